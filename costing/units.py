@@ -1,0 +1,40 @@
+"""Kilograms, litres and bottle formats: the one home of conversions.
+
+Internal units: grapes in kg, must and wine in L, bottles in pieces of one format. Money is in the estate's currency.
+"""
+
+from __future__ import annotations
+
+LITRES_PER_HECTOLITRE = 100.0
+STANDARD_BOTTLE_L = 0.75
+
+# Names and nominal volumes in litres. Sources: UK SI 1988/2039 Schedule A1 lists 0.125, 0.20, 0.375, 0.75 and 1.5 L for sparkling
+# wine between 0.125 and 1.5 L; names of the larger formats are common practice, no source.
+FORMATS_L: dict[str, float] = {
+    "quarter": 0.20,
+    "half": 0.375,
+    "bottle": 0.75,
+    "magnum": 1.5,
+    "jeroboam": 3.0,
+    "rehoboam": 4.5,
+    "methuselah": 6.0,
+    "salmanazar": 9.0,
+    "balthazar": 12.0,
+    "nebuchadnezzar": 15.0,
+}
+
+
+def per_standard_bottle(amount_per_bottle: float, bottle_l: float) -> float:
+    """Amount per bottle of `bottle_l` litres -> amount per 75 cl."""
+    return amount_per_bottle * STANDARD_BOTTLE_L / bottle_l
+
+
+def tirage_liqueur_l(wine_l: float, sugar_g_per_l: float, liqueur_g_per_l: float = 500.0) -> float:
+    """Litres of tirage liqueur that bring `wine_l` litres of dry wine to `sugar_g_per_l` grams per litre of mixture.
+
+    Mass balance: `x·c = g·(wine + x)`, so `x = wine·g/(c−g)`. 24 g/L at 500 g/L: 50.4 mL per litre of wine.
+    """
+    if liqueur_g_per_l <= sugar_g_per_l:
+        msg = f"liqueur of {liqueur_g_per_l} g/L cannot bring wine to {sugar_g_per_l} g/L"
+        raise ValueError(msg)
+    return wine_l * sugar_g_per_l / (liqueur_g_per_l - sugar_g_per_l)

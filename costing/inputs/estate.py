@@ -1,0 +1,84 @@
+"""What the estate says, validated: frozen settings and one data frame per sheet.
+
+Every sheet of the schema is present, with every column of the schema, whether the user filled it or not. Types: `date` columns are
+datetime64[s] (NaT: blank), `number`, `integer` and `percent` columns float64 (NaN: blank; percent as a fraction), all others categorical
+strings (NaN: blank). Quantities are in the units of the header (kg, L, bottles); quantities with a Unit column are converted to kg, L or
+bottles and their unit says which. Each row keeps where it came from, so that any figure can be traced to a cell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+
+from costing.errors import Finding
+from costing.inputs.schema import sheets
+
+
+class Settings(BaseModel):
+    """The Settings sheet. Fields, bounds and defaults are those of the schema (a test holds them together)."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    currency: str = "EUR"
+    valuation_date: date | None = None
+    default_split_method: str = "volume"
+    rule_set: str | None = None
+    volume_tolerance_l: float = Field(0.5, ge=0, le=100)
+    bottle_tolerance: float = Field(0.0, ge=0, le=100)
+    weight_tolerance_kg: float = Field(0.5, ge=0, le=1000)
+    number_style: str = "point"
+    date_style: str = "day first"
+    fiscal_year_start_month: int = Field(1, ge=1, le=12)
+    day_count: str = "Act/365"
+    tirage_liqueur_g_per_l: float = Field(500.0, ge=100, le=900)
+    ageing_step_months: int = Field(12, ge=1, le=60)
+    ageing_horizon_months: int = Field(60, ge=0, le=240)
+    price_step: float = Field(0.05, ge=0.0001, le=1000)
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Where the rows of one table came from: sheet title and row number of each, and the column letter of each filled column."""
+
+    sheet: NDArray[np.object_]
+    row: NDArray[np.int64]
+    letters: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Estate:
+    """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside it."""
+
+    settings: Settings
+    tables: Mapping[str, pd.DataFrame]
+    sources: Mapping[str, Sources]
+    cautions: tuple[Finding, ...] = field(default=())
+
+    def place(self, table: str, row: int, column: str | None = None) -> str:
+        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17` without one."""
+        source = self.sources[table]
+        letter = source.letters.get(column, "") if column else ""
+        return f"{source.sheet[row]}!{letter}{source.row[row]}"
+
+    def __getitem__(self, table: str) -> pd.DataFrame:
+        """Table by its library name, such as `movements`."""
+        return self.tables[table]
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """Table of sheet `name` with the schema's columns and types, and no rows."""
+    return pd.DataFrame({c.name: pd.Series([], dtype=column_dtype(c.type)) for c in sheets()[name].columns})
+
+
+def column_dtype(kind: str) -> str:
+    """Pandas dtype of a schema column type."""
+    if kind == "date":
+        return "datetime64[s]"
+    return "float64" if kind in ("number", "integer", "percent") else "category"

@@ -1,0 +1,188 @@
+"""Every sheet and column of the workbook as data.
+
+The CSV files beside this module say, for each sheet, its columns: header, type, unit, whether required, default, bounds, choices, what
+it refers to, meaning and an example. The validator, the blank workbook, its drop-downs and the documentation are made from them.
+
+Types: `text`, `code` (a key such as a lot), `date`, `number`, `integer`, `percent` (typed in percent points, held as a fraction) and
+`choice`. `refers` names the set of keys a code belongs to; a suffix `:new` says that the column may introduce a new one.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+
+from costing.units import FORMATS_L
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a sheet. `lower` and `upper` are bounds in the unit of the header (percent points for percentages)."""
+
+    name: str
+    header: str
+    type: str
+    unit: str
+    required: bool
+    default: str
+    lower: float | None
+    upper: float | None
+    choices: tuple[str, ...]
+    refers: str
+    introduces: bool
+    meaning: str
+    example: str
+
+    @property
+    def title(self) -> str:
+        """Header as written in a sheet, unit in brackets."""
+        return f"{self.header} ({self.unit})" if self.unit else self.header
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet: its name in the library, its title in the workbook, its owner (user or library) and its columns in order."""
+
+    name: str
+    title: str
+    owner: str
+    row_is: str
+    meaning: str
+    columns: tuple[Column, ...]
+
+    def column(self, name: str) -> Column:
+        """Column of that name; KeyError if there is none."""
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One operation of the cellar: the sheet it is entered in, the stage it costs in, the kind of lot it gives, the exit it means."""
+
+    name: str
+    sheet: str
+    stage: str
+    gives: str
+    exit: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One row of the Settings sheet."""
+
+    name: str
+    title: str
+    type: str
+    default: str
+    choices: tuple[str, ...]
+    lower: float | None
+    upper: float | None
+    meaning: str
+
+
+def _rows(name: str) -> list[dict[str, str]]:
+    text = files(__package__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def _bound(text: str) -> float | None:
+    return float(text) if text else None
+
+
+@cache
+def lists() -> MappingProxyType[str, tuple[str, ...]]:
+    """Closed and open lists of words: kind, stage, element, driver, format."""
+    found: dict[str, list[str]] = {}
+    for row in _rows("lists"):
+        found.setdefault(row["list"], []).append(row["value"])
+    found["format"] = list(FORMATS_L)
+    return MappingProxyType({key: tuple(words) for key, words in found.items()})
+
+
+@cache
+def operations() -> MappingProxyType[str, Operation]:
+    """Operations by name."""
+    return MappingProxyType(
+        {
+            row["operation"]: Operation(
+                row["operation"], row["sheet"], row["stage"], row["gives"], row["exit"], row["meaning"]
+            )
+            for row in _rows("operations")
+        }
+    )
+
+
+def _choices(text: str) -> tuple[str, ...]:
+    words: list[str] = []
+    for part in filter(None, text.split("|")):
+        head, _, tail = part.partition(":")
+        if head == "list":
+            words += lists()[tail]
+        elif head == "operation":
+            words += [name for name, row in operations().items() if tail in ("", row.sheet)]
+        else:
+            words.append(part)
+    return tuple(words)
+
+
+def _column(row: dict[str, str]) -> Column:
+    refers, _, new = row["refers"].partition(":")
+    choices = "operation:" if row["type"] == "choice" and refers == "operation" else row["choices"]
+    return Column(
+        row["name"],
+        row["header"],
+        row["type"],
+        row["unit"],
+        row["required"] == "yes",
+        row["default"],
+        _bound(row["lower"]),
+        _bound(row["upper"]),
+        _choices(choices),
+        refers,
+        new == "new",
+        row["meaning"],
+        row["example"],
+    )
+
+
+@cache
+def sheets() -> MappingProxyType[str, Sheet]:
+    """Sheets by name, in workbook order."""
+    columns: dict[str, list[Column]] = {}
+    for row in _rows("columns"):
+        columns.setdefault(row["sheet"], []).append(_column(row))
+    return MappingProxyType(
+        {
+            row["name"]: Sheet(
+                row["name"], row["sheet"], row["owner"], row["row_is"], row["meaning"], tuple(columns[row["name"]])
+            )
+            for row in _rows("sheets")
+        }
+    )
+
+
+@cache
+def settings() -> MappingProxyType[str, Setting]:
+    """Settings by name."""
+    return MappingProxyType(
+        {
+            row["name"]: Setting(
+                row["name"],
+                row["setting"],
+                row["type"],
+                row["default"],
+                tuple(filter(None, row["choices"].split("|"))),
+                _bound(row["lower"]),
+                _bound(row["upper"]),
+                row["meaning"],
+            )
+            for row in _rows("settings")
+        }
+    )

@@ -1,0 +1,65 @@
+"""A basis: the choices that turn one flow of wine into one cost.
+
+`BOOK` is for the accounts: no capital, storage counts until disgorgement, abnormal losses are expensed, own grapes at growing cost.
+`ECONOMIC` is for prices and decisions: capital at the hurdle rate in every stage, survivors bear all losses, own grapes at transfer price.
+`REPLACEMENT` is `ECONOMIC` with every posting brought to today's prices by the Price indices sheet. Another basis is a `replace`:
+`ECONOMIC.replace(name="at 12 %", rate=0.12)`. None of them is accounting advice: the local standard decides what a balance sheet may hold.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from costing.inputs.schema import lists
+
+STAGES: tuple[str, ...] = lists()["stage"]
+
+
+class Basis(BaseModel):
+    """Choices of one basis (frozen).
+
+    capital: which rate of the Interest rates sheet capital accrues at; rate: effective annual rate that overrides the sheet;
+    capital_stages: stages in which capital accrues; storage_stages: stages whose storage belongs to the cost of the wine (elsewhere it
+    is expensed); expensed_elements: cost elements that never enter the cost of the wine; abnormal_loss: expensed, or borne by the
+    survivors; abnormal_gains: whether a gain above the norm is credited to expense; own_grapes: growing cost or transfer price;
+    by_product: credit at the split, when sold, or none; replacement: postings at the prices of the valuation date; split_method:
+    overrides every press load's split.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    capital: Literal["none", "borrowing", "hurdle"] = "none"
+    rate: float | None = Field(None, ge=0, le=1)
+    capital_stages: tuple[str, ...] = STAGES
+    storage_stages: tuple[str, ...] = STAGES
+    expensed_elements: tuple[str, ...] = ()
+    abnormal_loss: Literal["expensed", "survivors"] = "expensed"
+    abnormal_gains: bool = False
+    own_grapes: Literal["growing cost", "transfer price"] = "growing cost"
+    by_product: Literal["at split", "at sale", "none"] = "at split"
+    replacement: bool = False
+    split_method: str | None = None
+
+    @field_validator("capital_stages", "storage_stages")
+    @classmethod
+    def _known_stages(cls, stages: tuple[str, ...]) -> tuple[str, ...]:
+        unknown = [stage for stage in stages if stage not in STAGES]
+        if unknown:
+            msg = f"no such stage: {', '.join(unknown)}; stages are {', '.join(STAGES)}"
+            raise ValueError(msg)
+        return stages
+
+    def replace(self, **changes: Any) -> Basis:
+        """A basis that differs in the named choices, validated again."""
+        return Basis(**{**self.model_dump(), **changes})
+
+
+BOOK = Basis(
+    name="book",
+    storage_stages=tuple(stage for stage in STAGES if stage != "finished stock"),
+)
+ECONOMIC = Basis(name="economic", capital="hurdle", abnormal_loss="survivors", own_grapes="transfer price")
+REPLACEMENT = ECONOMIC.replace(name="replacement", replacement=True)

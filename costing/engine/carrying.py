@@ -1,0 +1,347 @@
+"""Time and money: day counts, the accumulation index, charges that accrue evenly, payment dates.
+
+Rule:   B(t) = Π (1 + r_k)^(year fraction spent at r_k), an amount paid on p is worth a·B(t)/B(p) on t; and
+        a charge of s(t) a year that accrues evenly from `start` to `end` is worth B(end)·∫ s(t)/B(t) dt at
+        the end. At one rate and one charge this is s·T·(g − 1)/ln g with g = B(end)/B(start), and s·T where
+        g = 1. Both are multiplicative (or additive) in time, so cutting an interval anywhere changes
+        nothing.
+
+Conventions
+    Days are whole day numbers since 1970-01-01 (`datetime64[D]` is taken too); an interval runs from the
+    start of day `start` to the start of day `end`, so start == end is an interval of no length.
+    Rates are effective annual, as fractions (0.05 is 5 %). A rate holds from its date until the next; the
+    first one also holds before its date. A charge is nothing before its first date.
+    A charge runs by Act/365 whatever the day count of the interest. Inside one day the log index is a
+    straight line: for Act/365 and Act/360 that is exact; for 30E/360 it spreads each day's step (0 to 3
+    thirtieths of a month) evenly.
+
+What it does not do: simple interest (its result depends on where a lot is cut), Actual/Actual, business-day
+calendars, windows outside which no capital is charged (the caller sets the growth to 1 there).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property, partial
+
+import numpy as np
+import numpy.typing as npt
+
+from costing.errors import nearest
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+DAYS_A_YEAR = 365.0  # Act/365 (Fixed): the clock of charges per year
+_LONG_AGO = -719_162  # 0001-01-01: the start of a charge that has always run
+
+
+def day_numbers(day: npt.ArrayLike) -> IntArray:
+    """Whole day numbers since 1970-01-01 from integers, whole floats or dates; ValueError for others."""
+    days = np.asarray(day)
+    if days.dtype == np.int64:
+        return days
+    if days.dtype.kind in "iu":
+        return days.astype(np.int64)
+    if days.dtype.kind == "M":
+        if np.isnat(days).any():
+            message = f"row {_first(np.isnat(days))}: a date is missing"
+            raise ValueError(message)
+        return days.astype("datetime64[D]").astype(np.int64)
+    if days.size == 0:
+        return days.astype(np.int64)
+    if days.dtype.kind == "f" and bool((days == np.round(days)).all()) and bool(np.isfinite(days).all()):
+        return days.astype(np.int64)
+    message = "days must be whole day numbers or dates"
+    raise ValueError(message)
+
+
+def _thirty_day_number(days: IntArray) -> IntArray:
+    """Days in months of 30: 360·year + 30·month + min(day, 30), but for a constant."""
+    date = days.astype("datetime64[D]")
+    month = date.astype("datetime64[M]")
+    day_of_month = (date - month.astype("datetime64[D]")).astype(np.int64) + 1
+    return np.asarray(30 * month.astype(np.int64) + np.minimum(day_of_month, 30), dtype=np.int64)
+
+
+# A day count is the difference of two readings of a clock that numbers the days, over its days a year; so it
+# adds up over cut intervals. 2006 ISDA Definitions, section 4.16 (d), (e), (g), from memory; 30E/360 is the
+# Eurobond basis: the 31st counts as the 30th and the end of February is not moved (4.16(h) moves it).
+_CLOCKS: dict[str, tuple[Callable[[IntArray], IntArray], float]] = {
+    "Act/365": (np.asarray, 365.0),
+    "Act/360": (np.asarray, 360.0),
+    "30E/360": (_thirty_day_number, 360.0),
+}
+
+
+def _year_fraction(day_count: str, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+    clock, days_a_year = _CLOCKS[day_count]
+    return np.asarray((clock(day_numbers(end)) - clock(day_numbers(start))) / days_a_year)
+
+
+DAY_COUNTS: dict[str, Callable[[npt.ArrayLike, npt.ArrayLike], FloatArray]] = {
+    name: partial(_year_fraction, name) for name in _CLOCKS
+}
+"""Day count -> function (start, end) -> years between two day numbers, negative where end is before start."""
+
+
+@dataclass(frozen=True, eq=False)
+class RateCurve:
+    """Dated effective annual rates of interest and the index that they build.
+
+    from_day: first day of each rate, ascending [n]; rate: effective annual, above −1 [n]; day_count: a key
+    of `DAY_COUNTS`.
+    """
+
+    from_day: IntArray
+    rate: FloatArray
+    day_count: str = "Act/365"
+
+    def __post_init__(self) -> None:
+        from_day, rate = _dated_steps(self.from_day, self.rate, "rate")
+        if self.day_count not in DAY_COUNTS:
+            message = f"unknown day count '{self.day_count}'. {nearest(self.day_count, DAY_COUNTS)}".strip()
+            raise ValueError(message)
+        if (rate <= -1).any():
+            message = f"rate {_first(rate <= -1)}: an annual rate of -100 % or less leaves nothing to grow"
+            raise ValueError(message)
+        object.__setattr__(self, "from_day", from_day)
+        object.__setattr__(self, "rate", rate)
+
+    @classmethod
+    def flat(cls, rate: float, day_count: str = "Act/365") -> RateCurve:
+        """One rate at all times."""
+        return cls(np.zeros(1, dtype=np.int64), np.array([rate], dtype=np.float64), day_count)
+
+    @cached_property
+    def _log_rate(self) -> FloatArray:
+        return np.log1p(self.rate)
+
+    @cached_property
+    def _log_at_step(self) -> FloatArray:
+        years = DAY_COUNTS[self.day_count](self.from_day[:-1], self.from_day[1:])
+        return np.concatenate([[0.0], np.cumsum(self._log_rate[:-1] * years)])
+
+    def log_index(self, day: npt.ArrayLike) -> FloatArray:
+        """Natural logarithm of B on each day; 0 on the date of the first rate."""
+        clock, days_a_year = _CLOCKS[self.day_count]
+        days = day_numbers(day)
+        reading, at_step = clock(days), clock(self.from_day)
+        if len(self.rate) == 1:
+            return np.asarray(self._log_rate[0] * ((reading - at_step[0]) / days_a_year))
+        step = np.maximum(np.searchsorted(self.from_day, days, side="right") - 1, 0)
+        years = (reading - at_step[step]) / days_a_year
+        return np.asarray(self._log_at_step[step] + self._log_rate[step] * years)
+
+    def growth(self, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+        """B(end)/B(start): worth on `end` of one unit paid on `start`; a discount where end is earlier."""
+        return np.asarray(np.exp(self.log_index(end) - self.log_index(start)))
+
+
+@dataclass(frozen=True, eq=False)
+class AccrualCurve:
+    """A charge per unit and year that accrues evenly, at a rate that changes by date.
+
+    from_day: first day of each charge, ascending [n]; annual_rate: money per unit-year from that day [n];
+    end_day: the first day on which nothing is charged any more, or None. Nothing is charged before the
+    first date.
+    """
+
+    from_day: IntArray
+    annual_rate: FloatArray
+    end_day: int | None = None
+
+    def __post_init__(self) -> None:
+        from_day, annual_rate = _dated_steps(self.from_day, self.annual_rate, "charge")
+        if self.end_day is not None and self.end_day < from_day[-1]:
+            message = f"the charge ends on day {self.end_day}, before its last step on day {from_day[-1]}"
+            raise ValueError(message)
+        object.__setattr__(self, "from_day", from_day)
+        object.__setattr__(self, "annual_rate", annual_rate)
+
+    @classmethod
+    def flat(cls, annual_rate: float) -> AccrualCurve:
+        """One charge at all times (from 0001-01-01)."""
+        return cls(np.array([_LONG_AGO], dtype=np.int64), np.array([annual_rate], dtype=np.float64))
+
+    def amount(self, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+        """Charge for one unit held from `start` to `end`, without interest: ∫ s dt, years by Act/365.
+
+        Arrays broadcast; ValueError naming the row where end is before start.
+        """
+        return self.value_at_end(start, end, RateCurve.flat(0.0))
+
+    def value_at_end(self, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> FloatArray:
+        """Worth at `end` of the charge for one unit held from `start` to `end`: B(end)·∫ s(t)/B(t) dt.
+
+        Exact where the charge, the interest rate or both change inside the interval. Arrays broadcast;
+        ValueError naming the row where end is before start.
+        """
+        starts, ends = np.broadcast_arrays(day_numbers(start), day_numbers(end))
+        if (ends < starts).any():
+            row = _first(ends < starts)
+            message = f"row {row}: it ends on day {ends.flat[row]}, before its start {starts.flat[row]}"
+            raise ValueError(message)
+        if starts.size == 0 or int(starts.min()) == int(ends.max()):
+            return np.zeros(starts.shape)
+        knots = self._knots(curve, int(starts.min()), int(ends.max()))
+        value = _accrue(
+            starts.ravel(), ends.ravel(), knots, self._charge_a_day(knots[:-1]), curve.log_index(knots)
+        )
+        return value.reshape(starts.shape)
+
+    def _charge_a_day(self, day: IntArray) -> FloatArray:
+        step = np.searchsorted(self.from_day, day, side="right") - 1
+        charge = np.where(step >= 0, self.annual_rate[np.maximum(step, 0)], 0.0)
+        if self.end_day is not None:
+            charge = np.where(day >= self.end_day, 0.0, charge)
+        return np.asarray(charge / DAYS_A_YEAR)
+
+    def _knots(self, curve: RateCurve, first: int, last: int) -> IntArray:
+        """Days from first to last, both included, on which the charge or the daily interest changes."""
+        changes = [self.from_day, curve.from_day, np.array([first, last], dtype=np.int64)]
+        if self.end_day is not None:
+            changes.append(np.array([self.end_day], dtype=np.int64))
+        if curve.day_count == "30E/360":
+            days = np.arange(first, last + 1, dtype=np.int64)
+            steps = np.diff(_thirty_day_number(days))
+            changes.append(days[1:-1][steps[1:] != steps[:-1]])
+        knots = np.unique(np.concatenate(changes))
+        return knots[(knots >= first) & (knots <= last)]
+
+
+def even_charge_value(
+    amount: npt.ArrayLike, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve
+) -> FloatArray:
+    """Worth at `end` of an amount that accrues evenly from `start` on; the amount itself if start == end."""
+    starts, ends = day_numbers(start), day_numbers(end)
+    years = (ends - starts) / DAYS_A_YEAR
+    worth = AccrualCurve.flat(1.0).value_at_end(starts, ends, curve)
+    return np.asarray(np.asarray(amount, dtype=np.float64) * _ratio_or_one(worth, years))
+
+
+def present_value(
+    amount: npt.ArrayLike, paid_day: npt.ArrayLike, at_day: npt.ArrayLike, curve: RateCurve
+) -> FloatArray:
+    """Worth on `at_day` (earlier or later) of an amount paid on `paid_day`: amount·B(at)/B(paid)."""
+    return np.asarray(np.asarray(amount, dtype=np.float64) * curve.growth(paid_day, at_day))
+
+
+def mean_date(
+    amounts: npt.ArrayLike,
+    days: npt.ArrayLike,
+    group: npt.ArrayLike | None = None,
+    n_groups: int | None = None,
+) -> FloatArray:
+    """Mean payment date weighted by amount, as a day number with its fraction, for each group.
+
+    group: group number of each amount; all are one group without it. NaN where the amounts of a group add
+    up to 0: such money has no mean date. Money moved to its mean date keeps its worth to the first order in
+    the rate only.
+    """
+    weights = np.asarray(amounts, dtype=np.float64)
+    day = day_numbers(days)
+    groups = np.zeros(weights.shape, dtype=np.int64) if group is None else np.asarray(group, dtype=np.int64)
+    count = n_groups if n_groups is not None else (int(groups.max()) + 1 if groups.size else 0)
+    origin = int(day.min()) if day.size else 0  # near the dates, so that the sums keep their digits
+    total = np.bincount(groups, weights, minlength=count)
+    moment = np.bincount(groups, weights * (day - origin), minlength=count)
+    return np.asarray(np.divide(moment, total, out=np.full(len(total), np.nan), where=total != 0) + origin)
+
+
+def compound_from_nominal(nominal: npt.ArrayLike, times_a_year: npt.ArrayLike) -> FloatArray:
+    """Effective annual rate of a nominal one compounded m times a year: (1 + j/m)^m − 1; e^j − 1 at inf."""
+    rate, times = np.broadcast_arrays(
+        np.asarray(nominal, dtype=np.float64), np.asarray(times_a_year, dtype=np.float64)
+    )
+    if not (times > 0).all():
+        message = "the number of compoundings a year must be above 0"
+        raise ValueError(message)
+    continuous = np.isinf(times)
+    finite = np.where(continuous, 1.0, times)
+    if (~continuous & (rate <= -finite)).any():
+        message = "a nominal rate of -100 % a compounding period or less leaves nothing to grow"
+        raise ValueError(message)
+    log_growth = finite * np.log1p(np.where(continuous, 0.0, rate) / finite)
+    return np.asarray(np.expm1(np.where(continuous, rate, log_growth)))
+
+
+def capitalisation_rate(borrowings: npt.ArrayLike, rates: npt.ArrayLike) -> float:
+    """Weighted average rate of the general borrowings of a period: Σ borrowing·rate / Σ borrowing.
+
+    Source: IAS 23 Borrowing Costs, paragraph 14. The same paragraph caps what a period capitalises at the
+    interest it incurred; the caller compares. ValueError where nothing is borrowed.
+    """
+    owed = np.asarray(borrowings, dtype=np.float64)
+    if not owed.sum() > 0:
+        message = "no borrowings: there is no rate to average"
+        raise ValueError(message)
+    return float((owed * np.asarray(rates, dtype=np.float64)).sum() / owed.sum())
+
+
+def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tuple[IntArray, FloatArray]:
+    """Read-only copies of a dated step function, checked: as many days as levels, ascending, finite."""
+    days = np.array(day_numbers(from_day), dtype=np.int64, ndmin=1)
+    levels = np.array(level, dtype=np.float64, ndmin=1)
+    if days.shape != levels.shape or days.ndim != 1 or len(days) == 0:
+        message = f"each {what} needs one date and each date one {what}; at least one of them"
+        raise ValueError(message)
+    if (np.diff(days) <= 0).any():
+        message = f"{what} {_first(np.diff(days) <= 0) + 1}: dates must ascend, each once"
+        raise ValueError(message)
+    if not np.isfinite(levels).all():
+        message = f"{what} {_first(~np.isfinite(levels))}: not a number"
+        raise ValueError(message)
+    days.setflags(write=False)
+    levels.setflags(write=False)
+    return days, levels
+
+
+def _accrue(
+    start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray, log_index: FloatArray
+) -> FloatArray:
+    """Worth at `end` of a charge between start and end, both within the knots.
+
+    charge: money a day [pieces]; log_index: ln B [knots]. An interval is a head (up to the first knot
+    inside it), whole pieces, and a tail: no difference of large totals is taken within a piece, so a single
+    day late in a long history keeps its digits.
+    """
+    slope = np.diff(log_index) / np.diff(knots)
+    first_piece = np.minimum(np.searchsorted(knots, start, side="right") - 1, len(charge) - 1)
+    head_end = np.minimum(end, knots[first_piece + 1])
+    head_days = (head_end - start).astype(np.float64)
+    value = charge[first_piece] * head_days * _mean_growth(slope[first_piece] * head_days)
+    across = np.flatnonzero(end > head_end)
+    if len(across) == 0:
+        return np.asarray(value)
+    whole = charge * np.diff(knots) * _mean_growth(np.diff(log_index))
+    base = log_index - log_index[0]
+    discounted = np.concatenate([[0.0], np.cumsum(whole * np.exp(-base[1:]))])
+    ends = end[across]
+    after = first_piece[across] + 1  # the knot at which the head ends
+    last_piece = np.searchsorted(knots, ends, side="left") - 1
+    tail_days = (ends - knots[last_piece]).astype(np.float64)
+    tail_growth = slope[last_piece] * tail_days
+    at_end = base[last_piece] + tail_growth
+    value[across] = (
+        value[across] * np.exp(at_end - base[after])
+        + (discounted[last_piece] - discounted[after]) * np.exp(at_end)
+        + charge[last_piece] * tail_days * _mean_growth(tail_growth)
+    )
+    return np.asarray(value)
+
+
+def _mean_growth(log_growth: FloatArray) -> FloatArray:
+    """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g."""
+    return _ratio_or_one(np.expm1(log_growth), log_growth)
+
+
+def _ratio_or_one(top: FloatArray, bottom: FloatArray) -> FloatArray:
+    return np.divide(
+        top, bottom, out=np.ones(np.broadcast_shapes(np.shape(top), np.shape(bottom))), where=bottom != 0
+    )
+
+
+def _first(bad: npt.NDArray[np.bool_]) -> int:
+    return int(np.flatnonzero(bad)[0])

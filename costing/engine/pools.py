@@ -1,0 +1,223 @@
+"""Cost pools: rates by driver, what they leave unabsorbed, pools that are still open, service departments.
+
+Rule:   rate = amount / max(normal capacity, driver); absorbed = rate·driver; unabsorbed = amount −
+        absorbed. An open pool is cut at the valuation date pro rata of days; the actual part is charged on
+        the actual driver with its share of the normal capacity, the planned part on its share of the normal
+        capacity alone, so that adding a plan never reprices the past. Service departments hand their cost
+        to production directly, in steps, or by solving x = own + Aᵀ·x.
+
+Conventions A driver is a quantity (kg, L, bottles, loads, litre-days), never a value. No normal capacity is
+    given as 0. 0/0 is a rate of 0 with nothing absorbed. A period runs from its first to its last day, both
+    included, and the valuation day is past: it belongs to the actual part. Fixed overhead on normal
+    capacity, the rest expensed: IAS 2 Inventories, paragraph 13. Where the driver is above normal capacity
+    the rate falls, so that no more than the amount is absorbed.
+
+What it does not do: decide where unabsorbed cost goes (expense or shown apart is the choice of a basis), or
+fixed against variable overhead: a pool without normal capacity is charged in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+class PoolRate(NamedTuple):
+    """Rate per unit of driver, the part of the amount that it absorbs, and the part that it leaves."""
+
+    rate: FloatArray
+    absorbed: FloatArray
+    unabsorbed: FloatArray
+
+
+class OpenPeriod(NamedTuple):
+    """The two parts of a pool that the valuation date cuts; a part without days has amount and rate 0."""
+
+    actual: PoolRate
+    planned: PoolRate
+
+
+def pool_rate(amount: npt.ArrayLike, driver: npt.ArrayLike, normal_capacity: npt.ArrayLike) -> PoolRate:
+    """Rate of each pool: amount / max(normal capacity, driver), 0 where both are 0.
+
+    amount: money; driver, normal_capacity: in the unit of the driver, 0 or more. Arrays broadcast.
+    ValueError names the first pool with a driver or a capacity below 0 or missing.
+    """
+    cost, used, capacity = _columns(amount, driver, normal_capacity)
+    _check_quantities(used, "driver")
+    _check_quantities(capacity, "normal capacity")
+    rate = _ratio_or_zero(cost, np.maximum(capacity, used))
+    # a driver at or above capacity absorbs the amount itself, not amount / driver × driver
+    absorbed = np.where((used >= capacity) & (used > 0), cost, rate * used)
+    return PoolRate(rate, absorbed, cost - absorbed)
+
+
+def open_period(
+    amount: npt.ArrayLike,
+    from_day: npt.ArrayLike,
+    to_day: npt.ArrayLike,
+    valuation_day: npt.ArrayLike,
+    driver_actual: npt.ArrayLike,
+    driver_planned: npt.ArrayLike,
+    normal_capacity: npt.ArrayLike,
+) -> OpenPeriod:
+    """Rates of pools that may still be open on the valuation day, actual part and planned part.
+
+    amount, normal_capacity: of the whole period; from_day, to_day, valuation_day: day numbers, all included;
+    driver_actual, driver_planned: quantity up to and after the valuation day. Arrays broadcast.
+
+    The planned rate is amount / normal capacity of the planned part, whatever is planned, so the planned
+    part may absorb more or less than its amount. Without a normal capacity the actual rate continues; where
+    nothing has been done yet either (a period wholly ahead), the plan itself is the measure: amount /
+    planned driver. No planned figure enters the actual rate. ValueError names the first period that ends
+    before it starts.
+    """
+    cost, first, last, today, done, planned, capacity = _columns(
+        amount, from_day, to_day, valuation_day, driver_actual, driver_planned, normal_capacity
+    )
+    _check_quantities(planned, "planned driver")
+    if (last < first).any():
+        message = f"pool {_first(last < first)}: its period ends before it starts"
+        raise ValueError(message)
+    days = last - first + 1
+    past = np.clip(today - first + 1, 0, days) / days
+    actual = pool_rate(cost * past, done, capacity * past)
+    ahead_cost, ahead_capacity = cost - cost * past, capacity * (1 - past)
+    on_capacity = _ratio_or_zero(ahead_cost, ahead_capacity)
+    on_plan = _ratio_or_zero(ahead_cost, planned)
+    rate = np.where(ahead_capacity > 0, on_capacity, np.where(done > 0, actual.rate, on_plan))
+    rate = np.where(past < 1, rate, 0.0)
+    absorbed = rate * planned
+    return OpenPeriod(actual, PoolRate(rate, absorbed, ahead_cost - absorbed))
+
+
+def direct(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """Each service department straight to production; service among services and order are ignored.
+
+    Parameters as for `SERVICE_METHODS`.
+    """
+    del order
+    own, _, production = _departments(own_cost, to_services, to_production)
+    _refuse_stuck((production.sum(axis=1) == 0) & (own != 0))
+    return np.asarray(own @ _as_shares(production))
+
+
+def step_down(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """One department after the other, each to those not yet closed and to production; order matters.
+
+    Parameters as for `SERVICE_METHODS`.
+    """
+    own, services, production = _departments(own_cost, to_services, to_production)
+    sequence = list(range(len(own))) if order is None else [int(department) for department in order]
+    if sorted(sequence) != list(range(len(own))):
+        message = "the order must name every service department once"
+        raise ValueError(message)
+    cost, charged = own.copy(), np.zeros(production.shape[1])
+    for position, department in enumerate(sequence):
+        still_open = sequence[position + 1 :]
+        receives = np.concatenate([services[department, still_open], production[department]])
+        if cost[department] != 0 and receives.sum() == 0:
+            _refuse_stuck(np.arange(len(own)) == department)
+        handed = cost[department] * _as_shares(receives[np.newaxis])[0]
+        cost[still_open] += handed[: len(still_open)]
+        charged += handed[len(still_open) :]
+    return charged
+
+
+def reciprocal(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """All departments at once: total cost x = own + Aᵀ·x, production gets its shares of x; order is ignored.
+
+    Parameters as for `SERVICE_METHODS`. ValueError too where departments serve each other alone.
+    """
+    del order
+    own, services, production = _departments(own_cost, to_services, to_production)
+    shares = _as_shares(np.hstack([services, production]))
+    among, outward = shares[:, : len(own)], shares[:, len(own) :]
+    serves = outward.sum(axis=1) > 0  # departments from which cost reaches production, found outward in
+    for _ in range(len(own)):
+        serves = serves | (among[:, serves].sum(axis=1) > 0)
+    total = np.linalg.solve((np.eye(len(own)) - among.T)[np.ix_(serves, serves)], own[serves])
+    _refuse_stuck(~serves & (own + total @ among[serves] != 0))
+    return np.asarray(total @ outward[serves])
+
+
+SERVICE_METHODS: dict[str, Callable[..., FloatArray]] = {
+    "direct": direct,
+    "step-down": step_down,
+    "reciprocal": reciprocal,
+}
+"""Method -> function (own_cost [s], to_services [s, s], to_production [s, p], order) -> amounts [p].
+
+own_cost: each service department's own cost; to_services[i, j], to_production[i, k]: what department i does
+for service j and for production k, as shares or in any unit (hours, kWh); rows are scaled to their sum.
+order: the departments in the order in which "step-down" closes them (default: as given); the other two do
+not depend on it. ValueError names a department with cost that reaches no production department.
+"""
+
+
+def _departments(
+    own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    own = np.atleast_1d(np.asarray(own_cost, dtype=np.float64))
+    services = np.asarray(to_services, dtype=np.float64)
+    production = np.asarray(to_production, dtype=np.float64)
+    if services.shape != (len(own), len(own)) or production.ndim != 2 or len(production) != len(own):
+        message = (
+            f"{len(own)} service departments need a square table among them and a row each to production"
+        )
+        raise ValueError(message)
+    _check_quantities(services, "service to services")
+    _check_quantities(production, "service to production")
+    return own, services, production
+
+
+def _as_shares(received: FloatArray) -> FloatArray:
+    """Rows scaled to sum to 1; a row of nothing stays."""
+    return _ratio_or_zero(received, np.broadcast_to(received.sum(axis=1, keepdims=True), received.shape))
+
+
+def _refuse_stuck(stuck: npt.NDArray[np.bool_]) -> None:
+    if stuck.any():
+        message = f"service department {_first(stuck)}: it has cost that reaches no production department"
+        raise ValueError(message)
+
+
+def _columns(*columns: npt.ArrayLike) -> list[FloatArray]:
+    return list(np.broadcast_arrays(*(np.asarray(column, dtype=np.float64) for column in columns)))
+
+
+def _ratio_or_zero(top: FloatArray, bottom: FloatArray) -> FloatArray:
+    return np.divide(top, bottom, out=np.zeros(top.shape), where=bottom != 0)
+
+
+def _check_quantities(quantity: FloatArray, what: str) -> None:
+    bad = ~(quantity >= 0) | np.isinf(quantity)
+    if bad.any():
+        row = _first(bad)
+        message = f"row {row}: the {what} is {quantity.flat[row]:g}; it must be a number of 0 or more"
+        raise ValueError(message)
+
+
+def _first(bad: npt.NDArray[np.bool_]) -> int:
+    return int(np.flatnonzero(bad)[0])

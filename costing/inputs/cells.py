@@ -1,0 +1,169 @@
+"""Raw cells by what they hold: a column taken apart into numbers, dates, texts and TRUE/FALSE.
+
+Typed columns (float, datetime, categorical, text) are taken as they are; a column of mixed cells is gone
+through cell by cell. Texts are tidied (invisible signs and outer spaces go, inner runs of spaces become one)
+and each distinct text is kept once. A blank text is a blank cell. Nothing is judged here.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """One raw column by what its cells hold; a part is None where no cell is of that sort. `codes[i]` is -1 or indexes `texts`."""
+
+    size: int
+    numbers: NDArray[np.float64] | None = None
+    dates: NDArray[np.datetime64] | None = None
+    codes: NDArray[np.intp] | None = None
+    texts: tuple[str, ...] = ()
+    flags: NDArray[np.bool_] | None = None
+    truths: NDArray[np.bool_] | None = None
+
+    def filled(self) -> NDArray[np.bool_]:
+        """True where a cell holds anything."""
+        found = np.zeros(self.size, dtype=bool)
+        if self.numbers is not None:
+            found |= ~np.isnan(self.numbers)
+        if self.dates is not None:
+            found |= ~np.isnat(self.dates)
+        if self.codes is not None:
+            found |= self.codes >= 0
+        if self.flags is not None:
+            found |= self.flags
+        return found
+
+    def take(self, rows: NDArray[np.intp]) -> Cells:
+        """Cells of those rows."""
+
+        def part(values: NDArray[Any] | None) -> NDArray[Any] | None:
+            return None if values is None else values[rows]
+
+        return Cells(
+            len(rows),
+            part(self.numbers),
+            part(self.dates),
+            part(self.codes),
+            self.texts,
+            part(self.flags),
+            part(self.truths),
+        )
+
+    def shown(self, row: int) -> str:
+        """What stands in the cell, for a message."""
+        if self.codes is not None and self.codes[row] >= 0:
+            return self.texts[int(self.codes[row])]
+        if self.flags is not None and self.truths is not None and self.flags[row]:
+            return str(self.truths[row]).upper()
+        if self.dates is not None and not np.isnat(self.dates[row]):
+            return f"{self.dates[row].astype('datetime64[D]')}"
+        if self.numbers is not None and not math.isnan(self.numbers[row]):
+            return number_text(float(self.numbers[row]))
+        return ""
+
+
+def fold(text: str) -> str:
+    """Spelling without case, accents or runs of spaces, for comparing headers and words of closed lists."""
+    plain = "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))
+    return " ".join(plain.casefold().split())
+
+
+def number_text(number: float) -> str:
+    """Number as a person writes it: whole numbers without a decimal part."""
+    return f"{number:.15g}" if not number.is_integer() or abs(number) >= 1e15 else f"{number:.0f}"
+
+
+def tidy(text: str) -> str:
+    """Text without invisible signs, outer spaces and runs of spaces (non-breaking ones included)."""
+    return " ".join(text.replace("\u200b", "").replace("\ufeff", "").split())
+
+
+def take_apart(values: pd.Series[Any]) -> Cells:
+    """Raw column -> its parts. Typed columns are taken as they are; mixed ones cell by cell."""
+    size, dtype = len(values), values.dtype
+    if isinstance(dtype, pd.CategoricalDtype):
+        parts = take_apart(pd.Series(dtype.categories))
+        codes = values.cat.codes.to_numpy().astype(np.intp)
+        return _from_categories(parts, codes)
+    if pd.api.types.is_bool_dtype(dtype):
+        known = values.notna().to_numpy()
+        return Cells(size, flags=known, truths=values.fillna(False).to_numpy(dtype=bool))
+    if pd.api.types.is_numeric_dtype(dtype):
+        return Cells(size, numbers=values.to_numpy(dtype=np.float64, na_value=np.nan))
+    if pd.api.types.is_datetime64_any_dtype(dtype):
+        if isinstance(dtype, pd.DatetimeTZDtype):
+            values = values.dt.tz_localize(None)
+        return Cells(size, dates=_whole_days(values.to_numpy()))
+    if isinstance(dtype, pd.StringDtype):
+        return _texts(size, values)
+    sort = pd.api.types.infer_dtype(values, skipna=True)
+    if sort in ("floating", "integer", "mixed-integer-float"):
+        return Cells(size, numbers=values.to_numpy(dtype=object).astype(np.float64))
+    if sort == "string":
+        return _texts(size, values)
+    return Cells(size) if sort == "empty" else _mixed(values.to_list())
+
+
+def _whole_days(values: NDArray[Any]) -> NDArray[np.datetime64]:
+    return values.astype("datetime64[D]").astype("datetime64[s]")
+
+
+def _texts(size: int, values: pd.Series[Any]) -> Cells:
+    codes, distinct = pd.factorize(values)
+    merged, words = _merged([tidy(str(text)) for text in distinct])
+    return Cells(size, codes=np.append(merged, -1)[codes], texts=words)
+
+
+def _merged(texts: Sequence[str]) -> tuple[NDArray[np.intp], tuple[str, ...]]:
+    places: dict[str, int] = {}
+    codes = [places.setdefault(text, len(places)) if text else -1 for text in texts]
+    return np.array(codes, dtype=np.intp), tuple(places)
+
+
+def _from_categories(parts: Cells, codes: NDArray[np.intp]) -> Cells:
+    spread = Cells(
+        parts.size + 1,
+        None if parts.numbers is None else np.append(parts.numbers, np.nan),
+        None if parts.dates is None else np.append(parts.dates, np.datetime64("NaT", "s")),
+        None if parts.codes is None else np.append(parts.codes, -1),
+        parts.texts,
+        None if parts.flags is None else np.append(parts.flags, False),
+        None if parts.truths is None else np.append(parts.truths, False),
+    )
+    return spread.take(codes)
+
+
+def _mixed(values: list[Any]) -> Cells:
+    size = len(values)
+    numbers, dates = np.full(size, np.nan), np.full(size, np.datetime64("NaT", "s"))
+    flags, truths = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+    texts = [""] * size
+    for row, value in enumerate(values):
+        if isinstance(value, str):
+            texts[row] = tidy(value)
+        elif isinstance(value, (bool, np.bool_)):
+            flags[row], truths[row] = True, bool(value)
+        elif value is None or value is pd.NaT or value is pd.NA:
+            continue
+        elif isinstance(value, (int, float, Decimal, np.integer, np.floating)):
+            numbers[row] = float(value)
+        elif isinstance(value, (datetime, date)):
+            dates[row] = np.datetime64(value.date() if isinstance(value, datetime) else value, "s")
+        elif isinstance(value, np.datetime64):
+            dates[row] = value.astype("datetime64[D]")
+        else:
+            texts[row] = tidy(str(value))
+    codes, words = _merged(texts)
+    return Cells(size, numbers, dates, codes, words, flags, truths)

@@ -1,0 +1,330 @@
+"""One column of raw cells -> one typed column and the faults in it.
+
+Each part of a column (numbers, dates, texts, TRUE/FALSE) is read as a whole, and every distinct text is read
+once. Conventions: a text number follows the declared number style and a text date the declared date style; a
+date with a four-digit year in front is read the same under every style; percentages arrive in percent points
+and leave as fractions; names are stripped and inner runs of spaces become one; whole numbers in a column of
+names are text without a decimal part. Nothing is guessed: what does not read under the declared style is a
+fault that shows the other reading.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.errors import nearest
+from costing.inputs.cells import Cells, fold, number_text, take_apart
+from costing.inputs.schema import Column
+
+ERROR_TEXTS = frozenset(
+    (
+        "#N/A",
+        "#REF!",
+        "#NAME?",
+        "#VALUE!",
+        "#DIV/0!",
+        "#NUM!",
+        "#NULL!",
+        "#SPILL!",
+        "#CALC!",
+        "#FIELD!",
+        "#BLOCKED!",
+        "#CONNECT!",
+        "#GETTING_DATA",
+    )
+)
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+_SERIAL_ZERO = date(1899, 12, 30)
+_DECIMAL_SIGN = {"point": ".", "comma": ","}
+_TIME = r"(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?Z?)?"
+_YEAR_FIRST = re.compile(rf"(\d{{4}})([-/. ])(\d{{1,2}})\2(\d{{1,2}}){_TIME}")
+_YEAR_LAST = re.compile(rf"(\d{{1,2}})([-/. ])(\d{{1,2}})\2(\d{{4}}){_TIME}")
+_SHORT_YEAR = re.compile(r"\d{1,2}[-/. ]\d{1,2}[-/. ]\d{2}")
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Cells of one column that break one rule: positions in the column, the rule and the remedy."""
+
+    rows: NDArray[np.intp]
+    rule: str
+    remedy: str
+
+
+def read_number(text: str, style: str) -> tuple[float, str]:
+    """Text -> (number, "") under number style `point` or `comma`, or (NaN, what is wrong with both readings shown)."""
+    signs = text.replace("−", "-")
+    number = _reading(signs, _DECIMAL_SIGN[style])
+    if number is not None:
+        return number, ""
+    other = "comma" if style == "point" else "point"
+    number = _reading(signs, _DECIMAL_SIGN[other])
+    if number is None:
+        return math.nan, "is not a number."
+    return (
+        math.nan,
+        f"is not a number with a decimal {style}; with a decimal {other} it is {number_text(number)}.",
+    )
+
+
+def _reading(text: str, decimal_sign: str) -> float | None:
+    grouping = "," if decimal_sign == "." else "."
+    shape = rf"[+-]? ?(\d+|\d{{1,3}}([ '’{grouping}])\d{{3}}(\2\d{{3}})*)?({re.escape(decimal_sign)}\d*)?([eE][+-]?\d+)?"
+    if not re.fullmatch(shape, text) or not any(sign.isdigit() for sign in text):
+        return None
+    number = float(re.sub(rf"[ '’{grouping}]", "", text).replace(decimal_sign, "."))
+    return number if math.isfinite(number) else None
+
+
+def read_date(text: str, style: str) -> tuple[date | None, str]:
+    """Text -> (date, "") under date style `day first`, `month first` or `year first`, or (None, what is wrong, readings shown)."""
+    found = _YEAR_FIRST.fullmatch(text)
+    if found:
+        day = _calendar(int(found[1]), int(found[3]), int(found[4]))
+        return day, "" if day else "is not a day of the calendar."
+    found = _YEAR_LAST.fullmatch(text)
+    if not found:
+        short = "has a year of two digits." if _SHORT_YEAR.fullmatch(text) else "is not a date."
+        return None, _serial_reading(text) or short
+    one, two, year = int(found[1]), int(found[3]), int(found[4])
+    readings = {"day first": _calendar(year, two, one), "month first": _calendar(year, one, two)}
+    if readings.get(style):
+        return readings[style], ""
+    shown = " and ".join(f"{order} it is {day}" for order, day in readings.items() if day)
+    if not shown:
+        return None, "is not a day of the calendar."
+    return None, f"is not a date with the {style}; with the {shown.replace('and ', 'and with the ')}."
+
+
+def _calendar(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
+def _serial_reading(text: str) -> str:
+    number = _reading(text, ".")
+    if number is None:
+        return ""
+    return f"is a number, not a date{serial_hint(number)}."
+
+
+def serial_hint(number: float) -> str:
+    """What a number in a date column would mean as a spreadsheet's day number; empty if that is no likely date."""
+    first, last = (date(year, 1, 1) - _SERIAL_ZERO for year in (1950, LAST_YEAR))
+    if not first.days <= number < last.days:
+        return ""
+    return f"; as a spreadsheet's day number it would be {_SERIAL_ZERO + timedelta(days=int(number))}"
+
+
+def _spread(cells: Cells, faulty: dict[int, tuple[str, str]]) -> list[Fault]:
+    """Faults of distinct texts -> the rows that hold them."""
+    if cells.codes is None or not faulty:
+        return []
+    found = [(np.flatnonzero(cells.codes == code), *reason) for code, reason in faulty.items()]
+    return [Fault(rows, rule, remedy) for rows, rule, remedy in found if len(rows)]
+
+
+def _sorts(cells: Cells, expected: str, *, dates: str = "", flags: bool = True) -> list[Fault]:
+    """Faults of cells that are of the wrong sort altogether."""
+    faults = []
+    if cells.flags is not None and flags and cells.flags.any():
+        faults.append(Fault(np.flatnonzero(cells.flags), f"is not {expected}.", f"Enter {expected}."))
+    if dates and cells.dates is not None:
+        rows = np.flatnonzero(~np.isnat(cells.dates))
+        if len(rows):
+            faults.append(Fault(rows, f"is a date, not {expected}.", dates))
+    return faults
+
+
+def _error_text(text: str) -> tuple[str, str] | None:
+    if text in ERROR_TEXTS or re.fullmatch(r"Err:\d{3}", text):
+        return "is an error, not a value.", "Mend the formula, or type the value."
+    return None
+
+
+Read = tuple[NDArray[Any], list[Fault]]
+
+
+def numbers(cells: Cells, style: str, factor: float = 1.0, *, percent: bool = False) -> Read:
+    """Column of numbers × `factor` (the unit of the header); text percentages ("12 %") only where `percent`."""
+    values = np.full(cells.size, np.nan) if cells.numbers is None else cells.numbers * factor
+    faults = _sorts(cells, "a number", dates="Type the number again and format the cell as a number.")
+    if cells.codes is not None and cells.texts:
+        read, faulty = _text_numbers(cells.texts, style, percent=percent)
+        rows = np.flatnonzero(cells.codes >= 0)
+        values[rows] = read[cells.codes[rows]] * factor
+        faults += _spread(cells, faulty)
+    infinite = np.flatnonzero(np.isinf(values))
+    if len(infinite):
+        values[infinite] = np.nan
+        faults.append(Fault(infinite, "is not a finite number.", "Enter a number."))
+    return values, faults
+
+
+def _text_numbers(
+    texts: Sequence[str], style: str, *, percent: bool
+) -> tuple[NDArray[np.float64], dict[int, tuple[str, str]]]:
+    plain = [text if style == "point" else text.replace(".", "?").replace(",", ".") for text in texts]
+    read = pd.to_numeric(pd.Series(plain, dtype=object), errors="coerce").to_numpy(dtype=np.float64).copy()
+    faulty: dict[int, tuple[str, str]] = {}
+    for code in np.flatnonzero(~np.isfinite(read)).tolist():
+        text = texts[code]
+        error = _error_text(text)
+        bare = text.removesuffix("%").strip() if percent else text
+        read[code], rule = read_number(bare, style)
+        if error:
+            faulty[code] = error
+        elif rule:
+            other = "comma" if style == "point" else "point"
+            remedy = "Enter a number."
+            if " with a decimal " in rule:
+                remedy = (
+                    f"Write the number with a decimal {style}, or set 'Number style' on Settings to {other}."
+                )
+            elif text.endswith("%"):
+                rule, remedy = "is a percentage in a column of plain numbers.", "Enter the number."
+            faulty[code] = (rule, remedy)
+    return read, faulty
+
+
+def integers(cells: Cells, style: str) -> Read:
+    """Column of whole numbers."""
+    values, faults = numbers(cells, style)
+    broken = np.flatnonzero(np.mod(values, 1) > 0)
+    if len(broken):
+        values[broken] = np.nan
+        faults.append(Fault(broken, "is not a whole number.", "Enter a whole number."))
+    return values, faults
+
+
+def percentages(cells: Cells, style: str, fractions: NDArray[np.bool_] | None = None) -> Read:
+    """Column of percent points -> fractions; `fractions` marks cells that hold a fraction already (percent cell format)."""
+    points, faults = numbers(cells, style, percent=True)
+    if fractions is None:
+        return points / 100.0, faults
+    typed = fractions if cells.codes is None else fractions & (cells.codes < 0)
+    return np.where(typed, points, points / 100.0), faults
+
+
+def dates(cells: Cells, style: str) -> Read:
+    """Column of dates, whole days between 1900 and 2200."""
+    values = np.full(cells.size, np.datetime64("NaT", "s")) if cells.dates is None else cells.dates.copy()
+    faults = _sorts(cells, "a date")
+    if cells.numbers is not None:
+        for number in np.unique(cells.numbers[~np.isnan(cells.numbers)]):
+            rule = f"is a number, not a date{serial_hint(float(number))}."
+            rows = np.flatnonzero(cells.numbers == number)
+            faults.append(Fault(rows, rule, "Enter the date, and format the cell as a date."))
+    if cells.codes is not None and cells.texts:
+        read = np.full(len(cells.texts), np.datetime64("NaT", "s"))
+        faulty: dict[int, tuple[str, str]] = {}
+        for code, text in enumerate(cells.texts):
+            error = _error_text(text)
+            day, rule = read_date(text, style)
+            if error or day is None:
+                remedy = "Enter a date such as 2024-09-12"
+                remedy += ", or change 'Date style' on Settings." if " it is " in rule else "."
+                faulty[code] = error or (rule, remedy)
+            else:
+                read[code] = np.datetime64(day, "s")
+        rows = np.flatnonzero(cells.codes >= 0)
+        values[rows] = read[cells.codes[rows]]
+        faults += _spread(cells, faulty)
+    early, late = np.datetime64(f"{FIRST_YEAR}-01-01", "s"), np.datetime64(f"{LAST_YEAR + 1}-01-01", "s")
+    outside = np.flatnonzero(~np.isnat(values) & ((values < early) | (values >= late)))
+    if len(outside):
+        values[outside] = np.datetime64("NaT", "s")
+        faults.append(
+            Fault(outside, f"is outside the years {FIRST_YEAR} to {LAST_YEAR}.", "Correct the date.")
+        )
+    return values, faults
+
+
+def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.Categorical, list[Fault]]:
+    """Column of names -> categorical strings. A choice outside its list is a fault; words of an open list `known` take its spelling."""
+    if column.name == "value":  # of a setting or recipe: may be anything, and is read again by its own type
+        cells, faults = _as_texts(cells), []
+    else:
+        faults = _sorts(cells, "a name", dates="Type the name again and format the cell as text.")
+    spelt = {fold(word): word for word in (column.choices or known)}
+    places: dict[str, int] = {}
+    faulty: dict[int, tuple[str, str]] = {}
+    codes = np.full(cells.size, -1, dtype=np.intp)
+
+    def place(text: str) -> int:
+        word = spelt.get(fold(text), text) if spelt else text
+        return places.setdefault(word, len(places))
+
+    if cells.codes is not None and cells.texts:
+        table = np.full(len(cells.texts), -1, dtype=np.intp)
+        for code, text in enumerate(cells.texts):
+            problem = _error_text(text) or _choice_fault(text, column, spelt)
+            if problem:
+                faulty[code] = problem
+            else:
+                table[code] = place(text)
+        codes = np.append(table, -1)[cells.codes]
+        faults += _spread(cells, faulty)
+    if cells.numbers is not None and not np.isnan(cells.numbers).all():
+        rows = np.flatnonzero(~np.isnan(cells.numbers))
+        distinct, inverse = np.unique(cells.numbers[rows], return_inverse=True)
+        table = np.full(len(distinct), -1, dtype=np.intp)
+        for code, number in enumerate(distinct):
+            problem = _choice_fault(number_text(float(number)), column, spelt)
+            if problem:
+                faults.append(Fault(rows[inverse == code], *problem))
+            else:
+                table[code] = place(number_text(float(number)))
+        codes[rows] = table[inverse]
+    return _categorical(codes, list(places)), faults
+
+
+def _as_texts(cells: Cells) -> Cells:
+    return take_apart(pd.Series([cells.shown(row) for row in range(cells.size)], dtype=object))
+
+
+def _choice_fault(text: str, column: Column, spelt: dict[str, str]) -> tuple[str, str] | None:
+    if not column.choices or fold(text) in spelt:
+        return None
+    hint = nearest(text, column.choices)
+    return (
+        f"is not in the list for '{column.header}'.",
+        hint or f"Choose one of: {', '.join(column.choices)}.",
+    )
+
+
+def _categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorical:
+    used = np.unique(codes[codes >= 0])
+    fresh = np.full(len(categories) + 1, -1, dtype=np.intp)
+    fresh[used] = np.arange(len(used))
+    return pd.Categorical.from_codes(
+        fresh[codes], categories=pd.Index([categories[code] for code in used], dtype=object)
+    )  # type: ignore[no-any-return,unused-ignore]
+
+
+def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
+    """Cells below or above the bounds of the column; `values` in the unit of its header (percent points for percentages)."""
+    faults = []
+    unit = f" {column.unit}" if column.unit else ""
+    if column.lower is not None:
+        rows = np.flatnonzero(values < column.lower)
+        if len(rows):
+            lowest = f"{number_text(column.lower)}{unit}"
+            faults.append(Fault(rows, f"is below the least allowed, {lowest}.", f"Enter {lowest} or more."))
+    if column.upper is not None:
+        rows = np.flatnonzero(values > column.upper)
+        if len(rows):
+            highest = f"{number_text(column.upper)}{unit}"
+            faults.append(Fault(rows, f"is above the most allowed, {highest}.", f"Enter {highest} or less."))
+    return faults

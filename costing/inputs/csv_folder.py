@@ -1,0 +1,80 @@
+"""A folder of CSV files -> raw tables. UTF-8, comma or semicolon; the header line is row 1, a record is a row.
+
+Every cell is text here; numbers and dates are read later under the declared styles.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from costing.errors import Finding
+from costing.inputs.headers import sheet_name, sheet_title
+from costing.inputs.raw import RawTable, column_letter
+
+
+def read_csv_files(folder: Path) -> list[RawTable]:
+    """Files of the folder that name a sheet or nearly do, in order of name."""
+    tables = []
+    for path in sorted(folder.iterdir(), key=lambda file: file.name):
+        if path.suffix.casefold() != ".csv" or not path.is_file():
+            continue
+        name, rule, remedy = sheet_name(path.stem)
+        if name and not rule:
+            tables.append(_read_file(path, sheet_title(path.stem)))
+        elif rule:
+            tables.append(_empty(path.stem, Finding(path.name, "", rule, remedy)))
+    return tables
+
+
+def _empty(title: str, finding: Finding) -> RawTable:
+    return RawTable(title, pd.DataFrame(), np.array([], dtype=np.int64), {}, (finding,))
+
+
+def _read_file(path: Path, title: str) -> RawTable:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        return _empty(title, Finding(path.name, "", "is not UTF-8 text.", "Save it as 'CSV UTF-8'."))
+    if not text.strip():
+        return RawTable(title, pd.DataFrame(), np.array([], dtype=np.int64), {})
+    first = text.split("\n", 1)[0]
+    separator = ";" if first.count(";") > first.count(",") else ","
+    findings: list[Finding] = []
+    try:
+        cells = pd.read_csv(
+            io.StringIO(text),
+            sep=separator,
+            header=None,
+            dtype=str,
+            keep_default_na=False,
+            skip_blank_lines=False,
+        )
+    except (pd.errors.ParserError, pd.errors.EmptyDataError):
+        cells = _ragged(text, separator, title, findings)
+    headers = [str(header) if isinstance(header, str) else "" for header in cells.iloc[0]]
+    frame = cells.iloc[1:].reset_index(drop=True).set_axis(headers, axis=1)
+    letters: dict[str, str] = {}
+    for position, header in enumerate(headers):
+        letters.setdefault(header, column_letter(position))
+    return RawTable(title, frame, np.arange(2, len(frame) + 2), letters, tuple(findings))
+
+
+def _ragged(text: str, separator: str, title: str, findings: list[Finding]) -> pd.DataFrame:
+    """Lines of unequal length: cells beyond the headers are a finding."""
+    lines = list(csv.reader(io.StringIO(text), delimiter=separator))
+    width = len(lines[0])
+    for row, line in enumerate(lines, start=1):
+        if any(cell.strip() for cell in line[width:]):
+            place = f"{title}!{column_letter(width)}{row}"
+            rule = "stands beyond the last header."
+            remedy = (
+                f"Put quotation marks around a cell that holds '{separator}', or give the column a header."
+            )
+            findings.append(Finding(place, next(filter(None, line[width:])), rule, remedy))
+    padded = [line[:width] + [""] * (width - len(line)) for line in lines]
+    return pd.DataFrame(padded, dtype=str)

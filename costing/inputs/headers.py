@@ -1,0 +1,152 @@
+"""Which sheet and which column a title names, and in which unit.
+
+Sheets and columns are found by their titles, never by position; case, accents and spaces do not matter,
+spelling does. The unit in brackets decides: `Must (hl)` is read in hectolitres. `Movements 2026` is more rows
+of Movements; a copy of a sheet is refused. A title that is close to a known one and not it is a finding, any
+other unknown title is left alone.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from costing.inputs.cells import fold
+from costing.inputs.schema import Column, Sheet, sheets
+
+# Units that a header may name instead of the schema's own, and what one of them is in it.
+FACTORS: dict[str, dict[str, float]] = {
+    "L": {"l": 1.0, "litres": 1.0, "liters": 1.0, "litre": 1.0, "hl": 100.0},
+    "kg": {"kg": 1.0, "t": 1000.0, "tonnes": 1000.0},
+    "%": {"%": 1.0},
+    "% vol": {"% vol": 1.0, "%vol": 1.0, "%": 1.0},
+    "g/L": {"g/l": 1.0},
+}
+_NEAR = 0.75
+_UNIT = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
+_COPY = re.compile(r"(?: ?\(\d+\)| ?[-_] ?(?:copy|copie|kopie)(?: ?\(?\d+\)?)?| copy(?: \d+)?|_\d{1,3})$")
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """What one header means: the column and the factor to the schema's unit, or what is wrong with it."""
+
+    column: Column | None = None
+    factor: float = 1.0
+    rule: str = ""
+    remedy: str = ""
+
+
+def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
+    """Known spelling closest to `word`, or an empty string."""
+    by_folded = {fold(name): name for name in known}
+    close = difflib.get_close_matches(fold(word), list(by_folded), n=1, cutoff=cutoff)
+    return by_folded[close[0]] if close else ""
+
+
+@cache
+def _titles() -> dict[str, str]:
+    found = {fold(sheet.title): name for name, sheet in sheets().items()}
+    return (
+        found | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
+    )
+
+
+def sheet_name(title: str) -> tuple[str, str, str]:
+    """Title of a sheet or file -> (library name or "", rule, remedy); a rule says why a title near a known one is not read.
+
+    A copied sheet gives its library name and a rule: it must not be passed over.
+    """
+    plain = fold(title)
+    yearly = re.fullmatch(r"(.+?)[ _]\d{4}", plain)
+    for candidate in (plain, yearly[1] if yearly else ""):
+        if candidate in _titles():
+            return _titles()[candidate], "", ""
+    copied = _COPY.sub("", plain).removeprefix("copy of ")
+    if copied in _titles():
+        name = _titles()[copied]
+        own = sheets()[name].title
+        rule = f"looks like a copy of the sheet '{own}': its rows would count twice."
+        return (
+            name,
+            rule,
+            f"Delete it, or rename it to '{own} 2026' (title and year) if its rows are further ones.",
+        )
+    near = closest(yearly[1] if yearly else title, (sheet.title for sheet in sheets().values()), 0.8)
+    if near:
+        return (
+            "",
+            "is no sheet of the library, and close to one.",
+            f"Rename it to '{near}' if it was meant to be read.",
+        )
+    return "", "", ""
+
+
+def sheet_title(title: str) -> str:
+    """Title as the workbook writes it, year kept: `movements_2026` -> `Movements 2026`; an unknown title unchanged."""
+    plain = fold(title)
+    yearly = re.fullmatch(r"(.+?)[ _](\d{4})", plain)
+    if plain in _titles():
+        return sheets()[_titles()[plain]].title
+    if yearly and yearly[1] in _titles():
+        return f"{sheets()[_titles()[yearly[1]]].title} {yearly[2]}"
+    return title
+
+
+def read_headers(sheet: Sheet, headers: Sequence[str]) -> list[Heading]:
+    """Headers in order -> their meaning. Unknown headers have no column and, unless near a known one, no rule."""
+    found = [_read_header(sheet, header) for header in headers]
+    present = {heading.column.name for heading in found if heading.column}
+    missing = [column for column in sheet.columns if column.name not in present]
+    taken: set[str] = set()
+    for position, (header, heading) in enumerate(zip(headers, found, strict=True)):
+        if heading.column is None and not heading.rule:
+            near = closest(_split(header)[0], (column.header for column in missing))
+            if near and fold(header):
+                title = next(column.title for column in missing if column.header == near)
+                rule = f"is no column of '{sheet.title}', and close to one."
+                found[position] = Heading(rule=rule, remedy=f"Did you mean '{title}'?")
+        elif heading.column is not None and not heading.rule:
+            if heading.column.name in taken:
+                found[position] = Heading(
+                    heading.column, rule="is the second column of that name.", remedy="Keep one of the two."
+                )
+            taken.add(heading.column.name)
+    return found
+
+
+def _split(header: str) -> tuple[str, str | None]:
+    bracketed = _UNIT.match(header)
+    return (fold(bracketed[1]), fold(bracketed[2])) if bracketed else (fold(header), None)
+
+
+def _factors(column: Column) -> dict[str, float]:
+    return FACTORS.get(column.unit, {fold(column.unit): 1.0})
+
+
+def _read_header(sheet: Sheet, header: str) -> Heading:
+    for column in sheet.columns:
+        if fold(header) in (column.name, fold(column.title)):
+            return Heading(column)
+    base, unit = _split(header)
+    named = [column for column in sheet.columns if fold(column.header) == base]
+    if not named:
+        return Heading()
+    if unit is not None:
+        for column in named:
+            if unit in _factors(column):
+                return Heading(column, _factors(column)[unit])
+        if all(not column.unit for column in named):  # a remark in brackets, such as a currency
+            return Heading(named[0])
+    elif len(named) == 1 and len(set(_factors(named[0]).values())) == 1 and "%" not in named[0].unit:
+        return Heading(named[0])
+    allowed = ", ".join(f"'{column.header} ({word})'" for column in named for word in _allowed(column))
+    rule = "names no unit." if unit is None else "names a unit that is not known here."
+    return Heading(named[0], rule=rule, remedy=f"Write {allowed}.")
+
+
+def _allowed(column: Column) -> list[str]:
+    return {"L": ["L", "hl"], "kg": ["kg", "t"]}.get(column.unit, [column.unit])

@@ -1,0 +1,341 @@
+"""Raw rows, a folder of CSV files or data frames -> Estate, or every finding at once.
+
+Each sheet is read column by column under the schema: header and unit, sort of value, bounds, choices,
+required cells, defaults; then the rules across rows and tables (`checks`). Blank rows and a totals row are
+passed over, unknown sheets and columns are left alone. A cell that is wrong has one finding; a rule across
+tables is not shown for a row that already has one. Does not open workbooks (`workbook/` hands over
+`RawTable`s) and does not follow the wine (`graph/` does).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.errors import Finding, InputError, WorkbookError, caution, errors_in
+from costing.inputs import columns
+from costing.inputs.cells import Cells, fold, take_apart
+from costing.inputs.checks import run_checks
+from costing.inputs.columns import Fault
+from costing.inputs.csv_folder import read_csv_files
+from costing.inputs.estate import Estate, Settings, Sources, empty_table
+from costing.inputs.headers import Heading, closest, read_headers, sheet_name, sheet_title
+from costing.inputs.raw import RawTable, column_letter
+from costing.inputs.schema import Column, Sheet, lists, operations, sheets
+from costing.inputs.settings import Styles, read_settings
+
+FINDINGS_PER_COLUMN = 50
+_TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
+
+__all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
+
+
+@dataclass
+class _Reading:
+    """What is collected while sheets are read."""
+
+    findings: list[Finding] = field(default_factory=list)
+    spoilt_cells: set[str] = field(default_factory=set)
+    spoilt_tables: set[str] = field(default_factory=set)
+
+    def add(self, finding: Finding) -> None:
+        """Keep the finding, unless its cell has one already."""
+        cell = "!" in finding.place and finding.place[-1].isdigit()
+        if cell and finding.place in self.spoilt_cells:
+            return
+        self.findings.append(finding)
+        if cell and finding.severity == "error":
+            self.spoilt_cells.add(finding.place)
+
+
+def load(
+    raw: Iterable[RawTable], extra_findings: Iterable[Finding] = (), *, settings_required: bool = True
+) -> Estate:
+    """Raw tables -> validated estate; cautions stay on it.
+
+    Raises InputError with all findings, cautions included, when there is any error. Without `settings_required` a missing Settings sheet
+    means its defaults.
+    """
+    reading = _Reading()
+    for finding in extra_findings:
+        reading.add(finding)
+    grouped = _by_sheet(raw, reading)
+    if settings_required and "settings" not in grouped:
+        reading.add(
+            Finding(
+                "Settings",
+                "",
+                "is missing.",
+                "Add the sheet; its two columns 'Setting' and 'Value' may be empty.",
+            )
+        )
+    settings, styles = read_settings(grouped.get("settings", []), reading.add)
+    tables: dict[str, pd.DataFrame] = {}
+    sources: dict[str, Sources] = {}
+    for name, sheet in sheets().items():
+        parts = [
+            _read_sheet(sheet, part, styles, reading) for part in grouped.get(name, []) if part.frame.shape[1]
+        ]
+        tables[name], sources[name] = _joined(name, parts)
+    estate = Estate(settings or Settings.model_validate({}), tables, sources)
+    _run_checks(estate, reading)
+    if errors_in(reading.findings):
+        raise InputError(reading.findings)
+    return replace(estate, cautions=tuple(reading.findings))
+
+
+def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
+    """Estate from data frames by sheet, or from a folder of CSV files. Raises InputError with every finding; WorkbookError otherwise."""
+    if isinstance(source, Mapping):
+        return load(read_frames(source), settings_required=False)
+    return load(read_csv_folder(source))
+
+
+def read_csv_folder(path: str | Path) -> list[RawTable]:
+    """Folder of `<sheet>.csv` files (UTF-8, comma or semicolon) -> raw tables; row 1 is the header line.
+
+    Files that name no sheet are left alone; one that nearly does is an error. WorkbookError if the folder is none or holds no sheet.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        msg = f"{folder} is not a folder of CSV files. Name a folder, or read a workbook with `costing run`."
+        raise WorkbookError(msg)
+    tables = read_csv_files(folder)
+    if not tables:
+        msg = f"{folder} holds no CSV file named after a sheet, such as settings.csv or deliveries.csv."
+        raise WorkbookError(msg)
+    return tables
+
+
+def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
+    """Data frames by library name or title, columns by library name or header -> raw tables.
+
+    Places read as if the frame stood in a sheet with its headers in row 1. Percentages are in percent points, as in a sheet.
+    """
+    found = []
+    for key, frame in tables.items():
+        name, rule, remedy = sheet_name(key)
+        findings: tuple[Finding, ...] = ()
+        if not name and not rule:
+            rule, remedy = "is no sheet of the library.", f"Sheets are: {', '.join(sheets())}."
+        if rule:
+            findings = (Finding(key, "", rule, remedy),)
+        labels = {str(label): column_letter(position) for position, label in enumerate(frame.columns)}
+        plain = frame.set_axis([str(label) for label in frame.columns], axis=1)
+        found.append(RawTable(sheet_title(key), plain, np.arange(2, len(frame) + 2), labels, findings))
+    return found
+
+
+def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawTable]]:
+    grouped: dict[str, list[RawTable]] = {}
+    for table in raw:
+        name, rule, remedy = sheet_name(table.sheet)
+        for finding in table.findings:
+            reading.add(finding)
+        if name and rule:
+            reading.add(Finding(table.sheet, "", rule, remedy))
+        elif name:
+            grouped.setdefault(name, []).append(table)
+            if errors_in(table.findings) and not table.frame.shape[1]:
+                reading.spoilt_tables.add(name)
+        elif rule and not table.findings:
+            reading.add(caution(table.sheet, "", rule, remedy))
+    return grouped
+
+
+def _run_checks(estate: Estate, reading: _Reading) -> None:
+    spoilt_rows = {re.sub(r"![A-Z]*", "!", place) for place in reading.spoilt_cells}
+    for finding in run_checks(estate, frozenset(reading.spoilt_tables)):
+        if re.sub(r"![A-Z]*", "!", finding.place) not in spoilt_rows:
+            reading.findings.append(finding)
+
+
+def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.DataFrame, Sources]:
+    if not parts:
+        return empty_table(name), Sources(np.array([], dtype=object), np.array([], dtype=np.int64), {})
+    if len(parts) == 1:
+        return parts[0]
+    frames = [frame for frame, _ in parts]
+    joined = {
+        column: pd.api.types.union_categoricals([frame[column] for frame in frames])
+        if isinstance(frames[0][column].dtype, pd.CategoricalDtype)
+        else np.concatenate([frame[column].to_numpy() for frame in frames])
+        for column in frames[0].columns
+    }
+    letters: dict[str, str] = {}
+    for _, source in reversed(parts):
+        letters |= source.letters
+    sheet = np.concatenate([source.sheet for _, source in parts])
+    return pd.DataFrame(joined), Sources(sheet, np.concatenate([source.row for _, source in parts]), letters)
+
+
+def _read_sheet(
+    sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading
+) -> tuple[pd.DataFrame, Sources]:
+    headers = [str(header) for header in raw.frame.columns]
+    headings = read_headers(sheet, headers)
+    found: dict[str, tuple[int, Heading, Cells]] = {}
+    announced: set[str] = set()
+    for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
+        if heading.rule:
+            place = f"{raw.sheet}!{raw.letters.get(header, '')}{raw.header_row}"
+            reading.add(Finding(place, header, heading.rule, heading.remedy))
+            reading.spoilt_tables.add(sheet.name)
+            announced.add(heading.column.name if heading.column else closest_name(sheet, header))
+        elif heading.column:
+            found[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
+    rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in found.items()}, len(raw.frame))
+    source = Sources(
+        np.full(len(rows), raw.sheet, dtype=object),
+        np.asarray(raw.row_numbers, dtype=np.int64)[rows],
+        {name: raw.letters.get(headers[position], "") for name, (position, _, _) in found.items()},
+    )
+    table: dict[str, Any] = {}
+    for column in sheet.columns:
+        if column.name not in found:
+            if column.required and not column.default and column.name not in announced and len(rows):
+                rule = f"has no column '{column.title}'."
+                reading.add(Finding(raw.sheet, "", rule, f"Add the column: {column.meaning.lower()}."))
+                reading.spoilt_tables.add(sheet.name)
+            cells, factor, fractions = Cells(len(rows)), 1.0, None
+        else:
+            position, heading, whole = found[column.name]
+            cells, factor = whole.take(rows), heading.factor
+            mask = raw.percent_formatted.get(headers[position])
+            fractions = None if mask is None else np.asarray(mask, dtype=bool)[rows]
+        values, faults = _read_column(column, cells, styles, factor, fractions)
+        if column.name in found:
+            faults += _required(column, values, cells)
+            _report(raw.sheet, source, column, cells, faults, reading)
+        table[column.name] = _with_default(column, values)
+    return _converted(sheet, pd.DataFrame(table)), source
+
+
+def closest_name(sheet: Sheet, header: str) -> str:
+    """Library name of the column whose header is closest to `header`, or an empty string."""
+    near = closest(header.split("(")[0], (column.header for column in sheet.columns))
+    return next((column.name for column in sheet.columns if column.header == near), "")
+
+
+def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], size: int) -> NDArray[np.intp]:
+    """Positions of the rows that are neither blank nor a totals row (one text, which says total, and no date)."""
+    kept = np.zeros(size, dtype=bool)
+    texts = np.zeros(size, dtype=np.int64)
+    dated = np.zeros(size, dtype=bool)
+    totals = np.zeros(size, dtype=bool)
+    for cells in found.values():
+        kept |= cells.filled()
+        if cells.dates is not None:
+            dated |= ~np.isnat(cells.dates)
+        if cells.codes is not None:
+            texts += cells.codes >= 0
+            labels = [
+                code for code, text in enumerate(cells.texts) if _TOTALS.fullmatch(fold(text).rstrip(": "))
+            ]
+            if labels:
+                totals |= np.isin(cells.codes, labels)
+    if sheet.name != "settings" and totals.any():
+        for row in np.flatnonzero(totals & ~dated):
+            if texts[row] == 1 or not _other_names(sheet, found, int(row)):
+                kept[row] = False
+    return np.flatnonzero(kept)
+
+
+def _other_names(sheet: Sheet, found: Mapping[str, Cells], row: int) -> bool:
+    """Whether a row that says total holds a date or name besides (numbers written as text do not count)."""
+    for name, cells in found.items():
+        if (
+            sheet.column(name).type in ("number", "integer", "percent")
+            or cells.codes is None
+            or cells.codes[row] < 0
+        ):
+            continue
+        if not _TOTALS.fullmatch(fold(cells.texts[cells.codes[row]]).rstrip(": ")):
+            return True
+    return False
+
+
+def _read_column(
+    column: Column, cells: Cells, styles: Styles, factor: float, fractions: NDArray[np.bool_] | None
+) -> tuple[Any, list[Fault]]:
+    if column.type == "date":
+        return columns.dates(cells, styles.date_style)
+    if column.type in ("text", "code", "choice"):
+        return columns.words(cells, column, _open_list(column))
+    if column.type == "percent":
+        values, faults = columns.percentages(cells, styles.number_style, fractions)
+        return values, faults + columns.outside(column, values * 100.0)
+    if column.type == "integer":
+        values, faults = columns.integers(cells, styles.number_style)
+    else:
+        values, faults = columns.numbers(cells, styles.number_style, factor)
+    return values, faults + columns.outside(column, values)
+
+
+def _open_list(column: Column) -> Iterable[str]:
+    if column.refers == "element":
+        return lists()["element"]
+    return [*operations(), *lists()["stage"]] if column.refers == "operation or stage" else ()
+
+
+def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:
+    if not column.required or column.default:
+        return []
+    rows = np.flatnonzero(np.asarray(pd.isna(values)) & ~cells.filled())
+    rule = f"is blank: '{column.title}' is required."
+    return [Fault(rows, rule, f"Enter it: {column.meaning.lower()}.")] if len(rows) else []
+
+
+def _report(
+    sheet: str, source: Sources, column: Column, cells: Cells, faults: list[Fault], reading: _Reading
+) -> None:
+    shown = 0
+    letter = source.letters.get(column.name, "")
+    for fault in faults:
+        for row in fault.rows:
+            if shown < FINDINGS_PER_COLUMN:
+                place = f"{sheet}!{letter}{source.row[row]}"
+                reading.add(Finding(place, cells.shown(int(row)), fault.rule, fault.remedy))
+            shown += 1
+    if shown > FINDINGS_PER_COLUMN:
+        rule = f"has {shown - FINDINGS_PER_COLUMN} more cells with faults in the column '{column.title}'."
+        reading.add(Finding(sheet, "", rule, "Correct those shown first."))
+        reading.spoilt_tables.add(reading_name(sheet))
+
+
+def reading_name(title: str) -> str:
+    """Library name of a sheet title, year or not."""
+    return sheet_name(title)[0]
+
+
+def _with_default(column: Column, values: Any) -> Any:
+    if not column.default:
+        return values
+    blank = np.asarray(pd.isna(values))
+    if not blank.any():
+        return values
+    if column.type in ("text", "code", "choice"):
+        filled = values if column.default in values.categories else values.add_categories([column.default])
+        codes = np.where(blank, filled.categories.get_loc(column.default), filled.codes)
+        return pd.Categorical.from_codes(codes, categories=filled.categories)
+    default = float(column.default) / (100.0 if column.type == "percent" else 1.0)
+    return np.where(blank, default, values)
+
+
+def _converted(sheet: Sheet, table: pd.DataFrame) -> pd.DataFrame:
+    """Quantities given in hectolitres by their Unit column -> litres."""
+    if "unit" not in table or "hl" not in sheet.column("unit").choices:
+        return table
+    hectolitres = (table["unit"] == "hl").to_numpy()
+    if not hectolitres.any():
+        return table
+    unit = table["unit"].astype(object).where(~hectolitres, "L").astype("category")
+    quantity = np.where(hectolitres, table["quantity"] * 100.0, table["quantity"])
+    return table.assign(unit=unit, quantity=quantity)

@@ -1,0 +1,40 @@
+"""Raw rows of one sheet, as a reader found them, before anything is understood."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.errors import Finding
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """Rows of one sheet under their headers.
+
+    sheet: its title; frame: one column per header as found, raw values (text, number, TRUE/FALSE, date or None); row_numbers: row of the
+    sheet for each row of the frame; letters: column letter of each header; findings: what the reader has found already;
+    percent_formatted: per header, True where the cell holds a fraction shown as a percentage; header_row: row of the headers.
+    """
+
+    sheet: str
+    frame: pd.DataFrame
+    row_numbers: NDArray[np.int64]
+    letters: Mapping[str, str]
+    findings: tuple[Finding, ...] = ()
+    percent_formatted: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    header_row: int = 1
+
+
+def column_letter(position: int) -> str:
+    """Letter of the column at a position counted from 0: 0 is A, 26 is AA."""
+    letters = ""
+    position += 1
+    while position:
+        position, rest = divmod(position - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters

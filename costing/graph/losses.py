@@ -113,7 +113,7 @@ def allowed_losses(
         if bad.any():
             message = f"row {_first(bad)}: the {what}"
             raise ValueError(message)
-    # A row maps what is used to min(used + loss, A). Rows one after the other compose to a map of the same form,
+    # A row maps what is used to min(used + loss, A). Rows one after the other compose to a map of that form,
     # (loss₁ + loss₂, min(A₁ + loss₂, A₂)), so doubling the number of rows joined each time gives every prefix
     # without leaving the segment: used_k = min(L_k, min_{j≤k}(A_j + L_k − L_j)).
     total, ceiling = lost.copy(), accrued.copy()

@@ -1,0 +1,275 @@
+"""The chain between cellar and shelf, in both directions.
+
+Rule:   landed  = (net price + freight) · (1 + insurance) / [rate · (1 − buffer)]      in market currency
+        paid    = landed · (1 + customs) + excise
+        retail  = paid · importer · distributor · retailer       each 1/(1 − margin) or 1 + mark-up
+        shelf   = retail · (1 + VAT)
+        list    = net price / (1 − discount)
+        kept by the estate = net price · (1 − commission) − selling cost
+
+Conventions The net price is ex-cellar, per bottle, after discount and before commission, in the estate's
+    currency; freight and selling cost too. Excise and shelf price are in the currency of the market. The
+    currency rate is estate currency per unit of market currency; the buffer makes every amount that crosses
+    dearer. Rates are fractions (0.19 is 19 %), strength is in % vol. Customs falls on the landed value, VAT
+    on everything before it, margins on the price or mark-ups on the cost without VAT. Amounts may be arrays
+    (one element a bottle). The chain itself is unrounded; the rounded shelf price stands apart.
+
+Excise, customs and VAT are the user's own rates and change by law: confirm them with a licensed adviser of
+the market. What it does not do: reliefs and reduced rates for small producers, deposits, the exchange
+rate's own movement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from costing.errors import Finding, nearest
+from costing.units import LITRES_PER_HECTOLITRE
+
+FloatArray = npt.NDArray[np.float64]
+
+_ROUNDING_SLACK = 1e-9  # a price this close (in steps) above a price point is that price point
+
+
+def markup_of_margin(margin: npt.ArrayLike) -> FloatArray:
+    """Mark-up on cost that equals a margin on price: m/(1 − m). Fractions."""
+    share = np.asarray(margin, dtype=np.float64)
+    return np.asarray(share / (1.0 - share))
+
+
+def margin_of_markup(markup: npt.ArrayLike) -> FloatArray:
+    """Margin on price that equals a mark-up on cost: u/(1 + u). Fractions."""
+    share = np.asarray(markup, dtype=np.float64)
+    return np.asarray(share / (1.0 + share))
+
+
+MARGIN_BASES: dict[str, Callable[[float], float]] = {
+    "margin on price": lambda share: 1.0 / (1.0 - share),
+    "mark-up on cost": lambda share: 1.0 + share,
+}
+"""How a trader's share is stated -> function (share) -> price over cost."""
+
+EXCISE_BASES: dict[str, Callable[[float, FloatArray, FloatArray], FloatArray]] = {
+    "none": lambda amount, bottle_l, alcohol: np.zeros(np.broadcast_shapes(bottle_l.shape, alcohol.shape)),
+    "per hl": lambda amount, bottle_l, alcohol: amount * bottle_l / LITRES_PER_HECTOLITRE + 0.0 * alcohol,
+    "per bottle": lambda amount, bottle_l, alcohol: amount + 0.0 * bottle_l * alcohol,
+    "per litre of alcohol": lambda amount, bottle_l, alcohol: amount * bottle_l * alcohol / 100.0,
+}
+"""Excise basis -> function (amount, bottle_l, alcohol_percent) -> excise per bottle in market currency."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Terms of one channel and market; shares are fractions. ValueError where a term leaves nothing.
+
+    discount: off the list price; commission: on the net receipt; selling_cost_per_bottle: what the estate
+    pays at dispatch; freight_per_bottle: cellar to importer, on top of the net price; insurance: of net
+    price and freight; customs: of the landed value; excise_basis: a key of `EXCISE_BASES`; excise_amount:
+    per unit of it, in market currency; importer_margin, distributor_margin, retailer_margin: stated as
+    margin_basis (a key of `MARGIN_BASES`) says; vat: on the shelf price before it; currency_rate: estate
+    currency per unit of market currency; currency_buffer: cushion against it; shelf_step: shelf prices are
+    rounded up to a multiple of it (0: not rounded).
+    """
+
+    discount: float = 0.0
+    commission: float = 0.0
+    selling_cost_per_bottle: float = 0.0
+    freight_per_bottle: float = 0.0
+    insurance: float = 0.0
+    customs: float = 0.0
+    excise_basis: str = "none"
+    excise_amount: float = 0.0
+    importer_margin: float = 0.0
+    distributor_margin: float = 0.0
+    retailer_margin: float = 0.0
+    margin_basis: str = "margin on price"
+    vat: float = 0.0
+    currency_rate: float = 1.0
+    currency_buffer: float = 0.0
+    shelf_step: float = 0.0
+
+    def __post_init__(self) -> None:
+        findings = term_findings({each.name: getattr(self, each.name) for each in fields(self)}, str)
+        if findings:
+            raise ValueError("; ".join(str(finding) for finding in findings))
+
+    def excise_per_bottle(self, bottle_l: npt.ArrayLike, alcohol_percent: npt.ArrayLike) -> FloatArray:
+        """Excise per bottle of `bottle_l` litres at `alcohol_percent` % vol, in market currency."""
+        volume, strength = (
+            np.asarray(bottle_l, dtype=np.float64),
+            np.asarray(alcohol_percent, dtype=np.float64),
+        )
+        return EXCISE_BASES[self.excise_basis](self.excise_amount, volume, strength)
+
+    def trade_factors(self) -> tuple[float, float, float]:
+        """Price over cost of importer, distributor and retailer."""
+        factor = MARGIN_BASES[self.margin_basis]
+        return factor(self.importer_margin), factor(self.distributor_margin), factor(self.retailer_margin)
+
+
+@dataclass(frozen=True, eq=False)
+class PriceBuildUp:
+    """From what the estate keeps to the shelf, step by step.
+
+    steps: names in order; amounts: money per bottle in market currency, adding up to shelf_price
+    [..., steps]; net_price, list_price: estate currency [...]; shelf_price, rounded_shelf_price: market
+    currency [...]. list_price is before discount and outside the sum: nobody pays it.
+    """
+
+    steps: tuple[str, ...]
+    amounts: FloatArray
+    net_price: FloatArray
+    list_price: FloatArray
+    shelf_price: FloatArray
+    rounded_shelf_price: FloatArray
+
+    def amount(self, step: str) -> FloatArray:
+        """Money of one step [...]; ValueError for a step that is not in the chain."""
+        if step not in self.steps:
+            msg = f"no step '{step}' in the chain. {nearest(step, self.steps)}".strip()
+            raise ValueError(msg)
+        return np.asarray(self.amounts[..., self.steps.index(step)])
+
+
+STEPS = (
+    "kept by the estate",
+    "selling cost",
+    "commission",
+    "freight",
+    "insurance",
+    "currency buffer",
+    "customs",
+    "excise",
+    "importer",
+    "distributor",
+    "retailer",
+    "VAT",
+)
+
+
+def to_shelf(
+    chain: Chain,
+    net_price: npt.ArrayLike,
+    bottle_l: npt.ArrayLike = 0.75,
+    alcohol_percent: npt.ArrayLike = 12.0,
+) -> PriceBuildUp:
+    """Shelf price, and every step on the way, of a bottle that leaves the cellar at `net_price`.
+
+    net_price: estate currency per bottle [...]; bottle_l: litres [...]; alcohol_percent: % vol [...]; they
+    broadcast.
+    """
+    net, volume, strength = np.broadcast_arrays(
+        *(np.asarray(each, dtype=np.float64) for each in (net_price, bottle_l, alcohol_percent))
+    )
+    spot = 1.0 / chain.currency_rate
+    before_buffer = (net + chain.freight_per_bottle) * (1.0 + chain.insurance) * spot
+    landed = before_buffer / (1.0 - chain.currency_buffer)
+    excise = chain.excise_per_bottle(volume, strength)
+    duty_paid = landed * (1.0 + chain.customs) + excise
+    importer, distributor, retailer = chain.trade_factors()
+    retail = duty_paid * importer * distributor * retailer
+    selling = np.full(net.shape, chain.selling_cost_per_bottle)
+    amounts = [
+        (net * (1.0 - chain.commission) - selling) * spot,
+        selling * spot,
+        net * chain.commission * spot,
+        np.full(net.shape, chain.freight_per_bottle) * spot,
+        (net + chain.freight_per_bottle) * chain.insurance * spot,
+        landed - before_buffer,
+        landed * chain.customs,
+        excise,
+        duty_paid * (importer - 1.0),
+        duty_paid * importer * (distributor - 1.0),
+        duty_paid * importer * distributor * (retailer - 1.0),
+        retail * chain.vat,
+    ]
+    shelf = retail * (1.0 + chain.vat)
+    rounded = round_up(shelf, chain.shelf_step) if chain.shelf_step > 0 else shelf
+    return PriceBuildUp(
+        STEPS, np.stack(amounts, axis=-1), np.array(net), list_price(net, chain.discount), shelf, rounded
+    )
+
+
+def to_cellar(
+    chain: Chain,
+    shelf_price: npt.ArrayLike,
+    bottle_l: npt.ArrayLike = 0.75,
+    alcohol_percent: npt.ArrayLike = 12.0,
+) -> PriceBuildUp:
+    """Net ex-cellar price, and every step, that puts a bottle on the shelf at exactly `shelf_price`.
+
+    The inverse of `to_shelf` before rounding. Arguments as there, the shelf price in market currency. A
+    shelf price that does not cover VAT, margins, excise and freight gives a net price below 0.
+    """
+    shelf = np.asarray(shelf_price, dtype=np.float64)
+    importer, distributor, retailer = chain.trade_factors()
+    duty_paid = shelf / ((1.0 + chain.vat) * importer * distributor * retailer)
+    landed = (duty_paid - chain.excise_per_bottle(bottle_l, alcohol_percent)) / (1.0 + chain.customs)
+    in_estate_currency = landed * (chain.currency_rate * (1.0 - chain.currency_buffer))
+    net = in_estate_currency / (1.0 + chain.insurance) - chain.freight_per_bottle
+    return to_shelf(chain, net, bottle_l, alcohol_percent)
+
+
+def to_market_currency(
+    amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0
+) -> FloatArray:
+    """Quote an amount of the estate's currency in a market's: amount / [rate · (1 − buffer)]."""
+    return np.asarray(np.asarray(amount, dtype=np.float64) / (currency_rate * (1.0 - currency_buffer)))
+
+
+def list_price(net_price: npt.ArrayLike, discount: npt.ArrayLike) -> FloatArray:
+    """List price before discount: net / (1 − discount); ValueError for a discount of 100 % or more."""
+    off = np.asarray(discount, dtype=np.float64)
+    if (off >= 1.0).any():
+        msg = "a discount of 100 % or more leaves no net price"
+        raise ValueError(msg)
+    return np.asarray(np.asarray(net_price, dtype=np.float64) / (1.0 - off))
+
+
+def round_up(price: npt.ArrayLike, step: float) -> FloatArray:
+    """Price rounded up to the next multiple of `step`; a price on a multiple stays."""
+    if not step > 0:
+        msg = f"a price step must be above 0, not {step}"
+        raise ValueError(msg)
+    return np.asarray(np.ceil(np.asarray(price, dtype=np.float64) / step - _ROUNDING_SLACK) * step)
+
+
+def term_findings(terms: Mapping[str, object], place_of: Callable[[str], str]) -> list[Finding]:
+    """Every term of a chain that leaves nothing to sell or is not known, all at once.
+
+    terms: `Chain` field -> value (missing fields are fine); place_of: field -> place such as 'Channels!F7'.
+    """
+    found: list[Finding] = []
+
+    def number(name: str) -> float:
+        value = terms.get(name, 0.0)
+        return float(value) if isinstance(value, int | float) else 0.0
+
+    def refuse(name: str, rule: str, remedy: str) -> None:
+        value = terms[name]
+        shown = f"{value:g}" if isinstance(value, int | float) else str(value)
+        found.append(Finding(place_of(name), shown, rule, remedy))
+
+    for name, bases in (("excise_basis", EXCISE_BASES), ("margin_basis", MARGIN_BASES)):
+        if name in terms and terms[name] not in bases:
+            refuse(
+                name, f"is not one of {', '.join(bases)}.", nearest(str(terms[name]), bases) or "Choose one."
+            )
+    below_whole = ["discount", "commission", "currency_buffer"]
+    if terms.get("margin_basis", "margin on price") == "margin on price":
+        below_whole += ["importer_margin", "distributor_margin", "retailer_margin"]
+    for name in below_whole:
+        if number(name) >= 1.0:
+            refuse(name, "takes 100 % or more: nothing is left for who sells.", "Enter a share below 100 %.")
+    for each in fields(Chain):
+        if not np.isfinite(number(each.name)):
+            refuse(each.name, "is not a number.", "Enter a number.")
+        elif number(each.name) < 0:
+            refuse(each.name, "is below 0.", "Enter 0 or more.")
+    if "currency_rate" in terms and number("currency_rate") == 0:
+        refuse("currency_rate", "is not a rate.", "Enter the estate's currency per unit of the market's.")
+    return found

@@ -1,0 +1,372 @@
+"""Prices: for a target return or margin, after an increase, in a promotion, between formats and channels.
+
+Rule:   P = [C + PV(storage) + PV(selling)] / Σ (1 − commission_k) · n_k / B(dispatch_k + terms_k)
+        everything discounted to disgorgement; list = P / (1 − discount); for a margin m on the net price
+        P = cost / (1 − commission − m).
+
+Conventions Money is in the estate's currency, per bottle where named so. B is the accumulation index of a
+    `RateCurve`; days are day numbers, years Act/365. Finished stock pays storage evenly from disgorgement to
+    dispatch; selling cost is paid at dispatch, commission on receipt, and customers pay `terms_days` after
+    dispatch. The avoidable floor is the same formula with C = what can still be avoided (nothing spent so
+    far). Fractions, not percent.
+
+What it does not do: demand forecasting, tax, bad debts; the chain to the shelf (`channels`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+
+from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, FloatArray, IntArray, RateCurve, day_numbers
+from costing.units import STANDARD_BOTTLE_L
+
+_LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year
+_SCAN = 2001
+
+
+def add_months(day: npt.ArrayLike, months: npt.ArrayLike) -> IntArray:
+    """Day number `months` calendar months later; the 31st becomes the last day of a shorter month."""
+    date = day_numbers(day).astype("datetime64[D]")
+    month = date.astype("datetime64[M]")
+    target = month + np.asarray(months, dtype=np.int64)
+    first = target.astype("datetime64[D]")
+    last = (target + 1).astype("datetime64[D]") - np.timedelta64(1, "D")
+    return np.asarray(np.minimum(first + (date - month.astype("datetime64[D]")), last).astype(np.int64))
+
+
+@dataclass(frozen=True, eq=False)
+class SalePlan:
+    """A release of one format and how it will be sold.
+
+    cost: money at disgorgement, of all its bottles; disgorged_day; dispatch_day [k], not before it;
+    bottles [k]; terms_days and commission: one for all or [k]; selling_cost_per_bottle: at dispatch, one
+    for all or [k]; storage_per_bottle_year: of finished stock.
+    """
+
+    cost: float
+    disgorged_day: int
+    dispatch_day: IntArray
+    bottles: FloatArray
+    terms_days: npt.ArrayLike = 0
+    commission: npt.ArrayLike = 0.0
+    selling_cost_per_bottle: npt.ArrayLike = 0.0
+    storage_per_bottle_year: float = 0.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "dispatch_day", np.atleast_1d(day_numbers(self.dispatch_day)))
+        object.__setattr__(self, "bottles", np.atleast_1d(np.asarray(self.bottles, dtype=np.float64)))
+        early = self.dispatch_day < self.disgorged_day
+        if early.any():
+            msg = f"dispatch {int(np.flatnonzero(early)[0])} leaves before disgorgement"
+            raise ValueError(msg)
+        if (np.asarray(self.commission, dtype=np.float64) >= 1.0).any():
+            msg = "a commission of 100 % or more: no price reaches the target"
+            raise ValueError(msg)
+        if not (self.bottles >= 0).all() or not self.bottles.sum() > 0:
+            msg = "a release needs bottles to sell: none below 0 and some above"
+            raise ValueError(msg)
+
+    @property
+    def paid_day(self) -> IntArray:
+        """Day on which each dispatch is paid [k]."""
+        return np.asarray(self.dispatch_day + day_numbers(self.terms_days))
+
+    @property
+    def kept_share(self) -> FloatArray:
+        """Share of the net price that commission leaves [k]."""
+        return 1.0 - np.broadcast_to(np.asarray(self.commission, dtype=np.float64), self.bottles.shape)
+
+    @property
+    def selling_cost(self) -> FloatArray:
+        """Money paid at each dispatch [k]."""
+        return np.asarray(self.bottles * np.asarray(self.selling_cost_per_bottle, dtype=np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class TargetPrice:
+    """A net price per bottle and the figures that it comes from, at disgorgement.
+
+    storage_value and selling_value: present value of finished storage and of selling cost;
+    discounted_bottles: the denominator, bottles after commission discounted from payment to disgorgement.
+    """
+
+    price: float
+    cost: float
+    storage_value: float
+    selling_value: float
+    discounted_bottles: float
+
+
+def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
+    """Net price at which the release earns exactly the rate of `curve` on the money tied up in it."""
+    to_disgorgement = curve.growth(plan.dispatch_day, plan.disgorged_day)
+    held = AccrualCurve.flat(plan.storage_per_bottle_year).value_at_end(
+        np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve
+    )
+    storage = float((plan.bottles * held * to_disgorgement).sum())
+    selling = float((plan.selling_cost * to_disgorgement).sum())
+    sold = plan.kept_share * plan.bottles * curve.growth(plan.paid_day, plan.disgorged_day)
+    discounted = float(sold.sum())
+    return TargetPrice((plan.cost + storage + selling) / discounted, plan.cost, storage, selling, discounted)
+
+
+def cash_flows(plan: SalePlan, price: float) -> tuple[FloatArray, FloatArray]:
+    """Dated money of a release from disgorgement on, without its cost: (days, amounts), unsorted.
+
+    Receipts after commission when paid, selling cost at dispatch, finished storage day by day at mid-day
+    (so days carry halves).
+    """
+    receipts = plan.kept_share * plan.bottles * price
+    days = np.arange(plan.disgorged_day, int(plan.dispatch_day.max()), dtype=np.float64)
+    waiting = (plan.bottles[:, None] * (plan.dispatch_day[:, None] > days[None, :])).sum(axis=0)
+    storage = -plan.storage_per_bottle_year / DAYS_A_YEAR * waiting
+    return (
+        np.concatenate([plan.paid_day, plan.dispatch_day, days + 0.5]).astype(np.float64),
+        np.concatenate([receipts, -plan.selling_cost, storage]),
+    )
+
+
+def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[IntArray, FloatArray]:
+    """Spread a release evenly over `months` calendar months: equal parts in the middle of each.
+
+    Returns days [months] and bottles [months]; 0 months: everything on the first day.
+    """
+    if months == 0:
+        return np.array([first_day], dtype=np.int64), np.array([bottles], dtype=np.float64)
+    edges = add_months(np.int64(first_day), np.arange(months + 1))
+    return (edges[:-1] + edges[1:]) // 2, np.full(months, bottles / months)
+
+
+def price_for_margin(
+    cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0
+) -> FloatArray:
+    """Net price of which `margin` is left after commission and cost: cost / (1 − commission − margin).
+
+    cost: per bottle, with selling cost where the margin is to stand after it. ValueError where margin and
+    commission together reach 100 %: no price does.
+    """
+    left = 1.0 - np.asarray(margin, dtype=np.float64) - np.asarray(commission, dtype=np.float64)
+    if (left <= 0).any():
+        msg = "margin and commission together take 100 % of the price or more: no price reaches the target"
+        raise ValueError(msg)
+    return np.asarray(np.asarray(cost, dtype=np.float64) / left)
+
+
+def cost_plus_price(
+    cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0
+) -> FloatArray:
+    """Shortcut (cost + selling cost) / (1 − commission): forgets storage and the wait for the money.
+
+    Shown beside the target price to say by how much it falls short.
+    """
+    return price_for_margin(
+        np.asarray(cost, dtype=np.float64) + np.asarray(selling_cost, dtype=np.float64), 0.0, commission
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RateOfReturn:
+    """Effective annual rate as a fraction, or None and the reason why there is none to give."""
+
+    rate: float | None
+    reason: str = ""
+
+
+def rate_of_return(days: npt.ArrayLike, amounts: npt.ArrayLike) -> RateOfReturn:
+    """Find the internal rate of dated amounts (Act/365), and give it only where it is the only one.
+
+    days: day numbers, halves allowed [n]; amounts: paid below 0, received above [n]. Unique where the signs
+    change once in time order (rule of Descartes), or where the money is outstanding throughout at the rate
+    found (Soper 1959, as quoted in Journal of Financial and Quantitative Analysis, 1977, "Unrecovered
+    Investment, Uniqueness of the Internal Rate"). Otherwise None with the reason.
+    """
+    day, money = _by_day(days, amounts)
+    changes = int((np.sign(money[1:]) != np.sign(money[:-1])).sum())
+    if changes == 0:
+        return RateOfReturn(None, "all money flows one way: there is no rate of return")
+    years = (day - day[0]) / DAYS_A_YEAR
+
+    def worth(log_rate: float) -> float:
+        exponent = -log_rate * years
+        return float((money * np.exp(exponent - exponent.max())).sum())
+
+    ends = _roots(worth, np.array([_LOWEST, _HIGHEST]))
+    if ends and (changes == 1 or _outstanding_throughout(years, money, ends[0])):
+        return RateOfReturn(float(np.expm1(ends[0])))
+    rates = np.expm1(ends if changes == 1 else _roots(worth, np.linspace(_LOWEST, _HIGHEST, _SCAN)))
+    shown = ", ".join(f"{rate:.4%}" for rate in rates)
+    if len(rates) == 0:
+        return RateOfReturn(None, "no rate between -99 % and 14,700 % a year fits these amounts")
+    if len(rates) == 1:
+        return RateOfReturn(None, f"{shown} may not be the only rate; decide on net present value")
+    return RateOfReturn(None, f"several rates fit ({shown}); decide on net present value")
+
+
+def break_even_volume_change(margin: npt.ArrayLike, price_change: npt.ArrayLike) -> FloatArray:
+    """Change of volume at which a change of price leaves the contribution as it was: −c/(m + c).
+
+    margin: contribution in share of the old price; price_change: share of it, below 0 in a promotion, where
+    this is m/(m − d) − 1. ValueError where the new price leaves no contribution: no volume makes up for it.
+    """
+    before, change = np.asarray(margin, dtype=np.float64), np.asarray(price_change, dtype=np.float64)
+    if (before + change <= 0).any():
+        msg = "the discount takes the whole margin or more: no volume makes up for it"
+        raise ValueError(msg)
+    return np.asarray(-change / (before + change))
+
+
+@dataclass(frozen=True, eq=False)
+class PriceIncrease:
+    """What a price increase does, per row: all in the estate's currency.
+
+    new_price; extra_at_same_volume: contribution gained if nobody leaves; bearable_volume_loss: share of
+    bottles (0.1: 10 %) that may be lost before the increase earns less; expected_bottles and expected_extra:
+    at the elasticity given.
+    """
+
+    new_price: FloatArray
+    extra_at_same_volume: FloatArray
+    bearable_volume_loss: FloatArray
+    expected_bottles: FloatArray
+    expected_extra: FloatArray
+
+
+def price_increase(
+    price: npt.ArrayLike,
+    bottles: npt.ArrayLike,
+    cost: npt.ArrayLike,
+    increase: npt.ArrayLike,
+    elasticity: npt.ArrayLike = 0.0,
+    commission: npt.ArrayLike = 0.0,
+) -> PriceIncrease:
+    """Effect of raising net prices by the share `increase`.
+
+    cost: what one bottle less would save; elasticity: % of volume per % of price, 0 or below (constant:
+    bottles · (1 + increase)^elasticity). All broadcast. ValueError where a bottle contributes nothing now.
+    """
+    old, volume, unit_cost, raised, response, fee = (
+        np.asarray(each, dtype=np.float64)
+        for each in (price, bottles, cost, increase, elasticity, commission)
+    )
+    new = old * (1.0 + raised)
+    kept_before, kept_after = old * (1.0 - fee) - unit_cost, new * (1.0 - fee) - unit_cost
+    if (kept_before <= 0).any() or (kept_after <= 0).any():
+        msg = (
+            "a bottle contributes nothing at the old or the new price: volume can't be weighed against price"
+        )
+        raise ValueError(msg)
+    expected = volume * (1.0 + raised) ** response
+    return PriceIncrease(
+        new,
+        np.asarray((kept_after - kept_before) * volume),
+        np.asarray(1.0 - kept_before / kept_after),
+        np.asarray(expected),
+        np.asarray(kept_after * expected - kept_before * volume),
+    )
+
+
+def _same_margin(
+    price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray
+) -> FloatArray:
+    return np.asarray(price * new_cost / cost)
+
+
+def _same_money(
+    price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray
+) -> FloatArray:
+    return np.asarray(price + (new_cost - cost) / (1.0 - commission))
+
+
+KEEPS: dict[str, Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]] = {
+    "margin": _same_margin,
+    "money per bottle": _same_money,
+}
+"""What a price after a change of cost keeps -> function (price, cost, new cost, commission) -> new price."""
+
+
+def price_after_cost_change(
+    price: npt.ArrayLike,
+    cost: npt.ArrayLike,
+    new_cost: npt.ArrayLike,
+    keep: str = "margin",
+    commission: npt.ArrayLike = 0.0,
+) -> FloatArray:
+    """Price that keeps the margin in per cent, or the money per bottle, when cost moves to `new_cost`.
+
+    With the replacement cost as `new_cost`: the figure of the increase letter.
+    """
+    old, before, after, fee = (
+        np.asarray(each, dtype=np.float64) for each in (price, cost, new_cost, commission)
+    )
+    return KEEPS[keep](old, before, after, fee)
+
+
+def price_at_elasticity(marginal_cost: npt.ArrayLike, elasticity: npt.ArrayLike) -> FloatArray:
+    """Price of highest profit at constant elasticity: MC / (1 − 1/|e|); ValueError where |e| ≤ 1.
+
+    Source: the mark-up rule of monopoly pricing, Pindyck and Rubinfeld, Microeconomics, chapter 10.
+    """
+    size = np.abs(np.asarray(elasticity, dtype=np.float64))
+    if not (size > 1).all():
+        msg = (
+            "elasticity must be beyond 1 in size: at 1 or less every higher price earns more, so none is best"
+        )
+        raise ValueError(msg)
+    return np.asarray(np.asarray(marginal_cost, dtype=np.float64) / (1.0 - 1.0 / size))
+
+
+@dataclass(frozen=True, slots=True)
+class FormatParity:
+    """One large bottle against the same wine in reference bottles.
+
+    equivalent: how many reference bottles hold its wine; parity_price: their price; extra_price, extra_cost,
+    extra_contribution: what the large bottle brings and costs beyond them.
+    """
+
+    equivalent: float
+    parity_price: float
+    extra_price: float
+    extra_cost: float
+    extra_contribution: float
+
+
+def format_parity(
+    bottle_l: float,
+    price: float,
+    cost: float,
+    reference_price: float,
+    reference_cost: float,
+    reference_l: float = STANDARD_BOTTLE_L,
+) -> FormatParity:
+    """Format (or gift box, at the same volume) against its reference: net prices and costs per bottle."""
+    equivalent = bottle_l / reference_l
+    extra_price, extra_cost = price - equivalent * reference_price, cost - equivalent * reference_cost
+    return FormatParity(
+        equivalent, equivalent * reference_price, extra_price, extra_cost, extra_price - extra_cost
+    )
+
+
+def _by_day(days: npt.ArrayLike, amounts: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Amounts added up by day, in time order, without the days of nothing."""
+    day, place = np.unique(np.asarray(days, dtype=np.float64), return_inverse=True)
+    money = np.bincount(place, np.asarray(amounts, dtype=np.float64), minlength=len(day))
+    return day[money != 0], money[money != 0]
+
+
+def _outstanding_throughout(years: FloatArray, money: FloatArray, log_rate: float) -> bool:
+    """Whether the balance at the rate keeps its first sign until the last amount."""
+    balance = np.cumsum(money * np.exp(-log_rate * years))[:-1] * np.sign(money[0])
+    return bool((balance >= 0).all())
+
+
+def _roots(worth: Callable[[float], float], grid: FloatArray) -> list[float]:
+    """Roots between neighbours of the grid whose signs differ, and on it, in order."""
+    signs = np.sign([worth(float(point)) for point in grid])
+    cells = np.flatnonzero(signs[1:] * signs[:-1] < 0)
+    between = [brentq(worth, grid[cell], grid[cell + 1], xtol=1e-14, rtol=1e-14) for cell in cells]
+    return sorted([float(root) for root in between] + [float(point) for point in grid[signs == 0]])

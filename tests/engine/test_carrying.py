@@ -242,7 +242,7 @@ def test_charges_times_k_are_worth_k_times_as_much(charge, curve, scale, days):
 
 
 def simulated(charge, curve, start, end, steps_a_day=24):
-    """Charge in the middle of every hour, interest by the calendar of the standard library: no shared code."""
+    """Charge in the middle of every hour, interest by the standard library's calendar: no shared code."""
     epoch = datetime.date(1970, 1, 1)
 
     def fraction_of_a_year(number):

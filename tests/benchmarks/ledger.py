@@ -177,7 +177,9 @@ class _House:
                 money = {"price": 6.5, "Growing cost per unit": 4.1}
             else:
                 premium = (
-                    {"Premium per unit": 0.15, "Premium date": _day(harvest + 1, 3, 20)} if load == 1 else {}
+                    {"Final premium per unit": 0.15, "Premium date": _day(harvest + 1, 3, 20)}
+                    if load == 1
+                    else {}
                 )
                 money = {
                     "price": self.uniform(5.8, 7.2, 2),

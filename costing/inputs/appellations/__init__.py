@@ -204,7 +204,7 @@ def _figure(title: str, cells: dict[str, str]) -> Figure:
         row["rule"],
         tuple(name.strip() for name in row["applies_to"].split("|") if name.strip()),
         row["bound"],
-        float("nan") if is_day else float(row["value"]),
+        math.nan if is_day else float(row["value"]),
         row["value"] if is_day else "",
         row["unit"],
         date.fromisoformat(row["in_force_from"]),

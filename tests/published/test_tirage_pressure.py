@@ -1,0 +1,47 @@
+"""Tirage sugar and pressure.
+
+Second-hand: veron-oenologie.blogspot.com, «Prise de mousse» (6 June 2019): 24 g/L give 6 bar at 10 °C and
+8 bar at 20 °C, 4 g/L for 1 bar; viticulture-oenologie-formation.fr: 24 g/L give 6 bar at 10 °C.
+Measured: «Unveiling CO2 heterogeneous freezing plumes during champagne cork popping», Scientific Reports
+(2017), s41598-017-10702-6, table 1: 4.7, 5.8 and 7.5 bar of CO2 in the corked bottle at 279, 285 and 293 K.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from costing.results.appellation import SUGAR_PER_PERCENT_VOL, estimated_pressure_bar, pressure_caution
+from costing.units import tirage_liqueur_l
+
+
+def test_twenty_four_grams_give_six_bar_in_the_cellar_and_eight_in_the_room():
+    assert estimated_pressure_bar([24.0, 4.0]).tolist() == pytest.approx([6.0, 1.0])
+    assert estimated_pressure_bar([24.0], 20.0)[0] == pytest.approx(8.0)
+
+
+def test_warming_agrees_with_measured_bottles():
+    celsius = np.array([279, 285, 293]) - 273.15
+    measured = np.array([4.7, 5.8, 7.5])
+    shape = estimated_pressure_bar(24.0, celsius)
+    scale = (measured / shape).mean()
+    # one bottle's sugar is not told: the course with temperature is compared, within 5 %
+    assert (shape * scale).tolist() == pytest.approx(measured.tolist(), rel=0.05)
+
+
+def test_the_usual_tirage_passes_and_more_is_a_caution():
+    assert list(pressure_caution([24.0], ["usual"])) == []
+    assert [finding.place for finding in pressure_caution([24.1], ["more"])] == ["more"]
+
+
+def test_sugar_for_one_percent():
+    # 16.83 g/L (glossary, «Chaptalisation»); 24 g/L: 24 / 17 = 1.41 to 24 / 16.83 = 1.43 % vol
+    low, high = (24 / grams for grams in reversed(SUGAR_PER_PERCENT_VOL))
+    assert (round(low, 2), round(high, 2)) == (1.41, 1.43)
+
+
+def test_liqueur_of_500_grams_for_24_grams():
+    # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre of mix
+    liqueur_l = tirage_liqueur_l(1.0, 24.0, 500.0)
+    assert round(1000 * liqueur_l, 1) == 50.4
+    assert round(1000 * liqueur_l / (1 + liqueur_l), 1) == 48.0

@@ -1,0 +1,365 @@
+"""Workbook -> raw tables: the cells of every input sheet, with where each stands.
+
+Rule: one table per sheet. Where the sheet holds a spreadsheet table with the sheet's headers, its rows are
+the table's; otherwise they follow the first row, among the first `HEADER_ROWS`, that holds the required
+headers. Every value comes from the file as it was last calculated; a cell that holds an error, or a formula
+that was never calculated, is a finding and never a blank.
+
+Conventions: hidden and filtered rows count; a totals row does not. Rows typed directly below a table count
+when they fill every required column, since not every spreadsheet program stretches the table; anything else
+below it is a caution. Dates are datetimes. Rows and letters are those of the sheet.
+
+What it does not do: it judges no value, no header and no blank row (`inputs.load` does), and it evaluates
+no formula.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from python_calamine import CalamineError, CalamineWorkbook
+
+from costing.errors import Finding, WorkbookError, caution
+from costing.inputs.cells import fold, tidy
+from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.raw import RawTable, column_letter
+from costing.inputs.schema import Sheet, sheets
+from costing.workbook.package import Package, open_package, read_package, rebuild, shown
+from costing.workbook.scan import (
+    ERROR_CELL,
+    CellFault,
+    SheetScan,
+    TableRange,
+    calculation_doubt,
+    percent_styles,
+    scan_sheet,
+    table_ranges,
+)
+from costing.workbook.sheets import Book, read_book
+from costing.workbook.sheets import Sheet as Tab
+
+HEADER_ROWS = 20
+_LISTED = 20
+Row = Sequence[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Area:
+    """Where the table of a sheet stands: headers with their columns, first and last row of data, from 1."""
+
+    headers: tuple[str, ...]
+    columns: tuple[int, ...]
+    first_row: int
+    last_row: int
+    table: TableRange | None = None
+
+
+def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
+    """Return raw tables of every sheet that the schema knows, in tab order.
+
+    A sheet whose title is close to a known one, or a copy of one, comes without rows, so that the loader can
+    say so. Sheets of the user's own and result sheets are left out. Raises WorkbookError (one line) for a file
+    that is refused or damaged.
+    """
+    if isinstance(source, bytes):
+        package = read_package(source, "workbook.xlsx")
+    else:
+        package = source if isinstance(source, Package) else open_package(source)
+    book = read_book(package)
+    tabs = [tab for tab in book.sheets if tab.kind == "worksheet" and _is_wanted(tab, book)]
+    known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
+    styles = percent_styles(book)
+    scans = {tab.name: scan_sheet(package.part(tab.part), styles) for tab in tabs if tab.name in known}
+    cells_of = _cell_reader(book, [tab for tab in tabs if tab.name in known and not scans[tab.name].stray])
+    doubt = calculation_doubt(book)
+    found = []
+    for tab in tabs:
+        if tab.name not in known:
+            found.append(_without_rows(tab.name))
+            continue
+        scan = scans[tab.name]
+        table = _read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of)
+        if doubt and scan.has_formulas:
+            remedy = "Calculate it in a spreadsheet program (F9) and save it."
+            old = caution(
+                tab.name, "", f"holds formulas whose values may be old: the file says that {doubt}.", remedy
+            )
+            table = replace(table, findings=(*table.findings, old))
+        found.append(table)
+    return found
+
+
+def _is_wanted(tab: Tab, book: Book) -> bool:
+    name, rule, _ = sheet_name(tab.name)
+    return bool(name) or (bool(rule) and tab not in book.owned())
+
+
+def _readable(tab: Tab) -> str:
+    name, rule, _ = sheet_name(tab.name)
+    return "" if rule else name
+
+
+def _without_rows(title: str, *findings: Finding) -> RawTable:
+    return RawTable(title, pd.DataFrame(), np.array([], dtype=np.int64), {}, findings, {})
+
+
+def _cell_reader(book: Book, tabs: Sequence[Tab]) -> Callable[[str], list[list[Any]]]:
+    """Return a function: title -> rows of cells from A1 on. The value reader is shown no other sheet."""
+    package, kept = book.package, {tab.part for tab in tabs}
+    others = {tab.part for tab in book.sheets if tab.part not in kept}
+    trimmed = rebuild(package, {}, removed=others)
+
+    def guarded(what: str, action: Callable[[], Any]) -> Any:
+        try:
+            return action()
+        except BaseException as fault:
+            # The reader's own panics derive from BaseException alone.
+            if not isinstance(fault, CalamineError) and type(fault).__name__ != "PanicException":
+                raise
+            wrong = f"{package.path.name}: {what} can't be read ({shown(str(fault))})."
+            msg = f"{wrong} Open and save it in a spreadsheet program."
+            raise WorkbookError(msg) from fault
+
+    values = guarded("the workbook", lambda: CalamineWorkbook.from_filelike(io.BytesIO(trimmed)))
+
+    def rows(title: str) -> list[list[Any]]:
+        what = f"sheet '{shown(title)}'"
+        return guarded(what, lambda: values.get_sheet_by_name(title).to_python(skip_empty_area=False))  # type: ignore[no-any-return]
+
+    return rows
+
+
+def _read_sheet(
+    title: str,
+    sheet: Sheet,
+    scan: SheetScan,
+    tables: Sequence[TableRange],
+    cells_of: Callable[[str], list[list[Any]]],
+) -> RawTable:
+    if scan.stray:
+        rule = "is filled far away from the table, which makes the sheet too large to read."
+        remedy = "Delete the unused rows and columns (not only their content) and save."
+        return _without_rows(title, Finding(f"{title}!{scan.stray}", "", rule, remedy))
+    rows = cells_of(title)
+    if not any(any(not _is_blank(cell) for cell in row) for row in rows) and not scan.faults:
+        return _without_rows(title)
+    area, findings = _locate(title, sheet, rows, tables)
+    if area is None:
+        return _without_rows(title, *findings)
+    return _raw_table(title, sheet, rows, area, scan, findings)
+
+
+def _raw_table(
+    title: str, sheet: Sheet, rows: list[list[Any]], area: _Area, scan: SheetScan, findings: list[Finding]
+) -> RawTable:
+    headings = read_headers(sheet, area.headers)
+    letters: dict[str, str] = {}
+    columns: dict[str, NDArray[Any]] = {}
+    percent: dict[str, NDArray[np.bool_]] = {}
+    known: set[int] = set()
+    block = rows[area.first_row - 1 : area.last_row]
+    cells = list(zip(*block, strict=True))
+    numbers = np.arange(area.first_row, area.first_row + len(block), dtype=np.int64)
+    for header, position, heading in zip(area.headers, area.columns, headings, strict=True):
+        letter = column_letter(position - 1)
+        if header in columns:
+            if heading.column:
+                place, rule = f"{title}!{letter}{area.first_row - 1}", "is the second column of that name."
+                findings.append(Finding(place, header, rule, "Keep one of the two."))
+            continue
+        columns[header] = _typed(cells[position - 1] if position <= len(cells) else [None] * len(block))
+        letters[header] = letter
+        if heading.column:
+            known.add(position)
+        if scan.percent_cells and ("%" in header or (heading.column and heading.column.type == "percent")):
+            percent[header] = np.array(
+                [(position, row) in scan.percent_cells for row in numbers.tolist()], dtype=bool
+            )
+    faults = [f for f in scan.faults if f.column in known and area.first_row <= f.row <= area.last_row]
+    findings += _fault_findings(title, faults)
+    header_row = max(1, area.first_row - 1)
+    # Without the dtype a pandas version of its own choosing would look through every cell for text.
+    frame = pd.DataFrame(
+        {header: pd.Series(values, dtype=values.dtype) for header, values in columns.items()}
+    )
+    return RawTable(title, frame, numbers, letters, tuple(findings), percent, header_row)
+
+
+def _fault_findings(title: str, faults: Sequence[CellFault]) -> list[Finding]:
+    """One finding per faulty cell; a column with very many of one kind gets one that counts them."""
+    grouped: dict[tuple[int, str], list[CellFault]] = {}
+    for fault in faults:
+        grouped.setdefault((fault.column, fault.kind), []).append(fault)
+    found = []
+    for (_, kind), group in grouped.items():
+        more = f" So do {len(group) - 1:,} more cells of this column." if len(group) > _LISTED else ""
+        for fault in group[: 1 if more else None]:
+            place = f"{title}!{column_letter(fault.column - 1)}{fault.row}"
+            if kind == ERROR_CELL:
+                rule, remedy = "is an error, not a value.", "Mend the formula, or type the value."
+                found.append(Finding(place, fault.shown, rule + more.replace("So do", "So are"), remedy))
+            else:
+                rule = "holds a formula that was never calculated."
+                found.append(
+                    Finding(place, "", rule + more, "Open the file in a spreadsheet program and save it.")
+                )
+    return found
+
+
+def _locate(
+    title: str, sheet: Sheet, rows: list[list[Any]], tables: Sequence[TableRange]
+) -> tuple[_Area | None, list[Finding]]:
+    required = {column.name for column in sheet.columns if column.required}
+    scored = [
+        (len(_matched(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))
+    ]
+    best = max(scored, key=lambda pair: pair[0], default=(0, None))
+    findings: list[Finding] = []
+    if best[1] is not None and best[0] > 0:
+        chosen = best[1]
+        for score, table in scored:
+            if table is not chosen and score == best[0]:
+                place = f"{title}!{column_letter(table.first_column - 1)}{table.first_row}"
+                remedy = f"Move its rows into the first, or to a sheet '{sheet.title} 2026' (title and year)."
+                findings.append(
+                    Finding(place, table.name, "is a second table with the same headers.", remedy)
+                )
+        area = _table_area(rows, chosen, tables)
+        return _with_rows_below(title, sheet, rows, area, tables, required, findings), findings
+    scores = [(row, _matched(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
+    complete = [row for row, names in scores if required <= names]
+    row = complete[0] if complete else max(scores, key=lambda pair: len(pair[1]), default=(0, set()))[0]
+    if not scores or not dict(scores)[row]:
+        headers = ", ".join(f"'{column.title}'" for column in sheet.columns if column.required)
+        rule = f"has no header row among its first {HEADER_ROWS} rows."
+        return None, [Finding(title, "", rule, f"Put the headers {headers} into one row above the data.")]
+    cells = [(tidy(str(cell)), place) for place, cell in enumerate(rows[row], 1) if not _is_blank(cell)]
+    area = _Area(tuple(text for text, _ in cells), tuple(place for _, place in cells), row + 2, len(rows))
+    return area, findings
+
+
+def _matched(sheet: Sheet, texts: Sequence[str]) -> set[str]:
+    """Names of the columns that these headers name, whatever their unit."""
+    known = {fold(column.header): column.name for column in sheet.columns}
+    if not any(
+        fold(text.partition("(")[0].partition("[")[0]) in known or text in known.values() for text in texts
+    ):
+        return set()
+    return {heading.column.name for heading in read_headers(sheet, texts) if heading.column}
+
+
+def _texts(row: Row) -> list[str]:
+    return [tidy(cell) for cell in row if isinstance(cell, str) and not _is_blank(cell)]
+
+
+def _table_headers(rows: list[list[Any]], table: TableRange) -> list[str]:
+    if not table.header_rows:
+        return list(table.headers)
+    if table.first_row > len(rows):
+        return []
+    row = rows[table.first_row - 1]
+    return [tidy(str(cell)) for cell in row[table.first_column - 1 : table.last_column]]
+
+
+def _table_area(rows: list[list[Any]], table: TableRange, tables: Sequence[TableRange]) -> _Area:
+    """Columns of the table and, right beside it, headed columns that it was not stretched over."""
+    texts = list(
+        zip(_table_headers(rows, table), range(table.first_column, table.last_column + 1), strict=False)
+    )
+    if table.header_rows:
+        row = rows[table.first_row - 1]
+        for column in range(table.last_column + 1, len(row) + 1):
+            if _is_blank(row[column - 1]) or _inside(tables, column, table.first_row):
+                break
+            texts.append((tidy(str(row[column - 1])), column))
+    texts = [(text, column) for text, column in texts if text]
+    last = min(table.last_row - table.totals_rows, len(rows))
+    first = table.first_row + table.header_rows
+    return _Area(tuple(text for text, _ in texts), tuple(column for _, column in texts), first, last, table)
+
+
+def _with_rows_below(
+    title: str,
+    sheet: Sheet,
+    rows: list[list[Any]],
+    area: _Area,
+    tables: Sequence[TableRange],
+    required: set[str],
+    findings: list[Finding],
+) -> _Area:
+    table = area.table
+    if table is None:
+        return area
+    needed = _required_positions(sheet, area, required)
+    below = table.last_row
+    while not table.totals_rows and below < len(rows) and needed and _fills(rows[below], needed):
+        below += 1
+    last = max(area.last_row, below) if below > table.last_row else area.last_row
+    for number in range(max(below, table.last_row) + 1, len(rows) + 1):
+        column = next(
+            (
+                c
+                for c in area.columns
+                if c <= len(rows[number - 1]) and not _is_blank(rows[number - 1][c - 1])
+            ),
+            0,
+        )
+        if column and not _inside(tables, column, number):
+            value = shown(str(rows[number - 1][column - 1]), 40)
+            rule = f"stands below the table '{table.name}' and is not read, nor is anything further down."
+            remedy = "Drag the table's corner down over rows that belong to it; move notes to another sheet."
+            findings.append(caution(f"{title}!{column_letter(column - 1)}{number}", value, rule, remedy))
+            break
+    return replace(area, last_row=last)
+
+
+def _required_positions(sheet: Sheet, area: _Area, required: set[str]) -> list[int]:
+    headings = read_headers(sheet, area.headers)
+    return [
+        position
+        for heading, position in zip(headings, area.columns, strict=True)
+        if heading.column and heading.column.name in required
+    ]
+
+
+def _fills(row: Row, positions: Sequence[int]) -> bool:
+    return all(position <= len(row) and not _is_blank(row[position - 1]) for position in positions)
+
+
+def _inside(tables: Sequence[TableRange], column: int, row: int) -> bool:
+    return any(
+        table.first_column <= column <= table.last_column and table.first_row <= row <= table.last_row
+        for table in tables
+    )
+
+
+def _is_blank(cell: Any) -> bool:
+    return cell is None or (isinstance(cell, str) and (not cell or cell.isspace()))
+
+
+def _typed(values: Sequence[Any]) -> NDArray[Any]:
+    """Column as numbers or dates where all of its cells are, else as it is with None for blanks."""
+    kinds = set(map(type, values))
+    if str in kinds:
+        values = [
+            None if type(value) is str and (not value or value.isspace()) else value for value in values
+        ]
+        kinds = set(map(type, values))
+    filled = kinds - {type(None)}
+    if filled == {float}:
+        return np.array(values, dtype=np.float64)
+    if filled and filled <= {date, datetime}:
+        return np.array(values, dtype="datetime64[s]")
+    if date in filled:
+        values = [datetime.combine(value, time()) if type(value) is date else value for value in values]
+    mixed = np.empty(len(values), dtype=object)
+    mixed[:] = values
+    return mixed

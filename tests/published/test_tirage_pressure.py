@@ -41,7 +41,7 @@ def test_sugar_for_one_percent():
 
 
 def test_liqueur_of_500_grams_for_24_grams():
-    # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre of mix
+    # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre
     liqueur_l = tirage_liqueur_l(1.0, 24.0, 500.0)
     assert round(1000 * liqueur_l, 1) == 50.4
     assert round(1000 * liqueur_l / (1 + liqueur_l), 1) == 48.0

@@ -127,6 +127,7 @@ class RuleSet:
         return [index for *_, index in sorted(ranked)]
 
 
+@cache
 def fold(text: str) -> tuple[str, ...]:
     """Words of a category or term, without case, accents and hyphens; `non vintage` is one word."""
     letters = (c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))

@@ -127,7 +127,7 @@ def split_shares(
     of_total = total[fractions.load]
     share = np.divide(weight, of_total, out=np.zeros(len(weight)), where=of_total != 0)
     margin_codes = [code for code, name in enumerate(names) if name == "constant margin"]
-    margin = np.isin(of_load, margin_codes) & ~no_weight
+    margin = np.isin(of_load, margin_codes)
     posting = (
         np.where(margin[fractions.load], constant_margin_postings(fractions), 0.0)
         if margin.any()

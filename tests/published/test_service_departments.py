@@ -9,8 +9,8 @@ import pytest
 
 from costing.engine.pools import SERVICE_METHODS, reciprocal
 
-# Delivery company: administration 1,200 (1/6 to maintenance, 1/6 and 4/6 to the two services sold), maintenance
-# 2,400 (1/5 to administration, 1/5 and 3/5); own cost of what is sold 1,500 and 4,000.
+# Delivery company: administration 1,200 (1/6 to maintenance, 1/6 and 4/6 to the two services sold),
+# maintenance 2,400 (1/5 to administration, 1/5 and 3/5); own cost of what is sold 1,500 and 4,000.
 OWN = np.array([1_200.0, 2_400.0])
 AMONG = np.array([[0, 1 / 6], [1 / 5, 0]])
 OUT = np.array([[1 / 6, 4 / 6], [1 / 5, 3 / 5]])

@@ -1,0 +1,101 @@
+"""One sparse equation prices everything, and its transpose says where a cost came from.
+
+    C = D + S·C                      cost of every state at the end of its interval, by column
+    V = diag(g)·S·V + D̃              the same with capital; g = B(end)/B(start), D̃ = Σ a·B(end)/B(paid)
+    capital[j] = V[j] − (S·V)[j] − Σ a     a posting like any other, in its own column
+
+S is strictly lower triangular in time order, so `I − S` needs no pivoting and no fill. Where capital accrues in every state, V/B(end) obeys
+the plain equation with each posting at its present value, and one factor serves both. Day counts and growth: `costing.engine.carrying`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csc_matrix, csr_matrix, diags_array, eye_array
+from scipy.sparse.linalg import splu
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+class Triangular:
+    """`I − S`, ready to solve forward (what everything cost) and backward (what weighs in one state)."""
+
+    def __init__(self, matrix: csr_matrix) -> None:
+        n = matrix.shape[0]
+        self._size = n
+        self._factor = splu(
+            csc_matrix(eye_array(n) - matrix),
+            permc_spec="NATURAL",
+            diag_pivot_thresh=0.0,
+            options={"SymmetricMode": True, "Equil": False},
+        )
+
+    def forward(self, posted: Floats) -> Floats:
+        """C of `C = posted + S·C`; posted [states] or [states, columns]."""
+        return np.asarray(self._factor.solve(posted))
+
+    def backward(self, weight: Floats) -> Floats:
+        """w of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states."""
+        return np.asarray(self._factor.solve(weight, "T"))
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Costs of every state.
+
+    cost [states, columns]: at the end of the interval, without capital; capital [states]: charged in the interval; worth [states]: V, the
+    total with capital; arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two factors.
+    """
+
+    cost: Floats
+    capital_cost: Floats
+    capital: Floats
+    worth: Floats
+    arrived: Floats
+    growth: Floats
+    plain: Triangular
+    grown: Triangular
+
+
+def solve(
+    matrix: csr_matrix,
+    posted: Floats,
+    present: Floats,
+    growth: Floats,
+    index_at_end: Floats,
+    accrues_everywhere: bool,
+    capital_stage: Ints,
+    n_stages: int,
+) -> Solution:
+    """Solve forward.
+
+    matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the interval; growth: g [states];
+    index_at_end: B(end) [states]; accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
+    charged in a state is booked; capital_cost of the result is [states, n_stages].
+    """
+    plain = Triangular(matrix)
+    total = posted.sum(axis=1)
+    if (growth == 1.0).all() and np.array_equal(present, total):
+        cost = plain.forward(posted)
+        none = np.zeros((len(total), 0))
+        worth = cost.sum(axis=1)
+        return Solution(cost, none, np.zeros(len(total)), worth, matrix @ worth, growth, plain, plain)
+    if accrues_everywhere:
+        grown = plain
+        worth = plain.forward(present / index_at_end) * index_at_end
+    else:
+        grown = Triangular(csr_matrix(diags_array(growth) @ matrix))
+        worth = grown.forward(present)
+    arrived = matrix @ worth
+    capital = worth - arrived - total
+    by_stage = np.zeros((len(total), n_stages))
+    by_stage[np.arange(len(total)), capital_stage] = capital
+    used = np.flatnonzero(np.bincount(capital_stage, minlength=n_stages))
+    both = plain.forward(np.hstack([posted, by_stage[:, used]]))
+    capital_cost = np.zeros((len(total), n_stages))
+    capital_cost[:, used] = both[:, posted.shape[1] :]
+    return Solution(both[:, : posted.shape[1]], capital_cost, capital, worth, arrived, growth, plain, grown)

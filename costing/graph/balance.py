@@ -1,0 +1,210 @@
+"""The balance of every lot from touch to touch, and what it shows to be wrong.
+
+A touch is one flow meeting one lot: wine drawn, wine arriving, work in place, a loss, a gauging or count, a cut. Touches stand lot by
+lot in time order. After a withdrawal that leaves no more than the tolerance, the lot counts as empty and the withdrawal as the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from costing.errors import Finding
+from costing.graph.arrays import IS_LOSS, Flow, Floats, Flows, Ints, Lots
+from costing.graph.losses import abnormal_share_beyond, allowed_losses
+from costing.graph.sequence import Place
+
+OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
+DAYS_A_YEAR = 365.0
+
+
+@dataclass(frozen=True)
+class Touches:
+    """Flow, lot and role of every touch, and whether it is the first of its lot."""
+
+    flow: Ints
+    lot: Ints
+    role: Ints
+    first_of_lot: NDArray[np.bool_]
+
+    @property
+    def is_out(self) -> NDArray[np.bool_]:
+        """Touches that draw from their lot for somewhere else."""
+        return self.role == OUT
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Quantity in the lot before and after each touch, and what the touch drew, in the unit of the lot."""
+
+    before: Floats
+    after: Floats
+    drawn: Floats
+
+
+def touches_of(flows: Flows, order: Ints) -> Touches:
+    """All touches, sorted by lot and then by time."""
+    kind, source, target = flows.kind[order], flows.source[order], flows.target[order]
+    same = (source == target) & (source >= 0)
+    lost = (
+        (kind == Flow.MOVEMENT)
+        & (source >= 0)
+        & (target < 0)
+        & np.append(IS_LOSS, False)[flows.operation[order]]
+    )
+    draws = (source >= 0) & ~same & ~lost
+    fills = (target >= 0) & ~same
+    role_of_fill = np.select([kind == Flow.STOCKTAKE, kind >= Flow.COST], [COUNT, CUT], IN)
+    lot = np.concatenate([source[draws], source[same], source[lost], target[fills]])
+    flow = np.concatenate([order[draws], order[same], order[lost], order[fills]])
+    role = np.concatenate(
+        [
+            np.full(int(draws.sum()), OUT),
+            np.full(int(same.sum()), IN_PLACE),
+            np.full(int(lost.sum()), LOSS),
+            role_of_fill[fills],
+        ]
+    )
+    time = np.empty(len(order), dtype=np.int64)
+    time[order] = np.arange(len(order))
+    sort = np.argsort(lot * (len(order) + 1) + time[flow], kind="stable")
+    lot = lot[sort]
+    first = np.r_[True, lot[1:] != lot[:-1]] if len(lot) else np.zeros(0, dtype=bool)
+    return Touches(flow[sort], lot, role[sort], first)
+
+
+def _latest(marks: NDArray[np.bool_]) -> Ints:
+    """Position of the last mark at or before each row (0 where there is none)."""
+    return np.maximum.accumulate(np.where(marks, np.arange(len(marks)), 0))
+
+
+def balances(
+    touches: Touches, flows: Flows, lots: Lots, tolerance: Floats, place: Place
+) -> tuple[Balance, list[Finding]]:
+    """Balance of every touch, and findings where a lot gives more than it holds or is measured while empty."""
+    flow, role = touches.flow, touches.role
+    out = np.where((role == OUT) | (role == IN_PLACE) | (role == LOSS), flows.out[flow], 0.0)
+    into = np.where((role == IN) | (role == IN_PLACE), flows.into[flow], 0.0)
+    measured = np.where(role == COUNT, flows.into[flow], 0.0)
+    running = np.cumsum((into - out).astype(np.longdouble))
+    slack = tolerance[lots.unit[touches.lot]] if len(lots.unit) else np.zeros(0)
+    closes = np.zeros(len(flow), dtype=bool)
+    withdraws = (role == OUT) | (role == LOSS)
+    for _ in range(50):
+        reset = touches.first_of_lot | (role == COUNT) | closes
+        level = np.where(role == COUNT, measured, np.where(closes, 0.0, into - out))
+        at = _latest(reset)
+        after = (level[at] + (running - running[at])).astype(np.float64)
+        before = np.where(touches.first_of_lot, 0.0, np.roll(after, 1))
+        near = np.maximum(slack, 1e-9 * before)
+        left = before - out
+        now = withdraws & (np.abs(left) <= near) & (before > 0)
+        if (now == closes).all():
+            break
+        closes = now
+    drawn = np.where(closes, before, np.minimum(out, np.maximum(before, 0.0)))
+    findings = list(_overdrawn(touches, flows, before, after, out, near, place))
+    findings += _counts_of_nothing(touches, before, measured, place)
+    return Balance(np.maximum(before, 0.0), np.maximum(after, 0.0), drawn), findings
+
+
+def _overdrawn(
+    touches: Touches, flows: Flows, before: Floats, after: Floats, out: Floats, near: Floats, place: Place
+) -> Iterator[Finding]:
+    short = np.flatnonzero((out > 0) & (before - out < -near))
+    _, first = np.unique(touches.lot[short], return_index=True)
+    arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (after > 0))
+    first_arrival = {}
+    lots_filled, at = np.unique(touches.lot[arrived], return_index=True)
+    first_arrival.update(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))
+    for touch in short[first]:
+        flow = int(touches.flow[touch])
+        filled = first_arrival.get(int(touches.lot[touch]))
+        where = place(flow, "out")
+        drawn, held = float(out[touch]), max(0.0, float(before[touch]))
+        if filled is None or filled > touch:
+            when = (
+                "it is never filled"
+                if filled is None
+                else f"it is first filled by {place(int(touches.flow[filled]), None)}"
+            )
+            yield Finding(
+                where,
+                f"{drawn:g}",
+                f"drawn from a lot before anything was in it: {when}.",
+                "Check the lot and the date, or enter what filled it (a delivery, a movement or opening stock).",
+            )
+        else:
+            yield Finding(
+                where,
+                f"{drawn:g}",
+                f"is more than the lot holds at that moment ({held:g}).",
+                "Check the quantity, the date and the lot; enter what is missing before it, or a gauging.",
+            )
+
+
+def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Place) -> Iterator[Finding]:
+    for touch in np.flatnonzero((touches.role == COUNT) & (measured > 0) & (before <= 0)):
+        yield Finding(
+            place(int(touches.flow[touch]), "into"),
+            f"{measured[touch]:g}",
+            "was measured in a lot that is empty by the records.",
+            "Check the lot and the date, or enter what filled it.",
+        )
+
+
+def ambiguous_refills(
+    touches: Touches, balance: Balance, flows: Flows, tolerance: Floats, lots: Lots, place: Place
+) -> Iterator[Finding]:
+    """Lots that give their whole opening balance and are filled again at one moment: which came first?"""
+    if not len(touches.lot):
+        return
+    day, sequence = flows.day[touches.flow], flows.sequence[touches.flow]
+    fresh = touches.first_of_lot | (day != np.roll(day, 1)) | (sequence != np.roll(sequence, 1))
+    begin = np.flatnonzero(fresh)
+    flow, role = touches.flow, touches.role
+    arrived = np.add.reduceat(np.where(role == IN, flows.into[flow], 0.0), begin)
+    drawn = np.add.reduceat(np.where(role == OUT, balance.drawn, 0.0), begin)
+    opening = balance.before[begin]
+    slack = np.maximum(tolerance[lots.unit[touches.lot[begin]]], 1e-9 * opening)
+    for group in np.flatnonzero((arrived > 0) & (opening > slack) & (np.abs(drawn - opening) <= slack)):
+        last = begin[group + 1] if group + 1 < len(begin) else len(flow)
+        rows = range(begin[group], last)
+        draw = next(int(flow[row]) for row in rows if role[row] == OUT)
+        fill = next(int(flow[row]) for row in rows if role[row] == IN)
+        yield Finding(
+            place(draw, "sequence"),
+            "",
+            f"The lot gives all it held ({opening[group]:g}) on the day on which {place(fill, None)} fills it again; "
+            "nothing says which came first.",
+            "Number both rows in the Sequence column, 1 for the first.",
+        )
+
+
+def judge_counts(
+    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
+) -> Floats:
+    """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
+
+    Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses already allowed.
+    """
+    abnormal = np.zeros(len(touches.lot))
+    judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS))
+    if not len(judged):
+        return abnormal
+    day = flows.day[touches.flow]
+    held = np.where(touches.first_of_lot, 0, day - np.roll(day, 1)) / DAYS_A_YEAR
+    grown = np.cumsum((balance.before * held * norm_per_year[stage_before]).astype(np.longdouble))
+    restarts = touches.first_of_lot | np.roll(touches.role == COUNT, 1) | (balance.before <= 0)
+    segment = _latest(restarts)
+    base = np.where(segment > 0, grown[segment - 1], 0.0)
+    accrued = np.maximum((grown - base).astype(np.float64), 0.0)
+    lost = np.maximum(balance.before[judged] - balance.after[judged], 0.0)
+    _, allowance = allowed_losses(segment[judged], accrued[judged], lost)
+    abnormal[judged] = abnormal_share_beyond(
+        balance.before[judged], balance.after[judged], np.maximum(allowance, 0.0), allow_gains=True
+    )
+    return abnormal

@@ -1,0 +1,104 @@
+"""The order in which flows happened.
+
+By date; within a day by Sequence (blank: 0); within one Sequence wine arrives in a lot before it leaves, and a press load has all its
+grapes before it gives juice. Opening stock comes before its day begins; direct costs, gaugings without a Sequence, and the cut at the
+valuation date come when the day is over. Two lots that fill each other on one day without a Sequence have no order: that is a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from costing.errors import Finding
+from costing.graph.arrays import Flow, Flows, Ints
+
+Place = Callable[[int, str | None], str]
+
+
+def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Finding]]:
+    """Order of the flows (positions in `flows`, first to happen first), and a finding for each loop within a day.
+
+    place: flow, column -> `Sheet!cell`.
+    """
+    moment = _dense(flows.day, flows.sequence)
+    rank, findings = _ranks(flows, n_lots, moment, place)
+    in_place = (flows.source == flows.target) & (flows.source >= 0)
+    rank = 2 * rank + ~(in_place | (flows.target < 0) & (flows.kind == Flow.MOVEMENT))
+    settle = np.select(
+        [flows.kind == Flow.COST, flows.kind == Flow.STOCKTAKE, flows.kind == Flow.CUT],
+        [rank.max(initial=0) + 1, rank.max(initial=0) + 2, rank.max(initial=0) + 3],
+        rank,
+    )
+    key = moment * (settle.max(initial=0) + 1) + settle
+    return np.argsort(key, kind="stable").astype(np.int64), findings
+
+
+def _dense(day: Ints, sequence: np.ndarray) -> Ints:
+    """One number per (day, sequence), ascending in time."""
+    steps, position = np.unique(sequence, return_inverse=True)
+    return (day - day.min(initial=0)) * len(steps) + position
+
+
+def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints, list[Finding]]:
+    """Rank of each flow within its moment: after everything that fills the lot it draws from."""
+    press_in, press_out = flows.kind == Flow.PRESS_IN, flows.kind == Flow.PRESS_OUT
+    drawn = np.where(press_out, n_lots + flows.batch, flows.source)
+    filled = np.where(press_in, n_lots + flows.batch, flows.target)
+    moves = flows.kind < Flow.COST
+    moves &= ~((drawn == filled) & (drawn >= 0))
+    n_places = n_lots + flows.n_batches + 1
+    out_key, in_key = moment * n_places + drawn, moment * n_places + filled
+    both = np.intersect1d(out_key[moves & (drawn >= 0)], in_key[moves & (filled >= 0)])
+    rank = np.zeros(len(flows), dtype=np.int64)
+    if not len(both):
+        return rank, []
+    out_at = _position(both, out_key, moves & (drawn >= 0))
+    in_at = _position(both, in_key, moves & (filled >= 0))
+    busy = np.flatnonzero((out_at >= 0) | (in_at >= 0))
+    out_at, in_at = out_at[busy], in_at[busy]
+    findings = list(_loops(flows, busy, out_at, in_at, len(both), place))
+    if findings:
+        return rank, findings
+    filling, drawing = np.flatnonzero(in_at >= 0), np.flatnonzero(out_at >= 0)
+    local = np.zeros(len(busy), dtype=np.int64)
+    latest = np.full(len(both), -1, dtype=np.int64)
+    while True:
+        np.maximum.at(latest, in_at[filling], local[filling])
+        after = latest[out_at[drawing]] + 1
+        if (after <= local[drawing]).all():
+            break
+        local[drawing] = np.maximum(local[drawing], after)
+    rank[busy] = local
+    return rank, []
+
+
+def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
+    at = np.minimum(np.searchsorted(known, key), len(known) - 1)
+    return np.where(valid & (known[at] == key), at, -1)
+
+
+def _loops(
+    flows: Flows, busy: Ints, out_at: Ints, in_at: Ints, n_places: int, place: Place
+) -> Iterator[Finding]:
+    """A finding for each ring of lots that fill one another at one moment."""
+    link = (out_at >= 0) & (in_at >= 0)
+    source, target, flow = out_at[link], in_at[link], busy[link]
+    graph = coo_matrix((np.ones(len(source)), (source, target)), shape=(n_places, n_places))
+    count, ring = connected_components(graph, directed=True, connection="strong")
+    if count == n_places:
+        return
+    inside = ring[source] == ring[target]
+    for label in np.unique(ring[source][inside]):
+        rows = flow[inside & (ring[source] == label)]
+        yield Finding(
+            place(int(rows[0]), "sequence"),
+            "",
+            "These rows move wine in a circle on one day, and nothing says which came first: "
+            + ", ".join(sorted({place(int(row), None) for row in rows}))
+            + ".",
+            "Number them in the Sequence column, 1 for the first.",
+        )

@@ -1,0 +1,346 @@
+"""Lot-states: every lot cut at each of its flows, with the balance it held in between.
+
+    balance after = balance before − out + in;   a gauging or count sets it;   the difference is loss or gain
+
+A withdrawal leaves at the moving weighted average of its moment, so the share of a state's cost that passes on is quantity drawn over
+quantity held. A balance within tolerance of zero closes into the last withdrawal. A lot at zero starts a new identity. States are
+numbered in time order: an edge always leads from a lower to a higher number, which is what makes one triangular solve enough.
+
+A batch (press load, bottling, disgorgement, dispatch, exit) is a state of no length between the lots it draws on and those it fills.
+What a basis does with an abnormal share is not decided here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from costing.errors import Finding
+from costing.graph.arrays import (
+    GIVES,
+    KINDS,
+    OPERATION_STAGE,
+    STAGE_OF_KIND,
+    Floats,
+    Flow,
+    Flows,
+    Ints,
+    Lots,
+)
+from costing.graph.balance import (
+    IN,
+    IN_PLACE,
+    OUT,
+    Balance,
+    Touches,
+    ambiguous_refills,
+    balances,
+    judge_counts,
+    touches_of,
+)
+from costing.graph.sequence import Place
+
+
+@dataclass(frozen=True)
+class States:
+    """Lot-states and batch states, in time order; parallel arrays.
+
+    lot (−1: batch), batch (−1: lot-state), flow that opened it, previous state of the same lot (−1), start and end day, quantity held
+    in the unit of the lot (batches: quantity that passes), before: quantity just before the opening flow, stage, kind of goods.
+    """
+
+    lot: Ints
+    batch: Ints
+    flow: Ints
+    previous: Ints
+    start: Ints
+    end: Ints
+    quantity: Floats
+    before: Floats
+    stage: Ints
+    kind: Ints
+    last_of_lot: Ints
+    batch_state: Ints
+
+    def __len__(self) -> int:
+        return len(self.lot)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Shares of cost that pass from state to state.
+
+    source, target: states (−1 as target: the wine has left); share: part of the source; abnormal: part of that share lost beyond the
+    norm (negative: gained); flow; press_row: row of Pressings whose split sets the share (−1: share stands).
+    """
+
+    source: Ints
+    target: Ints
+    share: Floats
+    abnormal: Floats
+    flow: Ints
+    press_row: Ints
+
+
+@dataclass(frozen=True)
+class Chain:
+    """The whole graph: numbered lots, flows, states and edges, and the last day it covers.
+
+    source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled (−1: none); by_lot: lot-
+    states sorted by lot, then time; lot_start: where each lot begins in it.
+    """
+
+    lots: Lots
+    flows: Flows
+    states: States
+    edges: Edges
+    valuation_day: int
+    horizon_day: int
+    source_state: Ints
+    target_state: Ints
+    by_lot: Ints
+    lot_start: Ints
+
+    def state_on(self, lot: Ints, day: Ints) -> Ints:
+        """Last state of each lot that began on or before the end of that day (−1: none)."""
+        span = int(self.horizon_day - self.states.start.min(initial=0)) + 2
+        begin = self.states.start.min(initial=0)
+        key = self.states.lot[self.by_lot] * span + (self.states.start[self.by_lot] - begin)
+        at = np.searchsorted(key, lot * span + np.clip(day - begin, -1, span - 1), side="right") - 1
+        return np.where(at >= self.lot_start[lot], self.by_lot[np.maximum(at, 0)], -1)
+
+    def last_filled(self, state: Ints) -> Ints:
+        """The state itself if it holds something, else the last earlier state of its lot that did (−1: none)."""
+        holds = self.states.quantity[self.by_lot] > 0
+        latest = np.maximum.accumulate(np.where(holds, np.arange(len(holds)), -1))
+        position = np.full(len(self.states), -1, dtype=np.int64)
+        position[self.by_lot] = np.arange(len(self.by_lot))
+        at = np.where(state >= 0, latest[position[np.maximum(state, 0)]], -1)
+        return np.where(
+            at >= self.lot_start[self.states.lot[np.maximum(state, 0)]], self.by_lot[np.maximum(at, 0)], -1
+        )
+
+
+def build_states(
+    lots: Lots,
+    flows: Flows,
+    order: Ints,
+    tolerance: Floats,
+    norm_per_year: Floats,
+    valuation_day: int,
+    place: Place,
+) -> tuple[Chain, list[Finding]]:
+    """Cut the lots at every flow and draw the edges between the states.
+
+    order: flows, first to happen first; tolerance: per unit (kg, L, bottles); norm_per_year: per stage, fraction; place: flow, column ->
+    cell. Findings name overdrawn lots, lots drawn before they were filled, and counts of empty lots.
+    """
+    touches = touches_of(flows, order)
+    balance, findings = balances(touches, flows, lots, tolerance, place)
+    n_flows = len(flows)
+    has_batch_state = _opens_batch(flows, order)
+    is_out = np.zeros(n_flows, dtype=np.int64)
+    is_out[touches.flow[touches.is_out]] = 1
+    is_other = np.zeros(n_flows, dtype=np.int64)
+    is_other[touches.flow[~touches.is_out]] = 1
+    size = is_out + has_batch_state + is_other
+    first = np.zeros(n_flows, dtype=np.int64)
+    first[order] = np.cumsum(size[order]) - size[order]
+    n_states = int(size.sum())
+    touch_state = np.where(
+        touches.is_out,
+        first[touches.flow],
+        first[touches.flow] + is_out[touches.flow] + has_batch_state[touches.flow],
+    )
+    source_state, target_state = np.full(n_flows, -1, dtype=np.int64), np.full(n_flows, -1, dtype=np.int64)
+    source_state[touches.flow[touches.is_out]] = touch_state[touches.is_out]
+    target_state[touches.flow[~touches.is_out]] = touch_state[~touches.is_out]
+    opens = np.flatnonzero(has_batch_state)
+    batch_state = np.full(flows.n_batches, -1, dtype=np.int64)
+    batch_state[flows.batch[opens]] = first[opens] + is_out[opens]
+    horizon = max(valuation_day, int(flows.day.max(initial=valuation_day)))
+    states = _states(
+        lots,
+        flows,
+        touches,
+        balance.after,
+        balance.before,
+        touch_state,
+        batch_state,
+        opens,
+        horizon,
+        n_states,
+    )
+    states = _with_kind(states, flows, lots, touches, balance.before, touch_state, source_state)
+    stage_before = np.roll(states.stage[touch_state], 1)
+    counted = judge_counts(touches, balance, flows, stage_before, norm_per_year)
+    edges = _edges(flows, touches, balance, touch_state, states, target_state, counted)
+    findings += ambiguous_refills(touches, balance, flows, tolerance, lots, place)
+    lot_start = np.searchsorted(touches.lot, np.arange(len(lots.names) + 1))
+    chain = Chain(
+        lots, flows, states, edges, valuation_day, horizon, source_state, target_state, touch_state, lot_start
+    )
+    return chain, findings
+
+
+def _opens_batch(flows: Flows, order: Ints) -> Ints:
+    """1 for the flow behind which its batch state stands: the last one that feeds the batch."""
+    feeds = order[(flows.batch[order] >= 0) & (flows.kind[order] != Flow.PRESS_OUT)]
+    last = np.full(flows.n_batches, -1, dtype=np.int64)
+    last[flows.batch[feeds]] = feeds  # later entries overwrite earlier ones
+    opens = np.zeros(len(flows), dtype=np.int64)
+    opens[last[last >= 0]] = 1
+    return opens
+
+
+def _states(
+    lots: Lots,
+    flows: Flows,
+    touches: Touches,
+    after: Floats,
+    before: Floats,
+    touch_state: Ints,
+    batch_state: Ints,
+    opens: Ints,
+    horizon: int,
+    n_states: int,
+) -> States:
+    def blank() -> Ints:
+        return np.full(n_states, -1, dtype=np.int64)
+
+    lot, batch, flow, previous = blank(), blank(), blank(), blank()
+    start, end = blank(), blank()
+    quantity, earlier = np.zeros(n_states), np.zeros(n_states)
+    lot[touch_state], flow[touch_state] = touches.lot, touches.flow
+    start[touch_state] = flows.day[touches.flow]
+    end[touch_state] = horizon
+    quantity[touch_state], earlier[touch_state] = after, before
+    follows = ~touches.first_of_lot
+    at = np.flatnonzero(follows)
+    previous[touch_state[at]] = touch_state[at - 1]
+    end[touch_state[at - 1]] = flows.day[touches.flow[at]]
+    here = batch_state[flows.batch[opens]]
+    batch[here], flow[here] = flows.batch[opens], opens
+    start[here] = end[here] = flows.day[opens]
+    weight = np.bincount(
+        flows.batch[flows.kind == Flow.PRESS_IN],
+        flows.out[flows.kind == Flow.PRESS_IN],
+        minlength=flows.n_batches,
+    )
+    passes = np.where(
+        flows.kind[opens] == Flow.PRESS_IN,
+        weight[flows.batch[opens]],
+        np.where(flows.target[opens] >= 0, flows.into[opens], flows.out[opens]),
+    )
+    quantity[here] = passes
+    last = np.full(len(lots.names), -1, dtype=np.int64)
+    last[touches.lot] = touch_state
+    stage = np.zeros(n_states, dtype=np.int64)
+    return States(lot, batch, flow, previous, start, end, quantity, earlier, stage, stage, last, batch_state)
+
+
+def _with_kind(
+    states: States,
+    flows: Flows,
+    lots: Lots,
+    touches: Touches,
+    before: Floats,
+    touch_state: Ints,
+    source_state: Ints,
+) -> States:
+    """Set kind of goods and holding stage of every state.
+
+    An operation that gives a kind sets it; wine that enters an empty lot brings its own; otherwise the lot stays what it was. States
+    follow an anchor within their lot, anchors follow the lot they were filled from. A batch stands in the stage of its operation.
+    """
+    given = np.where(flows.goods >= 0, flows.goods, np.append(GIVES, -1)[flows.operation])[touches.flow]
+    given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1
+    arrives = (touches.role == IN) & (flows.into[touches.flow] > 0)
+    sets = arrives & (given >= 0)
+    brings = arrives & ~sets & (before <= 0)
+    index = np.arange(len(touch_state))
+    anchor = np.maximum.accumulate(np.where(sets | brings | touches.first_of_lot, index, 0))
+    parent = index.copy()
+    fed = np.flatnonzero(brings & (flows.source[touches.flow] >= 0))
+    drawn_from = states.previous[source_state[touches.flow[fed]]]
+    fed, drawn_from = fed[drawn_from >= 0], drawn_from[drawn_from >= 0]
+    touch_of = np.full(len(states), -1, dtype=np.int64)
+    touch_of[touch_state] = index
+    parent[fed] = anchor[touch_of[drawn_from]]
+    while True:
+        further = parent[parent[fed]]
+        if (further == parent[fed]).all():
+            break
+        parent[fed] = further
+    usual = np.array(
+        [KINDS.index("grapes"), KINDS.index("wine"), KINDS.index("on lees")]
+    )  # by unit: kg, L, bottles
+    kind = np.where(sets, given, usual[lots.unit[touches.lot]])[parent][anchor]
+    kinds, stage = np.full(len(states), -1, dtype=np.int64), np.zeros(len(states), dtype=np.int64)
+    kinds[touch_state] = kind
+    stage[touch_state] = STAGE_OF_KIND[kind]
+    batches = states.batch_state[states.batch_state >= 0]
+    stage[batches] = OPERATION_STAGE[flows.operation[states.flow[batches]]]
+    return replace(states, kind=kinds, stage=stage)
+
+
+def _edges(
+    flows: Flows,
+    touches: Touches,
+    balance: Balance,
+    touch_state: Ints,
+    states: States,
+    target_state: Ints,
+    counted: Floats,
+) -> Edges:
+    flow, before = touches.flow, balance.before
+    some = before > 0
+    whole = np.divide(balance.drawn, before, out=np.zeros(len(flow)), where=some)
+    leaves = (touches.role == OUT) & some
+    in_place = (touches.role == IN_PLACE) & some
+    stays = some & ~touches.first_of_lot
+    previous = states.previous[touch_state]
+    kept = np.where(leaves | in_place, 1.0 - whole, 1.0)
+    kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
+    has_batch = flows.batch[flow] >= 0
+    through = states.batch_state[np.maximum(flows.batch, 0)]
+    goes_to = np.where(has_batch, through[flow], target_state[flow])
+    fills = np.flatnonzero(np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT)))
+    presses = np.flatnonzero((flows.kind == Flow.PRESS_OUT) & (flows.target >= 0))
+    sent = np.flatnonzero(
+        (flows.kind == Flow.DISPATCH) | ((flows.kind == Flow.MOVEMENT) & (flows.batch >= 0))
+    )
+    parts = (
+        (
+            previous[stays],
+            touch_state[stays],
+            kept[stays],
+            np.where(in_place, 0.0, counted)[stays],
+            flow[stays],
+            -1,
+        ),
+        (
+            previous[in_place],
+            touch_state[in_place],
+            whole[in_place],
+            flows.abnormal[flow[in_place]],
+            flow[in_place],
+            -1,
+        ),
+        (previous[leaves], goes_to[leaves], whole[leaves], flows.abnormal[flow[leaves]], flow[leaves], -1),
+        (through[fills], target_state[fills], np.ones(len(fills)), np.zeros(len(fills)), fills, -1),
+        (
+            through[presses],
+            target_state[presses],
+            np.ones(len(presses)),
+            np.zeros(len(presses)),
+            presses,
+            flows.row[presses],
+        ),
+        (through[sent], np.full(len(sent), -1), np.ones(len(sent)), np.zeros(len(sent)), sent, -1),
+    )
+    columns = [np.concatenate([np.asarray(part[k]) for part in parts]) for k in range(5)]
+    press_row = np.concatenate([np.broadcast_to(np.asarray(part[5]), len(part[0])) for part in parts])
+    real = (columns[2] != 0) & (columns[0] >= 0)
+    source, target, share, abnormal, by = (column[real] for column in columns)
+    return Edges(source, target, share, abnormal, by, press_row[real].astype(np.int64))

@@ -1,0 +1,127 @@
+"""The map of the whole: rows -> flows -> lot-states -> money -> one solve -> results."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.shares import shares_of
+from costing.engine.solve import solve
+from costing.errors import ERROR, Finding, InputError
+from costing.graph.arrays import STAGES, Flow, flows_of, number_lots, place_of, valuation_day
+from costing.graph.sequence import order_flows
+from costing.graph.states import Chain, build_states
+from costing.inputs.basis import BOOK, Basis
+from costing.inputs.estate import Estate
+from costing.money.charges import Charges, accrues_in, charges_of
+from costing.money.presses import check_credits
+from costing.results.results import Results
+
+
+def trace(estate: Estate) -> Chain:
+    """How wine moved: the same for every basis. InputError with every overdrawn lot, loop and other impossibility."""
+    lots = number_lots(estate)
+    flows = flows_of(estate, lots)
+    place = place_of(estate, flows, lots)
+    order, loops = order_flows(flows, len(lots.names), place)
+    if loops:
+        raise InputError([*estate.cautions, *loops])
+    settings = estate.settings
+    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
+    norms = estate["loss_norms"]
+    yearly = np.zeros(len(STAGES))
+    for stage, percent, base in zip(norms["applies_to"], norms["percent"], norms["time_base"], strict=True):
+        if base == "per year" and stage in STAGES:
+            yearly[STAGES.index(stage)] = percent
+    chain, findings = build_states(lots, flows, order, tolerance, yearly, valuation_day(estate), place)
+    findings += _costs_before_wine(chain, place)
+    if any(finding.severity == ERROR for finding in findings):
+        raise InputError([*estate.cautions, *findings])
+    return chain
+
+
+def _costs_before_wine(chain: Chain, place) -> list[Finding]:  # type: ignore[no-untyped-def]
+    flows = chain.flows
+    cost = np.flatnonzero(flows.kind == Flow.COST)
+    state = chain.last_filled(chain.state_on(flows.target[cost], flows.day[cost]))
+    return [
+        Finding(
+            place(int(flow), "into"),
+            str(np.datetime64(int(flows.day[flow]), "D")),
+            f"is before anything was in lot '{chain.lots.names[flows.target[flow]]}'.",
+            "Check the date and the lot, or enter what filled the lot before.",
+        )
+        for flow in cost[state < 0]
+    ]
+
+
+def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Results:
+    """Cost of everything on one basis. chain: `trace(estate)`, to be shared between bases.
+
+    InputError if the input makes no sense; IdentityError if cost in does not equal cost out.
+    """
+    chain = trace(estate) if chain is None else chain
+    charges = charges_of(estate, chain, basis)
+    states, edges = chain.states, chain.edges
+    share = edges.share.copy()
+    pressed = np.flatnonzero(edges.press_row >= 0)
+    share[pressed] = charges.presses.share[edges.press_row[pressed]]
+    shares = shares_of(
+        len(states),
+        edges.source,
+        edges.target,
+        share,
+        edges.abnormal,
+        edges.flow,
+        survivors_bear=basis.abnormal_loss == "survivors",
+        allow_gains=basis.abnormal_gains,
+    )
+    posted, present, columns = _posted(chain, charges, basis)
+    growth, index_at_end = np.ones(len(states)), np.ones(len(states))
+    accrues = accrues_in(basis)
+    if charges.curve is not None:
+        first = int(states.start.min(initial=0))
+        index_at_end = charges.curve.growth(np.int64(first), states.end)
+        growth = np.where(accrues[states.stage], charges.curve.growth(states.start, states.end), 1.0)
+    solution = solve(
+        shares.matrix, posted, present, growth, index_at_end, bool(accrues.all()), states.stage, len(STAGES)
+    )
+    capital = np.flatnonzero(np.abs(solution.capital_cost).sum(axis=0) > 0)
+    pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
+    pairs += [(STAGES[stage], "capital") for stage in capital]
+    labels = pd.MultiIndex.from_tuples(pairs, names=["stage", "element"])
+    results = Results(estate, basis, chain, charges, shares, solution, labels, charges.presses.findings)
+    results.check_identity()
+    loads = states.batch_state[: len(chain.flows.load_names)]
+    wrong = check_credits(estate, chain, np.where(loads >= 0, results.total[np.maximum(loads, 0)], 0.0))
+    if wrong:
+        raise InputError([*estate.cautions, *wrong])
+    return results
+
+
+def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
+    """D [states, columns], D̃ [states], and the (stage, element) of each column."""
+    states, postings = chain.states, charges.postings
+    n_elements = len(charges.elements)
+    accrued = [part for part in charges.accrued if not part.expensed]
+    code = postings.stage * n_elements + postings.element
+    timed = [states.stage[part.states] * n_elements + part.charge.element for part in accrued]
+    used = np.unique(np.concatenate([code, *timed]))
+    n, width = len(states), max(len(used), 1)
+    cell = postings.state * width + np.searchsorted(used, code)
+    posted = np.bincount(cell, postings.amount, n * width)
+    present = np.bincount(postings.state, _at_end(chain, charges, basis), n)
+    for part, codes in zip(accrued, timed, strict=True):
+        posted[part.states * width + np.searchsorted(used, codes)] += part.amount  # each state once per charge
+        present[part.states] += part.worth
+    return posted.reshape(n, width), present, [divmod(int(one), n_elements) for one in used]
+
+
+def _at_end(chain: Chain, charges: Charges, basis: Basis) -> np.ndarray:
+    """Worth of each posting at the end of its state's interval."""
+    postings, states = charges.postings, chain.states
+    if charges.curve is None:
+        return postings.amount
+    inside = accrues_in(basis)[states.stage[postings.state]]
+    worth = postings.amount * charges.curve.growth(postings.paid, states.end[postings.state])
+    return np.where(inside, worth, postings.amount)

@@ -1,0 +1,146 @@
+"""All the money of one basis: what enters the wine, what is expensed at once, what accrues with time, and the rate of capital."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.carrying import RateCurve
+from costing.errors import Finding, InputError
+from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.states import Chain
+from costing.inputs.basis import Basis
+from costing.inputs.estate import Estate
+from costing.money.events import events_of
+from costing.money.indices import price_factors
+from costing.money.postings import (
+    Postings,
+    delivery_postings,
+    direct_postings,
+    elements_of,
+    joined,
+    opening_postings,
+    posted,
+)
+from costing.money.presses import Presses, split_presses
+from costing.money.rates import dry_goods_postings, location_of, pool_postings, rate_postings
+from costing.money.time_charges import TimeCharge, storage_charges, time_pools
+
+
+@dataclass(frozen=True)
+class Accrued:
+    """One time charge on the states that bear it: amount, and its worth at the end of each interval; whether it is expensed."""
+
+    charge: TimeCharge
+    states: Ints
+    amount: Floats
+    worth: Floats
+    expensed: bool
+
+
+@dataclass(frozen=True)
+class Charges:
+    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time; curve is None without capital."""
+
+    elements: pd.Index
+    postings: Postings
+    expensed: Postings
+    accrued: tuple[Accrued, ...]
+    presses: Presses
+    curve: RateCurve | None
+
+
+def charges_of(estate: Estate, chain: Chain, basis: Basis) -> Charges:
+    """Collect the money of a basis. InputError if the basis needs an interest rate that is not given."""
+    elements = elements_of(estate)
+    curve = capital_curve(estate, basis)
+    events = events_of(estate, chain)
+    location = location_of(estate, chain)
+    presses = split_presses(estate, chain, elements, basis)
+    at_prices_of = chain.valuation_day if basis.replacement else None
+    postings = joined(
+        [
+            opening_postings(estate, chain, elements, basis),
+            delivery_postings(estate, chain, elements, basis),
+            direct_postings(estate, chain, elements),
+            rate_postings(estate, chain, events, elements),
+            dry_goods_postings(estate, chain, events, elements),
+            pool_postings(estate, chain, events, elements, location),
+            presses.postings,
+        ]
+    )
+    time_charges = storage_charges(estate, chain, elements, at_prices_of)
+    pools, idle = time_pools(estate, chain, elements, location, at_prices_of)
+    nowhere = np.full(len(idle.row), -1)
+    left = posted("pools", idle.row, nowhere, idle.stage, idle.element, idle.amount, idle.day)
+    postings = joined([postings, left])
+    if at_prices_of is not None:
+        factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
+        postings = replace(postings, amount=postings.amount * factor)
+    apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
+    apart |= postings.state < 0
+    accrued = [
+        part
+        for charge in (*time_charges, *pools)
+        for part in _accrue(charge, chain, basis, curve, elements)
+    ]
+    return Charges(elements, postings.take(~apart), postings.take(apart), tuple(accrued), presses, curve)
+
+
+def _accrue(
+    charge: TimeCharge, chain: Chain, basis: Basis, curve: RateCurve | None, elements: pd.Index
+) -> list[Accrued]:
+    states = chain.states
+    counts = np.isin(np.arange(len(STAGES)), [STAGES.index(stage) for stage in basis.storage_stages])
+    counts &= elements[charge.element] not in basis.expensed_elements
+    inside = counts[states.stage[charge.states]]
+    parts = []
+    for expensed in (False, True):
+        at = charge.states[inside != expensed]
+        if not len(at):
+            continue
+        start, end, quantity = states.start[at], states.end[at], states.quantity[at]
+        amount = charge.curve.amount(start, end) * quantity
+        worth = amount
+        if curve is not None and not expensed:
+            earns = accrues_in(basis)[states.stage[at]]
+            worth = np.where(earns, charge.curve.value_at_end(start, end, curve) * quantity, amount)
+        parts.append(Accrued(charge, at, amount, worth, expensed))
+    return parts
+
+
+def accrues_in(basis: Basis) -> np.ndarray:
+    """Whether capital accrues, for each stage."""
+    inside = np.zeros(len(STAGES), dtype=bool)
+    if basis.capital != "none":
+        inside[[STAGES.index(stage) for stage in basis.capital_stages]] = True
+    return inside
+
+
+def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
+    """Dated rate of the basis: its own, or that of the Interest rates sheet; None where no capital is charged."""
+    if basis.capital == "none":
+        return None
+    day_count = estate.settings.day_count
+    if basis.rate is not None:
+        return RateCurve.flat(basis.rate, day_count)
+    frame = estate["interest_rates"]
+    column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
+    rate, since = frame[column].to_numpy(), days(frame["from_date"])
+    rows = np.flatnonzero(~np.isnan(rate))
+    if not len(rows):
+        what = "hurdle rate" if basis.capital == "hurdle" else "borrowing rate"
+        raise InputError(
+            [
+                Finding(
+                    "Interest rates",
+                    "",
+                    f"holds no {what}, and the basis '{basis.name}' charges capital at it.",
+                    f"Enter the {what} with the date from which it holds.",
+                )
+            ]
+        )
+    rows = rows[np.argsort(since[rows], kind="stable")]
+    return RateCurve(since[rows], rate[rows], day_count)

@@ -1,0 +1,139 @@
+"""Operations as chargeable events: what was done to which state, when, and how much of each driver it took.
+
+One event per press load, movement, bottling, dispatch and delivery; a disgorgement is three: riddling, disgorgement, dressing. The event
+stands on its batch, or on the lot filled, or (a loss) on the lot it was lost from, so that its cost follows the wine it was spent on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, codes
+from costing.graph.states import Chain
+from costing.inputs.estate import Estate
+
+_DRESSING = STAGES.index("dressing")
+FLOW_DRIVERS: tuple[str, ...] = ("kg", "litre", "bottle in", "bottle out", "load")
+
+
+@dataclass(frozen=True)
+class Events:
+    """Parallel arrays: state, flow, day, operation, stage, format (−1), presentation (−1), primary, and the driver quantities.
+
+    driver: one row per name in FLOW_DRIVERS; primary: one event per flow is, so that pools count no flow twice.
+    """
+
+    state: Ints
+    flow: Ints
+    day: Ints
+    operation: Ints
+    stage: Ints
+    format: Ints
+    primary: np.ndarray
+    driver: Floats
+
+
+def events_of(estate: Estate, chain: Chain) -> Events:
+    """All chargeable events of the chain."""
+    flows, lots, states = chain.flows, chain.lots, chain.states
+    charged = np.isin(
+        flows.kind, (Flow.DELIVERY, Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT, Flow.DISPATCH)
+    )
+    flow = np.flatnonzero(charged)
+    state = _state_of(chain, flow)
+    unit = np.append(lots.unit, -1)
+    per_unit = np.append(lots.litres_per_unit, 0.0)
+    form = np.append(lots.format, -1)
+    source, target = flows.source[flow], flows.target[flow]
+    out, into = flows.out[flow], flows.into[flow]
+    received = flows.kind[flow] == Flow.DELIVERY
+    litres = np.where(received, into * np.nan_to_num(per_unit[target]), out * np.nan_to_num(per_unit[source]))
+    driver = np.vstack(
+        [
+            np.where(received & (unit[target] == KG), into, 0.0),
+            np.where(received & (unit[target] == KG), 0.0, litres),
+            np.where(unit[source] > LITRE, out, 0.0),
+            np.where(unit[target] > LITRE, into, 0.0),
+            np.zeros(len(flow)),
+        ]
+    )
+    operation = flows.operation[flow]
+    stage = states.stage[state]
+    form = np.where(target >= 0, form[target], form[source])
+    day = flows.day[flow]
+    primary = np.ones(len(flow), dtype=bool)
+    parts = [(state, flow, day, operation, stage, form, primary, driver)]
+    released = flows.kind[flow] == Flow.DISGORGEMENT
+    parts += _beside_disgorgement(estate, chain, released, parts[0])
+    parts.append(_press_loads(chain))
+    whole = [np.concatenate([part[k] for part in parts], axis=-1) for k in range(8)]
+    return Events(*whole)
+
+
+def _state_of(chain: Chain, flow: Ints) -> Ints:
+    flows, states = chain.flows, chain.states
+    batch = flows.batch[flow]
+    own = np.where(chain.target_state[flow] >= 0, chain.target_state[flow], chain.source_state[flow])
+    through = np.append(states.batch_state, -1)[batch]
+    state = np.where(batch >= 0, through, own)
+    emptied = (batch < 0) & (states.quantity[np.maximum(state, 0)] <= 0) & (state >= 0)
+    return np.where(emptied, chain.last_filled(np.where(emptied, state, -1)), state)
+
+
+def _beside_disgorgement(estate: Estate, chain: Chain, released: np.ndarray, base: tuple) -> list[tuple]:  # type: ignore[type-arg]
+    """Riddling and dressing events of the disgorgements."""
+    state, flow, day, _, stage, form, _, driver = base
+    at = np.flatnonzero(released)
+    names = pd.Index(OPERATIONS)
+    riddling = codes(estate["disgorgements"]["riddling"], names)[chain.flows.row[flow[at]]]
+    dressing = np.full(len(at), OPERATIONS.index("dressing"))
+    finished = np.full(len(at), chain.states.stage[state[at]])
+    ridden = riddling >= 0
+    beside = []
+    for which, operation, where in (
+        (at[ridden], riddling[ridden], finished[ridden]),
+        (at, dressing, np.full(len(at), _DRESSING)),
+    ):
+        secondary = np.zeros(len(which), dtype=bool)
+        beside.append(
+            (
+                state[which],
+                flow[which],
+                day[which],
+                operation,
+                where,
+                form[which],
+                secondary,
+                driver[:, which],
+            )
+        )
+    return beside
+
+
+def _press_loads(chain: Chain) -> tuple:  # type: ignore[type-arg]
+    """One event per press load: kilograms in, litres out, one load."""
+    flows, states = chain.flows, chain.states
+    n_loads = len(flows.load_names)
+    pressed, given = flows.kind == Flow.PRESS_IN, flows.kind == Flow.PRESS_OUT
+    weight = np.bincount(flows.batch[pressed], flows.out[pressed], minlength=n_loads)[:n_loads]
+    volume = np.bincount(flows.batch[given], flows.into[given], minlength=n_loads)[:n_loads]
+    load = np.flatnonzero(states.batch_state[:n_loads] >= 0)
+    state = states.batch_state[load]
+    driver = np.vstack(
+        [weight[load], volume[load], np.zeros(len(load)), np.zeros(len(load)), np.ones(len(load))]
+    )
+    pressing = np.full(len(load), OPERATIONS.index("pressing"))
+    blank = np.full(len(load), -1)
+    return (
+        state,
+        states.flow[state],
+        states.start[state],
+        pressing,
+        states.stage[state],
+        blank,
+        np.ones(len(load), dtype=bool),
+        driver,
+    )

@@ -1,0 +1,37 @@
+"""What a cost element would cost at the valuation date: index then over index at the time, and its yearly change after the last index.
+
+Between two dated indexes the level moves evenly; before the first it is the first. An element without an index keeps its price.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.graph.arrays import Floats, Ints, codes, days
+from costing.inputs.estate import Estate
+
+DAYS_A_YEAR = 365.0
+
+
+def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, at_day: int) -> Floats:
+    """Price level of each element on `at_day` over its level on each `day`."""
+    frame = estate["price_indices"]
+    index, when = frame["index"].to_numpy(), days(frame["on_date"])
+    yearly = np.nan_to_num(frame["escalation"].to_numpy())
+    known = codes(frame["element"], elements)
+    factor = np.ones(len(day))
+    for one in np.unique(known[(known >= 0) & ~np.isnan(index)]):
+        rows = np.flatnonzero((known == one) & ~np.isnan(index))
+        rows = rows[np.argsort(when[rows], kind="stable")]
+        last, change = when[rows[-1]], yearly[rows[-1]]
+
+        def level(
+            at: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)
+        ) -> Floats:
+            steady = np.interp(at, when[rows], index[rows])
+            return np.asarray(steady * (1.0 + change) ** (np.maximum(at - last, 0) / DAYS_A_YEAR))
+
+        here = element == one
+        factor[here] = level(np.array([at_day]))[0] / level(day[here])
+    return factor

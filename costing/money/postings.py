@@ -1,0 +1,260 @@
+"""Postings: every amount of money on a lot-state, with its stage, cost element, dates and source cell.
+
+Here: opening costs, deliveries with their instalments and premiums, and direct costs. A cost on a lot that is already empty enters at the
+last state in which the lot held wine and follows that wine. `costing.money.rates` adds what is charged by driver.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Floats, Ints, codes, days
+from costing.graph.states import Chain
+from costing.inputs.basis import Basis
+from costing.inputs.estate import Estate
+from costing.inputs.schema import lists, sheets
+
+TABLE_NAMES: tuple[str, ...] = tuple(sheets())
+ELEMENT_COLUMNS = (
+    ("opening_costs", "element"),
+    ("costs", "element"),
+    ("operation_rates", "element"),
+    ("dry_goods", "element"),
+    ("pools", "element"),
+)
+
+
+@dataclass(frozen=True)
+class Postings:
+    """Parallel arrays, one entry per amount.
+
+    state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table and row of the source, flow
+    that caused it (−1: none).
+    """
+
+    state: Ints
+    stage: Ints
+    element: Ints
+    amount: Floats
+    paid: Ints
+    incurred: Ints
+    table: Ints
+    row: Ints
+    flow: Ints
+
+    def __len__(self) -> int:
+        return len(self.state)
+
+    def take(self, which: Ints | NDArray[np.bool_]) -> Postings:
+        """Those postings, in that order."""
+        return Postings(*(getattr(self, field.name)[which] for field in fields(self)))
+
+
+def joined(parts: Sequence[Postings]) -> Postings:
+    """All postings one after the other."""
+    return Postings(
+        *(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings))
+    )
+
+
+def posted(
+    table: str,
+    row: Ints,
+    state: Ints,
+    stage: Ints | int,
+    element: Ints | int,
+    amount: Floats,
+    incurred: Ints,
+    paid: Ints | None = None,
+    flow: Ints | int = -1,
+) -> Postings:
+    """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day incurred."""
+    n = len(row)
+
+    def whole(values: Ints | int) -> Ints:
+        return np.array(np.broadcast_to(np.asarray(values, dtype=np.int64), n))
+
+    due = incurred if paid is None else np.where(paid == BLANK_DAY, incurred, paid)
+    number = TABLE_NAMES.index(table)
+    return Postings(
+        np.asarray(state, dtype=np.int64),
+        whole(stage),
+        whole(element),
+        np.asarray(amount, dtype=np.float64),
+        np.asarray(due, dtype=np.int64),
+        np.asarray(incurred, dtype=np.int64),
+        whole(number),
+        np.asarray(row, dtype=np.int64),
+        whole(flow),
+    )
+
+
+def elements_of(estate: Estate) -> pd.Index:
+    """Every cost element in use or in the schema's list; `capital` is among them."""
+    used = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in ELEMENT_COLUMNS]
+    return pd.Index(
+        pd.unique(np.concatenate([np.array(lists()["element"], dtype=object), *used])), dtype=object
+    )
+
+
+def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
+    """Opening costs of the basis: rows that name it and rows that name none."""
+    frame = estate["opening_costs"]
+    family = "book" if basis.capital == "none" else "economic"
+    named = frame["basis"].astype(object)
+    rows = np.flatnonzero((named.isna() | (named == family)).to_numpy())
+    opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)
+    state_of_lot = np.full(len(chain.lots.names) + 1, -1, dtype=np.int64)
+    state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
+    state = state_of_lot[codes(frame["lot"], chain.lots.names)[rows]]
+    stage = codes(frame["stage"], pd.Index(STAGES))[rows]
+    return posted(
+        "opening_costs",
+        rows,
+        state,
+        np.where(stage < 0, chain.states.stage[state], stage),
+        codes(frame["element"], elements)[rows],
+        frame["amount"].to_numpy()[rows],
+        chain.states.start[state],
+        days(frame["mean_payment_date"])[rows],
+        chain.states.flow[state],
+    )
+
+
+def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
+    """Price of every delivery, in its instalments, and its final premium.
+
+    Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as the basis says.
+    """
+    frame = estate["deliveries"]
+    n = len(frame)
+    flow = np.flatnonzero(chain.flows.kind == Flow.DELIVERY)
+    state = chain.target_state[flow]
+    quantity, day = frame["quantity"].to_numpy(), days(frame["on_date"])
+    growing = frame["growing_cost_per_unit"].to_numpy()
+    price, priced_by = delivery_prices(estate)
+    own = ~np.isnan(growing) & ((basis.own_grapes == "growing cost") | np.isnan(price))
+    unit_price = np.where(own, growing, np.nan_to_num(price))
+    what = frame["what"].astype(object).to_numpy()
+    paid_for = np.where(
+        what == "grapes",
+        "grapes",
+        np.where(np.isin(what, ("on lees", "finished")), "bottles", "must and wine"),
+    )
+    element = elements.get_indexer(pd.Index(paid_for)).astype(np.int64)
+    stage = chain.states.stage[state]
+    row, share, paid = _instalments(estate, day, np.where(own, -1, codes(frame["terms"], _terms(estate))))
+    amount = unit_price[row] * quantity[row] * share
+    from_list = (priced_by >= 0) & ~own
+    bought = posted(
+        "deliveries", row, state[row], stage[row], element[row], amount, day[row], paid, flow[row]
+    )
+    listed = from_list[row]
+    bought.table[listed] = TABLE_NAMES.index("grape_prices")
+    bought.row[listed] = priced_by[row][listed]
+    premium, fixed = frame["premium_per_unit"].to_numpy(), days(frame["premium_date"])
+    late = np.flatnonzero(~np.isnan(premium) & (premium != 0) & ~own) if n else np.zeros(0, dtype=np.int64)
+    when = np.where(fixed == BLANK_DAY, day, fixed)[late]
+    lot = codes(frame["lot"], chain.lots.names)[late]
+    at = chain.last_filled(chain.state_on(lot, when))
+    final = posted(
+        "deliveries",
+        late,
+        at,
+        stage[late],
+        element[late],
+        premium[late] * quantity[late],
+        when,
+        when,
+        flow[late],
+    )
+    return joined([bought, final])
+
+
+def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:
+    """Price per unit of every delivery and the row of Grape prices it came from (−1: its own, or none: NaN).
+
+    The most particular row wins: village and variety, then village, then variety, then neither.
+    """
+    frame, listed = estate["deliveries"], estate["grape_prices"]
+    price = frame["price_per_unit"].to_numpy().copy()
+    source = np.full(len(frame), -1, dtype=np.int64)
+    if not len(listed) or not len(frame):
+        return price, source
+    year = pd.to_numeric(frame["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
+    year = np.where(np.isnan(year), frame["on_date"].dt.year.to_numpy(dtype=float), year)
+    villages = pd.Index(listed["village"].cat.categories)
+    varieties = pd.Index(listed["variety"].cat.categories)
+    village, variety = codes(frame["village"], villages), codes(frame["variety"], varieties)
+    table: dict[tuple[int, int, int], int] = {}
+    for row, (when, place, grape) in enumerate(
+        zip(
+            listed["vintage"],
+            codes(listed["village"], villages),
+            codes(listed["variety"], varieties),
+            strict=True,
+        )
+    ):
+        table[int(when), int(place), int(grape)] = row
+    amounts = (listed["price_per_kg"] + listed["premium_per_kg"].fillna(0.0)).to_numpy()
+    grapes = (frame["what"] == "grapes").to_numpy()
+    for row in np.flatnonzero(np.isnan(price) & grapes):
+        for key in (
+            (village[row], variety[row]),
+            (village[row], -1),
+            (-1, variety[row]),
+            (-1, -1),
+        ):
+            found = table.get((int(year[row]), int(key[0]), int(key[1])))
+            if found is not None:
+                price[row], source[row] = amounts[found], found
+                break
+    return price, source
+
+
+def _terms(estate: Estate) -> pd.Index:
+    return pd.Index(estate["terms"]["terms"].cat.categories)
+
+
+def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, Ints]:
+    """Row of each instalment, its share of the amount and its day of payment; no terms: all on the day."""
+    table = estate["terms"]
+    name = codes(table["terms"], _terms(estate))
+    order = np.argsort(name, kind="stable")
+    count = np.bincount(name, minlength=len(_terms(estate)) + 1) if len(name) else np.zeros(1, dtype=np.int64)
+    start = np.r_[0, np.cumsum(count)[:-1]]
+    lines = np.where(terms >= 0, count[terms], 1)
+    row = np.repeat(np.arange(len(day)), lines)
+    within = np.arange(len(row)) - np.repeat(np.cumsum(lines) - lines, lines)
+    credit = terms[row] >= 0
+    if not len(order):
+        return row, np.ones(len(row)), day[row]
+    line = order[np.where(credit, np.minimum(start[terms[row]] + within, len(order) - 1), 0)]
+    fixed, later = days(table["fixed_date"]), np.nan_to_num(table["days_after"].to_numpy())
+    due = np.where(fixed[line] == BLANK_DAY, day[row] + np.rint(later[line]).astype(np.int64), fixed[line])
+    share = np.where(credit, table["share"].to_numpy()[line], 1.0)
+    return row, share, np.where(credit, due, day[row])
+
+
+def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Postings:
+    """Costs rows, each on the state of its lot at the end of the day on which it was incurred."""
+    frame = estate["costs"]
+    day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
+    state = chain.last_filled(chain.state_on(lot, day))
+    stage = codes(frame["stage"], pd.Index(STAGES))
+    return posted(
+        "costs",
+        np.arange(len(frame)),
+        state,
+        np.where(stage < 0, chain.states.stage[state], stage),
+        codes(frame["element"], elements),
+        frame["amount"].to_numpy(),
+        day,
+        days(frame["paid_date"]),
+        chain.states.flow[state],
+    )

@@ -1,0 +1,241 @@
+"""What is charged by driver: operation rates, dry goods, and pools shared out by a quantity that moves.
+
+    amount = rate on the day of the event × driver quantity
+
+A rate holds from its date until the next of the same operation, stage, format, driver and element. After the valuation date it rises by
+its yearly change, so plans cost what the work will cost then. Pools: `costing.engine.pools`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.pools import open_period
+from costing.graph.arrays import OPERATIONS, STAGES, Flow, Floats, Ints, codes, days
+from costing.graph.states import Chain
+from costing.inputs.estate import Estate
+from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.postings import Postings, joined, posted
+from costing.units import FORMATS_L
+
+DAYS_A_YEAR = 365.0
+FORMATS = pd.Index(list(FORMATS_L))
+
+
+def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
+    """Amounts of a plan on `day`: raised by `yearly` for each year after the valuation date or `since`, the later."""
+    years = np.maximum(day - np.maximum(since, valuation_day), 0) / DAYS_A_YEAR
+    return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
+
+
+def series_of(keys: list[np.ndarray], from_day: Ints) -> Iterator[Ints]:
+    """Rows of each series of dated rates (equal keys), sorted by date."""
+    if not len(from_day):
+        return
+    key = pd.MultiIndex.from_arrays(keys).factorize()[0]
+    for series in range(int(key.max()) + 1):
+        rows = np.flatnonzero(key == series)
+        yield rows[np.argsort(from_day[rows], kind="stable")]
+
+
+def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
+    """Operation rates whose driver is a quantity that moves."""
+    frame = estate["operation_rates"]
+    driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
+    operation, stage = (
+        codes(frame["operation"], pd.Index(OPERATIONS)),
+        codes(frame["stage"], pd.Index(STAGES)),
+    )
+    form, element = codes(frame["format"], FORMATS), codes(frame["element"], elements)
+    since = days(frame["from_date"])
+    by_operation = {int(op): np.flatnonzero(events.operation == op) for op in np.unique(operation)}
+    parts = []
+    for rows in series_of([driver, operation, stage, form, element], since):
+        first = rows[0]
+        if driver[first] < 0:
+            continue  # per litre-year or bottle-year: costing.money.time_charges
+        at = by_operation[int(operation[first])]
+        at = at[events.driver[driver[first], at] > 0]
+        if stage[first] >= 0:
+            at = at[events.stage[at] == stage[first]]
+        if form[first] >= 0:
+            at = at[events.format[at] == form[first]]
+        parts.append(
+            _charge(
+                "operation_rates",
+                rows,
+                frame["amount"].to_numpy(),
+                frame["escalation"].to_numpy(),
+                since,
+                int(element[first]),
+                events,
+                at,
+                events.driver[driver[first], at],
+                chain.valuation_day,
+            )
+        )
+    return joined(parts) if parts else _nothing("operation_rates")
+
+
+def dry_goods_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
+    """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at dispatch."""
+    frame = estate["dry_goods"]
+    stage, form = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+    presentations = pd.Index(frame["presentation"].cat.categories)
+    shown = codes(frame["presentation"], presentations)
+    item = codes(frame["item"], pd.Index(frame["item"].cat.categories))
+    element, since = codes(frame["element"], elements), days(frame["from_date"])
+    price = frame["unit_price"].to_numpy() * frame["quantity_per_bottle"].fillna(1.0).to_numpy()
+    flow = events.flow
+    kind = chain.flows.kind[flow]
+    sent_as = np.full(len(flow), -1, dtype=np.int64)
+    sent = np.flatnonzero(kind == Flow.DISPATCH)
+    sent_as[sent] = codes(estate["dispatches"]["presentation"], presentations)[chain.flows.row[flow[sent]]]
+    tirage = STAGES.index("tirage")
+    bottled = np.flatnonzero(events.primary & (kind == Flow.TIRAGE))
+    released = np.flatnonzero(events.primary & (kind == Flow.DISGORGEMENT))
+    parts = []
+    for rows in series_of([stage, item, form, shown, element], since):
+        first = rows[0]
+        if shown[first] >= 0:
+            at = sent[sent_as[sent] == shown[first]]
+        else:
+            at = bottled if stage[first] == tirage else released
+        if form[first] >= 0:
+            at = at[events.format[at] == form[first]]
+        driver = FLOW_DRIVERS.index("bottle in" if shown[first] >= 0 else "bottle out")
+        parts.append(
+            _charge(
+                "dry_goods",
+                rows,
+                price,
+                frame["escalation"].to_numpy(),
+                since,
+                int(element[first]),
+                events,
+                at,
+                events.driver[driver, at],
+                chain.valuation_day,
+                int(stage[first]),
+            )
+        )
+    return joined(parts) if parts else _nothing("dry_goods")
+
+
+def _charge(
+    table: str,
+    rows: Ints,
+    rate: Floats,
+    yearly: Floats,
+    since: Ints,
+    element: int,
+    events: Events,
+    at: Ints,
+    quantity: Floats,
+    valuation_day: int,
+    stage: int = -1,
+) -> Postings:
+    """Post one series of dated rates on the events `at`."""
+    which = np.searchsorted(since[rows], events.day[at], side="right") - 1
+    at, quantity, which = at[which >= 0], quantity[which >= 0], which[which >= 0]
+    row, day = rows[which], events.day[at]
+    amount = escalated(rate[row], yearly[row], since[row], day, valuation_day) * quantity
+    where = events.stage[at] if stage < 0 else stage
+    return posted(table, row, events.state[at], where, element, amount, day, flow=events.flow[at])
+
+
+def _nothing(table: str) -> Postings:
+    none = np.zeros(0, dtype=np.int64)
+    return posted(table, none, none, 0, 0, np.zeros(0), none)
+
+
+def pool_postings(
+    estate: Estate, chain: Chain, events: Events, elements: pd.Index, location: Ints
+) -> Postings:
+    """Pools whose driver is a quantity that moves; what they leave unabsorbed is expensed on their last day.
+
+    location: of each state, an index into `locations(estate)` (−1: none).
+    """
+    frame = estate["pools"]
+    driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
+    stage, place = codes(frame["stage"], pd.Index(STAGES)), codes(frame["location"], locations(estate))
+    begin, last = days(frame["from_date"]), days(frame["to_date"])
+    element = codes(frame["element"], elements)
+    today = chain.valuation_day
+    parts = [_nothing("pools")]
+    for row in np.flatnonzero(driver >= 0):
+        quantity = events.driver[driver[row]]
+        inside = events.primary & (quantity > 0) & (events.day >= begin[row]) & (events.day <= last[row])
+        if stage[row] >= 0:
+            inside &= events.stage == stage[row]
+        if place[row] >= 0:
+            inside &= location[events.state] == place[row]
+        at = np.flatnonzero(inside)
+        done = events.day[at] <= today
+        used = quantity[at]
+        period = open_period(
+            frame["amount"].to_numpy()[row],
+            begin[row],
+            last[row],
+            today,
+            used[done].sum(),
+            used[~done].sum(),
+            np.nan_to_num(frame["normal_capacity"].to_numpy()[row]),
+        )
+        amount = used * np.where(done, period.actual.rate, period.planned.rate)
+        one = np.full(len(at), row)
+        parts.append(
+            posted(
+                "pools",
+                one,
+                events.state[at],
+                events.stage[at],
+                element[row],
+                amount,
+                events.day[at],
+                flow=events.flow[at],
+            )
+        )
+        idle = np.array([frame["amount"].to_numpy()[row] - amount.sum()])
+        end = np.array([last[row]])
+        where = max(int(stage[row]), 0)
+        parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, end))
+    return joined(parts)
+
+
+def locations(estate: Estate) -> pd.Index:
+    """Every place named by a pool or by a row that puts a lot somewhere."""
+    named = [
+        estate[table]["location"].cat.categories.to_numpy(dtype=object)
+        for table in ("pools", "opening_stock", "deliveries", "movements", "tirage")
+    ]
+    return pd.Index(pd.unique(np.concatenate(named)), dtype=object)
+
+
+def location_of(estate: Estate, chain: Chain) -> Ints:
+    """Place of every state: the last one named for its lot; a batch lies where its bottles go."""
+    names = locations(estate)
+    flows, states = chain.flows, chain.states
+    named = np.full(len(flows), -1, dtype=np.int64)
+    for kind, table in (
+        (Flow.OPENING, "opening_stock"),
+        (Flow.DELIVERY, "deliveries"),
+        (Flow.MOVEMENT, "movements"),
+        (Flow.TIRAGE, "tirage"),
+    ):
+        at = np.flatnonzero(flows.kind == kind)
+        named[at] = codes(estate[table]["location"], names)[flows.row[at]]
+    flow = states.flow[chain.by_lot]
+    arrives = chain.target_state[flow] == chain.by_lot
+    given = np.where(arrives, named[flow], -1)
+    index = np.arange(len(given))
+    latest = np.maximum.accumulate(np.where(given >= 0, index, -1))
+    first = chain.lot_start[states.lot[chain.by_lot]] if len(index) else index
+    place = np.full(len(states), -1, dtype=np.int64)
+    place[chain.by_lot] = np.where(latest >= first, given[np.maximum(latest, 0)], -1)
+    through = np.flatnonzero((chain.target_state >= 0) & (flows.batch >= 0) & (flows.kind != Flow.PRESS_OUT))
+    place[states.batch_state[flows.batch[through]]] = place[chain.target_state[through]]
+    return place

@@ -1,17 +1,258 @@
-"""Rules across rows and tables, one function each."""
+"""Rules across rows and tables: names, entries that stand twice, trial blends, scenarios; the rules of one matter stand beside.
+
+Each rule is a function that yields its findings: the cell, what stands there, what is wrong, what to do. The rules look at what is
+written, not at how the wine moved: balances, overdrawn lots and loops within a day are found where the movements are followed.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from costing.errors import Finding
-from costing.inputs.estate import Estate
+import numpy as np
 
-Check = Callable[[Estate, frozenset[str]], Iterator[Finding]]
-CHECKS: tuple[Check, ...] = ()
+from costing.errors import CAUTION, Finding
+from costing.inputs.cellar_checks import CELLAR_CHECKS
+from costing.inputs.cells import fold
+from costing.inputs.estate import Estate
+from costing.inputs.headers import closest
+from costing.inputs.press_checks import PRESS_CHECKS
+from costing.inputs.price_checks import PRICE_CHECKS
+from costing.inputs.row_findings import each, first_rows, repeated, shown
+from costing.inputs.schema import lists, sheets
+
+# What makes an entry of a sheet the only one of its kind.
+KEYS: dict[str, list[str]] = {
+    "interest_rates": ["from_date"],
+    "price_indices": ["on_date", "element"],
+    "opening_stock": ["lot"],
+    "grape_prices": ["vintage", "village", "variety"],
+    "stocktakes": ["on_date", "sequence", "lot"],
+    "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
+    "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
+    "loss_norms": ["applies_to", "time_base"],
+    "market_values": ["from_date", "lot", "what", "cuvee", "format"],
+    "cuvees": ["cuvee"],
+    "targets": ["cuvee", "format", "channel"],
+    "price_list": ["from_date", "cuvee", "format", "channel", "currency"],
+    "channels": ["channel", "from_date"],
+    "price_by_age": ["cuvee", "format", "months_on_lees"],
+    "recipes": ["recipe", "what"],
+    "uncertainty": ["name"],
+}
+_NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
+_WHERE = {
+    "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or Disgorgements), "
+    "or correct the name.",
+    "cuvee": "Add it to Cuvées, or correct the name.",
+    "terms": "Add it to Terms, or correct the name.",
+    "channel": "Add it to Channels, or correct the name.",
+}
+
+Check = Callable[[Estate], Iterator[Finding]]
 
 
 def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
-    """Findings of every rule; tables in `spoilt` could not be read in full and are left out of rules that would blame their rows."""
+    """Findings of every rule.
+
+    Tables in `spoilt` could not be read in full: names that they would have introduced are not missed elsewhere.
+    """
+    yield from unknown_names(estate, spoilt)
     for check in CHECKS:
-        yield from check(estate, spoilt)
+        yield from check(estate)
+
+
+def _columns(key: str, *, introducing: bool) -> list[tuple[str, str]]:
+    return [
+        (sheet.name, column.name)
+        for sheet in sheets().values()
+        for column in sheet.columns
+        if column.refers == key and column.introduces == introducing
+    ]
+
+
+def known_names(estate: Estate, key: str) -> list[str]:
+    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces, in order of first mention."""
+    names: dict[str, None] = {}
+    for table, column in _columns(key, introducing=True):
+        names |= dict.fromkeys(sorted(first_rows(estate, table, column)))
+    return list(names)
+
+
+def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
+    """Yield names that no table introduces, with the nearest one that does; and names told apart by capital letters alone."""
+    for key in ("lot", "cuvee", "terms", "channel"):
+        if spoilt & {table for table, _ in _columns(key, introducing=True)}:
+            continue
+        known = known_names(estate, key)
+        if key == "cuvee" and not known:
+            continue
+        introduced = set(known)
+        severity = CAUTION if key == "channel" and not known else "error"
+        for table, column in _columns(key, introducing=False):
+            for name, row in first_rows(estate, table, column).items():
+                if name in introduced:
+                    continue
+                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+                rule, remedy = _unknown(key, name, known, severity)
+                yield from each(
+                    estate, table, rows if severity == "error" else [row], column, rule, remedy, severity
+                )
+        yield from _capitals(estate, key, known)
+
+
+def _unknown(key: str, name: str, known: list[str], severity: str) -> tuple[str, str]:
+    if severity == CAUTION:
+        return (
+            f"is a {_NOUNS[key]} without terms: it counts as a sale without deductions.",
+            "Add it to Channels if it has any.",
+        )
+    alike = [other for other in known if other.casefold() == name.casefold()]
+    if alike:
+        return f"is written '{alike[0]}' elsewhere.", "Use the same capital letters everywhere."
+    near = closest(name, known, 0.6)
+    return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
+
+
+def _capitals(estate: Estate, key: str, known: list[str]) -> Iterator[Finding]:
+    alike: dict[str, list[str]] = {}
+    for name in known:
+        alike.setdefault(name.casefold(), []).append(name)
+    clashes = {name: names for names in alike.values() if len(names) > 1 for name in names}
+    if not clashes:
+        return
+    everywhere = _columns(key, introducing=True) + _columns(key, introducing=False)
+    uses = {
+        name: sum(int((estate[table][column] == name).sum()) for table, column in everywhere)
+        for name in clashes
+    }
+    for table, column in _columns(key, introducing=True):
+        for name in first_rows(estate, table, column):
+            if name in clashes:
+                usual = max(clashes[name], key=lambda other: uses[other])
+                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+                rule = f"differs from '{usual}' only in its capital letters."
+                if name != usual:
+                    yield from each(estate, table, rows, column, rule, "Use one spelling for one thing.")
+
+
+def entered_twice(estate: Estate) -> Iterator[Finding]:
+    """Yield entries that stand twice although only one can count."""
+    for table, keys in KEYS.items():
+        headers = ", ".join(f"'{sheets()[table].column(key).header}'" for key in keys)
+        for row, first in repeated(estate, table, keys):
+            same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
+            rule = f"stands twice: {estate.place(table, first, keys[0])} has {same}."
+            yield from each(
+                estate, table, [row], _cell_of_key(estate, table, keys), rule, "Keep one of the two rows."
+            )
+
+
+def _cell_of_key(estate: Estate, table: str, keys: list[str]) -> str:
+    """Column of the key that names the entry best: a name rather than a date."""
+    names = [key for key in keys if not key.endswith("date") and key in estate.sources[table].letters]
+    return names[0] if names else keys[0]
+
+
+def elements(estate: Estate) -> Iterator[Finding]:
+    """Caution where a cost element is new and close to a usual one."""
+    usual = lists()["element"]
+    for sheet in sheets().values():
+        for column in sheet.columns:
+            if column.refers != "element":
+                continue
+            for name, row in first_rows(estate, sheet.name, column.name).items():
+                near = "" if name in usual else closest(name, usual, 0.8)
+                if near:
+                    rule = "is a cost element of its own, and close to a usual one."
+                    yield from each(
+                        estate, sheet.name, [row], column.name, rule, f"Did you mean '{near}'?", CAUTION
+                    )
+
+
+def trial_lines(estate: Estate) -> Iterator[Finding]:
+    """Yield lines of candidate blends that name no lot, or bound what no wine has."""
+    table = estate["trial_blends"]
+    if not len(table):
+        return
+    lots = known_names(estate, "lot")
+    attributes = ["reserve", "second"]
+    for sheet in ("opening_stock", "deliveries"):
+        for column in ("vintage", "variety", "village"):
+            attributes += [name for name in first_rows(estate, sheet, column) if name not in attributes]
+    years = estate["deliveries"]["on_date"].dropna().dt.year
+    attributes += sorted({str(year) for year in years} - set(attributes))
+    for row in range(len(table)):
+        name, line = shown(estate, "trial_blends", row, "lot"), shown(estate, "trial_blends", row, "line")
+        litres, share = (
+            shown(estate, "trial_blends", row, "litres"),
+            shown(estate, "trial_blends", row, "share"),
+        )
+        if line == "bottles":
+            if not shown(estate, "trial_blends", row, "bottles"):
+                yield from each(
+                    estate,
+                    "trial_blends",
+                    [row],
+                    "bottles",
+                    "no bottles stand here.",
+                    "Enter how many are wanted.",
+                )
+            continue
+        known = lots if line == "lot" else attributes
+        what = "lot" if line == "lot" else "vintage, variety, village or kind of wine"
+        if not name:
+            yield from each(
+                estate, "trial_blends", [row], "lot", f"no {what} is named.", "Enter it, or delete the line."
+            )
+        elif name not in known:
+            near = closest(name, known, 0.6)
+            remedy = f"Did you mean '{near}'?" if near else f"Enter a {what} that the other sheets name."
+            yield from each(estate, "trial_blends", [row], "lot", f"is no known {what}.", remedy)
+        if line == "lot" and bool(litres) == bool(share):
+            rule = "litres and share both stand here." if litres else "neither litres nor a share stand here."
+            yield from each(estate, "trial_blends", [row], "litres", rule, "Enter one of the two.")
+        elif line != "lot" and not share:
+            yield from each(
+                estate, "trial_blends", [row], "share", "no bound stands here.", "Enter the share."
+            )
+
+
+def changes(estate: Estate) -> Iterator[Finding]:
+    """Yield scenario and uncertainty rows that touch no sheet or column, or follow no other row."""
+    titles = {fold(sheet.title): sheet for sheet in sheets().values()}
+    for table in ("scenarios", "uncertainty"):
+        for row in range(len(estate[table])):
+            title, header = shown(estate, table, row, "sheet"), shown(estate, table, row, "column")
+            sheet = titles.get(fold(title))
+            if title and sheet is None:
+                near = closest(title, [known.title for known in titles.values()], 0.6)
+                remedy = f"Did you mean '{near}'?" if near else "Enter the title of a sheet."
+                yield from each(estate, table, [row], "sheet", "is no sheet of the library.", remedy)
+            elif title and header and sheet is not None:
+                headers = [word for column in sheet.columns for word in (column.header, column.title)]
+                if fold(header) not in {fold(word) for word in headers}:
+                    near = closest(header, headers, 0.6)
+                    remedy = f"Did you mean '{near}'?" if near else f"Enter a column of '{sheet.title}'."
+                    yield from each(
+                        estate, table, [row], "column", f"is no column of '{sheet.title}'.", remedy
+                    )
+    names = list(first_rows(estate, "uncertainty", "name"))
+    for name in first_rows(estate, "uncertainty", "correlated_with"):
+        if name not in names:
+            near = closest(name, names, 0.6)
+            rows = (estate["uncertainty"]["correlated_with"] == name).to_numpy()
+            remedy = f"Did you mean '{near}'?" if near else "Enter a name of this sheet."
+            yield from each(
+                estate, "uncertainty", rows, "correlated_with", "is no name on this sheet.", remedy
+            )
+
+
+CHECKS: tuple[Check, ...] = (
+    entered_twice,
+    elements,
+    trial_lines,
+    changes,
+    *PRICE_CHECKS,
+    *PRESS_CHECKS,
+    *CELLAR_CHECKS,
+)

@@ -1,0 +1,210 @@
+"""Rules on money: payment terms, norms, rates, pools, channels and prices."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from costing.errors import CAUTION, Finding
+from costing.inputs.estate import Estate
+from costing.inputs.headers import closest
+from costing.inputs.row_findings import by_name, each, filled, first_rows, shown, totals
+from costing.inputs.schema import lists, operations
+
+
+def payment_terms(estate: Estate) -> Iterator[Finding]:
+    """Yield terms whose shares do not make 100 % and instalments without one day of payment."""
+    if not len(estate["terms"]):
+        return
+    firsts = first_rows(estate, "terms", "terms")
+    for name, total in totals(estate, "terms", "terms", "share").items():
+        if abs(total - 1.0) > 1e-6:
+            rule = f"the shares of '{name}' make {total * 100:.6g} %, not 100 %."
+            yield from each(
+                estate, "terms", [firsts[name]], "share", rule, "Correct the shares, or add the instalment."
+            )
+    days, fixed = filled(estate, "terms", "days_after"), filled(estate, "terms", "fixed_date")
+    yield from each(
+        estate,
+        "terms",
+        ~days & ~fixed,
+        "days_after",
+        "no day of payment.",
+        "Enter the days after delivery or a fixed date.",
+    )
+    yield from each(
+        estate,
+        "terms",
+        days & fixed,
+        "fixed_date",
+        "stands beside days after delivery.",
+        "Enter one of the two.",
+    )
+
+
+def norms(estate: Estate) -> Iterator[Finding]:
+    """Yield norms for no known operation or stage, and norms with the wrong time base."""
+    names = [*operations(), *lists()["stage"]]
+    for row in range(len(estate["loss_norms"])):
+        name, base = (
+            shown(estate, "loss_norms", row, "applies_to"),
+            shown(estate, "loss_norms", row, "time_base"),
+        )
+        bases = ["per movement"] * (name in operations()) + ["per year"] * (name in lists()["stage"])
+        if name and not bases:
+            near = closest(name, names, 0.6)
+            remedy = (
+                f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(dict.fromkeys(names))}."
+            )
+            yield from each(estate, "loss_norms", [row], "applies_to", "is no operation or stage.", remedy)
+        elif name and base and base not in bases:
+            what = (
+                "an operation has its norm per movement"
+                if name in operations()
+                else "a stage has its norm per year"
+            )
+            remedy = f"Choose '{bases[0]}', or name {'a stage' if name in operations() else 'an operation'}."
+            yield from each(
+                estate, "loss_norms", [row], "time_base", f"does not fit '{name}': {what}.", remedy
+            )
+
+
+def rates(estate: Estate) -> Iterator[Finding]:
+    """Yield rates that nothing could ever be charged by, and interest rows without a rate."""
+    table = estate["operation_rates"]
+    yearly = table["driver"].isin(["litre-year", "bottle-year"]).to_numpy()
+    storage = (table["operation"] == "storage").to_numpy()
+    yield from each(
+        estate,
+        "operation_rates",
+        storage & ~yearly & filled(estate, "operation_rates", "driver"),
+        "driver",
+        "does not fit storage, which is paid by quantity and time.",
+        "Choose 'litre-year' or 'bottle-year'.",
+    )
+    yield from each(
+        estate,
+        "operation_rates",
+        ~storage & yearly & filled(estate, "operation_rates", "operation"),
+        "driver",
+        "is for storage, and the operation is another.",
+        "Choose what the operation is paid per, or the operation 'storage'.",
+    )
+    early = table["operation"].isin(["reception", "pressing"]).to_numpy()
+    grapes = table["driver"].isin(["kg", "load"]).to_numpy() & ~early & ~storage
+    yield from each(
+        estate,
+        "operation_rates",
+        grapes & filled(estate, "operation_rates", "operation"),
+        "driver",
+        "counts grapes, which this operation has none of: nothing is charged.",
+        "Choose 'litre', 'bottle in' or 'bottle out'.",
+        CAUTION,
+    )
+    none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(
+        estate, "interest_rates", "hurdle_rate"
+    )
+    yield from each(
+        estate, "interest_rates", none, None, "no rate stands in this row.", "Enter one, or delete the row."
+    )
+
+
+def pool_periods(estate: Estate) -> Iterator[Finding]:
+    """Yield pool periods that end before they begin, and periods of one pool that overlap."""
+    table = estate["pools"]
+    if not len(table):
+        return
+    begins, ends = table["from_date"].to_numpy(), table["to_date"].to_numpy()
+    yield from each(
+        estate, "pools", ends < begins, "to_date", "is before the first day.", "Correct one of the two dates."
+    )
+    keys = ["pool", "element", "stage", "location", "driver"]
+    for rows in table.groupby(keys, observed=True, dropna=False).indices.values():
+        ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
+        for earlier, later in pairwise(ordered):
+            if begins[later] <= ends[earlier]:
+                rule = f"falls into the period of {estate.place('pools', earlier, 'from_date')}: the days count twice."
+                yield from each(
+                    estate,
+                    "pools",
+                    [later],
+                    "from_date",
+                    rule,
+                    "Let the periods of one pool follow each other.",
+                )
+
+
+def channel_terms(estate: Estate) -> Iterator[Finding]:
+    """Yield channels whose deductions leave nothing, foreign currencies without a rate, limits the wrong way round."""
+    table = estate["channels"]
+    for column in ("discount", "commission"):
+        whole = table[column].to_numpy() >= 1.0
+        yield from each(
+            estate, "channels", whole, column, "leaves nothing of the price.", "Enter less than 100 %."
+        )
+    for column in ("importer_margin", "distributor_margin", "retailer_margin"):
+        whole = (table[column].to_numpy() >= 1.0) & (table["margin_basis"] == "margin on price").to_numpy()
+        remedy = "Enter less than 100 %, or set the margin basis to 'mark-up on cost'."
+        yield from each(estate, "channels", whole, column, "is the whole price as a margin.", remedy)
+    least, most = table["floor_bottles"].to_numpy(), table["cap_bottles"].to_numpy()
+    yield from each(
+        estate,
+        "channels",
+        least > most,
+        "floor_bottles",
+        "is more than 'At most'.",
+        "Correct one of the two.",
+    )
+    idle = (table["excise_amount"].to_numpy() > 0) & (table["excise_basis"] == "none").to_numpy()
+    yield from each(
+        estate,
+        "channels",
+        idle,
+        "excise_amount",
+        "has no basis: nothing is charged.",
+        "Choose the excise basis.",
+        CAUTION,
+    )
+    with_rate = first_rows(estate, "channels", "currency", filled(estate, "channels", "currency_rate"))
+    rated = {estate.settings.currency, *with_rate}
+    for sheet in ("channels", "dispatches", "price_list"):
+        for name in first_rows(estate, sheet, "currency"):
+            if name not in rated:
+                rows = (estate[sheet]["currency"] == name).to_numpy()
+                remedy = f"Enter the currency rate of {name} on Channels, or correct the currency."
+                yield from each(estate, sheet, rows, "currency", "has no currency rate.", remedy)
+    reach = estate["targets"]["value"].to_numpy() >= 1.0
+    margins = reach & (estate["targets"]["target"] == "margin").to_numpy()
+    yield from each(
+        estate, "targets", margins, "value", "cannot be a margin on price.", "Enter less than 100 %."
+    )
+
+
+def prices_of_sales(estate: Estate) -> Iterator[Finding]:
+    """Caution where bottles were sold without a price before the valuation date."""
+    table = estate["dispatches"]
+    if not len(table):
+        return
+    other_exit = (estate["channels"]["way_out"] != "sale").to_numpy()
+    exits = first_rows(estate, "channels", "channel", other_exit)
+    sold = ~by_name(estate, "dispatches", "channel", dict.fromkeys(exits, True), False).astype(bool)
+    past = np.ones(len(table), dtype=bool)
+    if estate.settings.valuation_date is not None:
+        past = table["on_date"].to_numpy() <= np.datetime64(estate.settings.valuation_date, "s")
+    missing = past & sold & ~filled(estate, "dispatches", "net_price")
+    rule = "no price, though the bottles were sold before the valuation date."
+    yield from each(
+        estate, "dispatches", missing, "net_price", rule, "Enter the net price per bottle.", CAUTION
+    )
+
+
+PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
+    payment_terms,
+    norms,
+    rates,
+    pool_periods,
+    channel_terms,
+    prices_of_sales,
+)

@@ -1,0 +1,115 @@
+"""Findings on rows of the estate's tables: from a mask over rows to the cells it names.
+
+Rules look at whole columns; only the rows that break one are gone through, and at most fifty of them per rule are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.errors import CAUTION, ERROR, Finding
+from costing.inputs.cells import number_text
+from costing.inputs.estate import Estate
+from costing.inputs.schema import sheets
+
+ROWS_PER_RULE = 50
+Mask = NDArray[np.bool_]
+Words = str | Callable[[int], str]
+
+__all__ = [
+    "CAUTION",
+    "ERROR",
+    "Mask",
+    "by_name",
+    "each",
+    "filled",
+    "first_rows",
+    "repeated",
+    "shown",
+    "totals",
+]
+
+
+def shown(estate: Estate, table: str, row: int, column: str) -> str:
+    """What a cell holds, in the unit of the schema's header; empty if blank."""
+    value: Any = estate[table][column].iloc[row]
+    if pd.isna(value):
+        return ""
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    if isinstance(value, (float, np.floating)):
+        percent = sheets()[table].column(column).type == "percent"
+        return number_text(round(float(value) * (100.0 if percent else 1.0), 9))
+    return str(value)
+
+
+def each(
+    estate: Estate,
+    table: str,
+    rows: Mask | NDArray[np.intp] | list[int],
+    column: str | None,
+    rule: Words,
+    remedy: Words,
+    severity: str = ERROR,
+) -> Iterator[Finding]:
+    """Yield one finding for each row (mask or positions) at `column`; rule and remedy may depend on the row."""
+    positions = np.asarray(rows)
+    if positions.dtype == bool:
+        positions = np.flatnonzero(positions)
+    for row in positions[:ROWS_PER_RULE].tolist():
+        value = shown(estate, table, row, column) if column else ""
+        said = rule if isinstance(rule, str) else rule(row)
+        advice = remedy if isinstance(remedy, str) else remedy(row)
+        yield Finding(estate.place(table, row, column), value, said, advice, severity)
+    if len(positions) > ROWS_PER_RULE:
+        title = estate.sources[table].sheet[positions[0]]
+        more = f"has {len(positions) - ROWS_PER_RULE} more rows like these."
+        yield Finding(str(title), "", more, "Correct those shown first.", severity)
+
+
+def filled(estate: Estate, table: str, column: str) -> Mask:
+    """Tell which rows have something in `column`."""
+    return estate[table][column].notna().to_numpy()
+
+
+def first_rows(estate: Estate, table: str, column: str, where: Mask | None = None) -> dict[str, int]:
+    """Each name in a column of names -> the first row that holds it (among the rows `where` is true)."""
+    values = estate[table][column].cat
+    codes = values.codes.to_numpy()
+    if where is not None:
+        codes = np.where(where, codes, -1)
+    found, rows = np.unique(codes, return_index=True)
+    names = values.categories.to_list()
+    return {names[code]: row for code, row in zip(found.tolist(), rows.tolist(), strict=True) if code >= 0}
+
+
+def by_name(estate: Estate, table: str, column: str, values: dict[str, Any], blank: Any) -> NDArray[Any]:
+    """Value of each row's name: `values[name]`, `blank` where the name is not among them."""
+    names = estate[table][column].cat
+    spread = np.array([*(values.get(str(name), blank) for name in names.categories), blank])
+    return spread[names.codes.to_numpy()]
+
+
+def totals(estate: Estate, table: str, by: str, column: str, where: Mask | None = None) -> dict[str, float]:
+    """Sum of `column` for each name in `by`; blanks count as nothing."""
+    frame = estate[table] if where is None else estate[table][where]
+    return {str(name): float(total) for name, total in frame.groupby(by, observed=True)[column].sum().items()}
+
+
+def repeated(estate: Estate, table: str, keys: list[str]) -> Iterator[tuple[int, int]]:
+    """Yield (row, first row) where all `keys` are as in an earlier row; blank equals blank."""
+    frame = estate[table]
+    again = np.flatnonzero(frame.duplicated(keys).to_numpy())
+    if not len(again):
+        return
+    known: dict[tuple[Any, ...], int] = {}
+    numbers = pd.DataFrame({key: pd.factorize(frame[key], use_na_sentinel=False)[0] for key in keys})
+    for row, key in enumerate(numbers.itertuples(index=False, name=None)):
+        known.setdefault(key, row)
+        if row != known[key]:
+            yield row, known[key]

@@ -1,8 +1,8 @@
 """Rules on what happens in the cellar: movements, tirage, disgorgement, costs, and the lots that they name.
 
-`loss = out + added − in` of a movement; more in than that allows is a gain. A tirage can't fill more than its wine and liqueur hold.
-Loss above 10 % of a tirage, payment more than five years away and rows more than fifteen years ahead are taken for slips of the pen
-(common practice, no source).
+`loss = out + added − in` of a movement; more in than that allows is a gain. A tirage can't fill more than
+its wine and liqueur hold. Loss above 10 % of a tirage, payment more than five years away and rows more
+than fifteen years ahead are taken for slips of the pen (common practice, no source).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _UNITS = {"L": "litres", "kg": "kilograms", "bottles": "bottles"}
 
 
 def ends_of_movements(estate: Estate) -> Iterator[Finding]:
-    """Yield movements from nowhere to nowhere, quantities without their lot, lots without their quantity, exits that lead to a lot."""
+    """Yield movements without a lot, quantities without their lot and lots without their quantity."""
     table = "movements"
     from_lot, to_lot = filled(estate, table, "from_lot"), filled(estate, table, "to_lot")
     out_l, out_bottles = filled(estate, table, "out_l"), filled(estate, table, "out_bottles")
@@ -69,7 +69,9 @@ def _exits(estate: Estate, from_lot: Mask, to_lot: Mask) -> Iterator[Finding]:
     yield from each(estate, "movements", from_lot & ~to_lot & named & ~leaves, "to_lot", rule, remedy)
 
     def other(row: int) -> str:
-        return f"is filled, but '{shown(estate, 'movements', row, 'operation')}' takes the wine out of the cellar."
+        return (
+            f"is filled, but '{shown(estate, 'movements', row, 'operation')}' takes wine out of the cellar."
+        )
 
     yield from each(
         estate, "movements", to_lot & leaves, "to_lot", other, "Clear it, or choose another operation."
@@ -123,7 +125,7 @@ def _changes_format(estate: Estate) -> Mask:
 
 
 def words_of_movements(estate: Estate) -> Iterator[Finding]:
-    """Yield operations that lack what they are about: a format for decanting, a cuvée for downgrading, bottling on the wrong sheet."""
+    """Yield operations that lack what they are about: the format decanted into, the cuvée declared."""
     frame = estate["movements"]
     decanted = _changes_format(estate) & ~filled(estate, "movements", "format")
     yield from each(
@@ -157,7 +159,7 @@ def bottlings(estate: Estate) -> Iterator[Finding]:
     drawn = wine + np.nan_to_num(frame["liqueur_l"].to_numpy())
 
     def over(row: int) -> str:
-        return f"hold {number_text(round(float(held[row]), 3))} L, but wine and liqueur are {number_text(round(float(drawn[row]), 3))} L."
+        return f"hold {held[row]:,.1f} L, but wine and liqueur together are {drawn[row]:,.1f} L."
 
     too_many = held > drawn + estate.settings.volume_tolerance_l
     yield from each(
@@ -181,7 +183,7 @@ def bottlings(estate: Estate) -> Iterator[Finding]:
 
 
 def disgorged(estate: Estate) -> Iterator[Finding]:
-    """Yield disgorgements that give more bottles than they take, and liqueur that is drawn from no lot or in no quantity."""
+    """Yield disgorgements that give more bottles than they take, and liqueur without a lot or litres."""
     frame = estate["disgorgements"]
     more = frame["bottles_out"].to_numpy() > frame["bottles_in"].to_numpy()
     rule = "is more than the bottles taken from the stack."
@@ -256,7 +258,7 @@ def before_opening(estate: Estate) -> Iterator[Finding]:
 
 
 def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, str, int]]:
-    """Yield (lot, unit, "table.column", first row) for every unit that a column uses a lot in; filling columns come first."""
+    """Yield (lot, unit, "table.column", first row) for every unit a column uses a lot in, filling first."""
     movements = {
         name: filled(estate, "movements", name) for name in ("out_l", "out_bottles", "in_l", "in_bottles")
     }

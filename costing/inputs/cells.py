@@ -22,7 +22,10 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """One raw column by what its cells hold; a part is None where no cell is of that sort. `codes[i]` is -1 or indexes `texts`."""
+    """One raw column by what its cells hold; a part is None where no cell is of that sort.
+
+    `codes[i]` is -1 or an index into `texts`; `truths` says which of the `flags` are TRUE.
+    """
 
     size: int
     numbers: NDArray[np.float64] | None = None
@@ -33,7 +36,7 @@ class Cells:
     truths: NDArray[np.bool_] | None = None
 
     def filled(self) -> NDArray[np.bool_]:
-        """True where a cell holds anything."""
+        """Tell which cells hold anything."""
         found = np.zeros(self.size, dtype=bool)
         if self.numbers is not None:
             found |= ~np.isnan(self.numbers)
@@ -62,7 +65,7 @@ class Cells:
         )
 
     def shown(self, row: int) -> str:
-        """What stands in the cell, for a message."""
+        """Return what stands in the cell, for a message."""
         if self.codes is not None and self.codes[row] >= 0:
             return self.texts[int(self.codes[row])]
         if self.flags is not None and self.truths is not None and self.flags[row]:
@@ -81,7 +84,7 @@ def fold(text: str) -> str:
 
 
 def number_text(number: float) -> str:
-    """Number as a person writes it: whole numbers without a decimal part."""
+    """Write a number as a person does: whole numbers without a decimal part."""
     return f"{number:.15g}" if not number.is_integer() or abs(number) >= 1e15 else f"{number:.0f}"
 
 

@@ -1,7 +1,9 @@
-"""Rules across rows and tables: names, entries that stand twice, trial blends, scenarios; the rules of one matter stand beside.
+"""Rules across rows and tables: names, entries that stand twice, trial blends, scenarios.
 
-Each rule is a function that yields its findings: the cell, what stands there, what is wrong, what to do. The rules look at what is
-written, not at how the wine moved: balances, overdrawn lots and loops within a day are found where the movements are followed.
+Each rule is a function that yields its findings: the cell, what stands there, what is wrong, what to do.
+The rules of one matter (press house, cellar, prices) stand beside. They look at what is written, not at
+how the wine moved: balances, overdrawn lots and loops within a day are found where the movements are
+followed.
 """
 
 from __future__ import annotations
@@ -41,8 +43,8 @@ KEYS: dict[str, list[str]] = {
 }
 _NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
 _WHERE = {
-    "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or Disgorgements), "
-    "or correct the name.",
+    "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or "
+    "Disgorgements), or correct the name.",
     "cuvee": "Add it to Cuvées, or correct the name.",
     "terms": "Add it to Terms, or correct the name.",
     "channel": "Add it to Channels, or correct the name.",
@@ -52,9 +54,9 @@ Check = Callable[[Estate], Iterator[Finding]]
 
 
 def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
-    """Findings of every rule.
+    """Yield the findings of every rule.
 
-    Tables in `spoilt` could not be read in full: names that they would have introduced are not missed elsewhere.
+    Tables in `spoilt` could not be read in full: names that they introduce are not missed elsewhere.
     """
     yield from unknown_names(estate, spoilt)
     for check in CHECKS:
@@ -71,7 +73,7 @@ def _columns(key: str, *, introducing: bool) -> list[tuple[str, str]]:
 
 
 def known_names(estate: Estate, key: str) -> list[str]:
-    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces, in order of first mention."""
+    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces."""
     names: dict[str, None] = {}
     for table, column in _columns(key, introducing=True):
         names |= dict.fromkeys(sorted(first_rows(estate, table, column)))
@@ -79,7 +81,7 @@ def known_names(estate: Estate, key: str) -> list[str]:
 
 
 def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
-    """Yield names that no table introduces, with the nearest one that does; and names told apart by capital letters alone."""
+    """Yield names that no table introduces, with the nearest; and names told apart by capitals alone."""
     for key in ("lot", "cuvee", "terms", "channel"):
         if spoilt & {table for table, _ in _columns(key, introducing=True)}:
             continue

@@ -61,7 +61,7 @@ class Fault:
 
 
 def read_number(text: str, style: str) -> tuple[float, str]:
-    """Text -> (number, "") under number style `point` or `comma`, or (NaN, what is wrong with both readings shown)."""
+    """Text -> (number, "") under number style `point` or `comma`, or (NaN, what is wrong, both readings)."""
     signs = text.replace("−", "-")
     number = _reading(signs, _DECIMAL_SIGN[style])
     if number is not None:
@@ -78,7 +78,8 @@ def read_number(text: str, style: str) -> tuple[float, str]:
 
 def _reading(text: str, decimal_sign: str) -> float | None:
     grouping = "," if decimal_sign == "." else "."
-    shape = rf"[+-]? ?(\d+|\d{{1,3}}([ '’{grouping}])\d{{3}}(\2\d{{3}})*)?({re.escape(decimal_sign)}\d*)?([eE][+-]?\d+)?"
+    whole = rf"(\d+|\d{{1,3}}([ '’{grouping}])\d{{3}}(\2\d{{3}})*)"
+    shape = rf"[+-]? ?{whole}?({re.escape(decimal_sign)}\d*)?([eE][+-]?\d+)?"
     if not re.fullmatch(shape, text) or not any(sign.isdigit() for sign in text):
         return None
     number = float(re.sub(rf"[ '’{grouping}]", "", text).replace(decimal_sign, "."))
@@ -86,7 +87,7 @@ def _reading(text: str, decimal_sign: str) -> float | None:
 
 
 def read_date(text: str, style: str) -> tuple[date | None, str]:
-    """Text -> (date, "") under date style `day first`, `month first` or `year first`, or (None, what is wrong, readings shown)."""
+    """Text -> (date, "") under date style `day first`, `month first` or `year first`, or (None, why not)."""
     found = _YEAR_FIRST.fullmatch(text)
     if found:
         day = _calendar(int(found[1]), int(found[3]), int(found[4]))
@@ -120,7 +121,7 @@ def _serial_reading(text: str) -> str:
 
 
 def serial_hint(number: float) -> str:
-    """What a number in a date column would mean as a spreadsheet's day number; empty if that is no likely date."""
+    """Say which date a number would be as a spreadsheet's day number; empty if that is no likely date."""
     first, last = (date(year, 1, 1) - _SERIAL_ZERO for year in (1950, LAST_YEAR))
     if not first.days <= number < last.days:
         return ""
@@ -157,7 +158,7 @@ Read = tuple[NDArray[Any], list[Fault]]
 
 
 def numbers(cells: Cells, style: str, factor: float = 1.0, *, percent: bool = False) -> Read:
-    """Column of numbers × `factor` (the unit of the header); text percentages ("12 %") only where `percent`."""
+    """Column of numbers × `factor` (the header's unit); texts such as "12 %" only where `percent`."""
     values = np.full(cells.size, np.nan) if cells.numbers is None else cells.numbers * factor
     faults = _sorts(cells, "a number", dates="Type the number again and format the cell as a number.")
     if cells.codes is not None and cells.texts:
@@ -209,7 +210,7 @@ def integers(cells: Cells, style: str) -> Read:
 
 
 def percentages(cells: Cells, style: str, fractions: NDArray[np.bool_] | None = None) -> Read:
-    """Column of percent points -> fractions; `fractions` marks cells that hold a fraction already (percent cell format)."""
+    """Column of percent points -> fractions; `fractions` marks cells that hold a fraction already."""
     points, faults = numbers(cells, style, percent=True)
     if fractions is None:
         return points / 100.0, faults
@@ -252,7 +253,10 @@ def dates(cells: Cells, style: str) -> Read:
 
 
 def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.Categorical, list[Fault]]:
-    """Column of names -> categorical strings. A choice outside its list is a fault; words of an open list `known` take its spelling."""
+    """Column of names -> categorical strings.
+
+    A choice outside its list is a fault; a word of the open list `known` takes its spelling.
+    """
     if column.name == "value":  # of a setting or recipe: may be anything, and is read again by its own type
         cells, faults = _as_texts(cells), []
     else:
@@ -314,7 +318,7 @@ def _categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categoric
 
 
 def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
-    """Cells below or above the bounds of the column; `values` in the unit of its header (percent points for percentages)."""
+    """Cells outside the bounds of the column; `values` in the unit of its header (percentages in points)."""
     faults = []
     unit = f" {column.unit}" if column.unit else ""
     if column.lower is not None:

@@ -1,4 +1,4 @@
-"""A folder of CSV files -> raw tables. UTF-8, comma or semicolon; the header line is row 1, a record is a row.
+"""A folder of CSV files -> raw tables: UTF-8, comma or semicolon; row 1 is the header line.
 
 Every cell is text here; numbers and dates are read later under the declared styles.
 """

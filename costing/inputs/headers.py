@@ -56,7 +56,7 @@ def _titles() -> dict[str, str]:
 
 
 def sheet_name(title: str) -> tuple[str, str, str]:
-    """Title of a sheet or file -> (library name or "", rule, remedy); a rule says why a title near a known one is not read.
+    """Title of a sheet or file -> (library name or "", rule, remedy); a rule says why it is not read.
 
     A copied sheet gives its library name and a rule: it must not be passed over.
     """
@@ -86,7 +86,7 @@ def sheet_name(title: str) -> tuple[str, str, str]:
 
 
 def sheet_title(title: str) -> str:
-    """Title as the workbook writes it, year kept: `movements_2026` -> `Movements 2026`; an unknown title unchanged."""
+    """Title as a workbook has it, year kept: `movements_2026` -> `Movements 2026`; unknown ones unchanged."""
     plain = fold(title)
     yearly = re.fullmatch(r"(.+?)[ _](\d{4})", plain)
     if plain in _titles():
@@ -97,7 +97,7 @@ def sheet_title(title: str) -> str:
 
 
 def read_headers(sheet: Sheet, headers: Sequence[str]) -> list[Heading]:
-    """Headers in order -> their meaning. Unknown headers have no column and, unless near a known one, no rule."""
+    """Headers in order -> their meaning; unknown ones have no column; only near misses have a rule."""
     found = [_read_header(sheet, header) for header in headers]
     present = {heading.column.name for heading in found if heading.column}
     missing = [column for column in sheet.columns if column.name not in present]

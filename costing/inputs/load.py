@@ -60,8 +60,8 @@ def load(
 ) -> Estate:
     """Raw tables -> validated estate; cautions stay on it.
 
-    Raises InputError with all findings, cautions included, when there is any error. Without `settings_required` a missing Settings sheet
-    means its defaults.
+    Raises InputError with all findings, cautions included, when there is any error. Without
+    `settings_required` a missing Settings sheet means its defaults.
     """
     reading = _Reading()
     for finding in extra_findings:
@@ -92,7 +92,10 @@ def load(
 
 
 def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
-    """Estate from data frames by sheet, or from a folder of CSV files. Raises InputError with every finding; WorkbookError otherwise."""
+    """Estate from data frames by sheet, or from a folder of CSV files.
+
+    Raises InputError with every finding, WorkbookError if the source is neither.
+    """
     if isinstance(source, Mapping):
         return load(read_frames(source), settings_required=False)
     return load(read_csv_folder(source))
@@ -101,7 +104,8 @@ def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
 def read_csv_folder(path: str | Path) -> list[RawTable]:
     """Folder of `<sheet>.csv` files (UTF-8, comma or semicolon) -> raw tables; row 1 is the header line.
 
-    Files that name no sheet are left alone; one that nearly does is an error. WorkbookError if the folder is none or holds no sheet.
+    Files that name no sheet are left alone; one that nearly does is an error. Raises WorkbookError if it is
+    no folder or holds no sheet.
     """
     folder = Path(path)
     if not folder.is_dir():
@@ -115,9 +119,10 @@ def read_csv_folder(path: str | Path) -> list[RawTable]:
 
 
 def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
-    """Data frames by library name or title, columns by library name or header -> raw tables.
+    """Turn data frames by sheet (library name or title; columns by library name or header) into raw tables.
 
-    Places read as if the frame stood in a sheet with its headers in row 1. Percentages are in percent points, as in a sheet.
+    Places read as if the frame stood in a sheet with its headers in row 1. Percentages are in percent
+    points, as in a sheet.
     """
     found = []
     for key, frame in tables.items():
@@ -227,7 +232,7 @@ def closest_name(sheet: Sheet, header: str) -> str:
 
 
 def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], size: int) -> NDArray[np.intp]:
-    """Positions of the rows that are neither blank nor a totals row (one text, which says total, and no date)."""
+    """Positions of rows that are neither blank nor totals (those say so, without a date or another name)."""
     kept = np.zeros(size, dtype=bool)
     texts = np.zeros(size, dtype=np.int64)
     dated = np.zeros(size, dtype=bool)

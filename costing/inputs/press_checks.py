@@ -1,7 +1,8 @@
 """Rules on what arrives: deliveries, opening stock and press loads.
 
-Plausible yield of a press load: 0.40 to 0.80 litres of must per kilogram is taken as the range in which nobody has mistyped (common
-practice, no source; the Champagne specification of 2010 allows 102 L per 160 kg, 0.64 L/kg).
+Plausible yield of a press load: 0.40 to 0.80 litres of must per kilogram is taken as the range in which
+nobody has mistyped (common practice, no source; the Champagne specification of 2010 allows 102 L per 160
+kg, 0.64 L/kg).
 """
 
 from __future__ import annotations
@@ -146,7 +147,7 @@ def _loads(estate: Estate) -> Iterator[tuple[str, list[int]]]:
 
 
 def press_loads(estate: Estate) -> Iterator[Finding]:
-    """Yield loads without kilograms, with kilograms entered twice, of two days, or with a yield that is hard to believe."""
+    """Yield loads without kilograms, with kilograms entered twice, of two days, or of an unlikely yield."""
     table = "pressings"
     frame = estate[table]
     weights, volumes = frame["weight_kg"].to_numpy(), np.nan_to_num(frame["volume_l"].to_numpy())
@@ -166,7 +167,8 @@ def press_loads(estate: Estate) -> Iterator[Finding]:
         drawn = float(volumes[rows].sum()) / kilograms
         if drawn > 0 and not LEAST_L_PER_KG <= drawn <= MOST_L_PER_KG:
             first = next(row for row in rows if weights[row] > 0)
-            rule = f"makes {drawn:.2f} litres per kilogram in load '{load}'; {LEAST_L_PER_KG:.1f} to {MOST_L_PER_KG:.1f} is usual."
+            usual = f"{LEAST_L_PER_KG:.1f} to {MOST_L_PER_KG:.1f} is usual"
+            rule = f"makes {drawn:.2f} litres per kilogram in load '{load}'; {usual}."
             yield from each(estate, table, [first], "weight_kg", rule, "Check kilograms and litres.", CAUTION)
 
 
@@ -185,7 +187,8 @@ def _weights(estate: Estate, load: str, rows: list[int]) -> Iterator[Finding]:
         if lot and weight:
             first = seen.setdefault((lot, weight), row)
             if first != row:
-                rule = f"stands twice for lot '{lot}' in load '{load}': first at {estate.place('pressings', first, 'weight_kg')}."
+                place = estate.place("pressings", first, "weight_kg")
+                rule = f"stands twice for lot '{lot}' in load '{load}': first at {place}."
                 yield from each(
                     estate, "pressings", [row], "weight_kg", rule, "Enter kilograms once per load and lot."
                 )

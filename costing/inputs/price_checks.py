@@ -125,7 +125,8 @@ def pool_periods(estate: Estate) -> Iterator[Finding]:
         ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
         for earlier, later in pairwise(ordered):
             if begins[later] <= ends[earlier]:
-                rule = f"falls into the period of {estate.place('pools', earlier, 'from_date')}: the days count twice."
+                place = estate.place("pools", earlier, "from_date")
+                rule = f"falls into the period of {place}: its days count twice."
                 yield from each(
                     estate,
                     "pools",
@@ -137,7 +138,7 @@ def pool_periods(estate: Estate) -> Iterator[Finding]:
 
 
 def channel_terms(estate: Estate) -> Iterator[Finding]:
-    """Yield channels whose deductions leave nothing, foreign currencies without a rate, limits the wrong way round."""
+    """Yield channels whose deductions leave nothing, and foreign currencies without a rate."""
     table = estate["channels"]
     for column in ("discount", "commission"):
         whole = table[column].to_numpy() >= 1.0

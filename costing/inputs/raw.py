@@ -16,9 +16,10 @@ from costing.errors import Finding
 class RawTable:
     """Rows of one sheet under their headers.
 
-    sheet: its title; frame: one column per header as found, raw values (text, number, TRUE/FALSE, date or None); row_numbers: row of the
-    sheet for each row of the frame; letters: column letter of each header; findings: what the reader has found already;
-    percent_formatted: per header, True where the cell holds a fraction shown as a percentage; header_row: row of the headers.
+    sheet: its title; frame: one column per header as found, raw values (text, number, TRUE, date, None);
+    row_numbers: row of the sheet for each row of the frame; letters: column letter of each header; findings:
+    what the reader has found already; percent_formatted: per header, True where the cell holds a fraction
+    shown as a percentage; header_row: row of the headers.
     """
 
     sheet: str

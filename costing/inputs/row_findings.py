@@ -1,6 +1,7 @@
 """Findings on rows of the estate's tables: from a mask over rows to the cells it names.
 
-Rules look at whole columns; only the rows that break one are gone through, and at most fifty of them per rule are named.
+Rules look at whole columns; only the rows that break one are gone through, and at most fifty of them per
+rule are named.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ __all__ = [
 
 
 def shown(estate: Estate, table: str, row: int, column: str) -> str:
-    """What a cell holds, in the unit of the schema's header; empty if blank."""
+    """Return what a cell holds, in the unit of the schema's header; empty if blank."""
     value: Any = estate[table][column].iloc[row]
     if pd.isna(value):
         return ""
@@ -57,7 +58,7 @@ def each(
     remedy: Words,
     severity: str = ERROR,
 ) -> Iterator[Finding]:
-    """Yield one finding for each row (mask or positions) at `column`; rule and remedy may depend on the row."""
+    """Yield one finding for each row (mask or positions) at `column`; words may depend on the row."""
     positions = np.asarray(rows)
     if positions.dtype == bool:
         positions = np.flatnonzero(positions)

@@ -44,7 +44,10 @@ class _Row:
 
 
 def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings | None, Styles]:
-    """Settings of the sheet, defaults where it is silent; None if a value is wrong. Each finding goes to `add` with its cell."""
+    """Return the settings, defaults where the sheet is silent (None if a value is wrong), and the styles.
+
+    Each finding goes to `add` with the cell of the value.
+    """
     rows: dict[str, _Row] = {}
     for table in raw:
         _collect(table, rows, add)

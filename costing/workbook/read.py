@@ -66,7 +66,7 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     """Return raw tables of every sheet that the schema knows, in tab order.
 
     A sheet whose title is close to a known one, or a copy of one, comes without rows, so that the loader can
-    say so. Sheets of the user's own and result sheets are left out. Raises WorkbookError (one line) for a file
+    say so. The user's own sheets and result sheets are left out. Raises WorkbookError (one line) for a file
     that is refused or damaged.
     """
     if isinstance(source, bytes):
@@ -86,14 +86,9 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
             found.append(_without_rows(tab.name))
             continue
         scan = scans[tab.name]
-        table = _read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of)
-        if doubt and scan.has_formulas:
-            remedy = "Calculate it in a spreadsheet program (F9) and save it."
-            old = caution(
-                tab.name, "", f"holds formulas whose values may be old: the file says that {doubt}.", remedy
-            )
-            table = replace(table, findings=(*table.findings, old))
-        found.append(table)
+        found.append(
+            _read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of, doubt)
+        )
     return found
 
 
@@ -143,6 +138,7 @@ def _read_sheet(
     scan: SheetScan,
     tables: Sequence[TableRange],
     cells_of: Callable[[str], list[list[Any]]],
+    doubt: str,
 ) -> RawTable:
     if scan.stray:
         rule = "is filled far away from the table, which makes the sheet too large to read."
@@ -154,11 +150,17 @@ def _read_sheet(
     area, findings = _locate(title, sheet, rows, tables)
     if area is None:
         return _without_rows(title, *findings)
-    return _raw_table(title, sheet, rows, area, scan, findings)
+    return _raw_table(title, sheet, rows, area, scan, findings, doubt)
 
 
 def _raw_table(
-    title: str, sheet: Sheet, rows: list[list[Any]], area: _Area, scan: SheetScan, findings: list[Finding]
+    title: str,
+    sheet: Sheet,
+    rows: list[list[Any]],
+    area: _Area,
+    scan: SheetScan,
+    findings: list[Finding],
+    doubt: str,
 ) -> RawTable:
     headings = read_headers(sheet, area.headers)
     letters: dict[str, str] = {}
@@ -185,6 +187,16 @@ def _raw_table(
             )
     faults = [f for f in scan.faults if f.column in known and area.first_row <= f.row <= area.last_row]
     findings += _fault_findings(title, faults)
+    if (
+        doubt
+        and not faults
+        and any(
+            column in known and area.first_row <= row <= area.last_row for column, row in scan.formula_cells
+        )
+    ):
+        rule = f"holds formulas whose values may be old: the file says that {doubt}."
+        remedy = "Calculate it in a spreadsheet program (F9) and save it."
+        findings.append(caution(title, "", rule, remedy))
     header_row = max(1, area.first_row - 1)
     # Without the dtype a pandas version of its own choosing would look through every cell for text.
     frame = pd.DataFrame(

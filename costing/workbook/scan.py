@@ -33,6 +33,7 @@ _ODD_REFERENCE = re.compile(rb'<c r="(?![A-Z]{1,3}[1-9]\d{0,6}")')
 _FILLED = re.compile(rb'<c r="([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
 _FAR = re.compile(rb'<c r="(?=[A-Z]{2}|[A-Z]\d{6})([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
 _NEAR_COLUMN = re.compile(rb'<c r="([A-Z])\d')
+_FORMULA = re.compile(rb'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f[ >/]')
 _FORMULA_WITHOUT_VALUE = re.compile(
     rb'<c r="([A-Z]+)(\d+)"([^>]*)>\s*+(?:<f\b[^>]*/>|<f\b[^>]*>[^<]*</f>)\s*+(?!<v\b[^>/]*>[^<])'
 )
@@ -71,8 +72,8 @@ class SheetScan:
     """What the bytes of one sheet say. `stray`: the farthest filled cell of a sheet too large to read."""
 
     faults: tuple[CellFault, ...]
-    has_formulas: bool
     stray: str
+    formula_cells: frozenset[tuple[int, int]] = field(repr=False)
     percent_cells: frozenset[tuple[int, int]] = field(repr=False)
 
 
@@ -82,7 +83,8 @@ def scan_sheet(xml: bytes, percent_styles: Collection[int], max_cells: int = MAX
         return _scan_slowly(xml, frozenset(percent_styles), max_cells)
     has_formulas = b"<f>" in xml or b"<f " in xml or b"<f/>" in xml
     faults = _error_cells(xml) + (_uncalculated(xml) if has_formulas else [])
-    return SheetScan(tuple(faults), has_formulas, _stray(xml, max_cells), _percent_cells(xml, percent_styles))
+    formulas = _cells(_FORMULA, xml) if has_formulas else frozenset()
+    return SheetScan(tuple(faults), _stray(xml, max_cells), formulas, _percent_cells(xml, percent_styles))
 
 
 def percent_styles(book: Book) -> frozenset[int]:
@@ -213,6 +215,10 @@ def _percent_cells(xml: bytes, styles: Collection[int]) -> frozenset[tuple[int, 
         return frozenset()
     wanted = b"|".join(str(style).encode() for style in sorted(styles))
     pattern = re.compile(rb'<c r="([A-Z]{1,3})(\d{1,7})"(?: [^>]*?)? s="(?:' + wanted + rb')"[^>]*(?<!/)>')
+    return _cells(pattern, xml)
+
+
+def _cells(pattern: re.Pattern[bytes], xml: bytes) -> frozenset[tuple[int, int]]:
     return frozenset((column_number(cell[1].decode()), int(cell[2])) for cell in pattern.finditer(xml))
 
 
@@ -220,7 +226,7 @@ def _scan_slowly(xml: bytes, styles: frozenset[int], max_cells: int) -> SheetSca
     faults: list[CellFault] = []
     percent: set[tuple[int, int]] = set()
     filled: list[tuple[str, int]] = []
-    has_formulas = False
+    formulas: set[tuple[int, int]] = set()
     row = column = 0
     try:
         walk = etree.iterparse(
@@ -244,7 +250,8 @@ def _scan_slowly(xml: bytes, styles: frozenset[int], max_cells: int) -> SheetSca
             place = (column, int(reference[2]) if reference else row)
             formula, value = element.find("{*}f"), element.findtext("{*}v") or ""
             kind = str(element.get("t", "n"))
-            has_formulas = has_formulas or formula is not None
+            if formula is not None:
+                formulas.add(place)
             if kind == "e":
                 faults.append(CellFault(*place, ERROR_CELL, value or "#N/A"))
             elif formula is not None and kind != "str" and not value:
@@ -256,4 +263,4 @@ def _scan_slowly(xml: bytes, styles: frozenset[int], max_cells: int) -> SheetSca
     except (etree.XMLSyntaxError, ValueError) as fault:
         msg = f"A sheet isn't well-formed ({fault}). Open and save the workbook in a spreadsheet program."
         raise WorkbookError(msg) from fault
-    return SheetScan(tuple(faults), has_formulas, _farthest(filled, max_cells), frozenset(percent))
+    return SheetScan(tuple(faults), _farthest(filled, max_cells), frozenset(formulas), frozenset(percent))

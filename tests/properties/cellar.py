@@ -313,9 +313,8 @@ class Cellar(Stock):
     def work(self, steps: int) -> None:
         """That many steps."""
         does: list[Callable[[], bool]] = [
-            self.harvest, self.harvest, self.buy, self.move, self.move, self.move, self.move,
-            self.move, self.move, self.back_and_forth, self.through, self.add, self.lose, self.measure, self.measure,
-            self.bottle, self.bottle, self.disgorge, self.disgorge, self.dispatch, self.dispatch, self.change,
+            *[self.move] * 6, self.back_and_forth, self.through, self.add, self.lose, self.change,
+            *[self.harvest, self.measure, self.bottle, self.disgorge, self.dispatch] * 2, self.buy,
         ]  # fmt: skip
         done = 0
         self.harvest()

@@ -2,8 +2,8 @@
 
 Rule: `random_estate(seed, size)` is the same for the same arguments; hypothesis draws seed, size and the
     features to leave in, and shrinks to few steps with few features.
-Conventions: tables are keyed by library sheet name and carry displayed headers; percentages stand in percent
-    points.
+Conventions: tables are keyed by library sheet name and carry displayed headers; percentages stand in
+    percent points.
 What it does not do: mistakes; plans after the valuation date unless `plan_days` says so.
 """
 

@@ -123,7 +123,7 @@ def rates(cellar: Stock, last: date) -> None:
             ("pressing", "pressing", "kg", "pressing"),
             ("pressing", "pressing", "load", "labour"),
             ("vinification", "fermentation", "litre", "oenological products"),
-            ("vinification", "racking", "litre", "labour"),
+            (None, "racking", "litre", "labour"),
             ("blending", "blending", "litre", "labour"),
             ("tirage", "bottling", "bottle out", "labour"),
             ("finishing", "hand riddling", "bottle in", "labour"),

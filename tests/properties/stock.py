@@ -2,8 +2,8 @@
 
 Conventions: rows are dictionaries by library column name; quantities are `Fraction`s that a float prints
     exactly (litres to tenths unless a norm made them). Every lot keeps one kind, so that its stage never
-    depends on what filled it last. A lot never gives more than it holds, but for what a person misreads: less
-    than half a litre.
+    depends on what filled it last. A lot never gives more than it holds, but for what a person misreads:
+    less than half a litre.
 What it does not do: the cellar's work (`tests.properties.cellar`).
 """
 

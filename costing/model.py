@@ -86,9 +86,8 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Resu
     solution = solve(
         shares.matrix, posted, present, growth, index_at_end, bool(accrues.all()), states.stage, len(STAGES)
     )
-    capital = np.flatnonzero(np.abs(solution.capital_cost).sum(axis=0) > 0)
     pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
-    pairs += [(STAGES[stage], "capital") for stage in capital]
+    pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
     labels = pd.MultiIndex.from_tuples(pairs, names=["stage", "element"])
     results = Results(estate, basis, chain, charges, shares, solution, labels, charges.presses.findings)
     results.check_identity()
@@ -108,13 +107,13 @@ def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, n
     timed = [states.stage[part.states] * n_elements + part.charge.element for part in accrued]
     used = np.unique(np.concatenate([code, *timed]))
     n, width = len(states), max(len(used), 1)
-    cell = postings.state * width + np.searchsorted(used, code)
+    cell = np.searchsorted(used, code) * n + postings.state  # column by column, as the solver reads it
     posted = np.bincount(cell, postings.amount, n * width)
     present = np.bincount(postings.state, _at_end(chain, charges, basis), n)
     for part, codes in zip(accrued, timed, strict=True):
-        posted[part.states * width + np.searchsorted(used, codes)] += part.amount  # each state once per charge
+        posted[np.searchsorted(used, codes) * n + part.states] += part.amount  # each state once per charge
         present[part.states] += part.worth
-    return posted.reshape(n, width), present, [divmod(int(one), n_elements) for one in used]
+    return posted.reshape(width, n).T, present, [divmod(int(one), n_elements) for one in used]
 
 
 def _at_end(chain: Chain, charges: Charges, basis: Basis) -> np.ndarray:

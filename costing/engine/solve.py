@@ -47,12 +47,12 @@ class Triangular:
 class Solution:
     """Costs of every state.
 
-    cost [states, columns]: at the end of the interval, without capital; capital [states]: charged in the interval; worth [states]: V, the
-    total with capital; arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two factors.
+    cost [states, columns]: at the end of the interval, the columns of D and then one of capital for each of capital_stages; capital
+    [states]: charged in the interval; worth [states]: V, the total with capital; arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two factors.
     """
 
     cost: Floats
-    capital_cost: Floats
+    capital_stages: Ints
     capital: Floats
     worth: Floats
     arrived: Floats
@@ -75,14 +75,14 @@ def solve(
 
     matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the interval; growth: g [states];
     index_at_end: B(end) [states]; accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
-    charged in a state is booked; capital_cost of the result is [states, n_stages].
+    charged in a state is booked.
     """
     plain = Triangular(matrix)
     total = posted.sum(axis=1)
     if (growth == 1.0).all() and np.array_equal(present, total):
         cost = plain.forward(posted)
-        none = np.zeros((len(total), 0))
         worth = cost.sum(axis=1)
+        none = np.zeros(0, dtype=np.int64)
         return Solution(cost, none, np.zeros(len(total)), worth, matrix @ worth, growth, plain, plain)
     if accrues_everywhere:
         grown = plain
@@ -92,10 +92,9 @@ def solve(
         worth = grown.forward(present)
     arrived = matrix @ worth
     capital = worth - arrived - total
-    by_stage = np.zeros((len(total), n_stages))
-    by_stage[np.arange(len(total)), capital_stage] = capital
-    used = np.flatnonzero(np.bincount(capital_stage, minlength=n_stages))
-    both = plain.forward(np.hstack([posted, by_stage[:, used]]))
-    capital_cost = np.zeros((len(total), n_stages))
-    capital_cost[:, used] = both[:, posted.shape[1] :]
-    return Solution(both[:, : posted.shape[1]], capital_cost, capital, worth, arrived, growth, plain, grown)
+    used = np.flatnonzero(np.bincount(capital_stage[capital != 0.0], minlength=n_stages))
+    both = np.zeros((len(total), posted.shape[1] + len(used)), order="F")
+    both[:, : posted.shape[1]] = posted
+    for column, stage in enumerate(used, posted.shape[1]):
+        both[:, column] = np.where(capital_stage == stage, capital, 0.0)
+    return Solution(plain.forward(both), used, capital, worth, arrived, growth, plain, grown)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import numpy as np
+import pandas as pd
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
@@ -52,7 +53,12 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
     moves &= ~((drawn == filled) & (drawn >= 0))
     n_places = n_lots + flows.n_batches + 1
     out_key, in_key = moment * n_places + drawn, moment * n_places + filled
-    both = np.intersect1d(out_key[moves & (drawn >= 0)], in_key[moves & (filled >= 0)])
+    leaving = np.sort(out_key[moves & (drawn >= 0)])
+    arriving = in_key[moves & (filled >= 0)]
+    if not len(leaving):
+        return np.zeros(len(flows), dtype=np.int64), []
+    at = np.minimum(np.searchsorted(leaving, arriving), len(leaving) - 1)
+    both = np.sort(pd.unique(arriving[leaving[at] == arriving]))
     rank = np.zeros(len(flows), dtype=np.int64)
     if not len(both):
         return rank, []

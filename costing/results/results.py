@@ -41,16 +41,10 @@ class Results:
     columns: pd.MultiIndex
     cautions: tuple[Finding, ...]
 
-    @cached_property
+    @property
     def cost(self) -> Floats:
         """Cost of every state at the end of its interval [states, columns], capital included."""
-        stages = self._capital_stages
-        return np.hstack([self.solution.cost, self.solution.capital_cost[:, stages]])
-
-    @cached_property
-    def _capital_stages(self) -> Ints:
-        n = len(self.columns) - self.solution.cost.shape[1]
-        return np.array([STAGES.index(stage) for stage, _ in self.columns[len(self.columns) - n :]], dtype=np.int64)
+        return self.solution.cost
 
     @cached_property
     def total(self) -> Floats:

@@ -201,7 +201,7 @@ def _reached(package: Package, closed: set[str]) -> set[str]:
 
 
 def changeable_parts(package: Package) -> set[str]:
-    """Return the parts that a run may change or remove: five indexes and what belongs to the library's sheets.
+    """Return the parts that a run may change: five indexes and what belongs to the library's sheets.
 
     The calculation chain is one of them only where a spreadsheet program has entered cells of those sheets
     into it.
@@ -218,10 +218,10 @@ def changeable_parts(package: Package) -> set[str]:
 
 
 def chain_without(content: bytes, part: str, sheet_ids: Collection[str]) -> bytes | None:
-    """Return the calculation chain less the cells of some sheets; None where it lists none, empty where no others.
+    """Return the calculation chain less the cells of some sheets; None where it lists none of them.
 
-    A chain that names a cell without a formula makes Excel offer a repair. `i`, the sheet's number, counts
-    for all entries up to the next one that gives it (ECMA-376 part 1, section 18.6.1).
+    Empty where no other is left. A chain that names a cell without a formula makes Excel offer a repair. `i`,
+    the sheet's number, counts for all entries up to the next one that gives it (ECMA-376 part 1, 18.6.1).
     """
     root = parse_xml(content, part)
     current, written, dropped = "", "", False

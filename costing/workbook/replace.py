@@ -1,0 +1,224 @@
+"""Putting new bytes in a workbook's place, so that a crash leaves the old file or the new one.
+
+Rule: resolve links; look for locks; compare the parts with those that may change; keep a verified back-up;
+write a temporary file in the same folder and force it to disk; look at the original once more; rename over
+it; force the folder to disk. A rename within a file system is atomic (POSIX.1-2017, `rename`).
+
+Conventions: the back-up is `name.bak.xlsx` beside the file: the file as it was before the latest write.
+What a killed run left unfinished is removed by the first run a day later.
+
+What it does not do: it can't see a program that opened the file without a lock file; other hard links to the
+file keep the old content; no permission beyond mode and owner is copied.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import secrets
+import stat
+import time
+from collections.abc import Collection, Iterator
+from pathlib import Path
+
+from costing.errors import WorkbookError
+from costing.workbook.package import changed_parts, read_package, refusal, shown
+from costing.workbook.sheets import changeable_parts
+
+_CHUNK = 1024 * 1024
+_LEFTOVER_SECONDS = 24 * 3600
+_UNFINISHED = "costing-unfinished"
+
+
+def replace_atomically(
+    path: str | Path,
+    new_bytes: bytes,
+    expected_sha256: str,
+    *,
+    backup: bool = True,
+    ignore_lock: bool = False,
+    may_change: Collection[str] = (),
+) -> Path | None:
+    """Put `new_bytes` in the place of the workbook read with this SHA-256; return the back-up's path.
+
+    ignore_lock: write although a lock file says that the workbook is open. may_change: parts that may differ
+    besides the library's own, as those of `without_stored_values`.
+
+    Raises WorkbookError, with the file as it was, where it is open, read-only, changed since it was read,
+    can't be written, or would lose or change a part of the user's.
+    """
+    target = _resolved(Path(path))
+    if not ignore_lock:
+        _require_unlocked({target, Path(path)})
+    old_bytes, mode = _unchanged(target, expected_sha256), _writable_mode(target)
+    _require_parts_kept(target, old_bytes, new_bytes, may_change)
+    saved = target.with_name(f"{target.stem}.bak{target.suffix}") if backup else None
+    try:
+        _remove_leftovers(target)
+        if saved:
+            with _unfinished(saved, old_bytes, mode) as temporary:
+                temporary.replace(saved)
+        with _unfinished(target, new_bytes, mode) as temporary:
+            _unchanged(target, expected_sha256)
+            temporary.replace(target)
+    except OSError as fault:
+        raise _unwritable(target, fault) from fault
+    _sync_folder(target.parent)
+    return saved
+
+
+def sibling_path(path: str | Path) -> Path:
+    """Return a free name beside the workbook, for results that can't go into it."""
+    path = Path(path)
+    for number in range(1, 1000):
+        sibling = path.with_name(f"{path.stem}.results{f'-{number}' if number > 1 else ''}{path.suffix}")
+        if not sibling.exists():
+            return sibling
+    raise refusal(path, "there are a thousand result files beside it.", "Delete those that you don't need.")
+
+
+def write_beside(path: str | Path, new_bytes: bytes) -> Path:
+    """Write the workbook under a free name beside the original, whole or not at all; return that name."""
+    target = sibling_path(path)
+    read_package(new_bytes, target)
+    try:
+        mode = stat.S_IMODE(Path(path).stat().st_mode) | stat.S_IWUSR
+        with _unfinished(target, new_bytes, mode) as temporary:
+            temporary.replace(target)
+    except OSError as fault:
+        raise _unwritable(target, fault) from fault
+    _sync_folder(target.parent)
+    return target
+
+
+def lock_holder(path: str | Path) -> str:
+    """Say which program and person a lock file names, `LibreOffice: Ann on cellar-pc`; else empty."""
+    path = Path(path)
+    for name, program, reading in (
+        (f".~lock.{path.name}#", "LibreOffice", _libreoffice_holder),
+        (f"~${path.name}", "Excel", _excel_holder),
+    ):
+        with contextlib.suppress(FileNotFoundError):
+            try:
+                holder = reading(path.with_name(name).read_bytes()[:4096])
+            except PermissionError:  # Excel keeps its own lock file to itself
+                holder = ""
+            return shown(f"{program}: {holder or 'holder unknown'}")
+    return ""
+
+
+def _libreoffice_holder(content: bytes) -> str:
+    """Person, host and time of `name,account,host,time,profile;`, a comma in a field after a backslash."""
+    fields = re.split(r"(?<!\\),", content.decode("utf-8", "replace").rstrip(";\n"))
+    fields = [field.replace("\\,", ",").strip() for field in fields] + [""] * 4
+    person, account, host, since = fields[:4]
+    who = person or account
+    return who + (f" on {host}" if host else "") + (f" since {since}" if since else "")
+
+
+def _excel_holder(content: bytes) -> str:
+    """Person's name: its length, its letters padded to 55 bytes, and once more in UTF-16 (from memory)."""
+    if len(content) > 57 and content[55]:
+        return content[57 : 57 + 2 * content[55]].decode("utf-16-le", "replace").strip()
+    return content[1 : 1 + content[0]].decode("cp1252", "replace").strip() if content else ""
+
+
+def _resolved(path: Path) -> Path:
+    try:
+        return path.resolve(strict=True)
+    except (OSError, RuntimeError) as fault:
+        raise refusal(path, "there is no such file.", "Check its name and folder.") from fault
+
+
+def _require_unlocked(paths: Collection[Path]) -> None:
+    for path in paths:
+        if holder := lock_holder(path):
+            sibling = sibling_path(path).name
+            remedy = f"Close it there, or write to '{sibling}'. If nobody has it open, ignore the lock."
+            raise refusal(path, f"it is open ({holder}).", remedy)
+
+
+def _unchanged(target: Path, expected_sha256: str) -> bytes:
+    """Content of the file, if it still is the one that was read."""
+    try:
+        content = target.read_bytes()
+    except OSError as fault:
+        raise refusal(target, f"it can't be read ({fault.strerror}).", "Check its permissions.") from fault
+    if hashlib.sha256(content).hexdigest() != expected_sha256:
+        remedy = f"Run again, or write to '{sibling_path(target).name}'."
+        raise refusal(target, "it was changed by another program since it was read.", remedy)
+    return content
+
+
+def _writable_mode(target: Path) -> int:
+    mode = stat.S_IMODE(target.stat().st_mode)
+    if not mode & 0o222:
+        remedy = f"Allow writing, or write to '{sibling_path(target).name}'."
+        raise refusal(target, "it is set to read only.", remedy)
+    return mode
+
+
+def _require_parts_kept(
+    target: Path, old_bytes: bytes, new_bytes: bytes, may_change: Collection[str]
+) -> None:
+    """Test the new zip, and hold what differs against what may."""
+    before, after = read_package(old_bytes, target), read_package(new_bytes, target)
+    allowed = changeable_parts(before) | set(may_change)
+    allowed |= changeable_parts(after) - set(before.members)
+    if lost := sorted(changed_parts(before, after) - allowed):
+        msg = f"{target.name}: part {shown(lost[0])} would change, which is the user's; nothing was written."
+        raise WorkbookError(msg)
+
+
+@contextlib.contextmanager
+def _unfinished(final: Path, content: bytes, mode: int) -> Iterator[Path]:
+    """Write `content` to a file beside `final` and to disk; remove it if still there afterwards."""
+    temporary = final.with_name(f".{final.name}.{secrets.token_hex(4)}.{_UNFINISHED}")
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+    try:
+        try:
+            waiting = memoryview(content)
+            while waiting:
+                waiting = waiting[os.write(handle, waiting[:_CHUNK]) :]
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+        _copy_permissions(final, temporary, mode)
+        if temporary.read_bytes() != content:
+            msg = f"{final.name}: what was written to disk reads back differently; nothing was changed."
+            raise WorkbookError(msg)
+        yield temporary
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            temporary.unlink()
+
+
+def _copy_permissions(final: Path, temporary: Path, mode: int) -> None:
+    temporary.chmod(mode)
+    with contextlib.suppress(OSError, AttributeError):  # only the administrator may give files away
+        owner = final.stat()
+        os.chown(temporary, owner.st_uid, owner.st_gid)
+
+
+def _remove_leftovers(target: Path) -> None:
+    for leftover in target.parent.glob(f".*.{_UNFINISHED}"):
+        with contextlib.suppress(OSError):
+            if time.time() - leftover.stat().st_mtime > _LEFTOVER_SECONDS:
+                leftover.unlink()
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force the rename to disk. Some file systems refuse, and the file is in place by now."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _unwritable(target: Path, fault: OSError) -> WorkbookError:
+    remedy = "Make room, allow writing in the folder, or close the program that has the file open."
+    return refusal(target, f"it can't be written ({fault.strerror or fault}); it is as it was.", remedy)

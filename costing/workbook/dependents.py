@@ -52,6 +52,12 @@ def dependent_formulas(package: Package, owned_sheet_names: Collection[str]) -> 
     ]
 
 
+def dependent_parts(package: Package, owned_sheet_names: Collection[str]) -> set[str]:
+    """Return the sheet parts that hold such formulas: those that `without_stored_values` changes."""
+    book = read_book(package)
+    return {book.sheets[formula.filled.sheet].part for formula in _stale(book, owned_sheet_names)}
+
+
 def without_stored_values(package: Package, owned_sheet_names: Collection[str]) -> dict[str, bytes]:
     """Return the sheet parts that hold such formulas, less the stored values of their cells and nothing else.
 

@@ -92,8 +92,6 @@ def graft(
     )
     names = _new_names(results, set(package.members) - removed)
     changed: dict[str, bytes | Member] = {styles_part: styles.content}
-    if strip_dependents:
-        changed |= without_stored_values(package, owned_sheet_names)
     chain, shortened = _shortened_chain(book, replaced)
     if shortened:
         changed[chain] = shortened
@@ -105,7 +103,12 @@ def graft(
         types[styles_part] = _STYLES_TYPE
     changed |= _changed_indexes(book, results, names, types, removed, hidden)
     changed |= _moved_parts(book, results, names, styles, numbers)
-    return rebuild(package, changed, removed)
+    grafted = rebuild(package, changed, removed)
+    if not strip_dependents:
+        return grafted
+    # The new sheets bring names that formulas may have waited for, so these are looked for only now.
+    whole = read_package(grafted, package.path)
+    return rebuild(whole, without_stored_values(whole, owned_sheet_names))
 
 
 def _check_results(results: Book, owned_sheet_names: Collection[str]) -> None:
@@ -224,7 +227,8 @@ def _changed_indexes(
     app = next((rel.target for rel in relations(package, "") if rel.kind == "extended-properties"), "")
     if app_part := package.locate(app):
         properties = parse_xml(package.part(app_part), app_part)
-        if indexes.set_titles(properties, [sheet.name for sheet in book.sheets], added):
+        worksheets = [sheet.name for sheet in book.sheets if sheet.kind == "worksheet"]
+        if indexes.set_titles(properties, worksheets, added):
             changed[app_part] = serialize_xml(properties)
     return changed | {
         types_part: serialize_xml(type_list),

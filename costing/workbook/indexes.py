@@ -131,7 +131,7 @@ def _insert(workbook: etree._Element, tag: str, later: Sequence[str]) -> etree._
 
 
 def set_titles(app: etree._Element, before: Sequence[str], added: Sequence[str]) -> bool:
-    """Count new sheets in the document properties, where these list exactly the sheets that were there.
+    """Count new sheets in the document properties, where these begin with the worksheets that were there.
 
     Returns whether anything was changed.
     """

@@ -44,7 +44,7 @@ def replace_atomically(
     """Put `new_bytes` in the place of the workbook read with this SHA-256; return the back-up's path.
 
     ignore_lock: write although a lock file says that the workbook is open. may_change: parts that may differ
-    besides the library's own, as those of `without_stored_values`.
+    besides the library's own, as `dependent_parts` where stored values were taken out.
 
     Raises WorkbookError, with the file as it was, where it is open, read-only, changed since it was read,
     can't be written, or would lose or change a part of the user's.

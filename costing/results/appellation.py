@@ -25,6 +25,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from costing.calendar import add_months, months_between
 from costing.errors import Finding, caution
 from costing.inputs.appellations import DAY_UNITS, Figure, RuleSet
 
@@ -49,22 +50,6 @@ BURST_CAUTION = (
 LOCAL_RULES = "Rule sets are dated: confirm the rule in force with the local authority or a professional."
 _OVER = 1 + 1e-9  # so that 2,550.000000001 L is not more than 2,550 L
 _NAT = np.datetime64("NaT", "D")
-
-
-def months_between(start: Rows, end: Rows) -> Floats:
-    """Whole calendar months from `start` to `end`, shape (n,); negative if `end` is earlier, nan for NaT."""
-    first, last = np.broadcast_arrays(_days(start), _days(end))
-    same_number = np.minimum(_day_of_month(first), _month_length(_month(last)))
-    months = (_month(last) - _month(first)).astype(np.float64) - (_day_of_month(last) < same_number)
-    return np.where(np.isnat(first) | np.isnat(last), np.nan, months)
-
-
-def add_months(start: Rows, months: Rows) -> Days:
-    """First day on which `months` whole calendar months have passed since `start`, shape (n,)."""
-    first, count = np.broadcast_arrays(_days(start), _floats(months))
-    target = _month(first) + np.nan_to_num(count).astype(np.int64)
-    day = target.astype("datetime64[D]") + (np.minimum(_day_of_month(first), _month_length(target)) - 1)
-    return np.where(np.isnan(count), _NAT, day)
 
 
 def press_yield(
@@ -382,16 +367,3 @@ def _floats(values: Rows) -> Floats:
 
 def _days(values: Rows) -> Days:
     return np.atleast_1d(np.asarray(values, dtype="datetime64[D]"))
-
-
-def _month(days: Days) -> Days:
-    return days.astype("datetime64[M]")
-
-
-def _month_length(months: Days) -> Index:
-    return _day_of_month((months + 1).astype("datetime64[D]") - 1)
-
-
-def _day_of_month(days: Days) -> Index:
-    number: Index = (days - _month(days).astype("datetime64[D]")).astype(np.int64) + 1
-    return number

@@ -1,0 +1,49 @@
+"""Calendar months: the one home of counting them.
+
+`end` is n months after `start` from the day of the same number n months later on, or from the last day of that month where it is shorter
+(31 January to 28 February: one month).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Days = NDArray[np.datetime64]
+Numbers = NDArray[np.int64]
+_NAT = np.datetime64("NaT", "D")
+
+
+def months_between(start: ArrayLike, end: ArrayLike) -> Floats:
+    """Whole calendar months from `start` to `end` (dates or day numbers); negative if `end` is earlier, nan for NaT."""
+    first, last = np.broadcast_arrays(as_days(start), as_days(end))
+    same_number = np.minimum(_day_of_month(first), _month_length(_month(last)))
+    months = (_month(last) - _month(first)).astype(np.float64) - (_day_of_month(last) < same_number)
+    return np.where(np.isnat(first) | np.isnat(last), np.nan, months)
+
+
+def add_months(start: ArrayLike, months: ArrayLike) -> Days:
+    """First day on which `months` whole calendar months have passed since `start`; NaT where either is missing."""
+    first, count = np.broadcast_arrays(as_days(start), np.asarray(months, dtype=np.float64))
+    target = _month(first) + np.nan_to_num(count).astype(np.int64)
+    day = target.astype("datetime64[D]") + (np.minimum(_day_of_month(first), _month_length(target)) - 1)
+    return np.where(np.isnan(count), _NAT, day)
+
+
+def as_days(values: ArrayLike) -> Days:
+    """Dates as datetime64[D]; whole numbers are days since 1970-01-01."""
+    return np.asarray(values).astype("datetime64[D]")
+
+
+def _month(day: Days) -> Days:
+    return day.astype("datetime64[M]")
+
+
+def _month_length(months: Days) -> Numbers:
+    return _day_of_month((months + 1).astype("datetime64[D]") - 1)
+
+
+def _day_of_month(day: Days) -> Numbers:
+    number: Numbers = (day - _month(day).astype("datetime64[D]")).astype(np.int64) + 1
+    return number

@@ -77,7 +77,7 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Resu
         allow_gains=basis.abnormal_gains,
     )
     posted, present, columns = _posted(chain, charges, basis)
-    growth, index_at_end = np.ones(len(states)), np.ones(len(states))
+    growth, index_at_end = np.ones(len(states)), None
     accrues = accrues_in(basis)
     if charges.curve is not None:
         first = int(states.start.min(initial=0))

@@ -66,7 +66,7 @@ def solve(
     posted: Floats,
     present: Floats,
     growth: Floats,
-    index_at_end: Floats,
+    index_at_end: Floats | None,
     accrues_everywhere: bool,
     capital_stage: Ints,
     n_stages: int,
@@ -74,12 +74,12 @@ def solve(
     """Solve forward.
 
     matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the interval; growth: g [states];
-    index_at_end: B(end) [states]; accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
+    index_at_end: B(end) [states], None where no capital is charged; accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
     charged in a state is booked.
     """
     plain = Triangular(matrix)
     total = posted.sum(axis=1)
-    if (growth == 1.0).all() and np.array_equal(present, total):
+    if index_at_end is None:
         cost = plain.forward(posted)
         worth = cost.sum(axis=1)
         none = np.zeros(0, dtype=np.int64)

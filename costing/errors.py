@@ -1,7 +1,8 @@
 """Findings and exceptions: everything the library says about what is wrong or doubtful.
 
-A finding names a place (`Movements!F17`), the value met there, the rule it breaks and the remedy. Errors stop a run, cautions
-do not. Findings are collected and shown all at once; an exception carries them to the edge of the library.
+A finding names a place (`Movements!F17`), the value met there, the rule it breaks and the remedy. Errors stop
+a run, cautions do not. Findings are collected and shown all at once; an exception carries them to the edge of
+the library.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ CAUTION = "caution"
 class Finding:
     """One thing wrong or doubtful in the input.
 
-    place: `Sheet!cell`, `Sheet!row` or `Sheet`; value: what stands there; rule: what it breaks; remedy: what to do.
+    place: `Sheet!cell`, `Sheet!row` or `Sheet`; value: what stands there; rule: what it breaks; remedy: what
+    to do.
     """
 
     place: str
@@ -57,7 +59,9 @@ class InputError(CostingError):
     def __init__(self, findings: list[Finding]) -> None:
         self.findings = findings
         count = len(errors_in(findings))
-        super().__init__(f"{count} error{'s' if count != 1 else ''} in the input; the first: {errors_in(findings)[0]}")
+        super().__init__(
+            f"{count} error{'s' if count != 1 else ''} in the input; the first: {errors_in(findings)[0]}"
+        )
 
 
 class IdentityError(CostingError):

@@ -8,7 +8,9 @@ import pandas as pd
 from costing.engine.shares import shares_of
 from costing.engine.solve import solve
 from costing.errors import ERROR, Finding, InputError
-from costing.graph.arrays import STAGES, Flow, flows_of, number_lots, place_of, valuation_day
+from costing.graph.arrays import STAGES, Flow, number_lots
+from costing.graph.flows import flows_of, valuation_day
+from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import BOOK, Basis
@@ -19,7 +21,9 @@ from costing.results.results import Results
 
 
 def trace(estate: Estate) -> Chain:
-    """How wine moved: the same for every basis. InputError with every overdrawn lot, loop and other impossibility."""
+    """How wine moved: the same for every basis. InputError with every overdrawn lot, loop and other
+    impossibility.
+    """
     lots = number_lots(estate)
     flows = flows_of(estate, lots)
     place = place_of(estate, flows, lots)
@@ -27,7 +31,9 @@ def trace(estate: Estate) -> Chain:
     if loops:
         raise InputError([*estate.cautions, *loops])
     settings = estate.settings
-    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
+    tolerance = np.array(
+        [settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance]
+    )
     norms = estate["loss_norms"]
     yearly = np.zeros(len(STAGES))
     for stage, percent, base in zip(norms["applies_to"], norms["percent"], norms["time_base"], strict=True):
@@ -98,7 +104,9 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Resu
     return results
 
 
-def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
+def _posted(
+    chain: Chain, charges: Charges, basis: Basis
+) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
     """D [states, columns], D̃ [states], and the (stage, element) of each column."""
     states, postings = chain.states, charges.postings
     n_elements = len(charges.elements)

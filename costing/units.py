@@ -1,6 +1,7 @@
 """Kilograms, litres and bottle formats: the one home of conversions.
 
-Internal units: grapes in kg, must and wine in L, bottles in pieces of one format. Money is in the estate's currency.
+Internal units: grapes in kg, must and wine in L, bottles in pieces of one format. Money is in the estate's
+currency.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ def per_standard_bottle(amount_per_bottle: float, bottle_l: float) -> float:
 
 
 def tirage_liqueur_l(wine_l: float, sugar_g_per_l: float, liqueur_g_per_l: float = 500.0) -> float:
-    """Litres of tirage liqueur that bring `wine_l` litres of dry wine to `sugar_g_per_l` grams per litre of mixture.
+    """Litres of tirage liqueur that bring `wine_l` litres of dry wine to `sugar_g_per_l` grams per litre of
+    mixture.
 
     Mass balance: `x·c = g·(wine + x)`, so `x = wine·g/(c−g)`. 24 g/L at 500 g/L: 50.4 mL per litre of wine.
     """

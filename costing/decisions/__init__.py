@@ -1,1 +1,1 @@
-"""What to do: prices, channels, hold or release, and the other decisions that rest on the costs."""
+"""What to do: prices, margins, hold or release, blends, what-if, closing."""

@@ -2,8 +2,9 @@
 
     S[j, i] = share · (1 − x)     exit = share · x (abnormal loss) and share of what is sent away
 
-x is the abnormal part of a share. Where survivors bear losses x is 0, except where nothing survived: a whole lot lost (x = 1) is expensed
-on every basis. A gain (x below 0) is credited only where the basis allows it. S is strictly lower triangular in time order.
+x is the abnormal part of a share. Where survivors bear losses x is 0, except where nothing survived: a whole
+lot lost (x = 1) is expensed on every basis. A gain (x below 0) is credited only where the basis allows it. S
+is strictly lower triangular in time order.
 """
 
 from __future__ import annotations

@@ -4,8 +4,9 @@
     V = diag(g)·S·V + D̃              the same with capital; g = B(end)/B(start), D̃ = Σ a·B(end)/B(paid)
     capital[j] = V[j] − (S·V)[j] − Σ a     a posting like any other, in its own column
 
-S is strictly lower triangular in time order, so `I − S` needs no pivoting and no fill. Where capital accrues in every state, V/B(end) obeys
-the plain equation with each posting at its present value, and one factor serves both. Day counts and growth: `costing.engine.carrying`.
+S is strictly lower triangular in time order, so `I − S` needs no pivoting and no fill. Where capital accrues
+in every state, V/B(end) obeys the plain equation with each posting at its present value, and one factor
+serves both. Day counts and growth: `costing.engine.carrying`.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ class Triangular:
         return np.asarray(self._factor.solve(posted))
 
     def backward(self, weight: Floats) -> Floats:
-        """w of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states."""
+        """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states."""
         return np.asarray(self._factor.solve(weight, "T"))
 
 
@@ -47,8 +48,10 @@ class Triangular:
 class Solution:
     """Costs of every state.
 
-    cost [states, columns]: at the end of the interval, the columns of D and then one of capital for each of capital_stages; capital
-    [states]: charged in the interval; worth [states]: V, the total with capital; arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two factors.
+    cost [states, columns]: at the end of the interval, the columns of D and then one of capital for each of
+    capital_stages; capital [states]: charged in the interval; worth [states]: V, the total with capital;
+    arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two
+    factors.
     """
 
     cost: Floats
@@ -73,8 +76,9 @@ def solve(
 ) -> Solution:
     """Solve forward.
 
-    matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the interval; growth: g [states];
-    index_at_end: B(end) [states], None where no capital is charged; accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
+    matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the
+    interval; growth: g [states]; index_at_end: B(end) [states], None where no capital is charged;
+    accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
     charged in a state is booked.
     """
     plain = Triangular(matrix)

@@ -1,7 +1,8 @@
 """The balance of every lot from touch to touch, and what it shows to be wrong.
 
-A touch is one flow meeting one lot: wine drawn, wine arriving, work in place, a loss, a gauging or count, a cut. Touches stand lot by
-lot in time order. After a withdrawal that leaves no more than the tolerance, the lot counts as empty and the withdrawal as the whole.
+A touch is one flow meeting one lot: wine drawn, wine arriving, work in place, a loss, a gauging or count, a
+cut. Touches stand lot by lot in time order. After a withdrawal that leaves no more than the tolerance, the
+lot counts as empty and the withdrawal as the whole.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.errors import Finding
-from costing.graph.arrays import IS_LOSS, Flow, Floats, Flows, Ints, Lots
+from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
+from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.sequence import Place
 
@@ -189,7 +191,8 @@ def judge_counts(
 ) -> Floats:
     """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
 
-    Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses already allowed.
+    Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses
+    already allowed.
     """
     abnormal = np.zeros(len(touches.lot))
     judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS))

@@ -1,8 +1,9 @@
 """The order in which flows happened.
 
-By date; within a day by Sequence (blank: 0); within one Sequence wine arrives in a lot before it leaves, and a press load has all its
-grapes before it gives juice. Opening stock comes before its day begins; direct costs, gaugings without a Sequence, and the cut at the
-valuation date come when the day is over. Two lots that fill each other on one day without a Sequence have no order: that is a finding.
+By date; within a day by Sequence (blank: 0); within one Sequence wine arrives in a lot before it leaves, and
+a press load has all its grapes before it gives juice. Opening stock comes before its day begins; direct
+costs, gaugings without a Sequence, and the cut at the valuation date come when the day is over. Two lots that
+fill each other on one day without a Sequence have no order: that is a finding.
 """
 
 from __future__ import annotations
@@ -15,13 +16,15 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from costing.errors import Finding
-from costing.graph.arrays import Flow, Flows, Ints
+from costing.graph.arrays import Flow, Ints
+from costing.graph.flows import Flows
 
 Place = Callable[[int, str | None], str]
 
 
 def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Finding]]:
-    """Order of the flows (positions in `flows`, first to happen first), and a finding for each loop within a day.
+    """Order of the flows (positions in `flows`, first to happen first), and a finding for each loop within a
+    day.
 
     place: flow, column -> `Sheet!cell`.
     """

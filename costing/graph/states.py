@@ -2,12 +2,13 @@
 
     balance after = balance before − out + in;   a gauging or count sets it;   the difference is loss or gain
 
-A withdrawal leaves at the moving weighted average of its moment, so the share of a state's cost that passes on is quantity drawn over
-quantity held. A balance within tolerance of zero closes into the last withdrawal. A lot at zero starts a new identity. States are
-numbered in time order: an edge always leads from a lower to a higher number, which is what makes one triangular solve enough.
+A withdrawal leaves at the moving weighted average of its moment, so the share of a state's cost that passes
+on is quantity drawn over quantity held. A balance within tolerance of zero closes into the last withdrawal. A
+lot at zero starts a new identity. States are numbered in time order: an edge always leads from a lower to a
+higher number, which is what makes one triangular solve enough.
 
-A batch (press load, bottling, disgorgement, dispatch, exit) is a state of no length between the lots it draws on and those it fills.
-What a basis does with an abnormal share is not decided here.
+A batch (press load, bottling, disgorgement, dispatch, exit) is a state of no length between the lots it draws
+on and those it fills. What a basis does with an abnormal share is not decided here.
 """
 
 from __future__ import annotations
@@ -15,18 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from costing.errors import Finding
-from costing.graph.arrays import (
-    GIVES,
-    KINDS,
-    OPERATION_STAGE,
-    STAGE_OF_KIND,
-    Floats,
-    Flow,
-    Flows,
-    Ints,
-    Lots,
-)
+from costing.graph.arrays import GIVES, KINDS, OPERATION_STAGE, STAGE_OF_KIND, Floats, Flow, Ints, Lots
 from costing.graph.balance import (
     IN,
     IN_PLACE,
@@ -38,6 +30,7 @@ from costing.graph.balance import (
     judge_counts,
     touches_of,
 )
+from costing.graph.flows import Flows
 from costing.graph.sequence import Place
 
 
@@ -45,8 +38,9 @@ from costing.graph.sequence import Place
 class States:
     """Lot-states and batch states, in time order; parallel arrays.
 
-    lot (−1: batch), batch (−1: lot-state), flow that opened it, previous state of the same lot (−1), start and end day, quantity held
-    in the unit of the lot (batches: quantity that passes), before: quantity just before the opening flow, stage, kind of goods.
+    lot (−1: batch), batch (−1: lot-state), flow that opened it, previous state of the same lot (−1), start
+    and end day, quantity held in the unit of the lot (batches: quantity that passes), before: quantity just
+    before the opening flow, stage, kind of goods.
     """
 
     lot: Ints
@@ -70,8 +64,9 @@ class States:
 class Edges:
     """Shares of cost that pass from state to state.
 
-    source, target: states (−1 as target: the wine has left); share: part of the source; abnormal: part of that share lost beyond the
-    norm (negative: gained); flow; press_row: row of Pressings whose split sets the share (−1: share stands).
+    source, target: states (−1 as target: the wine has left); share: part of the source; abnormal: part of
+    that share lost beyond the norm (negative: gained); flow; press_row: row of Pressings whose split sets the
+    share (−1: share stands).
     """
 
     source: Ints
@@ -86,8 +81,8 @@ class Edges:
 class Chain:
     """The whole graph: numbered lots, flows, states and edges, and the last day it covers.
 
-    source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled (−1: none); by_lot: lot-
-    states sorted by lot, then time; lot_start: where each lot begins in it.
+    source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled
+    (−1: none); by_lot: lot- states sorted by lot, then time; lot_start: where each lot begins in it.
     """
 
     lots: Lots
@@ -132,8 +127,9 @@ def build_states(
 ) -> tuple[Chain, list[Finding]]:
     """Cut the lots at every flow and draw the edges between the states.
 
-    order: flows, first to happen first; tolerance: per unit (kg, L, bottles); norm_per_year: per stage, fraction; place: flow, column ->
-    cell. Findings name overdrawn lots, lots drawn before they were filled, and counts of empty lots.
+    order: flows, first to happen first; tolerance: per unit (kg, L, bottles); norm_per_year: per stage,
+    fraction; place: flow, column -> cell. Findings name overdrawn lots, lots drawn before they were filled,
+    and counts of empty lots.
     """
     touches = touches_of(flows, order)
     balance, findings = balances(touches, flows, lots, tolerance, place)
@@ -250,8 +246,9 @@ def _with_kind(
 ) -> States:
     """Set kind of goods and holding stage of every state.
 
-    An operation that gives a kind sets it; wine that enters an empty lot brings its own; otherwise the lot stays what it was. States
-    follow an anchor within their lot, anchors follow the lot they were filled from. A batch stands in the stage of its operation.
+    An operation that gives a kind sets it; wine that enters an empty lot brings its own; otherwise the lot
+    stays what it was. States follow an anchor within their lot, anchors follow the lot they were filled from.
+    A batch stands in the stage of its operation.
     """
     given = np.where(flows.goods >= 0, flows.goods, np.append(GIVES, -1)[flows.operation])[touches.flow]
     given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1

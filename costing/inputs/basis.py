@@ -1,9 +1,11 @@
 """A basis: the choices that turn one flow of wine into one cost.
 
-`BOOK` is for the accounts: no capital, storage counts until disgorgement, abnormal losses are expensed, own grapes at growing cost.
-`ECONOMIC` is for prices and decisions: capital at the hurdle rate in every stage, survivors bear all losses, own grapes at transfer price.
-`REPLACEMENT` is `ECONOMIC` with every posting brought to today's prices by the Price indices sheet. Another basis is a `replace`:
-`ECONOMIC.replace(name="at 12 %", rate=0.12)`. None of them is accounting advice: the local standard decides what a balance sheet may hold.
+`BOOK` is for the accounts: no capital, storage counts until disgorgement, abnormal losses are expensed, own
+grapes at growing cost. `ECONOMIC` is for prices and decisions: capital at the hurdle rate in every stage,
+survivors bear all losses, own grapes at transfer price. `REPLACEMENT` is `ECONOMIC` with every posting
+brought to today's prices by the Price indices sheet. Another basis is a `replace`: `ECONOMIC.replace(name="at
+12 %", rate=0.12)`. None of them is accounting advice: the local standard decides what a balance sheet may
+hold.
 """
 
 from __future__ import annotations
@@ -20,11 +22,12 @@ STAGES: tuple[str, ...] = lists()["stage"]
 class Basis(BaseModel):
     """Choices of one basis (frozen).
 
-    capital: which rate of the Interest rates sheet capital accrues at; rate: effective annual rate that overrides the sheet;
-    capital_stages: stages in which capital accrues; storage_stages: stages whose storage belongs to the cost of the wine (elsewhere it
-    is expensed); expensed_elements: cost elements that never enter the cost of the wine; abnormal_loss: expensed, or borne by the
-    survivors; abnormal_gains: whether a gain above the norm is credited to expense; own_grapes: growing cost or transfer price;
-    by_product: credit at the split, when sold, or none; replacement: postings at the prices of the valuation date; split_method:
+    capital: which rate of the Interest rates sheet capital accrues at; rate: effective annual rate that
+    overrides the sheet; capital_stages: stages in which capital accrues; storage_stages: stages whose storage
+    belongs to the cost of the wine (elsewhere it is expensed); expensed_elements: cost elements that never
+    enter the cost of the wine; abnormal_loss: expensed, or borne by the survivors; abnormal_gains: whether a
+    gain above the norm is credited to expense; own_grapes: growing cost or transfer price; by_product: credit
+    at the split, when sold, or none; replacement: postings at the prices of the valuation date; split_method:
     overrides every press load's split.
     """
 

@@ -20,6 +20,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 
+LONGEST_SHOWN = 80
+
+
 @dataclass(frozen=True, slots=True)
 class Cells:
     """One raw column by what its cells hold; a part is None where no cell is of that sort.
@@ -67,7 +70,7 @@ class Cells:
     def shown(self, row: int) -> str:
         """Return what stands in the cell, for a message."""
         if self.codes is not None and self.codes[row] >= 0:
-            return self.texts[int(self.codes[row])]
+            return display(self.texts[int(self.codes[row])])
         if self.flags is not None and self.truths is not None and self.flags[row]:
             return str(self.truths[row]).upper()
         if self.dates is not None and not np.isnat(self.dates[row]):
@@ -91,6 +94,12 @@ def number_text(number: float) -> str:
 def tidy(text: str) -> str:
     """Text without invisible signs, outer spaces and runs of spaces (non-breaking ones included)."""
     return " ".join(text.replace("\u200b", "").replace("\ufeff", "").split())
+
+
+def display(text: str) -> str:
+    """Text fit for a message: one line, printable signs only, not too long."""
+    plain = "".join(sign for sign in tidy(text) if sign.isprintable())
+    return plain if len(plain) <= LONGEST_SHOWN else f"{plain[: LONGEST_SHOWN - 1]}…"
 
 
 def take_apart(values: pd.Series[Any]) -> Cells:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from costing.errors import CAUTION, Finding
+from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold
 from costing.inputs.estate import Estate
@@ -249,11 +250,32 @@ def changes(estate: Estate) -> Iterator[Finding]:
             )
 
 
+def rule_sets(estate: Estate) -> Iterator[Finding]:
+    """Yield appellation rule sets that are not shipped, on Settings or on a cuvée."""
+    known = rule_set_names()
+
+    def remedy(name: str) -> str:
+        near = closest(name, known, 0.6)
+        return f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(known)}; or leave it blank."
+
+    spelt = {fold(title) for title in known}
+    chosen = estate.settings.rule_set
+    if chosen and fold(chosen.replace("_", " ")) not in spelt:
+        names = estate["settings"]["setting"].astype(str).str.casefold().str.replace("_", " ")
+        rows = (names == "rule set").to_numpy()
+        yield from each(estate, "settings", rows, "value", "is no rule set.", remedy(chosen))
+    for name in first_rows(estate, "cuvees", "rule_set"):
+        if fold(name.replace("_", " ")) not in spelt:
+            rows = (estate["cuvees"]["rule_set"] == name).to_numpy()
+            yield from each(estate, "cuvees", rows, "rule_set", "is no rule set.", remedy(name))
+
+
 CHECKS: tuple[Check, ...] = (
     entered_twice,
     elements,
     trial_lines,
     changes,
+    rule_sets,
     *PRICE_CHECKS,
     *PRESS_CHECKS,
     *CELLAR_CHECKS,

@@ -1,9 +1,10 @@
 """What the estate says, validated: frozen settings and one data frame per sheet.
 
-Every sheet of the schema is present, with every column of the schema, whether the user filled it or not. Types: `date` columns are
-datetime64[s] (NaT: blank), `number`, `integer` and `percent` columns float64 (NaN: blank; percent as a fraction), all others categorical
-strings (NaN: blank). Quantities are in the units of the header (kg, L, bottles); quantities with a Unit column are converted to kg, L or
-bottles and their unit says which. Each row keeps where it came from, so that any figure can be traced to a cell.
+Every sheet of the schema is present, with every column of the schema, whether the user filled it or not.
+Types: `date` columns are datetime64[s] (NaT: blank), `number`, `integer` and `percent` columns float64 (NaN:
+blank; percent as a fraction), all others categorical strings (NaN: blank). Quantities are in the units of the
+header (kg, L, bottles); quantities with a Unit column are converted to kg, L or bottles and their unit says
+which. Each row keeps where it came from, so that any figure can be traced to a cell.
 """
 
 from __future__ import annotations
@@ -45,7 +46,9 @@ class Settings(BaseModel):
 
 @dataclass(frozen=True)
 class Sources:
-    """Where the rows of one table came from: sheet title and row number of each, and the column letter of each filled column."""
+    """Where the rows of one table came from: sheet title and row number of each, and the column letter of
+    each filled column.
+    """
 
     sheet: NDArray[np.object_]
     row: NDArray[np.int64]
@@ -54,7 +57,9 @@ class Sources:
 
 @dataclass(frozen=True)
 class Estate:
-    """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside it."""
+    """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
+    it.
+    """
 
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
@@ -62,7 +67,9 @@ class Estate:
     cautions: tuple[Finding, ...] = field(default=())
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
-        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17` without one."""
+        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
+        without one.
+        """
         source = self.sources[table]
         letter = source.letters.get(column, "") if column else ""
         return f"{source.sheet[row]}!{letter}{source.row[row]}"

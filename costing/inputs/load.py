@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding, InputError, WorkbookError, caution, errors_in
 from costing.inputs import columns
-from costing.inputs.cells import Cells, fold, take_apart
+from costing.inputs.cells import Cells, display, fold, take_apart
 from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
@@ -164,9 +164,13 @@ def _run_checks(estate: Estate, reading: _Reading) -> None:
             reading.findings.append(finding)
 
 
+def _no_sources() -> Sources:
+    return Sources(np.array([], dtype=object), np.array([], dtype=np.int64), {})
+
+
 def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.DataFrame, Sources]:
     if not parts:
-        return empty_table(name), Sources(np.array([], dtype=object), np.array([], dtype=np.int64), {})
+        return empty_table(name), _no_sources()
     if len(parts) == 1:
         return parts[0]
     frames = [frame for frame, _ in parts]
@@ -177,8 +181,10 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
         for column in frames[0].columns
     }
     letters: dict[str, str] = {}
-    for _, source in reversed(parts):
+    for frame, source in reversed(parts):
         letters |= source.letters
+        for title in {str(title) for title in source.sheet[:1]} if len(frame) else set():
+            letters |= {f"{title}!{column}": letter for column, letter in source.letters.items()}
     sheet = np.concatenate([source.sheet for _, source in parts])
     return pd.DataFrame(joined), Sources(sheet, np.concatenate([source.row for _, source in parts]), letters)
 
@@ -192,13 +198,22 @@ def _read_sheet(
     announced: set[str] = set()
     for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
         if heading.rule:
-            place = f"{raw.sheet}!{raw.letters.get(header, '')}{raw.header_row}"
-            reading.add(Finding(place, header, heading.rule, heading.remedy))
+            letter = (
+                raw.letters.get(header, "") if header not in headers[:position] else column_letter(position)
+            )
+            place = f"{raw.sheet}!{letter}{raw.header_row}"
+            reading.add(Finding(place, display(header), heading.rule, heading.remedy))
             reading.spoilt_tables.add(sheet.name)
-            announced.add(heading.column.name if heading.column else closest_name(sheet, header))
+            announced.add(heading.column.name if heading.column else _nearest_column(sheet, header))
         elif heading.column:
             found[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
-    rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in found.items()}, len(raw.frame))
+    if not found and not announced:
+        titles = ", ".join(f"'{column.title}'" for column in sheet.columns[:4])
+        place, rule = f"{raw.sheet}!{raw.header_row}", f"holds no header of '{sheet.title}'."
+        reading.add(Finding(place, "", rule, f"Begin the sheet with its headers: {titles}, and so on."))
+        reading.spoilt_tables.add(sheet.name)
+        return empty_table(sheet.name), _no_sources()
+    rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in found.items()}, raw.frame)
     source = Sources(
         np.full(len(rows), raw.sheet, dtype=object),
         np.asarray(raw.row_numbers, dtype=np.int64)[rows],
@@ -225,48 +240,38 @@ def _read_sheet(
     return _converted(sheet, pd.DataFrame(table)), source
 
 
-def closest_name(sheet: Sheet, header: str) -> str:
+def _nearest_column(sheet: Sheet, header: str) -> str:
     """Library name of the column whose header is closest to `header`, or an empty string."""
     near = closest(header.split("(")[0], (column.header for column in sheet.columns))
     return next((column.name for column in sheet.columns if column.header == near), "")
 
 
-def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], size: int) -> NDArray[np.intp]:
+def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], frame: pd.DataFrame) -> NDArray[np.intp]:
     """Positions of rows that are neither blank nor totals (those say so, without a date or another name)."""
-    kept = np.zeros(size, dtype=bool)
-    texts = np.zeros(size, dtype=np.int64)
-    dated = np.zeros(size, dtype=bool)
-    totals = np.zeros(size, dtype=bool)
-    for cells in found.values():
+    kept, named, dated, totals = (np.zeros(len(frame), dtype=bool) for _ in range(4))
+    for name, cells in found.items():
         kept |= cells.filled()
         if cells.dates is not None:
             dated |= ~np.isnat(cells.dates)
-        if cells.codes is not None:
-            texts += cells.codes >= 0
-            labels = [
-                code for code, text in enumerate(cells.texts) if _TOTALS.fullmatch(fold(text).rstrip(": "))
-            ]
-            if labels:
-                totals |= np.isin(cells.codes, labels)
-    if sheet.name != "settings" and totals.any():
-        for row in np.flatnonzero(totals & ~dated):
-            if texts[row] == 1 or not _other_names(sheet, found, int(row)):
-                kept[row] = False
-    return np.flatnonzero(kept)
-
-
-def _other_names(sheet: Sheet, found: Mapping[str, Cells], row: int) -> bool:
-    """Whether a row that says total holds a date or name besides (numbers written as text do not count)."""
-    for name, cells in found.items():
-        if (
-            sheet.column(name).type in ("number", "integer", "percent")
-            or cells.codes is None
-            or cells.codes[row] < 0
-        ):
+        if cells.codes is None:
             continue
-        if not _TOTALS.fullmatch(fold(cells.texts[cells.codes[row]]).rstrip(": ")):
-            return True
-    return False
+        says_total = np.array([*(_says_total(text) for text in cells.texts), False])[cells.codes]
+        totals |= says_total
+        if sheet.column(name).type not in ("number", "integer", "percent"):
+            named |= (cells.codes >= 0) & ~says_total
+    if sheet.name == "settings":
+        return np.flatnonzero(kept)
+    totals &= ~dated & ~named
+    bare = np.flatnonzero(kept & ~dated & ~named & ~totals)
+    if len(bare) and frame.shape[1] > len(found):  # the word may stand in a column of the user's own
+        labels = frame.iloc[bare].to_numpy(dtype=object)
+        totals[bare] = [any(isinstance(cell, str) and _says_total(cell) for cell in row) for row in labels]
+    return np.flatnonzero(kept & ~totals)
+
+
+def _says_total(text: str) -> bool:
+    likely = text.lstrip()[:1] in "gGsStT"
+    return likely and _TOTALS.fullmatch(fold(text).rstrip(": ")) is not None
 
 
 def _read_column(
@@ -314,12 +319,7 @@ def _report(
     if shown > FINDINGS_PER_COLUMN:
         rule = f"has {shown - FINDINGS_PER_COLUMN} more cells with faults in the column '{column.title}'."
         reading.add(Finding(sheet, "", rule, "Correct those shown first."))
-        reading.spoilt_tables.add(reading_name(sheet))
-
-
-def reading_name(title: str) -> str:
-    """Library name of a sheet title, year or not."""
-    return sheet_name(title)[0]
+        reading.spoilt_tables.add(sheet_name(sheet)[0])
 
 
 def _with_default(column: Column, values: Any) -> Any:

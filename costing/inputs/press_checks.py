@@ -263,9 +263,9 @@ def _valued(estate: Estate, row: int) -> bool:
     values = estate["market_values"]
     press = estate["pressings"].iloc[row]
     in_time: Mask = (values["from_date"] <= press["on_date"]).to_numpy()
-    named = (values["lot"] == press["to_lot"]).to_numpy()
-    named |= (values["what"] == press["fraction"]).to_numpy() & values["lot"].isna().to_numpy()
-    return bool((in_time & named).any())
+    own = (values["lot"] == press["to_lot"]).to_numpy()
+    usual = (values["what"] == press["fraction"]).to_numpy() & values["lot"].isna().to_numpy()
+    return bool((in_time & (own | usual)).any())
 
 
 def by_products(estate: Estate) -> Iterator[Finding]:

@@ -1,4 +1,6 @@
-"""All the money of one basis: what enters the wine, what is expensed at once, what accrues with time, and the rate of capital."""
+"""All the money of one basis: what enters the wine, what is expensed at once, what accrues with time, and the
+rate of capital.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +33,9 @@ from costing.money.time_charges import TimeCharge, storage_charges, time_pools
 
 @dataclass(frozen=True)
 class Accrued:
-    """One time charge on the states that bear it: amount, and its worth at the end of each interval; whether it is expensed."""
+    """One time charge on the states that bear it: amount, and its worth at the end of each interval; whether
+    it is expensed.
+    """
 
     charge: TimeCharge
     states: Ints
@@ -42,7 +46,9 @@ class Accrued:
 
 @dataclass(frozen=True)
 class Charges:
-    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time; curve is None without capital."""
+    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time; curve is
+    None without capital.
+    """
 
     elements: pd.Index
     postings: Postings
@@ -82,9 +88,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis) -> Charges:
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= postings.state < 0
     accrued = [
-        part
-        for charge in (*time_charges, *pools)
-        for part in _accrue(charge, chain, basis, curve, elements)
+        part for charge in (*time_charges, *pools) for part in _accrue(charge, chain, basis, curve, elements)
     ]
     return Charges(elements, postings.take(~apart), postings.take(apart), tuple(accrued), presses, curve)
 
@@ -120,7 +124,9 @@ def accrues_in(basis: Basis) -> np.ndarray:
 
 
 def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
-    """Dated rate of the basis: its own, or that of the Interest rates sheet; None where no capital is charged."""
+    """Dated rate of the basis: its own, or that of the Interest rates sheet; None where no capital is
+    charged.
+    """
     if basis.capital == "none":
         return None
     day_count = estate.settings.day_count

@@ -1,7 +1,8 @@
 """Operations as chargeable events: what was done to which state, when, and how much of each driver it took.
 
-One event per press load, movement, bottling, dispatch and delivery; a disgorgement is three: riddling, disgorgement, dressing. The event
-stands on its batch, or on the lot filled, or (a loss) on the lot it was lost from, so that its cost follows the wine it was spent on.
+One event per press load, movement, bottling, dispatch and delivery; a disgorgement is three: riddling,
+disgorgement, dressing. The event stands on its batch, or on the lot filled, or (a loss) on the lot it was
+lost from, so that its cost follows the wine it was spent on.
 """
 
 from __future__ import annotations
@@ -21,9 +22,11 @@ FLOW_DRIVERS: tuple[str, ...] = ("kg", "litre", "bottle in", "bottle out", "load
 
 @dataclass(frozen=True)
 class Events:
-    """Parallel arrays: state, flow, day, operation, stage, format (−1), presentation (−1), primary, and the driver quantities.
+    """Parallel arrays: state, flow, day, operation, stage, format (−1), presentation (−1), primary, and the
+    driver quantities.
 
-    driver: one row per name in FLOW_DRIVERS; primary: one event per flow is, so that pools count no flow twice.
+    driver: one row per name in FLOW_DRIVERS; primary: one event per flow is, so that pools count no flow
+    twice.
     """
 
     state: Ints

@@ -1,6 +1,8 @@
-"""What a cost element would cost at the valuation date: index then over index at the time, and its yearly change after the last index.
+"""What a cost element would cost at the valuation date: index then over index at the time, and its yearly
+change after the last index.
 
-Between two dated indexes the level moves evenly; before the first it is the first. An element without an index keeps its price.
+Between two dated indexes the level moves evenly; before the first it is the first. An element without an
+index keeps its price.
 """
 
 from __future__ import annotations

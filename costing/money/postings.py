@@ -1,7 +1,8 @@
 """Postings: every amount of money on a lot-state, with its stage, cost element, dates and source cell.
 
-Here: opening costs, deliveries with their instalments and premiums, and direct costs. A cost on a lot that is already empty enters at the
-last state in which the lot held wine and follows that wine. `costing.money.rates` adds what is charged by driver.
+Here: opening costs, deliveries with their instalments and premiums, and direct costs. A cost on a lot that is
+already empty enters at the last state in which the lot held wine and follows that wine. `costing.money.rates`
+adds what is charged by driver.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Floats, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -33,8 +34,8 @@ ELEMENT_COLUMNS = (
 class Postings:
     """Parallel arrays, one entry per amount.
 
-    state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table and row of the source, flow
-    that caused it (−1: none).
+    state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table
+    and row of the source, flow that caused it (−1: none).
     """
 
     state: Ints
@@ -73,7 +74,9 @@ def posted(
     paid: Ints | None = None,
     flow: Ints | int = -1,
 ) -> Postings:
-    """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day incurred."""
+    """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day
+    incurred.
+    """
     n = len(row)
 
     def whole(values: Ints | int) -> Ints:
@@ -129,7 +132,8 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
 def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
     """Price of every delivery, in its instalments, and its final premium.
 
-    Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as the basis says.
+    Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as
+    the basis says.
     """
     frame = estate["deliveries"]
     n = len(frame)

@@ -1,7 +1,8 @@
 """Press loads: how the cost of a load passes to its fractions, and what its by-product brings.
 
-Shares come from `costing.engine.split`. The credit of a by-product is dated at the split and taken off the joint cost (IAS 2, paragraph
-14), or kept apart as income when it is sold, or left out, as the basis says. A by-product takes no share of the joint cost.
+Shares come from `costing.engine.split`. The credit of a by-product is dated at the split and taken off the
+joint cost (IAS 2, paragraph 14), or kept apart as income when it is sold, or left out, as the basis says. A
+by-product takes no share of the joint cost.
 """
 
 from __future__ import annotations

@@ -2,8 +2,9 @@
 
     amount = rate on the day of the event × driver quantity
 
-A rate holds from its date until the next of the same operation, stage, format, driver and element. After the valuation date it rises by
-its yearly change, so plans cost what the work will cost then. Pools: `costing.engine.pools`.
+A rate holds from its date until the next of the same operation, stage, format, driver and element. After the
+valuation date it rises by its yearly change, so plans cost what the work will cost then. Pools:
+`costing.engine.pools`.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.pools import open_period
-from costing.graph.arrays import OPERATIONS, STAGES, Flow, Floats, Ints, codes, days
+from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.money.events import FLOW_DRIVERS, Events
@@ -26,7 +27,9 @@ FORMATS = pd.Index(list(FORMATS_L))
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
-    """Amounts of a plan on `day`: raised by `yearly` for each year after the valuation date or `since`, the later."""
+    """Amounts of a plan on `day`: raised by `yearly` for each year after the valuation date or `since`, the
+    later.
+    """
     years = np.maximum(day - np.maximum(since, valuation_day), 0) / DAYS_A_YEAR
     return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
 
@@ -81,7 +84,9 @@ def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
 
 
 def dry_goods_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
-    """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at dispatch."""
+    """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at
+    dispatch.
+    """
     frame = estate["dry_goods"]
     stage, form = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
     presentations = pd.Index(frame["presentation"].cat.categories)

@@ -1,8 +1,8 @@
 """What is charged for time: storage per litre-year and bottle-year, and pools shared out by what is held.
 
-Each charge is a dated curve of money per unit-year over a set of states; it accrues evenly while they hold something, so cutting a lot or
-changing a rate inside an interval changes nothing. A pool's rate is its amount over the larger of its normal capacity and the unit-years
-held in its period (`costing.engine.pools`).
+Each charge is a dated curve of money per unit-year over a set of states; it accrues evenly while they hold
+something, so cutting a lot or changing a rate inside an interval changes nothing. A pool's rate is its amount
+over the larger of its normal capacity and the unit-years held in its period (`costing.engine.pools`).
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ STEP_DAYS = 30
 
 @dataclass(frozen=True)
 class TimeCharge:
-    """One charge per unit-year on the states that bear it; table and rows name its source cells, since when each row holds."""
+    """One charge per unit-year on the states that bear it; table and rows name its source cells, since when
+    each row holds.
+    """
 
     states: Ints
     curve: AccrualCurve
@@ -53,7 +55,9 @@ class Idle:
 def storage_charges(
     estate: Estate, chain: Chain, elements: pd.Index, at_prices_of: int | None
 ) -> list[TimeCharge]:
-    """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones (None: no)."""
+    """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
+    (None: no).
+    """
     frame = estate["operation_rates"]
     driver, stage = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["stage"], pd.Index(STAGES))
     operation = codes(frame["operation"], pd.Index(OPERATIONS))
@@ -102,7 +106,9 @@ def _bearers(
 def time_pools(
     estate: Estate, chain: Chain, elements: pd.Index, location: Ints, at_prices_of: int | None
 ) -> tuple[list[TimeCharge], Idle]:
-    """Pools shared out by litre-years and bottle-years, one charge per series of periods, and what stays idle."""
+    """Pools shared out by litre-years and bottle-years, one charge per series of periods, and what stays
+    idle.
+    """
     frame = estate["pools"]
     driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))
     stage, place = codes(frame["stage"], pd.Index(STAGES)), codes(frame["location"], locations(estate))

@@ -1,0 +1,1 @@
+"""Labels return: tables of what was found."""

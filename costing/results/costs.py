@@ -1,9 +1,11 @@
-"""What a bottle cost: each release, by stage and by element, and what a litre or a bottle not yet released costs today.
+"""What a bottle cost: each release, by stage and by element, and what a litre or a bottle not yet released
+costs today.
 
     cost per bottle = cost of the release when it was disgorged / good bottles
 
-A release is everything disgorged into one lot. Amounts per bottle have four decimals, rounded once per line so that lines add up to the
-total printed. Selling cost, finished storage after the release and dressing of a presentation come later and are not in it.
+A release is everything disgorged into one lot. Amounts per bottle have four decimals, rounded once per line
+so that lines add up to the total printed. Selling cost, finished storage after the release and dressing of a
+presentation come later and are not in it.
 """
 
 from __future__ import annotations
@@ -23,7 +25,8 @@ PER_BOTTLE_DECIMALS = 4
 
 
 def releases(results: Results) -> pd.DataFrame:
-    """One row per release: lot, cuvée, format, date, planned, months on lees, bottles in and out, total cost; sorted by date.
+    """One row per release: lot, cuvée, format, date, planned, months on lees, bottles in and out, total cost;
+    sorted by date.
 
     The last columns are the amounts of the release by stage (money).
     """
@@ -82,7 +85,8 @@ def _grouped(results: Results, states: Ints, level: str, order: Sequence[str]) -
 
 
 def cost_per_bottle(results: Results) -> pd.DataFrame:
-    """Each release per bottle: total, per 75 cl, and one column per stage; the stage columns add up to per_bottle.
+    """Each release per bottle: total, per 75 cl, and one column per stage; the stage columns add up to
+    per_bottle.
 
     Rounded to four decimals, largest remainder per row.
     """
@@ -92,7 +96,9 @@ def cost_per_bottle(results: Results) -> pd.DataFrame:
     rounded, total = rounded_rows(per_bottle)
     shown = frame[["release", "cuvee", "format", "disgorged", "planned", "months_on_lees", "bottles"]].copy()
     shown["per_bottle"] = total
-    shown["per_75cl"] = np.round(total * STANDARD_BOTTLE_L / frame["bottle_l"].to_numpy(), PER_BOTTLE_DECIMALS)
+    shown["per_75cl"] = np.round(
+        total * STANDARD_BOTTLE_L / frame["bottle_l"].to_numpy(), PER_BOTTLE_DECIMALS
+    )
     shown[stages] = rounded
     return shown
 
@@ -139,7 +145,11 @@ def build_up(results: Results) -> pd.DataFrame:
         }
     )
     order = pd.Index(STAGES).get_indexer(pd.Index(stage))
-    return frame.assign(_order=order).sort_values(["release", "_order", "element"], ignore_index=True).drop(columns="_order")
+    return (
+        frame.assign(_order=order)
+        .sort_values(["release", "_order", "element"], ignore_index=True)
+        .drop(columns="_order")
+    )
 
 
 def by_cuvee(results: Results, *, planned: bool = False) -> pd.DataFrame:

@@ -1,7 +1,7 @@
 """What a lot is called by people: its cuvée, its format, when it was bottled and when disgorged.
 
-A lot carries what its own row says; otherwise what the lot it was filled from carries. Bottles of several tirages in one lot have the
-date of the last of them: the cautious one for the months on lees.
+A lot carries what its own row says; otherwise what the lot it was filled from carries. Bottles of several
+tirages in one lot have the date of the last of them: the cautious one for the months on lees.
 """
 
 from __future__ import annotations
@@ -48,7 +48,12 @@ def lot_labels(estate: Estate, chain: Chain) -> LotLabels:
     )
     cuvee, tirage = np.full(n, -1, dtype=np.int64), np.full(n, BLANK_DAY, dtype=np.int64)
     disgorged = np.full(n, BLANK_DAY, dtype=np.int64)
-    for table, column in (("opening_stock", "lot"), ("deliveries", "lot"), ("movements", "to_lot"), ("tirage", "to_lot")):
+    for table, column in (
+        ("opening_stock", "lot"),
+        ("deliveries", "lot"),
+        ("movements", "to_lot"),
+        ("tirage", "to_lot"),
+    ):
         frame = estate[table]
         lot, named = codes(frame[column], names), codes(frame["cuvee"], cuvees)
         cuvee[lot[named >= 0]] = named[named >= 0]

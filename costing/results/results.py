@@ -16,7 +16,7 @@ import pandas as pd
 from costing.engine.shares import LOST, Shares
 from costing.engine.solve import Solution
 from costing.errors import Finding, IdentityError
-from costing.graph.arrays import STAGES, Floats, Ints
+from costing.graph.arrays import Floats, Ints
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -29,7 +29,8 @@ TOLERANCE = 1e-9
 class Results:
     """One estate on one basis.
 
-    columns: pairs (stage, element) of the columns of `cost`; the last ones are capital. cautions: doubts found on the way.
+    columns: pairs (stage, element) of the columns of `cost`; the last ones are capital. cautions: doubts
+    found on the way.
     """
 
     estate: Estate
@@ -64,7 +65,9 @@ class Results:
     def reconciliation(self) -> pd.DataFrame:
         """Identity of the run: line, amount; the last line is the difference."""
         charges = self.charges
-        put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
+        put_in = charges.postings.amount.sum() + sum(
+            a.amount.sum() for a in charges.accrued if not a.expensed
+        )
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
         capital = float(self.solution.capital.sum())
         stock = float(self.total[self.final].sum())
@@ -82,7 +85,9 @@ class Results:
         return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
 
     def check_identity(self, tolerance: float = TOLERANCE) -> None:
-        """IdentityError naming the lots at fault if the reconciliation does not close to `tolerance` of the cost in."""
+        """IdentityError naming the lots at fault if the reconciliation does not close to `tolerance` of the
+        cost in.
+        """
         table = self.reconciliation().set_index("line")["amount"]
         scale = max(1.0, float(np.abs(self.charges.postings.amount).sum()), abs(table["Capital charged"]))
         if not abs(table["Difference"]) <= tolerance * scale:

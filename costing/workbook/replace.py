@@ -60,6 +60,7 @@ def replace_atomically(
         if saved:
             with _unfinished(saved, old_bytes, mode) as temporary:
                 temporary.replace(saved)
+            _sync_folder(target.parent)
         with _unfinished(target, new_bytes, mode) as temporary:
             _unchanged(target, expected_sha256)
             temporary.replace(target)

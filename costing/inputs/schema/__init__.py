@@ -161,7 +161,12 @@ def sheets() -> MappingProxyType[str, Sheet]:
     return MappingProxyType(
         {
             row["name"]: Sheet(
-                row["name"], row["sheet"], row["owner"], row["row_is"], row["meaning"], tuple(columns[row["name"]])
+                row["name"],
+                row["sheet"],
+                row["owner"],
+                row["row_is"],
+                row["meaning"],
+                tuple(columns[row["name"]]),
             )
             for row in _rows("sheets")
         }

@@ -1,0 +1,139 @@
+"""How sheets look: colours, number formats, column widths, for the blank workbook and the result sheets.
+
+Conventions: cells to fill in lie on a warm ground under a slate header; computed cells are white under a
+    wine-red header. A dark header means that the column must be filled, a light one that it may stay blank.
+    Number formats are those of the file format (ECMA-376 part 1, 18.8.30), which are the same in every
+    language. Widths are in characters of the default font (18.3.1.13), with room for a font that runs
+    wider.
+What it does not do: it writes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from costing.inputs.schema import Column
+
+INK, FAINT = "#2B2B2B", "#6B6B6B"
+SLATE, SLATE_LIGHT = "#3D4F5C", "#DCE3E7"
+INPUT_GROUND, INPUT_LINE = "#FFFBEF", "#E3DCC8"
+WINE, WINE_LIGHT, RESULT_LINE = "#6E3B47", "#F3ECEE", "#D9D0D3"
+WARNING_INK = "#9A4B00"
+# Slate, ochre, wine, sage, sand, steel: told apart in grey as well.
+CHART_COLOURS = (
+    *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
+    *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),
+)
+
+NUMBER_FORMATS = {
+    "money": "#,##0.00",
+    "money4": "#,##0.0000",
+    "quantity": "#,##0.0",
+    "percent": "0.0%",
+    "date": "yyyy-mm-dd",
+    "text": "General",
+    "integer": "#,##0",
+    "factor": "0.0000",
+}
+TAB_COLOURS = {
+    "Start": SLATE,
+    "Opening": "#A9844F",
+    "Grapes and cellar": "#7A8F5A",
+    "Costs": "#C08A3E",
+    "Sales": "#7FA3B5",
+    "Trials": "#9C8FA8",
+    "Closed years": "#9AA0A4",
+}
+# Whose tab has which colour, in workbook order.
+GROUPS = {
+    "Start": ("settings", "interest_rates", "price_indices"),
+    "Opening": ("opening_stock", "opening_costs"),
+    "Grapes and cellar": (
+        *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),
+        *("tirage", "disgorgements", "dispatches"),
+    ),
+    "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
+    "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age"),
+    "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
+    "Closed years": ("yearend_stock", "yearend_costs"),
+}
+_NARROWEST, _WIDEST = 9.0, 48.0
+_MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
+
+
+def input_format(column: Column) -> str:
+    """Return the number format of an input column.
+
+    Percent points stay in the general format: only there does a spreadsheet program note that "1.5%" was typed,
+    by giving the cell a percent format, and so tell 1.5 % from 0.015 % (common practice, no source).
+    """
+    if column.type == "date":
+        return NUMBER_FORMATS["date"]
+    if column.type == "integer":
+        return "0"
+    if column.type != "number":
+        return "General"
+    if column.unit in ("L", "kg") or column.name == "quantity":
+        return "#,##0.0"
+    if column.unit == "bottles":
+        return "#,##0"
+    words = column.name.split("_")
+    if any(word in words for word in _MONEY):
+        return "#,##0.00##" if {"price", "per", "unit"} & set(words) else "#,##0.00"
+    return "General"
+
+
+def shown_length(value: Any, number_format: str) -> int:
+    """Characters that a cell takes under one of the formats of this module."""
+    if value is None or (isinstance(value, float) and math.isnan(value)) or value is pd.NaT:
+        return 0
+    if isinstance(value, str):
+        return max(map(len, value.split("\n")), default=0)
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
+        return 10
+    number = float(value)
+    if number_format == "General":
+        return min(len(f"{number:.10g}"), 12)
+    decimals = len(number_format.partition(".")[2].rstrip("%"))
+    percent = number_format.endswith("%")
+    return len(f"{number * (100 if percent else 1):,.{decimals}f}") + percent
+
+
+def column_width(header: str, values: Iterable[Any], number_format: str, *, lines: int = 2) -> float:
+    """Width that shows every value whole and the header in `lines` lines beside its filter button."""
+    longest = _longest(values, number_format)
+    return min(max(_NARROWEST, 1.12 * longest + 2.0, 1.1 * _wrapped(header, lines) + 3.5), _WIDEST)
+
+
+def header_lines(header: str, width: float) -> int:
+    """Lines that a wrapped header takes in a column of that width, filter button set aside."""
+    lines, used, room = 1, 0, max(1.0, (width - 3.0) / 1.1)
+    for word in header.split():
+        if used and used + 1 + len(word) > room:
+            lines, used = lines + 1, len(word)
+        else:
+            used += len(word) + bool(used)
+    return lines
+
+
+def _longest(values: Iterable[Any], number_format: str) -> int:
+    if isinstance(values, np.ndarray) and values.dtype.kind == "f":
+        finite = values[np.isfinite(values)]
+        values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
+    elif isinstance(values, Sequence) and len(values) > 2000:
+        values = set(values)
+    return max((shown_length(value, number_format) for value in values), default=0)
+
+
+def _wrapped(header: str, lines: int) -> int:
+    """Least width of a header set in that many lines."""
+    words = header.split()
+    width = max(map(len, words), default=0)
+    while header_lines(header, width * 1.1 + 3.0) > lines:
+        width += 1
+    return width

@@ -1,0 +1,31 @@
+"""One way in: a workbook, a folder of CSV files or data frames -> Estate. The same rows give the same figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from costing.errors import WorkbookError
+from costing.inputs import load
+from costing.inputs.estate import Estate
+from costing.workbook.read import read_workbook
+
+WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xltx", ".xltm")
+
+
+def read_estate(source: str | Path | Mapping[str, pd.DataFrame]) -> Estate:
+    """Validated estate from a workbook, a folder of CSV files, or data frames by sheet name.
+
+    InputError with every finding if the input has errors; WorkbookError if the file cannot be read.
+    """
+    if isinstance(source, Mapping):
+        return load.read_estate(source)
+    path = Path(source)
+    if path.is_dir():
+        return load.read_estate(path)
+    if not path.exists():
+        msg = f"{path} does not exist. Name a workbook or a folder of CSV files; `costing new {path}` makes a workbook."
+        raise WorkbookError(msg)
+    return load.load(read_workbook(path))

@@ -1,0 +1,85 @@
+"""Each part imports only from the parts above it; the engine knows arrays alone."""
+
+from __future__ import annotations
+
+import ast
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import costing
+
+ROOT = Path(costing.__file__).parent
+ORDER = (
+    "errors",
+    "units",
+    "calendar",
+    "inputs",
+    "graph",
+    "engine",
+    "money",
+    "results",
+    "model",
+    "decisions",
+    "charts",
+    "report",
+    "workbook",
+    "cli",
+)
+USUAL_LINES, MOST_LINES = 300, 400
+
+
+def _modules() -> dict[str, Path]:
+    found = {}
+    for path in ROOT.rglob("*.py"):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+def _imports(path: Path) -> set[str]:
+    names = set()
+    for statement in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(statement, ast.Import):
+            names |= {alias.name for alias in statement.names}
+        elif isinstance(statement, ast.ImportFrom):
+            assert statement.level == 0, f"relative import in {path}"
+            names |= {f"{statement.module}.{alias.name}" for alias in statement.names} | {str(statement.module)}
+    return names
+
+
+def _own(path: Path, modules: dict[str, Path]) -> set[str]:
+    inside = {name.removeprefix("costing.") for name in _imports(path) if name.startswith("costing.")}
+    return {name for name in inside if name in modules}
+
+
+def test_parts_import_from_above() -> None:
+    modules = _modules()
+    for name, path in modules.items():
+        if not name:
+            continue
+        part = name.split(".")[0]
+        assert part in ORDER, f"{name} has no place in the order"
+        for used in _own(path, modules):
+            above = used.split(".")[0]
+            assert ORDER.index(above) <= ORDER.index(part), f"{name} imports {used}, which stands below it"
+
+
+def test_no_file_imports_itself_in_a_circle() -> None:
+    modules = _modules()
+    graph = {name: _own(path, modules) - {name} for name, path in modules.items() if name}
+    list(TopologicalSorter(graph).static_order())
+
+
+def test_engine_imports_arrays_alone() -> None:
+    allowed = {"numpy", "scipy", "costing.errors", "costing.engine", "__future__"}
+    standard = {"collections", "dataclasses", "functools", "typing", "enum"}
+    for path in (ROOT / "engine").glob("*.py"):
+        for name in _imports(path):
+            top = name.split(".")[0]
+            known = top in allowed | standard or any(name == one or name.startswith(f"{one}.") for one in allowed)
+            assert known, f"{path.name} imports {name}"
+
+
+def test_files_stay_readable() -> None:
+    long = {path.name: n for path in ROOT.rglob("*.py") if (n := len(path.read_text("utf-8").splitlines())) > MOST_LINES}
+    assert not long, f"more than {MOST_LINES} lines: {long}"

@@ -300,7 +300,7 @@ def _edges(
     kept = np.where(leaves | in_place, 1.0 - whole, 1.0)
     kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
     has_batch = flows.batch[flow] >= 0
-    through = states.batch_state[np.maximum(flows.batch, 0)]
+    through = np.append(states.batch_state, -1)[flows.batch]
     goes_to = np.where(has_batch, through[flow], target_state[flow])
     fills = np.flatnonzero(np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT)))
     presses = np.flatnonzero((flows.kind == Flow.PRESS_OUT) & (flows.target >= 0))

@@ -1,0 +1,39 @@
+"""The README's program runs and prints what the README says it prints."""
+
+from __future__ import annotations
+
+import io
+import re
+import tomllib
+from contextlib import redirect_stdout
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def _blocks(language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", README, flags=re.S)
+
+
+def test_the_program_prints_its_answer(monkeypatch) -> None:
+    monkeypatch.chdir(ROOT)
+    program = _blocks("python")[0]
+    printed = io.StringIO()
+    with redirect_stdout(printed):
+        exec(compile(program, "README.md", "exec"), {})
+    answer = _blocks("text")[0]
+    assert printed.getvalue().strip() == answer.strip()
+
+
+def test_test_command_is_what_ci_runs() -> None:
+    command = _blocks("sh")[1]
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert '-e ".[test]"' in command
+    assert '-e ".[test]"' in ci
+    assert command.strip().endswith("python -m pytest")
+
+
+def test_console_command_is_declared() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["scripts"]["costing"] == "costing.cli:main"

@@ -253,7 +253,7 @@ class Cellar(Stock):
         if stack is None:
             return False
         taken = self.part(stack)
-        good = min(taken, Fraction(int(self.survivors(taken, "disgorgement", 0))))
+        good = max(Fraction(1), min(taken, self.survivors(taken, "disgorgement", 0)))
         liqueur_lot = self.pick("wine", "reserve", "blend", least=30) if self.rng.random() < 0.5 else None
         liqueur = Fraction(int(good * stack.litres_per_unit / 10) + 1, 10)
         row: Row = {}

@@ -151,7 +151,7 @@ class Stock:
             quantity *= 1 - norm * Fraction(round(mood * 200), 100)
         elif self.on("losses") and mood < 0.5:
             quantity *= Fraction(round(100 * self.rng.uniform(0.8, 0.97)), 100)
-        elif self.on("gains") and mood < 0.56:
+        elif self.on("gains") and mood < 0.56 and operation != "bottling":
             quantity *= Fraction(102, 100)
         return Fraction(int(quantity * 10**digits), 10**digits)
 

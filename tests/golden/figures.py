@@ -1,0 +1,123 @@
+"""The figures of the worked cases, taken out of a run by the names that the cases use.
+
+Conventions: a batch (load, disgorgement, exit in bulk) is worth what passes through it on its day; a stock is
+    worth what its last state cost at the end of the records.
+What it does not do: compute. Every figure is read from the results of `costing.model.run`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.shares import LOST
+from costing.graph.arrays import Flow
+from costing.inputs.basis import Basis
+from costing.inputs.load import read_estate
+from costing.model import run
+from costing.results.results import Results
+
+Tables = Mapping[str, pd.DataFrame]
+FOLDER = "tests/golden"
+
+
+def _flow(results: Results, kind: Flow, row: int) -> int:
+    flows = results.chain.flows
+    return int(np.flatnonzero((flows.kind == kind) & (flows.row == row))[0])
+
+
+def load_total(results: Results, load: str) -> float:
+    """Joint cost of a press load, by-product credit taken off."""
+    chain = results.chain
+    return float(results.total[chain.states.batch_state[chain.flows.load_names.get_loc(load)]])
+
+
+def batch_total(results: Results, kind: Flow, row: int) -> float:
+    """Cost that passes through the batch of one row."""
+    chain = results.chain
+    return float(results.total[chain.states.batch_state[chain.flows.batch[_flow(results, kind, row)]]])
+
+
+def arrived(results: Results, kind: Flow, row: int) -> float:
+    """Cost of the lot that a row filled or measured, just after it."""
+    return float(results.solution.arrived[results.chain.target_state[_flow(results, kind, row)]])
+
+
+def stock(results: Results, lot: str) -> float:
+    """Cost of what a lot holds at the end of the records."""
+    chain = results.chain
+    return float(results.total[chain.states.last_of_lot[chain.lots.names.get_loc(lot)]])
+
+
+def expensed(results: Results) -> float:
+    """Abnormal losses."""
+    return float(results.exit_amount[results.shares.exit_reason == LOST].sum())
+
+
+def line(results: Results, name: str) -> float:
+    """One line of the reconciliation."""
+    return float(results.reconciliation().set_index("line").loc[name, "amount"])
+
+
+def press_case(tables: Tables, basis: Basis) -> dict[str, float]:
+    """Figures of the press load: with the late premium, as the folder has it, and before it was known."""
+    known = {**tables, "deliveries": tables["deliveries"].drop(columns=["Final premium per unit"])}
+    before, after = run(read_estate(known), basis), run(read_estate(tables), basis)
+    capital = before.columns.get_level_values("element") == "capital"
+    grapes = before.columns.get_level_values("element") == "grapes"
+    load = before.chain.states.batch_state[0]
+    return {
+        "joint": load_total(before, "P1"),
+        "grapes": float(before.cost[load, grapes | capital].sum()),
+        "capital": float(before.cost[load, capital].sum()),
+        "first": arrived(before, Flow.PRESS_OUT, 0),
+        "second": arrived(before, Flow.PRESS_OUT, 1),
+        "first after premium": arrived(after, Flow.PRESS_OUT, 0),
+        "second after premium": arrived(after, Flow.PRESS_OUT, 1),
+        "first on 30 June": stock(after, "V-FIRST"),
+    }
+
+
+def reserve_case(tables: Tables, basis: Basis) -> dict[str, float]:
+    """Figures of the reserve over three years."""
+    results = run(read_estate(tables), basis)
+    return {
+        "4,000 L out": batch_total(results, Flow.MOVEMENT, 0),
+        "expensed": expensed(results),
+        "unit after gauging": arrived(results, Flow.STOCKTAKE, 1) / 10_800,
+        "3,000 L out": batch_total(results, Flow.MOVEMENT, 1),
+        "7,800 L left": stock(results, "RES"),
+        "capital": line(results, "Capital charged"),
+    }
+
+
+def tirage_case(tables: Tables, basis: Basis) -> dict[str, float]:
+    """Figures of one tirage and its two disgorgements."""
+    results = run(read_estate(tables), basis)
+    first, second = (batch_total(results, Flow.DISGORGEMENT, row) for row in (0, 1))
+    return {
+        "expensed": expensed(results),
+        "A on-lees unit": (first - finishing(results, 0)) / 4_050,
+        "A total": first,
+        "A per bottle": first / 4_000,
+        "B total": second,
+        "B per bottle": second / 5_430,
+        "cash cost": line(results, "Cost in"),
+    }
+
+
+def finishing(results: Results, row: int) -> float:
+    """What the disgorgement itself cost: the amounts posted on its batch."""
+    chain, postings = results.chain, results.charges.postings
+    batch = chain.states.batch_state[chain.flows.batch[_flow(results, Flow.DISGORGEMENT, row)]]
+    return float(postings.amount[postings.state == batch].sum())
+
+
+def valued_on(tables: Tables, day: date) -> Tables:
+    """The same tables with another valuation date: later rows become plans."""
+    settings = tables["settings"].copy()
+    settings.loc[settings["Setting"] == "Valuation date", "Value"] = day.isoformat()
+    return {**tables, "settings": settings}

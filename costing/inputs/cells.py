@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-
 LONGEST_SHOWN = 80
 
 

@@ -86,7 +86,7 @@ def graft(
     removed = exclusive_parts(book, replaced)
 
     user_styles = book.related("styles")
-    styles_part = user_styles or posixpath.join(posixpath.dirname(book.part), "styles.xml")
+    styles_part = user_styles or _free_name(posixpath.dirname(book.part), "styles.xml", set(package.members))
     styles = append_styles(
         package.part(user_styles) if user_styles else None, source.part(results.related("styles") or "")
     )
@@ -156,7 +156,7 @@ def _check_names(book: Book, results: Book) -> None:
 
 def _new_names(results: Book, taken: Collection[str]) -> dict[str, str]:
     """Name in the user's package of every part that the result sheets lead to, themselves first."""
-    folded = {name.casefold() for name in taken}
+    used = set(taken)
     names: dict[str, str] = {}
     waiting = [sheet.part for sheet in reversed(results.sheets)]
     while waiting:
@@ -164,15 +164,21 @@ def _new_names(results: Book, taken: Collection[str]) -> dict[str, str]:
         if part in names:
             continue
         folder, base = posixpath.split(part)
-        stem, dot, suffix = base.rpartition(".")
-        new, count = f"{folder}/{result_parts.SIGNATURE}_{base}", 1
-        while {new.casefold(), rels_part(new).casefold()} & folded:
-            count += 1
-            new = f"{folder}/{result_parts.SIGNATURE}_{stem}_{count}{dot}{suffix}"
-        names[part] = new
-        folded.add(new.casefold())
+        names[part] = _free_name(folder, f"{result_parts.SIGNATURE}_{base}", used)
+        used.add(names[part])
         waiting += [rel.target for rel in reversed(relations(results.package, part)) if not rel.external]
     return names
+
+
+def _free_name(folder: str, base: str, taken: Collection[str]) -> str:
+    """Name of a part, numbered where another part, or other relations, have that name but for case."""
+    folded = {name.casefold() for name in taken}
+    stem, dot, suffix = base.rpartition(".")
+    name, count = posixpath.join(folder, base), 1
+    while {name.casefold(), rels_part(name).casefold()} & folded:
+        count += 1
+        name = posixpath.join(folder, f"{stem}_{count}{dot}{suffix}")
+    return name
 
 
 def _places(book: Book, results: Book) -> dict[int, int]:

@@ -26,11 +26,25 @@ _AFTER_CALC = (*_AFTER_NAMES[1:], "webPublishing", "fileRecoveryPr", "webPublish
 
 
 def set_types(types: etree._Element, removed: Collection[str], added: Mapping[str, str]) -> None:
-    """Drop the content types of removed parts, and give each added part its own."""
+    """Drop the content types of removed parts, and give each added part its own.
+
+    Pictures and old-style drawings get theirs by suffix, as spreadsheet programs do it, where it is new.
+    """
     for entry in list(types.iterfind(f"{{{_TYPES}}}Override")):
         if entry.get("PartName", "").lstrip("/") in removed:
             types.remove(entry)
+    by_suffix = {
+        entry.get("Extension", "").casefold(): entry.get("ContentType", "")
+        for entry in types.iterfind(f"{{{_TYPES}}}Default")
+    }
     for part, kind in added.items():
+        suffix = part.rpartition(".")[2].casefold()
+        if suffix not in ("xml", *by_suffix):
+            new = etree.Element(f"{{{_TYPES}}}Default", {"Extension": suffix, "ContentType": kind})
+            types.insert(len(by_suffix), new)
+            by_suffix[suffix] = kind
+        if by_suffix.get(suffix) == kind:
+            continue
         etree.SubElement(types, f"{{{_TYPES}}}Override", {"PartName": f"/{part}", "ContentType": kind})
 
 
@@ -39,7 +53,7 @@ def relate(rels: etree._Element, source: str, type_: str, part: str, rel_id: str
     target = posixpath.relpath(part, posixpath.dirname(source) or ".")
     tag = f"{{{PACKAGE_REL}}}Relationship"
     known = {entry.get("Id", ""): entry for entry in rels.iterfind(tag)}
-    if rel_id not in known:
+    if not rel_id or rel_id not in known:
         taken = [int(key[3:]) for key in known if re.fullmatch(r"rId\d+", key)]
         rel_id = f"rId{max(taken, default=0) + 1}"
         known[rel_id] = etree.SubElement(rels, tag, {"Id": rel_id, "Type": type_})

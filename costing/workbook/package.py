@@ -39,6 +39,7 @@ from costing.workbook.archive import (
 TYPES_PART = "[Content_Types].xml"
 _MB = 1024 * 1024
 _PROLOG_BYTES = 64 * 1024
+_MOST_XML_BYTES = 64 * _MB
 _CFB = bytes.fromhex("d0cf11e0a1b11ae1")
 _SAVE_AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 _RESTORE = "Restore a back-up, or fetch the file again."
@@ -140,7 +141,13 @@ def shown(text: str, length: int = 80) -> str:
 
 
 def parse_xml(content: bytes, part: str) -> etree._Element:
-    """Parse an XML part without entities, network or document type. WorkbookError where it is malformed."""
+    """Parse an XML part without entities, network or document type.
+
+    Raises WorkbookError where it is malformed, or too large for a part that is not a sheet.
+    """
+    if len(content) > _MOST_XML_BYTES:
+        msg = f"Part {shown(part)} is larger than {_MOST_XML_BYTES // _MB} MB. {_SAVE_AGAIN}"
+        raise WorkbookError(msg)
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
     try:
         return etree.fromstring(content, parser)

@@ -19,7 +19,7 @@ from collections.abc import Callable, Mapping
 from lxml import etree
 
 from costing.errors import WorkbookError
-from costing.workbook.package import TYPES_PART, Package, parse_xml, serialize_xml
+from costing.workbook.package import TYPES_PART, Package, parse_xml, serialize_xml, shown
 from costing.workbook.sheets import MAIN, Book, Sheet, relations
 from costing.workbook.styles import AppendedStyles
 
@@ -133,9 +133,10 @@ def refuse_additions(package: Package, sheet: Sheet) -> None:
             )
             found += [f"notes by '{author}'" for author in authors if author.strip() not in ("", SIGNATURE)]
     if found:
+        what = shown(", ".join(found))
         msg = (
-            f"Result sheet '{sheet.name}' holds what this library didn't put there ({', '.join(found)}). "
-            "Result sheets are written anew: move it to a sheet of your own, or delete it, and run again."
+            f"Result sheet '{sheet.name}' holds what the library didn't put there ({what}). "
+            "Result sheets are written anew: move it to a sheet of your own or delete it, then run again."
         )
         raise WorkbookError(msg)
 

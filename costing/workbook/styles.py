@@ -79,12 +79,13 @@ def _append(
     if entries is None or len(entries) == 0:
         return {}
     into = _list(target, tag)
-    known: dict[_Shape, int] = {}
-    for index, present in enumerate(into):
-        known.setdefault(_shape(present), index)
+    entry_tag = entries[0].tag
+    present = into.findall(entry_tag)  # only these count; a remark between them has no index
+    known = {_shape(entry): index for index, entry in reversed(list(enumerate(present)))}
+    count = len(present)
     places = {}
-    for index, entry in enumerate(entries):
-        if index == 0 and keep_first and len(into):
+    for index, entry in enumerate(entries.iterfind(entry_tag)):
+        if index == 0 and keep_first and count:
             places["0"] = "0"
             continue
         new = deepcopy(entry)
@@ -92,9 +93,9 @@ def _append(
             move(new)
         shape = _shape(new)
         if shape not in known:
-            known[shape] = len(into)
+            known[shape], count = count, count + 1
             into.append(new)
-            into.set("count", str(len(into)))
+            into.set("count", str(count))
         places[str(index)] = str(known[shape])
     return places
 
@@ -109,15 +110,17 @@ def _append_numbers(target: etree._Element, source: etree._Element) -> dict[str,
     if not own:
         return {}
     into = _list(target, "numFmts")
-    by_code = {entry.get("formatCode", ""): entry.get("numFmtId", "0") for entry in reversed(into)}
-    taken = [int(number) for number in by_code.values() if number.isdecimal()]
+    present = into.findall(f"{{{MAIN}}}numFmt")
+    by_code = {entry.get("formatCode", ""): entry.get("numFmtId", "0") for entry in reversed(present)}
+    numbers = (entry.get("numFmtId", "") for entry in present)
+    taken = [int(number) for number in numbers if number.isdecimal()]
     following = max(_FIRST_OWN_NUMBER, *(number + 1 for number in taken), 0)
     places = {}
     for number, code in own:
         if code not in by_code:
             by_code[code] = str(following)
             etree.SubElement(into, f"{{{MAIN}}}numFmt", {"numFmtId": str(following), "formatCode": code})
-            into.set("count", str(len(into)))
+            into.set("count", str(len(into.findall(f"{{{MAIN}}}numFmt"))))
             following += 1
         places[number] = by_code[code]
     return places

@@ -58,6 +58,9 @@ def scratch_results(factor: float = 1.0, *, bottles: int = 2) -> bytes:
         },
     )  # fmt: skip
     costs.write_formula(last, 2, total, money, round(sum(row[2] for row in rows), 4))
+    # XlsxWriter names the column alone, which LibreOffice can't calculate; Excel writes the table's name too.
+    bottles_sum = sum(row[1] for row in rows)
+    costs.write_formula(last, 1, "=SUBTOTAL(109,Cost_per_bottle[Bottles])", None, bottles_sum)
     costs.set_column(0, 0, 22, None)
     costs.set_column(2, 2, 14, money)
     costs.set_row(1, 30, head)

@@ -259,6 +259,9 @@ def test_a_workbook_without_styles_or_properties_works() -> None:
     assert loaded(content)["Cost per bottle"]["C4"].value == 9.0
     assert loaded(content)["Cost per bottle"]["C4"].number_format == "#,##0.0000"
     assert loaded(content)["Only"]["A1"].value == 1
+    types = parts_of(content)["[Content_Types].xml"]
+    assert types.count(b'<Default Extension="vml"') == 1
+    assert b"costing_vmlDrawing1" not in types
 
 
 def test_table_numbers_are_unique_and_kept_so_that_a_users_slicer_still_finds_its_table() -> None:
@@ -304,7 +307,7 @@ def test_every_relation_leads_to_a_part_with_a_content_type() -> None:
     )
     assert typed - {""} <= set(parts)
     for name in OWN:
-        assert name in typed or name.rpartition(".")[2] == "rels"
+        assert name in typed or name.rpartition(".")[2] in ("rels", "vml")
     for rels in [name for name in parts if name.endswith(".rels")]:
         folder = posixpath.dirname(posixpath.dirname(rels))
         for entry in etree.fromstring(parts[rels]):

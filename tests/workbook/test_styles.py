@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from lxml import etree
 
@@ -101,3 +103,13 @@ def test_excels_limit_of_cell_formats_is_kept() -> None:
     user = f'<styleSheet xmlns="{MAIN}"><cellXfs>{"<xf/>" * 64_000}</cellXfs></styleSheet>'.encode()
     with pytest.raises(WorkbookError, match="64000 cell formats"):
         append_styles(user, ADDED)
+
+
+def test_a_remark_inside_a_list_has_no_index() -> None:
+    lists = rb"<(x:)?(numFmts|fonts|fills|borders|cellXfs|dxfs)( [^>]*)>"
+    remark = re.sub(lists, rb"\g<0><!--kept-->", USER["x"])
+    assert remark.count(b"<!--kept-->") == 6
+    plain, remarked = append_styles(USER["x"], ADDED), append_styles(remark, ADDED)
+    assert remarked.cell_formats == plain.cell_formats
+    assert remarked.differential_formats == plain.differential_formats
+    assert remarked.content.replace(b"<!--kept-->", b"") == plain.content

@@ -24,7 +24,7 @@ from pathlib import Path
 
 from costing.errors import WorkbookError
 from costing.workbook import indexes, result_parts
-from costing.workbook.archive import Member
+from costing.workbook.archive import Member, pack
 from costing.workbook.dependents import without_stored_values
 from costing.workbook.package import (
     TYPES_PART,
@@ -255,16 +255,14 @@ def _moved_parts(
     for part, new in names.items():
         if part in by_part:
             sheet = by_part[part]
-            yield (
-                new,
-                result_parts.sheet_content(
-                    source.part(part),
-                    styles,
-                    strings,
-                    selected=places[sheet.index] == active,
-                    code_name=_code_name(book, sheet.name),
-                ),
+            content = result_parts.sheet_content(
+                source.part(part),
+                styles,
+                strings,
+                selected=places[sheet.index] == active,
+                code_name=_code_name(book, sheet.name),
             )
+            yield new, pack(new, content)
         elif part in numbers:
             yield new, result_parts.table_content(source.part(part), styles, numbers[part])
         elif sign := result_parts.SIGNING.get(kinds[part].rpartition(".")[2]):

@@ -14,7 +14,7 @@ What it does not do: it moves no chart sheets, macros, links to other workbooks 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 from lxml import etree
 
@@ -32,6 +32,7 @@ _CELL = re.compile(
 _ROW_STYLE = re.compile(rb'(<row [^>]*? s=")([0-9]+)"')
 _STRING = re.compile(rb"<si>(.*?)</si>|<si/>", re.DOTALL)
 _EMPTY_DATA = b"<sheetData/>"
+_BLOCK = 4 * 1024 * 1024
 _OWN_KINDS = {"table", "drawing", "comments", "vmlDrawing", "hyperlink", "printerSettings"}
 
 
@@ -68,10 +69,13 @@ def sheet_content(
             frame.insert(0, properties)
         properties.set("codeName", code_name)
     before, found, after = serialize_xml(frame).partition(_EMPTY_DATA)
-    return before + (_cells(content[start:end], styles, strings) if closing >= 0 else found) + after
+    return b"".join(
+        (before, *(_cells(content[start:end], styles, strings) if closing >= 0 else (found,)), after)
+    )
 
 
-def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> bytes:
+def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> Iterator[bytes]:
+    """Yield the rows with styles moved and strings inline, some megabytes at a time."""
     attributes = {old.encode(): f' s="{new}"'.encode() for old, new in styles.cell_formats.items()}
     attributes[b""] = b""
 
@@ -81,11 +85,20 @@ def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> bytes:
             return opening + attributes[style]
         return opening + attributes[style] + b' t="inlineStr"><is>' + strings[int(string)] + b"</is>"
 
-    moved, count = _CELL.subn(move, rows)
+    def move_row(row: re.Match[bytes]) -> bytes:
+        return row[1] + styles.cell_formats[row[2].decode()].encode() + b'"'
+
+    start, count = 0, 0
+    while start < len(rows):
+        # A block ends before a cell, as `<` never stands in a text.
+        end = rows.find(b"<c ", start + _BLOCK)
+        end = end if end >= 0 else len(rows)
+        moved, met = _CELL.subn(move, rows[start:end])
+        yield _ROW_STYLE.sub(move_row, moved)
+        start, count = end, count + met
     if count != rows.count(b"<c "):
         msg = "The result sheets are not in the form that XlsxWriter gives them; nothing was written."
         raise WorkbookError(msg)
-    return _ROW_STYLE.sub(lambda row: row[1] + styles.cell_formats[row[2].decode()].encode() + b'"', moved)
 
 
 def table_content(content: bytes, styles: AppendedStyles, number: int) -> bytes:

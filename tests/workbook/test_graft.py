@@ -10,6 +10,7 @@ import pytest
 import xlsxwriter
 from lxml import etree
 
+from costing.workbook import result_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import changed_parts
 from costing.workbook.sheets import changeable_parts, read_book, tables
@@ -148,6 +149,14 @@ def test_openpyxl_reads_the_results_and_the_users_sheets(prefix: str) -> None:
                 after = book[name][cell.coordinate]
                 for look in ("number_format", "font", "fill", "border", "alignment", "protection"):
                     assert repr(getattr(cell, look)) == repr(getattr(after, look))
+
+
+def test_blocks_of_rows_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    results = scratch_results(bottles=40)
+    whole = graft(package_of(torture_workbook()), results, RESULT_SHEETS)
+    for size in (1, 37, 500):
+        monkeypatch.setattr(result_parts, "_BLOCK", size)
+        assert graft(package_of(torture_workbook()), results, RESULT_SHEETS) == whole
 
 
 def test_the_workbook_asks_to_be_calculated_and_keeps_its_other_settings() -> None:

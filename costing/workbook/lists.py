@@ -19,26 +19,36 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
+from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, lists, operations, settings, sheets
 
 LISTS_SHEET = "Lists"
-NAMES = 1000
-ROOM = 800
-_MOST_ROWS = 5000
-# What a column may refer to, with the heading of its list and the name that stands for it.
-_NAMED = {
-    "lot": ("Lots", "lot_names"),
-    "cuvee": ("Cuvées", "cuvee_names"),
-    "terms": ("Terms", "terms_names"),
-    "channel": ("Channels", "channel_names"),
+MOST_ROWS = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class NameList:
+    """A list of names: heading, defined name, most names, rows looked at below the filled ones of a table."""
+
+    title: str
+    name: str
+    most: int
+    room: int
+
+
+NAME_LISTS = {
+    "lot": NameList("Lots", "lot_names", 1000, 600),
+    "cuvee": NameList("Cuvées", "cuvee_names", 200, 200),
+    "terms": NameList("Terms", "terms_names", 200, 200),
+    "channel": NameList("Channels", "channel_names", 200, 200),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A table as it stands in the workbook: sheet title, letter of each column, cells of each column from row 2 on."""
+    """A table in the workbook: sheet title, letter of each column, cells of each column from row 2 on."""
 
     sheet: Sheet
     title: str
@@ -47,20 +57,24 @@ class Placed:
 
 
 def source_of(column: Column) -> str:
-    """Formula of the drop-down of a column; empty if it has none."""
-    words = column.choices or open_list(column.refers)
+    """Return the formula of a column's drop-down; empty if it has none."""
+    words = column.choices or open_list(column.refers or column.name)
     if words:
         return closed_lists()[words]
-    name = _NAMED.get(column.refers, ("", ""))[1]
+    names = NAME_LISTS.get(column.refers)
     # Where one table alone introduces a name, its own cells are the list.
-    return f"={name}" if name and not (column.introduces and len(_introducing(column.refers)) == 1) else ""
+    if names is None or (column.introduces and len(_introducing(column.refers)) == 1):
+        return ""
+    return f"={names.name}"
 
 
-def open_list(refers: str) -> tuple[str, ...]:
-    """Words that are offered, and may be added to, for what a column refers to."""
-    if refers == "element":
+def open_list(what: str) -> tuple[str, ...]:
+    """Words that are offered, and may be added to, for what a column or setting refers to."""
+    if what == "element":
         return lists()["element"]
-    return (*operations(), *lists()["stage"]) if refers == "operation or stage" else ()
+    if what == "rule_set":
+        return rule_set_names()
+    return (*operations(), *lists()["stage"]) if what == "operation or stage" else ()
 
 
 @cache
@@ -68,7 +82,7 @@ def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
     """Return the place of every list of words: words -> formula of their range."""
     found: dict[tuple[str, ...], str] = {}
     columns = [column for sheet in sheets().values() for column in sheet.columns]
-    offered = [column.choices or open_list(column.refers) for column in columns]
+    offered = [column.choices or open_list(column.refers or column.name) for column in columns]
     for words in (*offered, *(setting.choices for setting in settings().values())):
         if words and words not in found:
             letter = column_letter(len(found))
@@ -84,8 +98,8 @@ def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
         sheet.write_string(0, position, f"List {position + 1}", heading)
         sheet.write_column(1, position, words)
     position = len(closed_lists())
-    for refers, (title, name) in _NAMED.items():
-        _write_names(workbook, sheet, position, title, name, list(_stacked(refers, placed)))
+    for refers, names in NAME_LISTS.items():
+        _write_names(workbook, sheet, position, names, list(_stacked(refers, names.room, placed)))
         position += 3
     sheet.hide()
 
@@ -100,14 +114,14 @@ def _introducing(refers: str) -> list[tuple[str, str]]:
     ]
 
 
-def _stacked(refers: str, placed: Sequence[Placed]) -> Iterator[tuple[str, str]]:
-    """Formula and value of each cell that may hold a name."""
+def _stacked(refers: str, room: int, placed: Sequence[Placed]) -> Iterator[tuple[str, str]]:
+    """Yield formula and value of each cell that may hold a name."""
     for name, column in _introducing(refers):
         for table in placed:
             if table.sheet.name != name or column not in table.letters:
                 continue
             cells, letter = table.cells[column], table.letters[column]
-            rows = min(len(cells) + ROOM, _MOST_ROWS)
+            rows = min(len(cells) + room, MOST_ROWS)
             area = f"'{table.title}'!${letter}$2:${letter}${rows + 1}"
             for row in range(rows):
                 value = cells[row] if row < len(cells) else None
@@ -121,11 +135,11 @@ def _as_text(value: Any) -> str:
 
 
 def _write_names(
-    workbook: Any, sheet: Any, position: int, title: str, name: str, stacked: Sequence[tuple[str, str]]
+    workbook: Any, sheet: Any, position: int, names: NameList, stacked: Sequence[tuple[str, str]]
 ) -> None:
-    all_, count, names = (column_letter(position + step) for step in range(3))
+    cell, count, name = (column_letter(position + step) for step in range(3))
     last = len(stacked) + 1
-    for step, heading in enumerate((f"{title}, all cells", "Count", title)):
+    for step, heading in enumerate((f"{names.title}, all cells", "Count", names.title)):
         sheet.write_string(0, position + step, heading)
     seen: list[str] = []
     known: set[str] = set()
@@ -133,14 +147,14 @@ def _write_names(
         if value and value.casefold() not in known:
             known.add(value.casefold())
             seen.append(value)
-        first = f"IFERROR(MATCH({all_}{row + 1},{all_}$2:{all_}${last},0),{row})={row}"
-        counting = f'=N({count}{row})+IF({all_}{row + 1}="",0,IF({first},1,0))'
+        first = f"IFERROR(MATCH({cell}{row + 1},{cell}$2:{cell}${last},0),{row})={row}"
+        counting = f'=N({count}{row})+IF({cell}{row + 1}="",0,IF({first},1,0))'
         sheet.write_formula(row, position, formula, None, value)
         sheet.write_formula(row, position + 1, counting, None, len(seen))
-    for row in range(1, NAMES + 1):
-        found = f"INDEX({all_}$2:{all_}${last},MATCH({row},{count}$2:{count}${last},0))"
+    for row in range(1, names.most + 1):
+        found = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
         value = seen[row - 1] if row <= len(seen) else ""
         sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{found})', None, value)
-    column = f"{LISTS_SHEET}!${names}$2"
-    end = f"INDEX({column}:${names}${NAMES + 1},MAX(1,MIN({NAMES},{LISTS_SHEET}!${count}${last})))"
-    workbook.define_name(name, f"={column}:{end}")
+    column = f"{LISTS_SHEET}!${name}$2"
+    end = f"INDEX({column}:${name}${names.most + 1},MAX(1,MIN({names.most},{LISTS_SHEET}!${count}${last})))"
+    workbook.define_name(names.name, f"={column}:{end}")

@@ -69,8 +69,9 @@ _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 def input_format(column: Column) -> str:
     """Return the number format of an input column.
 
-    Percent points stay in the general format: only there does a spreadsheet program note that "1.5%" was typed,
-    by giving the cell a percent format, and so tell 1.5 % from 0.015 % (common practice, no source).
+    Percent points stay in the general format: only there does a spreadsheet program note that "1.5%" was
+    typed, by giving the cell a percent format, and so tell 1.5 % from 0.015 % (common practice, no
+    source).
     """
     if column.type == "date":
         return NUMBER_FORMATS["date"]

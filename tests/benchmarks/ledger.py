@@ -158,7 +158,14 @@ class _House:
         ):
             lot = self.shared(what, group)
             self.row("opening_stock", Date=first, Lot=lot, Kind=kind, Quantity=litres, Unit="L")
-            self.row("opening_costs", Lot=lot, Element="must and wine", Amount=cost, paid=first - 60)
+            self.row(
+                "opening_costs",
+                Lot=lot,
+                Stage="vinification",
+                Element="must and wine",
+                Amount=cost,
+                paid=first - 60,
+            )
 
     def make_wine(self, harvest: int) -> list[tuple[Labels, Floats]]:
         """Harvest to clear base wine: five vats in each line, the fifth from the second pressings."""
@@ -211,8 +218,8 @@ class _House:
                 incurred=day,
                 paid_on=day + 30,
                 Lot=grapes,
-                Stage="harvest",
-                Element="picking",
+                Stage="pressing",
+                Element="pressing",
                 Amount=np.round(kg * 0.6, 2),
             )
             second_l += taille_l

@@ -148,7 +148,7 @@ def prices(first_harvest: int, harvests: int) -> dict[str, pd.DataFrame]:
             "From|Stage|Operation|Driver|Amount|Element",
             (start, "pressing", "pressing", "kg", 0.22, "pressing"),
             (start, "vinification", "fermentation", "litre", 0.06, "oenological products"),
-            (start, "vinification", "racking", "litre", 0.02, "labour"),
+            (start, "vinification", "racking", "litre", 0.02, "oenological products"),
             (start, "vinification", "fining and filtration", "litre", 0.05, "oenological products"),
             (start, "blending", "blending", "litre", 0.03, "labour"),
             (start, "reserve", "storage", "litre-year", 0.12, "storage"),
@@ -181,9 +181,9 @@ def prices(first_harvest: int, harvests: int) -> dict[str, pd.DataFrame]:
                     "overhead",
                 )
                 for year in years
-                for pool, amount, driver, capacity, stage in (
-                    ("Press house", 20_000.0, "kg", 10_000.0, "pressing"),
-                    ("Vat hall", 15_000.0, "litre-year", 1_000.0, "vinification"),
+                for pool, amount, driver, capacity, stage, element in (
+                    ("Press house", 20_000.0, "kg", 10_000.0, "pressing", "pressing"),
+                    ("Vat hall", 15_000.0, "litre-year", 1_000.0, "vinification", "overhead"),
                 )
             ),
         ),

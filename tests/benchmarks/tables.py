@@ -178,7 +178,7 @@ def prices(first_harvest: int, harvests: int) -> dict[str, pd.DataFrame]:
                     driver,
                     capacity,
                     stage,
-                    "overhead",
+                    element,
                 )
                 for year in years
                 for pool, amount, driver, capacity, stage, element in (

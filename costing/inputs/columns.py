@@ -291,7 +291,7 @@ def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.C
             else:
                 table[code] = place(number_text(float(number)))
         codes[rows] = table[inverse]
-    return _categorical(codes, list(places)), faults
+    return categorical(codes, list(places)), faults
 
 
 def _as_texts(cells: Cells) -> Cells:
@@ -308,13 +308,13 @@ def _choice_fault(text: str, column: Column, spelt: dict[str, str]) -> tuple[str
     )
 
 
-def _categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorical:
+def categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorical:
+    """Codes into `categories` (-1: blank) -> categorical strings that hold the used categories alone."""
     used = np.unique(codes[codes >= 0])
     fresh = np.full(len(categories) + 1, -1, dtype=np.intp)
     fresh[used] = np.arange(len(used))
-    return pd.Categorical.from_codes(
-        fresh[codes], categories=pd.Index([categories[code] for code in used], dtype=object)
-    )  # type: ignore[no-any-return,unused-ignore]
+    kept = pd.Index([categories[code] for code in used.tolist()], dtype=object)
+    return pd.Categorical.from_codes(fresh[codes], categories=kept)
 
 
 def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:

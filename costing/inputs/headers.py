@@ -129,7 +129,7 @@ def _factors(column: Column) -> dict[str, float]:
 
 def _read_header(sheet: Sheet, header: str) -> Heading:
     for column in sheet.columns:
-        if fold(header) in (column.name, fold(column.title)):
+        if fold(header) == fold(column.title) or (header == column.name and "%" not in column.unit):
             return Heading(column)
     base, unit = _split(header)
     named = [column for column in sheet.columns if fold(column.header) == base]

@@ -126,15 +126,19 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
     """
     found = []
     for key, frame in tables.items():
-        name, rule, remedy = sheet_name(key)
+        name = sheet_name(key)[0]
         findings: tuple[Finding, ...] = ()
-        if not name and not rule:
-            rule, remedy = "is no sheet of the library.", f"Sheets are: {', '.join(sheets())}."
-        if rule:
-            findings = (Finding(key, "", rule, remedy),)
-        labels = {str(label): column_letter(position) for position, label in enumerate(frame.columns)}
-        plain = frame.set_axis([str(label) for label in frame.columns], axis=1)
-        found.append(RawTable(sheet_title(key), plain, np.arange(2, len(frame) + 2), labels, findings))
+        if not name:
+            near = closest(key, sheets())
+            remedy = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(sheets())}."
+            findings = (Finding(key, "", "is no sheet of the library.", remedy),)
+        titles = {column.name: column.title for column in sheets()[name].columns} if name else {}
+        headers = [titles.get(str(label), str(label)) for label in frame.columns]
+        letters: dict[str, str] = {}
+        for position, header in enumerate(headers):
+            letters.setdefault(header, column_letter(position))
+        plain = frame.set_axis(headers, axis=1)
+        found.append(RawTable(sheet_title(key), plain, np.arange(2, len(frame) + 2), letters, findings))
     return found
 
 
@@ -329,9 +333,9 @@ def _with_default(column: Column, values: Any) -> Any:
     if not blank.any():
         return values
     if column.type in ("text", "code", "choice"):
-        filled = values if column.default in values.categories else values.add_categories([column.default])
-        codes = np.where(blank, filled.categories.get_loc(column.default), filled.codes)
-        return pd.Categorical.from_codes(codes, categories=filled.categories)
+        names = [*values.categories, column.default]
+        codes = np.where(blank, names.index(column.default), values.codes.astype(np.intp))
+        return columns.categorical(codes, names)
     default = float(column.default) / (100.0 if column.type == "percent" else 1.0)
     return np.where(blank, default, values)
 
@@ -343,6 +347,10 @@ def _converted(sheet: Sheet, table: pd.DataFrame) -> pd.DataFrame:
     hectolitres = (table["unit"] == "hl").to_numpy()
     if not hectolitres.any():
         return table
-    unit = table["unit"].astype(object).where(~hectolitres, "L").astype("category")
+    units = [*sheet.column("unit").choices]
+    codes = np.array(
+        [*(units.index("L" if unit == "hl" else unit) for unit in table["unit"].cat.categories), -1]
+    )
+    unit = columns.categorical(codes[table["unit"].cat.codes.to_numpy()], units)
     quantity = np.where(hectolitres, table["quantity"] * 100.0, table["quantity"])
     return table.assign(unit=unit, quantity=quantity)

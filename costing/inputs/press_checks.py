@@ -35,8 +35,7 @@ def units_of_kinds(estate: Estate) -> Iterator[Finding]:
             words = {"kg": "kg", "L": "L or hl", "bottles": "bottles"}
             return f"Enter {words[str(expected[row])]}, or correct what it is."
 
-        blank_unit = wrong & (np.array([len(estate.sources[table].letters)]) > 0)
-        yield from each(estate, table, blank_unit, "unit", rule, remedy)
+        yield from each(estate, table, wrong, "unit", rule, remedy)
         bottled = (expected == "bottles") & ~filled(estate, table, "format")
         yield from each(
             estate,

@@ -46,29 +46,22 @@ def payment_terms(estate: Estate) -> Iterator[Finding]:
 
 def norms(estate: Estate) -> Iterator[Finding]:
     """Yield norms for no known operation or stage, and norms with the wrong time base."""
-    names = [*operations(), *lists()["stage"]]
+    names = list(dict.fromkeys([*operations(), *lists()["stage"]]))
     for row in range(len(estate["loss_norms"])):
-        name, base = (
-            shown(estate, "loss_norms", row, "applies_to"),
-            shown(estate, "loss_norms", row, "time_base"),
-        )
-        bases = ["per movement"] * (name in operations()) + ["per year"] * (name in lists()["stage"])
+        name = shown(estate, "loss_norms", row, "applies_to")
+        base = shown(estate, "loss_norms", row, "time_base")
+        is_operation, is_stage = name in operations(), name in lists()["stage"]
+        bases = ["per movement"] * is_operation + ["per year"] * is_stage
         if name and not bases:
             near = closest(name, names, 0.6)
-            remedy = (
-                f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(dict.fromkeys(names))}."
-            )
+            remedy = f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(names)}."
             yield from each(estate, "loss_norms", [row], "applies_to", "is no operation or stage.", remedy)
         elif name and base and base not in bases:
-            what = (
-                "an operation has its norm per movement"
-                if name in operations()
-                else "a stage has its norm per year"
-            )
-            remedy = f"Choose '{bases[0]}', or name {'a stage' if name in operations() else 'an operation'}."
-            yield from each(
-                estate, "loss_norms", [row], "time_base", f"does not fit '{name}': {what}.", remedy
-            )
+            rule = f"does not fit '{name}', {'an operation' if is_operation else 'a stage'}."
+            within = [operation for operation, entry in operations().items() if entry.stage == name]
+            other = f"name an operation, such as '{within[0]}'" if is_stage and within else "name a stage"
+            remedy = f"Choose '{bases[0]}', or {other}."
+            yield from each(estate, "loss_norms", [row], "time_base", rule, remedy)
 
 
 def rates(estate: Estate) -> Iterator[Finding]:

@@ -1,0 +1,70 @@
+"""A small invented estate (`small_estate/`), all text, and the findings when cells of it are changed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from costing.errors import Finding, InputError
+from costing.inputs.estate import Estate
+from costing.inputs.load import load, read_frames
+from costing.inputs.schema import sheets
+
+FOLDER = Path(__file__).parent / "small_estate"
+
+
+def frames() -> dict[str, pd.DataFrame]:
+    """The estate, all of it text."""
+    return {
+        sheets()[path.stem].title: pd.read_csv(path, sep=";", dtype=object, keep_default_na=False)
+        for path in sorted(FOLDER.glob("*.csv"))
+    }
+
+
+def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str, pd.DataFrame]:
+    """The estate with some cells changed.
+
+    Places are `Sheet!C4`; row 1 holds the headers, the row after the last is added. Where the number style is
+    set to comma, the numbers of the estate have one.
+    """
+    tables = {title: frame for title, frame in frames().items() if title not in without}
+    if "comma" in cells.values():
+        tables = {
+            title: frame.replace(r"^(\d+)\.(\d+)$", r"\1,\2", regex=True) for title, frame in tables.items()
+        }
+    for place, value in cells.items():
+        title, letters, number = re.fullmatch(r"(.+)!([A-Z]+)(\d+)", place).groups()  # type: ignore[union-attr]
+        frame, position, row = tables[title], ord(letters) - ord("A"), int(number) - 2
+        if row < 0:
+            headers = list(frame.columns)
+            headers[position] = value
+            tables[title] = frame.set_axis(headers, axis=1)
+            continue
+        if row == len(frame):
+            frame.loc[row] = [None] * frame.shape[1]
+        frame.iloc[row, position] = value
+    return tables
+
+
+def estate_of(cells: Mapping[str, Any] | None = None, without: tuple[str, ...] = ()) -> Estate:
+    """Estate with some cells changed; raises if that is an error."""
+    return load(read_frames(planted(cells or {}, without)), settings_required=False)
+
+
+def findings_of(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> list[Finding]:
+    """Everything said about the estate with some cells changed, errors and cautions."""
+    try:
+        return list(estate_of(cells, without).cautions)
+    except InputError as refused:
+        return refused.findings
+
+
+def only(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> Finding:
+    """The one finding about the estate with some cells changed."""
+    found = findings_of(cells, without)
+    assert len(found) == 1, "\n".join(str(finding) for finding in found) or "nothing found"
+    return found[0]

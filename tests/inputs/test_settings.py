@@ -1,0 +1,127 @@
+"""The Settings sheet: its schema and the settings agree, and a wrong value is named at its cell."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+import annotated_types
+import pandas as pd
+import pytest
+
+from costing.errors import InputError
+from costing.inputs.estate import Settings
+from costing.inputs.load import read_estate
+from costing.inputs.schema import settings
+
+PYTHON_TYPES = {"text": str, "choice": str, "number": float, "integer": int, "date": date}
+
+
+def _read(*rows: tuple[Any, Any]) -> Settings:
+    frame = pd.DataFrame(
+        {"Setting": [row[0] for row in rows], "Value": [row[1] for row in rows]}, dtype=object
+    )
+    return read_estate({"Settings": frame}).settings
+
+
+def _place_and_rule(*rows: tuple[Any, Any]) -> list[tuple[str, str]]:
+    with pytest.raises(InputError) as refused:
+        _read(*rows)
+    return [(finding.place, finding.rule) for finding in refused.value.findings]
+
+
+def test_schema_and_settings_have_the_same_fields():
+    assert list(settings()) == list(Settings.model_fields)
+
+
+@pytest.mark.parametrize("name", list(settings()))
+def test_schema_and_settings_agree_on_type_default_and_bounds(name):
+    row, fieldinfo = settings()[name], Settings.model_fields[name]
+    assert PYTHON_TYPES[row.type] in (fieldinfo.annotation, *getattr(fieldinfo.annotation, "__args__", ()))
+    if row.default:
+        assert fieldinfo.default == PYTHON_TYPES[row.type](row.default)
+    else:
+        assert fieldinfo.default is None
+    bounds = {type(bound): bound for bound in fieldinfo.metadata}
+    lower, upper = bounds.get(annotated_types.Ge), bounds.get(annotated_types.Le)
+    assert (lower.ge if lower else None, upper.le if upper else None) == (row.lower, row.upper)
+
+
+@pytest.mark.parametrize("name", list(settings()))
+def test_every_setting_is_read_by_its_title_and_by_its_library_name(name):
+    row = settings()[name]
+    other: Any = {"text": "XYZ", "number": 0.25, "integer": 3, "date": datetime(2025, 12, 31)}.get(row.type)
+    if row.type == "choice":
+        other = row.choices[-1]
+    elif row.lower is not None and row.type != "date":
+        other = row.lower
+    if name == "rule_set":
+        other = "Champagne"
+    for title in (row.title, row.title.upper(), name):
+        value = getattr(_read((title, other)), name)
+        assert value == (other.date() if isinstance(other, datetime) else other)
+        assert type(value) is PYTHON_TYPES[row.type]
+
+
+def test_blank_values_and_an_empty_sheet_mean_the_defaults():
+    assert _read(("Day count", ""), ("Price step", None)) == Settings.model_validate({})
+    assert _read() == Settings.model_validate({})
+
+
+def test_values_follow_the_styles_wherever_those_stand():
+    read = _read(
+        ("Price step", "0,25"),
+        ("Valuation date", "12/31/2025"),
+        ("Number style", "comma"),
+        ("Date style", "month first"),
+    )
+    assert (read.price_step, read.valuation_date) == (0.25, date(2025, 12, 31))
+
+
+@pytest.mark.parametrize(
+    ("title", "value", "rule"),
+    [
+        ("Price step", "cheap", "is not a number."),
+        ("Price step", 0, "is below the least allowed, 0.0001."),
+        ("Ageing step (months)", 1.5, "is not a whole number."),
+        ("Ageing step (months)", 61, "is above the most allowed, 60."),
+        ("Day count", "Act/364", "is not in the list for 'Day count'."),
+        ("Valuation date", "soon", "is not a date."),
+        ("Volume tolerance (L)", True, "is not a number."),
+        ("Currency", "#REF!", "is an error, not a value."),
+    ],
+)
+def test_a_wrong_value_is_named_at_its_cell(title, value, rule):
+    assert _place_and_rule(
+        ("Currency", "EUR") if title != "Currency" else ("Day count", None), (title, value)
+    ) == [("Settings!B3", rule)]
+
+
+def test_an_unknown_setting_is_told_the_nearest_or_all():
+    with pytest.raises(InputError) as refused:
+        _read(("Valuation day", "2025-12-31"), ("Colour", "red"))
+    near, far = refused.value.findings
+    assert (near.place, near.remedy) == ("Settings!A2", "Did you mean 'Valuation date'?")
+    assert (far.place, far.remedy[:25]) == ("Settings!A3", "Settings are: Currency, V")
+
+
+def test_a_setting_given_twice_is_refused():
+    assert _place_and_rule(("Currency", "EUR"), ("currency", "GBP")) == [
+        ("Settings!A3", "is set twice; first at Settings!B2.")
+    ]
+
+
+def test_a_rule_set_that_is_not_shipped_is_told_the_nearest():
+    with pytest.raises(InputError) as refused:
+        _read(("Currency", "EUR"), ("Rule set", "Champange"))
+    assert (
+        str(refused.value.findings[0]) == "Settings!B3: 'Champange' is no rule set. Did you mean 'Champagne'?"
+    )
+
+
+def test_settings_keep_what_was_written_as_a_table():
+    frame = pd.DataFrame(
+        {"Setting": ["Valuation date", "Price step"], "Value": [datetime(2025, 12, 31), 0.25]}, dtype=object
+    )
+    table = read_estate({"Settings": frame})["settings"]
+    assert list(table["value"]) == ["2025-12-31", "0.25"]

@@ -254,7 +254,8 @@ def _width(header: str, column: Column | None, values: Sequence[Any], number_for
         shown += [column.example, max(column.choices, key=len, default="")]
     if column and column.type == "date":
         shown.append("2024-09-12 ")
-    return look.column_width(header, shown, number_format)
+    widest = look.WIDEST if column else 2 * look.WIDEST
+    return look.column_width(header, shown, number_format, widest=widest)
 
 
 def _table_name(sheet: Sheet, title: str) -> str:

@@ -14,6 +14,7 @@ from costing.inputs.schema import sheets
 from costing.workbook import look
 
 INSTRUCTIONS_SHEET = "Instructions"
+_WIDTHS = (22, 40, 70)
 _TITLE = "What each bottle really cost"
 _WHAT = (
     "Fill these sheets in with what was bought, pressed, moved, bottled and sold, with dates, quantities and "
@@ -52,9 +53,8 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
     """
     sheet = workbook.add_worksheet(INSTRUCTIONS_SHEET)
     sheet.hide_gridlines(2)
-    sheet.set_column("A:A", 20)
-    sheet.set_column("B:B", 44)
-    sheet.set_column("C:C", 50)
+    for column, width in enumerate(_WIDTHS):
+        sheet.set_column(column, column, width)
     text = workbook.add_format({"font_color": look.INK, "text_wrap": True, "valign": "top"})
     faint = workbook.add_format(
         {"font_color": look.FAINT, "text_wrap": True, "valign": "top", "italic": True}
@@ -76,7 +76,7 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
 
     def lines(paragraphs: tuple[str, ...], form: Any, row: int) -> int:
         for paragraph in paragraphs:
-            sheet.set_row(row, 15.5 * -(-len(paragraph) // 112))
+            sheet.set_row(row, 15.5 * -(-len(paragraph) // 130))
             sheet.merge_range(row, 0, row, 2, paragraph, form)
             row += 1
         return row
@@ -92,20 +92,8 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
     row = lines((_WHAT,), text, row)
     row = lines(_FIRST, text, title("A first figure from three sheets", row))
     row = lines(_READING, text, title("How it is read", row))
-    row = _colours(workbook, sheet, title("Colours", row), text)
-    row = title("Sheets", row)
-    for group, names in look.GROUPS.items():
-        colour = look.TAB_COLOURS[group]
-        tab = workbook.add_format({"left": 5, "left_color": colour, "font_color": look.SLATE, "underline": 1})
-        for name in names:
-            if name in titles:
-                link = f"internal:'{titles[name]}'!A1"
-                sheet.write_url(row, 0, link, tab, titles[name])
-                sheet.write_string(row, 1, f"a row is {sheets()[name].row_is}", text)
-                sheet.write_string(row, 2, sheets()[name].meaning, text)
-                if len(sheets()[name].meaning) > 54:
-                    sheet.set_row(row, 31)
-                row += 1
+    row = _colours(workbook, sheet, title("Colours", row))
+    row = _sheet_list(workbook, sheet, title("Sheets", row), titles)
     row = lines(_CAUTIONS, caution, title("Cautions", row))
     sheet.set_paper(9)
     sheet.set_portrait()
@@ -115,7 +103,25 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
     sheet.set_tab_color(look.SLATE)
 
 
-def _colours(workbook: Any, sheet: Any, row: int, text: Any) -> int:
+def _sheet_list(workbook: Any, sheet: Any, row: int, titles: dict[str, str]) -> int:
+    text = workbook.add_format({"font_color": look.INK, "valign": "vcenter"})
+    faint = {"font_color": look.FAINT, "italic": True}
+    for column, heading in enumerate(("sheet", "a row is", "what it holds")):
+        sheet.write_string(row, column, heading, workbook.add_format({**faint, "indent": int(column == 0)}))
+    row += 1
+    for group, names in look.GROUPS.items():
+        edge = {"left": 5, "left_color": look.TAB_COLOURS[group], "indent": 1, "valign": "vcenter"}
+        tab = workbook.add_format({**edge, "font_color": look.SLATE, "underline": 1})
+        for name in names:
+            if name in titles:
+                sheet.write_url(row, 0, f"internal:'{titles[name]}'!A1", tab, titles[name])
+                sheet.write_string(row, 1, sheets()[name].row_is, text)
+                sheet.write_string(row, 2, sheets()[name].meaning, text)
+                row += 1
+    return row
+
+
+def _colours(workbook: Any, sheet: Any, row: int) -> int:
     samples = (
         (
             "must be filled",
@@ -139,7 +145,7 @@ def _colours(workbook: Any, sheet: Any, row: int, text: Any) -> int:
         ),
     )
     for words, form, meaning in samples:
-        sheet.write_string(row, 0, words, workbook.add_format(form))
-        sheet.merge_range(row, 1, row, 2, meaning, text)
+        sheet.write_string(row, 0, words, workbook.add_format({**form, "indent": 1}))
+        sheet.merge_range(row, 1, row, 2, meaning, workbook.add_format({"font_color": look.INK, "indent": 1}))
         row += 1
     return row

@@ -62,7 +62,7 @@ GROUPS = {
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs"),
 }
-_NARROWEST, _WIDEST = 9.0, 48.0
+_NARROWEST, WIDEST = 9.0, 48.0
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 
 
@@ -105,15 +105,22 @@ def shown_length(value: Any, number_format: str) -> int:
     return len(f"{number * (100 if percent else 1):,.{decimals}f}") + percent
 
 
-def column_width(header: str, values: Iterable[Any], number_format: str, *, lines: int = 2) -> float:
-    """Width that shows every value whole and the header in `lines` lines beside its filter button."""
+def column_width(
+    header: str, values: Iterable[Any], number_format: str, *, button: bool = True, widest: float = WIDEST
+) -> float:
+    """Width that shows numbers whole, text up to `widest`, the header in two lines (with its button)."""
     longest = _longest(values, number_format)
-    return min(max(_NARROWEST, 1.12 * longest + 2.0, 1.1 * _wrapped(header, lines) + 3.5), _WIDEST)
+    heading = 1.1 * _wrapped(header, 2) + (3.5 if button else 1.5)
+    return min(max(_NARROWEST, 1.12 * longest + 2.5, heading), widest)
 
 
-def header_lines(header: str, width: float) -> int:
-    """Lines that a wrapped header takes in a column of that width, filter button set aside."""
-    lines, used, room = 1, 0, max(1.0, (width - 3.0) / 1.1)
+def header_lines(header: str, width: float, *, button: bool = True) -> int:
+    """Lines that a wrapped header takes in a column of that width, beside its filter button if it has one."""
+    return _lines(header, max(1.0, (width - (3.0 if button else 1.0)) / 1.1))
+
+
+def _lines(header: str, room: float) -> int:
+    lines, used = 1, 0
     for word in header.split():
         if used and used + 1 + len(word) > room:
             lines, used = lines + 1, len(word)
@@ -132,9 +139,8 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
 
 
 def _wrapped(header: str, lines: int) -> int:
-    """Least width of a header set in that many lines."""
-    words = header.split()
-    width = max(map(len, words), default=0)
-    while header_lines(header, width * 1.1 + 3.0) > lines:
+    """Least characters in a line of a header set in that many lines."""
+    width = max(map(len, header.split()), default=0)
+    while _lines(header, width) > lines:
         width += 1
     return width

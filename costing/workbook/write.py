@@ -1,0 +1,344 @@
+"""Result tables -> a scratch workbook of result sheets, which `graft` moves into the user's workbook.
+
+Rule: each table is a real spreadsheet table under a fixed name; its totals are live formulas,
+`SUBTOTAL(109, [column])`, with their values stored beside them, so a program without a calculator shows
+the same figure. Text is always text: a lot named `=cmd` is no formula.
+
+Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
+changed since (`STALE_CELL`), notes, then the tables one below the other, each with its charts on its
+right. Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link
+within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints one page wide with its
+headers repeated. Long tables are filled in by `rows`, which is several times as fast.
+
+What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xlsxwriter
+
+from costing.charts import Chart, is_drawable
+from costing.workbook import look
+from costing.workbook.draw import CHART_ROWS, draw_chart
+from costing.workbook.rows import LONG_TABLE, LongTable, cell_values, fill_rows, link_location
+
+STALE_CELL = "A3"
+MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
+_FIRST_NOTE = 3
+_WIDE, _SHORT = 105.0, 60
+
+
+@dataclass(frozen=True)
+class ResultTable:
+    """One table of a result sheet.
+
+    name: of the spreadsheet table, fixed for good; frame: its rows, headers as columns; formats: column
+    -> a key of `look.NUMBER_FORMATS` (text where silent); total_columns: summed in a totals row; links:
+    column -> the column that holds the place it leads to; title: a line above the table.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    formats: Mapping[str, str] = field(default_factory=dict)
+    total_columns: tuple[str, ...] = ()
+    links: Mapping[str, str] = field(default_factory=dict)
+    title: str = ""
+
+
+@dataclass(frozen=True)
+class ResultSheet:
+    """One result sheet: tab name, title, notes, tables from the top, charts of those tables."""
+
+    name: str
+    title: str
+    notes: tuple[str, ...] = ()
+    tables: tuple[ResultTable, ...] = ()
+    charts: tuple[Chart, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunStamp:
+    """When, by which version, on which basis and from which inputs a run was made."""
+
+    when: dt.datetime
+    version: str
+    basis: str
+    fingerprint: str
+
+    def __str__(self) -> str:
+        """One line, as it stands on each sheet."""
+        when = f"{self.when:%Y-%m-%d %H:%M}"
+        return f"Run {when} · version {self.version} · basis {self.basis} · inputs {self.fingerprint}"
+
+
+def result_workbook(
+    sheets: Sequence[ResultSheet],
+    stamp: RunStamp | None = None,
+    stale_formula: tuple[str, str] | None = None,
+) -> bytes:
+    """Content of a workbook that holds these result sheets and nothing else.
+
+    stale_formula: formula and present text of the cell that says whether the inputs have changed since
+    the run. ValueError where a description contradicts its frame.
+    """
+    _check(sheets)
+    content = io.BytesIO()
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    workbook = xlsxwriter.Workbook(content, options)
+    workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
+    long_tables = [
+        table
+        for index, sheet in enumerate(sheets)
+        for table in _SheetWriter(workbook, sheet, index).write(stamp, stale_formula)
+    ]
+    workbook.close()
+    return fill_rows(content.getvalue(), long_tables)
+
+
+def _check(sheets: Sequence[ResultSheet]) -> None:
+    names = [table.name for sheet in sheets for table in sheet.tables]
+    if len({name.casefold() for name in names}) < len(names):
+        msg = f"two result tables have one name: {', '.join(names)}"
+        raise ValueError(msg)
+    for sheet in sheets:
+        on_sheet = {table.name for table in sheet.tables}
+        for chart in sheet.charts:
+            if chart.table not in on_sheet:
+                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on sheet '{sheet.name}'"
+                raise ValueError(msg)
+        for table in sheet.tables:
+            headers = [str(header) for header in table.frame.columns]
+            if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
+                msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
+                raise ValueError(msg)
+            named = {*table.formats, *table.total_columns, *table.links, *table.links.values()}
+            if unknown := sorted(named - set(headers)):
+                msg = f"table '{table.name}' has no column {', '.join(unknown)}"
+                raise ValueError(msg)
+            if wrong := sorted(set(table.formats.values()) - set(look.NUMBER_FORMATS)):
+                msg = f"table '{table.name}' has no format {', '.join(wrong)}"
+                raise ValueError(msg)
+
+
+class _SheetWriter:
+    """Writes one sheet from the top; `row` is the next free row, counted from 0."""
+
+    def __init__(self, workbook: Any, sheet: ResultSheet, index: int) -> None:
+        self.workbook, self.sheet, self.index = workbook, sheet, index
+        self.worksheet = workbook.add_worksheet(sheet.name)
+        self.row = 0
+        self.links_left = MAX_LINKS
+        self.widths: dict[int, float] = {}
+        self.first_header = 0
+
+    def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
+        """Write it all; the tables that are too long to be written cell by cell are handed back."""
+        self._head(stamp, stale_formula)
+        tables = [table for result in self.sheet.tables if (table := self._table(result))]
+        for position, width in self.widths.items():
+            self.worksheet.set_column(position, position, width)
+        self._page()
+        return tables
+
+    def _format(self, **form: Any) -> Any:
+        return self.workbook.add_format({"font_color": look.INK, **form})
+
+    def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
+        sheet = self.worksheet
+        sheet.set_row(0, 26)
+        sheet.write_string(
+            0, 0, self.sheet.title, self._format(bold=True, font_size=16, font_color=look.WINE)
+        )
+        faint = self._format(font_color=look.FAINT, italic=True)
+        if stamp:
+            sheet.write_string(1, 0, str(stamp), faint)
+        if stale_formula:
+            formula, value = stale_formula
+            sheet.write_formula(STALE_CELL, formula, self._format(font_color=look.FAINT), value)
+            stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
+            rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
+            sheet.conditional_format(STALE_CELL, rule)
+        for step, note in enumerate(self.sheet.notes):
+            sheet.write_string(_FIRST_NOTE + step, 0, note, self._format())
+        self.row = _FIRST_NOTE + len(self.sheet.notes) + 1
+
+    def _table(self, table: ResultTable) -> LongTable | None:
+        if table.title:
+            self.worksheet.write_string(
+                self.row, 0, table.title, self._format(bold=True, font_color=look.WINE)
+            )
+            self.row += 1
+        top, rows = self.row, max(len(table.frame), 1)
+        self.first_header = self.first_header or top
+        forms = {header: self._cell_form(table, header) for header in table.frame.columns}
+        columns = {header: cell_values(table.frame[header], kind) for header, (_, kind) in forms.items()}
+        self._add_table(table, top, rows, columns)
+        is_long = len(table.frame) > LONG_TABLE
+        # Of a long table only the first row is written here: it carries the formats of the others.
+        written = 1 if is_long else len(table.frame)
+        links: dict[int, list[str | None]] = {}
+        for position, (header, values) in enumerate(columns.items()):
+            form = forms[header][0]
+            places = self._places(table, header)
+            if places:
+                links[position] = places
+            for step in range(written):
+                self._cell(top + 1 + step, position, values[step], form, places[step] if places else None)
+            if not len(table.frame):
+                self.worksheet.write_blank(top + 1, position, None, form)
+        self.row = top + rows + 1 + bool(table.total_columns)
+        lowest = self._charts(table, top, rows, len(columns))
+        self.row = max(self.row, lowest) + 1
+        if not is_long:
+            return None
+        later = {position: places[1:] for position, places in links.items()}
+        return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
+
+    def _cell_form(self, table: ResultTable, header: str) -> tuple[Any, str]:
+        kind = table.formats.get(header, "text")
+        number_format = look.NUMBER_FORMATS[kind]
+        form = self._format(
+            num_format=number_format,
+            **_alignment(table, header),
+            bottom=4,
+            bottom_color=look.RESULT_LINE,
+            **({"underline": 1, "font_color": look.SLATE} if header in table.links else {}),
+        )
+        return form, kind
+
+    def _add_table(
+        self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]
+    ) -> None:
+        described, height = [], 1
+        button = rows > _SHORT
+        for position, (header, values) in enumerate(columns.items()):
+            kind = table.formats.get(header, "text")
+            number_format = look.NUMBER_FORMATS[kind]
+            column: dict[str, Any] = {
+                "header": header,
+                "header_format": self._format(
+                    bold=True, font_color="white", bg_color=look.WINE, text_wrap=True, valign="top",
+                    **_alignment(table, header, button=button),
+                ),
+                "format": None,
+            }  # fmt: skip
+            shown = list(values)
+            if header in table.total_columns:
+                total = math.fsum(value for value in values if value is not None)
+                shown.append(total)
+                column |= {"total_function": "sum", "total_value": total}
+            elif position == 0 and table.total_columns:
+                column["total_string"] = "Total"
+            described.append(column)
+            width = max(
+                look.column_width(header, shown, number_format, button=button), self.widths.get(position, 0.0)
+            )
+            self.widths[position] = width
+            height = max(height, look.header_lines(header, width, button=button))
+        last = top + rows + bool(table.total_columns)
+        options = {
+            "name": table.name,
+            "style": None,
+            "autofilter": button,
+            "total_row": bool(table.total_columns),
+            "columns": described,
+        }
+        if self.worksheet.add_table(top, 0, last, len(columns) - 1, options):
+            msg = f"table '{table.name}' can't be placed on sheet '{self.sheet.name}'"
+            raise ValueError(msg)
+        self.worksheet.set_row(top, 15 * height + 4)
+        if table.total_columns:
+            self._total_row(table, last, described)
+
+    def _total_row(self, table: ResultTable, row: int, described: Sequence[Mapping[str, Any]]) -> None:
+        """Write the totals again with their formats, which the table alone would leave out."""
+        for position, column in enumerate(described):
+            kind = table.formats.get(column["header"], "text")
+            form = self._format(
+                bold=True,
+                num_format=look.NUMBER_FORMATS[kind],
+                top=1,
+                top_color=look.WINE,
+                bg_color=look.WINE_LIGHT,
+            )
+            if "total_function" in column:
+                name = re.sub(r"(['#\[\]])", r"'\1", column["header"])
+                formula = f"=SUBTOTAL(109,{table.name}[{name}])"
+                self.worksheet.write_formula(row, position, formula, form, column["total_value"])
+            else:
+                self.worksheet.write_string(row, position, column.get("total_string", ""), form)
+
+    def _places(self, table: ResultTable, header: str) -> list[str | None]:
+        """Link of each row of a column, as many as the sheet may still hold."""
+        if header not in table.links:
+            return []
+        places = [link_location(place) for place in table.frame[table.links[header]]]
+        counted = np.cumsum([place is not None for place in places])
+        allowed = [
+            place if count <= self.links_left else None for place, count in zip(places, counted, strict=True)
+        ]
+        self.links_left -= min(self.links_left, int(counted[-1]) if len(counted) else 0)
+        return allowed
+
+    def _cell(self, row: int, column: int, value: Any, form: Any, place: str | None) -> None:
+        if value is None:
+            self.worksheet.write_blank(row, column, None, form)
+        elif place is not None:
+            self.worksheet.write_url(row, column, f"internal:{place}", form, str(value))
+            self._cell(row, column, value, form, None)  # a number stays a number
+        elif isinstance(value, str):
+            self.worksheet.write_string(row, column, value, form)
+        elif isinstance(value, bool):
+            self.worksheet.write_boolean(row, column, value, form)
+        else:
+            self.worksheet.write_number(row, column, value, form)
+
+    def _charts(self, table: ResultTable, top: int, rows: int, columns: int) -> int:
+        """Draw the charts of a table beside it (below, if it is wide); return the row below the last."""
+        drawn = [c for c in self.sheet.charts if c.table == table.name and is_drawable(c, table.frame)]
+        is_wide = sum(self.widths[position] for position in range(columns)) > _WIDE and rows <= _SHORT
+        first, column = (self.row + 1, 0) if is_wide else (top, columns + 1)
+        for count, chart in enumerate(drawn):
+            place = (first + (count // 2) * CHART_ROWS, column, count % 2)
+            draw_chart(
+                self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place
+            )
+        return first + -(-len(drawn) // 2) * CHART_ROWS if drawn else top
+
+    def _page(self) -> None:
+        sheet = self.worksheet
+        sheet.set_tab_color(look.WINE)
+        sheet.hide_gridlines(2)
+        sheet.set_landscape()
+        sheet.set_paper(9)
+        sheet.fit_to_pages(1, 0)
+        sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+        sheet.set_footer("&L&A&R&P / &N")
+        if len(self.sheet.tables) == 1:
+            sheet.repeat_rows(self.first_header)
+            sheet.freeze_panes(self.first_header + 1, 0)
+        else:
+            sheet.repeat_rows(0, 1)
+
+
+def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
+    """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
+    kind = table.formats.get(header, "text")
+    if kind not in ("text", "date") or pd.api.types.is_numeric_dtype(table.frame[header]):
+        return {"align": "right", "indent": 2 * button}
+    return {"align": "left", "indent": int(header != table.frame.columns[0])}

@@ -15,6 +15,7 @@ import pandas as pd
 from costing.errors import CAUTION, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
+from costing.inputs.press_checks import units_of_rows
 from costing.inputs.row_findings import Mask, by_name, each, filled, first_rows, shown
 from costing.inputs.schema import operations, sheets
 from costing.units import FORMATS_L
@@ -83,7 +84,7 @@ def _exits(estate: Estate, from_lot: Mask, to_lot: Mask) -> Iterator[Finding]:
     yield from each(
         estate,
         "movements",
-        proceeds & ~sold & named,
+        proceeds & ~sold & named & (to_lot | leaves),
         "proceeds",
         rule_text,
         "Choose 'bulk sale' or clear it.",
@@ -259,23 +260,23 @@ def before_opening(estate: Estate) -> Iterator[Finding]:
 
 def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, str, int]]:
     """Yield (lot, unit, "table.column", first row) for every unit a column uses a lot in, filling first."""
-    movements = {
-        name: filled(estate, "movements", name) for name in ("out_l", "out_bottles", "in_l", "in_bottles")
-    }
+    out_l, out_bottles, in_l, in_bottles = (
+        filled(estate, "movements", name) for name in ("out_l", "out_bottles", "in_l", "in_bottles")
+    )
     columns: list[tuple[str, str, str, Mask | None]] = [
-        (table, "lot", unit, (estate[table]["unit"] == unit).to_numpy())
+        (table, "lot", unit, units_of_rows(estate, table) == unit)
         for table in ("opening_stock", "deliveries")
         for unit in _UNITS
     ]
     columns += [
         ("pressings", "to_lot", "L", None),
-        ("movements", "to_lot", "L", movements["in_l"]),
-        ("movements", "to_lot", "bottles", movements["in_bottles"]),
+        ("movements", "to_lot", "L", in_l & ~in_bottles),
+        ("movements", "to_lot", "bottles", in_bottles & ~in_l),
         ("tirage", "to_lot", "bottles", None),
         ("disgorgements", "release_lot", "bottles", None),
         ("pressings", "from_lot", "kg", None),
-        ("movements", "from_lot", "L", movements["out_l"]),
-        ("movements", "from_lot", "bottles", movements["out_bottles"]),
+        ("movements", "from_lot", "L", out_l & ~out_bottles),
+        ("movements", "from_lot", "bottles", out_bottles & ~out_l),
         ("tirage", "wine_lot", "L", None),
         ("disgorgements", "from_lot", "bottles", None),
         ("disgorgements", "liqueur_lot", "L", None),

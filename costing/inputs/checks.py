@@ -144,16 +144,15 @@ def entered_twice(estate: Estate) -> Iterator[Finding]:
         headers = ", ".join(f"'{sheets()[table].column(key).header}'" for key in keys)
         for row, first in repeated(estate, table, keys):
             same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
-            rule = f"stands twice: {estate.place(table, first, keys[0])} has {same}."
-            yield from each(
-                estate, table, [row], _cell_of_key(estate, table, keys), rule, "Keep one of the two rows."
-            )
+            cell = _naming(estate, table, keys, row)
+            rule = f"stands twice: {estate.place(table, first, cell)} has {same}."
+            yield from each(estate, table, [row], cell, rule, "Keep one of the two rows.")
 
 
-def _cell_of_key(estate: Estate, table: str, keys: list[str]) -> str:
-    """Column of the key that names the entry best: a name rather than a date."""
-    names = [key for key in keys if not key.endswith("date") and key in estate.sources[table].letters]
-    return names[0] if names else keys[0]
+def _naming(estate: Estate, table: str, keys: list[str], row: int) -> str:
+    """Column of the key that names the entry best: one with a name in it rather than a date or number."""
+    named = [key for key in keys if sheets()[table].column(key).type in ("code", "text", "choice")]
+    return next((key for key in named if shown(estate, table, row, key)), keys[0])
 
 
 def elements(estate: Estate) -> Iterator[Finding]:

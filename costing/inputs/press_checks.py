@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate
@@ -20,11 +21,17 @@ UNITS = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every o
 SHARED_BY_VALUE = ("sales value", "nrv", "constant margin")
 
 
+def units_of_rows(estate: Estate, table: str) -> NDArray[np.str_]:
+    """Return the unit that each row must be in by what it is; empty where that is blank."""
+    kind = "kind" if table == "opening_stock" else "what"
+    units = {name: UNITS.get(name, "L") for name in first_rows(estate, table, kind)}
+    return by_name(estate, table, kind, units, "")
+
+
 def units_of_kinds(estate: Estate) -> Iterator[Finding]:
     """Yield quantities whose unit does not fit what they are, and bottles without a format."""
     for table, kind in (("opening_stock", "kind"), ("deliveries", "what")):
-        kinds = first_rows(estate, table, kind)
-        expected = by_name(estate, table, kind, {name: UNITS.get(name, "L") for name in kinds}, "")
+        expected = units_of_rows(estate, table)
         units = estate[table]["unit"].astype(object).fillna("").to_numpy()
         wrong = (expected != "") & (units != "") & (units != expected)
 
@@ -150,6 +157,7 @@ def press_loads(estate: Estate) -> Iterator[Finding]:
     table = "pressings"
     frame = estate[table]
     weights, volumes = frame["weight_kg"].to_numpy(), np.nan_to_num(frame["volume_l"].to_numpy())
+    wine = frame["fraction"].isin(["first", "second"]).to_numpy()
     for load, rows in _loads(estate):
         kilograms = float(np.nansum(weights[rows]))
         if kilograms <= 0:
@@ -164,7 +172,8 @@ def press_loads(estate: Estate) -> Iterator[Finding]:
         rule = f"differs from the first row of load '{load}'."
         yield from each(estate, table, other[:1], "on_date", rule, "Give all rows of a load one date.")
         drawn = float(volumes[rows].sum()) / kilograms
-        if drawn > 0 and not LEAST_L_PER_KG <= drawn <= MOST_L_PER_KG:
+        complete = not any(wine[row] and volumes[row] == 0 for row in rows)
+        if complete and drawn > 0 and not LEAST_L_PER_KG <= drawn <= MOST_L_PER_KG:
             first = next(row for row in rows if weights[row] > 0)
             usual = f"{LEAST_L_PER_KG:.1f} to {MOST_L_PER_KG:.1f} is usual"
             rule = f"makes {drawn:.2f} litres per kilogram in load '{load}'; {usual}."

@@ -20,10 +20,10 @@ _CSV = "csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,false,false,false,fa
 
 
 def require_libreoffice() -> str:
-    """The program. A test is skipped where there is none, or fails where COSTING_REQUIRE_OFFICE is set."""
+    """The program. A test is skipped where there is none, or fails where COSTING_NEED_OFFICE is set."""
     program = shutil.which("soffice")
     if program is None:
-        assert "COSTING_REQUIRE_OFFICE" not in os.environ, "LibreOffice is missing"
+        assert "COSTING_NEED_OFFICE" not in os.environ, "LibreOffice is missing"
         pytest.skip("LibreOffice is not installed")
     return program
 

@@ -29,10 +29,10 @@ from costing.decisions.release_dates import (
     REASONS,
     Stacks,
     Worth,
+    age_in_months,
     grid_at_force,
     grid_on_curve,
     mean_growth,
-    months_between,
     running,
     worth_by_date,
 )
@@ -195,7 +195,7 @@ def verdict(answer: HoldOrRelease, row: int) -> str:
         return f"No release date: {REASONS[int(answer.reason[row, -1])]}."
 
     def months(date: int) -> str:
-        count = round(float(months_between(answer.days[0], answer.days[date])), 1)
+        count = round(float(age_in_months(answer.days[0], answer.days[date])), 1)
         return f"{count:g} month{'' if count == 1 else 's'}"
 
     start = "now" if first == 0 else f"in {months(first)}, the first possible date"

@@ -22,21 +22,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
 
+from costing.calendar import add_months
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, FloatArray, IntArray, RateCurve, day_numbers
 from costing.units import STANDARD_BOTTLE_L
 
 _LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year
 _SCAN = 2001
-
-
-def add_months(day: npt.ArrayLike, months: npt.ArrayLike) -> IntArray:
-    """Day number `months` calendar months later; the 31st becomes the last day of a shorter month."""
-    date = day_numbers(day).astype("datetime64[D]")
-    month = date.astype("datetime64[M]")
-    target = month + np.asarray(months, dtype=np.int64)
-    first = target.astype("datetime64[D]")
-    last = (target + 1).astype("datetime64[D]") - np.timedelta64(1, "D")
-    return np.asarray(np.minimum(first + (date - month.astype("datetime64[D]")), last).astype(np.int64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +129,7 @@ def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[Int
     """
     if months == 0:
         return np.array([first_day], dtype=np.int64), np.array([bottles], dtype=np.float64)
-    edges = add_months(np.int64(first_day), np.arange(months + 1))
+    edges = day_numbers(add_months(first_day, np.arange(months + 1)))
     return (edges[:-1] + edges[1:]) // 2, np.full(months, bottles / months)
 
 

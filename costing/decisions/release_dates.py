@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import numpy.typing as npt
 
-from costing.decisions.pricing import add_months
+from costing.calendar import add_months, months_between
 from costing.engine.carrying import (
     DAY_COUNTS,
     DAYS_A_YEAR,
@@ -47,18 +47,14 @@ REASONS = (
 
 def candidate_days(decision_day: int, step_months: int, horizon_months: int) -> IntArray:
     """Day of the decision and every `step_months` calendar months until the horizon [t]."""
-    return add_months(np.int64(decision_day), np.arange(0, horizon_months + 1, step_months))
+    return day_numbers(add_months(decision_day, np.arange(0, horizon_months + 1, step_months)))
 
 
-def months_between(start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
-    """Calendar months from start to end, the last one in share of its days; below 0 where end is earlier."""
-    first, last = np.broadcast_arrays(day_numbers(start), day_numbers(end))
-    first_month, last_month = (
-        day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) for day in (first, last)
-    )
-    whole = last_month - first_month
-    whole = whole - (add_months(first, whole) > last)
-    before, after = add_months(first, whole), add_months(first, whole + 1)
+def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
+    """Whole calendar months from tirage to `day`, and of the running month the share of its days gone."""
+    first, last = np.broadcast_arrays(day_numbers(tirage_day), day_numbers(day))
+    whole = months_between(first, last)
+    before, after = day_numbers(add_months(first, whole)), day_numbers(add_months(first, whole + 1))
     return np.asarray(whole + (last - before) / (after - before))
 
 

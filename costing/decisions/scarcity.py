@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.optimize import linprog
 
-from costing.decisions.release_dates import Stacks, grid_on_curve, months_between, worth_by_date
+from costing.decisions.release_dates import Stacks, age_in_months, grid_on_curve, worth_by_date
 from costing.engine.carrying import FloatArray, IntArray, RateCurve, day_numbers
 
 
@@ -154,7 +154,7 @@ def split_release(
         msg = "a split needs two candidate dates or more"
         raise ValueError(msg)
     grid = grid_on_curve(day, curve)
-    months = months_between(day[:-1], day[1:])
+    months = age_in_months(day[:-1], day[1:])
     monthly = np.broadcast_to(np.asarray(market_per_month, dtype=np.float64), day.shape)
     takes = monthly * np.append(months, months[-1])
     step = np.append(np.diff(grid.years), grid.years[-1] - grid.years[-2])

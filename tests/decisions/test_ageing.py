@@ -13,10 +13,10 @@ from costing.decisions.pricing import rate_of_return
 from costing.decisions.release_dates import (
     REASONS,
     Stacks,
+    age_in_months,
     candidate_days,
     escalated,
     grid_on_curve,
-    months_between,
     price_by_age,
     worth_by_date,
 )
@@ -34,7 +34,7 @@ HURDLE = RateCurve.flat(0.10)
 def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> tuple[Stacks, np.ndarray]:
     """5,500 bottles; 24 / 27 / 29 at 36 / 48 / 60 months, rising 2 %; finishing 2.50, rising 3 %."""
     days = candidate_days(NOW, step_months, horizon_months)
-    age = months_between(TIRAGE, days)
+    age = age_in_months(TIRAGE, days)
     price = escalated(price_by_age(age, [36, 48, 60], [24.0, 27.0, 29.0]), NOW, days, 0.02)
     stack = Stacks(
         bottles=np.array([5_500.0]),
@@ -50,7 +50,7 @@ def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> 
 def many_stacks(rows: int = 12, dates: int = 37) -> tuple[Stacks, np.ndarray]:
     """Invented stacks of all ages and sizes, with a limited market, monthly dates."""
     days = candidate_days(NOW, 1, dates - 1)
-    age = np.array([months_between(NOW - 500 - 40 * row, days) for row in range(rows)])
+    age = np.array([age_in_months(NOW - 500 - 40 * row, days) for row in range(rows)])
     price = [
         escalated(price_by_age(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age
     ]
@@ -299,10 +299,10 @@ def test_candidate_dates_must_ascend():
 
 
 def test_months_are_calendar_months_and_days_a_share():
-    assert months_between(day("2022-03-01"), day("2025-03-01")) == 36
-    assert months_between(day("2024-01-31"), day("2024-02-29")) == 1
-    assert months_between(day("2024-02-01"), day("2024-02-15")) == pytest.approx(14 / 29)
-    assert months_between(day("2024-03-01"), day("2024-02-15")) == pytest.approx(-15 / 29)
+    assert age_in_months(day("2022-03-01"), day("2025-03-01")) == 36
+    assert age_in_months(day("2024-01-31"), day("2024-02-29")) == 1
+    assert age_in_months(day("2024-02-01"), day("2024-02-15")) == pytest.approx(14 / 29)
+    assert age_in_months(day("2024-03-01"), day("2024-02-15")) == pytest.approx(-15 / 29)
 
 
 def test_chance_that_holding_wins_agrees_with_drawn_prices():

@@ -12,7 +12,6 @@ from costing.decisions.channels import list_price
 from costing.decisions.pricing import (
     KEEPS,
     SalePlan,
-    add_months,
     break_even_volume_change,
     cash_flows,
     cost_plus_price,
@@ -186,15 +185,6 @@ def test_a_release_sold_evenly_over_a_year():
     days, bottles = monthly_dispatches(1_200, day("2025-03-01"), 0)
     assert days.tolist() == [day("2025-03-01")]
     assert bottles.tolist() == [1_200]
-
-
-def test_months_are_calendar_months():
-    assert add_months(day("2024-01-31"), [1, 2, 13]).tolist() == [
-        day("2024-02-29"),
-        day("2024-03-31"),
-        day("2025-02-28"),
-    ]
-    assert add_months(day("2025-03-01"), -12) == day("2024-03-01")
 
 
 def test_margin_target_with_and_without_commission():

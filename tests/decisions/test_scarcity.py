@@ -11,9 +11,9 @@ from scipy.optimize import linprog
 from costing.decisions.ageing import hold_or_release
 from costing.decisions.release_dates import (
     Stacks,
+    age_in_months,
     candidate_days,
     grid_on_curve,
-    months_between,
     worth_by_date,
 )
 from costing.decisions.scarcity import (
@@ -34,7 +34,7 @@ DAYS = candidate_days(NOW, 1, 35)
 def stacks(bottles, market=np.inf) -> Stacks:
     """Stacks of one cuvée, two years old and more, whose price rises fast and then slowly."""
     count = len(bottles)
-    age = np.array([months_between(NOW - 730 - 60 * row, DAYS) for row in range(count)])
+    age = np.array([age_in_months(NOW - 730 - 60 * row, DAYS) for row in range(count)])
     return Stacks(
         bottles=np.array(bottles, dtype=float),
         price=30.0 - 18.0 * np.exp(-age / 30.0),
@@ -200,7 +200,7 @@ CYCLE_COST = 11.0
 
 def cycle() -> np.ndarray:
     """Net present value at tirage of one bottle by month of release, less its cost; sold from 15 months."""
-    age = months_between(NOW, CYCLE_DAYS)
+    age = age_in_months(NOW, CYCLE_DAYS)
     price = np.where(age >= 15, 40.0 - 30.0 * np.exp(-age / 50.0), np.nan)
     bottle = Stacks(np.ones(1), price, np.full(price.shape, 2.5), age, np.array([0.3]))
     return worth_by_date(bottle, grid_on_curve(CYCLE_DAYS, HURDLE)).npv[0] - CYCLE_COST

@@ -215,8 +215,18 @@ def test_the_return_of_a_month_is_the_rate_of_its_flows(row):
     assert found.year_return[row, step + 1] == pytest.approx(theirs.rate, abs=1e-7)
 
 
-def test_sale_over_time_is_the_integral_over_daily_sales():
+def test_a_year_that_only_pays_its_storage_returns_nothing():
+    price = np.array([[20.0, 20.3, 20.3]])
+    stack, days = worked_stack(price=price, finishing=np.zeros((1, 3)), survival_per_year=np.ones(1))
+    found = hold_or_release(stack, days, HURDLE)
+    assert found.year_return[0, 1] == pytest.approx(0, abs=1e-14)
+    assert found.year_return[0, 2] == pytest.approx(-0.30 / 20.3, rel=1e-2)
+
+
+@pytest.mark.parametrize("wider", [1, 100, 1_000])
+def test_sale_over_time_is_the_integral_over_daily_sales(wider):
     stack, days = many_stacks()
+    stack = replace(stack, market_per_month=stack.market_per_month * wider)
     wait = np.full(stack.price.shape, 0.4)
     found = worth_by_date(stack, grid_on_curve(days, HURDLE), wait)
     row, date, force = 7, 12, np.log(1.10)
@@ -230,6 +240,9 @@ def test_sale_over_time_is_the_integral_over_daily_sales():
     ]
     expected = received - bottles * stack.finishing[row, date] - bottles * 0.35 * unsold
     assert found.net[row, date] == pytest.approx(expected, rel=1e-9)
+    in_sale = quad(lambda u: np.exp(-force * u) * (1 - u / sale), 0, sale, epsabs=0, epsrel=1e-12)[0]
+    at_once = worth_by_date(stack, grid_on_curve(days, HURDLE))
+    assert at_once.unsold_years[row, date] == pytest.approx(in_sale, rel=1e-10)
 
 
 def test_a_very_large_market_is_no_limit():

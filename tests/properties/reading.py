@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from costing.engine.shares import LOST, SENT
-from costing.graph.arrays import Flow
+from costing.graph.arrays import STAGES, Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.load import read_estate
 from costing.model import run, trace
@@ -82,3 +82,50 @@ def posted_by_row(results: Results) -> dict[tuple[str, int], float]:
             key = (TABLE_NAMES[table], int(row))
             found[key] = found.get(key, 0.0) + float(amount)
     return found
+
+
+def amounts_at(results: Results) -> list[tuple[int, tuple[str, int, str, str], float, float]]:
+    """Every amount in the wine: its state, its origin, itself, and its worth at the end of its state.
+
+    The dated rows of one time charge are one origin, that of the first of them.
+    """
+    states, charges, found = results.chain.states, results.charges, []
+    postings = charges.postings
+    growth = np.ones(len(postings))
+    if charges.curve is not None:
+        growth = charges.curve.growth(postings.paid, states.end[postings.state])
+    for n in range(len(postings)):
+        place = (TABLE_NAMES[postings.table[n]], int(postings.row[n]))
+        column = (STAGES[postings.stage[n]], str(charges.elements[postings.element[n]]))
+        amount = float(postings.amount[n])
+        found.append((int(postings.state[n]), (*place, *column), amount, amount * float(growth[n])))
+    for part in charges.accrued:
+        if not part.expensed:
+            place = (TABLE_NAMES[part.charge.table], int(part.charge.rows.min()))
+            element = str(charges.elements[part.charge.element])
+            for state, amount, worth in zip(part.states, part.amount, part.worth, strict=True):
+                column = (STAGES[states.stage[state]], element)
+                found.append((int(state), (*place, *column), float(amount), float(worth)))
+    return found
+
+
+def origins_of(results: Results, state: int) -> dict[tuple[str, int, str, str], tuple[float, float]]:
+    """Own amount and amount with capital of everything in a state, by the engine's backward solve."""
+    end = np.zeros(len(results.total))
+    end[state] = 1.0
+    plain, grown = results.solution.plain.backward(end), _grown(results, end)
+    found: dict[tuple[str, int, str, str], tuple[float, float]] = {}
+    for at, origin, amount, worth in amounts_at(results):
+        if plain[at]:
+            own, with_capital = found.get(origin, (0.0, 0.0))
+            found[origin] = (own + plain[at] * amount, with_capital + grown[at] * worth)
+    return found
+
+
+def _grown(results: Results, end: np.ndarray) -> np.ndarray:
+    """What a unit of worth at the end of each state is in the marked one; capital accrues everywhere."""
+    weights = results.solution.plain.backward(end)
+    if results.charges.curve is None:
+        return weights
+    states, marked = results.chain.states, int(np.flatnonzero(end)[0])
+    return weights * results.charges.curve.growth(states.end, np.full(len(end), states.end[marked]))

@@ -1,0 +1,39 @@
+"""The benchmarks at small size, so that they do not rot; `python -m tests.benchmarks` prints them all."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.benchmarks.__main__ import COLUMNS, growth_exponent
+from tests.benchmarks.measure import measure, measure_apart
+
+SMALL, LARGER = 1_000, 8_000
+
+
+@pytest.fixture(scope="module")
+def small_and_larger() -> tuple[dict[str, float], dict[str, float]]:
+    return measure(SMALL), measure(LARGER)
+
+
+def test_every_column_of_the_table_is_measured(small_and_larger: tuple[dict[str, float], ...]) -> None:
+    for found in small_and_larger:
+        assert {name for name, _, _ in COLUMNS} <= found.keys()
+        assert all(value > 0 for value in found.values())
+
+
+def test_run_grows_no_faster_than_the_ledger(small_and_larger: tuple[dict[str, float], ...]) -> None:
+    """Far looser than the goal at full size: a loop over pairs would be near 2."""
+    for what in ("read_s", "book_s", "economic_s"):
+        assert growth_exponent(*small_and_larger, what) < 1.3
+
+
+def test_small_ledger_is_quick_on_any_machine(small_and_larger: tuple[dict[str, float], ...]) -> None:
+    """Ten times what was measured on two cores."""
+    larger = small_and_larger[1]
+    assert larger["book_s"] < 1.5
+    assert larger["economic_s"] < 1.5
+    assert larger["backward_s"] < 0.5
+
+
+def test_a_process_of_its_own_reports_its_memory() -> None:
+    assert 0.05 < measure_apart(SMALL)["peak_gb"] < 1.0

@@ -117,4 +117,10 @@ def _stored(values: pd.Series[Any]) -> list[Any]:
     if pd.api.types.is_datetime64_any_dtype(values):
         days = (values - pd.Timestamp("1899-12-30")) / pd.Timedelta(days=1)
         return [day if day == day else "" for day in days.tolist()]
-    return [value if value == value and value is not None else "" for value in values.astype(object).tolist()]
+    return [_stored_value(value) for value in values.astype(object).tolist()]
+
+
+def _stored_value(value: Any) -> Any:
+    if value is None or value != value:
+        return ""
+    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -95,7 +95,8 @@ def shown_length(value: Any, number_format: str) -> int:
         return 0
     if isinstance(value, str):
         return max(map(len, value.split("\n")), default=0)
-    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
+    is_number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
+    if not is_number or number_format == NUMBER_FORMATS["date"]:
         return 10
     number = float(value)
     if number_format == "General":

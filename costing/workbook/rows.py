@@ -87,7 +87,7 @@ def link_location(place: Any) -> str | None:
     if not isinstance(place, str) or not (found := _PLACE.fullmatch(place.strip())):
         return None
     sheet, cell = found[1].strip("'").replace("'", "''"), found[2] or ""
-    if not cell.strip("$").isalnum() or cell.isdigit() or cell.isalpha():
+    if not re.fullmatch(r"\$?[A-Za-z]+\$?\d+", cell):
         cell = f"A{cell}" if cell.isdigit() else "A1"
     return f"'{sheet}'!{cell}"
 

@@ -280,8 +280,10 @@ class _SheetWriter:
                 name = re.sub(r"(['#\[\]])", r"'\1", column["header"])
                 formula = f"=SUBTOTAL(109,{table.name}[{name}])"
                 self.worksheet.write_formula(row, position, formula, form, column["total_value"])
+            elif "total_string" in column:
+                self.worksheet.write_string(row, position, column["total_string"], form)
             else:
-                self.worksheet.write_string(row, position, column.get("total_string", ""), form)
+                self.worksheet.write_blank(row, position, None, form)
 
     def _places(self, table: ResultTable, header: str) -> list[str | None]:
         """Link of each row of a column, as many as the sheet may still hold."""

@@ -21,7 +21,6 @@ from costing.model import run
 from costing.results.results import Results
 
 Tables = Mapping[str, pd.DataFrame]
-FOLDER = "tests/golden"
 
 
 def _flow(results: Results, kind: Flow, row: int) -> int:

@@ -17,6 +17,7 @@ import pytest
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.load import read_estate
 from costing.model import run
+from costing.results.costs import cost_per_bottle
 from tests.golden.figures import Tables, press_case, reserve_case, tirage_case, valued_on
 
 HERE = Path(__file__).parent
@@ -134,6 +135,15 @@ def test_cutting_the_stack_at_a_year_end_changes_nothing(basis: Basis) -> None:
 def test_folder_and_data_frames_give_the_same(case: str) -> None:
     folder, frames = run(read_estate(HERE / case), ECONOMIC), run(read_estate(tables_of(case)), ECONOMIC)
     assert folder.total == pytest.approx(frames.total, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("basis", "expected"),
+    [(BOOK, (9.5675, 10.2519)), (ECONOMIC, (11.8916, 14.3600)), (AT_12, (13.0402, 16.7455))],
+)
+def test_printed_cost_per_bottle_of_both_releases(basis: Basis, expected: tuple[float, float]) -> None:
+    table = cost_per_bottle(run(read_estate(HERE / "S3"), basis)).set_index("release")["per_bottle"]
+    assert (table["D-A"], table["D-B"]) == expected
 
 
 CELLS = [

@@ -13,6 +13,7 @@ import pytest
 
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.money.postings import TABLE_NAMES
 from costing.results.results import Results
 from tests.properties.estates import random_estate, random_rows, tables_of, valuation_date
 from tests.properties.reading import amounts_at, batch_state, origins_of, run_one
@@ -27,18 +28,11 @@ Origin = tuple[str, int, str, str]
 
 def first_rows(results: Results) -> dict[tuple[str, int], int]:
     """The row that stands for each dated series of a time charge."""
-    found: dict[tuple[str, int], int] = {}
-    for part in results.charges.accrued:
-        table = "operation_rates" if part.charge.table != _pools() else "pools"
-        for row in part.charge.rows:
-            found[table, int(row)] = int(part.charge.rows.min())
-    return found
-
-
-def _pools() -> int:
-    from costing.money.postings import TABLE_NAMES
-
-    return TABLE_NAMES.index("pools")
+    return {
+        (TABLE_NAMES[part.charge.table], int(row)): int(part.charge.rows.min())
+        for part in results.charges.accrued
+        for row in part.charge.rows
+    }
 
 
 def releases_of(rows: Rows) -> range:

@@ -16,7 +16,7 @@ from costing.errors import CAUTION, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import units_of_rows
-from costing.inputs.row_findings import Mask, by_name, each, filled, first_rows, shown
+from costing.inputs.row_findings import Mask, by_name, cell_place, each, filled, first_rows, shown
 from costing.inputs.schema import operations, sheets
 from costing.units import FORMATS_L
 
@@ -292,7 +292,7 @@ def units_of_lots(estate: Estate) -> Iterator[Finding]:
     units: dict[str, tuple[str, str]] = {}
     for lot, unit, where, row in _units_in_use(estate):
         table, column = where.split(".")
-        usual, place = units.setdefault(lot, (unit, estate.place(table, row, column)))
+        usual, place = units.setdefault(lot, (unit, cell_place(estate, table, row, column)))
         if unit != usual:
             rule = f"is used in {_UNITS[unit]} here, and in {_UNITS[usual]} at {place}."
             remedy = "Enter the quantity in the lot's own unit, or name another lot."
@@ -329,7 +329,7 @@ def _one_format(
     found: dict[str, tuple[int, str]],
 ) -> Iterator[Finding]:
     for lot, (row, size) in found.items():
-        usual, place = formats.setdefault(lot, (size, estate.place(table, row, column)))
+        usual, place = formats.setdefault(lot, (size, cell_place(estate, table, row, column)))
         if size != usual:
             rule = f"is filled with format '{size}' here, and with '{usual}' at {place}."
             yield from each(estate, table, [row], column, rule, "Give each format a lot of its own.")

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -79,6 +80,7 @@ class Cells:
         return ""
 
 
+@lru_cache(maxsize=4096)
 def fold(text: str) -> str:
     """Spelling without case, accents or runs of spaces, for comparing headers and words of closed lists."""
     plain = "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))

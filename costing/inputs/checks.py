@@ -20,7 +20,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
-from costing.inputs.row_findings import each, first_rows, repeated, shown
+from costing.inputs.row_findings import cell_place, each, first_rows, repeated, shown
 from costing.inputs.schema import lists, sheets
 
 # What makes an entry of a sheet the only one of its kind.
@@ -145,7 +145,7 @@ def entered_twice(estate: Estate) -> Iterator[Finding]:
         for row, first in repeated(estate, table, keys):
             same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
             cell = _naming(estate, table, keys, row)
-            rule = f"stands twice: {estate.place(table, first, cell)} has {same}."
+            rule = f"stands twice: {cell_place(estate, table, first, cell)} has {same}."
             yield from each(estate, table, [row], cell, rule, "Keep one of the two rows.")
 
 

@@ -168,6 +168,10 @@ def _run_checks(estate: Estate, reading: _Reading) -> None:
             reading.findings.append(finding)
 
 
+def _in_a_sentence(meaning: str) -> str:
+    return meaning[:1].lower() + meaning[1:]
+
+
 def _no_sources() -> Sources:
     return Sources(np.array([], dtype=object), np.array([], dtype=np.int64), {})
 
@@ -228,7 +232,7 @@ def _read_sheet(
         if column.name not in found:
             if column.required and not column.default and column.name not in announced and len(rows):
                 rule = f"has no column '{column.title}'."
-                reading.add(Finding(raw.sheet, "", rule, f"Add the column: {column.meaning.lower()}."))
+                reading.add(Finding(raw.sheet, "", rule, f"Add it: {_in_a_sentence(column.meaning)}."))
                 reading.spoilt_tables.add(sheet.name)
             cells, factor, fractions = Cells(len(rows)), 1.0, None
         else:
@@ -306,7 +310,7 @@ def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:
         return []
     rows = np.flatnonzero(np.asarray(pd.isna(values)) & ~cells.filled())
     rule = f"is blank: '{column.title}' is required."
-    return [Fault(rows, rule, f"Enter it: {column.meaning.lower()}.")] if len(rows) else []
+    return [Fault(rows, rule, f"Enter it: {_in_a_sentence(column.meaning)}.")] if len(rows) else []
 
 
 def _report(

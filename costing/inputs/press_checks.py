@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate
-from costing.inputs.row_findings import Mask, by_name, each, filled, first_rows, shown
+from costing.inputs.row_findings import Mask, by_name, cell_place, each, filled, first_rows, shown
 
 LEAST_L_PER_KG, MOST_L_PER_KG = 0.4, 0.8
 UNITS = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
@@ -195,7 +195,7 @@ def _weights(estate: Estate, load: str, rows: list[int]) -> Iterator[Finding]:
         if lot and weight:
             first = seen.setdefault((lot, weight), row)
             if first != row:
-                place = estate.place("pressings", first, "weight_kg")
+                place = cell_place(estate, "pressings", first, "weight_kg")
                 rule = f"stands twice for lot '{lot}' in load '{load}': first at {place}."
                 yield from each(
                     estate, "pressings", [row], "weight_kg", rule, "Enter kilograms once per load and lot."

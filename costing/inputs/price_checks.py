@@ -10,7 +10,7 @@ import numpy as np
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
-from costing.inputs.row_findings import by_name, each, filled, first_rows, shown, totals
+from costing.inputs.row_findings import by_name, cell_place, each, filled, first_rows, shown, totals
 from costing.inputs.schema import lists, operations
 
 
@@ -118,7 +118,7 @@ def pool_periods(estate: Estate) -> Iterator[Finding]:
         ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
         for earlier, later in pairwise(ordered):
             if begins[later] <= ends[earlier]:
-                place = estate.place("pools", earlier, "from_date")
+                place = cell_place(estate, "pools", earlier, "from_date")
                 rule = f"falls into the period of {place}: its days count twice."
                 yield from each(
                     estate,

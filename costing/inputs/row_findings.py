@@ -27,6 +27,7 @@ __all__ = [
     "ERROR",
     "Mask",
     "by_name",
+    "cell_place",
     "each",
     "filled",
     "first_rows",
@@ -66,11 +67,22 @@ def each(
         value = shown(estate, table, row, column) if column else ""
         said = rule if isinstance(rule, str) else rule(row)
         advice = remedy if isinstance(remedy, str) else remedy(row)
-        yield Finding(estate.place(table, row, column), value, said, advice, severity)
+        yield Finding(cell_place(estate, table, row, column), value, said, advice, severity)
     if len(positions) > ROWS_PER_RULE:
         title = estate.sources[table].sheet[positions[0]]
         more = f"has {len(positions) - ROWS_PER_RULE} more rows like these."
         yield Finding(str(title), "", more, "Correct those shown first.", severity)
+
+
+def cell_place(estate: Estate, table: str, row: int, column: str | None) -> str:
+    """Place of a cell; yearly sheets of one table may have their columns in different orders."""
+    source = estate.sources[table]
+    letter = source.letters.get(f"{source.sheet[row]}!{column}")
+    return (
+        estate.place(table, row, column)
+        if letter is None
+        else f"{source.sheet[row]}!{letter}{source.row[row]}"
+    )
 
 
 def filled(estate: Estate, table: str, column: str) -> Mask:

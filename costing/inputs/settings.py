@@ -77,8 +77,10 @@ def _collect(table: RawTable, rows: dict[str, _Row], add: Add) -> None:
         for position, heading in enumerate(read_headers(sheets()["settings"], headers))
         if heading.column and not heading.rule
     }
+    if "setting" in found and "value" not in found and len(table.frame):
+        add(Finding(table.sheet, "", "has no column 'Value'.", "Add the column: the value of each setting."))
     if set(found) != {"setting", "value"}:
-        return  # the sheet's own reading names the missing column
+        return  # the sheet's own reading says so of 'Setting'
     names, values = (take_apart(table.frame.iloc[:, found[name]]) for name in ("setting", "value"))
     letters = {name: table.letters.get(headers[position], "") for name, position in found.items()}
     by_title = {fold(setting.title): setting for setting in settings().values()}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +18,17 @@ from costing.inputs.schema import sheets
 FOLDER = Path(__file__).parent / "small_estate"
 
 
-def frames() -> dict[str, pd.DataFrame]:
-    """The estate, all of it text."""
+@cache
+def _sheets() -> dict[str, pd.DataFrame]:
     return {
         sheets()[path.stem].title: pd.read_csv(path, sep=";", dtype=object, keep_default_na=False)
         for path in sorted(FOLDER.glob("*.csv"))
     }
+
+
+def frames() -> dict[str, pd.DataFrame]:
+    """The estate, all of it text."""
+    return {title: frame.copy() for title, frame in _sheets().items()}
 
 
 def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str, pd.DataFrame]:
@@ -32,7 +38,7 @@ def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str
     set to comma, the numbers of the estate have one.
     """
     tables = {title: frame for title, frame in frames().items() if title not in without}
-    if "comma" in cells.values():
+    if any(isinstance(value, str) and value == "comma" for value in cells.values()):
         tables = {
             title: frame.replace(r"^(\d+)\.(\d+)$", r"\1,\2", regex=True) for title, frame in tables.items()
         }
@@ -46,7 +52,9 @@ def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str
             continue
         if row == len(frame):
             frame.loc[row] = [None] * frame.shape[1]
-        frame.iloc[row, position] = value
+        whole = frame.to_numpy(dtype=object).copy()
+        whole[row, position] = value
+        tables[title] = pd.DataFrame(whole, columns=frame.columns)
     return tables
 
 

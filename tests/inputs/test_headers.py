@@ -97,7 +97,7 @@ def test_a_missing_required_column_is_one_finding():
     with pytest.raises(InputError) as refused:
         load(read_frames(tables), settings_required=False)
     assert [str(finding) for finding in refused.value.findings] == [
-        "Movements: has no column 'Operation'. Add the column: what was done."
+        "Movements: has no column 'Operation'. Add it: what was done."
     ]
 
 
@@ -183,8 +183,15 @@ def test_a_library_name_is_a_header_too_except_where_it_hides_percent_points():
     assert found[0].remedy == "Write 'Share (%)'."
 
 
-@pytest.mark.parametrize(
-    "title", ["Cost per bottle", "Stock value", "Origins", "Weather", "2026"]
-)
+@pytest.mark.parametrize("title", ["Cost per bottle", "Stock value", "Origins", "Weather", "2026"])
 def test_titles_of_other_sheets_mean_nothing(title):
     assert sheet_name(title) == ("", "", "")
+
+
+def test_yearly_sheets_may_order_their_columns_as_they_like():
+    tables = planted({})
+    later = tables["Movements"].iloc[[0]].assign(Date="2026-01-10", **{"In (L)": "5000"})
+    tables["Movements 2026"] = later[later.columns[::-1]]
+    estate = load(read_frames(tables), settings_required=False)
+    assert estate["movements"]["out_l"].iloc[-1] == 4000
+    assert [finding.place for finding in estate.cautions] == ["Movements 2026!F2"]

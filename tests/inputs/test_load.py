@@ -73,11 +73,23 @@ def test_a_dated_row_that_names_something_total_is_no_totals_row():
     assert len(estate_of({"Stocktakes!D2": "total loss of foam"})["stocktakes"]) == 1
 
 
-@pytest.mark.parametrize("text", [*sorted(ERROR_TEXTS), "Err:502"])
 @pytest.mark.parametrize("place", ["Costs!A2", "Costs!C2", "Costs!F2", "Costs!D2"])
+@pytest.mark.parametrize("text", ["#N/A", "Err:502"])
 def test_error_texts_are_errors_in_every_sort_of_column(text, place):
     finding = only({place: text})
     assert (finding.place, finding.value, finding.rule) == (place, text, "is an error, not a value.")
+
+
+def test_every_error_text_of_a_spreadsheet_is_an_error():
+    tables = planted({})
+    tables["Costs"] = pd.DataFrame([tables["Costs"].iloc[0]] * len(ERROR_TEXTS)).assign(
+        Reference=sorted(ERROR_TEXTS)
+    )
+    with pytest.raises(InputError) as refused:
+        load(read_frames(tables), settings_required=False)
+    assert [finding.place for finding in refused.value.findings] == [
+        f"Costs!G{row}" for row in range(2, len(ERROR_TEXTS) + 2)
+    ]
 
 
 def test_whole_numbers_in_a_column_of_names_are_text_without_decimals():

@@ -125,3 +125,8 @@ def test_settings_keep_what_was_written_as_a_table():
     )
     table = read_estate({"Settings": frame})["settings"]
     assert list(table["value"]) == ["2025-12-31", "0.25"]
+
+
+def test_a_sheet_without_its_values_is_not_taken_for_the_defaults():
+    with pytest.raises(InputError, match="Settings: has no column 'Value'"):
+        read_estate({"Settings": pd.DataFrame({"Setting": ["Currency"], "What": ["GBP"]})})

@@ -1,0 +1,240 @@
+"""Commands: one verb, few options. Results go to stdout, notes to stderr; exit 1 on errors found, 2 on
+misuse.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+import costing
+from costing.errors import CostingError, Finding, InputError, errors_in
+from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.estate import Estate
+from costing.inputs.load import load, read_csv_folder
+from costing.model import run, trace
+from costing.results.results import Results
+from costing.workbook.blank import blank_workbook
+from costing.workbook.contents import tables_from_csv
+from costing.workbook.cost_sheets import CAUTION, cost_sheets, per_bottle
+from costing.workbook.package import Package
+from costing.workbook.read import read_workbook
+from costing.workbook.update import Written, open_source, write_results
+from costing.workbook.write import ResultSheet
+
+OWNED_SHEETS = ("Run check", "Cost per bottle", "Cost build-up")
+"""Every name that a result sheet may have."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.command(options))
+    except InputError as wrong:
+        _print_findings(wrong.findings, sys.stderr)
+        _note(f"{len(errors_in(wrong.findings))} errors. Nothing was written.")
+        return 1
+    except CostingError as wrong:
+        _note(str(wrong))
+        return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="costing",
+        description="What each bottle of traditional-method sparkling wine really cost.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=costing.__version__)
+    verbs = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    new = _verb(verbs, "new", _new, "make an empty workbook, ready to be filled")
+    new.add_argument("--demo", action="store_true", help="filled with the invented demo estate")
+
+    _verb(
+        verbs,
+        "check",
+        _check,
+        "say everything that is wrong or doubtful in the inputs; writes nothing",
+        as_json=True,
+    )
+
+    cost = _verb(verbs, "run", _run, "compute all costs and write the result sheets", as_json=True)
+    _writing(cost)
+    return parser
+
+
+def _verb(
+    verbs: Any, name: str, command: Callable[[argparse.Namespace], int], what: str, *, as_json: bool = False
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = verbs.add_parser(
+        name, help=what, description=what[0].upper() + what[1:] + "."
+    )
+    parser.add_argument(
+        "path", type=Path, metavar="PATH", help="workbook (.xlsx, .xlsm) or folder of CSV files"
+    )
+    if as_json:
+        parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.set_defaults(command=command)
+    return parser
+
+
+def _writing(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--beside", action="store_true", help="write a file beside the workbook instead of into it"
+    )
+    parser.add_argument(
+        "--ignore-lock", action="store_true", help="write although a lock file says the file is open"
+    )
+    parser.add_argument(
+        "--blank-old-values",
+        action="store_true",
+        help="empty the stored values of your own formulas that depend on results, until they are recalculated",
+    )
+
+
+def demo_folder() -> Path:
+    """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a
+    checkout.
+    """
+    here = Path(__file__).parent
+    inside = here / "demo_estate"
+    return inside if inside.is_dir() else here.parent / "demo_estate"
+
+
+def _new(options: argparse.Namespace) -> int:
+    if options.demo:
+        note = "Demo: an invented estate in an invented region. Any likeness is accidental; prices are illustrative."
+        blank_workbook(options.path, tables_from_csv(demo_folder()), note=note)
+    else:
+        blank_workbook(options.path)
+    print(f"{options.path} is ready. Fill it, save it, then: costing run {options.path}")
+    return 0
+
+
+def read_source(path: Path) -> tuple[Estate, Package]:
+    """Return the estate and the package it was read from; the file is read once."""
+    package = open_source(path)
+    raw = read_csv_folder(path) if path.is_dir() else read_workbook(package)
+    return load(raw), package
+
+
+def _check(options: argparse.Namespace) -> int:
+    try:
+        estate, _ = read_source(options.path)
+        findings = list(run_both(estate)[0].cautions)
+    except InputError as wrong:
+        findings = wrong.findings
+    errors = errors_in(findings)
+    if options.json:
+        print(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
+    else:
+        _print_findings(findings, sys.stdout)
+        print(f"{len(errors)} errors, {len(findings) - len(errors)} cautions.")
+    return 1 if errors else 0
+
+
+def run_both(estate: Estate) -> tuple[Results, Results]:
+    """Return the estate's results on the book and the economic basis."""
+    chain = trace(estate)
+    return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
+
+
+def _run(options: argparse.Namespace) -> int:
+    estate, package = read_source(options.path)
+    book, economic = run_both(estate)
+    cautions = [*estate.cautions, *book.cautions]
+    latest = per_bottle(book, economic, latest=True)
+    written = _write(options, package, cost_sheets(book, economic, cautions))
+    if options.json:
+        print(latest.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
+    else:
+        shown = latest[
+            ["Cuvée", "Format", "Release", "Disgorged", "Months on lees", "Bottles", "Book per bottle"]
+        ].assign(
+            **{
+                "Economic per bottle": latest["Economic per bottle"],
+                "per 75 cl": latest["Economic per 75 cl"],
+            }
+        )
+        currency = estate.settings.currency
+        print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
+        print(text_table(shown))
+        difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
+        print(
+            f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`)."
+        )
+    _report(written)
+    return 0
+
+
+def _write(options: argparse.Namespace, package: Package, result_sheets: Sequence[ResultSheet]) -> Written:
+    return write_results(
+        package,
+        options.path,
+        result_sheets,
+        OWNED_SHEETS,
+        version=costing.__version__,
+        basis="book and economic",
+        beside=options.beside,
+        ignore_lock=options.ignore_lock,
+        strip=options.blank_old_values,
+    )
+
+
+def _report(written: Written) -> None:
+    _note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
+    if written.old_formulas:
+        _note("Your formulas that depend on results show old values until the workbook is recalculated:")
+        for sheet, cell, formula in written.old_formulas[:20]:
+            _note(f"  {sheet}!{cell} {formula}")
+    _note(CAUTION)
+
+
+def text_table(frame: pd.DataFrame) -> str:
+    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
+    shown = pd.DataFrame(index=frame.index)
+    for column in frame.columns:
+        values = frame[column]
+        if pd.api.types.is_datetime64_any_dtype(values):
+            shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
+        elif pd.api.types.is_float_dtype(values):
+            whole = column in ("Bottles", "Months on lees")
+            shown[column] = values.map(
+                lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}"
+            )
+        else:
+            shown[column] = values.astype(object).where(values.notna(), "")
+    numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]
+    widths = [
+        max(len(str(c)), *(len(str(v)) for v in shown[c])) if len(shown) else len(str(c))
+        for c in shown.columns
+    ]
+    rows = [list(map(str, shown.columns)), *shown.astype(str).to_numpy().tolist()]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if right else cell.ljust(width)
+            for cell, width, right in zip(row, widths, numeric, strict=True)
+        ).rstrip()
+        for row in rows
+    )
+
+
+def _print_findings(findings: Sequence[Finding], stream: Any) -> None:
+    for finding in findings:
+        print(f"{finding.severity}: {finding}", file=stream)
+
+
+def _note(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

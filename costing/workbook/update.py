@@ -1,0 +1,88 @@
+"""Results into the user's workbook, or beside it: graft, compare, replace; one place that all commands use."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from costing.inputs.schema import sheets as schema_sheets
+from costing.workbook.blank import blank_bytes
+from costing.workbook.contents import tables_from_csv
+from costing.workbook.dependents import dependent_formulas, dependent_parts
+from costing.workbook.graft import graft
+from costing.workbook.package import Package, open_package, read_package
+from costing.workbook.replace import replace_atomically, write_beside
+from costing.workbook.sheets import read_book
+from costing.workbook.stale import count_inputs, stale_formula
+from costing.workbook.write import ResultSheet, RunStamp, result_workbook
+
+
+@dataclass(frozen=True)
+class Written:
+    """Where results went, the back-up of what stood there, and the user's formulas whose stored values are
+    old now.
+    """
+
+    path: Path
+    backup: Path | None
+    old_formulas: tuple[tuple[str, str, str], ...]
+
+
+def open_source(path: str | Path) -> Package:
+    """Return the workbook as it is on disk, or one made in memory from a folder of CSV files."""
+    path = Path(path)
+    if not path.is_dir():
+        return open_package(path)
+    return read_package(blank_bytes(tables_from_csv(path)), path.with_name(f"{path.name}.xlsx"))
+
+
+def write_results(
+    package: Package,
+    path: str | Path,
+    result_sheets: Sequence[ResultSheet],
+    owned: Collection[str],
+    *,
+    version: str,
+    basis: str,
+    beside: bool = False,
+    ignore_lock: bool = False,
+    strip: bool = False,
+) -> Written:
+    """Write result sheets into the workbook that was read as `package`.
+
+    owned: every name a result sheet may have. A folder's results, and those with `beside`, go to a new file
+    next to it. strip: take stored values out of formulas that depend on results. WorkbookError leaves the
+    file as it was.
+    """
+    path = Path(path)
+    titles = [sheet.name for sheet in read_book(package).sheets if _is_input(sheet.name)]
+    stamp = RunStamp(dt.datetime.now(), version, basis, fingerprint(package))
+    scratch = result_workbook(result_sheets, stamp, stale_formula(count_inputs(package, titles)))
+    content = graft(package, scratch, owned, strip_dependents=strip)
+    whole = read_package(content, package.path)
+    old = tuple(dependent_formulas(whole, owned))
+    if path.is_dir() or beside:
+        return Written(write_beside(package.path, content), None, old)
+    may_change = dependent_parts(whole, owned) if strip else ()
+    backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
+    return Written(path, backup, old)
+
+
+def fingerprint(package: Package) -> str:
+    """First digits of a hash over the input sheets: the same as long as no input sheet changes."""
+    book = read_book(package)
+    whole = hashlib.sha256()
+    for sheet in book.sheets:
+        if _is_input(sheet.name):
+            whole.update(package.part(sheet.part))
+    return whole.hexdigest()[:10]
+
+
+def _is_input(title: str) -> bool:
+    known = [sheet.title for sheet in schema_sheets().values() if sheet.owner == "user"]
+    return any(
+        title == one or (title.startswith(f"{one} ") and title[len(one) + 1 :].isdigit()) for one in known
+    )

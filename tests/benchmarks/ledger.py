@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tests.benchmarks.tables import joined, prices, settings, titled
+from tests.benchmarks.tables import joined, prices, settings, titled, until
 
 LINES_A_GROUP = 8
 FIRST_HARVEST = 2012
@@ -62,16 +62,11 @@ def _cut(tables: dict[str, pd.DataFrame], n_movements: int) -> dict[str, pd.Data
     """The ledger up to the day that reaches that many movements, less the last dispatches too many."""
     moved = np.sort(np.concatenate([tables[sheet]["Date"].to_numpy() for sheet in FLOW_SHEETS]))
     last = moved[n_movements - 1]
-    cut = {sheet: _until(table, last) for sheet, table in tables.items()}
+    cut = {sheet: until(table, last) for sheet, table in tables.items()}
     spare = count_movements(cut) - n_movements
     order = cut["dispatches"].sort_values("Date", kind="stable").index
     cut["dispatches"] = cut["dispatches"].drop(order[len(order) - spare :]).reset_index(drop=True)
     return cut | settings(last.astype("datetime64[D]"))
-
-
-def _until(table: pd.DataFrame, last: np.datetime64) -> pd.DataFrame:
-    date = next((header for header in ("Date", "Date incurred") if header in table), None)
-    return table if date is None else table[table[date].to_numpy() <= last].reset_index(drop=True)
 
 
 def _day(year: int, month: int, day: int) -> np.datetime64:
@@ -99,7 +94,7 @@ class _House:
             for stack in stacks:
                 self.age_and_sell(harvest, *stack)
         found = {sheet: joined(rows) for sheet, rows in self.rows.items()}
-        found = {sheet: _until(table, LAST_DAY) for sheet, table in found.items()}
+        found = {sheet: until(table, LAST_DAY) for sheet, table in found.items()}
         return found | settings(LAST_DAY) | prices(FIRST_HARVEST, self.harvests)
 
     # -- helpers
@@ -184,9 +179,7 @@ class _House:
                 money = {"price": 6.5, "Growing cost per unit": 4.1}
             else:
                 premium = (
-                    {"Final premium per unit": 0.15, "Premium date": _day(harvest + 1, 3, 20)}
-                    if load == 1
-                    else {}
+                    {"Final premium per unit": 0.15, "Premium date": _day(harvest + 1, 3, 20)} if load == 1 else {}
                 )
                 money = {
                     "price": self.uniform(5.8, 7.2, 2),
@@ -194,9 +187,7 @@ class _House:
                     "Terms": "quarterly",
                     **premium,
                 }
-            self.row(
-                "deliveries", Date=day, Lot=grapes, What="grapes", Quantity=kg, Unit="kg", **grower, **money
-            )
+            self.row("deliveries", Date=day, Lot=grapes, What="grapes", Quantity=kg, Unit="kg", **grower, **money)
             first_l, taille_l = np.round(kg * 0.5125, 1), np.round(kg * 0.125, 1)
             common = {"Date": day, "Load": press, "split": method}
             self.row(
@@ -227,9 +218,7 @@ class _House:
         vats.append(self.ferment(harvest, 4, second, second_l, np.full(self.lines, _day(harvest, 9, 20))))
         return self.clarify(harvest, self.top_up(harvest, vats))
 
-    def ferment(
-        self, harvest: int, vat: int, must: Labels, litres: Floats, day: Days
-    ) -> tuple[Labels, Floats]:
+    def ferment(self, harvest: int, vat: int, must: Labels, litres: Floats, day: Days) -> tuple[Labels, Floats]:
         """Settle and ferment one must."""
         settled, wine = self.name(f"S{vat}-", harvest), self.name(f"V{vat}-", harvest)
         clear = np.round(litres * self.rng.uniform(0.965, 0.985, self.lines), 1)
@@ -246,9 +235,7 @@ class _House:
     def top_up(self, harvest: int, vats: list[tuple[Labels, Floats]]) -> list[tuple[Labels, Floats]]:
         """Rack, then keep vats full from their neighbours and back again: loops in time."""
         racked = [
-            self.rack(
-                vats[vat], "racking", self.name(f"W{vat}-", harvest), self.days(_day(harvest, 11, 1), 9)
-            )
+            self.rack(vats[vat], "racking", self.name(f"W{vat}-", harvest), self.days(_day(harvest, 11, 1), 9))
             for vat in range(5)
         ]
         held = [litres.copy() for _, litres in racked]
@@ -268,9 +255,7 @@ class _House:
             held[vat] = gauged
         return [(lot, np.round(litres, 1)) for (lot, _), litres in zip(racked, held, strict=True)]
 
-    def rack(
-        self, vat: tuple[Labels, Floats], operation: str, to: Labels, day: Days
-    ) -> tuple[Labels, Floats]:
+    def rack(self, vat: tuple[Labels, Floats], operation: str, to: Labels, day: Days) -> tuple[Labels, Floats]:
         """Move a whole vat into another."""
         lot, litres = vat
         arrived = np.round(litres * self.rng.uniform(0.988, 0.999, self.lines), 1)
@@ -281,9 +266,7 @@ class _House:
         """Fine each vat and put a part of two into the group's reserve."""
         start = _day(harvest + 1, 1, 5)
         clear = [
-            self.rack(
-                vats[vat], "fining and filtration", self.name(f"X{vat}-", harvest), self.days(start, 10)
-            )
+            self.rack(vats[vat], "fining and filtration", self.name(f"X{vat}-", harvest), self.days(start, 10))
             for vat in range(5)
         ]
         for vat, share in ((1, 0.12), (2, 0.20)):

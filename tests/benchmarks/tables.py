@@ -40,10 +40,7 @@ HEADERS = {
 def joined(rows: list[dict[str, object]]) -> pd.DataFrame:
     """One table from rows that each hold arrays or single values."""
     headers = list(dict.fromkeys(header for row in rows for header in row))
-    sizes = [
-        max((len(value) for value in row.values() if isinstance(value, np.ndarray)), default=1)
-        for row in rows
-    ]
+    sizes = [max((len(value) for value in row.values() if isinstance(value, np.ndarray)), default=1) for row in rows]
     columns: dict[str, NDArray[np.generic]] = {}
     for header in headers:
         parts = [_filled(row.get(header), size) for row, size in zip(rows, sizes, strict=True)]
@@ -79,13 +76,17 @@ def titled(columns: dict[str, object]) -> dict[str, object]:
     return {HEADERS.get(key, key.replace("_", " ")): value for key, value in columns.items()}
 
 
+def until(table: pd.DataFrame, last: np.datetime64) -> pd.DataFrame:
+    """Rows up to that day; tables without a date stay whole."""
+    date = next((header for header in ("Date", "Date incurred") if header in table), None)
+    return table if date is None else table[table[date].to_numpy() <= last].reset_index(drop=True)
+
+
 def _frame(headers: str, *rows: tuple[object, ...]) -> pd.DataFrame:
     """Table from headers parted by `|` and rows; ISO dates become dates."""
     table = pd.DataFrame(rows, columns=headers.split("|"))
     for header in table:
-        if table[header].dtype.kind == "O" and all(
-            isinstance(value, np.datetime64) for value in table[header]
-        ):
+        if table[header].dtype.kind == "O" and all(isinstance(value, np.datetime64) for value in table[header]):
             table[header] = table[header].astype("datetime64[s]")
     return table
 

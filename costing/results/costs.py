@@ -18,7 +18,7 @@ import pandas as pd
 from costing.calendar import months_between
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Ints
 from costing.results.lots import as_dates, lot_labels
-from costing.results.results import Results
+from costing.results.results import TOLERANCE, Results
 from costing.units import STANDARD_BOTTLE_L
 
 PER_BOTTLE_DECIMALS = 4
@@ -81,7 +81,9 @@ def element_amounts(results: Results, states: Ints) -> pd.DataFrame:
 def _grouped(results: Results, states: Ints, level: str, order: Sequence[str]) -> pd.DataFrame:
     names = results.columns.get_level_values(level).to_numpy(dtype=object)
     cost = results.cost[states]
-    return pd.DataFrame({name: cost[:, names == name].sum(axis=1) for name in order if (names == name).any()})
+    summed = {name: cost[:, names == name].sum(axis=1) for name in order if (names == name).any()}
+    scale = TOLERANCE * max(1.0, float(np.abs(cost).sum()))
+    return pd.DataFrame({name: amounts for name, amounts in summed.items() if np.abs(amounts).sum() > scale})
 
 
 def cost_per_bottle(results: Results) -> pd.DataFrame:

@@ -1,6 +1,6 @@
 """Neutral charts -> native charts of an XlsxWriter workbook, beside the tables they draw.
 
-Conventions: six colours in a fixed order, told apart in grey as well; both axes named; the value axis in
+Conventions: ten colours in a fixed order, told apart in grey as well; both axes named; the value axis in
 the number format of the chart; legend below, and none where one series says what the axis says already.
 The values that a chart draws are stored with it.
 
@@ -16,8 +16,8 @@ import pandas as pd
 from costing.charts import Chart
 from costing.workbook import look
 
-CHART_ROWS = 18
-_SIZE = {"width": 560, "height": 330}
+CHART_ROWS = 23
+_SIZE = {"width": 760, "height": 420}
 _TYPES = {
     "column": {"type": "column"},
     "stacked column": {"type": "column", "subtype": "stacked"},

@@ -24,7 +24,7 @@ SLATE, SLATE_LIGHT = "#3D4F5C", "#DCE3E7"
 INPUT_GROUND, INPUT_LINE = "#FFFBEF", "#E3DCC8"
 WINE, WINE_LIGHT, RESULT_LINE = "#6E3B47", "#F3ECEE", "#D9D0D3"
 WARNING_INK = "#9A4B00"
-# Slate, ochre, wine, sage, sand, steel: told apart in grey as well.
+# Neighbours in a stack are told apart in grey as well.
 CHART_COLOURS = (
     *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
     *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),

@@ -46,13 +46,9 @@ def ends_of_movements(estate: Estate) -> Iterator[Finding]:
     yield from each(estate, table, both_out, "out_bottles", rule, "Enter one of the two.")
     yield from each(estate, table, both_in, "in_bottles", rule, "Enter one of the two.")
     unsaid = from_lot & ~out_l & ~out_bottles
-    yield from each(
-        estate, table, unsaid, "out_l", "nothing says how much was drawn.", "Enter the litres or bottles."
-    )
+    yield from each(estate, table, unsaid, "out_l", "nothing says how much was drawn.", "Enter the litres or bottles.")
     unsaid = ~from_lot & to_lot & ~in_l & ~in_bottles & ~out_l & ~out_bottles
-    yield from each(
-        estate, table, unsaid, "in_l", "nothing says how much arrived.", "Enter the litres or bottles."
-    )
+    yield from each(estate, table, unsaid, "in_l", "nothing says how much arrived.", "Enter the litres or bottles.")
     yield from _exits(estate, from_lot, to_lot)
 
 
@@ -62,21 +58,15 @@ def _exits(estate: Estate, from_lot: Mask, to_lot: Mask) -> Iterator[Finding]:
     named = filled(estate, "movements", "operation")
 
     def rule(row: int) -> str:
-        return (
-            f"is blank, but '{shown(estate, 'movements', row, 'operation')}' leaves the wine in the cellar."
-        )
+        return f"is blank, but '{shown(estate, 'movements', row, 'operation')}' leaves the wine in the cellar."
 
     remedy = f"Enter the lot filled, or choose an operation that takes wine out: {', '.join(exits)}."
     yield from each(estate, "movements", from_lot & ~to_lot & named & ~leaves, "to_lot", rule, remedy)
 
     def other(row: int) -> str:
-        return (
-            f"is filled, but '{shown(estate, 'movements', row, 'operation')}' takes wine out of the cellar."
-        )
+        return f"is filled, but '{shown(estate, 'movements', row, 'operation')}' takes wine out of the cellar."
 
-    yield from each(
-        estate, "movements", to_lot & leaves, "to_lot", other, "Clear it, or choose another operation."
-    )
+    yield from each(estate, "movements", to_lot & leaves, "to_lot", other, "Clear it, or choose another operation.")
     sales = {"bulk sale": True, "distillation": True}
     sold = by_name(estate, "movements", "operation", sales, False).astype(bool)
     proceeds = estate["movements"]["proceeds"].to_numpy() > 0
@@ -98,9 +88,7 @@ def quantities_of_movements(estate: Estate) -> Iterator[Finding]:
     into, added = frame["in_l"].to_numpy(), np.nan_to_num(frame["added_l"].to_numpy())
     too_much = added > into + 1e-9
     rule = "is more than the litres that arrived."
-    yield from each(
-        estate, "movements", too_much, "added_l", rule, "Enter how much of what arrived was added."
-    )
+    yield from each(estate, "movements", too_much, "added_l", rule, "Enter how much of what arrived was added.")
     drawn = filled(estate, "movements", "from_lot")
     for column, out, extra in (
         ("in_l", frame["out_l"].to_numpy(), added),
@@ -114,8 +102,9 @@ def quantities_of_movements(estate: Estate) -> Iterator[Finding]:
         if not litres:
             gain &= ~_changes_format(estate)
 
-        def surplus(row: int, more: np.ndarray = more, unit: str = "litres" if litres else "bottles") -> str:
-            return f"is {number_text(round(float(more[row]), 6))} {unit} more than left."
+        def surplus(row: int, more: np.ndarray = more, unit: str = "litre" if litres else "bottle") -> str:
+            surplus = round(float(more[row]), 6)
+            return f"is {number_text(surplus)} {unit}{'' if surplus == 1 else 's'} more than left."
 
         remedy = "Enter what arrived" + (", or say how many litres were added." if litres else ".")
         yield from each(estate, "movements", gain, column, surplus, remedy, CAUTION)
@@ -163,9 +152,7 @@ def bottlings(estate: Estate) -> Iterator[Finding]:
         return f"hold {held[row]:,.1f} L, but wine and liqueur together are {drawn[row]:,.1f} L."
 
     too_many = held > drawn + estate.settings.volume_tolerance_l
-    yield from each(
-        estate, "tirage", too_many, "bottles", over, "Correct the bottles, their format or the litres."
-    )
+    yield from each(estate, "tirage", too_many, "bottles", over, "Correct the bottles, their format or the litres.")
     with np.errstate(divide="ignore", invalid="ignore"):
         lost = 1.0 - held / drawn
 
@@ -211,9 +198,7 @@ def payment_dates(estate: Estate) -> Iterator[Finding]:
     frame = estate["costs"]
     apart = np.abs((frame["paid_date"] - frame["on_date"]).dt.days.to_numpy())
     rule = f"is more than {YEARS_TO_PAYMENT} years from the day the cost was incurred."
-    yield from each(
-        estate, "costs", apart > YEARS_TO_PAYMENT * 365.25, "paid_date", rule, "Check both dates.", CAUTION
-    )
+    yield from each(estate, "costs", apart > YEARS_TO_PAYMENT * 365.25, "paid_date", rule, "Check both dates.", CAUTION)
 
 
 def dates_ahead(estate: Estate) -> Iterator[Finding]:
@@ -253,9 +238,7 @@ def before_opening(estate: Estate) -> Iterator[Finding]:
             return f"is before the opening stock of '{shown(estate, table, row, column)}', {day}."
 
         remedy = "Correct the date, or leave the row out: the opening stock holds what came of it."
-        yield from each(
-            estate, table, early, "on_date", rule, remedy, CAUTION if table == "costs" else "error"
-        )
+        yield from each(estate, table, early, "on_date", rule, remedy, CAUTION if table == "costs" else "error")
 
 
 def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, str, int]]:
@@ -289,11 +272,12 @@ def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, str, int]]:
 
 def units_of_lots(estate: Estate) -> Iterator[Finding]:
     """Yield uses of a lot in another unit than it was filled in."""
-    units: dict[str, tuple[str, str]] = {}
+    units: dict[str, tuple[str, str, int]] = {}
     for lot, unit, where, row in _units_in_use(estate):
-        table, column = where.split(".")
-        usual, place = units.setdefault(lot, (unit, cell_place(estate, table, row, column)))
+        usual, first, first_row = units.setdefault(lot, (unit, where, row))
         if unit != usual:
+            table, column = where.split(".")
+            place = cell_place(estate, first.split(".")[0], first_row, first.split(".")[1])
             rule = f"is used in {_UNITS[unit]} here, and in {_UNITS[usual]} at {place}."
             remedy = "Enter the quantity in the lot's own unit, or name another lot."
             yield from each(estate, table, [row], column, rule, remedy)

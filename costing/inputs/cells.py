@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -97,10 +98,10 @@ def tidy(text: str) -> str:
     return " ".join(text.replace("\u200b", "").replace("\ufeff", "").split())
 
 
-def display(text: str) -> str:
+def display(text: str, longest: int = LONGEST_SHOWN) -> str:
     """Text fit for a message: one line, printable signs only, not too long."""
     plain = "".join(sign for sign in tidy(text) if sign.isprintable())
-    return plain if len(plain) <= LONGEST_SHOWN else f"{plain[: LONGEST_SHOWN - 1]}…"
+    return plain if len(plain) <= longest else f"{plain[: longest - 1]}…"
 
 
 def take_apart(values: pd.Series[Any]) -> Cells:
@@ -123,7 +124,8 @@ def take_apart(values: pd.Series[Any]) -> Cells:
         return _texts(size, values)
     sort = pd.api.types.infer_dtype(values, skipna=True)
     if sort in ("floating", "integer", "mixed-integer-float"):
-        return Cells(size, numbers=values.to_numpy(dtype=object).astype(np.float64))
+        with suppress(OverflowError):  # of whole numbers beyond any cell
+            return Cells(size, numbers=values.to_numpy(dtype=object).astype(np.float64))
     if sort == "string":
         return _texts(size, values)
     return Cells(size) if sort == "empty" else _mixed(values.to_list())
@@ -160,23 +162,42 @@ def _from_categories(parts: Cells, codes: NDArray[np.intp]) -> Cells:
 
 def _mixed(values: list[Any]) -> Cells:
     size = len(values)
-    numbers, dates = np.full(size, np.nan), np.full(size, np.datetime64("NaT", "s"))
+    numbers = np.full(size, np.nan)
     flags, truths = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     texts = [""] * size
+    dated: list[int] = []
+    days: list[Any] = []
+    sorts: dict[type, str] = {}
     for row, value in enumerate(values):
-        if isinstance(value, str):
-            texts[row] = tidy(value)
-        elif isinstance(value, (bool, np.bool_)):
-            flags[row], truths[row] = True, bool(value)
-        elif value is None or value is pd.NaT or value is pd.NA:
-            continue
-        elif isinstance(value, (int, float, Decimal, np.integer, np.floating)):
-            numbers[row] = float(value)
-        elif isinstance(value, (datetime, date)):
-            dates[row] = np.datetime64(value.date() if isinstance(value, datetime) else value, "s")
-        elif isinstance(value, np.datetime64):
-            dates[row] = value.astype("datetime64[D]")
-        else:
+        kind = type(value)
+        sort = sorts.get(kind) or sorts.setdefault(kind, _sort(kind))
+        if sort == "text":
             texts[row] = tidy(str(value))
+        elif sort == "number":
+            numbers[row] = _number(value)
+        elif sort == "date":
+            dated.append(row)
+            days.append(value.date() if isinstance(value, datetime) else value)
+        elif sort == "flag":
+            flags[row], truths[row] = True, bool(value)
+    dates = np.full(size, np.datetime64("NaT", "s"))
+    dates[dated] = np.array(days, dtype="datetime64[D]")
     codes, words = _merged(texts)
     return Cells(size, numbers, dates, codes, words, flags, truths)
+
+
+def _sort(kind: type) -> str:
+    if kind in (type(None), type(pd.NaT), type(pd.NA)):
+        return "blank"
+    if issubclass(kind, (bool, np.bool_)):
+        return "flag"
+    if issubclass(kind, (int, float, Decimal, np.integer, np.floating)):
+        return "number"
+    return "date" if issubclass(kind, (date, np.datetime64)) else "text"  # a datetime is a date too
+
+
+def _number(value: Any) -> float:
+    try:
+        return float(value)
+    except (OverflowError, ValueError):
+        return math.inf  # larger than any cell can hold; refused as not finite

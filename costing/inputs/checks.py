@@ -97,9 +97,7 @@ def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Itera
                     continue
                 rows = np.flatnonzero((estate[table][column] == name).to_numpy())
                 rule, remedy = _unknown(key, name, known, severity)
-                yield from each(
-                    estate, table, rows if severity == "error" else [row], column, rule, remedy, severity
-                )
+                yield from each(estate, table, rows if severity == "error" else [row], column, rule, remedy, severity)
         yield from _capitals(estate, key, known)
 
 
@@ -124,10 +122,7 @@ def _capitals(estate: Estate, key: str, known: list[str]) -> Iterator[Finding]:
     if not clashes:
         return
     everywhere = _columns(key, introducing=True) + _columns(key, introducing=False)
-    uses = {
-        name: sum(int((estate[table][column] == name).sum()) for table, column in everywhere)
-        for name in clashes
-    }
+    uses = {name: sum(int((estate[table][column] == name).sum()) for table, column in everywhere) for name in clashes}
     for table, column in _columns(key, introducing=True):
         for name in first_rows(estate, table, column):
             if name in clashes:
@@ -166,9 +161,7 @@ def elements(estate: Estate) -> Iterator[Finding]:
                 near = "" if name in usual else closest(name, usual, 0.8)
                 if near:
                     rule = "is a cost element of its own, and close to a usual one."
-                    yield from each(
-                        estate, sheet.name, [row], column.name, rule, f"Did you mean '{near}'?", CAUTION
-                    )
+                    yield from each(estate, sheet.name, [row], column.name, rule, f"Did you mean '{near}'?", CAUTION)
 
 
 def trial_lines(estate: Estate) -> Iterator[Finding]:
@@ -214,9 +207,7 @@ def trial_lines(estate: Estate) -> Iterator[Finding]:
             rule = "litres and share both stand here." if litres else "neither litres nor a share stand here."
             yield from each(estate, "trial_blends", [row], "litres", rule, "Enter one of the two.")
         elif line != "lot" and not share:
-            yield from each(
-                estate, "trial_blends", [row], "share", "no bound stands here.", "Enter the share."
-            )
+            yield from each(estate, "trial_blends", [row], "share", "no bound stands here.", "Enter the share.")
 
 
 def changes(estate: Estate) -> Iterator[Finding]:
@@ -235,18 +226,14 @@ def changes(estate: Estate) -> Iterator[Finding]:
                 if fold(header) not in {fold(word) for word in headers}:
                     near = closest(header, headers, 0.6)
                     remedy = f"Did you mean '{near}'?" if near else f"Enter a column of '{sheet.title}'."
-                    yield from each(
-                        estate, table, [row], "column", f"is no column of '{sheet.title}'.", remedy
-                    )
+                    yield from each(estate, table, [row], "column", f"is no column of '{sheet.title}'.", remedy)
     names = list(first_rows(estate, "uncertainty", "name"))
     for name in first_rows(estate, "uncertainty", "correlated_with"):
         if name not in names:
             near = closest(name, names, 0.6)
             rows = (estate["uncertainty"]["correlated_with"] == name).to_numpy()
             remedy = f"Did you mean '{near}'?" if near else "Enter a name of this sheet."
-            yield from each(
-                estate, "uncertainty", rows, "correlated_with", "is no name on this sheet.", remedy
-            )
+            yield from each(estate, "uncertainty", rows, "correlated_with", "is no name on this sheet.", remedy)
 
 
 def rule_sets(estate: Estate) -> Iterator[Finding]:

@@ -190,9 +190,7 @@ def _text_numbers(
             other = "comma" if style == "point" else "point"
             remedy = "Enter a number."
             if " with a decimal " in rule:
-                remedy = (
-                    f"Write the number with a decimal {style}, or set 'Number style' on Settings to {other}."
-                )
+                remedy = f"Write the number with a decimal {style}, or set 'Number style' on Settings to {other}."
             elif text.endswith("%"):
                 rule, remedy = "is a percentage in a column of plain numbers.", "Enter the number."
             faulty[code] = (rule, remedy)
@@ -246,9 +244,7 @@ def dates(cells: Cells, style: str) -> Read:
     outside = np.flatnonzero(~np.isnat(values) & ((values < early) | (values >= late)))
     if len(outside):
         values[outside] = np.datetime64("NaT", "s")
-        faults.append(
-            Fault(outside, f"is outside the years {FIRST_YEAR} to {LAST_YEAR}.", "Correct the date.")
-        )
+        faults.append(Fault(outside, f"is outside the years {FIRST_YEAR} to {LAST_YEAR}.", "Correct the date."))
     return values, faults
 
 
@@ -310,7 +306,7 @@ def _choice_fault(text: str, column: Column, spelt: dict[str, str]) -> tuple[str
 
 def categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorical:
     """Codes into `categories` (-1: blank) -> categorical strings that hold the used categories alone."""
-    used = np.unique(codes[codes >= 0])
+    used = np.flatnonzero(np.bincount(codes[codes >= 0], minlength=len(categories)))
     fresh = np.full(len(categories) + 1, -1, dtype=np.intp)
     fresh[used] = np.arange(len(used))
     kept = pd.Index([categories[code] for code in used.tolist()], dtype=object)

@@ -56,9 +56,7 @@ def _read_file(path: Path, title: str) -> RawTable:
             cells = _ragged(text, separator, title, lines_above, findings)
         except csv.Error as fault:
             rule = f"can't be read as CSV: {fault}."
-            return _empty(
-                title, Finding(path.name, "", rule, "Check quotation marks, or save it again as CSV.")
-            )
+            return _empty(title, Finding(path.name, "", rule, "Check quotation marks, or save it again as CSV."))
     headers = [str(header) if isinstance(header, str) else "" for header in cells.iloc[0]]
     frame = cells.iloc[1:].reset_index(drop=True).set_axis(headers, axis=1)
     letters: dict[str, str] = {}
@@ -88,9 +86,7 @@ def _ragged(text: str, separator: str, title: str, lines_above: int, findings: l
         if beyond:
             place = f"{title}!{column_letter(width)}{row}"
             rule = "stands beyond the last header."
-            remedy = (
-                f"Put quotation marks around a cell that holds '{separator}', or give its column a header."
-            )
+            remedy = f"Put quotation marks around a cell that holds '{separator}', or give its column a header."
             findings.append(Finding(place, display(beyond[0]), rule, remedy))
     padded = [line[:width] + [""] * (width - len(line)) for line in lines]
     return pd.DataFrame(padded, dtype=str)

@@ -50,9 +50,7 @@ def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
 @cache
 def _titles() -> dict[str, str]:
     found = {fold(sheet.title): name for name, sheet in sheets().items()}
-    return (
-        found | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
-    )
+    return found | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
 
 
 def sheet_name(title: str) -> tuple[str, str, str]:

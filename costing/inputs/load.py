@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding, InputError, WorkbookError, caution, errors_in
 from costing.inputs import columns
-from costing.inputs.cells import Cells, display, fold, take_apart
+from costing.inputs.cells import LONGEST_SHOWN, Cells, display, fold, take_apart
 from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
@@ -50,14 +50,12 @@ class _Reading:
         cell = "!" in finding.place and finding.place[-1].isdigit()
         if cell and finding.place in self.spoilt_cells:
             return
-        self.findings.append(finding)
+        self.findings.append(_in_one_line(finding))
         if cell and finding.severity == "error":
             self.spoilt_cells.add(finding.place)
 
 
-def load(
-    raw: Iterable[RawTable], extra_findings: Iterable[Finding] = (), *, settings_required: bool = True
-) -> Estate:
+def load(raw: Iterable[RawTable], extra_findings: Iterable[Finding] = (), *, settings_required: bool = True) -> Estate:
     """Raw tables -> validated estate; cautions stay on it.
 
     Raises InputError with all findings, cautions included, when there is any error. Without
@@ -80,9 +78,7 @@ def load(
     tables: dict[str, pd.DataFrame] = {}
     sources: dict[str, Sources] = {}
     for name, sheet in sheets().items():
-        parts = [
-            _read_sheet(sheet, part, styles, reading) for part in grouped.get(name, []) if part.frame.shape[1]
-        ]
+        parts = [_read_sheet(sheet, part, styles, reading) for part in grouped.get(name, []) if part.frame.shape[1]]
         tables[name], sources[name] = _joined(name, parts)
     estate = Estate(settings or Settings.model_validate({}), tables, sources)
     _run_checks(estate, reading)
@@ -142,6 +138,12 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
     return found
 
 
+def _in_one_line(finding: Finding) -> Finding:
+    """Finding fit for a terminal, whatever stands in the cells that it quotes."""
+    shown = {"value": LONGEST_SHOWN, "place": LONGEST_SHOWN, "rule": 4 * LONGEST_SHOWN, "remedy": 8 * LONGEST_SHOWN}
+    return replace(finding, **{part: display(getattr(finding, part), most) for part, most in shown.items()})
+
+
 def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawTable]]:
     grouped: dict[str, list[RawTable]] = {}
     for table in raw:
@@ -165,7 +167,7 @@ def _run_checks(estate: Estate, reading: _Reading) -> None:
     for finding in run_checks(estate, frozenset(reading.spoilt_tables)):
         title = re.sub(r" \d{4}$", "", finding.place.split("!")[0])
         if title not in spoilt_titles and re.sub(r"![A-Z]*", "!", finding.place) not in spoilt_rows:
-            reading.findings.append(finding)
+            reading.findings.append(_in_one_line(finding))
 
 
 def _in_a_sentence(meaning: str) -> str:
@@ -197,18 +199,14 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
     return pd.DataFrame(joined), Sources(sheet, np.concatenate([source.row for _, source in parts]), letters)
 
 
-def _read_sheet(
-    sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading
-) -> tuple[pd.DataFrame, Sources]:
+def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) -> tuple[pd.DataFrame, Sources]:
     headers = [str(header) for header in raw.frame.columns]
     headings = read_headers(sheet, headers)
     found: dict[str, tuple[int, Heading, Cells]] = {}
     announced: set[str] = set()
     for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
         if heading.rule:
-            letter = (
-                raw.letters.get(header, "") if header not in headers[:position] else column_letter(position)
-            )
+            letter = raw.letters.get(header, "") if header not in headers[:position] else column_letter(position)
             place = f"{raw.sheet}!{letter}{raw.header_row}"
             reading.add(Finding(place, display(header), heading.rule, heading.remedy))
             reading.spoilt_tables.add(sheet.name)
@@ -313,9 +311,7 @@ def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:
     return [Fault(rows, rule, f"Enter it: {_in_a_sentence(column.meaning)}.")] if len(rows) else []
 
 
-def _report(
-    sheet: str, source: Sources, column: Column, cells: Cells, faults: list[Fault], reading: _Reading
-) -> None:
+def _report(sheet: str, source: Sources, column: Column, cells: Cells, faults: list[Fault], reading: _Reading) -> None:
     shown = 0
     letter = source.letters.get(column.name, "")
     for fault in faults:
@@ -352,9 +348,7 @@ def _converted(sheet: Sheet, table: pd.DataFrame) -> pd.DataFrame:
     if not hectolitres.any():
         return table
     units = [*sheet.column("unit").choices]
-    codes = np.array(
-        [*(units.index("L" if unit == "hl" else unit) for unit in table["unit"].cat.categories), -1]
-    )
+    codes = np.array([*(units.index("L" if unit == "hl" else unit) for unit in table["unit"].cat.categories), -1])
     unit = columns.categorical(codes[table["unit"].cat.codes.to_numpy()], units)
     quantity = np.where(hectolitres, table["quantity"] * 100.0, table["quantity"])
     return table.assign(unit=unit, quantity=quantity)

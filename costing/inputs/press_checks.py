@@ -113,9 +113,7 @@ def fraction_rows(estate: Estate) -> Iterator[Finding]:
     yield from each(
         estate, table, wine & ~volume, "volume_l", "no litres for the fraction.", "Enter the litres of must."
     )
-    yield from each(
-        estate, table, wine & ~to_lot, "to_lot", "no lot for the fraction.", "Enter the lot that it fills."
-    )
+    yield from each(estate, table, wine & ~to_lot, "to_lot", "no lot for the fraction.", "Enter the lot that it fills.")
     half = by_product & (volume != to_lot)
     yield from each(
         estate,
@@ -183,9 +181,7 @@ def press_loads(estate: Estate) -> Iterator[Finding]:
 def _weights(estate: Estate, load: str, rows: list[int]) -> Iterator[Finding]:
     seen: dict[tuple[str, str], int] = {}
     weighed = {
-        shown(estate, "pressings", row, "from_lot")
-        for row in rows
-        if shown(estate, "pressings", row, "weight_kg")
+        shown(estate, "pressings", row, "from_lot") for row in rows if shown(estate, "pressings", row, "weight_kg")
     }
     for row in rows:
         lot, weight = (
@@ -197,15 +193,11 @@ def _weights(estate: Estate, load: str, rows: list[int]) -> Iterator[Finding]:
             if first != row:
                 place = cell_place(estate, "pressings", first, "weight_kg")
                 rule = f"stands twice for lot '{lot}' in load '{load}': first at {place}."
-                yield from each(
-                    estate, "pressings", [row], "weight_kg", rule, "Enter kilograms once per load and lot."
-                )
+                yield from each(estate, "pressings", [row], "weight_kg", rule, "Enter kilograms once per load and lot.")
         elif lot and lot not in weighed:
             weighed.add(lot)
             rule = f"no kilograms of lot '{lot}' in load '{load}'."
-            yield from each(
-                estate, "pressings", [row], "weight_kg", rule, "Enter the kilograms pressed from it."
-            )
+            yield from each(estate, "pressings", [row], "weight_kg", rule, "Enter the kilograms pressed from it.")
 
 
 def splits(estate: Estate) -> Iterator[Finding]:
@@ -215,9 +207,7 @@ def splits(estate: Estate) -> Iterator[Finding]:
     fractions = frame["fraction"].isin(["first", "second"]).to_numpy()
     for load, rows in _loads(estate):
         methods = {
-            row: shown(estate, table, row, "split_method")
-            for row in rows
-            if shown(estate, table, row, "split_method")
+            row: shown(estate, table, row, "split_method") for row in rows if shown(estate, table, row, "split_method")
         }
         chosen = list(dict.fromkeys(methods.values()))
         if len(chosen) > 1:
@@ -247,20 +237,14 @@ def _figures(estate: Estate, load: str, rows: list[int], method: str) -> Iterato
     if method == "weight":
         blank = [row for row in rows if not shown(estate, table, row, "fraction_weight_kg")]
         rule = "no kilograms of the fraction, though the load is shared by weight."
-        yield from each(
-            estate, table, blank, "fraction_weight_kg", rule, "Enter them, or choose another split method."
-        )
+        yield from each(estate, table, blank, "fraction_weight_kg", rule, "Enter them, or choose another split method.")
     elif method == "fixed":
         shares = np.nan_to_num(estate[table]["fixed_share"].to_numpy()[rows])
         if abs(float(shares.sum()) - 1.0) > 1e-6:
             rule = f"the fixed shares of load '{load}' make {shares.sum() * 100:.6g} %, not 100 %."
-            yield from each(
-                estate, table, rows[:1], "fixed_share", rule, "Correct the shares of its fractions."
-            )
+            yield from each(estate, table, rows[:1], "fixed_share", rule, "Correct the shares of its fractions.")
     elif method in SHARED_BY_VALUE:
-        blank = [
-            row for row in rows if not shown(estate, table, row, "value_per_l") and not _valued(estate, row)
-        ]
+        blank = [row for row in rows if not shown(estate, table, row, "value_per_l") and not _valued(estate, row)]
         rule = f"no value per litre, though the load is shared by {method}."
         remedy = "Enter it, or a value of the fraction on Market values from that day or earlier."
         yield from each(estate, table, blank, "value_per_l", rule, remedy)
@@ -283,9 +267,7 @@ def by_products(estate: Estate) -> Iterator[Finding]:
     by_product = (frame["fraction"] == "by-product").to_numpy()
     silent = by_product & ~credit & ~filled(estate, "pressings", "volume_l")
     rule = "no credit and no litres: the by-product changes nothing."
-    yield from each(
-        estate, "pressings", silent, "credit", rule, "Enter what it brings, or delete the row.", CAUTION
-    )
+    yield from each(estate, "pressings", silent, "credit", rule, "Enter what it brings, or delete the row.", CAUTION)
     wine = frame["fraction"].isin(["first", "second"]).to_numpy()
     for load, rows in _loads(estate):
         if credit[rows].any() and not wine[rows].any():

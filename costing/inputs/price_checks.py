@@ -96,9 +96,7 @@ def rates(estate: Estate) -> Iterator[Finding]:
         "Choose 'litre', 'bottle in' or 'bottle out'.",
         CAUTION,
     )
-    none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(
-        estate, "interest_rates", "hurdle_rate"
-    )
+    none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(estate, "interest_rates", "hurdle_rate")
     yield from each(
         estate, "interest_rates", none, None, "no rate stands in this row.", "Enter one, or delete the row."
     )
@@ -135,9 +133,7 @@ def channel_terms(estate: Estate) -> Iterator[Finding]:
     table = estate["channels"]
     for column in ("discount", "commission"):
         whole = table[column].to_numpy() >= 1.0
-        yield from each(
-            estate, "channels", whole, column, "leaves nothing of the price.", "Enter less than 100 %."
-        )
+        yield from each(estate, "channels", whole, column, "leaves nothing of the price.", "Enter less than 100 %.")
     for column in ("importer_margin", "distributor_margin", "retailer_margin"):
         whole = (table[column].to_numpy() >= 1.0) & (table["margin_basis"] == "margin on price").to_numpy()
         remedy = "Enter less than 100 %, or set the margin basis to 'mark-up on cost'."
@@ -171,9 +167,7 @@ def channel_terms(estate: Estate) -> Iterator[Finding]:
                 yield from each(estate, sheet, rows, "currency", "has no currency rate.", remedy)
     reach = estate["targets"]["value"].to_numpy() >= 1.0
     margins = reach & (estate["targets"]["target"] == "margin").to_numpy()
-    yield from each(
-        estate, "targets", margins, "value", "cannot be a margin on price.", "Enter less than 100 %."
-    )
+    yield from each(estate, "targets", margins, "value", "cannot be a margin on price.", "Enter less than 100 %.")
 
 
 def prices_of_sales(estate: Estate) -> Iterator[Finding]:
@@ -189,9 +183,7 @@ def prices_of_sales(estate: Estate) -> Iterator[Finding]:
         past = table["on_date"].to_numpy() <= np.datetime64(estate.settings.valuation_date, "s")
     missing = past & sold & ~filled(estate, "dispatches", "net_price")
     rule = "no price, though the bottles were sold before the valuation date."
-    yield from each(
-        estate, "dispatches", missing, "net_price", rule, "Enter the net price per bottle.", CAUTION
-    )
+    yield from each(estate, "dispatches", missing, "net_price", rule, "Enter the net price per bottle.", CAUTION)
 
 
 PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (

@@ -78,11 +78,7 @@ def cell_place(estate: Estate, table: str, row: int, column: str | None) -> str:
     """Place of a cell; yearly sheets of one table may have their columns in different orders."""
     source = estate.sources[table]
     letter = source.letters.get(f"{source.sheet[row]}!{column}")
-    return (
-        estate.place(table, row, column)
-        if letter is None
-        else f"{source.sheet[row]}!{letter}{source.row[row]}"
-    )
+    return estate.place(table, row, column) if letter is None else f"{source.sheet[row]}!{letter}{source.row[row]}"
 
 
 def filled(estate: Estate, table: str, column: str) -> Mask:
@@ -96,9 +92,10 @@ def first_rows(estate: Estate, table: str, column: str, where: Mask | None = Non
     codes = values.codes.to_numpy()
     if where is not None:
         codes = np.where(where, codes, -1)
-    found, rows = np.unique(codes, return_index=True)
     names = values.categories.to_list()
-    return {names[code]: row for code, row in zip(found.tolist(), rows.tolist(), strict=True) if code >= 0}
+    first = np.full(len(names) + 1, -1, dtype=np.intp)
+    first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)  # the last to be written is the first row
+    return {name: row for name, row in zip(names, first.tolist(), strict=False) if row >= 0}
 
 
 def by_name(estate: Estate, table: str, column: str, values: dict[str, Any], blank: Any) -> NDArray[Any]:

@@ -64,9 +64,7 @@ def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings | None, S
     except ValidationError as problem:
         for error in problem.errors():
             name = str(error["loc"][0])
-            add(
-                Finding(rows[name].place, rows[name].value.shown(0), f"{error['msg']}.", "Correct the value.")
-            )
+            add(Finding(rows[name].place, rows[name].value.shown(0), f"{error['msg']}.", "Correct the value."))
         return None, styles
 
 
@@ -84,9 +82,7 @@ def _collect(table: RawTable, rows: dict[str, _Row], add: Add) -> None:
     names, values = (take_apart(table.frame.iloc[:, found[name]]) for name in ("setting", "value"))
     letters = {name: table.letters.get(headers[position], "") for name, position in found.items()}
     by_title = {fold(setting.title): setting for setting in settings().values()}
-    by_title |= {fold(setting.title.split("(")[0]): setting for setting in settings().values()} | dict(
-        settings()
-    )
+    by_title |= {fold(setting.title.split("(")[0]): setting for setting in settings().values()} | dict(settings())
     for row in np.flatnonzero(names.filled()):
         title, number = names.shown(int(row)), table.row_numbers[row]
         place = f"{table.sheet}!{letters['setting']}{number}"

@@ -72,7 +72,7 @@ MOVES = [
     ("Movements!J3", "4000", "Movements!J3", "is more than the litres that arrived.", ERROR),
     ("Movements!H2", "4310", "Movements!H2", "is 310 litres more than left.", CAUTION),
     ("Movements!J3", "", "Movements!H3", "is 10 litres more than left.", CAUTION),
-    ("Movements!I7", "101", "Movements!I7", "is 1 bottles more than left.", CAUTION),
+    ("Movements!I7", "101", "Movements!I7", "is 1 bottle more than left.", CAUTION),
     (
         "Movements!C6",
         "racking",
@@ -264,9 +264,7 @@ def test_a_cost_before_the_opening_stock_of_its_lot_is_a_caution():
 
 
 def test_without_a_valuation_date_no_row_is_far_ahead():
-    assert (
-        findings_of({"Costs!A2": "2042-12-01", "Costs!B2": "", "Settings!B2": "", "Dispatches!E4": "9"}) == []
-    )
+    assert findings_of({"Costs!A2": "2042-12-01", "Costs!B2": "", "Settings!B2": "", "Dispatches!E4": "9"}) == []
 
 
 def test_a_row_with_a_faulty_cell_has_no_second_finding():

@@ -215,10 +215,7 @@ def test_a_margin_of_the_whole_price_may_be_a_mark_up_on_cost():
     cells = {"Channels!G2": "150"}
     assert only(cells).remedy == "Enter less than 100 %, or set the margin basis to 'mark-up on cost'."
     assert (
-        findings_of(
-            cells | {"Channels!E1": "Margin basis", "Channels!E2": "mark-up on cost", "Channels!E3": ""}
-        )
-        == []
+        findings_of(cells | {"Channels!E1": "Margin basis", "Channels!E2": "mark-up on cost", "Channels!E3": ""}) == []
     )
 
 

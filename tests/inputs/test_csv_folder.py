@@ -75,9 +75,7 @@ def test_cells_beyond_the_headers_are_named(tmp_path):
 
 
 def test_blank_cells_beyond_the_headers_do_no_harm(tmp_path):
-    assert (
-        len(read_estate(_folder(tmp_path, opening_stock=OPENING.replace("hl", "hl,,")))["opening_stock"]) == 1
-    )
+    assert len(read_estate(_folder(tmp_path, opening_stock=OPENING.replace("hl", "hl,,")))["opening_stock"]) == 1
 
 
 def test_a_quotation_mark_that_never_closes_is_refused(tmp_path):
@@ -103,9 +101,7 @@ def test_a_file_close_to_a_sheet_is_an_error_and_others_are_left_alone(tmp_path)
 
 def test_a_copied_file_is_refused(tmp_path):
     folder = _folder(tmp_path, opening_stock=OPENING, **{"opening_stock (2)": OPENING})
-    assert _found(folder)[0].startswith(
-        "opening_stock (2).csv: looks like a copy of the sheet 'Opening stock'"
-    )
+    assert _found(folder)[0].startswith("opening_stock (2).csv: looks like a copy of the sheet 'Opening stock'")
 
 
 def test_settings_are_required(tmp_path):

@@ -1,0 +1,81 @@
+"""Whatever stands in a cell, the answer is an estate or findings; and a large ledger is read like a small one."""
+
+from __future__ import annotations
+
+import random
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing.inputs.load import read_estate
+from tests.inputs.planted import findings_of, frames, only
+
+STRANGE: list[Any] = [
+    "#N/A", "abc", "-5", "1e400", "12 %", "45000", "31/02/2024", "a\x00b", "\x1b[0m", "x" * 3000, "=1+1", "１２", "½",
+    "1.000,5", "nan", "None", "TRUE", "-", ".", ",", "'", "9999-12-31", "0001-01-01", "2024-01-01T25:61", "\ud800",
+    True, np.bool_(False), float("inf"), 45000.0, -1e308, 1e308, 1e-320, 10**400, Decimal("NaN"), Decimal("1e999"),
+    np.int8(3), np.float32(2.5), complex(1, 2), b"bytes", (1, 2), [1], {"a": 1}, object(), time(3, 4), timedelta(3),
+    datetime(1850, 1, 1), datetime(9999, 12, 31), date(1, 1, 1), np.datetime64("NaT"), pd.NaT, pd.NA, None,
+    pd.Timestamp("2024-01-01", tz="UTC"),
+]  # fmt: skip
+
+
+def _cells() -> list[str]:
+    return [
+        f"{title}!{chr(ord('A') + column)}{row}"
+        for title, frame in frames().items()
+        for column in range(frame.shape[1])
+        for row in range(2, len(frame) + 2)
+    ]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_strange_cells_are_findings_and_never_a_traceback(seed):
+    pick = random.Random(seed)
+    found = findings_of({place: pick.choice(STRANGE) for place in pick.sample(_cells(), 5)})
+    assert all(finding.place and finding.rule and finding.remedy for finding in found)
+    assert all(str(finding).isprintable() for finding in found)
+
+
+@pytest.mark.parametrize(
+    "value", [value for value in STRANGE if not isinstance(value, (str, datetime, date, type(None)))]
+)
+def test_what_is_no_date_is_named_in_a_date_column(value):
+    if value is pd.NA or value is pd.NaT or (isinstance(value, np.datetime64) and np.isnat(value)) or value != value:
+        assert only({"Costs!A2": value}).rule == "is blank: 'Date incurred' is required."
+    else:
+        assert only({"Costs!A2": value}).place == "Costs!A2"
+
+
+def test_a_ledger_of_many_rows_is_read_whole():
+    rows = 20_000
+    turn = np.arange(rows)
+    opening = pd.DataFrame(
+        {
+            "on_date": pd.Timestamp("2020-01-01"),
+            "lot": [f"V{n}" for n in range(200)],
+            "kind": "wine",
+            "quantity": 1e6,
+            "unit": "L",
+        }
+    )
+    movements = pd.DataFrame(
+        {
+            "on_date": pd.Timestamp("2020-01-02") + pd.to_timedelta(turn % 1500, "D"),
+            "operation": "racking",
+            "from_lot": [f"V{n % 200}" for n in turn],
+            "out_l": 100.0,
+            "to_lot": [f"V{n % 199}" for n in turn],
+            "in_l": 99.0,
+        }
+    )
+    estate = read_estate({"opening_stock": opening, "movements": movements})
+    for name in ("from_lot", "to_lot", "operation"):
+        assert list(estate["movements"][name]) == list(movements[name])
+    assert estate["movements"]["in_l"].sum() == 99.0 * rows
+    assert (estate["movements"]["on_date"].to_numpy() == movements["on_date"].to_numpy()).all()
+    assert estate.place("movements", rows - 1, "in_l") == f"Movements!F{rows + 1}"

@@ -325,7 +325,7 @@ def _edges(
             -1,
         ),
         (previous[leaves], goes_to[leaves], whole[leaves], flows.abnormal[flow[leaves]], flow[leaves], -1),
-        (through[fills], target_state[fills], np.ones(len(fills)), np.zeros(len(fills)), fills, -1),
+        (through[fills], target_state[fills], np.ones(len(fills)), 1.0 * (flows.into[fills] <= 0), fills, -1),
         (
             through[presses],
             target_state[presses],

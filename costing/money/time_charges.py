@@ -134,6 +134,8 @@ def time_pools(
         steps = np.concatenate([begin[rows], cut, stop])
         rates = np.concatenate([period.actual.rate, period.planned.rate, np.zeros(len(rows))])
         order = np.lexsort((np.repeat([1, 2, 0], len(rows)), steps))
+        plans = np.concatenate([np.ones(len(rows), bool), cut < stop, np.ones(len(rows), bool)])
+        order = order[plans[order]]  # a closed period has no planned part
         steps, rates = steps[order], rates[order]
         final = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[final], rates[final]

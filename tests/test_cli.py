@@ -1,0 +1,150 @@
+"""The commands as a user types them: exit codes, what is printed, what is written and what is left alone."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from costing.cli import demo_folder, main
+from costing.workbook.contents import tables_from_csv
+
+STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
+    assert main(["new", str(path), "--demo"]) == 0
+    return path
+
+
+@pytest.fixture
+def book(demo: Path, tmp_path: Path) -> Path:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(demo.read_bytes())
+    return path
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_new_refuses_to_overwrite(demo: Path, capsys) -> None:
+    before = _digest(demo)
+    assert main(["new", str(demo)]) == 1
+    assert "exists already" in capsys.readouterr().err
+    assert _digest(demo) == before
+
+
+def test_run_prints_every_cuvee_and_writes_the_sheets(book: Path, capsys) -> None:
+    assert main(["run", str(book)]) == 0
+    printed = capsys.readouterr()
+    for cuvee in tables_from_csv(demo_folder())["Cuvées"]["Cuvée"]:
+        assert cuvee in printed.out
+    assert "not accounting, tax or legal advice" in printed.err
+    names = set(openpyxl.load_workbook(book, read_only=True).sheetnames)
+    assert names >= STARTS
+    assert book.with_name("estate.bak.xlsx").exists()
+
+
+def test_printed_stage_columns_add_up(book: Path, capsys) -> None:
+    assert main(["run", str(book), "--json"]) == 0
+    for release in json.loads(capsys.readouterr().out):
+        stages = sum(release[name] for name in release if name[0].isupper() and name in STAGE_TITLES)
+        assert round(stages, 4) == round(release["Economic per bottle"], 4)
+
+
+STAGE_TITLES = {
+    "Harvest",
+    "Pressing",
+    "Vinification",
+    "Reserve",
+    "Blending",
+    "Tirage",
+    "On lees",
+    "Finishing",
+    "Dressing",
+    "Finished stock",
+}
+
+
+def test_run_twice_gives_the_same_estate_and_figures(book: Path, capsys) -> None:
+    assert main(["run", str(book), "--json"]) == 0
+    first = capsys.readouterr().out
+    assert main(["run", str(book), "--json"]) == 0
+    assert capsys.readouterr().out == first
+
+
+def test_beside_leaves_the_workbook_alone(book: Path) -> None:
+    before = _digest(book)
+    assert main(["run", str(book), "--beside"]) == 0
+    assert _digest(book) == before
+    assert book.with_name("estate.results.xlsx").exists()
+
+
+def test_a_locked_workbook_is_refused_and_can_be_overridden(book: Path, capsys) -> None:
+    lock = book.with_name(f".~lock.{book.name}#")
+    lock.write_text("Ann,ann,cellar-pc,2026-01-05 09:00;", encoding="utf-8")
+    before = _digest(book)
+    assert main(["run", str(book)]) == 1
+    assert "Ann" in capsys.readouterr().err
+    assert _digest(book) == before
+    assert main(["run", str(book), "--ignore-lock"]) == 0
+
+
+def test_folder_gives_the_same_figures_as_the_workbook(book: Path, tmp_path: Path, capsys) -> None:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    assert main(["run", str(folder), "--json"]) == 0
+    from_folder = capsys.readouterr().out
+    assert main(["run", str(book), "--json"]) == 0
+    assert capsys.readouterr().out == from_folder
+    assert (tmp_path / "estate.results.xlsx").exists()
+
+
+def test_errors_name_the_cell_and_write_nothing(tmp_path: Path, capsys) -> None:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    moves = pd.read_csv(folder / "movements.csv", dtype=str)
+    moves.loc[3, "From lot"] = "V24-0l"
+    moves.to_csv(folder / "movements.csv", index=False)
+    assert main(["run", str(folder)]) == 1
+    assert "Movements!" in capsys.readouterr().err
+    assert main(["check", str(folder), "--json"]) == 1
+    findings = json.loads(capsys.readouterr().out)
+    column = "ABCDEFGHIJKLMNOP"[list(moves.columns).index("From lot")]
+    assert f"Movements!{column}5" in {finding["place"] for finding in findings}
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["estate"]
+
+
+def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    moves = pd.read_csv(folder / "movements.csv", dtype=str)
+    row = moves.index[moves["Out (L)"].notna()][10]
+    moves.loc[row, "Out (L)"] = "999999"
+    moves.to_csv(folder / "movements.csv", index=False)
+    assert main(["check", str(folder)]) == 1
+    assert f"Movements!{'ABCDEFGHIJKLMNOP'[list(moves.columns).index('Out (L)')]}{row + 2}" in capsys.readouterr().out
+
+
+def test_missing_file_is_one_line(tmp_path: Path, capsys) -> None:
+    assert main(["run", str(tmp_path / "none.xlsx")]) == 1
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_misuse_exits_with_2() -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(["run"])
+    assert stopped.value.code == 2

@@ -71,7 +71,9 @@ class Estate:
         without one.
         """
         source = self.sources[table]
-        letter = source.letters.get(column, "") if column else ""
+        letter = ""
+        if column:  # a yearly sheet may order its columns in its own way
+            letter = source.letters.get(f"{source.sheet[row]}!{column}", source.letters.get(column, ""))
         return f"{source.sheet[row]}!{letter}{source.row[row]}"
 
     def __getitem__(self, table: str) -> pd.DataFrame:

@@ -297,11 +297,11 @@ def formats_of_lots(estate: Estate) -> Iterator[Finding]:
                 column,
                 {lot: (row, size) for lot, row in first_rows(estate, table, column, where).items()},
             )
-    for stack in first_rows(estate, "disgorgements", "from_lot"):
+    released = estate["disgorgements"]
+    pairs = released.loc[released["release_lot"].notna(), ["from_lot", "release_lot"]].drop_duplicates()
+    for stack, release, row in zip(pairs["from_lot"], pairs["release_lot"], pairs.index, strict=True):
         if stack in formats:
-            where = (estate["disgorgements"]["from_lot"] == stack).to_numpy()
-            found = first_rows(estate, "disgorgements", "release_lot", where)
-            rows = {lot: (row, formats[stack][0]) for lot, row in found.items()}
+            rows = {str(release): (int(row), formats[stack][0])}
             yield from _one_format(estate, formats, "disgorgements", "release_lot", rows)
 
 

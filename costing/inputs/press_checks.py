@@ -144,10 +144,45 @@ def fraction_rows(estate: Estate) -> Iterator[Finding]:
     )
 
 
-def _loads(estate: Estate) -> Iterator[tuple[str, list[int]]]:
-    grouped = estate["pressings"].groupby("load", observed=True).indices
-    for name, rows in grouped.items():
-        yield str(name), sorted(int(row) for row in rows)
+def _loads(estate: Estate, doubtful: Mask) -> Iterator[tuple[str, list[int]]]:
+    """Loads with a doubtful row, and all their rows in order: most loads are sound and need no closer look."""
+    load = estate["pressings"]["load"].cat.codes.to_numpy()
+    named = estate["pressings"]["load"].cat.categories
+    rows = np.flatnonzero(np.isin(load, np.unique(load[doubtful])) & (load >= 0))
+    for code in dict.fromkeys(load[rows].tolist()):
+        yield str(named[code]), rows[load[rows] == code].tolist()
+
+
+def _doubtful_loads(estate: Estate) -> Mask:
+    """Rows of loads whose kilograms, dates or yield `press_loads` may speak of."""
+    frame = estate["pressings"]
+    load = frame["load"]
+    weight, volume = frame["weight_kg"].fillna(0.0), frame["volume_l"].fillna(0.0)
+    kilograms = weight.groupby(load, observed=True).transform("sum")
+    drawn = volume.groupby(load, observed=True).transform("sum") / kilograms.where(kilograms > 0)
+    days = frame["on_date"].groupby(load, observed=True)
+    from_lot = frame["from_lot"].notna()
+    twice = from_lot & frame.duplicated(["load", "from_lot", "weight_kg"], keep=False)
+    doubtful = (
+        ~(kilograms > 0)
+        | ((drawn > 0) & ~drawn.between(LEAST_L_PER_KG, MOST_L_PER_KG))
+        | (days.transform("min") != days.transform("max"))
+        | (from_lot & frame["weight_kg"].isna())
+        | twice
+    )
+    return doubtful.to_numpy()
+
+
+def _doubtful_splits(estate: Estate) -> Mask:
+    """Rows of loads whose split `splits` may speak of."""
+    frame = estate["pressings"]
+    load, method = frame["load"], frame["split_method"].astype(object)
+    usual = method.groupby(load, observed=True).transform("first").fillna(estate.settings.default_split_method)
+    shared = frame["fraction"].isin(["first", "second"])
+    unshared = ~_shared_loads(estate)
+    blank = usual.isin(SHARED_BY_VALUE) & shared & frame["value_per_l"].isna() & ~_valued(estate)
+    other = method.notna() & (method != usual)
+    return (unshared | blank | other | usual.isin(["weight", "fixed"])).to_numpy()
 
 
 def press_loads(estate: Estate) -> Iterator[Finding]:
@@ -156,7 +191,7 @@ def press_loads(estate: Estate) -> Iterator[Finding]:
     frame = estate[table]
     weights, volumes = frame["weight_kg"].to_numpy(), np.nan_to_num(frame["volume_l"].to_numpy())
     wine = frame["fraction"].isin(["first", "second"]).to_numpy()
-    for load, rows in _loads(estate):
+    for load, rows in _loads(estate, _doubtful_loads(estate)):
         kilograms = float(np.nansum(weights[rows]))
         if kilograms <= 0:
             rule = f"no kilograms in the whole of load '{load}'."
@@ -205,7 +240,8 @@ def splits(estate: Estate) -> Iterator[Finding]:
     table = "pressings"
     frame = estate[table]
     fractions = frame["fraction"].isin(["first", "second"]).to_numpy()
-    for load, rows in _loads(estate):
+    valued = _valued(estate)
+    for load, rows in _loads(estate, _doubtful_splits(estate)):
         methods = {
             row: shown(estate, table, row, "split_method") for row in rows if shown(estate, table, row, "split_method")
         }
@@ -229,10 +265,10 @@ def splits(estate: Estate) -> Iterator[Finding]:
                     "Enter a row for each fraction with its litres.",
                 )
         elif len(shared) > 1 or method == "fixed":
-            yield from _figures(estate, load, shared, method)
+            yield from _figures(estate, load, shared, method, valued)
 
 
-def _figures(estate: Estate, load: str, rows: list[int], method: str) -> Iterator[Finding]:
+def _figures(estate: Estate, load: str, rows: list[int], method: str, valued: Mask) -> Iterator[Finding]:
     table = "pressings"
     if method == "weight":
         blank = [row for row in rows if not shown(estate, table, row, "fraction_weight_kg")]
@@ -244,20 +280,28 @@ def _figures(estate: Estate, load: str, rows: list[int], method: str) -> Iterato
             rule = f"the fixed shares of load '{load}' make {shares.sum() * 100:.6g} %, not 100 %."
             yield from each(estate, table, rows[:1], "fixed_share", rule, "Correct the shares of its fractions.")
     elif method in SHARED_BY_VALUE:
-        blank = [row for row in rows if not shown(estate, table, row, "value_per_l") and not _valued(estate, row)]
+        blank = [row for row in rows if not shown(estate, table, row, "value_per_l") and not valued[row]]
         rule = f"no value per litre, though the load is shared by {method}."
         remedy = "Enter it, or a value of the fraction on Market values from that day or earlier."
         yield from each(estate, table, blank, "value_per_l", rule, remedy)
 
 
-def _valued(estate: Estate, row: int) -> bool:
-    """Whether Market values has a value for the fraction or lot of this row by its date."""
-    values = estate["market_values"]
-    press = estate["pressings"].iloc[row]
-    in_time: Mask = (values["from_date"] <= press["on_date"]).to_numpy()
-    own = (values["lot"] == press["to_lot"]).to_numpy()
-    usual = (values["what"] == press["fraction"]).to_numpy() & values["lot"].isna().to_numpy()
-    return bool((in_time & (own | usual)).any())
+def _valued(estate: Estate) -> Mask:
+    """Rows whose fraction or lot has a value on Market values by their date."""
+    values, presses = estate["market_values"], estate["pressings"]
+    usual = values[values["lot"].isna()].groupby("what", observed=True)["from_date"].min()
+    own = values.groupby("lot", observed=True)["from_date"].min()
+    day = presses["on_date"].to_numpy()
+    by_fraction = day >= usual.reindex(presses["fraction"].astype(object)).to_numpy()
+    by_lot = day >= own.reindex(presses["to_lot"].astype(object)).to_numpy()
+    return np.asarray(by_fraction | by_lot)
+
+
+def _shared_loads(estate: Estate) -> Mask:
+    """Rows of loads with a first or second pressing."""
+    frame = estate["pressings"]
+    shared = frame["fraction"].isin(["first", "second"])
+    return shared.groupby(frame["load"], observed=True).transform("any").to_numpy(dtype=bool)
 
 
 def by_products(estate: Estate) -> Iterator[Finding]:
@@ -269,7 +313,7 @@ def by_products(estate: Estate) -> Iterator[Finding]:
     rule = "no credit and no litres: the by-product changes nothing."
     yield from each(estate, "pressings", silent, "credit", rule, "Enter what it brings, or delete the row.", CAUTION)
     wine = frame["fraction"].isin(["first", "second"]).to_numpy()
-    for load, rows in _loads(estate):
+    for load, rows in _loads(estate, credit & ~_shared_loads(estate)):
         if credit[rows].any() and not wine[rows].any():
             first = [row for row in rows if credit[row]][:1]
             rule = f"is a credit, but load '{load}' has no first or second pressing to take it."

@@ -1,10 +1,12 @@
 """Every sheet and column of the workbook as data.
 
-The CSV files beside this module say, for each sheet, its columns: header, type, unit, whether required, default, bounds, choices, what
-it refers to, meaning and an example. The validator, the blank workbook, its drop-downs and the documentation are made from them.
+The CSV files beside this module say, for each sheet, its columns: header, type, unit, whether required,
+default, bounds, choices, what it refers to, meaning and an example. The validator, the blank workbook, its
+drop-downs and the documentation are made from them.
 
-Types: `text`, `code` (a key such as a lot), `date`, `number`, `integer`, `percent` (typed in percent points, held as a fraction) and
-`choice`. `refers` names the set of keys a code belongs to; a suffix `:new` says that the column may introduce a new one.
+Types: `text`, `code` (a key such as a lot), `date`, `number`, `integer`, `percent` (typed in percent points,
+held as a fraction) and `choice`. `refers` names the set of keys a code belongs to; a suffix `:new` says that
+the column may introduce a new one.
 """
 
 from __future__ import annotations
@@ -20,7 +22,9 @@ from costing.units import FORMATS_L
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a sheet. `lower` and `upper` are bounds in the unit of the header (percent points for percentages)."""
+    """One column of a sheet. `lower` and `upper` are bounds in the unit of the header (percent points for
+    percentages).
+    """
 
     name: str
     header: str
@@ -44,7 +48,9 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One sheet: its name in the library, its title in the workbook, its owner (user or library) and its columns in order."""
+    """One sheet: its name in the library, its title in the workbook, its owner (user or library) and its
+    columns in order.
+    """
 
     name: str
     title: str
@@ -63,7 +69,9 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Operation:
-    """One operation of the cellar: the sheet it is entered in, the stage it costs in, the kind of lot it gives, the exit it means."""
+    """One operation of the cellar: the sheet it is entered in, the stage it costs in, the kind of lot it
+    gives, the exit it means.
+    """
 
     name: str
     sheet: str

@@ -108,17 +108,17 @@ def balances(
             break
         closes = now
     drawn = np.where(closes, before, np.minimum(out, np.maximum(before, 0.0)))
-    findings = list(_overdrawn(touches, flows, before, after, out, near, place))
+    findings = list(_overdrawn(touches, flows, before, out, near, place))
     findings += _counts_of_nothing(touches, before, measured, place)
     return Balance(np.maximum(before, 0.0), np.maximum(after, 0.0), drawn), findings
 
 
 def _overdrawn(
-    touches: Touches, flows: Flows, before: Floats, after: Floats, out: Floats, near: Floats, place: Place
+    touches: Touches, flows: Flows, before: Floats, out: Floats, near: Floats, place: Place
 ) -> Iterator[Finding]:
     short = np.flatnonzero((out > 0) & (before - out < -near))
     _, first = np.unique(touches.lot[short], return_index=True)
-    arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (after > 0))
+    arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (flows.into[touches.flow] > 0))
     first_arrival = {}
     lots_filled, at = np.unique(touches.lot[arrived], return_index=True)
     first_arrival.update(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))

@@ -207,7 +207,8 @@ def pool_postings(
         idle = np.array([frame["amount"].to_numpy()[row] - amount.sum()])
         end = np.array([last[row]])
         where = max(int(stage[row]), 0)
-        parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, end))
+        if abs(idle[0]) > 1e-9 * abs(frame["amount"].to_numpy()[row]):
+            parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, end))
     return joined(parts)
 
 

@@ -146,7 +146,7 @@ def time_pools(
         charges.append(
             TimeCharge(borne, AccrualCurve(steps, rates), int(element[first]), table, rows, begin[rows])
         )
-    left = np.flatnonzero((driver >= 0) & (idle != 0))
+    left = np.flatnonzero((driver >= 0) & (np.abs(idle) > 1e-9 * np.abs(amount)))
     return charges, Idle(idle[left], element[left], np.maximum(stage[left], 0), last[left], left)
 
 

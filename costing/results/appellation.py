@@ -113,9 +113,7 @@ def months_to_sale(
     yield from _too_short(rules, index, spent, places, "from tirage to dispatch", "sell later")
 
 
-def earliest_release(
-    rules: RuleSet, tirage: Rows, on: date, categories: Categories = ""
-) -> tuple[Days, Days]:
+def earliest_release(rules: RuleSet, tirage: Rows, on: date, categories: Categories = "") -> tuple[Days, Days]:
     """First day of disgorgement and first day of sale, shape (n,) each; NaT where the set has no figure.
 
     on: the day whose figures count for wine bottled before the set begins. Sale is never before disgorgement.
@@ -169,9 +167,7 @@ def sweetness_terms(
         yield caution(places[row], str(terms[row]), why, remedy)
 
 
-def tirage_alcohol_gain(
-    rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places: Places
-) -> Iterator[Finding]:
+def tirage_alcohol_gain(rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places: Places) -> Iterator[Finding]:
     """Tirage sugar (g per litre of mixture) that may raise total strength by more than the set allows."""
     sugar = _floats(sugar_g_per_l)
     high, low = (sugar / grams for grams in SUGAR_PER_PERCENT_VOL)
@@ -221,9 +217,7 @@ def technical_loss(
     yield from _above(rules, f"technical loss at {stage}", dates, loss, places, f"% lost at {stage}")
 
 
-def vintage_share(
-    rules: RuleSet, dates: Rows, vintage_l: Rows, year_l: Rows, places: Places
-) -> Iterator[Finding]:
+def vintage_share(rules: RuleSet, dates: Rows, vintage_l: Rows, year_l: Rows, places: Places) -> Iterator[Finding]:
     """Vintage wine of a year above its share of all wine of that year; dates: a day of the year's records."""
     share = 100 * _ratio(_floats(vintage_l), _floats(year_l))
     yield from _above(rules, "vintage share", dates, share, places, "% of the year's wine is vintage")
@@ -255,9 +249,7 @@ def kg_per_bottle(rules: RuleSet, on: date, bottle_l: float = 0.75) -> float:
     nan if the set lacks the press yield; a share that the set lacks counts as whole.
     """
     press = rules.figure("press yield", "", on)
-    booked, by_products = (
-        rules.figure(rule, "", on) for rule in ("volume booked", "disgorgement by-products")
-    )
+    booked, by_products = (rules.figure(rule, "", on) for rule in ("volume booked", "disgorgement by-products"))
     if press is None:
         return float("nan")
     kept = (booked.value / 100 if booked else 1.0) * (1 - (by_products.value / 100 if by_products else 0.0))
@@ -298,9 +290,7 @@ def least_pressure(
     yield from _cautions(rules, index, low, places, say, "Check the tirage sugar.")
 
 
-def _above(
-    rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Places, what: str
-) -> Iterator[Finding]:
+def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Places, what: str) -> Iterator[Finding]:
     index = rules.rows(rule, "", dates)
 
     def say(row: int, figure: Figure) -> tuple[str, str]:
@@ -321,9 +311,7 @@ def _too_short(
     yield from _cautions(rules, index, spent < _values(rules, index), places, say, remedy)
 
 
-def _cautions(
-    rules: RuleSet, index: Index, flagged: Flags, places: Places, say: Say, remedy: str
-) -> Iterator[Finding]:
+def _cautions(rules: RuleSet, index: Index, flagged: Flags, places: Places, say: Say, remedy: str) -> Iterator[Finding]:
     for row in np.flatnonzero(flagged & (index >= 0)).tolist():
         figure = rules.figures[index[row]]
         shown, why = say(row, figure)

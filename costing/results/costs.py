@@ -19,6 +19,7 @@ from costing.calendar import months_between
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Ints
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import TOLERANCE, Results
+from costing.results.rounding import rounded_rows
 from costing.units import STANDARD_BOTTLE_L
 
 PER_BOTTLE_DECIMALS = 4
@@ -95,26 +96,12 @@ def cost_per_bottle(results: Results) -> pd.DataFrame:
     frame = releases(results)
     stages = [column for column in frame.columns if column in STAGES]
     per_bottle = frame[stages].to_numpy() / frame["bottles"].to_numpy()[:, np.newaxis]
-    rounded, total = rounded_rows(per_bottle)
+    rounded, total = rounded_rows(per_bottle, PER_BOTTLE_DECIMALS)
     shown = frame[["release", "cuvee", "format", "disgorged", "planned", "months_on_lees", "bottles"]].copy()
     shown["per_bottle"] = total
-    shown["per_75cl"] = np.round(
-        total * STANDARD_BOTTLE_L / frame["bottle_l"].to_numpy(), PER_BOTTLE_DECIMALS
-    )
+    shown["per_75cl"] = np.round(total * STANDARD_BOTTLE_L / frame["bottle_l"].to_numpy(), PER_BOTTLE_DECIMALS)
     shown[stages] = rounded
     return shown
-
-
-def rounded_rows(lines: np.ndarray, decimals: int = PER_BOTTLE_DECIMALS) -> tuple[np.ndarray, np.ndarray]:
-    """Round a table [rows, lines] so that each row's lines add up to its rounded total (largest remainder)."""
-    unit = 10.0**-decimals
-    exact = lines / unit
-    floor = np.floor(exact + 1e-9)
-    total = np.round(lines.sum(axis=1) / unit)
-    missing = np.rint(total - floor.sum(axis=1)).astype(np.int64)
-    rank = np.argsort(np.argsort(-(exact - floor), axis=1, kind="stable"), axis=1)
-    rounded = floor + (rank < missing[:, np.newaxis])
-    return np.round(rounded * unit, decimals), np.round(total * unit, decimals)
 
 
 def build_up(results: Results) -> pd.DataFrame:
@@ -131,7 +118,7 @@ def build_up(results: Results) -> pd.DataFrame:
     cost = np.zeros((len(lot), len(results.columns)))
     np.add.at(cost, which, results.cost[state])
     amounts, _ = rounded_rows(cost, 2)
-    per_bottle, _ = rounded_rows(cost / np.where(bottles > 0, bottles, np.nan)[:, np.newaxis])
+    per_bottle, _ = rounded_rows(cost / np.where(bottles > 0, bottles, np.nan)[:, np.newaxis], PER_BOTTLE_DECIMALS)
     labels = lot_labels(results.estate, chain)
     line, column = np.nonzero(np.abs(cost) > 0)
     stage = results.columns.get_level_values("stage").to_numpy(dtype=object)[column]

@@ -65,9 +65,7 @@ class Results:
     def reconciliation(self) -> pd.DataFrame:
         """Identity of the run: line, amount; the last line is the difference."""
         charges = self.charges
-        put_in = charges.postings.amount.sum() + sum(
-            a.amount.sum() for a in charges.accrued if not a.expensed
-        )
+        put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
         capital = float(self.solution.capital.sum())
         stock = float(self.total[self.final].sum())

@@ -10,8 +10,9 @@ import pandas as pd
 from costing.charts import Chart
 from costing.errors import Finding
 from costing.graph.arrays import STAGES
-from costing.results.costs import build_up, by_cuvee, cost_per_bottle, rounded_rows
+from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle
 from costing.results.results import Results
+from costing.results.rounding import rounded_rows
 from costing.workbook.write import ResultSheet, ResultTable
 
 CAUTION = (
@@ -115,7 +116,7 @@ def _build_up_of_latest(economic: Results) -> pd.DataFrame:
         out=np.ones(len(latest)),
         where=latest["per_bottle"].to_numpy() != 0,
     )
-    lines, total = rounded_rows(latest[stages].to_numpy(dtype=float) * scale[:, np.newaxis])
+    lines, total = rounded_rows(latest[stages].to_numpy(dtype=float) * scale[:, np.newaxis], PER_BOTTLE_DECIMALS)
     frame = pd.DataFrame({"Latest release": latest["cuvee"] + " " + latest["format"]})
     for column, stage in enumerate(stages):
         frame[_title(stage)] = lines[:, column]
@@ -180,9 +181,7 @@ def _run_check(book: Results, economic: Results, cautions: Sequence[Finding]) ->
             CAUTION,
         ),
         (
-            ResultTable(
-                "run_identity", identity, {"Book": "money", "Economic": "money"}, title="Reconciliation"
-            ),
+            ResultTable("run_identity", identity, {"Book": "money", "Economic": "money"}, title="Reconciliation"),
             ResultTable("findings", found, {}, (), {"Where": "Where"}, title=f"Cautions: {len(found)}"),
         ),
     )

@@ -1,0 +1,27 @@
+"""Rounding so that what is printed adds up: largest remainder."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from costing.graph.arrays import Floats
+
+
+def rounded_rows(lines: Floats, decimals: int) -> tuple[Floats, Floats]:
+    """Round a table [rows, lines] so that each row's lines add up to its rounded total; return lines and
+    totals.
+    """
+    unit = 10.0**-decimals
+    exact = lines / unit
+    floor = np.floor(exact + 1e-9)
+    total = np.round(lines.sum(axis=1) / unit)
+    missing = np.rint(total - floor.sum(axis=1)).astype(np.int64)
+    rank = np.argsort(np.argsort(-(exact - floor), axis=1, kind="stable"), axis=1)
+    rounded = floor + (rank < missing[:, np.newaxis])
+    return np.round(rounded * unit, decimals), np.round(total * unit, decimals)
+
+
+def largest_remainder(values: Floats, decimals: int) -> Floats:
+    """Round a column so that it adds up to its rounded sum."""
+    lines, _ = rounded_rows(np.asarray(values, dtype=np.float64)[np.newaxis, :], decimals)
+    return lines[0]

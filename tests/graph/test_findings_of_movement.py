@@ -1,0 +1,150 @@
+"""What the cellar cannot have done: each is a finding that names the cell, and nothing is computed."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from costing import BOOK, InputError, read_estate, run, trace
+from costing.results.stock import stock_values
+
+MOVES = ["on_date", "sequence", "operation", "from_lot", "out_l", "to_lot", "in_l"]
+
+
+def _day(text: str) -> pd.Timestamp:
+    return pd.Timestamp(text)
+
+
+def _estate(moves: list[list[object]], **more: pd.DataFrame):
+    tables = {
+        "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]}),
+        "opening_stock": pd.DataFrame(
+            {
+                "on_date": _day("2024-01-01"),
+                "lot": ["A", "B"],
+                "kind": "wine",
+                "quantity": [1000.0, 500.0],
+                "unit": "L",
+            }
+        ),
+        "opening_costs": pd.DataFrame({"lot": ["A", "B"], "element": "grapes", "amount": [5000.0, 4000.0]}),
+        "movements": pd.DataFrame(moves, columns=MOVES),
+    }
+    return read_estate({**tables, **more})
+
+
+def _findings(moves: list[list[object]], **more: pd.DataFrame) -> list[str]:
+    with pytest.raises(InputError) as wrong:
+        run(_estate(moves, **more), BOOK)
+    return [f"{finding.place}: {finding.rule}" for finding in wrong.value.findings]
+
+
+def test_more_drawn_than_held_names_the_litres() -> None:
+    found = _findings([[_day("2024-02-01"), None, "racking", "A", 1200.0, "C", 1200.0]])
+    assert any(text.startswith("movements!E2") or text.startswith("Movements!E2") for text in found), found
+    assert "more than the lot holds" in found[0]
+
+
+def test_drawn_before_filled_names_what_fills_it() -> None:
+    found = _findings(
+        [
+            [_day("2024-02-01"), None, "racking", "C", 100.0, "D", 100.0],
+            [_day("2024-03-01"), None, "racking", "A", 100.0, "C", 100.0],
+        ]
+    )
+    assert "before anything was in it" in found[0]
+    assert "ovements!3" in found[0]
+
+
+def test_a_circle_on_one_day_names_its_rows() -> None:
+    found = _findings(
+        [
+            [_day("2024-02-01"), None, "racking", "A", 100.0, "B", 100.0],
+            [_day("2024-02-01"), None, "racking", "B", 100.0, "A", 100.0],
+        ]
+    )
+    assert len(found) == 1
+    assert "circle" in found[0]
+    assert "ovements!2" in found[0]
+    assert "ovements!3" in found[0]
+
+
+def test_a_circle_with_a_sequence_is_a_day_s_work() -> None:
+    estate = _estate(
+        [
+            [_day("2024-02-01"), 1, "racking", "A", 100.0, "B", 100.0],
+            [_day("2024-02-01"), 2, "racking", "B", 100.0, "A", 100.0],
+        ]
+    )
+    values = stock_values(run(estate, BOOK)).set_index("lot")["value"]
+    in_b = (4000 + 500) / 600  # per litre once A's hundred litres are in
+    assert values["A"] == pytest.approx(4500 + 100 * in_b)
+
+
+def test_emptied_and_refilled_on_one_day_asks_which_came_first() -> None:
+    found = _findings(
+        [
+            [_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0],
+            [_day("2024-02-01"), None, "racking", "A", 300.0, "B", 300.0],
+        ]
+    )
+    assert "which came first" in found[0]
+
+
+def test_chain_racking_with_a_sequence_keeps_the_wines_apart() -> None:
+    estate = _estate(
+        [
+            [_day("2024-02-01"), 1, "racking", "B", 500.0, "C", 500.0],
+            [_day("2024-02-01"), 2, "racking", "A", 300.0, "B", 300.0],
+        ]
+    )
+    values = stock_values(run(estate, BOOK)).set_index("lot")["value"]
+    assert values["C"] == pytest.approx(4000.0)
+    assert values["B"] == pytest.approx(300 * 5.0)
+
+
+def test_wine_arrives_before_it_leaves_on_the_same_day() -> None:
+    estate = _estate(
+        [
+            [_day("2024-02-01"), None, "racking", "C", 200.0, "D", 200.0],
+            [_day("2024-02-01"), None, "racking", "A", 200.0, "C", 200.0],
+        ]
+    )
+    values = stock_values(run(estate, BOOK)).set_index("lot")["value"]
+    assert values["D"] == pytest.approx(1000.0)
+
+
+def test_a_gauging_of_an_empty_lot_is_a_finding() -> None:
+    counts = pd.DataFrame({"on_date": [_day("2024-06-01")], "lot": ["B"], "quantity": [20.0]})
+    found = _findings([[_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0]], stocktakes=counts)
+    assert "empty by the records" in found[0]
+
+
+def test_a_cost_before_the_wine_is_a_finding() -> None:
+    costs = pd.DataFrame({"on_date": [_day("2023-06-01")], "lot": ["C"], "element": ["labour"], "amount": [10.0]})
+    found = _findings([[_day("2024-02-01"), None, "racking", "A", 500.0, "C", 500.0]], costs=costs)
+    assert any("before anything was in lot 'C'" in text for text in found), found
+
+
+def test_dust_within_tolerance_closes_into_the_last_withdrawal() -> None:
+    estate = _estate([[_day("2024-02-01"), None, "racking", "B", 499.7, "C", 499.7]])
+    values = stock_values(run(estate, BOOK)).set_index("lot")["value"]
+    assert "B" not in values.index
+    assert values["C"] == pytest.approx(4000.0)
+
+
+def test_a_lot_at_zero_starts_a_new_identity() -> None:
+    estate = _estate(
+        [
+            [_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0],
+            [_day("2024-03-01"), None, "racking", "A", 400.0, "B", 400.0],
+        ]
+    )
+    values = stock_values(run(estate, BOOK)).set_index("lot")["value"]
+    assert values["B"] == pytest.approx(2000.0)
+
+
+def test_a_chain_is_the_same_for_every_basis() -> None:
+    estate = _estate([[_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0]])
+    chain = trace(estate)
+    assert (run(estate, BOOK, chain).total == run(estate, BOOK).total).all()

@@ -2,8 +2,9 @@
 
     share of a state = Σ weight · share of what it was filled from;   weights of a state add up to 1
 
-A lot after an arrival is the mean of what it held and what came, by litres (by kilograms at the press); drawing, losses and counts change
-nothing. Litres added on the way (sugar, liqueur) are "sugar and other"; a lot whose row names no vintage, variety or village is "unknown" there.
+A lot after an arrival is the mean of what it held and what came, by litres (by kilograms at the press);
+drawing, losses and counts change nothing. Litres added on the way (sugar, liqueur) are "sugar and other"; a
+lot whose row names no vintage, variety or village is "unknown" there.
 """
 
 from __future__ import annotations
@@ -192,7 +193,9 @@ def composition(results: Results, lots: Sequence[str], states: Ints, by: Sequenc
 
 
 def coverage(results: Results, states: Ints) -> list[str]:
-    """Say for each state what its cost leaves out: litres without a price, stages on the way without any cost."""
+    """Say for each state what its cost leaves out: litres without a price, stages on the way without any
+    cost.
+    """
     mix = Composition(results.estate, results.chain)
     covered = mix.covered(results)[states]
     stage = results.columns.get_level_values("stage").to_numpy(dtype=object)

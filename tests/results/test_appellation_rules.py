@@ -115,9 +115,7 @@ def test_the_rule_of_the_day_of_tirage_counts_and_before_the_set_that_of_disgorg
 
 def test_a_set_with_days_only_is_checked_in_days():
     found = list(
-        rules_of_place.months_on_lees(
-            EU, ["2021-01-01"] * 3, ["2021-03-31", "2021-04-01", "NaT"], list("abc")
-        )
+        rules_of_place.months_on_lees(EU, ["2021-01-01"] * 3, ["2021-03-31", "2021-04-01", "NaT"], list("abc"))
     )
     assert places(found) == ["a"]
     assert found[0].value == "89 days on lees"
@@ -148,9 +146,7 @@ def test_earliest_release_is_the_first_day_without_a_caution(name):
 
 
 def test_earliest_release_without_a_rule_is_unknown():
-    disgorged, sale = rules_of_place.earliest_release(
-        rule_set("Cap Classique"), ["2020-01-01"], date(2021, 1, 1)
-    )
+    disgorged, sale = rules_of_place.earliest_release(rule_set("Cap Classique"), ["2020-01-01"], date(2021, 1, 1))
     assert disgorged[0].item() == date(2020, 10, 1)
     assert sale[0] == disgorged[0]
     old = rules_of_place.earliest_release(rule_set("Cap Classique"), ["2000-01-01"], date(2001, 1, 1))
@@ -187,9 +183,7 @@ def test_residual_sugar_counts_but_is_no_addition():
 
 def test_an_unknown_term_is_a_caution_and_a_label_may_say_more():
     found = list(
-        rules_of_place.sweetness_terms(
-            EU, ["2022-05-01"] * 3, [8] * 3, ["bruut", "Brut rosé", "BRUT"], ["a", "b", "c"]
-        )
+        rules_of_place.sweetness_terms(EU, ["2022-05-01"] * 3, [8] * 3, ["bruut", "Brut rosé", "BRUT"], ["a", "b", "c"])
     )
     assert places(found) == ["a"]
 
@@ -200,9 +194,7 @@ def test_terms_of_a_day_without_terms_are_not_judged():
 
 
 def test_tirage_sugar_above_one_and_a_half_percent():
-    found = list(
-        rules_of_place.tirage_alcohol_gain(EU, ["2021-03-01"] * 3, [24, 25.2, 25.3], ["a", "b", "c"])
-    )
+    found = list(rules_of_place.tirage_alcohol_gain(EU, ["2021-03-01"] * 3, [24, 25.2, 25.3], ["a", "b", "c"]))
     assert places(found) == ["c"]
     assert "1.49 to 1.50 % vol" in found[0].rule
     assert rules_of_place.BURST_CAUTION in found[0].remedy
@@ -226,18 +218,14 @@ def test_volume_gain_per_percent_vol():
 
 def test_technical_loss_by_stage_and_date():
     days = ["2012-03-01", "2016-03-01", "2016-03-01"]
-    check = rules_of_place.technical_loss(
-        CHAMPAGNE, "tirage", days, [1000, 1000, 0], [985, 985, 0], ["a", "b", "c"]
-    )
+    check = rules_of_place.technical_loss(CHAMPAGNE, "tirage", days, [1000, 1000, 0], [985, 985, 0], ["a", "b", "c"])
     assert places(check) == ["b"]
     with pytest.raises(KeyError):
         list(rules_of_place.technical_loss(CHAMPAGNE, "racking", days, [1] * 3, [1] * 3, ["a", "b", "c"]))
 
 
 def test_vintage_share():
-    check = rules_of_place.vintage_share(
-        CHAMPAGNE, ["2020-12-31"] * 3, [80, 81, 0], [100, 100, 0], list("abc")
-    )
+    check = rules_of_place.vintage_share(CHAMPAGNE, ["2020-12-31"] * 3, [80, 81, 0], [100, 100, 0], list("abc"))
     assert places(check) == ["b"]
 
 

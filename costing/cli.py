@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -15,20 +16,34 @@ import pandas as pd
 
 import costing
 from costing.errors import CostingError, Finding, InputError, errors_in
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
 from costing.model import run, trace
+from costing.results.composition import composition, coverage
+from costing.results.origins import grouped_origins, origins, release_states
+from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.workbook.blank import blank_workbook
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.cost_sheets import CAUTION, cost_sheets, per_bottle
+from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
+from costing.workbook.stock_sheets import stock_sheets
 from costing.workbook.update import Written, open_source, write_results
 from costing.workbook.write import ResultSheet
 
-OWNED_SHEETS = ("Run check", "Cost per bottle", "Cost build-up")
+OWNED_SHEETS = (
+    "Run check",
+    "Cost per bottle",
+    "Cost build-up",
+    "Stock value",
+    "Roll-forward",
+    "Origins",
+    "Composition",
+    "Bridge",
+)
 """Every name that a result sheet may have."""
 
 
@@ -44,6 +59,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except CostingError as wrong:
         _note(str(wrong))
         return 1
+    except BrokenPipeError:  # the reader of a pipe, `head` for one, has seen enough
+        sys.stdout = open(os.devnull, "w")  # noqa: PTH123, SIM115
+        return 0
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -66,6 +84,12 @@ def _parser() -> argparse.ArgumentParser:
         as_json=True,
     )
 
+    origin = _verb(
+        verbs, "origins", _origins, "say where the cost of one release came from, and what it is made of", as_json=True
+    )
+    origin.add_argument("release", metavar="RELEASE", help="release lot, or any lot on hand")
+    origin.add_argument("--basis", choices=("book", "economic"), default="economic", help="default: economic")
+
     cost = _verb(verbs, "run", _run, "compute all costs and write the result sheets", as_json=True)
     _writing(cost)
     return parser
@@ -74,12 +98,8 @@ def _parser() -> argparse.ArgumentParser:
 def _verb(
     verbs: Any, name: str, command: Callable[[argparse.Namespace], int], what: str, *, as_json: bool = False
 ) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = verbs.add_parser(
-        name, help=what, description=what[0].upper() + what[1:] + "."
-    )
-    parser.add_argument(
-        "path", type=Path, metavar="PATH", help="workbook (.xlsx, .xlsm) or folder of CSV files"
-    )
+    parser: argparse.ArgumentParser = verbs.add_parser(name, help=what, description=what[0].upper() + what[1:] + ".")
+    parser.add_argument("path", type=Path, metavar="PATH", help="workbook (.xlsx, .xlsm) or folder of CSV files")
     if as_json:
         parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
     parser.set_defaults(command=command)
@@ -87,12 +107,8 @@ def _verb(
 
 
 def _writing(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--beside", action="store_true", help="write a file beside the workbook instead of into it"
-    )
-    parser.add_argument(
-        "--ignore-lock", action="store_true", help="write although a lock file says the file is open"
-    )
+    parser.add_argument("--beside", action="store_true", help="write a file beside the workbook instead of into it")
+    parser.add_argument("--ignore-lock", action="store_true", help="write although a lock file says the file is open")
     parser.add_argument(
         "--blank-old-values",
         action="store_true",
@@ -129,7 +145,8 @@ def read_source(path: Path) -> tuple[Estate, Package]:
 def _check(options: argparse.Namespace) -> int:
     try:
         estate, _ = read_source(options.path)
-        findings = list(run_both(estate)[0].cautions)
+        book, _ = run_both(estate)
+        findings = [*estate.cautions, *book.cautions, *place_cautions(book)]
     except InputError as wrong:
         findings = wrong.findings
     errors = errors_in(findings)
@@ -147,12 +164,56 @@ def run_both(estate: Estate) -> tuple[Results, Results]:
     return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
 
 
+class Runs:
+    """Results of one estate by basis, each computed once."""
+
+    def __init__(self, estate: Estate, *known: Results) -> None:
+        self._estate = estate
+        self._chain = known[0].chain
+        self._known = {results.basis.model_copy(update={"name": ""}): results for results in known}
+
+    def __call__(self, basis: Basis) -> Results:
+        """Results on a basis; the name of a basis makes no difference."""
+        key = basis.model_copy(update={"name": ""})
+        if key not in self._known:
+            self._known[key] = run(self._estate, basis, self._chain)
+        return self._known[key]
+
+
+def _origins(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    results = run(estate, ECONOMIC if options.basis == "economic" else BOOK)
+    lines = origins(results, options.release)
+    if options.json:
+        print(lines.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
+        return 0
+    state = release_states(results, options.release)
+    print(
+        f"{options.release}: {lines['total'].sum():,.2f} {estate.settings.currency}, {options.basis} basis, from {len(lines)} postings"
+    )
+    for by in (["stage"], ["element"], ["supplier"], ["village"], ["vintage"]):
+        grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)
+        grouped = grouped.sort_values("total", ascending=False)
+        print("\n" + text_table(grouped))
+    made_of = composition(results, [options.release], state[:1]).assign(share=lambda table: 100 * table["share"])
+    shown = made_of[made_of["share"] > 0.05].rename(columns={"share": "%"})[["attribute", "name", "%"]]
+    print("\nMade of\n" + text_table(shown))
+    print(f"\nCoverage: {coverage(results, state[:1])[0]}")
+    return 0
+
+
 def _run(options: argparse.Namespace) -> int:
     estate, package = read_source(options.path)
     book, economic = run_both(estate)
-    cautions = [*estate.cautions, *book.cautions]
+    runs = Runs(estate, book, economic)
+    cautions = [*estate.cautions, *book.cautions, *place_cautions(book)]
     latest = per_bottle(book, economic, latest=True)
-    written = _write(options, package, cost_sheets(book, economic, cautions))
+    result_sheets = [
+        *cost_sheets(book, economic, cautions),
+        *stock_sheets(book, economic),
+        *origin_sheets(economic, runs, links=not options.path.is_dir()),
+    ]
+    written = _write(options, package, result_sheets)
     if options.json:
         print(latest.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
     else:
@@ -168,9 +229,7 @@ def _run(options: argparse.Namespace) -> int:
         print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
         print(text_table(shown))
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
-        print(
-            f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`)."
-        )
+        print(f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`).")
     _report(written)
     return 0
 
@@ -207,16 +266,11 @@ def text_table(frame: pd.DataFrame) -> str:
             shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
         elif pd.api.types.is_float_dtype(values):
             whole = column in ("Bottles", "Months on lees")
-            shown[column] = values.map(
-                lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}"
-            )
+            shown[column] = values.map(lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}")
         else:
             shown[column] = values.astype(object).where(values.notna(), "")
     numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]
-    widths = [
-        max(len(str(c)), *(len(str(v)) for v in shown[c])) if len(shown) else len(str(c))
-        for c in shown.columns
-    ]
+    widths = [max(len(str(c)), *(len(str(v)) for v in shown[c])) if len(shown) else len(str(c)) for c in shown.columns]
     rows = [list(map(str, shown.columns)), *shown.astype(str).to_numpy().tolist()]
     return "\n".join(
         "  ".join(

@@ -123,9 +123,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
         tallest = max(tallest, look.header_lines(header, width))
         worksheet.set_column(position, position, width)
         for row in range(rows):
-            _write_cell(
-                worksheet, row + 1, position, values[row] if row < len(values) else None, cell, workbook
-            )
+            _write_cell(worksheet, row + 1, position, values[row] if row < len(values) else None, cell, workbook)
         if column and not own:
             worksheet.write_comment(0, position, _note(column), _note_shape(_note(column)))
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
@@ -267,9 +265,7 @@ def _note(column: Column) -> str:
     lines = [f"{column.meaning}."]
     if column.unit:
         lines.append(
-            f"In percent points: 1.5 means 1.5 {column.unit}."
-            if "%" in column.unit
-            else f"Unit: {column.unit}."
+            f"In percent points: 1.5 means 1.5 {column.unit}." if "%" in column.unit else f"Unit: {column.unit}."
         )
     if column.choices:
         lines.append(f"One of: {', '.join(column.choices)}.")

@@ -55,9 +55,7 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
-        found[sheet.title] = pd.DataFrame(
-            {column.title: _points(table[column.name], column) for column in filled}
-        )
+        found[sheet.title] = pd.DataFrame({column.title: _points(table[column.name], column) for column in filled})
     return found
 
 
@@ -90,9 +88,7 @@ def _typed_frame(sheet: Sheet, frame: pd.DataFrame, styles: Styles) -> pd.DataFr
     return table.loc[table.notna().any(axis=1).to_numpy()].reset_index(drop=True)
 
 
-def _typed_settings(
-    named: Sequence[Column | None], cells: list[list[Any]], styles: Styles
-) -> list[list[Any]]:
+def _typed_settings(named: Sequence[Column | None], cells: list[list[Any]], styles: Styles) -> list[list[Any]]:
     places = {column.name: place for place, column in enumerate(named) if column}
     if set(places) != {"setting", "value"}:
         return cells
@@ -134,7 +130,5 @@ def _texts(values: pd.Series[Any]) -> list[Any]:
 def _points(values: pd.Series[Any], column: Column) -> pd.Series[Any]:
     if column.type == "percent":
         # 7 % is held as 0.07, and 0.07 * 100 is 7.000000000000001: a float has fifteen sure digits.
-        return pd.Series(
-            [float(f"{number:.15g}") for number in values * 100.0], index=values.index, dtype=float
-        )
+        return pd.Series([float(f"{number:.15g}") for number in values * 100.0], index=values.index, dtype=float)
     return values

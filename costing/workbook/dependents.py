@@ -47,8 +47,7 @@ def dependent_formulas(package: Package, owned_sheet_names: Collection[str]) -> 
     book = read_book(package)
     stale = _stale(book, owned_sheet_names)
     return [
-        (book.sheets[formula.filled.sheet].name, _cell_name(formula.filled), "=" + formula.text)
-        for formula in stale
+        (book.sheets[formula.filled.sheet].name, _cell_name(formula.filled), "=" + formula.text) for formula in stale
     ]
 
 
@@ -99,9 +98,7 @@ def _stripped(content: bytes, wanted: dict[bytes, bool], sheet: Sheet) -> bytes:
     result = cell.sub(strip, content)
     if missed := [name for name, required in wanted.items() if required and name not in met]:
         place = f"{shown(sheet.name)}!{missed[0].decode()}"
-        msg = (
-            f"{place}: its stored value can't be taken out. Save the workbook again in a spreadsheet program."
-        )
+        msg = f"{place}: its stored value can't be taken out. Save the workbook again in a spreadsheet program."
         raise WorkbookError(msg)
     return result
 
@@ -216,7 +213,5 @@ def _formula_elements(content: bytes, part: str) -> Iterator[tuple[etree._Elemen
             if address:
                 yield element, column_number(address[1]), int(address[2])
     except etree.XMLSyntaxError as fault:
-        msg = (
-            f"Part {shown(part)} isn't well-formed XML. Open and save the workbook in a spreadsheet program."
-        )
+        msg = f"Part {shown(part)} isn't well-formed XML. Open and save the workbook in a spreadsheet program."
         raise WorkbookError(msg) from fault

@@ -133,9 +133,7 @@ def _table_numbers(book: Book, results: Book, replaced: list[Sheet]) -> dict[str
     for table in tables(results):
         key = table.name.casefold()
         if key in foreign or key in global_names:
-            where = (
-                f" on sheet '{shown(foreign[key].sheet)}'" if key in foreign else " among the defined names"
-            )
+            where = f" on sheet '{shown(foreign[key].sheet)}'" if key in foreign else " among the defined names"
             msg = f"The name '{table.name}'{where} is the name of a result table. Rename it, and run again."
             raise WorkbookError(msg)
         if key not in old:

@@ -25,8 +25,7 @@ _FIRST = (
     "1.  Settings: the currency and the valuation date.",
     "2.  Opening stock: one row for each vat, reserve and stack of bottles on the day your records begin.",
     "3.  Opening costs: what each of them had cost by then.",
-    "Save the file and type:  costing run YOUR-FILE.xlsx   (costing check YOUR-FILE.xlsx only looks for "
-    "mistakes.)",
+    "Save the file and type:  costing run YOUR-FILE.xlsx   (costing check YOUR-FILE.xlsx only looks for mistakes.)",
     "Next: Tirage, Disgorgements and Dry goods, then the rest as you get to it. "
     "Every figure says what part of it is covered.",
 )
@@ -41,8 +40,7 @@ _CAUTIONS = (
     "follow the glassmaker's rating and an oenologist.",
     "This is decision support, not accounting, tax or legal advice. Book values, excise and labelling follow "
     "your local accounting, tax and appellation rules, to be confirmed with a licensed professional.",
-    "Rule sets carry the date and source of each figure; rules change, so check them against the text in "
-    "force.",
+    "Rule sets carry the date and source of each figure; rules change, so check them against the text in force.",
 )
 
 
@@ -56,9 +54,7 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
     for column, width in enumerate(_WIDTHS):
         sheet.set_column(column, column, width)
     text = workbook.add_format({"font_color": look.INK, "text_wrap": True, "valign": "top"})
-    faint = workbook.add_format(
-        {"font_color": look.FAINT, "text_wrap": True, "valign": "top", "italic": True}
-    )
+    faint = workbook.add_format({"font_color": look.FAINT, "text_wrap": True, "valign": "top", "italic": True})
     section = workbook.add_format(
         {
             "bold": True,

@@ -134,9 +134,7 @@ def _as_text(value: Any) -> str:
     return number_text(float(value)) if isinstance(value, (int, float)) else tidy(str(value))
 
 
-def _write_names(
-    workbook: Any, sheet: Any, position: int, names: NameList, stacked: Sequence[tuple[str, str]]
-) -> None:
+def _write_names(workbook: Any, sheet: Any, position: int, names: NameList, stacked: Sequence[tuple[str, str]]) -> None:
     cell, count, name = (column_letter(position + step) for step in range(3))
     last = len(stacked) + 1
     for step, heading in enumerate((f"{names.title}, all cells", "Count", names.title)):

@@ -200,9 +200,7 @@ def _not_a_zip(path: Path, content: bytes) -> WorkbookError:
                 "it is encrypted with a password.",
                 "Save it without a password to open, then run again.",
             )
-        return refusal(
-            path, "it is a binary workbook of the .xls kind.", "Save it as .xlsx or .xlsm and use that."
-        )
+        return refusal(path, "it is a binary workbook of the .xls kind.", "Save it as .xlsx or .xlsm and use that.")
     if not content:
         return refusal(path, "the file is empty.", _RESTORE)
     return refusal(path, "it isn't an Excel workbook (.xlsx or .xlsm).", _SAVE_AGAIN)
@@ -216,9 +214,7 @@ def _check_name(path: Path, entry: zipfile.ZipInfo) -> None:
         wrong = f"the part name '{shown(name)}' is not one that a spreadsheet program writes."
         raise refusal(path, wrong, "Don't open the file; ask where it came from.")
     if entry.flag_bits & 0x41:  # encrypted, plainly or strongly
-        raise refusal(
-            path, f"its part '{shown(name)}' is encrypted.", "Take the password off, then run again."
-        )
+        raise refusal(path, f"its part '{shown(name)}' is encrypted.", "Take the password off, then run again.")
     if entry.compress_type not in (STORED, DEFLATED):
         raise refusal(path, f"its part '{shown(name)}' is packed in an unusual way.", _SAVE_AGAIN)
 
@@ -233,9 +229,7 @@ def _check_twins(path: Path, names: list[str]) -> None:
 
 def _check_sizes(path: Path, entries: list[zipfile.ZipInfo], limits: Limits) -> None:
     for entry in entries:
-        dense = (
-            entry.file_size > limits.ratio * entry.compress_size and entry.file_size > limits.ratio_from_bytes
-        )
+        dense = entry.file_size > limits.ratio * entry.compress_size and entry.file_size > limits.ratio_from_bytes
         if dense or entry.file_size > limits.member_bytes:
             wrong = f"its part '{shown(entry.orig_filename)}' unpacks to {entry.file_size // _MB} MB."
             raise refusal(path, wrong, "Delete unused rows and columns and save it again.")
@@ -297,6 +291,4 @@ def _check_kind(package: Package) -> None:
     if any(kind.startswith(_BINARY) for kind in kinds):
         raise refusal(path, "it is a binary workbook (.xlsb).", "Save it as .xlsx or .xlsm and use that.")
     if not any(_WORKBOOK.fullmatch(kind) for kind in kinds):
-        raise refusal(
-            path, "it is an Office file but not a workbook.", "Name the workbook (.xlsx or .xlsm) instead."
-        )
+        raise refusal(path, "it is an Office file but not a workbook.", "Name the workbook (.xlsx or .xlsm) instead.")

@@ -86,9 +86,7 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
             found.append(_without_rows(tab.name))
             continue
         scan = scans[tab.name]
-        found.append(
-            _read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of, doubt)
-        )
+        found.append(_read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of, doubt))
     return found
 
 
@@ -182,26 +180,20 @@ def _raw_table(
         if heading.column:
             known.add(position)
         if scan.percent_cells and ("%" in header or (heading.column and heading.column.type == "percent")):
-            percent[header] = np.array(
-                [(position, row) in scan.percent_cells for row in numbers.tolist()], dtype=bool
-            )
+            percent[header] = np.array([(position, row) in scan.percent_cells for row in numbers.tolist()], dtype=bool)
     faults = [f for f in scan.faults if f.column in known and area.first_row <= f.row <= area.last_row]
     findings += _fault_findings(title, faults)
     if (
         doubt
         and not faults
-        and any(
-            column in known and area.first_row <= row <= area.last_row for column, row in scan.formula_cells
-        )
+        and any(column in known and area.first_row <= row <= area.last_row for column, row in scan.formula_cells)
     ):
         rule = f"holds formulas whose values may be old: the file says that {doubt}."
         remedy = "Calculate it in a spreadsheet program (F9) and save it."
         findings.append(caution(title, "", rule, remedy))
     header_row = max(1, area.first_row - 1)
     # Without the dtype a pandas version of its own choosing would look through every cell for text.
-    frame = pd.DataFrame(
-        {header: pd.Series(values, dtype=values.dtype) for header, values in columns.items()}
-    )
+    frame = pd.DataFrame({header: pd.Series(values, dtype=values.dtype) for header, values in columns.items()})
     return RawTable(title, frame, numbers, letters, tuple(findings), percent, header_row)
 
 
@@ -220,9 +212,7 @@ def _fault_findings(title: str, faults: Sequence[CellFault]) -> list[Finding]:
                 found.append(Finding(place, fault.shown, rule + more.replace("So do", "So are"), remedy))
             else:
                 rule = "holds a formula that was never calculated."
-                found.append(
-                    Finding(place, "", rule + more, "Open the file in a spreadsheet program and save it.")
-                )
+                found.append(Finding(place, "", rule + more, "Open the file in a spreadsheet program and save it."))
     return found
 
 
@@ -230,9 +220,7 @@ def _locate(
     title: str, sheet: Sheet, rows: list[list[Any]], tables: Sequence[TableRange]
 ) -> tuple[_Area | None, list[Finding]]:
     required = {column.name for column in sheet.columns if column.required}
-    scored = [
-        (len(_matched(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))
-    ]
+    scored = [(len(_matched(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))]
     best = max(scored, key=lambda pair: pair[0], default=(0, None))
     findings: list[Finding] = []
     if best[1] is not None and best[0] > 0:
@@ -241,9 +229,7 @@ def _locate(
             if table is not chosen and score == best[0]:
                 place = f"{title}!{column_letter(table.first_column - 1)}{table.first_row}"
                 remedy = f"Move its rows into the first, or to a sheet '{sheet.title} 2026' (title and year)."
-                findings.append(
-                    Finding(place, table.name, "is a second table with the same headers.", remedy)
-                )
+                findings.append(Finding(place, table.name, "is a second table with the same headers.", remedy))
         area = _table_area(rows, chosen, tables)
         return _with_rows_below(title, sheet, rows, area, tables, required, findings), findings
     scores = [(row, _matched(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
@@ -261,9 +247,7 @@ def _locate(
 def _matched(sheet: Sheet, texts: Sequence[str]) -> set[str]:
     """Names of the columns that these headers name, whatever their unit."""
     known = {fold(column.header): column.name for column in sheet.columns}
-    if not any(
-        fold(text.partition("(")[0].partition("[")[0]) in known or text in known.values() for text in texts
-    ):
+    if not any(fold(text.partition("(")[0].partition("[")[0]) in known or text in known.values() for text in texts):
         return set()
     return {heading.column.name for heading in read_headers(sheet, texts) if heading.column}
 
@@ -283,9 +267,7 @@ def _table_headers(rows: list[list[Any]], table: TableRange) -> list[str]:
 
 def _table_area(rows: list[list[Any]], table: TableRange, tables: Sequence[TableRange]) -> _Area:
     """Columns of the table and, right beside it, headed columns that it was not stretched over."""
-    texts = list(
-        zip(_table_headers(rows, table), range(table.first_column, table.last_column + 1), strict=False)
-    )
+    texts = list(zip(_table_headers(rows, table), range(table.first_column, table.last_column + 1), strict=False))
     if table.header_rows:
         row = rows[table.first_row - 1]
         for column in range(table.last_column + 1, len(row) + 1):
@@ -317,11 +299,7 @@ def _with_rows_below(
     last = max(area.last_row, below) if below > table.last_row else area.last_row
     for number in range(max(below, table.last_row) + 1, len(rows) + 1):
         column = next(
-            (
-                c
-                for c in area.columns
-                if c <= len(rows[number - 1]) and not _is_blank(rows[number - 1][c - 1])
-            ),
+            (c for c in area.columns if c <= len(rows[number - 1]) and not _is_blank(rows[number - 1][c - 1])),
             0,
         )
         if column and not _inside(tables, column, number):
@@ -361,9 +339,7 @@ def _typed(values: Sequence[Any]) -> NDArray[Any]:
     """Column as numbers or dates where all of its cells are, else as it is with None for blanks."""
     kinds = set(map(type, values))
     if str in kinds:
-        values = [
-            None if type(value) is str and (not value or value.isspace()) else value for value in values
-        ]
+        values = [None if type(value) is str and (not value or value.isspace()) else value for value in values]
         kinds = set(map(type, values))
     filled = kinds - {type(None)}
     if filled == {float}:

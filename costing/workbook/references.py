@@ -73,9 +73,7 @@ def lookup(book: Book, absent_sheets: Mapping[str, int]) -> Lookup:
     sheets = {name.casefold(): number for name, number in absent_sheets.items()}
     sheets |= {sheet.name.casefold(): sheet.index for sheet in book.sheets}
     tables = {
-        table.name.casefold(): (sheet.index, table)
-        for sheet in book.sheets
-        for table in table_ranges(book, sheet.part)
+        table.name.casefold(): (sheet.index, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)
     }
     names = {(name.index, name.name.casefold()): name.text for name in book.names}
     return Lookup(sheets, tables, names)

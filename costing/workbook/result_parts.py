@@ -69,9 +69,7 @@ def sheet_content(
             frame.insert(0, properties)
         properties.set("codeName", code_name)
     before, found, after = serialize_xml(frame).partition(_EMPTY_DATA)
-    return b"".join(
-        (before, *(_cells(content[start:end], styles, strings) if closing >= 0 else (found,)), after)
-    )
+    return b"".join((before, *(_cells(content[start:end], styles, strings) if closing >= 0 else (found,)), after))
 
 
 def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> Iterator[bytes]:
@@ -140,10 +138,7 @@ def refuse_additions(package: Package, sheet: Sheet) -> None:
             drawn = (element.get("name", "") for element in parse_xml(package.part(part), part).iter(_DRAWN))
             found += [f"'{name}'" for name in drawn if not name.startswith(SIGNATURE)]
         elif part and relation.kind == "comments":
-            authors = (
-                element.text or ""
-                for element in parse_xml(package.part(part), part).iter(f"{{{MAIN}}}author")
-            )
+            authors = (element.text or "" for element in parse_xml(package.part(part), part).iter(f"{{{MAIN}}}author"))
             found += [f"notes by '{author}'" for author in authors if author.strip() not in ("", SIGNATURE)]
     if found:
         what = shown(", ".join(found))
@@ -163,11 +158,6 @@ SIGNING: Mapping[str, Callable[[bytes], bytes]] = {
 def content_types(package: Package) -> dict[str, str]:
     """Return the content type of every part of a package."""
     types = parse_xml(package.part(TYPES_PART), TYPES_PART)
-    defaults = {
-        str(entry.get("Extension", "")).casefold(): str(entry.get("ContentType", "")) for entry in types
-    }
+    defaults = {str(entry.get("Extension", "")).casefold(): str(entry.get("ContentType", "")) for entry in types}
     given = {str(entry.get("PartName", "")).lstrip("/"): str(entry.get("ContentType", "")) for entry in types}
-    return {
-        name: given.get(name) or defaults.get(name.rpartition(".")[2].casefold(), "")
-        for name in package.members
-    }
+    return {name: given.get(name) or defaults.get(name.rpartition(".")[2].casefold(), "") for name in package.members}

@@ -124,9 +124,7 @@ def read_book(package: Package) -> Book:
         target = package.locate(relation.target) if relation else None
         name = element.get("name", "")
         if relation is None or target is None:
-            raise refusal(
-                package.path, f"the content of sheet '{shown(name)}' is missing.", "Restore a back-up."
-            )
+            raise refusal(package.path, f"the content of sheet '{shown(name)}' is missing.", "Restore a back-up.")
         sheets.append(
             Sheet(name, index, element.get("sheetId", ""), relation.rel_id, target, relation.kind),
         )

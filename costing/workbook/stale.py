@@ -36,9 +36,7 @@ class SheetCount:
 def count_inputs(package: Package, titles: Collection[str]) -> list[SheetCount]:
     """Count the sheets of these titles, in workbook order."""
     book = read_book(package)
-    return [
-        _count(sheet.name, package.part(sheet.part)) for sheet in book.sheets if sheet.name in set(titles)
-    ]
+    return [_count(sheet.name, package.part(sheet.part)) for sheet in book.sheets if sheet.name in set(titles)]
 
 
 def _count(title: str, content: bytes) -> SheetCount:

@@ -102,10 +102,7 @@ def _append(
 
 def _append_numbers(target: etree._Element, source: etree._Element) -> dict[str, str]:
     """Add the number formats that the target lacks, also those inside dxfs; return their numbers."""
-    entries = [
-        (entry.get("numFmtId", "0"), entry.get("formatCode", ""))
-        for entry in source.iter(f"{{{MAIN}}}numFmt")
-    ]
+    entries = [(entry.get("numFmtId", "0"), entry.get("formatCode", "")) for entry in source.iter(f"{{{MAIN}}}numFmt")]
     own = [(number, code) for number, code in entries if int(number) >= _FIRST_OWN_NUMBER]
     if not own:
         return {}

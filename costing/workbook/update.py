@@ -83,6 +83,4 @@ def fingerprint(package: Package) -> str:
 
 def _is_input(title: str) -> bool:
     known = [sheet.title for sheet in schema_sheets().values() if sheet.owner == "user"]
-    return any(
-        title == one or (title.startswith(f"{one} ") and title[len(one) + 1 :].isdigit()) for one in known
-    )
+    return any(title == one or (title.startswith(f"{one} ") and title[len(one) + 1 :].isdigit()) for one in known)

@@ -85,9 +85,7 @@ def _bounded(kind: str, title: str, lower: float | None, upper: float | None) ->
     most = _LARGEST if upper is None else upper
     what = "a whole number" if kind == "integer" else "a number"
     limits = " and ".join(
-        f"{words} {bound:g}"
-        for words, bound in (("at least", lower), ("at most", upper))
-        if bound is not None
+        f"{words} {bound:g}" for words, bound in (("at least", lower), ("at most", upper)) if bound is not None
     )
     return {
         "validate": "integer" if kind == "integer" else "decimal",

@@ -161,9 +161,7 @@ class _SheetWriter:
     def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
         sheet = self.worksheet
         sheet.set_row(0, 26)
-        sheet.write_string(
-            0, 0, self.sheet.title, self._format(bold=True, font_size=16, font_color=look.WINE)
-        )
+        sheet.write_string(0, 0, self.sheet.title, self._format(bold=True, font_size=16, font_color=look.WINE))
         faint = self._format(font_color=look.FAINT, italic=True)
         if stamp:
             sheet.write_string(1, 0, str(stamp), faint)
@@ -179,9 +177,7 @@ class _SheetWriter:
 
     def _table(self, table: ResultTable) -> LongTable | None:
         if table.title:
-            self.worksheet.write_string(
-                self.row, 0, table.title, self._format(bold=True, font_color=look.WINE)
-            )
+            self.worksheet.write_string(self.row, 0, table.title, self._format(bold=True, font_color=look.WINE))
             self.row += 1
         top, rows = self.row, max(len(table.frame), 1)
         self.first_header = self.first_header or top
@@ -221,9 +217,7 @@ class _SheetWriter:
         )
         return form, kind
 
-    def _add_table(
-        self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]
-    ) -> None:
+    def _add_table(self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]) -> None:
         described, height = [], 1
         button = rows > _SHORT
         for position, (header, values) in enumerate(columns.items()):
@@ -245,9 +239,7 @@ class _SheetWriter:
             elif position == 0 and table.total_columns:
                 column["total_string"] = "Total"
             described.append(column)
-            width = max(
-                look.column_width(header, shown, number_format, button=button), self.widths.get(position, 0.0)
-            )
+            width = max(look.column_width(header, shown, number_format, button=button), self.widths.get(position, 0.0))
             self.widths[position] = width
             height = max(height, look.header_lines(header, width, button=button))
         last = top + rows + bool(table.total_columns)
@@ -291,9 +283,7 @@ class _SheetWriter:
             return []
         places = [link_location(place) for place in table.frame[table.links[header]]]
         counted = np.cumsum([place is not None for place in places])
-        allowed = [
-            place if count <= self.links_left else None for place, count in zip(places, counted, strict=True)
-        ]
+        allowed = [place if count <= self.links_left else None for place, count in zip(places, counted, strict=True)]
         self.links_left -= min(self.links_left, int(counted[-1]) if len(counted) else 0)
         return allowed
 
@@ -317,9 +307,7 @@ class _SheetWriter:
         first, column = (self.row + 1, 0) if is_wide else (top, columns + 1)
         for count, chart in enumerate(drawn):
             place = (first + (count // 2) * CHART_ROWS, column, count % 2)
-            draw_chart(
-                self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place
-            )
+            draw_chart(self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place)
         return first + -(-len(drawn) // 2) * CHART_ROWS if drawn else top
 
     def _page(self) -> None:

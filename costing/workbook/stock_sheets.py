@@ -1,0 +1,163 @@
+"""Result sheets of stock: value of every lot on both bases, lower of cost and market, roll-forward of the
+year, what left.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.charts import Chart
+from costing.results.net_realisable import net_realisable_value
+from costing.results.results import Results
+from costing.results.roll_forward import exits, expensed_at_once, roll_forward
+from costing.results.stock import stock_values
+from costing.workbook.write import ResultSheet, ResultTable
+
+ROLL = {
+    "stage": "Stage",
+    "opening": "Opening",
+    "put_in": "Put in",
+    "time_charges": "Charges for time",
+    "capital": "Capital",
+    "from_stages": "From other stages",
+    "to_stages": "To other stages",
+    "exits": "Sold and other exits",
+    "losses": "Losses expensed",
+    "closing": "Closing",
+}
+
+
+def year_before(results: Results) -> tuple[np.datetime64, np.datetime64]:
+    """Last day of the financial year before the valuation date, and the valuation date."""
+    end = np.datetime64(results.chain.valuation_day, "D")
+    first_month = results.estate.settings.fiscal_year_start_month
+    year, month = int(str(end)[:4]), int(str(end)[5:7])
+    start = np.datetime64(f"{year if month >= first_month else year - 1}-{first_month:02d}-01", "D")
+    return start - np.timedelta64(1, "D"), end
+
+
+def stock_table(book: Results, economic: Results) -> pd.DataFrame:
+    """Every lot on hand at the valuation date: what, how much, book, economic and market value."""
+    mine, theirs = net_realisable_value(book), stock_values(economic)
+    return pd.DataFrame(
+        {
+            "Lot": mine["lot"],
+            "Kind": mine["kind"],
+            "Cuvée": mine["cuvee"],
+            "Format": mine["format"],
+            "Quantity": mine["quantity"],
+            "Unit": mine["unit"],
+            "Tirage": mine["tirage"],
+            "Months on lees": mine["months_on_lees"],
+            "Book value": mine["value"].round(2),
+            "Economic value": theirs["value"].round(2),
+            "Book per unit": mine["value_per_unit"].round(4),
+            "Economic per unit": theirs["value_per_unit"].round(4),
+            "Market per unit": mine["market_per_unit"],
+            "Write-down to market": mine["write_down"].round(2),
+        }
+    )
+
+
+def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:
+    """Sheets Stock value and Roll-forward."""
+    currency = book.estate.settings.currency
+    stock = stock_table(book, economic)
+    start, end = year_before(book)
+    by_kind = stock.groupby("Kind", as_index=False)[["Book value", "Economic value"]].sum()
+    money = dict.fromkeys(("Book value", "Economic value", "Write-down to market"), "money")
+    unit = dict.fromkeys(("Book per unit", "Economic per unit", "Market per unit"), "money4")
+    value = ResultSheet(
+        "Stock value",
+        f"Stock at the end of {end} ({currency})",
+        (
+            "The write-down compares book cost with the market values that you entered (IAS 2, paragraph 9); it is shown, "
+            "never posted.",
+        ),
+        (
+            ResultTable(
+                "stock_by_kind",
+                by_kind,
+                {"Book value": "money", "Economic value": "money"},
+                ("Book value", "Economic value"),
+                title="By kind of goods",
+            ),
+            ResultTable(
+                "stock_value",
+                stock,
+                {**money, **unit, "Quantity": "quantity", "Tirage": "date", "Months on lees": "integer"},
+                ("Book value", "Economic value", "Write-down to market"),
+                title="By lot",
+            ),
+        ),
+        (
+            Chart(
+                "column",
+                "Stock by kind of goods",
+                "stock_by_kind",
+                "Kind",
+                ("Book value", "Economic value"),
+                "Kind of goods",
+                currency,
+                "#,##0",
+            ),
+        )
+        if len(by_kind)
+        else (),
+    )
+    return [value, _roll_forward(book, economic, start, end, currency)]
+
+
+def _roll_forward(
+    book: Results, economic: Results, start: np.datetime64, end: np.datetime64, currency: str
+) -> ResultSheet:
+    tables = []
+    first = start + np.timedelta64(1, "D")
+    for results, name in ((book, "book"), (economic, "economic")):
+        roll = roll_forward(results, start, end)[list(ROLL)].rename(columns=ROLL)
+        roll = roll[roll["Stage"] != "total"]
+        amounts = tuple(column for column in roll.columns if column != "Stage")
+        roll[list(amounts)] = roll[list(amounts)].round(2) + 0.0
+        tables.append(
+            ResultTable(
+                f"roll_forward_{name}",
+                roll,
+                dict.fromkeys(amounts, "money"),
+                amounts,
+                title=f"By stage, {name} basis",
+            )
+        )
+        left = exits(results, first, end).rename(
+            columns={"way_out": "Way out", "channel": "Channel or operation", "quantity": "Quantity", "cost": "Cost"}
+        )
+        left["Cost"] = left["Cost"].round(2)
+        tables.append(
+            ResultTable(
+                f"exits_{name}",
+                left,
+                {"Quantity": "quantity", "Cost": "money"},
+                ("Cost",),
+                title=f"What left from {first} to {end}, {name} basis",
+            )
+        )
+    apart = expensed_at_once(book, first, end).rename(
+        columns={"stage": "Stage", "element": "Element", "amount": "Amount"}
+    )
+    tables.append(
+        ResultTable(
+            "expensed_at_once",
+            apart,
+            {"Amount": "money"},
+            ("Amount",),
+            title="Expensed at once, book basis: storage after disgorgement, idle capacity",
+        )
+    )
+    return ResultSheet(
+        "Roll-forward",
+        f"Stock from {start} to {end} ({currency})",
+        (
+            "Opening + put in + charges for time + capital + from other stages − to other stages − exits − losses = closing.",
+        ),
+        tuple(tables),
+    )

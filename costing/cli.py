@@ -189,7 +189,8 @@ def _origins(options: argparse.Namespace) -> int:
         return 0
     state = release_states(results, options.release)
     print(
-        f"{options.release}: {lines['total'].sum():,.2f} {estate.settings.currency}, {options.basis} basis, from {len(lines)} postings"
+        f"{options.release}: {lines['total'].sum():,.2f} {estate.settings.currency}, {options.basis} basis, "
+        f"from {len(lines)} postings"
     )
     for by in (["stage"], ["element"], ["supplier"], ["village"], ["vintage"]):
         grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)

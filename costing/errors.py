@@ -59,9 +59,7 @@ class InputError(CostingError):
     def __init__(self, findings: list[Finding]) -> None:
         self.findings = findings
         count = len(errors_in(findings))
-        super().__init__(
-            f"{count} error{'s' if count != 1 else ''} in the input; the first: {errors_in(findings)[0]}"
-        )
+        super().__init__(f"{count} error{'s' if count != 1 else ''} in the input; the first: {errors_in(findings)[0]}")
 
 
 class IdentityError(CostingError):

@@ -31,9 +31,7 @@ def trace(estate: Estate) -> Chain:
     if loops:
         raise InputError([*estate.cautions, *loops])
     settings = estate.settings
-    tolerance = np.array(
-        [settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance]
-    )
+    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
     norms = estate["loss_norms"]
     yearly = np.zeros(len(STAGES))
     for stage, percent, base in zip(norms["applies_to"], norms["percent"], norms["time_base"], strict=True):
@@ -104,9 +102,7 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Resu
     return results
 
 
-def _posted(
-    chain: Chain, charges: Charges, basis: Basis
-) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
+def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
     """D [states, columns], D̃ [states], and the (stage, element) of each column."""
     states, postings = chain.states, charges.postings
     n_elements = len(charges.elements)
@@ -116,8 +112,8 @@ def _posted(
     used = np.unique(np.concatenate([code, *timed]))
     n, width = len(states), max(len(used), 1)
     cell = np.searchsorted(used, code) * n + postings.state  # column by column, as the solver reads it
-    posted = np.bincount(cell, postings.amount, n * width)
-    present = np.bincount(postings.state, _at_end(chain, charges, basis), n)
+    posted = np.asarray(np.bincount(cell, postings.amount, n * width), dtype=np.float64)
+    present = np.asarray(np.bincount(postings.state, _at_end(chain, charges, basis), n), dtype=np.float64)
     for part, codes in zip(accrued, timed, strict=True):
         posted[np.searchsorted(used, codes) * n + part.states] += part.amount  # each state once per charge
         present[part.states] += part.worth

@@ -120,9 +120,7 @@ def hold_or_release(
     capital_years = _since(running((spent[:, 1:] + spent[:, :-1]) / 2.0 * step), first)
     waited = grid.years - grid.years[np.maximum(first, 0)][:, None]
     finishing_paid = np.where(later, worth.bottles * stacks.finishing, 0.0)
-    bottle_years_value = _since(
-        running(worth.bottles[:, :-1] * grid.accrued * np.exp(-grid.log_index[:, 1:])), first
-    )
+    bottle_years_value = _since(running(worth.bottles[:, :-1] * grid.accrued * np.exp(-grid.log_index[:, 1:])), first)
     bearable = _highest(np.where(later, _ratio(gain, bottle_years_value), np.nan))
     flip_storage = _at(stacks.storage_per_bottle_year, first)[:, 0] + bearable
     return HoldOrRelease(
@@ -203,8 +201,7 @@ def verdict(answer: HoldOrRelease, row: int) -> str:
         if other < 0:
             return f"Release {start}: no later date is possible."
         return (
-            f"Release {start}: the best later date, in {months(other)}, is worth "
-            f"{-answer.gain[row, other]:,.2f} less."
+            f"Release {start}: the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.2f} less."
         )
     text = f"Hold {months(best)}: worth {answer.gain[row, best]:,.2f} more than releasing {start}"
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]

@@ -214,9 +214,7 @@ def to_cellar(
     return to_shelf(chain, net, bottle_l, alcohol_percent)
 
 
-def to_market_currency(
-    amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0
-) -> FloatArray:
+def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0) -> FloatArray:
     """Quote an amount of the estate's currency in a market's: amount / [rate · (1 − buffer)]."""
     return np.asarray(np.asarray(amount, dtype=np.float64) / (currency_rate * (1.0 - currency_buffer)))
 
@@ -256,9 +254,7 @@ def term_findings(terms: Mapping[str, object], place_of: Callable[[str], str]) -
 
     for name, bases in (("excise_basis", EXCISE_BASES), ("margin_basis", MARGIN_BASES)):
         if name in terms and terms[name] not in bases:
-            refuse(
-                name, f"is not one of {', '.join(bases)}.", nearest(str(terms[name]), bases) or "Choose one."
-            )
+            refuse(name, f"is not one of {', '.join(bases)}.", nearest(str(terms[name]), bases) or "Choose one.")
     below_whole = ["discount", "commission", "currency_buffer"]
     if terms.get("margin_basis", "margin on price") == "margin on price":
         below_whole += ["importer_margin", "distributor_margin", "retailer_margin"]

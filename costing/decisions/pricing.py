@@ -133,9 +133,7 @@ def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[Int
     return (edges[:-1] + edges[1:]) // 2, np.full(months, bottles / months)
 
 
-def price_for_margin(
-    cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0
-) -> FloatArray:
+def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> FloatArray:
     """Net price of which `margin` is left after commission and cost: cost / (1 − commission − margin).
 
     cost: per bottle, with selling cost where the margin is to stand after it. ValueError where margin and
@@ -148,9 +146,7 @@ def price_for_margin(
     return np.asarray(np.asarray(cost, dtype=np.float64) / left)
 
 
-def cost_plus_price(
-    cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0
-) -> FloatArray:
+def cost_plus_price(cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> FloatArray:
     """Shortcut (cost + selling cost) / (1 − commission): forgets storage and the wait for the money.
 
     Shown beside the target price to say by how much it falls short.
@@ -241,15 +237,12 @@ def price_increase(
     bottles · (1 + increase)^elasticity). All broadcast. ValueError where a bottle contributes nothing now.
     """
     old, volume, unit_cost, raised, response, fee = (
-        np.asarray(each, dtype=np.float64)
-        for each in (price, bottles, cost, increase, elasticity, commission)
+        np.asarray(each, dtype=np.float64) for each in (price, bottles, cost, increase, elasticity, commission)
     )
     new = old * (1.0 + raised)
     kept_before, kept_after = old * (1.0 - fee) - unit_cost, new * (1.0 - fee) - unit_cost
     if (kept_before <= 0).any() or (kept_after <= 0).any():
-        msg = (
-            "a bottle contributes nothing at the old or the new price: volume can't be weighed against price"
-        )
+        msg = "a bottle contributes nothing at the old or the new price: volume can't be weighed against price"
         raise ValueError(msg)
     expected = volume * (1.0 + raised) ** response
     return PriceIncrease(
@@ -261,15 +254,11 @@ def price_increase(
     )
 
 
-def _same_margin(
-    price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray
-) -> FloatArray:
+def _same_margin(price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray) -> FloatArray:
     return np.asarray(price * new_cost / cost)
 
 
-def _same_money(
-    price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray
-) -> FloatArray:
+def _same_money(price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray) -> FloatArray:
     return np.asarray(price + (new_cost - cost) / (1.0 - commission))
 
 
@@ -291,9 +280,7 @@ def price_after_cost_change(
 
     With the replacement cost as `new_cost`: the figure of the increase letter.
     """
-    old, before, after, fee = (
-        np.asarray(each, dtype=np.float64) for each in (price, cost, new_cost, commission)
-    )
+    old, before, after, fee = (np.asarray(each, dtype=np.float64) for each in (price, cost, new_cost, commission))
     return KEEPS[keep](old, before, after, fee)
 
 
@@ -304,9 +291,7 @@ def price_at_elasticity(marginal_cost: npt.ArrayLike, elasticity: npt.ArrayLike)
     """
     size = np.abs(np.asarray(elasticity, dtype=np.float64))
     if not (size > 1).all():
-        msg = (
-            "elasticity must be beyond 1 in size: at 1 or less every higher price earns more, so none is best"
-        )
+        msg = "elasticity must be beyond 1 in size: at 1 or less every higher price earns more, so none is best"
         raise ValueError(msg)
     return np.asarray(np.asarray(marginal_cost, dtype=np.float64) / (1.0 - 1.0 / size))
 
@@ -337,9 +322,7 @@ def format_parity(
     """Format (or gift box, at the same volume) against its reference: net prices and costs per bottle."""
     equivalent = bottle_l / reference_l
     extra_price, extra_cost = price - equivalent * reference_price, cost - equivalent * reference_cost
-    return FormatParity(
-        equivalent, equivalent * reference_price, extra_price, extra_cost, extra_price - extra_cost
-    )
+    return FormatParity(equivalent, equivalent * reference_price, extra_price, extra_cost, extra_price - extra_cost)
 
 
 def _by_day(days: npt.ArrayLike, amounts: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -58,9 +58,7 @@ def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
     return np.asarray(whole + (last - before) / (after - before))
 
 
-def price_by_age(
-    age_months: npt.ArrayLike, table_months: npt.ArrayLike, table_price: npt.ArrayLike
-) -> FloatArray:
+def price_by_age(age_months: npt.ArrayLike, table_months: npt.ArrayLike, table_price: npt.ArrayLike) -> FloatArray:
     """Price at each age, a straight line between the given ages, NaN outside them: never extrapolated."""
     months, price = np.asarray(table_months, dtype=np.float64), np.asarray(table_price, dtype=np.float64)
     order = np.argsort(months)
@@ -69,15 +67,11 @@ def price_by_age(
         msg = f"two prices for {twice[0]:g} months"
         raise ValueError(msg)
     return np.asarray(
-        np.interp(
-            np.asarray(age_months, dtype=np.float64), months[order], price[order], left=np.nan, right=np.nan
-        )
+        np.interp(np.asarray(age_months, dtype=np.float64), months[order], price[order], left=np.nan, right=np.nan)
     )
 
 
-def escalated(
-    amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike
-) -> FloatArray:
+def escalated(amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike) -> FloatArray:
     """Bring an amount in money of `money_day` to the money of `day`: amount · (1 + yearly)^years."""
     years = (day_numbers(day) - day_numbers(money_day)) / DAYS_A_YEAR
     rise = 1.0 + np.asarray(yearly, dtype=np.float64)
@@ -208,9 +202,7 @@ def worth_by_date(
     wait = np.asarray(wait_years, dtype=np.float64)
     delay = np.exp(-grid.force * wait)
     kept = delay * mean_growth(-grid.force * sale_years)
-    unsold_years = wait * mean_growth(-grid.force * wait) + delay * sale_years * _mean_unsold(
-        grid.force * sale_years
-    )
+    unsold_years = wait * mean_growth(-grid.force * wait) + delay * sale_years * _mean_unsold(grid.force * sale_years)
     carried = stacks.finished_storage_per_bottle_year * unsold_years
     net = bottles * (stacks.price * kept - stacks.finishing - carried)
     storage_a_year = stacks.storage_per_bottle_year * bottles

@@ -91,9 +91,7 @@ class MarketQueue:
     date: IntArray
 
 
-def queue_for_market(
-    stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike
-) -> MarketQueue:
+def queue_for_market(stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:
     """Let stacks that share a market take their best dates in turn, each in the room that others leave.
 
     market: which market a stack sells to, by number [s]; rows of one market are served in their order. Pass

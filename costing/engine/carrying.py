@@ -186,9 +186,7 @@ class AccrualCurve:
         if starts.size == 0 or int(starts.min()) == int(ends.max()):
             return np.zeros(starts.shape)
         knots = self._knots(curve, int(starts.min()), int(ends.max()))
-        value = _accrue(
-            starts.ravel(), ends.ravel(), knots, self._charge_a_day(knots[:-1]), curve.log_index(knots)
-        )
+        value = _accrue(starts.ravel(), ends.ravel(), knots, self._charge_a_day(knots[:-1]), curve.log_index(knots))
         return value.reshape(starts.shape)
 
     def _charge_a_day(self, day: IntArray) -> FloatArray:
@@ -211,9 +209,7 @@ class AccrualCurve:
         return knots[(knots >= first) & (knots <= last)]
 
 
-def even_charge_value(
-    amount: npt.ArrayLike, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve
-) -> FloatArray:
+def even_charge_value(amount: npt.ArrayLike, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> FloatArray:
     """Worth at `end` of an amount that accrues evenly from `start` on; the amount itself if start == end."""
     starts, ends = day_numbers(start), day_numbers(end)
     years = (ends - starts) / DAYS_A_YEAR
@@ -252,9 +248,7 @@ def mean_date(
 
 def compound_from_nominal(nominal: npt.ArrayLike, times_a_year: npt.ArrayLike) -> FloatArray:
     """Effective annual rate of a nominal one compounded m times a year: (1 + j/m)^m − 1; e^j − 1 at inf."""
-    rate, times = np.broadcast_arrays(
-        np.asarray(nominal, dtype=np.float64), np.asarray(times_a_year, dtype=np.float64)
-    )
+    rate, times = np.broadcast_arrays(np.asarray(nominal, dtype=np.float64), np.asarray(times_a_year, dtype=np.float64))
     if not (times > 0).all():
         message = "the number of compoundings a year must be above 0"
         raise ValueError(message)
@@ -298,9 +292,7 @@ def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tu
     return days, levels
 
 
-def _accrue(
-    start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray, log_index: FloatArray
-) -> FloatArray:
+def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray, log_index: FloatArray) -> FloatArray:
     """Worth at `end` of a charge between start and end, both within the knots.
 
     charge: money a day [pieces]; log_index: ln B [knots]. An interval is a head (up to the first knot
@@ -338,9 +330,7 @@ def _mean_growth(log_growth: FloatArray) -> FloatArray:
 
 
 def _ratio_or_one(top: FloatArray, bottom: FloatArray) -> FloatArray:
-    return np.divide(
-        top, bottom, out=np.ones(np.broadcast_shapes(np.shape(top), np.shape(bottom))), where=bottom != 0
-    )
+    return np.divide(top, bottom, out=np.ones(np.broadcast_shapes(np.shape(top), np.shape(bottom))), where=bottom != 0)
 
 
 def _first(bad: npt.NDArray[np.bool_]) -> int:

@@ -183,9 +183,7 @@ def _departments(
     services = np.asarray(to_services, dtype=np.float64)
     production = np.asarray(to_production, dtype=np.float64)
     if services.shape != (len(own), len(own)) or production.ndim != 2 or len(production) != len(own):
-        message = (
-            f"{len(own)} service departments need a square table among them and a row each to production"
-        )
+        message = f"{len(own)} service departments need a square table among them and a row each to production"
         raise ValueError(message)
     _check_quantities(services, "service to services")
     _check_quantities(production, "service to production")

@@ -41,7 +41,7 @@ class Triangular:
 
     def backward(self, weight: Floats) -> Floats:
         """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states."""
-        return np.asarray(self._factor.solve(weight, "T"))
+        return np.asarray(self._factor.solve(weight, "T"))  # type: ignore[call-overload]  # stubs lack the mode
 
 
 @dataclass(frozen=True)

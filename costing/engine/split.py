@@ -96,9 +96,7 @@ _WEIGHTS: dict[str, Callable[[Fractions], FloatArray]] = {
 }
 
 
-def split_shares(
-    fractions: Fractions, method: npt.ArrayLike, names: Sequence[str] = tuple(_WEIGHTS)
-) -> Split:
+def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[str] = tuple(_WEIGHTS)) -> Split:
     """Shares of all loads in one pass, each load by its own method.
 
     method: position in `names` of each load's method [n_loads], or one for all; names: keys of `SPLITS`.

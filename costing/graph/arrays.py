@@ -39,9 +39,7 @@ STAGE_OF_KIND = np.array(
     dtype=np.int64,
 )
 GIVES = np.array([KINDS.index(op.gives) if op.gives else -1 for op in operations().values()], dtype=np.int64)
-OPERATION_STAGE = np.array(
-    [STAGES.index(op.stage) if op.stage else -1 for op in operations().values()], dtype=np.int64
-)
+OPERATION_STAGE = np.array([STAGES.index(op.stage) if op.stage else -1 for op in operations().values()], dtype=np.int64)
 IS_LOSS = np.array([op.exit == "loss" for op in operations().values()])
 
 KG, LITRE, BOTTLE = 0, 1, 2
@@ -169,9 +167,7 @@ def number_lots(estate: Estate) -> Lots:
             break
         form[target[unknown]] = form[source[unknown]]
     form = form[:-1]
-    form = np.where(
-        (unit == BOTTLE) & (form < 0), formats.get_loc("bottle"), np.where(unit == BOTTLE, form, -1)
-    )
+    form = np.where((unit == BOTTLE) & (form < 0), list(FORMATS_L).index("bottle"), np.where(unit == BOTTLE, form, -1))
     litres = np.append(np.array(list(FORMATS_L.values())), 1.0)
     per_unit = np.where(unit == BOTTLE, litres[form], np.where(unit == LITRE, 1.0, np.nan))
     return Lots(names, unit, per_unit, form)

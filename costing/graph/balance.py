@@ -35,7 +35,7 @@ class Touches:
     @property
     def is_out(self) -> NDArray[np.bool_]:
         """Touches that draw from their lot for somewhere else."""
-        return self.role == OUT
+        return np.asarray(self.role == OUT)
 
 
 @dataclass(frozen=True)
@@ -51,12 +51,7 @@ def touches_of(flows: Flows, order: Ints) -> Touches:
     """All touches, sorted by lot and then by time."""
     kind, source, target = flows.kind[order], flows.source[order], flows.target[order]
     same = (source == target) & (source >= 0)
-    lost = (
-        (kind == Flow.MOVEMENT)
-        & (source >= 0)
-        & (target < 0)
-        & np.append(IS_LOSS, False)[flows.operation[order]]
-    )
+    lost = (kind == Flow.MOVEMENT) & (source >= 0) & (target < 0) & np.append(IS_LOSS, False)[flows.operation[order]]
     draws = (source >= 0) & ~same & ~lost
     fills = (target >= 0) & ~same
     role_of_fill = np.select([kind == Flow.STOCKTAKE, kind >= Flow.COST], [COUNT, CUT], IN)
@@ -119,7 +114,7 @@ def _overdrawn(
     short = np.flatnonzero((out > 0) & (before - out < -near))
     _, first = np.unique(touches.lot[short], return_index=True)
     arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (flows.into[touches.flow] > 0))
-    first_arrival = {}
+    first_arrival: dict[int, int] = {}
     lots_filled, at = np.unique(touches.lot[arrived], return_index=True)
     first_arrival.update(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))
     for touch in short[first]:
@@ -186,9 +181,7 @@ def ambiguous_refills(
         )
 
 
-def judge_counts(
-    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
-) -> Floats:
+def judge_counts(touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats) -> Floats:
     """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
 
     Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses

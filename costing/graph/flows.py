@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -89,7 +90,7 @@ def _none(n: int) -> Ints:
 
 
 def _sequence(table: pd.DataFrame) -> Floats:
-    return np.nan_to_num(table["sequence"].to_numpy(dtype=float))
+    return np.asarray(np.nan_to_num(table["sequence"].to_numpy(dtype=float)))
 
 
 @dataclass
@@ -288,9 +289,7 @@ def _measured(estate: Estate, lots: Lots) -> list[_Part]:
     lot, day = codes(frame["lot"], lots.names), days(frame["on_date"])
     _, first = np.unique(lot * 10_000_000 + day, return_index=True)
     first = np.sort(first)
-    cost = _part(
-        Flow.COST, day[first], row=first, sequence=np.full(len(first), END_OF_DAY), target=lot[first]
-    )
+    cost = _part(Flow.COST, day[first], row=first, sequence=np.full(len(first), END_OF_DAY), target=lot[first])
     return [gauged, cost]
 
 
@@ -346,7 +345,7 @@ def flows_of(estate: Estate, lots: Lots) -> Flows:
         _cuts(lots, valuation_day(estate)),
     ]
 
-    def joined(name: str) -> NDArray[np.generic]:
+    def joined(name: str) -> NDArray[Any]:
         return np.concatenate([getattr(part, name) for part in parts])
 
     kind = np.concatenate([np.full(len(part.day), part.kind, dtype=np.int64) for part in parts])

@@ -40,9 +40,7 @@ def abnormal_share(
     norms = np.asarray(norm, dtype=np.float64)
     if not ((norms >= 0) & (norms <= 1)).all():
         bad = ~((norms >= 0) & (norms <= 1))
-        message = (
-            f"row {_first(bad)}: a loss norm of {norms.flat[_first(bad)]:g} is not a fraction from 0 to 1"
-        )
+        message = f"row {_first(bad)}: a loss norm of {norms.flat[_first(bad)]:g} is not a fraction from 0 to 1"
         raise ValueError(message)
     entered = np.asarray(quantity_in, dtype=np.float64)
     return _beyond(entered, np.asarray(quantity_good, dtype=np.float64), (1 - norms) * entered, allow_gains)
@@ -118,9 +116,7 @@ def allowed_losses(
     # without leaving the segment: used_k = min(L_k, min_{j≤k}(A_j + L_k − L_j)).
     total, ceiling = lost.copy(), accrued.copy()
     for back, joined in _doubling(segments):
-        ceiling[back:] = np.where(
-            joined, np.minimum(ceiling[:-back] + total[back:], ceiling[back:]), ceiling[back:]
-        )
+        ceiling[back:] = np.where(joined, np.minimum(ceiling[:-back] + total[back:], ceiling[back:]), ceiling[back:])
         total[back:] = total[back:] + np.where(joined, total[:-back], 0.0)
     used = np.minimum(total, ceiling)
     used_before = np.where(same, np.roll(used, 1), 0.0)
@@ -128,9 +124,7 @@ def allowed_losses(
     return np.minimum(lost, allowance_before), allowance_before
 
 
-def _beyond(
-    entered: npt.NDArray[np.float64], good: FloatArray, expected: FloatArray, allow_gains: bool
-) -> FloatArray:
+def _beyond(entered: npt.NDArray[np.float64], good: FloatArray, expected: FloatArray, allow_gains: bool) -> FloatArray:
     entered, good, expected = np.broadcast_arrays(entered, good, expected)
     for quantity, what in ((entered, "input"), (good, "good output")):
         bad = ~(quantity >= 0) | np.isinf(quantity)

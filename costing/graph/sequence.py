@@ -44,7 +44,7 @@ def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Fin
 def _dense(day: Ints, sequence: np.ndarray) -> Ints:
     """One number per (day, sequence), ascending in time."""
     steps, position = np.unique(sequence, return_inverse=True)
-    return (day - day.min(initial=0)) * len(steps) + position
+    return np.asarray((day - day.min(initial=0)) * len(steps) + position)
 
 
 def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints, list[Finding]]:
@@ -90,9 +90,7 @@ def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
     return np.where(valid & (known[at] == key), at, -1)
 
 
-def _loops(
-    flows: Flows, busy: Ints, out_at: Ints, in_at: Ints, n_places: int, place: Place
-) -> Iterator[Finding]:
+def _loops(flows: Flows, busy: Ints, out_at: Ints, in_at: Ints, n_places: int, place: Place) -> Iterator[Finding]:
     """A finding for each ring of lots that fill one another at one moment."""
     link = (out_at >= 0) & (in_at >= 0)
     source, target, flow = out_at[link], in_at[link], busy[link]

@@ -111,9 +111,7 @@ class Chain:
         position = np.full(len(self.states), -1, dtype=np.int64)
         position[self.by_lot] = np.arange(len(self.by_lot))
         at = np.where(state >= 0, latest[position[np.maximum(state, 0)]], -1)
-        return np.where(
-            at >= self.lot_start[self.states.lot[np.maximum(state, 0)]], self.by_lot[np.maximum(at, 0)], -1
-        )
+        return np.where(at >= self.lot_start[self.states.lot[np.maximum(state, 0)]], self.by_lot[np.maximum(at, 0)], -1)
 
 
 def build_states(
@@ -269,9 +267,7 @@ def _with_kind(
         if (further == parent[fed]).all():
             break
         parent[fed] = further
-    usual = np.array(
-        [KINDS.index("grapes"), KINDS.index("wine"), KINDS.index("on lees")]
-    )  # by unit: kg, L, bottles
+    usual = np.array([KINDS.index("grapes"), KINDS.index("wine"), KINDS.index("on lees")])  # by unit: kg, L, bottles
     kind = np.where(sets, given, usual[lots.unit[touches.lot]])[parent][anchor]
     kinds, stage = np.full(len(states), -1, dtype=np.int64), np.zeros(len(states), dtype=np.int64)
     kinds[touch_state] = kind
@@ -304,9 +300,7 @@ def _edges(
     goes_to = np.where(has_batch, through[flow], target_state[flow])
     fills = np.flatnonzero(np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT)))
     presses = np.flatnonzero((flows.kind == Flow.PRESS_OUT) & (flows.target >= 0))
-    sent = np.flatnonzero(
-        (flows.kind == Flow.DISPATCH) | ((flows.kind == Flow.MOVEMENT) & (flows.batch >= 0))
-    )
+    sent = np.flatnonzero((flows.kind == Flow.DISPATCH) | ((flows.kind == Flow.MOVEMENT) & (flows.batch >= 0)))
     parts = (
         (
             previous[stays],

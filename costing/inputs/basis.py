@@ -35,7 +35,7 @@ class Basis(BaseModel):
 
     name: str
     capital: Literal["none", "borrowing", "hurdle"] = "none"
-    rate: float | None = Field(None, ge=0, le=1)
+    rate: float | None = Field(default=None, ge=0, le=1)
     capital_stages: tuple[str, ...] = STAGES
     storage_stages: tuple[str, ...] = STAGES
     expensed_elements: tuple[str, ...] = ()

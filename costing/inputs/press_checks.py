@@ -182,7 +182,7 @@ def _doubtful_splits(estate: Estate) -> Mask:
     unshared = ~_shared_loads(estate)
     blank = usual.isin(SHARED_BY_VALUE) & shared & frame["value_per_l"].isna() & ~_valued(estate)
     other = method.notna() & (method != usual)
-    return (unshared | blank | other | usual.isin(["weight", "fixed"])).to_numpy()
+    return np.asarray(unshared | blank | other | usual.isin(["weight", "fixed"]), dtype=bool)
 
 
 def press_loads(estate: Estate) -> Iterator[Finding]:

@@ -87,9 +87,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis) -> Charges:
         postings = replace(postings, amount=postings.amount * factor)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= (postings.state < 0) | (chain.states.quantity[postings.state] <= 0)  # nothing is left to bear it
-    accrued = [
-        part for charge in (*time_charges, *pools) for part in _accrue(charge, chain, basis, curve, elements)
-    ]
+    accrued = [part for charge in (*time_charges, *pools) for part in _accrue(charge, chain, basis, curve, elements)]
     return Charges(elements, postings.take(~apart), postings.take(apart), tuple(accrued), presses, curve)
 
 

@@ -42,9 +42,7 @@ class Events:
 def events_of(estate: Estate, chain: Chain) -> Events:
     """All chargeable events of the chain."""
     flows, lots, states = chain.flows, chain.lots, chain.states
-    charged = np.isin(
-        flows.kind, (Flow.DELIVERY, Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT, Flow.DISPATCH)
-    )
+    charged = np.isin(flows.kind, (Flow.DELIVERY, Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT, Flow.DISPATCH))
     flow = np.flatnonzero(charged)
     state = _state_of(chain, flow)
     unit = np.append(lots.unit, -1)
@@ -88,7 +86,7 @@ def _state_of(chain: Chain, flow: Ints) -> Ints:
 
 def _beside_disgorgement(estate: Estate, chain: Chain, released: np.ndarray, base: tuple) -> list[tuple]:  # type: ignore[type-arg]
     """Riddling and dressing events of the disgorgements."""
-    state, flow, day, _, stage, form, _, driver = base
+    state, flow, day, _, _, form, _, driver = base
     at = np.flatnonzero(released)
     names = pd.Index(OPERATIONS)
     riddling = codes(estate["disgorgements"]["riddling"], names)[chain.flows.row[flow[at]]]
@@ -125,9 +123,7 @@ def _press_loads(chain: Chain) -> tuple:  # type: ignore[type-arg]
     volume = np.bincount(flows.batch[given], flows.into[given], minlength=n_loads)[:n_loads]
     load = np.flatnonzero(states.batch_state[:n_loads] >= 0)
     state = states.batch_state[load]
-    driver = np.vstack(
-        [weight[load], volume[load], np.zeros(len(load)), np.zeros(len(load)), np.ones(len(load))]
-    )
+    driver = np.vstack([weight[load], volume[load], np.zeros(len(load)), np.zeros(len(load)), np.ones(len(load))])
     pressing = np.full(len(load), OPERATIONS.index("pressing"))
     blank = np.full(len(load), -1)
     return (

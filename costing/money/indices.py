@@ -28,9 +28,7 @@ def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, 
         rows = rows[np.argsort(when[rows], kind="stable")]
         last, change = when[rows[-1]], yearly[rows[-1]]
 
-        def level(
-            at: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)
-        ) -> Floats:
+        def level(at: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)) -> Floats:
             steady = np.interp(at, when[rows], index[rows])
             return np.asarray(steady * (1.0 + change) ** (np.maximum(at - last, 0) / DAYS_A_YEAR))
 

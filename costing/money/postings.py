@@ -58,9 +58,7 @@ class Postings:
 
 def joined(parts: Sequence[Postings]) -> Postings:
     """All postings one after the other."""
-    return Postings(
-        *(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings))
-    )
+    return Postings(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings)))
 
 
 def posted(
@@ -100,9 +98,10 @@ def posted(
 def elements_of(estate: Estate) -> pd.Index:
     """Every cost element in use or in the schema's list; `capital` is among them."""
     used = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in ELEMENT_COLUMNS]
-    return pd.Index(
+    names: pd.Index = pd.Index(
         pd.unique(np.concatenate([np.array(lists()["element"], dtype=object), *used])), dtype=object
     )
+    return names
 
 
 def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
@@ -155,9 +154,7 @@ def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: B
     row, share, paid = _instalments(estate, day, np.where(own, -1, codes(frame["terms"], _terms(estate))))
     amount = unit_price[row] * quantity[row] * share
     from_list = (priced_by >= 0) & ~own
-    bought = posted(
-        "deliveries", row, state[row], stage[row], element[row], amount, day[row], paid, flow[row]
-    )
+    bought = posted("deliveries", row, state[row], stage[row], element[row], amount, day[row], paid, flow[row])
     listed = from_list[row]
     bought.table[listed] = TABLE_NAMES.index("grape_prices")
     bought.row[listed] = priced_by[row][listed]
@@ -207,7 +204,7 @@ def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:
         table[int(when), int(place), int(grape)] = row
     amounts = (listed["price_per_kg"] + listed["premium_per_kg"].fillna(0.0)).to_numpy()
     grapes = (frame["what"] == "grapes").to_numpy()
-    for row in np.flatnonzero(np.isnan(price) & grapes):
+    for row in np.flatnonzero(np.isnan(price) & grapes).tolist():
         for key in (
             (village[row], variety[row]),
             (village[row], -1),
@@ -222,7 +219,8 @@ def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:
 
 
 def _terms(estate: Estate) -> pd.Index:
-    return pd.Index(estate["terms"]["terms"].cat.categories)
+    names: pd.Index = estate["terms"]["terms"].cat.categories
+    return names
 
 
 def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, Ints]:

@@ -66,7 +66,7 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
     flow_of_row[flows.row[pressed]] = np.flatnonzero(pressed)
     moved = np.flatnonzero((split.posting != 0) & (state_of_row[rows] >= 0))
     day = days(frame["on_date"])
-    pressing = elements.get_loc("pressing")
+    pressing = int(elements.get_indexer(pd.Index(["pressing"]))[0])
     margin = posted(
         "pressings",
         rows[moved],
@@ -78,14 +78,15 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
         flow=flow_of_row[rows[moved]],
     )
     credit = np.nan_to_num(frame["credit"].to_numpy())
-    brings = np.flatnonzero(credit != 0) if basis.by_product == "at split" else np.zeros(0, dtype=np.int64)
-    at = chain.states.batch_state[load[brings]]
+    brings = np.flatnonzero(credit != 0) if basis.by_product != "none" else np.zeros(0, dtype=np.int64)
+    joint = chain.states.batch_state[load[brings]]
+    at = joint if basis.by_product == "at split" else np.full(len(brings), -1)  # at sale: income, not less cost
     off = posted(
         "pressings",
         brings,
         at,
-        chain.states.stage[at],
-        elements.get_loc("by-product credit"),
+        chain.states.stage[joint],
+        int(elements.get_indexer(pd.Index(["by-product credit"]))[0]),
         -credit[brings],
         day[brings],
         flow=flow_of_row[brings],
@@ -107,7 +108,7 @@ def _prices(estate: Estate, rows: Ints) -> Floats:
         blank = np.flatnonzero(np.isnan(price) & (fraction == name))
         at = np.searchsorted(since[series], day[blank], side="right") - 1
         price[blank[at >= 0]] = value[series[at[at >= 0]]]
-    return np.nan_to_num(price)
+    return np.asarray(np.nan_to_num(price))
 
 
 def _by_volume(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding:
@@ -127,11 +128,7 @@ def check_credits(estate: Estate, chain: Chain, joint_cost: Floats) -> list[Find
     credit = estate["pressings"]["credit"].to_numpy()
     found = []
     for one in np.flatnonzero(joint_cost < -1e-9):
-        row = (
-            int(np.flatnonzero((load == one) & (credit > 0))[0])
-            if ((load == one) & (credit > 0)).any()
-            else -1
-        )
+        row = int(np.flatnonzero((load == one) & (credit > 0))[0]) if ((load == one) & (credit > 0)).any() else -1
         if row >= 0:
             found.append(
                 Finding(

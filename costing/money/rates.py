@@ -157,9 +157,7 @@ def _nothing(table: str) -> Postings:
     return posted(table, none, none, 0, 0, np.zeros(0), none)
 
 
-def pool_postings(
-    estate: Estate, chain: Chain, events: Events, elements: pd.Index, location: Ints
-) -> Postings:
+def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index, location: Ints) -> Postings:
     """Pools whose driver is a quantity that moves; what they leave unabsorbed is expensed on their last day.
 
     location: of each state, an index into `locations(estate)` (−1: none).
@@ -218,7 +216,8 @@ def locations(estate: Estate) -> pd.Index:
         estate[table]["location"].cat.categories.to_numpy(dtype=object)
         for table in ("pools", "opening_stock", "deliveries", "movements", "tirage")
     ]
-    return pd.Index(pd.unique(np.concatenate(named)), dtype=object)
+    names: pd.Index = pd.Index(pd.unique(np.concatenate(named)), dtype=object)
+    return names
 
 
 def location_of(estate: Estate, chain: Chain) -> Ints:

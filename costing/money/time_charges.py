@@ -52,9 +52,7 @@ class Idle:
     row: Ints
 
 
-def storage_charges(
-    estate: Estate, chain: Chain, elements: pd.Index, at_prices_of: int | None
-) -> list[TimeCharge]:
+def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_of: int | None) -> list[TimeCharge]:
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
     (None: no).
     """
@@ -87,9 +85,7 @@ def storage_charges(
     return charges
 
 
-def _bearers(
-    chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
-) -> Ints:
+def _bearers(chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None) -> Ints:
     states, lots = chain.states, chain.lots
     at = np.flatnonzero((states.lot >= 0) & (states.quantity > 0) & (states.end > states.start))
     lot = states.lot[at]
@@ -100,7 +96,7 @@ def _bearers(
         borne &= lots.format[lot] == form
     if place >= 0 and location is not None:
         borne &= location[at] == place
-    return at[borne]
+    return np.asarray(at[borne])
 
 
 def time_pools(
@@ -127,9 +123,7 @@ def time_pools(
         cut = np.clip(today, begin[rows], stop)
         done = _unit_years(chain, borne, begin[rows], cut)
         planned = _unit_years(chain, borne, cut, stop)
-        period = open_period(
-            amount[rows], begin[rows], last[rows], chain.valuation_day, done, planned, normal[rows]
-        )
+        period = open_period(amount[rows], begin[rows], last[rows], chain.valuation_day, done, planned, normal[rows])
         idle[rows] = amount[rows] - period.actual.rate * done - period.planned.rate * planned
         steps = np.concatenate([begin[rows], cut, stop])
         rates = np.concatenate([period.actual.rate, period.planned.rate, np.zeros(len(rows))])
@@ -143,9 +137,7 @@ def time_pools(
             one = np.full(len(steps), element[first])
             rates = rates * price_factors(estate, elements, one, steps, at_prices_of)
         table = TABLE_NAMES.index("pools")
-        charges.append(
-            TimeCharge(borne, AccrualCurve(steps, rates), int(element[first]), table, rows, begin[rows])
-        )
+        charges.append(TimeCharge(borne, AccrualCurve(steps, rates), int(element[first]), table, rows, begin[rows]))
     left = np.flatnonzero((driver >= 0) & (np.abs(idle) > 1e-9 * np.abs(amount)))
     return charges, Idle(idle[left], element[left], np.maximum(stage[left], 0), last[left], left)
 

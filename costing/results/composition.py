@@ -63,7 +63,8 @@ class Composition:
         np.add.at(first, (self.chain.target_state[origin], number[:-1]), self._fresh(origin))
         first[:, number[-1]] += self._mix.added
         found = self._solver.forward(first)[states]
-        return pd.DataFrame(found, columns=words).loc[:, (np.abs(found) > 1e-12).any(axis=0)]
+        used = (np.abs(found) > 1e-12).any(axis=0)
+        return pd.DataFrame(found[:, used], columns=words[used])
 
     def _fresh(self, flow: Ints) -> Floats:
         """Part of the state that an opening lot or a delivery fills which is its own."""
@@ -83,15 +84,14 @@ class Composition:
         chain = self.chain
         rows = np.flatnonzero(chain.flows.kind == Flow.PRESS_OUT)
         fraction = self.estate["pressings"]["fraction"].astype(object).to_numpy()[chain.flows.row[rows]]
-        second = np.zeros(len(chain.states))
         seconds = rows[fraction == "second"]
         seconds = seconds[chain.target_state[seconds] >= 0]
         batch = chain.states.batch_state[chain.flows.batch[seconds]]
         # must of a second pressing counts in full where it arrives, whatever its grapes are made of
         edge = pd.MultiIndex.from_arrays([self._mix.target, self._mix.source])
         marked = edge.isin(pd.MultiIndex.from_arrays([chain.target_state[seconds], batch]))
-        first = np.bincount(self._mix.target[marked], self._mix.weight[marked], len(second))
-        return np.asarray(Triangular(self._matrix(~marked * 1.0)).forward(first))
+        first = np.bincount(self._mix.target[marked], self._mix.weight[marked], len(chain.states)).astype(np.float64)
+        return Triangular(self._matrix((~marked).astype(np.float64))).forward(first)
 
     def _passed_through(self, inside: np.ndarray) -> Floats:
         """Share of each state that has been in one of the states `inside`; those themselves count in full."""
@@ -201,12 +201,9 @@ def coverage(results: Results, states: Ints) -> list[str]:
     stage = results.columns.get_level_values("stage").to_numpy(dtype=object)
     said = []
     for share, state in zip(covered, states, strict=True):
-        missing = []
         kind = results.chain.flows.kind[results.chain.states.flow[state]]
         expected = ("finishing", "dressing") if kind in (Flow.DISGORGEMENT, Flow.LIQUEUR) else ()
-        for name in expected:
-            if not (np.abs(results.cost[state, stage == name]) > 0).any():
-                missing.append(name)
+        missing = [name for name in expected if not (np.abs(results.cost[state, stage == name]) > 0).any()]
         words = [f"{share:.0%} of litres carry a cost of grapes or wine"] if share < 0.9995 else []
         words += [f"{' and '.join(missing)} missing"] if missing else []
         said.append("; ".join(words) or "complete")

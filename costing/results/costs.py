@@ -148,6 +148,7 @@ def by_cuvee(results: Results, *, planned: bool = False) -> pd.DataFrame:
     """
     frame = cost_per_bottle(results)
     frame = frame[frame["planned"] == planned]
-    keep = "first" if planned else "last"
-    latest = frame.drop_duplicates(["cuvee", "format"], keep=keep)
-    return latest.sort_values(["cuvee", "format"], ignore_index=True)
+    keys = ["cuvee", "format"]
+    other = frame.duplicated(keys, keep="first") if planned else frame.duplicated(keys, keep="last")
+    latest: pd.DataFrame = frame[~other].sort_values(keys, ignore_index=True)
+    return latest

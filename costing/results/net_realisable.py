@@ -46,6 +46,6 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     day = day_numbers(results, on)[0]
     stock["market_per_unit"] = market_value_per_unit(results.estate, stock, day)
     stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
-    stock["write_down"] = np.maximum(stock["value"] - stock["market_value"], 0.0).fillna(0.0)
+    stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)
     stock["carried_at"] = stock["value"] - stock["write_down"]
     return stock

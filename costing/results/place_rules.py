@@ -57,9 +57,9 @@ def _rule_sets(estate: Estate) -> dict[str, list[str]]:
     return sets
 
 
-def _category(estate: Estate, cuvees: np.ndarray) -> np.ndarray:
+def _category(estate: Estate, cuvees: np.ndarray) -> list[object]:
     of = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["category"].astype(object)
-    return of.reindex(cuvees).fillna("").to_numpy(dtype=object)
+    return list(of.reindex(cuvees).fillna(""))
 
 
 def _places(estate: Estate, table: str, rows: np.ndarray, column: str) -> list[str]:

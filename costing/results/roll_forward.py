@@ -104,7 +104,8 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
             "amount": amount,
         }
     )
-    return frame.groupby(["stage", "element"], as_index=False)["amount"].sum().query("amount != 0")
+    summed = frame.groupby(["stage", "element"], as_index=False)[["amount"]].sum()
+    return summed[summed["amount"] != 0]
 
 
 def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
@@ -143,10 +144,14 @@ def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     return frame
 
 
+def _binned(stage: Ints, amount: Floats) -> Floats:
+    return np.asarray(np.bincount(stage, amount, len(STAGES)), dtype=np.float64)
+
+
 def _by_stage(results: Results, day: int) -> Floats:
     state = open_states(results, day)
     value = values_at(results, state, day).sum(axis=1)
-    return np.bincount(results.chain.states.stage[state], value, len(STAGES))
+    return _binned(results.chain.states.stage[state], value)
 
 
 def _until(results: Results, day: int) -> tuple[Floats, ...]:
@@ -156,13 +161,13 @@ def _until(results: Results, day: int) -> tuple[Floats, ...]:
     begun = states.start <= day
     postings = charges.postings
     known = begun[postings.state] & (postings.incurred <= day)
-    put_in = np.bincount(states.stage[postings.state[known]], postings.amount[known], n)
+    put_in = _binned(states.stage[postings.state[known]], postings.amount[known])
     timed = np.zeros(n)
     for part in charges.accrued:
         if not part.expensed:
             stop = np.clip(day, states.start[part.states], states.end[part.states])
             amount = part.charge.curve.amount(states.start[part.states], stop) * states.quantity[part.states]
-            timed += np.bincount(states.stage[part.states], amount, n)
+            timed += _binned(states.stage[part.states], amount)
     worth = results.solution.worth
     late = late_postings(results, day)
     if len(late):
@@ -170,17 +175,16 @@ def _until(results: Results, day: int) -> tuple[Floats, ...]:
     source, target = _edge_ends(results)
     passed = shares.edge_share * worth[source]
     over = begun[target]
-    arriving = np.bincount(states.stage[target[over]], passed[over], n)
-    leaving = np.bincount(states.stage[source[over]], passed[over], n)
-    within = np.bincount(
+    arriving = _binned(states.stage[target[over]], passed[over])
+    leaving = _binned(states.stage[source[over]], passed[over])
+    within = _binned(
         states.stage[target[over]],
         np.where(states.stage[source[over]] == states.stage[target[over]], passed[over], 0.0),
-        n,
     )
     gone_by = _left_by(results, day)
     stage = states.stage[shares.exit_source]
     is_lost = shares.exit_reason == LOST
-    gone, lost = np.bincount(stage[~is_lost], gone_by[~is_lost], n), np.bincount(stage[is_lost], gone_by[is_lost], n)
+    gone, lost = _binned(stage[~is_lost], gone_by[~is_lost]), _binned(stage[is_lost], gone_by[is_lost])
     capital = _capital_until(results, day, late)
     return put_in, timed, capital, arriving - within, leaving - within, gone, lost
 
@@ -204,7 +208,7 @@ def _capital_until(results: Results, day: int, late: Ints) -> Floats:
     present = present[present >= 0]
     ended = states.start <= day
     ended[present] = False
-    by_stage = np.bincount(states.stage[ended], capital[ended], n)
+    by_stage = _binned(states.stage[ended], capital[ended])
     held = present[states.quantity[present] > 0]
     part = np.zeros(len(states))
     part[held] = values_at(results, held, day).sum(axis=1) - arrived[held]
@@ -216,7 +220,7 @@ def _capital_until(results: Results, day: int, late: Ints) -> Floats:
             stop = np.clip(day, states.start[charge.states], states.end[charge.states])
             amount = charge.charge.curve.amount(states.start[charge.states], stop)
             part[charge.states] -= amount * states.quantity[charge.states]
-    return by_stage + np.bincount(states.stage[held], part[held], n)
+    return by_stage + _binned(states.stage[held], part[held])
 
 
 def _edge_ends(results: Results) -> tuple[Ints, Ints]:

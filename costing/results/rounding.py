@@ -24,4 +24,4 @@ def rounded_rows(lines: Floats, decimals: int) -> tuple[Floats, Floats]:
 def largest_remainder(values: Floats, decimals: int) -> Floats:
     """Round a column so that it adds up to its rounded sum."""
     lines, _ = rounded_rows(np.asarray(values, dtype=np.float64)[np.newaxis, :], decimals)
-    return lines[0]
+    return np.asarray(lines[0])

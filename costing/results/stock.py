@@ -76,7 +76,7 @@ def day_numbers(results: Results, on: Dates) -> list[int]:
     if on is None:
         return [results.chain.valuation_day]
     chosen = [on] if isinstance(on, (str, date, np.datetime64)) else list(on)
-    return [int(np.datetime64(pd.Timestamp(one), "D").astype(np.int64)) for one in chosen]
+    return [int(np.datetime64(str(one)[:10], "D").astype(np.int64)) for one in chosen]
 
 
 def open_states(results: Results, day: int) -> Ints:
@@ -188,11 +188,12 @@ def late_worth(results: Results, late: Ints) -> Floats:
     states, curve = results.chain.states, results.charges.curve
     postings = results.charges.postings.take(late)
     if curve is None:
-        return np.asarray(results.solution.plain.forward(np.bincount(postings.state, postings.amount, len(states))))
+        plain = np.bincount(postings.state, postings.amount, len(states)).astype(np.float64)
+        return results.solution.plain.forward(plain)
     inside = accrues_in(results.basis)
     grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
     present = np.where(inside[states.stage[postings.state]], grown, postings.amount)
-    posted = np.bincount(postings.state, present, len(states))
+    posted = np.bincount(postings.state, present, len(states)).astype(np.float64)
     if inside.all():
         index = curve.growth(np.int64(states.start.min(initial=0)), states.end)
         return np.asarray(results.solution.plain.forward(posted / index) * index)

@@ -53,9 +53,9 @@ def origins_table(results: Results, release: str) -> pd.DataFrame:
     rest = lines.loc[small, ["amount", "own", "capital", "total"]].sum()
     kept = lines[~small]
     if small.any():
-        row = {
+        row: dict[str, object] = {
             **{column: "" for column in COLUMNS if column not in ("incurred", "paid")},
-            **rest.to_dict(),
+            **{str(name): amount for name, amount in rest.items()},
             "lot": f"{int(small.sum())} smaller lines",
             "incurred": lines.loc[small, "incurred"].min(),
             "paid": lines.loc[small, "paid"].max(),
@@ -88,7 +88,7 @@ def origin_sheets(economic: Results, runs: Callable[[Basis], Results], *, links:
             "Origins",
             f"Where the economic cost of the latest releases came from ({currency})",
             (
-                "Each line is a cell of this workbook, or a rate over the time that a lot was kept; lines of a release add up to its cost.",
+                "Each line is a cell, or a rate over the time that a lot was kept; lines of a release add up to its cost.",
             ),
             (
                 ResultTable(
@@ -109,9 +109,7 @@ def _composition(economic: Results, chosen: list[str]) -> ResultSheet:
     return ResultSheet(
         "Composition",
         "What the latest releases are made of, by quantity",
-        (
-            "Vintages, varieties and villages of a release add up to 100 %; litres of sugar and liqueur are counted apart.",
-        ),
+        ("Vintages, varieties and villages add up to 100 %; litres of sugar and liqueur are counted apart.",),
         (
             ResultTable("coverage", said, title="How much of the cost is known"),
             ResultTable("composition", made_of, {"Share": "percent"}, title="Composition"),

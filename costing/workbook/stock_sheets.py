@@ -72,8 +72,8 @@ def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:
         "Stock value",
         f"Stock at the end of {end} ({currency})",
         (
-            "The write-down compares book cost with the market values that you entered (IAS 2, paragraph 9); it is shown, "
-            "never posted.",
+            "The write-down compares book cost with the market values that you entered (IAS 2, paragraph 9); it is "
+            "shown, never posted.",
         ),
         (
             ResultTable(
@@ -156,8 +156,6 @@ def _roll_forward(
     return ResultSheet(
         "Roll-forward",
         f"Stock from {start} to {end} ({currency})",
-        (
-            "Opening + put in + charges for time + capital + from other stages − to other stages − exits − losses = closing.",
-        ),
+        ("Opening + put in + charges for time + capital + from other stages − to other stages − exits − losses.",),
         tuple(tables),
     )

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from costing.cli import demo_folder, main
+from costing.inputs.schema import sheets
 from costing.workbook.contents import tables_from_csv
 
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
@@ -137,6 +138,37 @@ def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
     moves.to_csv(folder / "movements.csv", index=False)
     assert main(["check", str(folder)]) == 1
     assert f"Movements!{'ABCDEFGHIJKLMNOP'[list(moves.columns).index('Out (L)')]}{row + 2}" in capsys.readouterr().out
+
+
+def test_ten_mistakes_give_ten_findings_at_their_cells(tmp_path: Path, capsys) -> None:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    planted = [
+        ("deliveries", 4, "Quantity", "-12"),
+        ("deliveries", 9, "Date", "2024-13-40"),
+        ("movements", 12, "Operation", "rackin"),
+        ("movements", 20, "From lot", "V99-99"),
+        ("tirage", 3, "Format", "bottel"),
+        ("tirage", 5, "Bottles (bottles)", "999999"),
+        ("disgorgements", 6, "Bottles out (bottles)", "99999"),
+        ("dispatches", 8, "Channel", "Trad"),
+        ("interest_rates", 0, "Hurdle rate (%)", "#N/A"),
+        ("stocktakes", 2, "Lot", "V18-0l"),
+    ]
+    expected = set()
+    for table, row, column, value in planted:
+        frame = pd.read_csv(folder / f"{table}.csv", dtype=str, keep_default_na=False)
+        frame.loc[row, column] = value
+        frame.to_csv(folder / f"{table}.csv", index=False)
+        letter = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"[list(frame.columns).index(column)]
+        expected.add(f"{sheets()[table].title}!{letter}{row + 2}")
+    assert main(["check", str(folder), "--json"]) == 1
+    found = [finding for finding in json.loads(capsys.readouterr().out) if finding["severity"] == "error"]
+    assert {finding["place"] for finding in found} == expected
+    assert len(found) == 10
+    assert all(finding["remedy"] for finding in found)
 
 
 def test_missing_file_is_one_line(tmp_path: Path, capsys) -> None:

@@ -2,81 +2,146 @@
 
     value on t = what arrived at the start of the interval + postings of the interval + storage and capital up to t
 
-A cost incurred after its wine had moved on enters at the last state in which the lot held wine; values dated
-before it was incurred leave it out, here by one more solve for all such late costs of a date. A write-down to
-net realisable value is an overlay, never a posting (IAS 2 Inventories, paragraphs 9 and 28 to 33).
+A state is open at the end of day t if it began on or before t and its lot has no later state by then. All
+dates are valued together; costs known only after their wine had moved on are left out of the values dated
+before (`costing.results.late`). Not here: what happens after the last row (there is no later date to value),
+and write-downs (`costing.results.net_realisable`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from costing.errors import CostingError
 from costing.graph.arrays import BOTTLE, KINDS, STAGES, Floats, Ints
 from costing.money.charges import accrues_in
+from costing.money.rates import location_of, locations
 from costing.results.costs import months_on_lees
-from costing.results.lots import as_dates, lot_labels
+from costing.results.late import late_costs
+from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
 
 UNITS = np.array(["kg", "L", "bottles"], dtype=object)
 Dates = date | str | np.datetime64 | Sequence[date] | Sequence[str] | Sequence[np.datetime64] | None
+Names = NDArray[np.object_]
 
 
 def stock_values(results: Results, on: Dates = None, by: str | None = None) -> pd.DataFrame:
     """Every lot that holds something at the end of each date (default: the valuation date).
 
-    by: "stage" or "element" adds one column of value for each. Columns: date, lot, kind, stage, quantity,
-    unit, format, cuvée, tirage date, months on lees, value (money) and value per unit.
+    by: "stage" or "element" adds one column of value for each that is in use; they add up to `value`.
+    Columns: date, lot, kind, stage, quantity, unit, format, cuvée, location, tirage date, completed months
+    and years on lees, value (money), value per unit (kg, litre or bottle). CostingError for a date after the
+    end of the records, or another `by`.
     """
+    if by not in (None, "stage", "element"):
+        message = f"stock can be shown by stage or by element, not by '{by}'"
+        raise CostingError(message)
     chain = results.chain
     states, lots = chain.states, chain.lots
     labels = lot_labels(results.estate, chain)
-    names = results.columns.get_level_values(by).to_numpy(dtype=object) if by else None
-    parts = []
-    for day in day_numbers(results, on):
-        state = open_states(results, day)
-        value = values_at(results, state, day)
-        lot = states.lot[state]
-        bottles = lots.unit[lot] == BOTTLE
-        kind = states.kind[state]
-        total = value.sum(axis=1)
-        quantity = states.quantity[state]
-        frame = pd.DataFrame(
-            {
-                "date": as_dates(np.full(len(state), day)),
-                "lot": labels.name[lot],
-                "kind": np.array(KINDS, dtype=object)[kind],
-                "stage": np.array(STAGES, dtype=object)[states.stage[state]],
-                "quantity": quantity,
-                "unit": UNITS[lots.unit[lot]],
-                "format": np.where(bottles, labels.format[lot], ""),
-                "cuvee": labels.cuvee[lot],
-                "tirage": as_dates(labels.tirage_day[lot]),
-                "months_on_lees": np.where(
-                    kind == KINDS.index("on lees"),
-                    months_on_lees(labels.tirage_day[lot], np.full(len(lot), day)),
-                    np.nan,
-                ),
-                "value": total,
-                "value_per_unit": total / quantity,
-            }
-        )
-        if names is not None:
-            for name in dict.fromkeys(names):
-                frame[name] = value[:, names == name].sum(axis=1)
-        parts.append(frame.sort_values(["kind", "lot"], ignore_index=True))
-    return pd.concat(parts, ignore_index=True)
+    open_then = _open_on(results, np.array(day_numbers(results, on), dtype=np.int64), labels)
+    day, state = open_then.day, open_then.state
+    groups = _groups(results, by) if by else None
+    parts = values_of(results, open_then, groups)
+    lot, kind = states.lot[state], states.kind[state]
+    value = parts.sum(axis=1)
+    months = np.where(
+        kind == KINDS.index("on lees"), months_on_lees(labels.tirage_day[lot], np.where(state >= 0, day, 0)), np.nan
+    )
+    place = np.append(locations(results.estate).to_numpy(dtype=object), "")
+    frame = pd.DataFrame(
+        {
+            "date": as_dates(day),
+            "lot": labels.name[lot],
+            "kind": np.array(KINDS, dtype=object)[kind],
+            "stage": np.array(STAGES, dtype=object)[states.stage[state]],
+            "quantity": states.quantity[state],
+            "unit": UNITS[lots.unit[lot]],
+            "format": np.where(lots.unit[lot] == BOTTLE, labels.format[lot], ""),
+            "cuvee": labels.cuvee[lot],
+            "location": place[location_of(results.estate, chain)[state]],
+            "tirage": as_dates(labels.tirage_day[lot]),
+            "months_on_lees": months,
+            "years_on_lees": np.floor(months / 12),
+            "value": value,
+            "value_per_unit": value / states.quantity[state],
+        }
+    )
+    if groups is not None:
+        frame = pd.concat([frame, pd.DataFrame(parts, columns=groups.names)], axis=1)
+    return frame
 
 
 def day_numbers(results: Results, on: Dates) -> list[int]:
-    """Dates as day numbers; None is the valuation date."""
+    """Dates as day numbers; None is the valuation date. CostingError for what is no date."""
     if on is None:
         return [results.chain.valuation_day]
     chosen = [on] if isinstance(on, (str, date, np.datetime64)) else list(on)
-    return [int(np.datetime64(str(one)[:10], "D").astype(np.int64)) for one in chosen]
+    try:
+        return [int(np.datetime64(str(one)[:10], "D").astype(np.int64)) for one in chosen]
+    except ValueError as fault:
+        message = f"a date is written as 2025-12-31 ({fault})"
+        raise CostingError(message) from fault
+
+
+@dataclass(frozen=True)
+class OpenStates:
+    """Pairs of a day and a state that is open at its end and holds something; those of a state stand together
+    in `by_state`.
+
+    first, count: where the pairs of each state begin in `by_state`, and how many there are [states].
+    """
+
+    day: Ints
+    state: Ints
+    by_state: Ints
+    first: Ints
+    count: Ints
+
+    def of(self, states: Ints) -> tuple[Ints, Ints]:
+        """Position in `states` and pair, for every pair of each of these states."""
+        count = self.count[states]
+        which = np.repeat(np.arange(len(states)), count)
+        within = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
+        return which, self.by_state[self.first[states][which] + within]
+
+
+def _pairs(day: Ints, state: Ints, n_states: int) -> OpenStates:
+    count = np.bincount(state, minlength=n_states)
+    return OpenStates(day, state, np.argsort(state, kind="stable"), np.cumsum(count) - count, count)
+
+
+def _open_on(results: Results, days: Ints, labels: LotLabels) -> OpenStates:
+    """All pairs of these days, in the order of the days, then of kinds of goods and names of lots."""
+    chain = results.chain
+    states, by_lot = chain.states, chain.by_lot
+    if len(days) and int(days.max()) > chain.horizon_day:
+        message = (
+            f"{np.datetime64(int(days.max()), 'D')}: the records end on {np.datetime64(chain.horizon_day, 'D')}. "
+            "Enter a later valuation date in Settings, or ask for an earlier date."
+        )
+        raise CostingError(message)
+    wanted = np.unique(days)
+    held = by_lot[states.quantity[by_lot] > 0]
+    is_last = states.last_of_lot[states.lot[held]] == held
+    begin = np.searchsorted(wanted, states.start[held], side="left")
+    stop = np.where(is_last, len(wanted), np.searchsorted(wanted, states.end[held], side="left"))
+    count = np.maximum(stop - begin, 0)
+    which = np.repeat(np.arange(len(held)), count)
+    day = begin[which] + np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
+    state = held[which]
+    some = np.flatnonzero(np.bincount(states.lot[state], minlength=len(chain.lots.names)))
+    rank = np.zeros(len(chain.lots.names), dtype=np.int64)
+    rank[some[np.argsort(labels.name[some].astype(str), kind="stable")]] = np.arange(len(some))
+    order = np.lexsort((rank[states.lot[state]], states.kind[state], day))
+    return _pairs(wanted[day[order]], state[order], len(states))
 
 
 def open_states(results: Results, day: int) -> Ints:
@@ -88,113 +153,123 @@ def open_states(results: Results, day: int) -> Ints:
     return state[chain.states.quantity[state] > 0]
 
 
+@dataclass(frozen=True)
+class Groups:
+    """Columns of cost gathered into groups: names, and the group of each stage and element [stages, elements]."""
+
+    names: list[object]
+    of: Ints
+    of_column: Ints
+
+
+def _groups(results: Results, by: str) -> Groups:
+    """Groups by "stage", by "element", or one for every column ("column")."""
+    elements = results.charges.elements
+    capital = elements.get_loc("capital")
+    if by == "column":
+        names: list[object] = list(results.columns)
+        of = np.zeros((len(STAGES), len(elements)), dtype=np.int64)
+        for number, (stage, element) in enumerate(results.columns):
+            of[STAGES.index(stage), elements.get_loc(element)] = number
+        return Groups(names, of, np.arange(len(names)))
+    order = STAGES if by == "stage" else tuple(elements)
+    used = set(results.columns.get_level_values(by))
+    if by == "element" and results.charges.curve is not None:
+        used.add(elements[capital])
+    names = [name for name in order if name in used]
+    number_of = np.array([names.index(name) if name in used else 0 for name in order], dtype=np.int64)
+    shape = (len(STAGES), len(elements))
+    of = np.broadcast_to(number_of[:, np.newaxis] if by == "stage" else number_of, shape)
+    return Groups(names, of, np.array([names.index(name) for name in results.columns.get_level_values(by)]))
+
+
 def values_at(results: Results, state: Ints, day: int) -> Floats:
     """Cost of open states at the end of a day [states, columns], late costs not yet incurred left out."""
+    pairs = _pairs(np.full(len(state), day), np.asarray(state, dtype=np.int64), len(results.chain.states))
+    return values_of(results, pairs, _groups(results, "column"))
+
+
+def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None) -> Floats:
+    """Value of open states at the end of their days [pairs, groups]; one group with everything without `groups`."""
     states, charges, solution = results.chain.states, results.charges, results.solution
-    columns = {pair: place for place, pair in enumerate(results.columns)}
-    value = np.asarray(results.shares.matrix[state] @ results.cost)
-    position = np.full(len(states), -1, dtype=np.int64)
-    position[state] = np.arange(len(state))
+    day, state, stage = pairs.day, pairs.state, states.stage[pairs.state]
+    curve, inside = charges.curve, accrues_in(results.basis)
+    worth, value = np.zeros(len(state)), None
+    if groups is not None:
+        value = _arrived_by(results, pairs, groups)
     postings = charges.postings
-    here = np.flatnonzero((position[postings.state] >= 0) & (postings.incurred <= day))
-    worth = np.zeros(len(state))
-    inside = accrues_in(results.basis)
-    column = _columns(results, columns, postings.stage[here], postings.element[here])
-    at = position[postings.state[here]]
-    np.add.at(value, (at, column), postings.amount[here])
-    if charges.curve is not None:
-        grown = postings.amount[here] * charges.curve.growth(postings.paid[here], np.full(len(here), day))
-        earns = inside[states.stage[postings.state[here]]]
-        np.add.at(worth, at, np.where(earns, grown, postings.amount[here]))
+    which, pair = pairs.of(postings.state)
+    known = postings.incurred[which] <= day[pair]
+    which, pair = which[known], pair[known]
+    amount = postings.amount[which]
+    if value is not None and groups is not None:
+        np.add.at(value, (pair, groups.of[postings.stage[which], postings.element[which]]), amount)
+    if curve is not None:
+        grown = amount * curve.growth(postings.paid[which], day[pair])
+        amount = np.where(inside[stage[pair]], grown, amount)
+    worth += np.bincount(pair, amount, len(worth))
     for part in charges.accrued:
         if part.expensed:
             continue
-        borne = part.states[position[part.states] >= 0]
-        if not len(borne):
+        which, pair = pairs.of(part.states)
+        if not len(pair):
             continue
-        start, end = states.start[borne], np.minimum(states.end[borne], day)
-        amount = part.charge.curve.amount(start, end) * states.quantity[borne]
-        element = np.full(len(borne), part.charge.element)
-        np.add.at(value, (position[borne], _columns(results, columns, states.stage[borne], element)), amount)
-        if charges.curve is not None:
-            grown = part.charge.curve.value_at_end(start, end, charges.curve) * states.quantity[borne]
-            np.add.at(worth, position[borne], np.where(inside[states.stage[borne]], grown, amount))
-    if charges.curve is not None:
-        growth = np.where(
-            inside[states.stage[state]], charges.curve.growth(states.start[state], np.full(len(state), day)), 1.0
-        )
-        total = solution.arrived[state] * growth + worth
-        capital = total - value.sum(axis=1)
-        for stage in np.unique(states.stage[state][np.abs(capital) > 0]):
-            mine = states.stage[state] == stage
-            value[mine, columns[STAGES[stage], "capital"]] += capital[mine]
-    return value - _late(results, state, day)
-
-
-def _columns(results: Results, columns: dict[tuple[str, str], int], stage: Ints, element: Ints) -> Ints:
-    pairs = stage * len(results.charges.elements) + element
-    found = np.zeros(len(pairs), dtype=np.int64)
-    for pair in np.unique(pairs):
-        one, other = divmod(int(pair), len(results.charges.elements))
-        found[pairs == pair] = columns[STAGES[one], results.charges.elements[other]]
-    return found
-
-
-def late_postings(results: Results, day: int) -> Ints:
-    """Postings whose wine had moved on by `day`, and which were incurred only after it."""
-    postings, states = results.charges.postings, results.chain.states
-    return np.flatnonzero((postings.incurred > day) & (states.start[postings.state] <= day))
-
-
-def _late(results: Results, state: Ints, day: int) -> Floats:
-    """Part of the cost of open states that comes from costs incurred only after `day`, passed on by earlier
-    states.
-    """
-    late = late_postings(results, day)
-    part = np.zeros((len(state), len(results.columns)))
-    if not len(late):
-        return part
-    arrived = results.shares.matrix[state] @ late_cost(results, late)
+        start, quantity = states.start[part.states[which]], states.quantity[part.states[which]]
+        amount = part.charge.curve.amount(start, day[pair]) * quantity
+        if value is not None and groups is not None:
+            value[pair, groups.of[stage[pair], part.charge.element]] += amount
+        if curve is not None:
+            grown = part.charge.curve.value_at_end(start, day[pair], curve) * quantity
+            amount = np.where(inside[stage[pair]], grown, amount)
+        worth[pair] += amount
     growth = np.ones(len(state))
-    curve = results.charges.curve
-    part[:, : arrived.shape[1]] = arrived
-    if curve is not None:  # the last column is worth with capital; its capital is what it holds beyond the amounts
-        inside = accrues_in(results.basis)[results.chain.states.stage[state]]
-        growth = np.where(inside, curve.growth(results.chain.states.start[state], np.full(len(state), day)), 1.0)
-        worth = (results.shares.matrix[state] @ late_worth(results, late)) * growth
-        beyond = worth - part.sum(axis=1)
-        columns = {pair: place for place, pair in enumerate(results.columns)}
-        for stage in np.unique(results.chain.states.stage[state]):
-            mine = results.chain.states.stage[state] == stage
-            if np.abs(beyond[mine]).max(initial=0.0) > 0:
-                part[mine, columns[STAGES[stage], "capital"]] += beyond[mine]
+    if curve is not None:
+        growth = np.where(inside[stage], curve.growth(states.start[state], day), 1.0)
+    worth += solution.arrived[state] * growth
+    if value is None or groups is None:
+        return (worth - _late_worth(results, pairs, growth))[:, np.newaxis]
+    if curve is not None:
+        at = groups.of[stage, charges.elements.get_loc("capital")]
+        value[np.arange(len(state)), at] += np.where(inside[stage], worth - value.sum(axis=1), 0.0)
+    return value - _late_by(results, pairs, growth, groups)
+
+
+def _arrived_by(results: Results, pairs: OpenStates, groups: Groups) -> Floats:
+    """Cost with which open states began, by group [pairs, groups]."""
+    cost = np.zeros((len(results.cost), len(groups.names)))
+    for column, group in enumerate(groups.of_column):
+        cost[:, group] += results.cost[:, column]
+    distinct = np.flatnonzero(pairs.count)
+    place = np.zeros(len(pairs.count), dtype=np.int64)
+    place[distinct] = np.arange(len(distinct))
+    return np.asarray((results.shares.matrix[distinct] @ cost)[place[pairs.state]])
+
+
+def _late_worth(results: Results, pairs: OpenStates, growth: Floats) -> Floats:
+    """Part of the worth of open states that comes from costs incurred only after their day."""
+    part = np.zeros(len(pairs.day))
+    for day in np.unique(pairs.day):
+        late = late_costs(results, int(day))
+        if late is not None:
+            at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+            part[at] = late.arrived[pairs.state[at] - late.first] * growth[at]
     return part
 
 
-def late_cost(results: Results, late: Ints) -> Floats:
-    """Plain cost of every state that comes from these postings alone [states, columns]."""
-    postings = results.charges.postings.take(late)
-    columns = {pair: place for place, pair in enumerate(results.columns)}
-    posted = np.zeros((len(results.chain.states), len(results.columns)))
-    column = _columns(results, columns, postings.stage, postings.element)
-    used = np.unique(column)
-    np.add.at(posted, (postings.state, column), postings.amount)
-    posted[:, used] = results.solution.plain.forward(posted[:, used])
-    return posted
-
-
-def late_worth(results: Results, late: Ints) -> Floats:
-    """Worth with capital of every state that comes from these postings alone [states]."""
-    states, curve = results.chain.states, results.charges.curve
-    postings = results.charges.postings.take(late)
-    if curve is None:
-        plain = np.bincount(postings.state, postings.amount, len(states)).astype(np.float64)
-        return results.solution.plain.forward(plain)
-    inside = accrues_in(results.basis)
-    grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
-    present = np.where(inside[states.stage[postings.state]], grown, postings.amount)
-    posted = np.bincount(postings.state, present, len(states)).astype(np.float64)
-    if inside.all():
-        index = curve.growth(np.int64(states.start.min(initial=0)), states.end)
-        return np.asarray(results.solution.plain.forward(posted / index) * index)
-    return np.asarray(results.solution.grown.forward(posted))
+def _late_by(results: Results, pairs: OpenStates, growth: Floats, groups: Groups) -> Floats:
+    """The same by group [pairs, groups]."""
+    part = np.zeros((len(pairs.day), len(groups.names)))
+    stages, capital = results.chain.states.stage, results.charges.elements.get_loc("capital")
+    for day in np.unique(pairs.day):
+        late = late_costs(results, int(day))
+        if late is None:
+            continue
+        at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+        stage = stages[late.first : late.first + len(late.worth)]
+        by_group = late.arrived_by(
+            groups.of[late.postings.stage, late.postings.element], groups.of[stage, capital], len(groups.names)
+        )
+        here = pairs.state[at] - late.first
+        part[at] = by_group[here]
+        part[at, groups.of[stage[here], capital]] += late.arrived[here] * (growth[at] - 1.0)
+    return part

@@ -1,0 +1,88 @@
+"""Costs that became known only after their wine had moved on: a grower's final premium in March, a late invoice.
+
+    late on day t: incurred after t, on a state that had ended by t
+
+Such a cost enters at the last state in which its lot held wine and follows that wine. Values and costs dated
+before it was incurred leave it out. What it put into every state is one solve of the same equation over the
+states between the first one touched and the day asked for: a small part of the records, not another run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_matrix, diags_array
+
+from costing.engine.solve import Triangular
+from costing.graph.arrays import Floats, Ints
+from costing.money.charges import accrues_in
+from costing.money.postings import Postings
+from costing.results.results import Results
+
+
+@dataclass(frozen=True)
+class Late:
+    """What the late costs of one day have put into states first, first + 1, … up to those begun by that day.
+
+    postings: the late ones; matrix: S among these states; worth: at the end of each interval, with capital;
+    arrived: what of it each state began with; amount: posted; capital: charged on it in the interval [states].
+    """
+
+    first: int
+    postings: Postings
+    matrix: csr_matrix
+    worth: Floats
+    arrived: Floats
+    amount: Floats
+    capital: Floats
+
+    def onto(self, values: Floats, n_states: int) -> Floats:
+        """`values` of these states in an array over all states, 0 elsewhere [states]."""
+        whole = np.zeros(n_states)
+        whole[self.first : self.first + len(values)] = values
+        return whole
+
+    def arrived_by(self, group: Ints, capital_group: Ints, n_groups: int) -> Floats:
+        """`arrived` by groups of columns [states, groups]; group: of each late posting; capital_group: of
+        the capital charged in each state.
+        """
+        posted = np.zeros((len(self.worth), n_groups), order="F")
+        np.add.at(posted, (self.postings.state - self.first, group), self.postings.amount)
+        np.add.at(posted, (np.arange(len(self.worth)), capital_group), self.capital)
+        used = np.flatnonzero(np.abs(posted).sum(axis=0) > 0)
+        posted[:, used] = Triangular(self.matrix).forward(posted[:, used])
+        return np.asarray(self.matrix @ posted)
+
+
+def late_postings(results: Results, day: int) -> Ints:
+    """Postings on states that had ended by the end of `day`, and which were incurred only after it."""
+    postings, states = results.charges.postings, results.chain.states
+    return np.flatnonzero((postings.incurred > day) & (states.end[postings.state] <= day))
+
+
+def late_costs(results: Results, day: int) -> Late | None:
+    """Costs to leave out of everything dated `day` or before; None if there are none."""
+    late = late_postings(results, day)
+    if not len(late):
+        return None
+    states, curve = results.chain.states, results.charges.curve
+    postings = results.charges.postings.take(late)
+    first = int(postings.state.min())
+    last = int(np.searchsorted(states.start, day, side="right"))  # states are numbered in the order of their start
+    window = slice(first, last)
+    matrix = csr_matrix(results.shares.matrix[window, window])
+    at = postings.state - first
+    amount = np.bincount(at, postings.amount, last - first).astype(np.float64)
+    if curve is None:
+        worth = Triangular(matrix).forward(amount)
+        arrived = np.asarray(matrix @ worth)
+        return Late(first, postings, matrix, worth, arrived, amount, np.zeros(last - first))
+    inside = accrues_in(results.basis)[states.stage[window]]
+    grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
+    posted = np.bincount(at, np.where(inside[at], grown, postings.amount), last - first).astype(np.float64)
+    growth = np.where(inside, curve.growth(states.start[window], states.end[window]), 1.0)
+    worth = Triangular(csr_matrix(diags_array(growth) @ matrix)).forward(posted)
+    arrived = np.asarray(matrix @ worth)
+    capital = np.where(inside, worth - arrived - amount, 0.0)
+    return Late(first, postings, matrix, worth, arrived, amount, capital)

@@ -4,12 +4,15 @@ roll-forward by stage.
     opening + put in + time charges + capital + from other stages
     − to other stages − sold and other exits − losses = closing
 
-A cost incurred after bottles had gone is cost of goods sold on the day it was incurred. Stages are those in
-which wine is held; a batch (press load, bottling, disgorgement, dispatch) belongs to the stage of its
-operation.
+Everything is what had happened, and was known, by the end of one day less the same for another: a cost
+incurred after bottles had gone is cost of goods sold on the day it was incurred. Stages are those in which
+wine is held; a batch (press load, bottling, disgorgement, dispatch) belongs to the stage of its operation and
+keeps nothing. Quantities: `costing.results.quantities`.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -17,68 +20,69 @@ import pandas as pd
 from costing.engine.shares import LOST
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes
 from costing.inputs.schema import operations
+from costing.money.postings import TABLE_NAMES
+from costing.results.late import late_costs
 from costing.results.results import Results
-from costing.results.stock import (
-    Dates,
-    day_numbers,
-    late_postings,
-    late_worth,
-    open_states,
-    values_at,
-)
+from costing.results.stock import UNITS, Dates, Names, day_numbers, pairs_of, values_of
+
+ABNORMAL = "loss beyond the norm"
+COUNTED = "gauging or count"
 
 
 def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Cost of what left from the start to the end of a period (both days included): way out, channel,
-    quantity, cost.
+    """Cost of what left from the start to the end of a period (both days included): way out, channel or
+    operation, unit, quantity, cost.
 
     Sales are cost of goods sold; samples, hospitality, staff, theft, sales in bulk and distillation have
-    lines of their own; so have losses beyond the norm, by what they were lost in.
+    lines of their own; so have losses beyond the norm, by what they were lost in (their quantity is in
+    `costing.results.quantities`).
     """
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
     shares, flows = results.shares, results.chain.flows
-    before, after = _left_by(results, first - 1), _left_by(results, last)
-    amount = after - before
-    way, through = _ways_out(results)
-    day = flows.day[shares.exit_flow]
-    quantity = np.where((day >= first) & (day <= last) & (shares.exit_reason != LOST), flows.out[shares.exit_flow], 0.0)
-    frame = pd.DataFrame({"way_out": way, "channel": through, "quantity": quantity, "cost": amount})
-    frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0)]
-    return frame.groupby(["way_out", "channel"], as_index=False, sort=True)[["quantity", "cost"]].sum()
-
-
-def _left_by(results: Results, day: int) -> Floats:
-    """Cost that has left by each exit by the end of a day, late costs not yet incurred left out."""
-    shares, flows = results.shares, results.chain.flows
-    gone = flows.day[shares.exit_flow] <= day
-    total = results.total
-    late = late_postings(results, day)
-    if len(late):
-        total = total - late_worth(results, late)
-    return np.where(gone, shares.exit_share * total[shares.exit_source], 0.0)
-
-
-def _ways_out(results: Results) -> tuple[np.ndarray, np.ndarray]:
-    estate, flows, shares = results.estate, results.chain.flows, results.shares
+    amount = _left_by(results, last) - _left_by(results, first - 1)
     flow = shares.exit_flow
-    way, through = np.full(len(flow), "", dtype=object), np.full(len(flow), "", dtype=object)
-    sent = estate["dispatches"]["channel"]
-    names = pd.Index(sent.cat.categories)
-    channels = estate["channels"].drop_duplicates("channel", keep="last").set_index("channel")["way_out"]
-    of_name = np.append(channels.reindex(names).astype(object).fillna("sale").to_numpy(), "sale")
-    dispatched = flows.kind[flow] == Flow.DISPATCH
-    channel = codes(sent, names)[flows.row[flow[dispatched]]]
-    way[dispatched] = of_name[channel]
-    through[dispatched] = np.append(names.to_numpy(dtype=object), "")[channel]
-    bulk = flows.kind[flow] == Flow.MOVEMENT
-    exit_of = np.array([row.exit or "" for row in operations().values()] + [""], dtype=object)
-    bulk &= shares.exit_reason != LOST
-    way[bulk] = exit_of[flows.operation[flow[bulk]]]
-    lost = shares.exit_reason == LOST
-    way[lost] = "loss beyond the norm"
-    done = np.array([*OPERATIONS, "gauging or count"], dtype=object)
-    through[lost] = done[flows.operation[flow[lost]]]
-    return way, through
+    way, through = _ways_out(results)
+    inside = (flows.day[flow] >= first) & (flows.day[flow] <= last) & (shares.exit_reason != LOST)
+    unit = UNITS[results.chain.lots.unit[flows.source[flow]]]
+    frame = pd.DataFrame(
+        {
+            "way_out": way,
+            "channel": through,
+            "unit": np.where(shares.exit_reason == LOST, "", unit),
+            "quantity": np.where(inside, flows.out[flow], 0.0),
+            "cost": amount,
+        }
+    )
+    frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0)]
+    return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
+
+
+def cost_of_goods_sold(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
+    """Cost of what was sold or otherwise sent away in a period (both days included), by way out and channel.
+
+    Columns: way_out, channel (for must and wine the operation), unit, quantity, cost. Only the lines `sale`
+    are cost of goods sold; the others are what they say.
+    """
+    found = exits(results, start, end)
+    return found[found["way_out"] != ABNORMAL].reset_index(drop=True)
+
+
+def expenses(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
+    """What was expensed in a period (both days included): line, what, amount.
+
+    Lines: losses beyond the norm, by operation or cause; idle capacity, by pool; expensed at once, by element
+    (storage outside the window of the basis, elements that it expenses, work on wine of which nothing is left).
+    """
+    found = exits(results, start, end)
+    lost = found[found["way_out"] == ABNORMAL]
+    losses = pd.DataFrame({"line": ABNORMAL, "what": lost["channel"], "amount": lost["cost"]})
+    apart = _apart(results, *(day_numbers(results, day)[0] for day in (start, end)))
+    pool = apart["pool"] != ""
+    apart["line"] = np.where(pool, "idle capacity", "expensed at once")
+    apart["what"] = np.where(pool, apart["pool"], apart["element"])
+    others = apart.groupby(["line", "what"], sort=True)[["amount"]].sum().reset_index()
+    whole = pd.concat([losses, others], ignore_index=True)
+    return whole[whole["amount"] != 0].reset_index(drop=True)
 
 
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
@@ -86,60 +90,102 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     pools.
     """
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    summed = _apart(results, first, last).groupby(["stage", "element"])[["amount"]].sum().reset_index()
+    return summed[summed["amount"] != 0].reset_index(drop=True)
+
+
+def _apart(results: Results, first: int, last: int) -> pd.DataFrame:
+    """Stage, element, pool ("" where the amount is no idle capacity) and amount of what never entered the wine."""
     charges, states = results.charges, results.chain.states
-    apart = charges.expensed
-    inside = (apart.incurred >= first) & (apart.incurred <= last)
-    rows = [(apart.stage[inside], apart.element[inside], apart.amount[inside])]
+    apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
+    idle = (apart.table == TABLE_NAMES.index("pools")) & (apart.state < 0)
+    named = np.append(results.estate["pools"]["pool"].astype(object).to_numpy(), "")
+    rows = [(apart.stage, apart.element, apart.amount, named[np.where(idle, apart.row, -1)])]
     for part in charges.accrued:
         if part.expensed:
-            begin = np.clip(first, states.start[part.states], states.end[part.states])
-            stop = np.clip(last + 1, begin, states.end[part.states])
+            begin = np.clip(first - 1, states.start[part.states], states.end[part.states])
+            stop = np.clip(last, begin, states.end[part.states])
             amount = part.charge.curve.amount(begin, stop) * states.quantity[part.states]
-            rows.append((states.stage[part.states], np.full(len(amount), part.charge.element), amount))
-    stage, element, amount = (np.concatenate(column) for column in zip(*rows, strict=True))
-    frame = pd.DataFrame(
+            blank = np.full(len(amount), "", dtype=object)
+            rows.append((states.stage[part.states], np.full(len(amount), part.charge.element), amount, blank))
+    stage, element, amount, pool = (np.concatenate(column) for column in zip(*rows, strict=True))
+    return pd.DataFrame(
         {
             "stage": np.array(STAGES, dtype=object)[stage],
             "element": results.charges.elements.to_numpy(dtype=object)[element],
+            "pool": pool,
             "amount": amount,
         }
     )
-    summed = frame.groupby(["stage", "element"], as_index=False)[["amount"]].sum()
-    return summed[summed["amount"] != 0]
+
+
+def _left_by(results: Results, day: int) -> Floats:
+    """Cost that has left by each exit by the end of a day, late costs not yet incurred left out."""
+    shares, flows = results.shares, results.chain.flows
+    worth = results.solution.worth
+    late = late_costs(results, day)
+    if late is not None:
+        worth = worth - late.onto(late.worth, len(worth))
+    gone = flows.day[shares.exit_flow] <= day
+    return np.where(gone, shares.exit_share * worth[shares.exit_source], 0.0)
+
+
+def _ways_out(results: Results) -> tuple[Names, Names]:
+    """Way out, and channel, operation or cause, of each exit."""
+    estate, flows, shares = results.estate, results.chain.flows, results.shares
+    flow = shares.exit_flow
+    way, through = np.full(len(flow), "", dtype=object), np.full(len(flow), "", dtype=object)
+    sent = estate["dispatches"]["channel"]
+    names = pd.Index(sent.cat.categories)
+    terms = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
+    channels = terms.drop_duplicates("channel", keep="last").set_index("channel")["way_out"]
+    of_name = np.append(channels.reindex(names).astype(object).fillna("sale").to_numpy(), "sale")
+    dispatched = flows.kind[flow] == Flow.DISPATCH
+    channel = codes(sent, names)[flows.row[flow[dispatched]]]
+    way[dispatched] = of_name[channel]
+    through[dispatched] = np.append(names.to_numpy(dtype=object), "")[channel]
+    done = np.array([*OPERATIONS, COUNTED], dtype=object)
+    lost = shares.exit_reason == LOST
+    bulk = (flows.kind[flow] == Flow.MOVEMENT) & ~lost
+    exit_of = np.array([row.exit or "" for row in operations().values()] + [""], dtype=object)
+    way[bulk], through[bulk] = exit_of[flows.operation[flow[bulk]]], done[flows.operation[flow[bulk]]]
+    way[lost], through[lost] = ABNORMAL, done[flows.operation[flow[lost]]]
+    counted = np.flatnonzero(lost & (flows.kind[flow] == Flow.STOCKTAKE))
+    cause = estate["stocktakes"]["cause"].astype(object).fillna("").to_numpy()[flows.row[flow[counted]]]
+    through[counted] = [f"{COUNTED}: {why}" if why else COUNTED for why in cause]
+    return way, through
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """Amounts by stage from the beginning of the records to the end of a day; closing: value then [stages]."""
+
+    put_in: Floats
+    time_charges: Floats
+    capital: Floats
+    from_stages: Floats
+    to_stages: Floats
+    exits: Floats
+    losses: Floats
+    closing: Floats
 
 
 def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     """Value of stock by stage from the end of one day to the end of another; every row closes, the last one
     totals.
 
-    Columns: opening, put_in (purchases, work, dry goods), time_charges, capital, from_stages, to_stages,
-    exits, losses, closing, difference.
+    Columns: opening, put_in (purchases, work, dry goods, pools by event), time_charges (storage and pools by
+    time), capital, from_stages, to_stages, exits (cost of goods sold and other ways out), losses (beyond the
+    norm), closing, difference.
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
-    n = len(STAGES)
-    opening, closing = _by_stage(results, first), _by_stage(results, last)
-    put_in, timed, capital = np.zeros(n), np.zeros(n), np.zeros(n)
-    arriving, leaving, gone, lost = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    for sign, day in ((-1.0, first), (1.0, last)):
-        done = _until(results, day)
-        for total, part in zip((put_in, timed, capital, arriving, leaving, gone, lost), done, strict=True):
-            total += sign * part
-    frame = pd.DataFrame(
-        {
-            "stage": STAGES,
-            "opening": opening,
-            "put_in": put_in,
-            "time_charges": timed,
-            "capital": capital,
-            "from_stages": arriving,
-            "to_stages": -leaving,
-            "exits": -gone,
-            "losses": -lost,
-            "closing": closing,
-        }
-    )
+    before, after = (_until(results, day_numbers(results, day)[0]) for day in (start, end))
+    frame = pd.DataFrame({"stage": STAGES, "opening": before.closing})
+    for part in fields(_Sums):
+        sign = -1.0 if part.name in ("to_stages", "exits", "losses") else 1.0
+        change = getattr(after, part.name) - getattr(before, part.name)
+        frame[part.name] = after.closing if part.name == "closing" else sign * change + 0.0
     frame.loc[len(frame)] = ["total", *frame.drop(columns="stage").sum()]
-    moved = ["opening", "put_in", "time_charges", "capital", "from_stages", "to_stages", "exits", "losses"]
+    moved = [column for column in frame.columns if column not in ("stage", "closing")]
     frame["difference"] = frame[moved].sum(axis=1) - frame["closing"]
     return frame
 
@@ -148,81 +194,48 @@ def _binned(stage: Ints, amount: Floats) -> Floats:
     return np.asarray(np.bincount(stage, amount, len(STAGES)), dtype=np.float64)
 
 
-def _by_stage(results: Results, day: int) -> Floats:
-    state = open_states(results, day)
-    value = values_at(results, state, day).sum(axis=1)
-    return _binned(results.chain.states.stage[state], value)
-
-
-def _until(results: Results, day: int) -> tuple[Floats, ...]:
-    """Everything by stage from the beginning of the records to the end of a day."""
-    states, charges, shares = results.chain.states, results.charges, results.shares
-    n = len(STAGES)
+def _until(results: Results, day: int) -> _Sums:
+    """Everything by stage from the beginning of the records to the end of a day, as it was known then."""
+    states, charges, shares, solution = results.chain.states, results.charges, results.shares, results.solution
+    n, stage = len(states), states.stage
     begun = states.start <= day
+    is_last = np.zeros(n, dtype=bool)
+    is_last[results.final] = True
+    open_then = begun & (states.lot >= 0) & ((states.end > day) | is_last)
+    worth, arrived, charged = solution.worth, solution.arrived, solution.capital
+    late = late_costs(results, day)
+    if late is not None:
+        worth, arrived = worth - late.onto(late.worth, n), arrived - late.onto(late.arrived, n)
+        charged = charged - late.onto(late.capital, n)
+    held = np.flatnonzero(open_then & (states.quantity > 0))
+    value = values_of(results, pairs_of(np.full(len(held), day), held, n))[:, 0]
     postings = charges.postings
     known = begun[postings.state] & (postings.incurred <= day)
-    put_in = _binned(states.stage[postings.state[known]], postings.amount[known])
+    nominal = np.bincount(postings.state[known], postings.amount[known], n).astype(np.float64)
     timed = np.zeros(n)
     for part in charges.accrued:
-        if not part.expensed:
-            stop = np.clip(day, states.start[part.states], states.end[part.states])
-            amount = part.charge.curve.amount(states.start[part.states], stop) * states.quantity[part.states]
-            timed += _binned(states.stage[part.states], amount)
-    worth = results.solution.worth
-    late = late_postings(results, day)
-    if len(late):
-        worth = worth - late_worth(results, late)
-    source, target = _edge_ends(results)
-    passed = shares.edge_share * worth[source]
-    over = begun[target]
-    arriving = _binned(states.stage[target[over]], passed[over])
-    leaving = _binned(states.stage[source[over]], passed[over])
-    within = _binned(
-        states.stage[target[over]],
-        np.where(states.stage[source[over]] == states.stage[target[over]], passed[over], 0.0),
-    )
-    gone_by = _left_by(results, day)
-    stage = states.stage[shares.exit_source]
-    is_lost = shares.exit_reason == LOST
-    gone, lost = _binned(stage[~is_lost], gone_by[~is_lost]), _binned(stage[is_lost], gone_by[is_lost])
-    capital = _capital_until(results, day, late)
-    return put_in, timed, capital, arriving - within, leaving - within, gone, lost
-
-
-def _capital_until(results: Results, day: int, late: Ints) -> Floats:
-    """Capital charged by stage up to the end of a day: in full where a state has ended, in part where it is
-    open.
-    """
-    chain, charges, solution = results.chain, results.charges, results.solution
-    states, n = chain.states, len(STAGES)
-    if charges.curve is None:
-        return np.zeros(n)
-    capital, arrived = solution.capital, solution.arrived
-    if len(late):
-        worth = late_worth(results, late)
-        onward = results.shares.matrix @ worth
-        amounts = np.bincount(charges.postings.state[late], charges.postings.amount[late], len(states))
-        capital, arrived = capital - (worth - onward - amounts), arrived - onward
-    lots = np.arange(len(chain.lots.names))
-    present = chain.state_on(lots, np.full(len(lots), day))
-    present = present[present >= 0]
-    ended = states.start <= day
-    ended[present] = False
-    by_stage = _binned(states.stage[ended], capital[ended])
-    held = present[states.quantity[present] > 0]
-    part = np.zeros(len(states))
-    part[held] = values_at(results, held, day).sum(axis=1) - arrived[held]
-    postings = charges.postings
-    known = postings.incurred <= day
-    part -= np.bincount(postings.state[known], postings.amount[known], len(states))
-    for charge in charges.accrued:
-        if not charge.expensed:
-            stop = np.clip(day, states.start[charge.states], states.end[charge.states])
-            amount = charge.charge.curve.amount(states.start[charge.states], stop)
-            part[charge.states] -= amount * states.quantity[charge.states]
-    return by_stage + _binned(states.stage[held], part[held])
-
-
-def _edge_ends(results: Results) -> tuple[Ints, Ints]:
+        if part.expensed:
+            continue
+        over = begun[part.states] & ~open_then[part.states]
+        timed[part.states[over]] += part.amount[over]
+        now = part.states[open_then[part.states]]
+        timed[now] += part.charge.curve.amount(states.start[now], np.full(len(now), day)) * states.quantity[now]
+    capital = np.where(begun & ~open_then, charged, 0.0)
+    if charges.curve is not None:
+        capital[held] = value - arrived[held] - nominal[held] - timed[held]
     edges = results.chain.edges
-    return edges.source[results.shares.edge], edges.target[results.shares.edge]
+    source, target = edges.source[shares.edge], edges.target[shares.edge]
+    crosses = np.flatnonzero(begun[target] & (stage[source] != stage[target]))
+    passed = shares.edge_share[crosses] * worth[source[crosses]]
+    gone_by, gone_from = _left_by(results, day), stage[shares.exit_source]
+    lost = shares.exit_reason == LOST
+    return _Sums(
+        _binned(stage, nominal),
+        _binned(stage, timed),
+        _binned(stage, capital),
+        _binned(stage[target[crosses]], passed),
+        _binned(stage[source[crosses]], passed),
+        _binned(gone_from[~lost], gone_by[~lost]),
+        _binned(gone_from[lost], gone_by[lost]),
+        _binned(stage[held], value),
+    )

@@ -113,7 +113,8 @@ class OpenStates:
         return which, self.by_state[self.first[states][which] + within]
 
 
-def _pairs(day: Ints, state: Ints, n_states: int) -> OpenStates:
+def pairs_of(day: Ints, state: Ints, n_states: int) -> OpenStates:
+    """Days and open states, pair by pair. n_states: of the whole chain."""
     count = np.bincount(state, minlength=n_states)
     return OpenStates(day, state, np.argsort(state, kind="stable"), np.cumsum(count) - count, count)
 
@@ -141,7 +142,7 @@ def _open_on(results: Results, days: Ints, labels: LotLabels) -> OpenStates:
     rank = np.zeros(len(chain.lots.names), dtype=np.int64)
     rank[some[np.argsort(labels.name[some].astype(str), kind="stable")]] = np.arange(len(some))
     order = np.lexsort((rank[states.lot[state]], states.kind[state], day))
-    return _pairs(wanted[day[order]], state[order], len(states))
+    return pairs_of(wanted[day[order]], state[order], len(states))
 
 
 def open_states(results: Results, day: int) -> Ints:
@@ -185,7 +186,7 @@ def _groups(results: Results, by: str) -> Groups:
 
 def values_at(results: Results, state: Ints, day: int) -> Floats:
     """Cost of open states at the end of a day [states, columns], late costs not yet incurred left out."""
-    pairs = _pairs(np.full(len(state), day), np.asarray(state, dtype=np.int64), len(results.chain.states))
+    pairs = pairs_of(np.full(len(state), day), np.asarray(state, dtype=np.int64), len(results.chain.states))
     return values_of(results, pairs, _groups(results, "column"))
 
 

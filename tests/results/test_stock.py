@@ -10,9 +10,10 @@ import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
 from costing.cli import demo_folder
+from costing.results.late import late_costs
 from costing.results.net_realisable import net_realisable_value
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
-from costing.results.stock import late_postings, late_worth, stock_values
+from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
 
 GOLDEN = Path(__file__).parents[1] / "golden"
@@ -105,8 +106,8 @@ def test_values_at_the_end_are_those_of_the_run(seed) -> None:
     results = run(estate, ECONOMIC)
     day = int(results.chain.horizon_day)
     total = results.total
-    late = late_postings(results, day)  # premiums fixed after the last row
-    if len(late):
-        total = total - late_worth(results, late)
+    late = late_costs(results, day)  # premiums fixed after the last row
+    if late is not None:
+        total = total - late.onto(late.worth, len(total))
     value = stock_values(results, np.datetime64(day, "D"))["value"].sum()
     assert value == pytest.approx(total[results.final].sum(), rel=1e-9)

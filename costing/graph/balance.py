@@ -181,26 +181,32 @@ def ambiguous_refills(
         )
 
 
-def judge_counts(touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats) -> Floats:
+def judge_counts(
+    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
+) -> tuple[Floats, Floats]:
     """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
 
     Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses
-    already allowed.
+    already allowed; opening stock brings what was left of its own. Returned beside it: what is still allowed at
+    each of these touches and at the valuation cut.
     """
-    abnormal = np.zeros(len(touches.lot))
-    judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS))
+    abnormal, left = np.zeros(len(touches.lot)), np.zeros(len(touches.lot))
+    cut = flows.kind[touches.flow] == Flow.CUT
+    judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS) | cut)
     if not len(judged):
-        return abnormal
+        return abnormal, left
     day = flows.day[touches.flow]
     held = np.where(touches.first_of_lot, 0, day - np.roll(day, 1)) / DAYS_A_YEAR
     grown = np.cumsum((balance.before * held * norm_per_year[stage_before]).astype(np.longdouble))
     restarts = touches.first_of_lot | np.roll(touches.role == COUNT, 1) | (balance.before <= 0)
     segment = _latest(restarts)
     base = np.where(segment > 0, grown[segment - 1], 0.0)
-    accrued = np.maximum((grown - base).astype(np.float64), 0.0)
+    accrued = np.maximum((grown - base).astype(np.float64), 0.0) + flows.allowance[touches.flow[segment]]
     lost = np.maximum(balance.before[judged] - balance.after[judged], 0.0)
     _, allowance = allowed_losses(segment[judged], accrued[judged], lost)
+    left[judged] = np.maximum(allowance, 0.0)
+    judged = judged[~cut[judged]]
     abnormal[judged] = abnormal_share_beyond(
-        balance.before[judged], balance.after[judged], np.maximum(allowance, 0.0), allow_gains=True
+        balance.before[judged], balance.after[judged], left[judged], allow_gains=True
     )
-    return abnormal
+    return abnormal, left

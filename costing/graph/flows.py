@@ -43,7 +43,7 @@ class Flows:
     quantities in the unit of their lot (added in L); batch: number of its batch (−1: none); operation: index
     in OPERATIONS; goods: kind where the row itself says it (−1: no); abnormal: share of the quantity drawn
     that was lost beyond the norm of the operation (stocktakes and losses: judged later, on the year's
-    allowance).
+    allowance); allowance: loss that opening stock may still have within its yearly norm.
     """
 
     kind: Ints
@@ -59,6 +59,7 @@ class Flows:
     operation: Ints
     goods: Ints
     abnormal: Floats
+    allowance: Floats
     n_batches: int
     load_names: pd.Index
 
@@ -107,6 +108,7 @@ class _Part:
     batch: Ints
     operation: Ints
     goods: Ints
+    allowance: Floats
 
 
 def _part(kind: Flow, day: Ints, **given: Ints | Floats) -> _Part:
@@ -122,6 +124,7 @@ def _part(kind: Flow, day: Ints, **given: Ints | Floats) -> _Part:
         "batch": _none(n),
         "operation": _none(n),
         "goods": _none(n),
+        "allowance": _zeros(n),
     }
     return _Part(kind=kind, day=day, **{**blank, **given})  # type: ignore[arg-type]
 
@@ -141,6 +144,7 @@ def _received(estate: Estate, lots: Lots) -> list[_Part]:
                 into=frame["quantity"].to_numpy(),
                 operation=np.full(n, _op("reception")),
                 goods=codes(frame["kind" if kind is Flow.OPENING else "what"], pd.Index(KINDS)),
+                allowance=np.nan_to_num(frame["loss_allowance"].to_numpy()) if kind is Flow.OPENING else _zeros(n),
             )
         )
     return parts
@@ -374,6 +378,7 @@ def flows_of(estate: Estate, lots: Lots) -> Flows:
         operation.astype(np.int64),
         joined("goods").astype(np.int64),
         abnormal,
+        joined("allowance").astype(np.float64),
         n_batches,
         loads,
     )

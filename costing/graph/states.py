@@ -82,7 +82,8 @@ class Chain:
     """The whole graph: numbered lots, flows, states and edges, and the last day it covers.
 
     source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled
-    (−1: none); by_lot: lot- states sorted by lot, then time; lot_start: where each lot begins in it.
+    (−1: none); by_lot: lot- states sorted by lot, then time; lot_start: where each lot begins in it; allowance_left:
+    loss that each lot's yearly norm still allows at the valuation date.
     """
 
     lots: Lots
@@ -95,6 +96,7 @@ class Chain:
     target_state: Ints
     by_lot: Ints
     lot_start: Ints
+    allowance_left: Floats
 
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""
@@ -167,12 +169,15 @@ def build_states(
     )
     states = _with_kind(states, flows, lots, touches, balance.before, touch_state, source_state)
     stage_before = np.roll(states.stage[touch_state], 1)
-    counted = judge_counts(touches, balance, flows, stage_before, norm_per_year)
+    counted, allowance = judge_counts(touches, balance, flows, stage_before, norm_per_year)
     edges = _edges(flows, touches, balance, touch_state, states, target_state, counted)
     findings += ambiguous_refills(touches, balance, flows, tolerance, lots, place)
     lot_start = np.searchsorted(touches.lot, np.arange(len(lots.names) + 1))
+    left = np.zeros(len(lots.names))
+    cut = flows.kind[touches.flow] == Flow.CUT
+    left[touches.lot[cut]] = allowance[cut]
     chain = Chain(
-        lots, flows, states, edges, valuation_day, horizon, source_state, target_state, touch_state, lot_start
+        lots, flows, states, edges, valuation_day, horizon, source_state, target_state, touch_state, lot_start, left
     )
     return chain, findings
 

@@ -115,6 +115,8 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
     state = state_of_lot[codes(frame["lot"], chain.lots.names)[rows]]
     stage = codes(frame["stage"], pd.Index(STAGES))[rows]
+    begun = chain.states.start[state]
+    fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
     return posted(
         "opening_costs",
         rows,
@@ -122,8 +124,8 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
         np.where(stage < 0, chain.states.stage[state], stage),
         codes(frame["element"], elements)[rows],
         frame["amount"].to_numpy()[rows],
-        chain.states.start[state],
-        days(frame["mean_payment_date"])[rows],
+        np.where(fixed == BLANK_DAY, begun, fixed),
+        np.where(paid == BLANK_DAY, begun, paid),
         chain.states.flow[state],
     )
 

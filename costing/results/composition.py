@@ -18,7 +18,7 @@ import pandas as pd
 from scipy.sparse import csr_matrix
 
 from costing.engine.solve import Triangular
-from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints
+from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.results.results import Results
@@ -58,13 +58,41 @@ class Composition:
         flows = self.chain.flows
         origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)))
         names = _attribute(self.estate, flows.kind[origin], flows.row[origin], by)
-        words, number = np.unique(np.append(names.astype(str), OTHER), return_inverse=True)
+        known = self.estate["opening_composition"]
+        more = known.loc[known["attribute"] == by, "name"].astype(str).to_numpy()
+        words = np.unique(np.concatenate([names.astype(str), more, [OTHER]]))
+        number = np.searchsorted(words, np.append(names.astype(str), OTHER))
         first = np.zeros((len(self.chain.states), len(words)))
-        np.add.at(first, (self.chain.target_state[origin], number[:-1]), self._fresh(origin))
+        fresh = self._fresh(origin)
+        mixed = self._opening_mix(origin, by)
+        plain = ~np.isin(np.arange(len(origin)), mixed[0])
+        np.add.at(first, (self.chain.target_state[origin][plain], number[:-1][plain]), fresh[plain])
+        at = np.searchsorted(words, mixed[1].astype(str)) if len(mixed[1]) else mixed[0]
+        np.add.at(first, (self.chain.target_state[origin][mixed[0]], at), fresh[mixed[0]] * mixed[2])
         first[:, number[-1]] += self._mix.added
         found = self._solver.forward(first)[states]
         used = (np.abs(found) > 1e-12).any(axis=0)
         return pd.DataFrame(found[:, used], columns=words[used])
+
+    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, np.ndarray, Floats]:
+        """Opening composition of one attribute: position in `origin`, name, share."""
+        table = self.estate["opening_composition"]
+        rows = np.flatnonzero((table["attribute"] == by).to_numpy())
+        lot = codes(table["lot"], self.chain.lots.names)[rows]
+        position = np.full(len(self.chain.lots.names) + 1, -1, dtype=np.int64)
+        opened = self.chain.flows.kind[origin] == Flow.OPENING
+        position[self.chain.flows.target[origin[opened]]] = np.flatnonzero(opened)
+        at = position[lot]
+        rows, at = rows[at >= 0], at[at >= 0]
+        return at, table["name"].astype(object).to_numpy()[rows], table["share"].to_numpy()[rows]
+
+    def _opening_share(self, attribute: str) -> Floats:
+        """Share of opening states that the Opening composition sheet gives for reserve or second pressing."""
+        first = np.zeros(len(self.chain.states))
+        origin = np.flatnonzero(self.chain.flows.kind == Flow.OPENING)
+        at, _, share = self._opening_mix(origin, attribute)
+        np.add.at(first, self.chain.target_state[origin[at]], share)
+        return first
 
     def _fresh(self, flow: Ints) -> Floats:
         """Part of the state that an opening lot or a delivery fills which is its own."""
@@ -76,7 +104,7 @@ class Composition:
         """Share of every state that has come out of a reserve (a reserve itself: 1)."""
         states = self.chain.states
         is_reserve = states.kind == KINDS.index("reserve")
-        return self._passed_through(is_reserve)
+        return self._passed_through(is_reserve, self._opening_share("reserve"))
 
     @cached_property
     def second_pressing(self) -> Floats:
@@ -91,12 +119,13 @@ class Composition:
         edge = pd.MultiIndex.from_arrays([self._mix.target, self._mix.source])
         marked = edge.isin(pd.MultiIndex.from_arrays([chain.target_state[seconds], batch]))
         first = np.bincount(self._mix.target[marked], self._mix.weight[marked], len(chain.states)).astype(np.float64)
+        first += self._opening_share("second pressing")
         return Triangular(self._matrix((~marked).astype(np.float64))).forward(first)
 
-    def _passed_through(self, inside: np.ndarray) -> Floats:
+    def _passed_through(self, inside: np.ndarray, before: Floats) -> Floats:
         """Share of each state that has been in one of the states `inside`; those themselves count in full."""
         kept = (~inside[self._mix.target]) * 1.0
-        return np.asarray(Triangular(self._matrix(kept)).forward(inside * 1.0))
+        return np.asarray(Triangular(self._matrix(kept)).forward(np.where(inside, 1.0, before)))
 
     def covered(self, results: Results) -> Floats:
         """Share of every state whose grapes, wine or bottles carry a price or an opening cost."""

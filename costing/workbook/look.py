@@ -52,7 +52,7 @@ TAB_COLOURS = {
 # Whose tab has which colour, in workbook order.
 GROUPS = {
     "Start": ("settings", "interest_rates", "price_indices"),
-    "Opening": ("opening_stock", "opening_costs"),
+    "Opening": ("opening_stock", "opening_costs", "opening_composition"),
     "Grapes and cellar": (
         *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),
         *("tirage", "disgorgements", "dispatches"),
@@ -60,7 +60,7 @@ GROUPS = {
     "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
     "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age"),
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
-    "Closed years": ("yearend_stock", "yearend_costs"),
+    "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }
 _NARROWEST, WIDEST = 9.0, 48.0
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")

@@ -1,8 +1,15 @@
 """Lower of cost and net realisable value, lot by lot: an overlay on stock, never a posting.
 
-Source: IAS 2 Inventories, paragraphs 9 and 28 to 33. Market values are the user's, already net of what
-selling and finishing still cost; the most particular row in force on the date wins: the lot, then cuvée and
-format, then cuvée, then the kind of goods.
+    write-down = max(0, cost − net realisable value)
+
+Source: IAS 2 Inventories, paragraphs 9 (lower of the two) and 28 to 33 (item by item; selling price less the
+costs of completion and of the sale; assessed anew each period, so a write-down reverses by itself here).
+Market values are the user's, already net of what finishing and selling still cost; a lot without one is not
+written down. Paragraph 32 leaves wine at cost where the bottles it will become sell at or above their cost:
+the value to enter for unfinished wine is the one that it will fetch in those bottles.
+
+Which row counts: of those in force on the day that say nothing against the lot, the most particular one (the
+lot, then the cuvée, then the format, then the kind of goods), and of these the latest.
 """
 
 from __future__ import annotations
@@ -10,42 +17,53 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import KINDS, Floats, days
 from costing.inputs.estate import Estate
 from costing.results.results import Results
 from costing.results.stock import Dates, day_numbers, stock_values
 
+KEYS = {"lot": "lot", "cuvee": "cuvee", "format": "format", "what": "kind"}
+"""Columns of Market values, most particular first, and the columns of `stock_values` that they are compared with."""
+
 
 def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floats:
-    """Market value per litre or bottle of each row of `stock_values` on a day; NaN where no row speaks of it."""
+    """Market value per litre or bottle of each row of `stock_values` on a day; NaN where no row speaks of it.
+
+    Rows that value a press fraction (first, second) speak of must on the day of its split, not of stock.
+    """
     table = estate["market_values"]
-    in_force = table[days(table["from_date"]) <= day].sort_values("from_date")
+    what = table["what"].astype(object)
+    speaks = (days(table["from_date"]) <= day) & (what.isna() | what.isin(KINDS)).to_numpy()
+    in_force = table[speaks].sort_values("from_date", kind="stable")
+    said = in_force[list(KEYS)].notna().to_numpy()
+    weight = said @ (2 ** np.arange(len(KEYS))[::-1])
     found = np.full(len(stock), np.nan)
-    for keys in (("lot",), ("what", "cuvee", "format"), ("what", "cuvee"), ("what", "format"), ("what",)):
-        others = [key for key in ("lot", "what", "cuvee", "format") if key not in keys and key != "what"]
-        rows = in_force[in_force[list(keys)].notna().all(axis=1) & in_force[others].isna().all(axis=1)]
-        latest = rows.drop_duplicates(list(keys), keep="last")
-        names = {"what": "kind"}
-        of_key = {
-            tuple(map(str, key if isinstance(key, tuple) else (key,))): value
-            for key, value in zip(
-                latest[list(keys)].astype(object).itertuples(index=False, name=None),
-                latest["value_per_unit"],
-                strict=True,
-            )
-        }
-        asked = stock[[names.get(key, key) for key in keys]].astype(str).itertuples(index=False, name=None)
-        value = np.array([of_key.get(key, np.nan) for key in asked], dtype=float)
+    for pattern in np.unique(weight)[::-1]:
+        keys = [key for key, used in zip(KEYS, said[weight == pattern][0], strict=True) if used]
+        latest = in_force[weight == pattern].drop_duplicates(keys, keep="last") if keys else in_force[weight == 0][-1:]
+        if keys:
+            rows = pd.MultiIndex.from_frame(latest[keys].astype(str))
+            asked = pd.MultiIndex.from_frame(stock[[KEYS[key] for key in keys]].astype(str))
+            at = rows.get_indexer(asked)
+        else:
+            at = np.zeros(len(stock), dtype=np.int64)
+        value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[at]
         found = np.where(np.isnan(found), value, found)
     return found
 
 
 def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
-    """Stock with its market value, and the write-down where that is below cost (money)."""
-    stock = stock_values(results, on)
-    day = day_numbers(results, on)[0]
-    stock["market_per_unit"] = market_value_per_unit(results.estate, stock, day)
-    stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
-    stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)
-    stock["carried_at"] = stock["value"] - stock["write_down"]
-    return stock
+    """Stock on each date with its market value, and the write-down where that is below cost (money).
+
+    Columns: those of `stock_values` (`value` is the cost), market_per_unit, market_value (NaN: none given),
+    write_down, carried_at.
+    """
+    parts = []
+    for day in sorted(set(day_numbers(results, on))):
+        stock = stock_values(results, np.datetime64(day, "D"))
+        stock["market_per_unit"] = market_value_per_unit(results.estate, stock, day)
+        stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
+        stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)
+        stock["carried_at"] = stock["value"] - stock["write_down"]
+        parts.append(stock)
+    return pd.concat(parts, ignore_index=True)

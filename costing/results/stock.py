@@ -35,7 +35,8 @@ Names = NDArray[np.object_]
 def stock_values(results: Results, on: Dates = None, by: str | None = None) -> pd.DataFrame:
     """Every lot that holds something at the end of each date (default: the valuation date).
 
-    by: "stage" or "element" adds one column of value for each that is in use; they add up to `value`.
+    by: "stage" or "element" adds one column of value for each that is in use (`stage: on lees`); they add up
+    to `value`.
     Columns: date, lot, kind, stage, quantity, unit, format, cuvée, location, tirage date, completed months
     and years on lees, value (money), value per unit (kg, litre or bottle). CostingError for a date after the
     end of the records, or another `by`.
@@ -75,7 +76,7 @@ def stock_values(results: Results, on: Dates = None, by: str | None = None) -> p
         }
     )
     if groups is not None:
-        frame = pd.concat([frame, pd.DataFrame(parts, columns=groups.names)], axis=1)
+        frame = pd.concat([frame, pd.DataFrame(parts, columns=[f"{by}: {name}" for name in groups.names])], axis=1)
     return frame
 
 

@@ -1,0 +1,70 @@
+"""Quantities roll forward and close; what left in kilograms, litres and bottles is what the rows say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from costing import BOOK, Results, read_estate, run
+from costing.cli import demo_folder
+from costing.results.quantities import quantity_roll_forward
+from costing.results.stock import stock_values
+from tests.properties.estates import random_estate
+
+KEYS = ["stage", "unit", "format"]
+
+
+@pytest.fixture(scope="module")
+def demo() -> Results:
+    return run(read_estate(demo_folder()), BOOK)
+
+
+@pytest.mark.parametrize(
+    ("start", "end"), [("2017-12-31", "2025-12-31"), ("2019-12-31", "2021-06-30"), ("2025-12-31", "2027-12-31")]
+)
+def test_every_row_of_the_demo_closes(demo: Results, start: str, end: str) -> None:
+    table = quantity_roll_forward(demo, start, end)
+    assert table["difference"].abs().max() < 1e-9 * table["closing"].max()
+
+
+@pytest.mark.parametrize("seed", range(15))
+def test_every_row_of_a_random_estate_closes(seed: int) -> None:
+    results = run(read_estate(random_estate(seed, 80)), BOOK)
+    for part in (0.0, 0.4, 0.8):
+        days = np.quantile(results.chain.flows.day, [part, min(part + 0.3, 1.0)]).astype("datetime64[D]")
+        table = quantity_roll_forward(results, *days)
+        assert table["difference"].abs().max() < 1e-9 * max(1.0, table["closing"].max())
+
+
+def test_closing_quantities_are_those_of_the_stock(demo: Results) -> None:
+    table = quantity_roll_forward(demo, "2024-12-31", "2025-12-31")
+    stock = stock_values(demo, "2025-12-31").groupby(KEYS)["quantity"].sum()
+    closing = table.set_index(KEYS)["closing"]
+    assert closing[closing > 0].to_dict() == pytest.approx(stock.to_dict())
+
+
+def test_rows_say_what_was_received_bottled_disgorged_and_sent(demo: Results) -> None:
+    estate, year = demo.estate, 2021
+    table = quantity_roll_forward(demo, f"{year - 1}-12-31", f"{year}-12-31").set_index(["stage", "unit"])
+
+    def rows(name: str):
+        return estate[name][estate[name]["on_date"].dt.year == year]
+
+    received, bottled = rows("deliveries"), rows("tirage")
+    assert table.loc[("harvest", "kg"), "received"].sum() == received["quantity"][received["unit"] == "kg"].sum()
+    assert table.loc[("tirage", "L"), "from_stages"].sum() == pytest.approx(bottled["wine_l"].sum())
+    assert table.loc[("tirage", "L"), "added"].sum() == pytest.approx(bottled["liqueur_l"].sum())
+    released = rows("disgorgements")
+    assert -table.loc[("finishing", "bottles"), "to_stages"].sum() == pytest.approx(released["bottles_out"].sum())
+    assert (
+        -table.loc[("finishing", "bottles"), "lost"].sum() == (released["bottles_in"] - released["bottles_out"]).sum()
+    )
+    sent = table.loc[("finished stock", "bottles"), "sent_away"].sum()
+    assert -sent == pytest.approx(rows("dispatches")["bottles"].sum())
+
+
+def test_a_decanting_arrives_in_bottles_of_its_own_format(demo: Results) -> None:
+    """232 bottles of 0.75 L fill 57 jeroboams of 3 L: 58 would hold them, one is lost."""
+    table = quantity_roll_forward(demo, "2020-12-31", "2021-12-31")
+    row = table[(table["stage"] == "on lees") & (table["format"] == "jeroboam")].iloc[0]
+    assert (row["from_stages"], row["lost"], row["closing"]) == (232 * 0.75 / 3, -1.0, 57.0)

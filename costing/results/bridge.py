@@ -1,19 +1,29 @@
 """One basis to another, line by line: one choice of the basis is replaced at a time and the run repeated.
 
-The order is fixed: what is expensed, storage window, abnormal losses and gains, own grapes, by-product,
-split, price level, capital. Lines add up exactly to the difference; another order would give other lines, so
-the order is said beside them.
+    value on the first basis + lines = value on the second
+
+The order of the choices is fixed and stands in `STEPS`: what is expensed, storage window, abnormal losses and
+gains, own grapes, by-product, split, price level, opening costs, capital. Another order would give other
+lines with the same sum, because choices act on each other: a grape price that rises also earns capital.
+Opening costs that were entered for one basis alone change with the kind of basis, not with a rate; they have
+a line of their own, found at a rate of 0.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 
+import numpy as np
 import pandas as pd
 
+from costing.errors import CostingError, nearest
+from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
+from costing.results.lots import lot_labels
 from costing.results.origins import release_states
 from costing.results.results import Results
+from costing.results.stock import stock_values
 
 STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Elements expensed", ("expensed_elements",)),
@@ -26,29 +36,106 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Capital", ("capital", "rate", "capital_stages")),
 )
 """Lines of a bridge and the choices that each of them replaces."""
+OPENING = "Opening costs of the other basis"
 
 
-def bridge(runs: Callable[[Basis], Results], start: Basis, end: Basis, lot: str) -> pd.DataFrame:
-    """Cost of a release (or a lot on hand) from one basis to another: line, amount, per bottle or litre.
+def bridge(
+    runs: Callable[[Basis], Results],
+    start: Basis,
+    end: Basis,
+    lots: str | Sequence[str] | None = None,
+    *,
+    cuvee: str | None = None,
+    on: date | str | None = None,
+) -> pd.DataFrame:
+    """Cost from one basis to another: line, amount (money), per bottle, litre or kg (NaN for mixed formats).
 
-    runs: function from a basis to the results of the same estate, `lambda basis: run(estate, basis, chain)`.
+    runs: function from a basis to the results of the same estate and chain, `lambda basis: run(estate, basis,
+    chain)`; lots: releases, or lots on hand on the valuation date; cuvee: its releases made by then; on: what
+    is in stock on a date instead (of these lots or this cuvée, or all of it). CostingError with the nearest
+    name for a lot or cuvée that there is not, or if there is nothing to value.
     """
-    basis = start
-    results = runs(basis)
-    states = release_states(results, lot)
-    quantity = float(results.chain.states.quantity[states].sum())
-    value = first = float(results.total[states].sum())
-    lines = [(f"Cost on basis {start.name}", first)]
-    for name, choices in STEPS:
-        changed = {choice: getattr(end, choice) for choice in choices}
-        if all(getattr(basis, choice) == wanted for choice, wanted in changed.items()):
-            continue
-        basis = basis.replace(**changed)
-        after = float(runs(basis).total[states].sum())
-        if abs(after - value) > 1e-9 * max(1.0, abs(first)):
-            lines.append((name, after - value))
-            value = after
+    names = [lots] if isinstance(lots, str) else lots
+    results = runs(start)
+    first, quantity = _measured(results, names, cuvee, on)
+    lines, value = [(f"Cost on basis {start.name}", first)], first
+    for name, basis in steps(start, end, results):
+        after, _ = _measured(runs(basis), names, cuvee, on)
+        lines.append((name, after - value))
+        value = after
     lines.append((f"Cost on basis {end.name}", value))
     frame = pd.DataFrame(lines, columns=["line", "amount"])
     frame["per_unit"] = frame["amount"] / quantity
     return frame
+
+
+def steps(start: Basis, end: Basis, results: Results) -> Iterator[tuple[str, Basis]]:
+    """Lines from one basis to another, each with the basis that stands after it. results: of the estate."""
+    basis = start
+    stated_apart = results.estate["opening_costs"]["basis"].notna().any()
+    turns = stated_apart and (start.capital == "none") != (end.capital == "none")
+    for name, choices in STEPS:
+        changed = {choice: getattr(end, choice) for choice in choices}
+        if all(getattr(basis, choice) == wanted for choice, wanted in changed.items()):
+            continue
+        if name == "Capital" and turns:
+            if start.capital == "none":
+                basis = basis.replace(capital=end.capital, rate=0.0)
+                yield OPENING, basis
+            else:
+                basis = basis.replace(rate=0.0)
+                yield name, basis
+                name = OPENING
+        basis = basis.replace(**changed)
+        yield name, basis
+
+
+def _measured(
+    results: Results, lots: Sequence[str] | None, cuvee: str | None, on: date | str | None
+) -> tuple[float, float]:
+    """Cost of what was asked for, and its quantity (NaN: not one format)."""
+    if on is None and cuvee is not None and lots is None:
+        lots = _made_of(results, cuvee)
+    if on is None and lots is not None:
+        return _of_lots(results, lots)
+    stock = stock_values(results, on)
+    if lots is not None:
+        stock = stock[stock["lot"].isin(lots)]
+    if cuvee is not None:
+        stock = stock[stock["cuvee"] == cuvee]
+    if not len(stock):
+        what = f"of {', '.join(lots)} " if lots is not None else f"of cuvée '{cuvee}' " if cuvee is not None else ""
+        message = f"nothing {what}is in stock on {on or np.datetime64(results.chain.valuation_day, 'D')}"
+        raise CostingError(message)
+    one = len(stock[["unit", "format"]].drop_duplicates()) == 1
+    return float(stock["value"].sum()), float(stock["quantity"].sum()) if one else float("nan")
+
+
+def _of_lots(results: Results, lots: Sequence[str]) -> tuple[float, float]:
+    """Cost of releases when they were disgorged; of other lots what they are worth on the valuation date."""
+    chain, units = results.chain, set()
+    flows, value, quantity = chain.flows, 0.0, 0.0
+    for lot in lots:
+        state = release_states(results, lot)
+        number = chain.lots.names.get_loc(lot)
+        units.add((int(chain.lots.unit[number]), int(chain.lots.format[number])))
+        if ((flows.kind == Flow.DISGORGEMENT) & (flows.target == number)).any():
+            value += float(results.total[state].sum())
+            quantity += float(chain.states.quantity[state].sum())
+        else:
+            held = stock_values(results)
+            held = held[held["lot"] == lot]
+            value, quantity = value + float(held["value"].sum()), quantity + float(held["quantity"].sum())
+    return value, quantity if len(units) == 1 else float("nan")
+
+
+def _made_of(results: Results, cuvee: str) -> list[str]:
+    """Releases of a cuvée made by the valuation date."""
+    flows, labels = results.chain.flows, lot_labels(results.estate, results.chain)
+    made = np.flatnonzero((flows.kind == Flow.DISGORGEMENT) & (flows.day <= results.chain.valuation_day))
+    releases = np.unique(flows.target[made])
+    known = sorted({str(name) for name in labels.cuvee[releases]})
+    if cuvee not in known:
+        message = f"no release of a cuvée '{cuvee}' has been made. {nearest(cuvee, known)}".strip()
+        raise CostingError(message)
+    return [str(name) for name in labels.name[releases[labels.cuvee[releases] == cuvee]]]

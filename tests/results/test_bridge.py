@@ -1,0 +1,140 @@
+"""One basis to another: lines add up, each line is the choice that it names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, read_estate, run, trace
+from costing.cli import demo_folder
+from costing.inputs.basis import STAGES, Basis
+from costing.results.bridge import OPENING, STEPS, bridge
+from costing.results.costs import releases
+from costing.results.stock import stock_values
+from tests.properties.estates import random_estate
+
+WIDE = ECONOMIC.replace(
+    name="all different",
+    capital="borrowing",
+    rate=0.031,
+    capital_stages=("on lees",),
+    storage_stages=STAGES[:4],
+    expensed_elements=("energy",),
+    abnormal_loss="survivors",
+    abnormal_gains=True,
+    own_grapes="transfer price",
+    by_product="none",
+    replacement=True,
+    split_method="weight",
+)
+
+
+def runs_of(estate: Estate) -> Callable[[Basis], Results]:
+    chain = trace(estate)
+    return cache(lambda basis: run(estate, basis, chain))
+
+
+@pytest.fixture(scope="module")
+def runs() -> Callable[[Basis], Results]:
+    return runs_of(read_estate(demo_folder()))
+
+
+def closes(table: pd.DataFrame) -> bool:
+    amounts = table["amount"].to_numpy()
+    return abs(amounts[:-1].sum() - amounts[-1]) <= 1e-12 * np.abs(amounts).max()
+
+
+def test_every_choice_of_a_basis_has_a_line() -> None:
+    named = [choice for _, choices in STEPS for choice in choices]
+    assert sorted(named) == sorted(set(Basis.model_fields) - {"name"})
+
+
+@pytest.mark.parametrize("end", [ECONOMIC, REPLACEMENT, WIDE], ids=lambda basis: basis.name)
+def test_lines_add_up_there_and_back(runs: Callable[[Basis], Results], end: Basis) -> None:
+    there, back = bridge(runs, BOOK, end, "D25-3-BRUT"), bridge(runs, end, BOOK, "D25-3-BRUT")
+    assert closes(there)
+    assert closes(back)
+    for basis, amount in ((BOOK, there["amount"].iloc[0]), (end, there["amount"].iloc[-1])):
+        total = releases(runs(basis)).set_index("release").loc["D25-3-BRUT", "total"]
+        assert amount == pytest.approx(total, rel=1e-12)
+    assert back["amount"].iloc[-1] == pytest.approx(there["amount"].iloc[0], rel=1e-12)
+
+
+def test_a_line_is_the_difference_that_its_choice_makes(runs: Callable[[Basis], Results]) -> None:
+    table = bridge(runs, BOOK, ECONOMIC, "D25-3-BRUT").set_index("line")["amount"]
+    row = {basis.name: releases(runs(basis)).set_index("release").loc["D25-3-BRUT"] for basis in (BOOK, ECONOMIC)}
+    bear = releases(runs(BOOK.replace(abnormal_loss="survivors", storage_stages=STAGES))).set_index("release")
+    grown = bear.loc["D25-3-BRUT", "total"] - row["book"]["total"]
+    assert table["Abnormal losses and gains"] + table["Storage counted as production"] == pytest.approx(grown)
+    assert table["Own grapes"] > 0  # the village price is above the growing cost
+    free = releases(runs(ECONOMIC.replace(rate=0.0))).set_index("release").loc["D25-3-BRUT", "total"]
+    assert table["Capital"] == pytest.approx(row["economic"]["total"] - free)
+
+
+def test_stock_on_a_date_and_a_cuvee(runs: Callable[[Basis], Results]) -> None:
+    whole = bridge(runs, BOOK, ECONOMIC, on="2024-12-31")
+    assert closes(whole)
+    assert whole["per_unit"].isna().all()  # litres and bottles
+    for basis, place in ((BOOK, 0), (ECONOMIC, -1)):
+        stock = stock_values(runs(basis), "2024-12-31")
+        assert whole["amount"].iloc[place] == pytest.approx(stock["value"].sum())
+    rose = bridge(runs, BOOK, ECONOMIC, cuvee="Rosé", on="2024-12-31")
+    mine = stock_values(runs(BOOK), "2024-12-31")
+    assert rose["amount"].iloc[0] == pytest.approx(mine.loc[mine["cuvee"] == "Rosé", "value"].sum())
+    made = releases(runs(BOOK))
+    made = made[(made["cuvee"] == "Rosé") & ~made["planned"]]
+    table = bridge(runs, BOOK, ECONOMIC, cuvee="Rosé")
+    assert table["amount"].iloc[0] == pytest.approx(made["total"].sum())
+    assert table["per_unit"].iloc[0] == pytest.approx(made["total"].sum() / made["bottles"].sum())
+
+
+def test_a_lot_on_hand_is_worth_what_the_stock_says(runs: Callable[[Basis], Results]) -> None:
+    table = bridge(runs, BOOK, ECONOMIC, ["R-PERP", "T24-BRUT"])
+    for basis, place in ((BOOK, 0), (ECONOMIC, -1)):
+        value = stock_values(runs(basis)).set_index("lot")["value"]
+        assert table["amount"].iloc[place] == pytest.approx(value["R-PERP"] + value["T24-BRUT"])
+    assert table["per_unit"].isna().all()
+
+
+def test_opening_costs_of_one_basis_have_their_own_line() -> None:
+    estate = read_estate(demo_folder())
+    costs = estate["opening_costs"].assign(basis=pd.Categorical([None] * len(estate["opening_costs"]), ["book"]))
+    alike = replace(estate, tables={**estate.tables, "opening_costs": costs})
+    mine = costs["lot"] == "R-PERP"
+    doubled = costs[mine]
+    apart = pd.concat([costs, doubled, doubled], ignore_index=True)
+    named = np.r_[np.where(mine, "book", None), ["economic"] * (2 * len(doubled))]
+    apart["basis"] = pd.Categorical(named, ["book", "economic"])
+    runs = runs_of(replace(estate, tables={**estate.tables, "opening_costs": apart}))
+    extra = doubled["amount"].sum()
+    there = bridge(runs, BOOK, ECONOMIC, on="2018-01-01")
+    back = bridge(runs, ECONOMIC, BOOK, on="2018-01-01")
+    assert closes(there)
+    assert closes(back)
+    assert there.set_index("line").loc[OPENING, "amount"] == pytest.approx(extra)
+    assert back.set_index("line").loc[OPENING, "amount"] == pytest.approx(-extra)
+    plain = bridge(runs_of(alike), BOOK, ECONOMIC, on="2018-01-01")
+    assert OPENING not in set(plain["line"])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_random_estates_close(seed: int) -> None:
+    runs = runs_of(read_estate(random_estate(seed, 50)))
+    stock = bridge(runs, BOOK, WIDE, on=None)
+    assert closes(stock)
+    for lot in releases(runs(BOOK))["release"][:2]:
+        assert closes(bridge(runs, WIDE, BOOK, lot))
+
+
+def test_unknown_names_are_refused_with_the_nearest(runs: Callable[[Basis], Results]) -> None:
+    with pytest.raises(CostingError, match="D25-3-BRUT"):
+        bridge(runs, BOOK, ECONOMIC, "D25-3-BRU")
+    with pytest.raises(CostingError, match="Did you mean 'Rosé'"):
+        bridge(runs, BOOK, ECONOMIC, cuvee="Rose")
+    with pytest.raises(CostingError, match="nothing of cuvée 'Rose' is in stock on 2024-12-31"):
+        bridge(runs, BOOK, ECONOMIC, cuvee="Rose", on="2024-12-31")

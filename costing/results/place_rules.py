@@ -1,143 +1,312 @@
 """The rules of place applied to the estate's own rows: cautions with the cell, never errors.
 
-The rule set is that of the cuvée, or else of the settings; rows of one rule set are judged together. Rules:
-`costing.results.appellation`; the figures and their sources: `costing.inputs.appellations`.
+A row is judged by the rule set of its cuvée, or else by that of the settings; press loads, which belong to no
+cuvée yet, by that of the settings (or the one that all cuvées name). Rules: `costing.results.appellation`;
+figures and their sources: `costing.inputs.appellations`. A rule set that does not exist is an error of the
+input (`costing.inputs.checks.rule_sets`).
+
+Conventions: sugar of a tirage without one follows from its liqueur at the sugar of the settings, to 0.1 g/L.
+The youngest harvest in a bottling is the latest year among its vintages by composition. Wine of a year is the
+must pressed in that year and the must and wine of that vintage bought; vintage wine of it is what was bottled
+of it in a cuvée of a vintage category. Cuvée, tirage and category of bottles follow them from lot to lot;
+bottles of several tirages count from the last one.
+
+Not here: strength of dosage liqueur, gain in volume by enrichment and technical loss before tirage, which no
+sheet tells; sugar that fermentation has left (taken as none).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import overload
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.errors import Finding
-from costing.graph.arrays import BLANK_DAY, Flow, codes, days
-from costing.inputs.appellations import RuleSet, rule_set
+from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, days
+from costing.inputs.appellations import RuleSet, fold, rule_set
 from costing.inputs.estate import Estate
 from costing.results.appellation import (
     earliest_tirage,
+    least_pressure,
     months_on_lees,
     months_to_sale,
     nominal_volume,
     press_yield,
     pressure_caution,
     sweetness_terms,
+    technical_loss,
     tirage_alcohol_gain,
+    vintage_share,
 )
 from costing.results.composition import Composition
-from costing.results.lots import as_dates, lot_labels
+from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
+
+TRACE = 1e-6
+"""Part of a wine below which a vintage is the rounding of a blend."""
+_NOTHING = -1
 
 
 def place_cautions(results: Results) -> list[Finding]:
-    """Cautions of all rules of place, and of tirage sugar, over the whole estate."""
-    estate = results.estate
-    found = list(_pressures(estate))
-    usual = estate.settings.rule_set
-    if usual:
-        found += _presses(estate, rule_set(usual))
-    for name, cuvees in _rule_sets(estate).items():
+    """Cautions of all rules of place, and of tirage sugar, over the whole estate, plans included.
+
+    CostingError if a rule set that the estate names does not exist.
+    """
+    rows = _Rows(results)
+    found = list(_pressures(rows))
+    found += _press_loads(rows)
+    for name in rows.set_names:
         rules = rule_set(name)
-        found += _tirages(results, rules, cuvees)
-        found += _disgorgements(results, rules, cuvees)
-        found += _sales(results, rules, cuvees)
+        found += _tirages(rows, rules, name)
+        found += _vintage_wine(rows, rules, name)
+        found += _disgorgements(rows, rules, name)
+        found += _dispatches(rows, rules, name)
+        found += _formats(rows, rules, name)
     return found
 
 
-def _rule_sets(estate: Estate) -> dict[str, list[str]]:
-    """Cuvées of each rule set."""
-    frame = estate["cuvees"]
-    usual = estate.settings.rule_set
-    sets: dict[str, list[str]] = {}
-    for cuvee, named in zip(frame["cuvee"], frame["rule_set"], strict=True):
-        name = usual if pd.isna(named) else str(named)
-        if name:
-            sets.setdefault(name, []).append(str(cuvee))
-    return sets
+class _Cells(Sequence[str]):
+    """`Sheet!cell` of rows of one table, said when asked for: most rows break no rule."""
+
+    def __init__(self, estate: Estate, table: str, rows: Ints, column: str) -> None:
+        self._estate, self._table, self._rows, self._column = estate, table, rows, column
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @overload
+    def __getitem__(self, index: int) -> str: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[str]: ...
+    def __getitem__(self, index: int | slice) -> str | Sequence[str]:
+        if isinstance(index, slice):
+            return _Cells(self._estate, self._table, self._rows[index], self._column)
+        return self._estate.place(self._table, int(self._rows[index]), self._column)
 
 
-def _category(estate: Estate, cuvees: np.ndarray) -> list[object]:
-    of = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["category"].astype(object)
-    return list(of.reindex(cuvees).fillna(""))
+@dataclass(frozen=True)
+class _Rows:
+    """What the rules need to know of the rows of a run; cuvées by number, one beyond the last: none known."""
+
+    results: Results
+
+    @property
+    def estate(self) -> Estate:
+        return self.results.estate
+
+    @cached_property
+    def labels(self) -> LotLabels:
+        return lot_labels(self.estate, self.results.chain)
+
+    @cached_property
+    def _cuvees(self) -> pd.DataFrame:
+        frame = self.estate["cuvees"].drop_duplicates("cuvee", keep="last")
+        return frame[["cuvee", "category", "rule_set", "vintage"]].astype(object).set_index("cuvee")
+
+    @cached_property
+    def category(self) -> NDArray[np.object_]:
+        """Category of each cuvée; `vintage` is added where a harvest year is declared."""
+        given = self._cuvees["category"].fillna("").to_numpy()
+        declared = self._cuvees["vintage"].notna().to_numpy()
+        words = [
+            f"{name} vintage" if year and "vintage" not in fold(name) else name
+            for name, year in zip(given, declared, strict=True)
+        ]
+        return np.array([*words, ""], dtype=object)
+
+    @cached_property
+    def _sets(self) -> NDArray[np.object_]:
+        """Name of the rule set of each cuvée ("": none)."""
+        usual = self.estate.settings.rule_set or ""
+        return np.append(self._cuvees["rule_set"].fillna(usual).to_numpy(), usual)
+
+    @cached_property
+    def set_names(self) -> list[str]:
+        """Rule sets that some cuvée, or the settings, name."""
+        return sorted({str(name) for name in self._sets if name})
+
+    @cached_property
+    def cuvee_of_lot(self) -> Ints:
+        """Number of the cuvée of each lot; the last entry is for no lot."""
+        return np.append(self._cuvees.index.get_indexer(pd.Index(self.labels.cuvee)), _NOTHING)
+
+    def cuvee_of(self, column: pd.Series) -> Ints:
+        """Number of the cuvée that each row of a column names."""
+        return codes(column, pd.Index(self._cuvees.index))
+
+    def lot(self, table: str, column: str) -> Ints:
+        """Number of the lot that each row names (−1: none)."""
+        return codes(self.estate[table][column], self.results.chain.lots.names)
+
+    def of_set(self, cuvee: Ints, name: str) -> Ints:
+        """Rows whose cuvée is judged by that rule set."""
+        return np.flatnonzero((self._sets == name)[cuvee])
+
+    def cells(self, table: str, rows: Ints, column: str) -> _Cells:
+        return _Cells(self.estate, table, rows, column)
+
+    def days(self, table: str, rows: Ints) -> NDArray[np.datetime64]:
+        return as_dates(days(self.estate[table]["on_date"])[rows])
+
+    @cached_property
+    def tirage_flow(self) -> Ints:
+        """Flow of each row of Tirage."""
+        flows = self.results.chain.flows
+        at = np.flatnonzero(flows.kind == Flow.TIRAGE)
+        return at[np.argsort(flows.row[at], kind="stable")]
+
+    @cached_property
+    def bottled_l(self) -> tuple[Floats, Floats, Floats]:
+        """Litres of wine, of liqueur and in bottles of each row of Tirage."""
+        chain = self.results.chain
+        flow = self.tirage_flow
+        litres = chain.lots.litres_per_unit[chain.flows.target[flow]] * chain.flows.into[flow]
+        return chain.flows.out[flow], chain.flows.added[flow], litres
+
+    @cached_property
+    def sugar(self) -> Floats:
+        """Tirage sugar, g per litre of mixture, of each row of Tirage (nan: not known)."""
+        given = self.estate["tirage"]["sugar_g_per_l"].to_numpy()
+        wine, liqueur, _ = self.bottled_l
+        mixture = np.where(liqueur > 0, wine + liqueur, np.nan)
+        of_liqueur = np.round(liqueur * self.estate.settings.tirage_liqueur_g_per_l / mixture, 1)
+        return np.where(np.isnan(given), of_liqueur, given)
+
+    def sugar_cells(self, rows: Ints) -> Sequence[str]:
+        """Cells that say the sugar: its own, or that of the liqueur."""
+        own = self.estate["tirage"]["sugar_g_per_l"].notna().to_numpy()
+        columns = np.where(own, "sugar_g_per_l", "liqueur_l")
+        return [self.estate.place("tirage", int(row), str(columns[row])) for row in rows]
+
+    @cached_property
+    def vintages(self) -> tuple[Floats, Floats]:
+        """Harvest years, ascending, and the part of each in each row of Tirage [rows, years]; a range counts
+        as its last year.
+        """
+        chain = self.results.chain
+        state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
+        shares = Composition(self.estate, chain).shares(state, "vintage")
+        said = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
+        year = pd.to_numeric(said).to_numpy(dtype=float)
+        known = np.unique(year[~np.isnan(year)])
+        part = np.column_stack([shares.to_numpy()[:, year == one].sum(axis=1) for one in known] or [[]])
+        return known, part.reshape(len(state), len(known))
 
 
-def _places(estate: Estate, table: str, rows: np.ndarray, column: str) -> list[str]:
-    return [estate.place(table, int(row), column) for row in rows]
-
-
-def _pressures(estate: Estate) -> Iterator[Finding]:
-    sugar = estate["tirage"]["sugar_g_per_l"].to_numpy()
-    rows = np.flatnonzero(~np.isnan(sugar))
-    yield from pressure_caution(sugar[rows], _places(estate, "tirage", rows, "sugar_g_per_l"))
-
-
-def _presses(estate: Estate, rules: RuleSet) -> Iterator[Finding]:
-    frame = estate["pressings"]
-    loads = frame["load"].cat.categories
-    load = codes(frame["load"], loads)
-    wine = frame["fraction"].isin(["first", "second"]).to_numpy()
-    weight = np.bincount(load, np.nan_to_num(frame["weight_kg"].to_numpy()), len(loads)) if len(frame) else np.zeros(0)
-    volume = np.bincount(load, np.where(wine, np.nan_to_num(frame["volume_l"].to_numpy()), 0.0), len(loads))
-    used, first = np.unique(load, return_index=True)
-    day = as_dates(days(frame["on_date"])[first])
-    yield from press_yield(
-        rules, day, weight[used], volume[used], _places(estate, "pressings", first, "volume_l"), settled=False
-    )
-
-
-def _tirages(results: Results, rules: RuleSet, cuvees: list[str]) -> Iterator[Finding]:
-    estate, chain = results.estate, results.chain
-    frame = estate["tirage"]
-    rows = np.flatnonzero(frame["cuvee"].isin(cuvees).to_numpy())
-    if not len(rows):
+def _press_loads(rows: _Rows) -> Iterator[Finding]:
+    usual = rows.estate.settings.rule_set or (rows.set_names[0] if len(rows.set_names) == 1 else None)
+    frame = rows.estate["pressings"]
+    if usual is None or not len(frame):
         return
-    day = as_dates(days(frame["on_date"])[rows])
-    category = _category(estate, frame["cuvee"].astype(object).to_numpy()[rows])
-    flow = np.flatnonzero(chain.flows.kind == Flow.TIRAGE)[rows]
-    state = chain.states.batch_state[chain.flows.batch[flow]]
-    vintages = Composition(estate, chain).shares(state, "vintage")
-    years = pd.to_numeric(pd.Series(vintages.columns), errors="coerce").to_numpy(dtype=float)
-    present = np.where(vintages.to_numpy() > 0.001, years, np.nan)
-    youngest = np.where(np.isnan(present).all(axis=1), np.nan, np.fmax.reduce(present, axis=1))
-    places = _places(estate, "tirage", rows, "on_date")
-    yield from earliest_tirage(rules, day, youngest, places, category)
-    sugar = frame["sugar_g_per_l"].to_numpy()[rows]
-    yield from tirage_alcohol_gain(rules, day, sugar, _places(estate, "tirage", rows, "sugar_g_per_l"))
-    bottle_l = chain.lots.litres_per_unit[chain.flows.target[flow]]
-    yield from nominal_volume(rules, day, bottle_l, _places(estate, "tirage", rows, "format"))
+    load = codes(frame["load"], pd.Index(frame["load"].cat.categories))
+    wine = frame["fraction"].isin(["first", "second"]).to_numpy()
+    weight = np.bincount(load, np.nan_to_num(frame["weight_kg"].to_numpy()))
+    volume = np.bincount(load, np.where(wine, np.nan_to_num(frame["volume_l"].to_numpy()), 0.0))
+    at = np.flatnonzero(wine)
+    used, first = np.unique(load[at], return_index=True)
+    at = at[first]
+    cells, day = rows.cells("pressings", at, "volume_l"), rows.days("pressings", at)
+    yield from press_yield(rule_set(usual), day, weight[used], volume[used], cells, settled=False)
 
 
-def _disgorgements(results: Results, rules: RuleSet, cuvees: list[str]) -> Iterator[Finding]:
-    estate, chain = results.estate, results.chain
-    frame = estate["disgorgements"]
-    labels = lot_labels(estate, chain)
-    lot = codes(frame["from_lot"], chain.lots.names)
-    rows = np.flatnonzero(np.isin(labels.cuvee[lot], cuvees))
-    day = as_dates(days(frame["on_date"])[rows])
-    category = _category(estate, labels.cuvee[lot[rows]])
-    tirage = as_dates(labels.tirage_day[lot[rows]])
-    yield from months_on_lees(rules, tirage, day, _places(estate, "disgorgements", rows, "on_date"), category)
-    dosage = frame["dosage_g_per_l"].to_numpy()[rows]
-    terms = frame["sweetness_term"].astype(object).to_numpy()[rows]
-    yield from sweetness_terms(
-        rules, day, dosage, terms.tolist(), _places(estate, "disgorgements", rows, "sweetness_term")
-    )
+def _pressures(rows: _Rows) -> Iterator[Finding]:
+    known = np.flatnonzero(~np.isnan(rows.sugar))
+    yield from pressure_caution(rows.sugar[known], rows.sugar_cells(known))
 
 
-def _sales(results: Results, rules: RuleSet, cuvees: list[str]) -> Iterator[Finding]:
-    estate, chain = results.estate, results.chain
-    frame = estate["dispatches"]
-    labels = lot_labels(estate, chain)
-    lot = codes(frame["release_lot"], chain.lots.names)
-    ways = estate["channels"].drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
-    sold = (ways.reindex(frame["channel"].astype(object)).fillna("sale") == "sale").to_numpy()
-    rows = np.flatnonzero(np.isin(labels.cuvee[lot], cuvees) & sold & (labels.tirage_day[lot] != BLANK_DAY))
-    category = _category(estate, labels.cuvee[lot[rows]])
-    yield from months_to_sale(
-        rules,
-        as_dates(labels.tirage_day[lot[rows]]),
-        as_dates(days(frame["on_date"])[rows]),
-        _places(estate, "dispatches", rows, "on_date"),
-        category,
-    )
+def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    chain, cuvee = rows.results.chain, rows.cuvee_of(rows.estate["tirage"]["cuvee"])
+    at = rows.of_set(cuvee, name)
+    if not len(at):
+        return
+    day, category = rows.days("tirage", at), list(rows.category[cuvee[at]])
+    years, part = rows.vintages
+    youngest = np.where(part > TRACE, years, -np.inf).max(axis=1, initial=-np.inf)[at]
+    youngest = np.where(np.isinf(youngest), np.nan, youngest)
+    yield from earliest_tirage(rules, day, youngest, rows.cells("tirage", at, "on_date"), category)
+    sugar, cells = rows.sugar[at], rows.sugar_cells(at)
+    yield from tirage_alcohol_gain(rules, day, sugar, cells)
+    bottle_l = chain.lots.litres_per_unit[chain.flows.target[rows.tirage_flow[at]]]
+    yield from least_pressure(rules, day, sugar, bottle_l, cells)
+    wine, liqueur, bottled = (litres[at] for litres in rows.bottled_l)
+    yield from technical_loss(rules, "tirage", day, wine + liqueur, bottled, rows.cells("tirage", at, "bottles"))
+
+
+def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
+    cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
+    is_vintage = np.array(["vintage" in fold(category) for category in rows.category])
+    at = rows.of_set(cuvee, name)
+    at = at[is_vintage[cuvee[at]]]
+    years, part = rows.vintages
+    if not len(at) or not len(years):
+        return
+    bottled = part[at] * rows.bottled_l[0][at, np.newaxis]
+    day = days(rows.estate["tirage"]["on_date"])[at]
+    latest = np.where(bottled > TRACE * bottled.sum(axis=1, keepdims=True), day[:, np.newaxis], BLANK_DAY)
+    last = at[latest.argmax(axis=0)]
+    cells = rows.cells("tirage", last, "wine_l")
+    yield from vintage_share(rules, rows.days("tirage", last), bottled.sum(axis=0), _wine_of(rows.estate, years), cells)
+
+
+def _wine_of(estate: Estate, years: Floats) -> Floats:
+    """Litres of wine of each year: must pressed in it, and must and wine of that vintage bought."""
+    pressed, bought = estate["pressings"], estate["deliveries"]
+    wine = pressed["fraction"].isin(["first", "second"]).to_numpy()
+    made = np.where(wine, np.nan_to_num(pressed["volume_l"].to_numpy()), 0.0)
+    of_year = pressed["on_date"].dt.year.to_numpy()
+    said = pd.to_numeric(bought["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
+    vintage = np.where(np.isnan(said), bought["on_date"].dt.year.to_numpy(), said)
+    liquid = bought["what"].isin(["must", "wine", "reserve"]).to_numpy()
+    litres = np.where(liquid, bought["quantity"].to_numpy(), 0.0)
+    found = [made[of_year == year].sum() for year in years]
+    more = [litres[vintage == year].sum() for year in years]
+    return np.array([own + other if own > 0 else 0.0 for own, other in zip(found, more, strict=True)])
+
+
+def _disgorgements(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    frame, lot = rows.estate["disgorgements"], rows.lot("disgorgements", "from_lot")
+    cuvee = rows.cuvee_of_lot[lot]
+    at = rows.of_set(cuvee, name)
+    if not len(at):
+        return
+    day, category = rows.days("disgorgements", at), list(rows.category[cuvee[at]])
+    bottled = as_dates(rows.labels.tirage_day[lot[at]])
+    yield from months_on_lees(rules, bottled, day, rows.cells("disgorgements", at, "on_date"), category)
+    dosage = frame["dosage_g_per_l"].to_numpy()[at]
+    terms = list(frame["sweetness_term"].astype(object).to_numpy()[at])
+    yield from sweetness_terms(rules, day, dosage, terms, rows.cells("disgorgements", at, "sweetness_term"))
+
+
+def _dispatches(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    """Bottles sold too early; samples, hospitality, staff and theft are no sale."""
+    frame, lot = rows.estate["dispatches"], rows.lot("dispatches", "release_lot")
+    cuvee = rows.cuvee_of_lot[lot]
+    terms = rows.estate["channels"].sort_values("from_date", kind="stable", na_position="first")
+    way = terms.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
+    channels = pd.Index(frame["channel"].cat.categories)
+    is_sale = np.append((way.reindex(channels).fillna("sale") == "sale").to_numpy(), True)
+    at = rows.of_set(cuvee, name)
+    at = at[is_sale[codes(frame["channel"], channels)[at]]]
+    if not len(at):
+        return
+    bottled = as_dates(rows.labels.tirage_day[lot[at]])
+    cells, category = rows.cells("dispatches", at, "on_date"), list(rows.category[cuvee[at]])
+    yield from months_to_sale(rules, bottled, rows.days("dispatches", at), cells, category)
+
+
+def _formats(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    """Formats that are not on the list, where bottles are filled, decanted or bought in."""
+    lots = rows.results.chain.lots
+    for table, column in (("tirage", "to_lot"), ("movements", "to_lot"), ("deliveries", "lot")):
+        lot = rows.lot(table, column)
+        filled = np.append(lots.unit == BOTTLE, False)[lot] & rows.estate[table]["format"].notna().to_numpy()
+        at = rows.of_set(rows.cuvee_of_lot[lot], name)
+        at = at[filled[at]]
+        bottle_l = lots.litres_per_unit[lot[at]]
+        yield from nominal_volume(rules, rows.days(table, at), bottle_l, rows.cells(table, at, "format"))

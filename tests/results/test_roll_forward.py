@@ -1,0 +1,139 @@
+"""Roll-forward of value, cost of goods sold and expenses: every row closes, every column is what its name says."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
+from costing.cli import demo_folder
+from costing.inputs.basis import STAGES, Basis
+from costing.results.late import late_postings
+from costing.results.roll_forward import ABNORMAL, cost_of_goods_sold, exits, expensed_at_once, expenses, roll_forward
+from costing.results.stock import stock_values
+from tests.properties.estates import random_estate
+
+WINDOW = ECONOMIC.replace(
+    name="part", capital_stages=("on lees", "reserve"), abnormal_loss="expensed", expensed_elements=("energy",)
+)
+BASES = (BOOK, ECONOMIC, WINDOW)
+
+
+@pytest.fixture(scope="module")
+def demo() -> dict[str, Results]:
+    estate = read_estate(demo_folder())
+    chain = trace(estate)
+    return {basis.name: run(estate, basis, chain) for basis in BASES}
+
+
+def closes(results: Results, start: object, end: object) -> pd.DataFrame:
+    table = roll_forward(results, start, end).set_index("stage")  # type: ignore[arg-type]
+    scale = max(1.0, table.loc["total", "closing"], table["put_in"].abs().max())
+    assert table["difference"].abs().max() <= 1e-9 * scale
+    assert abs(table.loc["total", "from_stages"] + table.loc["total", "to_stages"]) <= 1e-9 * scale
+    assert np.allclose(table.loc["total"], table.drop(index="total").sum(), atol=1e-9 * scale)
+    return table
+
+
+@pytest.mark.parametrize("basis", [basis.name for basis in BASES])
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [
+        ("2017-12-31", "2029-06-04"),
+        ("2022-12-31", "2023-01-31"),
+        ("2023-01-31", "2023-02-28"),
+        ("2019-03-10", "2019-03-10"),
+    ],
+)
+def test_every_stage_of_the_demo_closes(demo: dict[str, Results], basis: str, start: str, end: str) -> None:
+    table = closes(demo[basis], start, end)
+    for day, column in ((start, "opening"), (end, "closing")):
+        by_stage = stock_values(demo[basis], day).groupby("stage")["value"].sum().reindex(STAGES, fill_value=0.0)
+        assert np.allclose(table[column].drop("total"), by_stage, rtol=1e-10, atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_every_stage_of_a_random_estate_closes(seed: int) -> None:
+    estate = read_estate(random_estate(seed, 80))
+    chain = trace(estate)
+    days = np.quantile(chain.flows.day, [0.0, 0.3, 0.55, 0.8, 1.0]).astype(np.int64)
+    for basis in BASES:
+        results = run(estate, basis, chain)
+        for start, end in pairwise(days):
+            closes(results, np.datetime64(int(start), "D"), np.datetime64(int(end), "D"))
+
+
+def test_late_costs_fall_into_the_periods_tried(demo: dict[str, Results]) -> None:
+    for day in ("2022-12-31", "2023-01-31"):
+        assert len(late_postings(demo["book"], int(np.datetime64(day).astype(np.int64))))
+    assert not len(late_postings(demo["book"], int(np.datetime64("2023-06-30").astype(np.int64))))
+
+
+@pytest.mark.parametrize("basis", [basis.name for basis in BASES])
+def test_columns_are_what_other_tables_say(demo: dict[str, Results], basis: str) -> None:
+    results = demo[basis]
+    table = roll_forward(results, "2021-12-31", "2022-12-31").set_index("stage").loc["total"]
+    left, lost = exits(results, "2022-01-01", "2022-12-31"), results.charges.expensed
+    away = left["way_out"] != ABNORMAL
+    assert table["exits"] == pytest.approx(-left.loc[away, "cost"].sum())
+    assert table["losses"] == pytest.approx(-left.loc[~away, "cost"].sum())
+    first, last = (int(np.datetime64(day).astype(np.int64)) for day in ("2022-01-01", "2022-12-31"))
+    postings = results.charges.postings
+    inside = (postings.incurred >= first) & (postings.incurred <= last)
+    assert table["put_in"] == pytest.approx(postings.amount[inside].sum())
+    apart = expensed_at_once(results, "2022-01-01", "2022-12-31")["amount"].sum()
+    timed = sum(
+        part.charge.curve.amount(
+            np.clip(first - 1, results.chain.states.start[part.states], results.chain.states.end[part.states]),
+            np.clip(last, results.chain.states.start[part.states], results.chain.states.end[part.states]),
+        )
+        @ results.chain.states.quantity[part.states]
+        for part in results.charges.accrued
+        if part.expensed
+    )
+    at_once = lost.amount[(lost.incurred >= first) & (lost.incurred <= last)].sum()
+    assert apart == pytest.approx(at_once + timed)
+    whole = expenses(results, "2022-01-01", "2022-12-31")
+    assert whole["amount"].sum() == pytest.approx(apart - table["losses"])
+    assert (table["capital"] == 0) == (basis == "book")
+
+
+def test_expenses_name_their_causes(demo: dict[str, Results]) -> None:
+    table = expenses(demo["book"], "2021-01-01", "2021-12-31").set_index("line")
+    lost = table.loc[ABNORMAL].set_index("what")["amount"]
+    fallen = lost[lost.index.str.startswith("gauging or count: fallen stack")]
+    assert fallen.iloc[0] == lost.max()
+    assert {"Press house", "Vat hall"} <= set(table.loc["idle capacity", "what"])
+    assert table.loc[["expensed at once"], "what"].tolist() == ["storage"]
+    borne = expenses(demo["economic"], "2021-01-01", "2021-12-31")
+    assert not (borne["line"] == ABNORMAL).any()
+
+
+def test_sales_stand_apart_from_other_ways_out(demo: dict[str, Results]) -> None:
+    results = demo["book"]
+    table = cost_of_goods_sold(results, "2024-01-01", "2024-12-31")
+    assert ABNORMAL not in set(table["way_out"])
+    sent = results.estate["dispatches"]
+    sent = sent[sent["on_date"].dt.year == 2024].groupby("channel", observed=True)["bottles"].sum()
+    bottles = table[table["unit"] == "bottles"].set_index("channel")["quantity"]
+    assert bottles.to_dict() == pytest.approx(sent.to_dict())
+    moved = results.estate["movements"]
+    moved = moved[(moved["on_date"].dt.year == 2024) & moved["to_lot"].isna() & (moved["operation"] != "loss")]
+    litres = table[table["unit"] == "L"].set_index("channel")["quantity"]
+    assert litres.to_dict() == pytest.approx(moved.groupby("operation", observed=True)["out_l"].sum().to_dict())
+    assert {"distillation", "tasting samples"} <= set(litres.index)
+    assert set(table.loc[table["channel"] == "tasting samples", "way_out"]) == {"samples"}
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
+def test_opening_purchases_and_closing_make_the_cost_of_goods_sold(demo: dict[str, Results], basis: Basis) -> None:
+    """Opening stock + purchases and costs − closing stock = cost of goods sold and losses: the equation of a
+    period (IAS 2 Inventories, paragraphs 34 and 38, from memory)."""
+    results = demo[basis.name]
+    table = roll_forward(results, "2023-12-31", "2024-12-31").set_index("stage").loc["total"]
+    stock = [stock_values(results, day)["value"].sum() for day in ("2023-12-31", "2024-12-31")]
+    put_in = table["put_in"] + table["time_charges"] + table["capital"]
+    assert stock[0] + put_in - stock[1] == pytest.approx(exits(results, "2024-01-01", "2024-12-31")["cost"].sum())

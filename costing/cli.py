@@ -9,12 +9,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 import costing
+from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
 from costing.errors import CostingError, Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
@@ -25,7 +27,8 @@ from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.workbook.blank import blank_workbook
-from costing.workbook.contents import tables_from_csv
+from costing.workbook.closing_sheets import OWNED_YEAR_END, prior_year_sheet, year_end_sheets
+from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.cost_sheets import CAUTION, cost_sheets, per_bottle
 from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.package import Package
@@ -43,6 +46,8 @@ OWNED_SHEETS = (
     "Origins",
     "Composition",
     "Bridge",
+    "Prior-year difference",
+    *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
 
@@ -92,6 +97,13 @@ def _parser() -> argparse.ArgumentParser:
 
     cost = _verb(verbs, "run", _run, "compute all costs and write the result sheets", as_json=True)
     _writing(cost)
+    close = _verb(verbs, "close", _close, "freeze stock and its costs at the end of a day into the year-end sheets")
+    close.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
+    _writing(close)
+
+    opening = _verb(verbs, "open-year", _open_year, "write the next workbook: opening stock as closed, later rows kept")
+    opening.add_argument("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist")
+    opening.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
     return parser
 
 
@@ -214,6 +226,8 @@ def _run(options: argparse.Namespace) -> int:
         *stock_sheets(book, economic),
         *origin_sheets(economic, runs, links=not options.path.is_dir()),
     ]
+    if len(estate["yearend_stock"]):
+        result_sheets.append(prior_year_sheet(*prior_year_difference(estate)))
     written = _write(options, package, result_sheets)
     if options.json:
         print(latest.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
@@ -232,6 +246,31 @@ def _run(options: argparse.Namespace) -> int:
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
         print(f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`).")
     _report(written)
+    return 0
+
+
+def _close(options: argparse.Namespace) -> int:
+    estate, package = read_source(options.path)
+    frozen = close_year(estate, options.date)
+    _print_findings(closing_findings(estate, options.date), sys.stderr)
+    tables = with_closing(estate, frozen, options.date)
+    written = _write(options, package, year_end_sheets(tables))
+    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
+    currency = estate.settings.currency
+    print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
+    for basis, amount in costs.items():
+        print(f"  {basis}: {amount:,.2f} {currency}")
+    _report(written)
+    return 0
+
+
+def _open_year(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    following = open_year(estate, options.date)
+    note = f"Opened from {options.path.name}, closed on {options.date}."
+    blank_workbook(options.new_path, tables_from_estate(following), note=note)
+    lots = len(following["opening_stock"])
+    print(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
     return 0
 
 

@@ -81,5 +81,7 @@ def test_engine_imports_arrays_alone() -> None:
 
 
 def test_files_stay_readable() -> None:
-    long = {path.name: n for path in ROOT.rglob("*.py") if (n := len(path.read_text("utf-8").splitlines())) > MOST_LINES}
+    long = {
+        path.name: n for path in ROOT.rglob("*.py") if (n := len(path.read_text("utf-8").splitlines())) > MOST_LINES
+    }
     assert not long, f"more than {MOST_LINES} lines: {long}"

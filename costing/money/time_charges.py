@@ -119,13 +119,14 @@ def time_pools(
         if driver[first] < 0:
             continue
         borne = _bearers(chain, driver[first] == 1, int(stage[first]), -1, int(place[first]), location)
-        stop, today = last[rows] + 1, chain.valuation_day + 1
-        cut = np.clip(today, begin[rows], stop)
-        done = _unit_years(chain, borne, begin[rows], cut)
+        # stock is dated at the end of its day: a year runs from one 31 December to the next
+        since, stop = begin[rows] - 1, last[rows]
+        cut = np.clip(chain.valuation_day, since, stop)
+        done = _unit_years(chain, borne, since, cut)
         planned = _unit_years(chain, borne, cut, stop)
         period = open_period(amount[rows], begin[rows], last[rows], chain.valuation_day, done, planned, normal[rows])
         idle[rows] = amount[rows] - period.actual.rate * done - period.planned.rate * planned
-        steps = np.concatenate([begin[rows], cut, stop])
+        steps = np.concatenate([since, cut, stop])
         rates = np.concatenate([period.actual.rate, period.planned.rate, np.zeros(len(rows))])
         order = np.lexsort((np.repeat([1, 2, 0], len(rows)), steps))
         plans = np.concatenate([np.ones(len(rows), bool), cut < stop, np.ones(len(rows), bool)])
@@ -137,7 +138,7 @@ def time_pools(
             one = np.full(len(steps), element[first])
             rates = rates * price_factors(estate, elements, one, steps, at_prices_of)
         table = TABLE_NAMES.index("pools")
-        charges.append(TimeCharge(borne, AccrualCurve(steps, rates), int(element[first]), table, rows, begin[rows]))
+        charges.append(TimeCharge(borne, AccrualCurve(steps, rates), int(element[first]), table, rows, since))
     left = np.flatnonzero((driver >= 0) & (np.abs(idle) > 1e-9 * np.abs(amount)))
     return charges, Idle(idle[left], element[left], np.maximum(stage[left], 0), last[left], left)
 

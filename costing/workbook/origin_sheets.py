@@ -87,9 +87,7 @@ def origin_sheets(economic: Results, runs: Callable[[Basis], Results], *, links:
         ResultSheet(
             "Origins",
             f"Where the economic cost of the latest releases came from ({currency})",
-            (
-                "Each line is a cell, or a rate over the time a lot was kept; lines of a release add up to its cost.",
-            ),
+            ("Each line is a cell, or a rate over the time a lot was kept; lines of a release add up to its cost.",),
             (
                 ResultTable(
                     "origins", table, formats, ("Share of it", "Capital", "Total"), {"Where": "Where"} if links else {}

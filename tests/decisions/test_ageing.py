@@ -51,9 +51,7 @@ def many_stacks(rows: int = 12, dates: int = 37) -> tuple[Stacks, np.ndarray]:
     """Invented stacks of all ages and sizes, with a limited market, monthly dates."""
     days = candidate_days(NOW, 1, dates - 1)
     age = np.array([age_in_months(NOW - 500 - 40 * row, days) for row in range(rows)])
-    price = [
-        escalated(price_by_age(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age
-    ]
+    price = [escalated(price_by_age(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age]
     return Stacks(
         bottles=np.linspace(2_000, 20_000, rows),
         price=np.array(price),
@@ -232,12 +230,8 @@ def test_sale_over_time_is_the_integral_over_daily_sales(wider):
     row, date, force = 7, 12, np.log(1.10)
     bottles, sale = found.bottles[row, date], found.sale_years[row, date]
     assert sale == pytest.approx(bottles / (12 * stack.market_per_month[row, 0]))
-    received = (
-        quad(lambda u: np.exp(-force * u), 0.4, 0.4 + sale)[0] * bottles / sale * stack.price[row, date]
-    )
-    unsold = quad(lambda u: np.exp(-force * u) * min(1.0, 1 - (u - 0.4) / sale), 0, 0.4 + sale, points=[0.4])[
-        0
-    ]
+    received = quad(lambda u: np.exp(-force * u), 0.4, 0.4 + sale)[0] * bottles / sale * stack.price[row, date]
+    unsold = quad(lambda u: np.exp(-force * u) * min(1.0, 1 - (u - 0.4) / sale), 0, 0.4 + sale, points=[0.4])[0]
     expected = received - bottles * stack.finishing[row, date] - bottles * 0.35 * unsold
     assert found.net[row, date] == pytest.approx(expected, rel=1e-9)
     in_sale = quad(lambda u: np.exp(-force * u) * (1 - u / sale), 0, sale, epsabs=0, epsrel=1e-12)[0]
@@ -329,9 +323,7 @@ def test_chance_that_holding_wins_agrees_with_drawn_prices():
 
 
 def test_chance_without_uncertainty_or_without_a_price():
-    found = probability_holding_wins(
-        [27.0, 26.0, np.nan, 1.0], [26.5, 26.5, 26.5, -3.0], [0.0, 0.0, 0.1, 0.2], 1.0
-    )
+    found = probability_holding_wins([27.0, 26.0, np.nan, 1.0], [26.5, 26.5, 26.5, -3.0], [0.0, 0.0, 0.1, 0.2], 1.0)
     assert found[:2].tolist() == [1.0, 0.0]
     assert np.isnan(found[2])
     assert found[3] == 1.0

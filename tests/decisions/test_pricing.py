@@ -156,9 +156,7 @@ def test_a_target_that_no_price_reaches_is_refused(commission, bottles):
 
 
 def test_the_floor_is_the_target_price_of_what_is_still_avoidable():
-    plan = SalePlan(
-        6_400.0, 0, np.array([0]), np.array([4_000.0]), selling_cost_per_bottle=1.25, commission=0.10
-    )
+    plan = SalePlan(6_400.0, 0, np.array([0]), np.array([4_000.0]), selling_cost_per_bottle=1.25, commission=0.10)
     assert target_price(plan, HURDLE).price == pytest.approx((1.60 + 1.25) / 0.90)
 
 

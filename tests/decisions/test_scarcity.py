@@ -114,9 +114,7 @@ def test_a_binding_market_lets_the_second_half_wait_or_move():
     alone = hold_or_release(twins([3_000], 500), DAYS, HURDLE)
     assert queue.date[0] == alone.best[0]
     assert (queue.wait_years[0] == 0).all()
-    assert queue.wait_years[1, queue.date[0]] == pytest.approx(
-        3_000 * 0.995 ** (grid_years(queue.date[0])) / 6_000
-    )
+    assert queue.wait_years[1, queue.date[0]] == pytest.approx(3_000 * 0.995 ** (grid_years(queue.date[0])) / 6_000)
     assert queue.date[1] > queue.date[0]
     answer = hold_or_release(twins([3_000, 3_000], 500), DAYS, HURDLE, queue.wait_years)
     assert answer.best.tolist() == queue.date.tolist()

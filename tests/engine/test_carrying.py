@@ -31,9 +31,7 @@ def day(text):
 @st.composite
 def rate_curves(draw, day_counts=tuple(NAMES)):
     steps = draw(st.lists(st.integers(FIRST, LAST), min_size=1, max_size=5, unique=True))
-    rates = draw(
-        st.lists(st.one_of(st.just(0.0), st.floats(-0.2, 0.5)), min_size=len(steps), max_size=len(steps))
-    )
+    rates = draw(st.lists(st.one_of(st.just(0.0), st.floats(-0.2, 0.5)), min_size=len(steps), max_size=len(steps)))
     return RateCurve(np.sort(steps), np.array(rates), draw(st.sampled_from(day_counts)))
 
 
@@ -77,9 +75,7 @@ def test_days_may_be_dates_integers_or_whole_floats():
     assert day_numbers([]).dtype == np.int64
 
 
-@pytest.mark.parametrize(
-    "bad", [[19_000.5], [math.nan], ["2024-01-01"], np.array(["2024-01-01", "NaT"], "M8[D]")]
-)
+@pytest.mark.parametrize("bad", [[19_000.5], [math.nan], ["2024-01-01"], np.array(["2024-01-01", "NaT"], "M8[D]")])
 def test_days_that_are_no_days_are_refused(bad):
     with pytest.raises(ValueError, match=r"whole day numbers|date is missing"):
         day_numbers(bad)
@@ -108,9 +104,7 @@ def test_rate_zero_grows_nothing(name, start, end):
 
 @given(curve=rate_curves(), start=days_held, cut=days_held, end=days_held)
 def test_growth_is_the_same_however_it_is_cut(curve, start, cut, end):
-    assert curve.growth(start, cut) * curve.growth(cut, end) == pytest.approx(
-        curve.growth(start, end), rel=1e-12
-    )
+    assert curve.growth(start, cut) * curve.growth(cut, end) == pytest.approx(curve.growth(start, end), rel=1e-12)
     assert curve.growth(start, end) * curve.growth(end, start) == pytest.approx(1.0, rel=1e-12)
 
 
@@ -210,9 +204,7 @@ def test_a_charge_that_ends_before_its_last_step_is_refused():
 def test_a_cut_changes_nothing(charge, curve, days):
     start, cut, end = sorted(days)
     whole = charge.value_at_end(start, end, curve)
-    halves = charge.value_at_end(start, cut, curve) * curve.growth(cut, end) + charge.value_at_end(
-        cut, end, curve
-    )
+    halves = charge.value_at_end(start, cut, curve) * curve.growth(cut, end) + charge.value_at_end(cut, end, curve)
     assert halves == pytest.approx(whole, rel=1e-12, abs=1e-13)
     assert charge.amount(start, cut) + charge.amount(cut, end) == pytest.approx(
         charge.amount(start, end), rel=1e-12, abs=1e-13
@@ -258,9 +250,7 @@ def simulated(charge, curve, start, end, steps_a_day=24):
     for number in range(start, end):
         rate = [r for d, r in zip(curve.from_day, curve.rate, strict=True) if d <= number] or [curve.rate[0]]
         ended = charge.end_day is not None and number >= charge.end_day
-        charges = [s for d, s in zip(charge.from_day, charge.annual_rate, strict=True) if d <= number] or [
-            0.0
-        ]
+        charges = [s for d, s in zip(charge.from_day, charge.annual_rate, strict=True) if d <= number] or [0.0]
         per_step = 0.0 if ended else charges[-1] / 365 / steps_a_day
         step_growth = (1 + rate[-1]) ** (fraction_of_a_year(number) / steps_a_day)
         for _ in range(steps_a_day):
@@ -269,9 +259,7 @@ def simulated(charge, curve, start, end, steps_a_day=24):
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    charge=accrual_curves(), curve=rate_curves(), start=st.integers(FIRST, LAST), length=st.integers(0, 300)
-)
+@given(charge=accrual_curves(), curve=rate_curves(), start=st.integers(FIRST, LAST), length=st.integers(0, 300))
 def test_the_worth_is_what_a_simulation_hour_by_hour_gives(charge, curve, start, length):
     worth = charge.value_at_end(start, start + length, curve)
     assert worth == pytest.approx(simulated(charge, curve, start, start + length), rel=1e-8, abs=1e-12)

@@ -12,9 +12,7 @@ quantities = st.one_of(st.just(0.0), st.floats(0.01, 1e6))
 
 
 def test_rate_on_normal_capacity_and_on_the_driver():
-    rate, absorbed, unabsorbed = pool_rate(
-        [1200.0, 1200.0, 1200.0], [400.0, 800.0, 400.0], [600.0, 600.0, 0.0]
-    )
+    rate, absorbed, unabsorbed = pool_rate([1200.0, 1200.0, 1200.0], [400.0, 800.0, 400.0], [600.0, 600.0, 0.0])
     np.testing.assert_allclose(rate, [2.0, 1.5, 3.0])
     np.testing.assert_allclose(absorbed, [800.0, 1200.0, 1200.0])
     np.testing.assert_allclose(unabsorbed, [400.0, 0.0, 0.0], atol=1e-12)
@@ -122,9 +120,7 @@ OUT = np.array([[0.4, 0.3, 0.1], [0.3, 0.3, 0.3]])
 
 
 def test_direct_ignores_what_services_do_for_each_other():
-    np.testing.assert_allclose(
-        direct(OWN, AMONG, OUT), 600 * np.array([4, 3, 1]) / 8 + 400 * np.array([1, 1, 1]) / 3
-    )
+    np.testing.assert_allclose(direct(OWN, AMONG, OUT), 600 * np.array([4, 3, 1]) / 8 + 400 * np.array([1, 1, 1]) / 3)
 
 
 def test_step_down_closes_one_department_after_the_other():
@@ -162,9 +158,7 @@ def test_every_cent_reaches_production_and_units_do_not_matter(method, departmen
     own, among, out = departments
     charged = SERVICE_METHODS[method](own, among, out, None)
     assert charged.sum() == pytest.approx(own.sum(), rel=1e-9, abs=1e-9)
-    np.testing.assert_allclose(
-        SERVICE_METHODS[method](own, among * scale, out * scale, None), charged, rtol=1e-8
-    )
+    np.testing.assert_allclose(SERVICE_METHODS[method](own, among * scale, out * scale, None), charged, rtol=1e-8)
 
 
 @given(departments=service_departments())

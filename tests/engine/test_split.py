@@ -47,9 +47,7 @@ def test_shares_of_one_load(method, first_pressing):
 
 
 def test_nrv_below_nothing_takes_no_cost():
-    fractions = Fractions(
-        np.array([0, 0]), 1, np.array([100.0, 100.0]), price_per_l=[8.0, 1.0], separable_per_l=2.0
-    )
+    fractions = Fractions(np.array([0, 0]), 1, np.array([100.0, 100.0]), price_per_l=[8.0, 1.0], separable_per_l=2.0)
     np.testing.assert_array_equal(SPLITS["nrv"](fractions).share, [1.0, 0.0])
 
 
@@ -167,10 +165,7 @@ def test_scale_and_row_order_do_not_matter(name, fractions, scale):
         fractions.by_product,
     )
     turned = Fractions(
-        **{
-            column: value[::-1] if isinstance(value, np.ndarray) else value
-            for column, value in vars(fractions).items()
-        }
+        **{column: value[::-1] if isinstance(value, np.ndarray) else value for column, value in vars(fractions).items()}
     )
     share = SPLITS[name](fractions).share
     np.testing.assert_allclose(SPLITS[name](scaled).share, share, rtol=1e-9, atol=1e-12)
@@ -204,9 +199,7 @@ def test_nothing_to_split():
 
 
 def test_by_product_credits():
-    at_split, at_sale, none = (
-        by_product_credit(t, [1000.0, 50.0], 80.0, 30.0) for t in BY_PRODUCT_TREATMENTS
-    )
+    at_split, at_sale, none = (by_product_credit(t, [1000.0, 50.0], 80.0, 30.0) for t in BY_PRODUCT_TREATMENTS)
     np.testing.assert_array_equal(at_split.main_cost, [920.0, -30.0])
     np.testing.assert_array_equal(at_split.exceeds, [1])  # a credit above the joint cost
     np.testing.assert_array_equal(at_split.other_income, [0.0, 0.0])

@@ -108,9 +108,7 @@ def misses(found: dict[str, float], expected: dict[str, float]) -> dict[str, tup
 
 
 @pytest.mark.parametrize(("case", "figures", "basis", "expected"), CASES)
-def test_every_figure_of_a_worked_case(
-    case: str, figures: Case, basis: Basis, expected: dict[str, float]
-) -> None:
+def test_every_figure_of_a_worked_case(case: str, figures: Case, basis: Basis, expected: dict[str, float]) -> None:
     assert misses(figures(tables_of(case), basis), expected) == {}
 
 

@@ -35,9 +35,7 @@ def test_an_allowance_in_litres():
     np.testing.assert_allclose(abnormal_share_beyond(1000.0, [990.0, 970.0, 960.0], 30.0), [0, 0, 10 / 970])
 
 
-@given(
-    entered=st.floats(0.1, 1e6), kept=st.one_of(st.just(0.0), st.floats(1e-4, 1.0)), norm=st.floats(0.0, 0.99)
-)
+@given(entered=st.floats(0.1, 1e6), kept=st.one_of(st.just(0.0), st.floats(1e-4, 1.0)), norm=st.floats(0.0, 0.99))
 def test_a_loss_never_lowers_the_unit_cost_of_what_survives(entered, kept, norm):
     good = entered * kept
     share = float(abnormal_share(entered, good, norm))

@@ -39,9 +39,7 @@ def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str
     """
     tables = {title: frame for title, frame in frames().items() if title not in without}
     if any(isinstance(value, str) and value == "comma" for value in cells.values()):
-        tables = {
-            title: frame.replace(r"^(\d+)\.(\d+)$", r"\1,\2", regex=True) for title, frame in tables.items()
-        }
+        tables = {title: frame.replace(r"^(\d+)\.(\d+)$", r"\1,\2", regex=True) for title, frame in tables.items()}
     for place, value in cells.items():
         title, letters, number = re.fullmatch(r"(.+)!([A-Z]+)(\d+)", place).groups()  # type: ignore[union-attr]
         frame, position, row = tables[title], ord(letters) - ord("A"), int(number) - 2

@@ -24,9 +24,7 @@ def estate():
 
 def test_the_unplanted_estate_has_no_findings(estate):
     assert estate.cautions == ()
-    rows = {
-        path.stem: len(path.read_text(encoding="utf-8").splitlines()) - 1 for path in FOLDER.glob("*.csv")
-    }
+    rows = {path.stem: len(path.read_text(encoding="utf-8").splitlines()) - 1 for path in FOLDER.glob("*.csv")}
     assert {name: len(table) for name, table in estate.tables.items() if len(table)} == rows
 
 
@@ -82,9 +80,7 @@ def test_error_texts_are_errors_in_every_sort_of_column(text, place):
 
 def test_every_error_text_of_a_spreadsheet_is_an_error():
     tables = planted({})
-    tables["Costs"] = pd.DataFrame([tables["Costs"].iloc[0]] * len(ERROR_TEXTS)).assign(
-        Reference=sorted(ERROR_TEXTS)
-    )
+    tables["Costs"] = pd.DataFrame([tables["Costs"].iloc[0]] * len(ERROR_TEXTS)).assign(Reference=sorted(ERROR_TEXTS))
     with pytest.raises(InputError) as refused:
         load(read_frames(tables), settings_required=False)
     assert [finding.place for finding in refused.value.findings] == [
@@ -95,9 +91,7 @@ def test_every_error_text_of_a_spreadsheet_is_an_error():
 def test_whole_numbers_in_a_column_of_names_are_text_without_decimals():
     estate = estate_of({"Opening stock!H2": 2021.0, "Opening stock!H3": "2019"})
     assert list(estate["opening_stock"]["vintage"]) == ["2021", "2019"]
-    estate = estate_of(
-        {"Opening stock!B2": 2024.0, "Opening costs!A2": 2024, "Movements!D5": "2024"} | _r1_elsewhere()
-    )
+    estate = estate_of({"Opening stock!B2": 2024.0, "Opening costs!A2": 2024, "Movements!D5": "2024"} | _r1_elsewhere())
     assert estate["opening_stock"]["lot"][0] == estate["opening_costs"]["lot"][0] == "2024"
 
 
@@ -140,9 +134,7 @@ def test_choices_are_found_whatever_their_case_and_accents():
 
 def test_an_unknown_choice_is_told_the_nearest():
     finding = only({"Movements!C2": "raking"})
-    assert (
-        str(finding) == "Movements!C2: 'raking' is not in the list for 'Operation'. Did you mean 'racking'?"
-    )
+    assert str(finding) == "Movements!C2: 'raking' is not in the list for 'Operation'. Did you mean 'racking'?"
     assert "Choose one of: sale, samples" in only({"Channels!B2": "export"}).remedy
 
 
@@ -199,9 +191,7 @@ def test_a_cell_with_a_percent_format_holds_a_fraction_already():
     )
     shown_in_percent = {"Norm (%)": np.array([True, False, True])}
     letters = dict(zip(frame.columns, "BCD", strict=True))
-    raw = RawTable(
-        "Loss norms", frame, np.array([4, 5, 6]), letters, percent_formatted=shown_in_percent, header_row=3
-    )
+    raw = RawTable("Loss norms", frame, np.array([4, 5, 6]), letters, percent_formatted=shown_in_percent, header_row=3)
     estate = load([raw], settings_required=False)
     assert list(estate["loss_norms"]["percent"]) == [0.015, 0.005, 0.02]
     assert estate.place("loss_norms", 0, "percent") == "Loss norms!C4"
@@ -210,11 +200,7 @@ def test_a_cell_with_a_percent_format_holds_a_fraction_already():
 def test_typed_columns_and_library_names_give_the_same_estate(estate):
     typed = {
         name: estate[name].assign(
-            **{
-                column.name: estate[name][column.name] * 100
-                for column in sheet.columns
-                if column.type == "percent"
-            }
+            **{column.name: estate[name][column.name] * 100 for column in sheet.columns if column.type == "percent"}
         )
         for sheet in sheets().values()
         if len(estate[name := sheet.name])
@@ -226,9 +212,7 @@ def test_typed_columns_and_library_names_give_the_same_estate(estate):
 
 @pytest.mark.parametrize("dtype", ["float64", "Float64", "int64", "Int64", "object", "str", "category"])
 def test_numbers_of_every_type_are_taken(dtype):
-    frame = pd.DataFrame(
-        {"on_date": pd.to_datetime(["2024-12-31"]), "lot": ["R1"], "quantity": pd.array([9900])}
-    )
+    frame = pd.DataFrame({"on_date": pd.to_datetime(["2024-12-31"]), "lot": ["R1"], "quantity": pd.array([9900])})
     tables = planted({}) | {"stocktakes": frame.assign(quantity=frame["quantity"].astype(dtype))}
     del tables["Stocktakes"]
     assert read_estate(tables)["stocktakes"]["quantity"][0] == 9900.0

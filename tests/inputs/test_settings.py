@@ -18,9 +18,7 @@ PYTHON_TYPES = {"text": str, "choice": str, "number": float, "integer": int, "da
 
 
 def _read(*rows: tuple[Any, Any]) -> Settings:
-    frame = pd.DataFrame(
-        {"Setting": [row[0] for row in rows], "Value": [row[1] for row in rows]}, dtype=object
-    )
+    frame = pd.DataFrame({"Setting": [row[0] for row in rows], "Value": [row[1] for row in rows]}, dtype=object)
     return read_estate({"Settings": frame}).settings
 
 
@@ -92,9 +90,9 @@ def test_values_follow_the_styles_wherever_those_stand():
     ],
 )
 def test_a_wrong_value_is_named_at_its_cell(title, value, rule):
-    assert _place_and_rule(
-        ("Currency", "EUR") if title != "Currency" else ("Day count", None), (title, value)
-    ) == [("Settings!B3", rule)]
+    assert _place_and_rule(("Currency", "EUR") if title != "Currency" else ("Day count", None), (title, value)) == [
+        ("Settings!B3", rule)
+    ]
 
 
 def test_an_unknown_setting_is_told_the_nearest_or_all():
@@ -114,9 +112,7 @@ def test_a_setting_given_twice_is_refused():
 def test_a_rule_set_that_is_not_shipped_is_told_the_nearest():
     with pytest.raises(InputError) as refused:
         _read(("Currency", "EUR"), ("Rule set", "Champange"))
-    assert (
-        str(refused.value.findings[0]) == "Settings!B3: 'Champange' is no rule set. Did you mean 'Champagne'?"
-    )
+    assert str(refused.value.findings[0]) == "Settings!B3: 'Champange' is no rule set. Did you mean 'Champagne'?"
 
 
 def test_settings_keep_what_was_written_as_a_table():

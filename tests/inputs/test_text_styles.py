@@ -131,6 +131,4 @@ def test_dates_outside_1900_to_2200_are_refused(day):
 
 
 def test_dates_with_a_time_are_whole_days():
-    assert estate_of({"Costs!A2": datetime(2024, 11, 1, 17, 45)})["costs"]["on_date"][0] == pd.Timestamp(
-        "2024-11-01"
-    )
+    assert estate_of({"Costs!A2": datetime(2024, 11, 1, 17, 45)})["costs"]["on_date"][0] == pd.Timestamp("2024-11-01")

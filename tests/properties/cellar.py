@@ -102,9 +102,7 @@ class Cellar(Stock):
             "reserve": ("reserve upkeep", "blending", "racking"),
         }
         operation = self.rng.choice(
-            choices.get(
-                source.kind, ("racking", "transfer", "topping up", "to reserve", "blending", "barrel ageing")
-            )
+            choices.get(source.kind, ("racking", "transfer", "topping up", "to reserve", "blending", "barrel ageing"))
         )
         gives = {"fermentation": "wine", "to reserve": "reserve", "blending": "blend", "settling": "must"}
         in_place = self.on("in place", 0.1) and operation in ("racking", "reserve upkeep", "barrel ageing")

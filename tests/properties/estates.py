@@ -27,9 +27,7 @@ Rows = dict[str, list[Row]]
 ALL_FEATURES = frozenset(FEATURES)
 
 
-def random_rows(
-    seed: int, size: int = 30, features: frozenset[str] = ALL_FEATURES, plan_days: int = 0
-) -> Rows:
+def random_rows(seed: int, size: int = 30, features: frozenset[str] = ALL_FEATURES, plan_days: int = 0) -> Rows:
     """Rows of an estate after about `size` cellar steps, exact: numbers are fractions or integers.
 
     plan_days: how many days before the last row the valuation date lies; later rows are plans.
@@ -50,9 +48,7 @@ def random_rows(
     return {sheet: rows for sheet, rows in cellar.rows.items() if rows}
 
 
-def random_estate(
-    seed: int, size: int = 30, features: frozenset[str] = ALL_FEATURES, plan_days: int = 0
-) -> Tables:
+def random_estate(seed: int, size: int = 30, features: frozenset[str] = ALL_FEATURES, plan_days: int = 0) -> Tables:
     """Tables of such an estate."""
     return tables_of(random_rows(seed, size, features, plan_days))
 
@@ -71,9 +67,7 @@ def _frame(sheet: str, rows: list[Row]) -> pd.DataFrame:
         if column.type == "date":
             columns[column.title] = pd.Series(pd.to_datetime(pd.Series(values)).astype("datetime64[s]"))
         elif column.type in ("number", "integer", "percent"):
-            columns[column.title] = pd.Series(
-                [float("nan") if v is None else float(_number(v)) for v in values]
-            )
+            columns[column.title] = pd.Series([float("nan") if v is None else float(_number(v)) for v in values])
         else:
             columns[column.title] = pd.Series(values, dtype=object)
     return pd.DataFrame(columns)
@@ -89,11 +83,7 @@ def _number(value: object) -> Fraction:
 
 def valuation_date(rows: Rows) -> date:
     """The valuation date among the settings."""
-    return next(
-        date.fromisoformat(str(row["value"]))
-        for row in rows["settings"]
-        if row["setting"] == "Valuation date"
-    )
+    return next(date.fromisoformat(str(row["value"])) for row in rows["settings"] if row["setting"] == "Valuation date")
 
 
 def estate_rows(max_size: int = 40) -> st.SearchStrategy[Rows]:

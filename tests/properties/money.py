@@ -178,9 +178,7 @@ def rates(cellar: Stock, last: date) -> None:
                         }
                     )  # fmt: skip
     for operation, norm in NORMS.items():
-        rows["loss_norms"].append(
-            {"applies_to": operation, "percent": norm * 100, "time_base": "per movement"}
-        )
+        rows["loss_norms"].append({"applies_to": operation, "percent": norm * 100, "time_base": "per movement"})
     if "yearly norms" in cellar.features:
         for stage, percent in (
             ("vinification", 2),

@@ -55,9 +55,7 @@ def figures(results: Results) -> Figures:
     return {key: amount for key, amount in found.items() if amount}
 
 
-def differences(
-    first: Figures, second: Figures, tolerance: float = 1e-9
-) -> dict[object, tuple[float, float]]:
+def differences(first: Figures, second: Figures, tolerance: float = 1e-9) -> dict[object, tuple[float, float]]:
     """Figures that differ by more than `tolerance` of the largest figure of the run."""
     scale = max([1.0, *(abs(amount) for amount in first.values())])
     return {

@@ -90,11 +90,7 @@ class Stock:
         return Fraction(round(self.rng.uniform(low, high) * 10**digits), 10**digits)
 
     def pick(self, *kinds: str, least: int = 5, but: str = "") -> Lot | None:
-        found = [
-            lot
-            for lot in self.lots.values()
-            if lot.kind in kinds and lot.quantity >= least and lot.name != but
-        ]
+        found = [lot for lot in self.lots.values() if lot.kind in kinds and lot.quantity >= least and lot.name != but]
         return self.rng.choice(found) if found else None
 
     def part(self, lot: Lot, whole: float = 0.3) -> Fraction:
@@ -112,17 +108,13 @@ class Stock:
         pick, old = self.rng.random(), self.pick(kind, least=1, but=source)
         if old is not None and pick < 0.5:
             return old
-        empty = [
-            lot for lot in self.lots.values() if lot.kind == kind and lot.quantity == 0 and lot.name != source
-        ]
+        empty = [lot for lot in self.lots.values() if lot.kind == kind and lot.quantity == 0 and lot.name != source]
         if empty and "refills" in self.features and pick < 0.65 and self.sequence is None:
             return self.rng.choice(empty)
         return self.new(kind)
 
     def new(self, kind: str, bottle_format: str = "", cuvee: str = "") -> Lot:
-        lot = Lot(
-            f"{LETTERS[kind]}{len(self.lots) + 1:03d}", kind, Fraction(0), self.today, bottle_format, cuvee
-        )
+        lot = Lot(f"{LETTERS[kind]}{len(self.lots) + 1:03d}", kind, Fraction(0), self.today, bottle_format, cuvee)
         self.lots[lot.name] = lot
         return lot
 

@@ -49,9 +49,7 @@ def test_every_origin_of_every_release_equals_the_tracers(seed: int, basis: Basi
     wrong = []
     for row in releases_of(rows):
         exact: dict[Origin, list[float]] = defaultdict(lambda: [0.0, 0.0])
-        for (table, at, stage, element), (own, grown) in tracer.origins(
-            tracer.batches["disgorgements", row]
-        ).items():
+        for (table, at, stage, element), (own, grown) in tracer.origins(tracer.batches["disgorgements", row]).items():
             key = (table, series.get((table, at), at), stage, element)
             exact[key][0] += float(own)
             exact[key][1] += grown
@@ -74,9 +72,7 @@ def test_origins_of_every_release_add_up_to_its_cost(seed: int, basis: Basis) ->
         plain = sum(own for own, _ in found)
         assert sum(grown for _, grown in found) == pytest.approx(results.total[state], rel=1e-9, abs=1e-7)
         capital = results.columns.get_level_values("element") == "capital"
-        charged = (
-            results.columns.get_level_values("stage").isin(["vinification"]) & capital
-        )  # opening capital
+        charged = results.columns.get_level_values("stage").isin(["vinification"]) & capital  # opening capital
         if basis is BOOK:
             assert plain == pytest.approx(results.total[state], rel=1e-9, abs=1e-7)
         elif not charged.any():

@@ -93,9 +93,7 @@ def test_the_target_price_gives_exactly_the_target(plan, rate):
     if earned.rate is not None:
         assert earned.rate == pytest.approx(rate, abs=1e-5)
     # Cutting a dispatch in two changes nothing.
-    halves = replace(
-        plan, dispatch_day=np.repeat(plan.dispatch_day, 2), bottles=np.repeat(plan.bottles, 2) / 2
-    )
+    halves = replace(plan, dispatch_day=np.repeat(plan.dispatch_day, 2), bottles=np.repeat(plan.bottles, 2) / 2)
     assert target_price(halves, curve).price == pytest.approx(found.price, rel=1e-12)
 
 

@@ -80,9 +80,7 @@ def _without(results: Results, edge: int) -> Results:
 @FEW
 @given(estates(), st.integers(0, 1_000), bases)
 def test_order_of_rows_changes_nothing(tables: Tables, seed: int, basis: Basis) -> None:
-    shuffled = {
-        name: table.sample(frac=1, random_state=seed).reset_index(drop=True) for name, table in tables.items()
-    }
+    shuffled = {name: table.sample(frac=1, random_state=seed).reset_index(drop=True) for name, table in tables.items()}
     assert differences(figures(run_one(tables, basis)), figures(run_one(shuffled, basis))) == {}
 
 
@@ -113,9 +111,7 @@ def test_cutting_lots_on_any_date_changes_nothing(tables: Tables, seed: int, bas
     for state in np.flatnonzero((states.lot >= 0) & (states.end > states.start + 1) & (states.quantity > 0)):
         if rng.random() < 0.3:
             day = np.datetime64(rng.randint(int(states.start[state]) + 1, int(states.end[state]) - 1), "D")
-            cuts.append(
-                {"Date incurred": day, "Lot": names[states.lot[state]], "Element": "labour", "Amount": 0.0}
-            )
+            cuts.append({"Date incurred": day, "Lot": names[states.lot[state]], "Element": "labour", "Amount": 0.0})
     if not cuts:
         return
     frame = pd.DataFrame(cuts).astype({"Date incurred": "datetime64[s]"})

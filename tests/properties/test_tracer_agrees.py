@@ -33,9 +33,7 @@ def engine_states(tracer: Tracer, results: Results) -> list[tuple[str, State, in
     """States that both have: lots at the end, disgorgements, dispatches, exits in bulk, press loads."""
     chain = results.chain
     names = list(chain.lots.names)
-    found = [
-        (lot, state, int(chain.states.last_of_lot[names.index(lot)])) for lot, state in tracer.now.items()
-    ]
+    found = [(lot, state, int(chain.states.last_of_lot[names.index(lot)])) for lot, state in tracer.now.items()]
     kinds = {
         "disgorgements": Flow.DISGORGEMENT,
         "dispatches": Flow.DISPATCH,

@@ -56,9 +56,7 @@ WEIGHTS: dict[str, Callable[[Row], Fraction]] = {
     "volume": _litres,
     "weight": lambda row: Fraction(row["fraction_weight_kg"]),
     "sales value": _sales,
-    "nrv": lambda row: max(
-        NIL, _sales(row) - _litres(row) * Fraction(row.get("cost_to_complete_per_l") or 0)
-    ),
+    "nrv": lambda row: max(NIL, _sales(row) - _litres(row) * Fraction(row.get("cost_to_complete_per_l") or 0)),
     "constant margin": _sales,
     "fixed": lambda row: Fraction(row["fixed_share"]),
 }
@@ -103,9 +101,7 @@ class Tracer(Walk):
                 paid = row.get("mean_payment_date") or state.start
                 self.post(
                     state,
-                    Posting(
-                        "opening_costs", number, stage, element, Fraction(row["amount"]), paid, state.start
-                    ),
+                    Posting("opening_costs", number, stage, element, Fraction(row["amount"]), paid, state.start),
                 )
         for number, row in enumerate(self.rows.get("deliveries", [])):
             state, day = self.batches["deliveries", number], row["on_date"]
@@ -113,9 +109,7 @@ class Tracer(Walk):
             priced = price_of(row, self.rows.get("grape_prices", []))
             growing = row.get("growing_cost_per_unit")
             own = growing is not None and (self.basis.own_grapes == "growing cost" or priced is None)
-            price, table, where = (
-                (Fraction(growing), "deliveries", -1) if own else priced or (NIL, "deliveries", -1)
-            )
+            price, table, where = (Fraction(growing), "deliveries", -1) if own else priced or (NIL, "deliveries", -1)
             amount = price * Fraction(row["quantity"])
             for share, paid in self.instalments(row, own):
                 posting = Posting(
@@ -180,9 +174,7 @@ class Tracer(Walk):
             for work in self.works:
                 if work.operation == operation and first.get("format") in (None, work.format):
                     pieces = work.driver["bottle out"] * Fraction(first["quantity_per_bottle"])
-                    self.charge(
-                        work.state, first["stage"], work.day, rates, "dry_goods", "unit_price", pieces
-                    )
+                    self.charge(work.state, first["stage"], work.day, rates, "dry_goods", "unit_price", pieces)
         for number, pool in enumerate(self.rows.get("pools", [])):
             if not pool["driver"].endswith("-year"):
                 works = [
@@ -214,9 +206,7 @@ class Tracer(Walk):
         if known and quantity:
             number, row = known[-1]
             element = row.get("element") or "dry goods"
-            self.post(
-                state, Posting(table, number, stage, element, Fraction(row[column]) * quantity, day, day)
-            )
+            self.post(state, Posting(table, number, stage, element, Fraction(row[column]) * quantity, day, day))
 
     def pool_rate(self, number: int, pool: Row, used: Fraction) -> Fraction:
         """Rate of the part of a pool's period that is past; what nothing absorbs is expensed."""
@@ -226,9 +216,7 @@ class Tracer(Walk):
         base = max(Fraction(pool.get("normal_capacity") or 0) * part, used)
         rate = amount * part / base if base else NIL
         last = pool["to_date"]
-        self.post(
-            None, Posting("pools", number, pool["stage"], pool["element"], amount - rate * used, last, last)
-        )
+        self.post(None, Posting("pools", number, pool["stage"], pool["element"], amount - rate * used, last, last))
         return rate
 
     def charge_time(self) -> None:
@@ -252,7 +240,8 @@ class Tracer(Walk):
                     )
         for number, pool in enumerate(self.rows.get("pools", [])):
             if pool["driver"].endswith("-year"):
-                held = list(self.held(pool, pool["from_date"], pool["to_date"] + timedelta(days=1)))
+                # stock is dated at the end of its day, so a year runs from one 31 December to the next
+                held = list(self.held(pool, pool["from_date"] - timedelta(days=1), pool["to_date"]))
                 used = sum((state.quantity * (end - start).days / YEAR for state, start, end in held), NIL)
                 rate = self.pool_rate(number, pool, used)
                 for state, start, end in held:
@@ -271,9 +260,7 @@ class Tracer(Walk):
             ):  # fmt: skip
                 yield state, start, end
 
-    def accrue(
-        self, state: State, start: date, end: date, table: str, row: int, element: str, rate: Fraction
-    ) -> None:
+    def accrue(self, state: State, start: date, end: date, table: str, row: int, element: str, rate: Fraction) -> None:
         """Post a charge for time; in a stage whose storage is no cost of the wine it is expensed."""
         money = rate * state.quantity / YEAR
         posting = Posting(
@@ -333,9 +320,7 @@ class Tracer(Walk):
     def worth(self, posting: Posting, end: date) -> float:
         """A posting with its capital at the end of its state's interval."""
         if posting.accrues:
-            return self.curve.worth(
-                [(since, until, float(money)) for since, until, money in posting.accrues], end
-            )
+            return self.curve.worth([(since, until, float(money)) for since, until, money in posting.accrues], end)
         return float(posting.amount) * self.curve.growth(posting.paid, end)
 
     def values(self) -> dict[State, float]:

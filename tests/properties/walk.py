@@ -102,8 +102,7 @@ class Walk:
         self.lost: list[tuple[State, Fraction]] = []
         self.allowance: dict[str, list[Fraction]] = {}
         self.norms = {
-            (row["applies_to"], row["time_base"]): Fraction(row["percent"]) / 100
-            for row in rows.get("loss_norms", [])
+            (row["applies_to"], row["time_base"]): Fraction(row["percent"]) / 100 for row in rows.get("loss_norms", [])
         }
         self.unit_of: dict[str, tuple[str, str]] = {}
         for what in self.ordered():
@@ -136,9 +135,7 @@ class Walk:
                 ready = next(
                     event
                     for event in waiting
-                    if not any(
-                        self.fills(other) & self.draws(event) for other in waiting if other is not event
-                    )
+                    if not any(self.fills(other) & self.draws(event) for other in waiting if other is not event)
                 )
                 waiting.remove(ready)
                 found.append(ready)
@@ -239,9 +236,7 @@ class Walk:
 
     def do_load(self, load: str, lines: list[tuple[int, Row]]) -> None:
         day = lines[0][1]["on_date"]
-        inputs = [
-            (line["from_lot"], Fraction(line["weight_kg"])) for _, line in lines if line.get("from_lot")
-        ]
+        inputs = [(line["from_lot"], Fraction(line["weight_kg"])) for _, line in lines if line.get("from_lot")]
         drawn = [self.draw(lot, day, kilograms) for lot, kilograms in inputs]
         weight = sum((kilograms for _, kilograms in inputs), NIL)
         batch = self.batch("load", len(self.loads), day, "pressing", weight)
@@ -339,9 +334,7 @@ class Walk:
         self.unit_of.setdefault(row["to_lot"], ("bottles", form))
         held = self.now[row["to_lot"]].quantity if row["to_lot"] in self.now else NIL
         self.follow(row["to_lot"], day, held + bottles, kind="on lees").sources.append((batch, ONE))
-        self.works.append(
-            Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles})
-        )
+        self.works.append(Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles}))
 
     def do_disgorgements(self, number: int, row: Row) -> None:
         day, taken, good = row["on_date"], Fraction(row["bottles_in"]), Fraction(row["bottles_out"])

@@ -48,9 +48,7 @@ def test_thirty_e_360(start, end, days):
     first, last = np.datetime64(start), np.datetime64(end)
     assert DAY_COUNTS["30E/360"](first, last) * 360 == pytest.approx(days, abs=1e-9)
     # and money grows by it
-    assert RateCurve.flat(0.05, "30E/360").growth(first, last) == pytest.approx(
-        1.05 ** (days / 360), rel=1e-12
-    )
+    assert RateCurve.flat(0.05, "30E/360").growth(first, last) == pytest.approx(1.05 ** (days / 360), rel=1e-12)
 
 
 def test_quarterly_to_annual():

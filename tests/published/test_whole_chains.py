@@ -1,7 +1,8 @@
 """Published cost chains, from grapes to wine, through the ordinary path: rows in, `run`, the result tables.
 
-Sources: Government of Catalonia, cost study of Cava base wine, 2022 (two qualities, cost of grapes and of processing per kilogram, stated
-cost per litre). Teaching pages: a still-wine estate of 2004 per case, second-hand; a barrel's cost per bottle, second-hand.
+Sources: Government of Catalonia, cost study of Cava base wine, 2022 (two qualities, cost of grapes and of
+processing per kilogram, stated cost per litre). Teaching pages: a still-wine estate of 2004 per case, second-
+hand; a barrel's cost per bottle, second-hand.
 """
 
 from __future__ import annotations
@@ -20,7 +21,9 @@ def _day(text: str) -> pd.Timestamp:
 
 @pytest.mark.parametrize(("grapes", "stated", "litres_per_kg"), [(0.3989, 0.8681, 0.6588), (0.4640, 0.9667, 0.6589)])
 def test_cava_base_wine(grapes: float, stated: float, litres_per_kg: float) -> None:
-    """Government of Catalonia 2022: (grapes + 0.1730 processing per kg) / litres per kg = stated cost per litre."""
+    """Government of Catalonia 2022: (grapes + 0.1730 processing per kg) / litres per kg = stated cost per
+    litre.
+    """
     kilograms = 10_000.0
     estate = read_estate(
         {
@@ -59,10 +62,13 @@ def test_cava_base_wine(grapes: float, stated: float, litres_per_kg: float) -> N
     )
     wine = stock_values(run(estate, BOOK)).set_index("lot").loc["M"]
     assert round(float(wine["value_per_unit"]), 4) == pytest.approx(stated, abs=1.01e-4)  # yield printed to four digits
+    """Grapes 3,100 and crush 300 a ton over 65 cases; barrels 11; storage 3.50 a barrel-month; 14; excise 4.50."""
 
 
 def test_still_wine_per_case_of_2004() -> None:
-    """Grapes 3,100 and crush 300 a ton over 65 cases; barrels 11; storage 3.50 a barrel-month; package 14; excise 4.50."""
+    """Grapes 3,100 and crush 300 a ton over 65 cases; barrels 11; storage 3.50 a barrel-month; package 14;
+    excise 4.50.
+    """
     cases, bottles_l = 20_000, 9.0
     litres = cases * bottles_l
     tons = cases / 65

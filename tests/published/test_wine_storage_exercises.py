@@ -25,9 +25,7 @@ def daily(middle_years: float) -> np.ndarray:
     return np.concatenate([[0], np.arange(max(centre - 1_000, 1), centre + 1_000)])
 
 
-def best_years(
-    value: Callable[[np.ndarray], np.ndarray], rate: float, middle: float, **terms: np.ndarray
-) -> float:
+def best_years(value: Callable[[np.ndarray], np.ndarray], rate: float, middle: float, **terms: np.ndarray) -> float:
     days = daily(middle)
     price = value(days / 365)
     stack = Stacks(np.ones(1), price, np.zeros(price.shape), np.zeros(price.shape), **terms)
@@ -43,9 +41,7 @@ def test_wine_worth_k_e_to_the_root_of_t_stops_at_1_over_4_r_squared(rate, years
 
 def test_proportional_storage_acts_as_a_higher_rate():
     """Storage in proportion u of the value: t* = 1/(4(r + u)²). In kind: survival e^(−u) a year."""
-    found = best_years(
-        lambda t: 10 * np.exp(np.sqrt(t)), 0.05, 25.0, survival_per_year=np.array([np.exp(-0.05)])
-    )
+    found = best_years(lambda t: 10 * np.exp(np.sqrt(t)), 0.05, 25.0, survival_per_year=np.array([np.exp(-0.05)]))
     assert found == pytest.approx(25.0, abs=DAY)
 
 

@@ -47,9 +47,7 @@ def hostile_files() -> dict[str, tuple[bytes, str]]:
     cfb = bytes.fromhex("d0cf11e0a1b11ae1") + bytes(500)
 
     def with_parts(**changes: bytes) -> bytes:
-        return zip_of(
-            plain | {name.replace("__", "/").replace("_DOT_", "."): part for name, part in changes.items()}
-        )
+        return zip_of(plain | {name.replace("__", "/").replace("_DOT_", "."): part for name, part in changes.items()})
 
     def dirty(change: Callable[[bytearray], None]) -> bytes:
         content = bytearray(good)

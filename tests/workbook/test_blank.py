@@ -93,9 +93,7 @@ def test_required_columns_are_told_from_optional_ones_and_inputs_from_headers(op
         for position, column in enumerate(sheet.columns, 1):
             ground = opened[sheet.title].cell(1, position).fill.fgColor.rgb[-6:]
             assert ground == (look.SLATE if column.required else look.SLATE_LIGHT).removeprefix("#")
-            assert opened[sheet.title].cell(2, position).fill.fgColor.rgb[
-                -6:
-            ] == look.INPUT_GROUND.removeprefix("#")
+            assert opened[sheet.title].cell(2, position).fill.fgColor.rgb[-6:] == look.INPUT_GROUND.removeprefix("#")
 
 
 def test_number_formats_by_type(opened: Workbook) -> None:
@@ -243,9 +241,7 @@ def test_dates_and_numbers_are_typed_cells(demo: bytes) -> None:
 
 
 def filled(name: str, **columns: list[object]) -> bytes:
-    frame = pd.DataFrame(
-        {key.replace("_", " "): pd.Series(cells, dtype=object) for key, cells in columns.items()}
-    )
+    frame = pd.DataFrame({key.replace("_", " "): pd.Series(cells, dtype=object) for key, cells in columns.items()})
     return blank_bytes({name: frame})
 
 
@@ -269,9 +265,7 @@ def test_library_names_of_columns_become_headers() -> None:
 
 
 def test_percent_points_leave_an_estate_without_noise() -> None:
-    content = filled(
-        "Loss norms", Operation_or_stage=["racking"], **{"Norm_(%)": [7]}, Time_base=["per movement"]
-    )
+    content = filled("Loss norms", Operation_or_stage=["racking"], **{"Norm_(%)": [7]}, Time_base=["per movement"])
     estate = estate_of(content)
     assert 0.07 * 100 != 7
     assert tables_from_estate(estate)["Loss norms"]["Norm (%)"].tolist() == [7.0]

@@ -59,9 +59,7 @@ def dependent_cells(package: Package) -> list[str]:
         ("TRUE", False),
     ],
 )
-def test_a_mention_of_a_result_sheet_table_or_name_counts_and_nothing_else(
-    formula: str, depends: bool
-) -> None:
+def test_a_mention_of_a_result_sheet_table_or_name_counts_and_nothing_else(formula: str, depends: bool) -> None:
     assert dependent_cells(grafted(A1=formula)) == (["A1"] if depends else [])
 
 
@@ -160,12 +158,9 @@ def test_shifting_a_shared_formula_agrees_with_openpyxl(formula: str, columns: i
 
 
 def test_a_long_chain_and_many_ranges_take_seconds_at_most() -> None:
-    rows = [
-        '<row r="1"><c r="A1"><f>Origins!B2</f><v>1</v></c><c r="B1"><f>SUM(A$1:A1)</f><v>1</v></c></row>'
-    ]
+    rows = ['<row r="1"><c r="A1"><f>Origins!B2</f><v>1</v></c><c r="B1"><f>SUM(A$1:A1)</f><v>1</v></c></row>']
     rows += [
-        f'<row r="{n}"><c r="A{n}"><f>A{n - 1}+1</f><v>1</v></c>'
-        f'<c r="B{n}"><f>SUM(A$1:A{n})</f><v>1</v></c></row>'
+        f'<row r="{n}"><c r="A{n}"><f>A{n - 1}+1</f><v>1</v></c><c r="B{n}"><f>SUM(A$1:A{n})</f><v>1</v></c></row>'
         for n in range(2, 20_001)
     ]
     package = read_package(zip_of(minimal_workbook("".join(rows))), "a.xlsx")

@@ -60,9 +60,7 @@ def test_three_runs_leave_every_foreign_part_as_it_was_even_compressed(prefix: s
     foreign = {name: packed for name, packed in compressed(original).items() if name not in INDEXES}
     folders = {posixpath.dirname(name) for name in foreign}
     assert folders >= {f"xl/{folder}" for folder in FOREIGN_FOLDERS} | {"customXml"}
-    assert {"xl/vbaProject.bin", "xl/calcChain.xml", "xl/connections.xml", "xl/sharedStrings.xml"} <= set(
-        foreign
-    )
+    assert {"xl/vbaProject.bin", "xl/calcChain.xml", "xl/connections.xml", "xl/sharedStrings.xml"} <= set(foreign)
     content = original
     for factor, bottles in ((1.0, 2), (1.5, 7), (0.25, 3)):
         results = scratch_results(factor, bottles=bottles)
@@ -83,9 +81,7 @@ def test_the_changed_indexes_keep_all_they_held(prefix: str) -> None:
         assert missing_from(etree.fromstring(old), etree.fromstring(new)) == [], name
         opening = re.search(rb"<(?!\?)[^>]*>", old)
         assert opening
-        assert set(re.findall(rb"xmlns:?\w*=\"[^\"]*\"", opening[0])) <= set(
-            re.findall(rb"xmlns:?\w*=\"[^\"]*\"", new)
-        )
+        assert set(re.findall(rb"xmlns:?\w*=\"[^\"]*\"", opening[0])) <= set(re.findall(rb"xmlns:?\w*=\"[^\"]*\"", new))
 
 
 def test_the_check_for_kept_content_can_fail() -> None:
@@ -168,12 +164,7 @@ def test_the_workbook_asks_to_be_calculated_and_keeps_its_other_settings() -> No
         "fullCalcOnLoad": "1",
     }
     order = [etree.QName(child).localname for child in root if isinstance(child.tag, str)]
-    assert (
-        order.index("definedNames")
-        < order.index("calcPr")
-        < order.index("pivotCaches")
-        < order.index("extLst")
-    )
+    assert order.index("definedNames") < order.index("calcPr") < order.index("pivotCaches") < order.index("extLst")
 
 
 def test_only_the_tab_that_was_in_front_is_in_front() -> None:
@@ -233,9 +224,7 @@ def test_results_may_come_in_part_and_the_other_sheets_stay() -> None:
     assert loaded(after)["Origins"]["A1"].value == "shorter"
     assert loaded(after)["Origins"]["B2"].value is None
     kept = OWN - {"xl/worksheets/costing_sheet2.xml", "xl/worksheets/_rels/costing_sheet2.xml.rels"}
-    assert {name: compressed(after)[name] for name in kept} == {
-        name: compressed(content)[name] for name in kept
-    }
+    assert {name: compressed(after)[name] for name in kept} == {name: compressed(content)[name] for name in kept}
     assert loaded(run(after, 2.0))["Origins"]["B2"].value == 9.0
 
 
@@ -250,16 +239,10 @@ def test_results_may_come_in_part_and_the_other_sheets_stay() -> None:
 )
 def test_the_kind_of_workbook_stays(kind: str, macros: bool) -> None:
     def retyped(types: bytes) -> bytes:
-        return (
-            re.sub(rb'(PartName="/xl/workbook.xml" ContentType=)"[^"]*"', rb'\1"%b"' % kind.encode(), types)
-            + b"\n"
-        )
+        return re.sub(rb'(PartName="/xl/workbook.xml" ContentType=)"[^"]*"', rb'\1"%b"' % kind.encode(), types) + b"\n"
 
     content = run(edited(torture_workbook(macros=macros), {"[Content_Types].xml": retyped}))
-    assert (
-        f'PartName="/xl/workbook.xml" ContentType="{kind}"'.encode()
-        in parts_of(content)["[Content_Types].xml"]
-    )
+    assert f'PartName="/xl/workbook.xml" ContentType="{kind}"'.encode() in parts_of(content)["[Content_Types].xml"]
     assert ("xl/vbaProject.bin" in parts_of(content)) is macros
 
 
@@ -291,9 +274,7 @@ def test_document_properties_count_the_new_sheets() -> None:
     titles = root.find("{*}TitlesOfParts/{*}vector")
     users = [name for name in loaded(torture_workbook()).sheetnames if name != "Chart only"]
     listed = [title.text for title in titles]
-    assert listed[:7] == [*users, *RESULT_SHEETS, "Chart only"], (
-        "chart sheets count under a heading of their own"
-    )
+    assert listed[:7] == [*users, *RESULT_SHEETS, "Chart only"], "chart sheets count under a heading of their own"
     assert titles.get("size") == str(len(listed))
     assert root.find("{*}HeadingPairs/{*}vector/{*}variant/{*}i4").text == "6"
 
@@ -311,9 +292,7 @@ def test_every_relation_leads_to_a_part_with_a_content_type() -> None:
     types = etree.fromstring(parts["[Content_Types].xml"])
     typed = {entry.get("PartName", "").lstrip("/") for entry in types}
     defaults = {entry.get("Extension") for entry in types}
-    assert len(typed) == len([entry for entry in types if entry.get("PartName")]) + 1, (
-        "no part is typed twice"
-    )
+    assert len(typed) == len([entry for entry in types if entry.get("PartName")]) + 1, "no part is typed twice"
     assert typed - {""} <= set(parts)
     for name in OWN:
         assert name in typed or name.rpartition(".")[2] in ("rels", "vml")

@@ -33,9 +33,7 @@ def test_a_sheet_of_the_users_with_a_result_sheets_name_is_never_overwritten() -
 
 def test_a_sheet_that_lost_its_mark_is_the_users() -> None:
     def unmarked(workbook: bytes) -> bytes:
-        return re.sub(
-            rb'<definedName name="costing_result_sheet"[^>]*>"Origins"</definedName>', b"", workbook
-        )
+        return re.sub(rb'<definedName name="costing_result_sheet"[^>]*>"Origins"</definedName>', b"", workbook)
 
     with pytest.raises(WorkbookError, match=r"^Sheet 'Origins' has the name"):
         run(edited(run(torture_workbook()), {"xl/workbook.xml": unmarked}))
@@ -66,9 +64,7 @@ def test_names_that_the_results_need_are_not_taken_from_the_user() -> None:
 
 def test_a_users_own_name_on_a_result_sheet_stays() -> None:
     def named(workbook: bytes) -> bytes:
-        entry = (
-            b'<definedName name="Mine" localSheetId="5">\'Cost per bottle\'!$A$1</definedName></definedNames>'
-        )
+        entry = b'<definedName name="Mine" localSheetId="5">\'Cost per bottle\'!$A$1</definedName></definedNames>'
         return workbook.replace(b"</definedNames>", entry)
 
     content = run(edited(run(torture_workbook()), {"xl/workbook.xml": named}), 2.0)
@@ -191,9 +187,7 @@ def with_dynamic_array(book: xlsxwriter.Workbook) -> None:
         (with_dynamic_array, "sheetMetadata"),
     ],
 )
-def test_results_that_can_not_be_moved_are_refused(
-    build: Callable[[xlsxwriter.Workbook], None], word: str
-) -> None:
+def test_results_that_can_not_be_moved_are_refused(build: Callable[[xlsxwriter.Workbook], None], word: str) -> None:
     with pytest.raises(WorkbookError, match=word):
         graft(package_of(torture_workbook()), other_scratch(build), RESULT_SHEETS)
 

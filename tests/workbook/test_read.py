@@ -32,9 +32,7 @@ def book(fill: Fill, title: str = "Stocktakes", calculated: bool = True) -> byte
         fill(workbook, workbook.add_worksheet(title))
     if not calculated:
         return content.getvalue()
-    return rewritten(
-        content.getvalue(), "xl/workbook.xml", lambda xml: xml.replace(b' fullCalcOnLoad="1"', b"")
-    )
+    return rewritten(content.getvalue(), "xl/workbook.xml", lambda xml: xml.replace(b' fullCalcOnLoad="1"', b""))
 
 
 def rewritten(content: bytes, part: str, change: Callable[[bytes], bytes]) -> bytes:
@@ -135,9 +133,7 @@ def test_a_table_is_read_by_its_range_without_its_totals_row() -> None:
 
 def table_then(after: list[tuple[int, list[object]]], totals: bool = False) -> Fill:
     def fill(workbook: xlsxwriter.Workbook, sheet: xlsxwriter.worksheet.Worksheet) -> None:
-        sheet.add_table(
-            0, 0, 3 if totals else 2, 3, {"columns": [{"header": h} for h in HEADERS], "total_row": totals}
-        )
+        sheet.add_table(0, 0, 3 if totals else 2, 3, {"columns": [{"header": h} for h in HEADERS], "total_row": totals})
         for row in (1, 2):
             sheet.write_row(row, 0, ["2024-12-31", f"V{row}", 1990.0])
         for row, cells in after:
@@ -367,9 +363,7 @@ def test_which_sheets_are_read() -> None:
             "Year-end stock",
         ):
             sheet = workbook.add_worksheet(title)
-            sheet.write_row(
-                0, 0, HEADERS if "tock" in title and "end" not in title else ["Closing date", "Lot"]
-            )
+            sheet.write_row(0, 0, HEADERS if "tock" in title and "end" not in title else ["Closing date", "Lot"])
             sheet.write_row(1, 0, ["2024-12-31", "V1", 1])
         chart = workbook.add_chart({"type": "line"})
         chart.add_series({"values": "=Stocktakes!$C$2:$C$3"})

@@ -132,9 +132,7 @@ def excel_lock(name: str) -> bytes:
         ("~$estate.xlsm", b"", "Excel: holder unknown"),
     ],
 )
-def test_an_open_file_is_left_and_its_holder_named(
-    target: Path, lock: str, content: bytes, words: str
-) -> None:
+def test_an_open_file_is_left_and_its_holder_named(target: Path, lock: str, content: bytes, words: str) -> None:
     target.with_name(lock).write_bytes(content)
     message = refused(target)
     assert words in message

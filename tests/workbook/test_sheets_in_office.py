@@ -50,9 +50,7 @@ def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, s
                 if cell.data_type == "f":
                     line = rows[cell.row - 1] if cell.row <= len(rows) else []
                     text = line[cell.column - 1] if cell.column <= len(line) else ""
-                    found.append(
-                        (f"{sheet.title}!{cell.coordinate}", stored[sheet.title][cell.coordinate].value, text)
-                    )
+                    found.append((f"{sheet.title}!{cell.coordinate}", stored[sheet.title][cell.coordinate].value, text))
     return found
 
 
@@ -64,19 +62,13 @@ def assert_agree(found: list[tuple[str, object, str]]) -> None:
             assert text == (value or ""), place
 
 
-def test_totals_and_the_stale_cell_are_what_was_stored(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_totals_and_the_stale_cell_are_what_was_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(write, "LONG_TABLE", 40)
     rng = np.random.default_rng(5)
-    long = pd.DataFrame(
-        {"Lot": [f"V{n}" for n in range(200)], "Amount [EUR] #1": rng.normal(1e4, 4e3, 200).round(2)}
-    )
+    long = pd.DataFrame({"Lot": [f"V{n}" for n in range(200)], "Amount [EUR] #1": rng.normal(1e4, 4e3, 200).round(2)})
     sheets = [
         SHEET,
-        ResultSheet(
-            "Postings", "Postings", (), (ResultTable("postings", long, total_columns=("Amount [EUR] #1",)),)
-        ),
+        ResultSheet("Postings", "Postings", (), (ResultTable("postings", long, total_columns=("Amount [EUR] #1",)),)),
         ResultSheet("Empty", "Empty", (), (ResultTable("nothing", COSTS.head(0), FORMATS, ("Bottles",)),)),
     ]
     path = tmp_path / "results.xlsx"
@@ -110,8 +102,7 @@ def test_lists_behind_the_drop_downs_are_what_was_stored(demo: Path, tmp_path: P
 def validity(path: Path, sheet: str, column: int, row: int, *texts: str) -> dict[str, dict[str, bool]]:
     require_libreoffice()
     has_uno = (
-        shutil.which(SYSTEM_PYTHON)
-        and subprocess.run([SYSTEM_PYTHON, "-c", "import uno"], check=False).returncode == 0
+        shutil.which(SYSTEM_PYTHON) and subprocess.run([SYSTEM_PYTHON, "-c", "import uno"], check=False).returncode == 0
     )
     if not has_uno:
         pytest.skip("the system's Python has no uno (python3-uno)")
@@ -154,9 +145,7 @@ def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path
         )
         for kind in KINDS
     )
-    sheet = ResultSheet(
-        "Amounts", "Amounts", (), (ResultTable("amounts", frame, formats, ("Amount",)),), charts
-    )
+    sheet = ResultSheet("Amounts", "Amounts", (), (ResultTable("amounts", frame, formats, ("Amount",)),), charts)
     path = tmp_path / "results.xlsx"
     path.write_bytes(result_workbook([sheet], STAMP))
     (pdf,) = convert(path, "pdf", tmp_path)
@@ -178,9 +167,7 @@ def test_the_validator_finds_no_fault(what: str, tmp_path: Path, monkeypatch: py
         content = blank_bytes({"loss_norms": pd.DataFrame({"applies_to": ["racking"], "Norm (%)": [1.5]})})
     else:
         monkeypatch.setattr(write, "LONG_TABLE", 1 if what.startswith("long") else 99)
-        chart = Chart(
-            "stacked column", "Cost", "cost_per_bottle", "Cuvée", ("Cost (EUR)",), "cuvée", "EUR per bottle"
-        )
+        chart = Chart("stacked column", "Cost", "cost_per_bottle", "Cuvée", ("Cost (EUR)",), "cuvée", "EUR per bottle")
         sheet = ResultSheet(SHEET.name, SHEET.title, SHEET.notes, SHEET.tables, (chart,))
         content = result_workbook([sheet], RunStamp(STAMP.when, "1", "book", "ab"), STALE)
     path = tmp_path / "made.xlsx"

@@ -49,9 +49,7 @@ def test_what_was_there_keeps_its_index_and_the_rest_stays(prefix: str) -> None:
     order = [etree.QName(child).localname for child in root]
     assert order == sorted(order, key=[*LISTS, "tableStyles", "colors", "extLst"].index)
     assert root.find(f"{{{MAIN}}}extLst") is not None
-    assert root.find(f"{{{MAIN}}}fonts").get(
-        "{http://schemas.microsoft.com/office/spreadsheetml/2009/9/ac}knownFonts"
-    )
+    assert root.find(f"{{{MAIN}}}fonts").get("{http://schemas.microsoft.com/office/spreadsheetml/2009/9/ac}knownFonts")
     assert set(etree.fromstring(user).nsmap.items()) <= set(etree.fromstring(result).nsmap.items())
 
 
@@ -69,9 +67,7 @@ def test_each_format_looks_as_before_at_its_new_index(prefix: str) -> None:
     for old, new in result.differential_formats.items():
         entry = etree.fromstring(ADDED).find(f"{{{MAIN}}}dxfs")[int(old)]
         ours = [(e.tag, {k: v for k, v in e.items() if k != "numFmtId"}) for e in entry.iter()]
-        assert ours == [
-            (e.tag, {k: v for k, v in e.items() if k != "numFmtId"}) for e in dxfs[int(new)].iter()
-        ]
+        assert ours == [(e.tag, {k: v for k, v in e.items() if k != "numFmtId"}) for e in dxfs[int(new)].iter()]
 
 
 @pytest.mark.parametrize("prefix", ["", "x"])

@@ -155,9 +155,7 @@ def test_place_to_link(place: object, location: str | None) -> None:
 
 def test_no_more_links_than_a_sheet_can_hold(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(write, "MAX_LINKS", 3)
-    frame = pd.DataFrame(
-        {"Lot": [f"V{n}" for n in range(5)], "Place": [f"Movements!A{n + 2}" for n in range(5)]}
-    )
+    frame = pd.DataFrame({"Lot": [f"V{n}" for n in range(5)], "Place": [f"Movements!A{n + 2}" for n in range(5)]})
     tables_ = tuple(ResultTable(name, frame, links={"Lot": "Place"}) for name in ("one", "two"))
     sheet = written(ResultSheet("Origins", "Origins", (), tables_))["Origins"]
     linked = [cell.value for row in sheet.iter_rows() for cell in row if cell.hyperlink]
@@ -225,16 +223,12 @@ def described(kind: str) -> Chart:
     )
 
 
-CHARTED = pd.DataFrame(
-    {"Cuvée": ["Brut", "Rosé"], "Year": [2024, 2025], "Base": [1.0, 2.0], "Cost": [3.0, 4.0]}
-)
+CHARTED = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Year": [2024, 2025], "Base": [1.0, 2.0], "Cost": [3.0, 4.0]})
 
 
 def chart_xml(content: bytes) -> list[str]:
     package = read_package(content, "a.xlsx")
-    return [
-        package.part(name).decode() for name in sorted(package.members) if name.startswith("xl/charts/chart")
-    ]
+    return [package.part(name).decode() for name in sorted(package.members) if name.startswith("xl/charts/chart")]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -272,9 +266,7 @@ def test_bars_begin_at_nought_unless_something_is_negative() -> None:
 
 def test_an_empty_chart_is_not_drawn() -> None:
     assert chart_xml(result_workbook([one(CHARTED.head(0), described("line"))])) == []
-    assert (
-        chart_xml(result_workbook([one(CHARTED.assign(Base=np.nan, Cost=np.nan), described("line"))])) == []
-    )
+    assert chart_xml(result_workbook([one(CHARTED.assign(Base=np.nan, Cost=np.nan), described("line"))])) == []
 
 
 def test_tables_and_charts_do_not_overlap() -> None:
@@ -308,9 +300,7 @@ def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:
 
 
 def test_columns_are_wide_enough_for_what_they_show() -> None:
-    frame = pd.DataFrame(
-        {"Text": ["a text of thirty characters !!"], "Amount": [-123456789.125], "Small": [1.0]}
-    )
+    frame = pd.DataFrame({"Text": ["a text of thirty characters !!"], "Amount": [-123456789.125], "Small": [1.0]})
     sheet = written(one(frame, formats={"Amount": "money", "Small": "money"}))["Result"]
     widths = [sheet.column_dimensions[letter].width for letter in "ABC"]
     assert widths[0] >= len(frame["Text"][0])
@@ -326,9 +316,7 @@ WRONG: dict[str, Callable[[], list[ResultSheet]]] = {
         ResultSheet("Other", "Other", (), (ResultTable("Result", COSTS),)),
     ],
     "needs different, filled headers": lambda: [one(COSTS.rename(columns={"Bottles": "cuvée"}))],
-    "isn't on sheet": lambda: [
-        one(COSTS, Chart("line", "Cost", "other", "Cuvée", ("Bottles",), "cuvée", "EUR"))
-    ],
+    "isn't on sheet": lambda: [one(COSTS, Chart("line", "Cost", "other", "Cuvée", ("Bottles",), "cuvée", "EUR"))],
 }
 
 

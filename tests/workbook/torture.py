@@ -165,9 +165,7 @@ def _workbook_extras(package: _Assembly, *, macros: bool) -> None:
     main = f"{SHEET_TYPE}.sheet.main+xml"
     if macros:
         package.edit("[Content_Types].xml", main, "application/vnd.ms-excel.sheet.macroEnabled.main+xml")
-        package.add(
-            "xl/vbaProject.bin", bytes(range(256)) * 8, "application/vnd.ms-office.vbaProject", extension=True
-        )
+        package.add("xl/vbaProject.bin", bytes(range(256)) * 8, "application/vnd.ms-office.vbaProject", extension=True)
         package.relate(book, "rIdV", f"{MS}/2006/relationships/vbaProject", "vbaProject.bin")
     package.add(
         "xl/externalLinks/externalLink1.xml",
@@ -185,8 +183,7 @@ def _workbook_extras(package: _Assembly, *, macros: bool) -> None:
     )
     package.add(
         "xl/connections.xml",
-        f'<connections xmlns="{MAIN}"><connection id="1" name="prices" type="4" refreshedVersion="6"/>'
-        "</connections>",
+        f'<connections xmlns="{MAIN}"><connection id="1" name="prices" type="4" refreshedVersion="6"/></connections>',
         f"{SHEET_TYPE}.connections+xml",
     )
     package.relate(book, "rIdC", f"{REL}/connections", "connections.xml")
@@ -264,8 +261,7 @@ def _sheet_extras(package: _Assembly) -> None:
     package.edit(sheet, margins[0], margins[0] + '<pageSetup paperSize="9" r:id="rIdP"/>')
     package.add(
         "xl/ctrlProps/ctrlProp1.xml",
-        f'<formControlPr xmlns="{MS}/spreadsheetml/2009/9/main" objectType="CheckBox" checked="Checked" '
-        'lockText="1"/>',
+        f'<formControlPr xmlns="{MS}/spreadsheetml/2009/9/main" objectType="CheckBox" checked="Checked" lockText="1"/>',
         "application/vnd.ms-excel.controlproperties+xml",
     )
     package.relate(sheet, "rIdF", f"{REL}/ctrlProp", "../ctrlProps/ctrlProp1.xml")

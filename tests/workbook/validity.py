@@ -36,9 +36,7 @@ def main(path: str, sheet: str, column: str, row: str, *texts: str) -> None:
     with tempfile.TemporaryDirectory() as profile:
         pipe = f"validity{Path(profile).name}"
         options = [f"-env:UserInstallation={Path(profile).as_uri()}", "--headless", "--norestore"]
-        office = subprocess.Popen(
-            ["soffice", *options, f"--accept=pipe,name={pipe};urp;"], stderr=subprocess.DEVNULL
-        )
+        office = subprocess.Popen(["soffice", *options, f"--accept=pipe,name={pipe};urp;"], stderr=subprocess.DEVNULL)
         try:
             desktop = connect(pipe)
             document = desktop.loadComponentFromURL(Path(path).resolve().as_uri(), "_blank", 0, ())

@@ -1,0 +1,73 @@
+"""The append-only sheets of closed years, and what later edits did to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from costing.inputs.schema import sheets
+from costing.workbook.write import ResultSheet, ResultTable
+
+OWNED_YEAR_END = tuple(sheet.title for sheet in sheets().values() if sheet.owner == "library")
+_FORMATS = {"date": "date", "number": "factor", "integer": "integer"}
+
+
+def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
+    """Sheets of the year-end tables, by library name; they are read back under the same headers."""
+    found = []
+    for name, table in tables.items():
+        sheet = sheets()[name]
+        frame = pd.DataFrame({column.title: table[column.name] for column in sheet.columns})
+        formats = {column.title: _FORMATS[column.type] for column in sheet.columns if column.type in _FORMATS}
+        for header, kind in formats.items():
+            frame[header] = pd.to_datetime(frame[header]) if kind == "date" else pd.to_numeric(frame[header])
+        found.append(
+            ResultSheet(
+                sheet.title,
+                sheet.title,
+                (f"{sheet.meaning}. Closings are added, never changed; figures are stored unrounded.",),
+                (ResultTable(name, frame, formats),),
+            )
+        )
+    return found
+
+
+def prior_year_sheet(values: pd.DataFrame, rows: pd.DataFrame) -> ResultSheet:
+    """Sheet of prior-year differences: lots whose closed value would be another today, and the rows that changed."""
+    shown = values.rename(
+        columns={
+            "closing_date": "Closing date",
+            "lot": "Lot",
+            "basis": "Basis",
+            "frozen": "As closed",
+            "present": "By the rows of today",
+            "difference": "Difference",
+        }
+    )
+    changed = rows.rename(columns={"closing_date": "Closing date", "sheet": "Sheet", "row": "Row", "what": "What"})
+    changed["Row"] = pd.to_numeric(changed["Row"])
+    for table in (shown, changed):
+        table["Closing date"] = pd.to_datetime(table["Closing date"])
+    money = ("As closed", "By the rows of today", "Difference")
+    shown[list(money)] = shown[list(money)].astype(float).round(2)
+    return ResultSheet(
+        "Prior-year difference",
+        "What later edits did to closed years",
+        ("Closed figures stay as they were; the difference belongs to the year in which the edit was made.",),
+        (
+            ResultTable(
+                "prior_year_values",
+                shown,
+                {"Closing date": "date", **dict.fromkeys(money, "money")},
+                ("Difference",),
+                title=f"Lots: {len(shown)}",
+            ),
+            ResultTable(
+                "prior_year_rows",
+                changed,
+                {"Closing date": "date", "Row": "integer"},
+                title=f"Rows that changed since the closing: {len(changed)}",
+            ),
+        ),
+    )

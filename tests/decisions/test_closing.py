@@ -1,0 +1,128 @@
+"""A year closed and the next opened: the same figures, whatever the estate; later edits show and change
+nothing closed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, CostingError, read_estate, run
+from costing.cli import demo_folder, main
+from costing.decisions.closing import (
+    as_table,
+    close_year,
+    closing_findings,
+    open_year,
+    prior_year_difference,
+    with_closing,
+)
+from costing.results.composition import Composition
+from costing.results.costs import releases
+from costing.results.origins import release_states
+from costing.results.stock import stock_values
+from tests.properties.estates import random_estate
+
+CLOSED = date(2024, 12, 31)
+
+
+def _closed(estate, on):
+    frozen = with_closing(estate, close_year(estate, on), on)
+    return replace(estate, tables={**estate.tables, **{name: as_table(name, table) for name, table in frozen.items()}})
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return _closed(read_estate(demo_folder()), CLOSED)
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC, ECONOMIC.replace(name="at 12 %", rate=None)])
+def test_the_next_workbook_has_the_same_figures(demo, basis) -> None:
+    old, new = run(demo, basis), run(open_year(demo, CLOSED), basis)
+    before, after = (releases(results).set_index("release")["total"] for results in (old, new))
+    assert len(after) > 20
+    assert np.allclose(before[after.index], after, rtol=1e-9)
+    for day in ("2025-01-01", "2025-02-10", "2025-12-31", "2027-06-30"):
+        here, there = (stock_values(results, day).set_index("lot")["value"] for results in (old, new))
+        assert set(here.index) == set(there.index)
+        assert np.allclose(here, there[here.index], rtol=1e-9)
+
+
+def test_composition_and_age_go_on(demo) -> None:
+    following = open_year(demo, CLOSED)
+    old, new = run(demo, BOOK), run(following, BOOK)
+    for lot in ("D25-3-BRUT", "D25-2-PREST"):
+        here, there = (release_states(results, lot)[0] for results in (old, new))
+        first, second = Composition(demo, old.chain), Composition(following, new.chain)
+        for attribute in ("vintage", "variety", "village"):
+            one = first.shares(np.array([here]), attribute).iloc[0]
+            other = second.shares(np.array([there]), attribute).iloc[0]
+            assert np.allclose(one[one > 1e-9], other.reindex(one.index[one > 1e-9]), atol=1e-9)
+        assert first.reserve[here] == pytest.approx(second.reserve[there], abs=1e-9)
+        assert first.second_pressing[here] == pytest.approx(second.second_pressing[there], abs=1e-9)
+    months = [releases(results).set_index("release")["months_on_lees"]["D25-2-PREST"] for results in (old, new)]
+    assert months[0] == months[1]
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_random_estates_close_and_open(seed) -> None:
+    pools = seed % 2 == 1
+    estate = read_estate(_without(random_estate(seed, 60), "" if pools else "pools"))
+    days = run(estate, BOOK).chain.flows.day
+    middle = np.datetime64(int(np.quantile(days, 0.35 if pools else 0.6)), "D").astype(date)
+    on = date(middle.year, 12, 31) if pools else middle
+    closed = _closed(estate, on)
+    following = open_year(closed, on)
+    for basis in (BOOK, ECONOMIC):
+        old, new = run(closed, basis), run(following, basis)
+        before, after = (releases(results).set_index("release")["total"] for results in (old, new))
+        assert np.allclose(before[after.index], after, rtol=1e-9, atol=1e-9), (seed, basis.name)
+        end = max(np.datetime64(int(min(old.chain.horizon_day, new.chain.horizon_day)), "D"), np.datetime64(on))
+        here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
+        assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
+
+
+def _without(tables, name):
+    return {key: table for key, table in tables.items() if key != name}
+
+
+def test_an_edit_of_a_closed_year_shows_by_lot_and_row(demo) -> None:
+    assert not len(prior_year_difference(demo)[0])
+    assert not len(prior_year_difference(demo)[1])
+    costs = demo["costs"].copy()
+    row = int(np.flatnonzero((costs["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
+    costs.loc[row, "amount"] += 1_000.0
+    edited = replace(demo, tables={**demo.tables, "costs": costs})
+    values, rows = prior_year_difference(edited)
+    assert set(rows["sheet"]) == {"Costs"}
+    assert set(rows["row"].astype(int)) == {row + 2}
+    assert 0 < values[values["basis"] == "book"]["difference"].sum() <= 1_000.0 + 1e-6
+
+
+def test_opening_an_unclosed_year_is_refused(demo) -> None:
+    with pytest.raises(CostingError, match="has not been closed"):
+        open_year(demo, date(2023, 12, 31))
+
+
+def test_closing_inside_a_pool_s_period_is_a_caution(demo) -> None:
+    assert any("still open" in finding.rule for finding in closing_findings(demo, date(2024, 6, 30)))
+
+
+def test_commands_close_and_open(tmp_path, capsys) -> None:
+    old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
+    assert main(["new", str(old), "--demo"]) == 0
+    assert main(["close", str(old), "--date", "2024-12-31"]) == 0
+    assert {"Year-end stock", "Year-end costs"} <= set(openpyxl.load_workbook(old, read_only=True).sheetnames)
+    held = old.read_bytes()
+    assert main(["open-year", str(old), str(new), "--date", "2024-12-31"]) == 0
+    assert old.read_bytes() == held
+    estates = read_estate(old), read_estate(new)
+    totals = [releases(run(one, ECONOMIC)).set_index("release")["total"] for one in estates]
+    assert np.allclose(totals[0][totals[1].index], totals[1], rtol=1e-9)
+    assert main(["close", str(old), "--date", "1999-12-31"]) == 1
+    assert "nothing is in stock" in capsys.readouterr().err

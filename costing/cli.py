@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 import costing
+from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
 from costing.errors import CostingError, Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
@@ -26,6 +27,7 @@ from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
+from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import OWNED_YEAR_END, prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
@@ -46,6 +48,7 @@ OWNED_SHEETS = (
     "Origins",
     "Composition",
     "Bridge",
+    "Hold or release",
     "Prior-year difference",
     *OWNED_YEAR_END,
 )
@@ -97,6 +100,9 @@ def _parser() -> argparse.ArgumentParser:
 
     cost = _verb(verbs, "run", _run, "compute all costs and write the result sheets", as_json=True)
     _writing(cost)
+    what = "say of every stack on lees whether holding it another year pays"
+    _verb(verbs, "ageing", _ageing, what, as_json=True)
+
     close = _verb(verbs, "close", _close, "freeze stock and its costs at the end of a day into the year-end sheets")
     close.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
     _writing(close)
@@ -224,6 +230,7 @@ def _run(options: argparse.Namespace) -> int:
     result_sheets = [
         *cost_sheets(book, economic, cautions),
         *stock_sheets(book, economic),
+        *(ageing_sheets(economic) if len(estate["interest_rates"]) else ()),
         *origin_sheets(economic, runs, links=not options.path.is_dir()),
     ]
     if len(estate["yearend_stock"]):
@@ -246,6 +253,23 @@ def _run(options: argparse.Namespace) -> int:
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
         print(f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`).")
     _report(written)
+    return 0
+
+
+def _ageing(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    verdicts, by_date, _ = hold_or_release_tables(run(estate, ECONOMIC))
+    if options.json:
+        both = {"stacks": verdicts, "dates": by_date}
+        print(
+            json.dumps(
+                {key: json.loads(table.to_json(orient="records", date_format="iso")) for key, table in both.items()}
+            )
+        )
+        return 0
+    shown = verdicts.rename(columns=VERDICTS)
+    columns = ["Lot", "Bottles", "Months on lees", "Best release", "Gain over releasing first", "Verdict"]
+    print(text_table(shown[columns]) if len(shown) else "Nothing lies on lees at the valuation date.")
     return 0
 
 

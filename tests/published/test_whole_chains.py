@@ -62,7 +62,6 @@ def test_cava_base_wine(grapes: float, stated: float, litres_per_kg: float) -> N
     )
     wine = stock_values(run(estate, BOOK)).set_index("lot").loc["M"]
     assert round(float(wine["value_per_unit"]), 4) == pytest.approx(stated, abs=1.01e-4)  # yield printed to four digits
-    """Grapes 3,100 and crush 300 a ton over 65 cases; barrels 11; storage 3.50 a barrel-month; 14; excise 4.50."""
 
 
 def test_still_wine_per_case_of_2004() -> None:

@@ -18,8 +18,10 @@ import pandas as pd
 import costing
 from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
+from costing.decisions.margins import MARGINS, margins
+from costing.decisions.price_tables import PRICES, price_findings, release_prices
 from costing.errors import CostingError, Finding, InputError, errors_in
-from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
 from costing.model import run, trace
@@ -34,6 +36,7 @@ from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.cost_sheets import CAUTION, cost_sheets, per_bottle
 from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.package import Package
+from costing.workbook.price_sheets import price_sheets
 from costing.workbook.read import read_workbook
 from costing.workbook.stock_sheets import stock_sheets
 from costing.workbook.update import Written, open_source, write_results
@@ -49,6 +52,9 @@ OWNED_SHEETS = (
     "Composition",
     "Bridge",
     "Hold or release",
+    "Release prices",
+    "Price build-up",
+    "Margins",
     "Prior-year difference",
     *OWNED_YEAR_END,
 )
@@ -102,6 +108,10 @@ def _parser() -> argparse.ArgumentParser:
     _writing(cost)
     what = "say of every stack on lees whether holding it another year pays"
     _verb(verbs, "ageing", _ageing, what, as_json=True)
+
+    what = "give floor, cost, target and list price of every release to sell, by channel"
+    _verb(verbs, "price", _price, what, as_json=True)
+    _verb(verbs, "margins", _margins, "compare cuvées by margin and by return on the money tied up", as_json=True)
 
     close = _verb(verbs, "close", _close, "freeze stock and its costs at the end of a day into the year-end sheets")
     close.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
@@ -230,7 +240,8 @@ def _run(options: argparse.Namespace) -> int:
     result_sheets = [
         *cost_sheets(book, economic, cautions),
         *stock_sheets(book, economic),
-        *(ageing_sheets(economic) if len(estate["interest_rates"]) else ()),
+        *ageing_sheets(economic),
+        *price_sheets(book, economic, runs(REPLACEMENT)),
         *origin_sheets(economic, runs, links=not options.path.is_dir()),
     ]
     if len(estate["yearend_stock"]):
@@ -270,6 +281,34 @@ def _ageing(options: argparse.Namespace) -> int:
     shown = verdicts.rename(columns=VERDICTS)
     columns = ["Lot", "Bottles", "Months on lees", "Best release", "Gain over releasing first", "Verdict"]
     print(text_table(shown[columns]) if len(shown) else "Nothing lies on lees at the valuation date.")
+    return 0
+
+
+def _price(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    wrong = price_findings(estate)
+    if wrong:
+        raise InputError(wrong)
+    book, economic = run_both(estate)
+    prices = release_prices(book, economic, run(estate, REPLACEMENT, book.chain))
+    columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
+    columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
+    return _print_table(prices, PRICES, columns, options.json, "Nothing is left to sell, or no sales channel is named.")
+
+
+def _margins(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    table = margins(*run_both(estate))
+    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Book cost", "Economic cost", "Margin per bottle"]
+    columns += ["Average capital per bottle", "Return a year", "Rank per bottle", "Rank by return"]
+    return _print_table(table, MARGINS, columns, options.json, "No priced sales up to the valuation date.")
+
+
+def _print_table(table: pd.DataFrame, names: dict[str, str], columns: list[str], as_json: bool, empty: str) -> int:
+    if as_json:
+        print(table.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
+    else:
+        print(text_table(table.rename(columns=names)[columns]) if len(table) else empty)
     return 0
 
 
@@ -321,6 +360,9 @@ def _report(written: Written) -> None:
     _note(CAUTION)
 
 
+WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Rank per bottle", "Rank by return")
+
+
 def text_table(frame: pd.DataFrame) -> str:
     """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
     shown = pd.DataFrame(index=frame.index)
@@ -329,7 +371,7 @@ def text_table(frame: pd.DataFrame) -> str:
         if pd.api.types.is_datetime64_any_dtype(values):
             shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
         elif pd.api.types.is_float_dtype(values):
-            whole = column in ("Bottles", "Months on lees")
+            whole = column in WHOLE_NUMBERS
             shown[column] = values.map(lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}")
         else:
             shown[column] = values.astype(object).where(values.notna(), "")

@@ -136,6 +136,8 @@ def stack_inputs(results: Results) -> tuple[pd.DataFrame, Stacks, Ints, RateCurv
     good = 1.0 - norms[OPERATIONS.index("disgorgement")]
     table = estate["price_by_age"]
     tirage = days(stock["tirage"])
+    kept: dict[str, tuple[Floats, ...]] = {}
+    finish: dict[tuple[str, str], Floats] = {}
     for row, (cuvee, size) in enumerate(zip(stock["cuvee"], stock["format"], strict=True)):
         mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
         age = age_in_months(tirage[row], at)
@@ -145,9 +147,14 @@ def stack_inputs(results: Results) -> tuple[pd.DataFrame, Stacks, Ints, RateCurv
             price[row] = escalated(listed, money, at, yearly) * good
             limit = mine["bottles_a_month"].to_numpy()[0]
             takes[row] = np.inf if np.isnan(limit) else limit
-        finishing[row] = finishing_per_bottle(estate, str(size), _riddling(estate, str(cuvee), results), at, today)
-        storage[row] = storage_per_bottle_year(estate, "on lees", str(size), at, today)
-        finished[row] = storage_per_bottle_year(estate, "finished stock", str(size), at, today)
+        riddling = _riddling(estate, str(cuvee), results)
+        if (size, riddling) not in finish:
+            finish[size, riddling] = finishing_per_bottle(estate, str(size), riddling, at, today)
+        finishing[row] = finish[size, riddling]
+        if size not in kept:
+            stages = ("on lees", "finished stock")
+            kept[size] = tuple(storage_per_bottle_year(estate, stage, str(size), at, today) for stage in stages)
+        storage[row], finished[row] = kept[size]
     yearly_loss = float(
         estate["loss_norms"]
         .loc[lambda t: (t["applies_to"] == "on lees") & (t["time_base"] == "per year"), "percent"]

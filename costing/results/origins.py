@@ -54,6 +54,8 @@ def release_states(results: Results, lot: str) -> Ints:
     if state[0] < 0 or chain.states.quantity[state[0]] <= 0:
         message = f"lot '{lot}' holds nothing on the valuation date"
         raise CostingError(message)
+    if chain.flows.kind[chain.states.flow[state[0]]] == Flow.CUT:  # its cost runs on: the one before ends on that date
+        state = chain.states.previous[state]
     return state
 
 

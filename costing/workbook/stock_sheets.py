@@ -129,7 +129,13 @@ def _roll_forward(
             )
         )
         left = exits(results, first, end).rename(
-            columns={"way_out": "Way out", "channel": "Channel or operation", "quantity": "Quantity", "cost": "Cost"}
+            columns={
+                "way_out": "Way out",
+                "channel": "Channel or operation",
+                "quantity": "Quantity",
+                "unit": "Unit",
+                "cost": "Cost",
+            }
         )
         left["Cost"] = left["Cost"].round(2)
         tables.append(

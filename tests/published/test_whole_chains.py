@@ -107,7 +107,7 @@ def test_still_wine_per_case_of_2004() -> None:
         }
     )
     wine = stock_values(run(estate, BOOK), by="element").set_index("lot").loc["W"]
-    fruit = (wine["grapes"] + wine["pressing"]) / cases
+    fruit = (wine["element: grapes"] + wine["element: pressing"]) / cases
     assert round(fruit, 2) == 52.31
     # the author rounds 52.31 up to 53 and storage 2.52 down to 2.50 before adding, which makes 85.00
     assert 85.00 - (53 - fruit) + (storage / cases - 2.50) == pytest.approx(wine["value"] / cases, abs=1e-9)

@@ -24,7 +24,7 @@ def demo():
 def test_workbook_is_built_from_the_files(demo) -> None:
     built = read_estate(WORKBOOK)
     assert built.settings == demo.settings
-    for name in sheets():
+    for name in set(sheets()) - {"settings"}:
         left, right = built[name].astype(object), demo[name].astype(object)
         pd.testing.assert_frame_equal(
             left.where(left.notna(), None), right.where(right.notna(), None), check_dtype=False

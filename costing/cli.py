@@ -13,14 +13,13 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 import costing
 from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
+from costing.decisions.blending import TRIALS, trial_blends
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
 from costing.decisions.margins import MARGINS, margins
 from costing.decisions.price_tables import PRICES, price_findings, release_prices
-from costing.errors import CostingError, Finding, InputError, errors_in
+from costing.errors import CostingError, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
@@ -29,8 +28,10 @@ from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
+from costing.terminal import note, print_findings, print_table, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.blank import blank_workbook
+from costing.workbook.blend_sheets import blend_sheets
 from costing.workbook.closing_sheets import OWNED_YEAR_END, prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.cost_sheets import CAUTION, cost_sheets, per_bottle
@@ -52,6 +53,8 @@ OWNED_SHEETS = (
     "Composition",
     "Bridge",
     "Hold or release",
+    "Vats in January",
+    "Trials costed",
     "Release prices",
     "Price build-up",
     "Margins",
@@ -67,11 +70,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return int(options.command(options))
     except InputError as wrong:
-        _print_findings(wrong.findings, sys.stderr)
-        _note(f"{len(errors_in(wrong.findings))} errors. Nothing was written.")
+        print_findings(wrong.findings, sys.stderr)
+        note(f"{len(errors_in(wrong.findings))} errors. Nothing was written.")
         return 1
     except CostingError as wrong:
-        _note(str(wrong))
+        note(str(wrong))
         return 1
     except BrokenPipeError:  # the reader of a pipe, `head` for one, has seen enough
         sys.stdout = open(os.devnull, "w")  # noqa: PTH123, SIM115
@@ -112,6 +115,8 @@ def _parser() -> argparse.ArgumentParser:
     what = "give floor, cost, target and list price of every release to sell, by channel"
     _verb(verbs, "price", _price, what, as_json=True)
     _verb(verbs, "margins", _margins, "compare cuvées by margin and by return on the money tied up", as_json=True)
+
+    _verb(verbs, "blend", _blend, "put the trial blends side by side: cost, composition, what is left", as_json=True)
 
     close = _verb(verbs, "close", _close, "freeze stock and its costs at the end of a day into the year-end sheets")
     close.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
@@ -181,7 +186,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
     else:
-        _print_findings(findings, sys.stdout)
+        print_findings(findings, sys.stdout)
         print(f"{len(errors)} errors, {len(findings) - len(errors)} cautions.")
     return 1 if errors else 0
 
@@ -241,6 +246,7 @@ def _run(options: argparse.Namespace) -> int:
         *cost_sheets(book, economic, cautions),
         *stock_sheets(book, economic),
         *ageing_sheets(economic),
+        *blend_sheets(book, economic),
         *price_sheets(book, economic, runs(REPLACEMENT)),
         *origin_sheets(economic, runs, links=not options.path.is_dir()),
     ]
@@ -293,7 +299,7 @@ def _price(options: argparse.Namespace) -> int:
     prices = release_prices(book, economic, run(estate, REPLACEMENT, book.chain))
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
-    return _print_table(prices, PRICES, columns, options.json, "Nothing is left to sell, or no sales channel is named.")
+    return print_table(prices, PRICES, columns, options.json, "Nothing is left to sell, or no sales channel is named.")
 
 
 def _margins(options: argparse.Namespace) -> int:
@@ -301,21 +307,23 @@ def _margins(options: argparse.Namespace) -> int:
     table = margins(*run_both(estate))
     columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Book cost", "Economic cost", "Margin per bottle"]
     columns += ["Average capital per bottle", "Return a year", "Rank per bottle", "Rank by return"]
-    return _print_table(table, MARGINS, columns, options.json, "No priced sales up to the valuation date.")
+    return print_table(table, MARGINS, columns, options.json, "No priced sales up to the valuation date.")
 
 
-def _print_table(table: pd.DataFrame, names: dict[str, str], columns: list[str], as_json: bool, empty: str) -> int:
-    if as_json:
-        print(table.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
-    else:
-        print(text_table(table.rename(columns=names)[columns]) if len(table) else empty)
-    return 0
+def _blend(options: argparse.Namespace) -> int:
+    estate, _ = read_source(options.path)
+    trials, findings = trial_blends(*run_both(estate))
+    print_findings(findings, sys.stderr)
+    columns = ["Trial", "Bottles", "Book per bottle at tirage", "Economic per bottle at tirage"]
+    columns += ["At market value per bottle", "Reserve", "Second pressing", "Varieties", "Bounds breached"]
+    print_table(trials, TRIALS, columns, options.json, "The Trial blends sheet names no lots on hand.")
+    return 1 if findings else 0
 
 
 def _close(options: argparse.Namespace) -> int:
     estate, package = read_source(options.path)
     frozen = close_year(estate, options.date)
-    _print_findings(closing_findings(estate, options.date), sys.stderr)
+    print_findings(closing_findings(estate, options.date), sys.stderr)
     tables = with_closing(estate, frozen, options.date)
     written = _write(options, package, year_end_sheets(tables))
     costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
@@ -352,48 +360,12 @@ def _write(options: argparse.Namespace, package: Package, result_sheets: Sequenc
 
 
 def _report(written: Written) -> None:
-    _note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
+    note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
     if written.old_formulas:
-        _note("Your formulas that depend on results show old values until the workbook is recalculated:")
+        note("Your formulas that depend on results show old values until the workbook is recalculated:")
         for sheet, cell, formula in written.old_formulas[:20]:
-            _note(f"  {sheet}!{cell} {formula}")
-    _note(CAUTION)
-
-
-WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Rank per bottle", "Rank by return")
-
-
-def text_table(frame: pd.DataFrame) -> str:
-    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
-    shown = pd.DataFrame(index=frame.index)
-    for column in frame.columns:
-        values = frame[column]
-        if pd.api.types.is_datetime64_any_dtype(values):
-            shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
-        elif pd.api.types.is_float_dtype(values):
-            whole = column in WHOLE_NUMBERS
-            shown[column] = values.map(lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}")
-        else:
-            shown[column] = values.astype(object).where(values.notna(), "")
-    numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]
-    widths = [max(len(str(c)), *(len(str(v)) for v in shown[c])) if len(shown) else len(str(c)) for c in shown.columns]
-    rows = [list(map(str, shown.columns)), *shown.astype(str).to_numpy().tolist()]
-    return "\n".join(
-        "  ".join(
-            cell.rjust(width) if right else cell.ljust(width)
-            for cell, width, right in zip(row, widths, numeric, strict=True)
-        ).rstrip()
-        for row in rows
-    )
-
-
-def _print_findings(findings: Sequence[Finding], stream: Any) -> None:
-    for finding in findings:
-        print(f"{finding.severity}: {finding}", file=stream)
-
-
-def _note(text: str) -> None:
-    print(text, file=sys.stderr)
+            note(f"  {sheet}!{cell} {formula}")
+    note(CAUTION)
 
 
 if __name__ == "__main__":

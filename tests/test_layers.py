@@ -23,6 +23,7 @@ ORDER = (
     "charts",
     "report",
     "workbook",
+    "terminal",
     "cli",
 )
 USUAL_LINES, MOST_LINES = 300, 400

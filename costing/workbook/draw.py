@@ -23,7 +23,7 @@ _TYPES = {
     "stacked column": {"type": "column", "subtype": "stacked"},
     "bar": {"type": "bar"},
     "line": {"type": "line"},
-    "scatter": {"type": "scatter", "subtype": "straight_with_markers"},
+    "scatter": {"type": "scatter"},
     "waterfall": {"type": "column", "subtype": "stacked"},
 }
 

@@ -1,7 +1,8 @@
 """Trial blends: what a candidate from lots on hand would cost per bottle, what it is made of, and what it
 leaves.
 
-    cost per litre = Σ litres · value per litre / Σ litres;   per bottle at tirage = cost per litre · 0.75 + tirage dry goods and work
+    cost per litre = Σ litres · value per litre / Σ litres
+    per bottle at tirage = cost per litre · 0.75 + tirage dry goods and work
 
 Litres are given, or shares of the bottles wanted. Bounds: `at least` and `at most` a share of reserve, of
 second (pressing), a vintage, a variety or a village. Values are those of the valuation date on each basis,
@@ -88,7 +89,7 @@ def _short(estate: Estate, row: int, lot: str, litres: float, stock: pd.DataFram
     if lot not in stock.index:
         rule = f"is not in stock at the valuation date. {nearest(lot, stock.index)}".strip()
         return Finding(estate.place("trial_blends", row, "lot"), lot, rule, "Choose a lot on hand.")
-    held = float(stock.at[lot, "quantity"])
+    held = float(stock["quantity"].to_numpy()[stock.index.get_indexer(pd.Index([lot]))[0]])
     if litres > held * (1 + 1e-9):
         rule = f"is more than lot '{lot}' holds ({held:,.0f})."
         return Finding(

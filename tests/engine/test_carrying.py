@@ -216,7 +216,8 @@ def test_rows_do_not_depend_on_their_company(charge, curve, days):
     starts, ends = np.array(days[:-1]), np.maximum(np.array(days[:-1]), np.array(days[1:]))
     together = charge.value_at_end(starts, ends, curve)
     alone = [float(charge.value_at_end(start, end, curve)) for start, end in zip(starts, ends, strict=True)]
-    np.testing.assert_allclose(together, alone, rtol=1e-12, atol=1e-13)
+    # prefix sums over other knots: at 50 % a year over twenty years growth is 2,000, and so is the loss of digits
+    np.testing.assert_allclose(together, alone, rtol=1e-11, atol=1e-12)
 
 
 @given(

@@ -1,4 +1,4 @@
-"""Property tests draw the same examples on every run, without a time limit of their own; COSTING_FULL=1 draws new ones."""
+"""Property tests draw the same examples on every run, without a time limit; COSTING_FULL=1 draws new ones."""
 
 from __future__ import annotations
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -41,7 +43,7 @@ def trace(estate: Estate) -> Chain:
     findings += _costs_before_wine(chain, place)
     if any(finding.severity == ERROR for finding in findings):
         raise InputError([*estate.cautions, *findings])
-    return chain
+    return replace(chain, cautions=tuple(findings))
 
 
 def _costs_before_wine(chain: Chain, place) -> list[Finding]:  # type: ignore[no-untyped-def]
@@ -93,7 +95,8 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Resu
     pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
     pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
     labels = pd.MultiIndex.from_tuples(pairs, names=["stage", "element"])
-    results = Results(estate, basis, chain, charges, shares, solution, labels, charges.presses.findings)
+    cautions = (*chain.cautions, *charges.presses.findings)
+    results = Results(estate, basis, chain, charges, shares, solution, labels, cautions)
     results.check_identity()
     loads = states.batch_state[: len(chain.flows.load_names)]
     wrong = check_credits(estate, chain, np.where(loads >= 0, results.total[np.maximum(loads, 0)], 0.0))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from costing.errors import Finding
+from costing.errors import Finding, caution
 from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
@@ -21,6 +21,8 @@ from costing.graph.sequence import Place
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
 DAYS_A_YEAR = 365.0
+USUAL_GAIN = 1.05
+"""A gauging above this multiple of the balance is a caution: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,7 @@ def balances(
     drawn = np.where(closes, before, np.minimum(out, np.maximum(before, 0.0)))
     findings = list(_overdrawn(touches, flows, before, out, near, place))
     findings += _counts_of_nothing(touches, before, measured, place)
+    findings += _large_gains(touches, before, measured, place)
     return Balance(np.maximum(before, 0.0), np.maximum(after, 0.0), drawn), findings
 
 
@@ -150,6 +153,16 @@ def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place
             f"{measured[touch]:g}",
             "was measured in a lot that is empty by the records.",
             "Check the lot and the date, or enter what filled it.",
+        )
+
+
+def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Place) -> Iterator[Finding]:
+    for touch in np.flatnonzero((touches.role == COUNT) & (before > 0) & (measured > USUAL_GAIN * before)):
+        yield caution(
+            place(int(touches.flow[touch]), "into"),
+            f"{measured[touch]:g}",
+            f"is well above what the lot holds by the records at that moment ({before[touch]:g}).",
+            "Check the quantity, the date and the Sequence: was it measured before something was drawn that day?",
         )
 
 

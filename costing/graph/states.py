@@ -97,6 +97,7 @@ class Chain:
     by_lot: Ints
     lot_start: Ints
     allowance_left: Floats
+    cautions: tuple[Finding, ...] = ()
 
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""

@@ -120,6 +120,13 @@ def test_a_gauging_of_an_empty_lot_is_a_finding() -> None:
     assert "empty by the records" in found[0]
 
 
+def test_a_gauging_far_above_the_records_is_a_caution() -> None:
+    counts = pd.DataFrame({"on_date": [_day("2024-06-01")], "lot": ["A"], "quantity": [1100.0]})
+    results = run(_estate([[_day("2024-02-01"), None, "racking", "B", 100.0, "C", 100.0]], stocktakes=counts), BOOK)
+    assert [finding.severity for finding in results.cautions] == ["caution"]
+    assert results.cautions[0].place.startswith("Stocktakes!")
+
+
 def test_a_cost_before_the_wine_is_a_finding() -> None:
     costs = pd.DataFrame({"on_date": [_day("2023-06-01")], "lot": ["C"], "element": ["labour"], "amount": [10.0]})
     found = _findings([[_day("2024-02-01"), None, "racking", "A", 500.0, "C", 500.0]], costs=costs)

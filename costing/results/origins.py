@@ -4,21 +4,25 @@
 
 s is the part of a posting's state that reached the release, from one solve with the transpose; where capital
 does not accrue everywhere the growth on the way has a solve of its own. Lines add up to the cost of the
-release. Charges for time (storage, time pools) have one line per rate and lot.
+release; those of a lot on hand to its value on the valuation date, which leaves out what was incurred only
+later. Charges for time (storage, time pools) have one line per row of the sheet and lot: a stay that spans
+several rates is cut where they change. What a basis expenses is not in the bottle and has no line.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import STAGES, Floats, Flow, Ints
+from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
 from costing.inputs.schema import sheets
-from costing.money.charges import accrues_in
+from costing.money.charges import Accrued, accrues_in
 from costing.money.postings import TABLE_NAMES
+from costing.money.time_charges import TimeCharge
 from costing.results.lots import as_dates
 from costing.results.results import Results
 
@@ -34,28 +38,47 @@ AMOUNT_COLUMN = {
 }
 """Column that holds the money of each table."""
 
+GROWER = ("supplier", "village", "vineyard", "variety", "vintage")
+AMOUNTS = ("amount", "own", "capital")
+_DELIVERIES, _GRAPE_PRICES = TABLE_NAMES.index("deliveries"), TABLE_NAMES.index("grape_prices")
+_PRESSINGS = TABLE_NAMES.index("pressings")
+
 
 def release_states(results: Results, lot: str) -> Ints:
     """Batch states of the disgorgements into a lot; for a lot that was never disgorged, its state at the
     valuation date.
 
-    CostingError with the nearest name if there is no such lot.
+    CostingError with the nearest name if there is no such lot, or if it holds nothing.
     """
+    chain = results.chain
+    batches = _disgorged_into(results, lot)
+    if len(batches):
+        return batches
+    state = np.array([_held_state(results, lot)])
+    if chain.flows.kind[chain.states.flow[state[0]]] == Flow.CUT:  # its cost runs on: the one before ends on that date
+        state = chain.states.previous[state]
+    return state
+
+
+def _disgorged_into(results: Results, lot: str) -> Ints:
+    """Batch states of the disgorgements into a lot."""
     chain = results.chain
     if lot not in chain.lots.names:
         message = f"there is no lot '{lot}'. {nearest(lot, chain.lots.names)}".strip()
         raise CostingError(message)
-    number = chain.lots.names.get_loc(lot)
     flows = chain.flows
-    rows = np.flatnonzero((flows.kind == Flow.DISGORGEMENT) & (flows.target == number))
-    if len(rows):
-        return chain.states.batch_state[flows.batch[rows]]
-    state = chain.state_on(np.array([number]), np.array([chain.valuation_day]))
-    if state[0] < 0 or chain.states.quantity[state[0]] <= 0:
+    rows = np.flatnonzero((flows.kind == Flow.DISGORGEMENT) & (flows.target == chain.lots.names.get_loc(lot)))
+    return chain.states.batch_state[flows.batch[rows]]
+
+
+def _held_state(results: Results, lot: str) -> int:
+    """State of a lot when the valuation date is over; it began on that date, for the date cuts every lot."""
+    chain = results.chain
+    number = np.array([chain.lots.names.get_loc(lot)])
+    state = int(chain.state_on(number, np.array([chain.valuation_day]))[0])
+    if state < 0 or chain.states.quantity[state] <= 0:
         message = f"lot '{lot}' holds nothing on the valuation date"
         raise CostingError(message)
-    if chain.flows.kind[chain.states.flow[state[0]]] == Flow.CUT:  # its cost runs on: the one before ends on that date
-        state = chain.states.previous[state]
     return state
 
 
@@ -76,35 +99,61 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     return plain, grown / index
 
 
+@dataclass(frozen=True)
+class _Reach:
+    """What reaches a release: part of each state's posting, plain and of its worth with capital [states].
+
+    Of a lot on hand (`held`, otherwise −1) only what was incurred by `until` counts.
+    """
+
+    plain: Floats
+    grown: Floats
+    held: int
+    until: int
+
+
+def _reach(results: Results, lot: str) -> _Reach:
+    batches = _disgorged_into(results, lot)
+    if len(batches):
+        return _Reach(*weights(results, batches), -1, results.chain.horizon_day)
+    held = _held_state(results, lot)
+    plain, grown = weights(results, np.array([held]))
+    # the state runs on after the valuation date, on which it began: what it earns in its interval is undone
+    return _Reach(plain, grown / results.solution.growth[held], held, results.chain.valuation_day)
+
+
 def origins(results: Results, lot: str) -> pd.DataFrame:
     """Every posting behind a release (or a lot on hand), one row each; `total` adds up to its cost.
 
-    Columns: place (`Sheet!cell`), sheet, incurred, paid, lot, supplier, village, vineyard, variety, vintage,
-    stage, element, amount (the whole posting), own (its share in the release), capital (what that share went
-    on to cost), total.
+    Columns: place (`Sheet!cell`), sheet, incurred, paid, lot (where it was posted; a press load by its own
+    name), supplier, village, vineyard, variety, vintage (of the delivery or opening lot that caused it), stage,
+    element, amount (the whole posting), own (its share in the release), capital (what that share went on to
+    cost), total. A charge for time runs from `incurred` to `paid`.
     """
-    states = release_states(results, lot)
-    if results.chain.states.lot[states[0]] >= 0:
-        states = states[:1]
-    plain, grown = weights(results, states)
-    frame = pd.concat([_from_postings(results, plain, grown), _from_time(results, plain, grown)], ignore_index=True)
+    reach = _reach(results, lot)
+    parts = [_from_postings(results, reach), *_from_time(results, reach)]
+    frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     frame["total"] = frame["own"] + frame["capital"]
-    return frame.sort_values(["incurred", "place", "lot"], ignore_index=True)
+    return frame.sort_values(["incurred", "place", "lot"], ignore_index=True, kind="stable")
 
 
-def _from_postings(results: Results, plain: Floats, grown: Floats) -> pd.DataFrame:
+def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
     charges, states = results.charges, results.chain.states
     every = charges.postings
-    postings = every.take(np.flatnonzero((plain[every.state] != 0) & (every.amount != 0)))
-    own = postings.amount * plain[postings.state]
+    counts = (reach.plain[every.state] != 0) & (every.amount != 0)
+    if reach.held >= 0:
+        counts &= every.incurred <= reach.until
+    which = np.flatnonzero(counts)
+    postings = every.take(which)
+    own = postings.amount * reach.plain[postings.state]
     capital = np.zeros(len(own))
     if charges.curve is not None:
         inside = accrues_in(results.basis)[states.stage[postings.state]]
         worth = postings.amount * charges.curve.growth(postings.paid, states.end[postings.state])
-        capital = np.where(inside, worth, postings.amount) * grown[postings.state] - own
+        capital = np.where(inside, worth, postings.amount) * reach.grown[postings.state] - own
     frame = pd.DataFrame(
         {
-            "place": _places(results, postings.table, postings.row),
+            "place": _places(results, postings.table, postings.row, _money_columns(results, which)),
             "sheet": _titles(postings.table),
             "incurred": as_dates(postings.incurred),
             "paid": as_dates(postings.paid),
@@ -118,64 +167,77 @@ def _from_postings(results: Results, plain: Floats, grown: Floats) -> pd.DataFra
     return frame
 
 
-def _from_time(results: Results, plain: Floats, grown: Floats) -> pd.DataFrame:
-    states = results.chain.states
-    parts = []
-    for part in results.charges.accrued:
-        if part.expensed:
-            continue
-        kept = np.flatnonzero((plain[part.states] != 0) & (part.amount != 0))
-        if not len(kept):
-            continue
-        at = part.states[kept]
-        own = part.amount[kept] * plain[at]
-        step = np.maximum(np.searchsorted(part.charge.since, states.start[at], side="right") - 1, 0)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "table": part.charge.table,
-                    "row": part.charge.rows[step],
-                    "lot_number": states.lot[at],
-                    "stage": states.stage[at],
-                    "element": part.charge.element,
-                    "incurred": states.start[at],
-                    "paid": states.end[at],
-                    "amount": part.amount[kept],
-                    "own": own,
-                    "capital": part.worth[kept] * grown[at] - own if results.charges.curve is not None else 0.0 * own,
-                }
-            )
-        )
+def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
+    """Charges for time, one line per row of their sheet and lot; nothing where there is none."""
+    parts = [_pieces(results, part, reach) for part in results.charges.accrued if not part.expensed]
+    parts = [part for part in parts if len(part)]
     if not parts:
-        return pd.DataFrame()
-    whole = pd.concat(parts, ignore_index=True)
-    keys = ["table", "row", "lot_number", "stage", "element"]
-    lines = whole.groupby(keys, as_index=False).agg(
-        incurred=("incurred", "min"),
-        paid=("paid", "max"),
-        amount=("amount", "sum"),
-        own=("own", "sum"),
-        capital=("capital", "sum"),
-    )
+        return []
+    keys = ["table", "row", "lot", "stage", "element"]
+    dates = {"incurred": ("incurred", "min"), "paid": ("paid", "max")}
+    summed = {name: (name, "sum") for name in AMOUNTS}
+    lines = pd.concat(parts, ignore_index=True).groupby(keys, as_index=False).agg(**dates, **summed)
+    table, row = lines["table"].to_numpy(), lines["row"].to_numpy()
+    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[table]
     blank = np.full(len(lines), "", dtype=object)
-    return pd.DataFrame(
+    frame = pd.DataFrame(
         {
-            "place": _places(results, lines["table"].to_numpy(), lines["row"].to_numpy()),
-            "sheet": _titles(lines["table"].to_numpy()),
+            "place": _places(results, table, row, columns),
+            "sheet": _titles(table),
             "incurred": as_dates(lines["incurred"].to_numpy()),
             "paid": as_dates(lines["paid"].to_numpy()),
-            "lot": results.chain.lots.names.to_numpy(dtype=object)[lines["lot_number"]],
+            "lot": results.chain.lots.names.to_numpy(dtype=object)[lines["lot"]],
             **dict.fromkeys(GROWER, blank),
             "stage": np.array(STAGES, dtype=object)[lines["stage"]],
             "element": results.charges.elements.to_numpy(dtype=object)[lines["element"]],
-            "amount": lines["amount"],
-            "own": lines["own"],
-            "capital": lines["capital"],
+            **{name: lines[name] for name in AMOUNTS},
         }
     )
+    return [frame]
 
 
-GROWER = ("supplier", "village", "vineyard", "variety", "vintage")
+def _pieces(results: Results, part: Accrued, reach: _Reach) -> pd.DataFrame:
+    """One charge on the states that reach the release, cut where the row of its sheet changes."""
+    states, curve = results.chain.states, results.charges.curve
+    kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held))
+    if not len(kept):
+        return pd.DataFrame()
+    at = part.states[kept]
+    which, step, start, end = _steps(part.charge, states.start[at], states.end[at])
+    at = at[which]
+    amount = part.charge.curve.amount(start, end) * states.quantity[at]
+    own, capital = amount * reach.plain[at], np.zeros(len(at))
+    if curve is not None:
+        grown = part.charge.curve.value_at_end(start, end, curve) * curve.growth(end, states.end[at])
+        worth = np.where(accrues_in(results.basis)[states.stage[at]], grown * states.quantity[at], amount)
+        capital = worth * reach.grown[at] - own
+    pieces = pd.DataFrame(
+        {
+            "table": part.charge.table,
+            "row": part.charge.rows[step],
+            "lot": states.lot[at],
+            "stage": states.stage[at],
+            "element": part.charge.element,
+            "incurred": start,
+            "paid": end,
+            "amount": amount,
+            "own": own,
+            "capital": capital,
+        }
+    )
+    return pieces.iloc[np.flatnonzero(amount)]
+
+
+def _steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+    """Intervals cut where the next row of a charge begins: interval, row among its rows, start and end."""
+    first = np.maximum(np.searchsorted(charge.since, start, side="right") - 1, 0)
+    last = np.maximum(np.searchsorted(charge.since, end, side="left") - 1, first)
+    count = last - first + 1
+    which = np.repeat(np.arange(len(start)), count)
+    step = first[which] + np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
+    begin = np.where(step > first[which], charge.since[step], start[which])
+    following = charge.since[np.minimum(step + 1, len(charge.since) - 1)]
+    return which, step, begin, np.where(step < last[which], following, end[which])
 
 
 def _grower(results: Results, flow: Ints) -> pd.DataFrame:
@@ -200,14 +262,15 @@ def _grower(results: Results, flow: Ints) -> pd.DataFrame:
 
 
 def _names(results: Results, state: Ints) -> np.ndarray:
-    """Lot of each state; the lot a batch gives, or its press load."""
+    """Lot of each state; of a batch the lot that it gives, or its press load."""
     chain = results.chain
     states, flows = chain.states, chain.flows
-    names = chain.lots.names.to_numpy(dtype=object)
     opened = states.flow[state]
     given = np.where(flows.target[opened] >= 0, flows.target[opened], flows.source[opened])
+    dosed = flows.kind[opened] == Flow.LIQUEUR  # the liqueur may be what completes a disgorgement
+    given[dosed] = codes(results.estate["disgorgements"]["release_lot"], chain.lots.names)[flows.row[opened[dosed]]]
     lot = np.where(states.lot[state] >= 0, states.lot[state], given)
-    named = np.append(names, "")[lot]
+    named = np.append(chain.lots.names.to_numpy(dtype=object), "")[lot]
     loads = (states.batch[state] >= 0) & (states.batch[state] < len(flows.load_names))
     named[loads] = flows.load_names.to_numpy(dtype=object)[states.batch[state][loads]]
     return named
@@ -218,23 +281,50 @@ def _titles(table: Ints) -> np.ndarray:
     return titles[table]
 
 
-def _places(results: Results, table: Ints, row: Ints) -> np.ndarray:
+def _money_columns(results: Results, which: Ints) -> np.ndarray:
+    """Column of its sheet that holds the money of each posting.
+
+    A delivery has three: its price, what own grapes cost to grow, and the premium fixed later.
+    """
+    every, frame = results.charges.postings, results.estate["deliveries"]
+    table = every.table[which]
+    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[table]
+    credit = results.charges.elements.get_loc("by-product credit")
+    columns[(table == _PRESSINGS) & (every.element[which] != credit)] = "cost_to_complete_per_l"  # constant margin
+    bought = np.flatnonzero(table == _DELIVERIES)
+    row = every.row[which[bought]]
+    unpriced = frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost")
+    grown = frame["growing_cost_per_unit"].notna().to_numpy() & unpriced
+    columns[bought[grown[row]]] = "growing_cost_per_unit"
+    has_premium = np.nan_to_num(frame["premium_per_unit"].to_numpy()) != 0
+    late = bought[has_premium[row]]
+    if len(late):  # of several amounts of one delivery the premium was posted last
+        amounts = np.flatnonzero(np.isin(every.table, (_DELIVERIES, _GRAPE_PRICES)))
+        n_flows = len(results.chain.flows)
+        last, count = np.full(n_flows, -1), np.bincount(every.flow[amounts], minlength=n_flows)
+        last[every.flow[amounts]] = amounts
+        flow = every.flow[which[late]]
+        columns[late[(last[flow] == which[late]) & (count[flow] > 1)]] = "premium_per_unit"
+    return columns
+
+
+def _places(results: Results, table: Ints, row: Ints, column: np.ndarray) -> np.ndarray:
     """`Sheet!cell` of the money of each posting."""
-    estate = results.estate
-    key = table * (int(row.max(initial=0)) + 1) + row
-    distinct, back = np.unique(key, return_inverse=True)
-    size = int(row.max(initial=0)) + 1
-    found = []
-    for one in distinct:
-        number, at = divmod(int(one), size)
-        name = TABLE_NAMES[number]
-        column = AMOUNT_COLUMN[name]
-        if name == "deliveries" and np.isnan(estate[name][column].to_numpy()[at]):
-            column = "growing_cost_per_unit"
-        found.append(estate.place(name, at, column))
-    return np.array(found, dtype=object)[back] if found else np.zeros(0, dtype=object)
+    if not len(table):
+        return np.zeros(0, dtype=object)
+    back, cells = pd.MultiIndex.from_arrays([table, row, column]).factorize()
+    found = [results.estate.place(TABLE_NAMES[number], int(at), name) for number, at, name in cells]
+    return np.asarray(np.array(found, dtype=object)[back])
 
 
 def grouped_origins(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
-    """Origins added up by any of their columns: supplier, village, vintage, stage, element and so on."""
+    """Origins added up by any of their columns: supplier (the grower), village, vintage, stage, element and so
+    on.
+
+    CostingError with the nearest name if there is no such column.
+    """
+    for name in by:
+        if name not in lines.columns:
+            message = f"origins have no column '{name}'. {nearest(name, lines.columns)}".strip()
+            raise CostingError(message)
     return lines.groupby(list(by), as_index=False, dropna=False)[["own", "capital", "total"]].sum()

@@ -4,8 +4,9 @@ verdicts out.
 Each lot on lees at the valuation date is a stack. Price: the Price by age sheet, in the money of its date.
 Finishing: the rates and dry goods of riddling, disgorgement and dressing that hold for its format, with their
 yearly change in plans, and the norm of disgorgement. Storage: what the cellar charges per bottle-year.
-Hurdle: the Interest rates sheet. Releases of one cuvée and format share one market, oldest first. The rule
-set bars dates before its minimum months. Arithmetic: `costing.decisions.ageing`.
+Hurdle: the Interest rates sheet. Prices in the tables are per bottle put to disgorging: less the norm of what
+is lost there. Releases of one cuvée and format share one market, oldest first. The rule set bars dates before
+its minimum months. Arithmetic: `costing.decisions.ageing`.
 """
 
 from __future__ import annotations
@@ -142,11 +143,13 @@ def stack_inputs(results: Results) -> tuple[pd.DataFrame, Stacks, Ints, RateCurv
         mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
         age = age_in_months(tirage[row], at)
         if len(mine):
-            money, yearly = days(mine["money_date"])[0], float(np.nan_to_num(mine["escalation"].to_numpy())[0])
-            listed = price_by_age(age, mine["months_on_lees"].to_numpy(), mine["ex_cellar_price"].to_numpy())
-            price[row] = escalated(listed, money, at, yearly) * good
-            limit = mine["bottles_a_month"].to_numpy()[0]
-            takes[row] = np.inf if np.isnan(limit) else limit
+            money, yearly = days(mine["money_date"]), np.nan_to_num(mine["escalation"].to_numpy())
+            ages, stated = mine["months_on_lees"].to_numpy(), mine["ex_cellar_price"].to_numpy()
+            then = escalated(stated[:, np.newaxis], money[:, np.newaxis], at, yearly[:, np.newaxis])
+            sold = [float(price_by_age(age[date], ages, then[:, date])) for date in range(len(at))]
+            price[row] = np.array(sold) * good  # per bottle put to disgorging
+            limits = mine["bottles_a_month"].to_numpy()
+            takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
         riddling = _riddling(estate, str(cuvee), results)
         if (size, riddling) not in finish:
             finish[size, riddling] = finishing_per_bottle(estate, str(size), riddling, at, today)

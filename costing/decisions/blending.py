@@ -51,6 +51,7 @@ def trial_blends(book: Results, economic: Results) -> tuple[pd.DataFrame, list[F
     on_hand = pd.Series(state, index=names)
     mine, theirs = net_realisable_value(book).set_index("lot"), stock_values(economic).set_index("lot")
     mix = Composition(estate, chain)
+    mine, theirs = (table[table["unit"] == "L"] for table in (mine, theirs))  # bottles are no wine to blend
     work = tirage_per_bottle(estate, chain.valuation_day)
     named = lines["lot"].astype(object).to_numpy()
     given, parts = lines["litres"].to_numpy(), lines["share"].to_numpy()

@@ -32,6 +32,8 @@ class Triangular:
             csc_matrix(eye_array(n) - matrix),
             permc_spec="NATURAL",
             diag_pivot_thresh=0.0,
+            relax=1,
+            panel_size=1,  # columns of one or two entries: wider panels only cost time
             options={"SymmetricMode": True, "Equil": False},
         )
 

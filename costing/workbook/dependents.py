@@ -24,6 +24,7 @@ from lxml import etree
 
 from costing.errors import WorkbookError
 from costing.inputs.raw import column_letter
+from costing.workbook.lists import LISTS_SHEET  # behind the drop-downs: thousands of formulas, on input sheets alone
 from costing.workbook.package import Package, shown
 from costing.workbook.references import Area, Lookup, lookup, moved, references
 from costing.workbook.scan import column_number
@@ -115,7 +116,7 @@ def _stale(book: Book, owned_sheet_names: Collection[str]) -> list[_Formula]:
     formulas = [
         formula
         for sheet in book.sheets
-        if sheet.kind == "worksheet" and sheet.index not in owned
+        if sheet.kind == "worksheet" and sheet.index not in owned and sheet.name != LISTS_SHEET
         for formula in _formulas(book.package.part(sheet.part), sheet, known)
     ]
     return [formulas[place] for place in sorted(_closure(formulas, owned))]

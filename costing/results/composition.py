@@ -1,10 +1,12 @@
-"""What wine is made of, by quantity: vintages, varieties, villages, reserve and second pressing.
+"""What wine is made of, by quantity: vintages, varieties, villages, growers, reserve and second pressing.
 
     share of a state = Σ weight · share of what it was filled from;   weights of a state add up to 1
 
 A lot after an arrival is the mean of what it held and what came, by litres (by kilograms at the press);
 drawing, losses and counts change nothing. Litres added on the way (sugar, liqueur) are "sugar and other"; a
-lot whose row names no vintage, variety or village is "unknown" there.
+lot whose row names no vintage, variety or village is "unknown" there. Dosage without a liqueur lot adds
+nothing that the records know of. Opening lots of several origins follow the Opening composition sheet: what it
+leaves open is unknown, shares above 100 % are scaled down to it.
 """
 
 from __future__ import annotations
@@ -15,27 +17,48 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from costing.engine.solve import Triangular
+from costing.errors import CostingError, nearest
 from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.money.postings import TABLE_NAMES
+from costing.results.origins import release_states
 from costing.results.results import Results
 
 ATTRIBUTES = ("vintage", "variety", "village")
 OTHER = "sugar and other"
 UNKNOWN = "unknown"
+OWN_VINEYARD = "own vineyard"
+PURCHASES = ("grapes", "must and wine", "bottles")
+"""Cost elements that pay for what the wine is made of."""
+_BLOCK = 8  # names solved at a time, so that hundreds of villages need no hundreds of columns
 
 
 @dataclass(frozen=True)
 class _Mix:
-    """Weights between states (target, source, weight) and the part of each state that was added on the way."""
+    """Weights between states (target, source, weight, flow that brought it: −1 for what stayed) and the part of
+    each state that was added on the way.
+    """
 
     target: Ints
     source: Ints
     weight: Floats
+    flow: Ints
     added: Floats
+
+
+@dataclass(frozen=True)
+class _Starts:
+    """Where named quantities enter: state, number in `words`, part of that state."""
+
+    state: Ints
+    number: Ints
+    share: Floats
+    words: NDArray[np.str_]
 
 
 class Composition:
@@ -44,6 +67,7 @@ class Composition:
     def __init__(self, estate: Estate, chain: Chain) -> None:
         self.estate, self.chain = estate, chain
         self._mix = _mix(chain)
+        self._starts_of: dict[str, _Starts] = {}
 
     @cached_property
     def _solver(self) -> Triangular:
@@ -54,45 +78,69 @@ class Composition:
         return csr_matrix((self._mix.weight * kept, (self._mix.target, self._mix.source)), shape=(n, n))
 
     def shares(self, states: Ints, by: str) -> pd.DataFrame:
-        """Shares of `states` by vintage, variety or village [states, names]; each row adds up to 1."""
-        flows = self.chain.flows
+        """Shares of `states` by vintage, variety, village or supplier [states, names]; each row adds up to 1.
+
+        Names in alphabetical order, those of no share left out. CostingError if there is no such attribute.
+        """
+        if by not in self._starts_of:
+            self._starts_of[by] = self._starts(by)
+        starts = self._starts_of[by]
+        n, n_words = len(self.chain.states), len(starts.words)
+        found = np.zeros((len(states), n_words))
+        if len(states) <= n_words:  # from the lots back to their origins, or from the origins on to every lot
+            for row, state in enumerate(states):
+                chosen = np.zeros(n)
+                chosen[state] = 1.0
+                part = self._solver.backward(chosen)[starts.state] * starts.share
+                found[row] = np.bincount(starts.number, part, n_words)
+        else:
+            for first in range(0, n_words, _BLOCK):
+                block = (starts.number >= first) & (starts.number < first + _BLOCK)
+                entered = np.zeros((n, min(_BLOCK, n_words - first)))
+                np.add.at(entered, (starts.state[block], starts.number[block] - first), starts.share[block])
+                found[:, first : first + _BLOCK] = self._solver.forward(entered)[states]
+        used = (np.abs(found) > 1e-12).any(axis=0)
+        return pd.DataFrame(found[:, used], columns=starts.words[used])
+
+    def _starts(self, by: str) -> _Starts:
+        flows, opened = self.chain.flows, self.chain.target_state
         origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)))
         names = _attribute(self.estate, flows.kind[origin], flows.row[origin], by)
-        known = self.estate["opening_composition"]
-        more = known.loc[known["attribute"] == by, "name"].astype(str).to_numpy()
-        words = np.unique(np.concatenate([names.astype(str), more, [OTHER]]))
-        number = np.searchsorted(words, np.append(names.astype(str), OTHER))
-        first = np.zeros((len(self.chain.states), len(words)))
+        mixed, mixed_name, part = self._opening_mix(origin, by)
+        given = np.bincount(mixed, part, len(origin))
+        part = part / np.maximum(given, 1.0)[mixed]
+        rest = np.maximum(1.0 - given, 0.0)
+        rest_name = np.where(given > 0, UNKNOWN, names)
+        added = np.flatnonzero(self._mix.added)
         fresh = self._fresh(origin)
-        mixed = self._opening_mix(origin, by)
-        plain = ~np.isin(np.arange(len(origin)), mixed[0])
-        np.add.at(first, (self.chain.target_state[origin][plain], number[:-1][plain]), fresh[plain])
-        at = np.searchsorted(words, mixed[1].astype(str)) if len(mixed[1]) else mixed[0]
-        np.add.at(first, (self.chain.target_state[origin][mixed[0]], at), fresh[mixed[0]] * mixed[2])
-        first[:, number[-1]] += self._mix.added
-        found = self._solver.forward(first)[states]
-        used = (np.abs(found) > 1e-12).any(axis=0)
-        return pd.DataFrame(found[:, used], columns=words[used])
+        words, number = np.unique(
+            np.concatenate([rest_name, mixed_name, np.full(len(added), OTHER)]).astype(str), return_inverse=True
+        )
+        state = np.concatenate([opened[origin], opened[origin[mixed]], added])
+        share = np.concatenate([fresh * rest, fresh[mixed] * part, self._mix.added[added]])
+        return _Starts(state, number, share, words)
 
-    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, np.ndarray, Floats]:
+    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, NDArray[np.object_], Floats]:
         """Opening composition of one attribute: position in `origin`, name, share."""
         table = self.estate["opening_composition"]
         rows = np.flatnonzero((table["attribute"] == by).to_numpy())
-        lot = codes(table["lot"], self.chain.lots.names)[rows]
-        position = np.full(len(self.chain.lots.names) + 1, -1, dtype=np.int64)
-        opened = self.chain.flows.kind[origin] == Flow.OPENING
-        position[self.chain.flows.target[origin[opened]]] = np.flatnonzero(opened)
-        at = position[lot]
-        rows, at = rows[at >= 0], at[at >= 0]
-        return at, table["name"].astype(object).to_numpy()[rows], table["share"].to_numpy()[rows]
+        opened = np.flatnonzero(self.chain.flows.kind[origin] == Flow.OPENING)
+        lots = pd.DataFrame({"lot": self.chain.flows.target[origin[opened]], "position": opened})
+        lines = pd.DataFrame({"lot": codes(table["lot"], self.chain.lots.names)[rows], "row": rows})
+        both = lots.merge(lines, on="lot")
+        row = both["row"].to_numpy(dtype=np.int64)
+        name, share = table["name"].astype(object).to_numpy()[row], table["share"].to_numpy()[row]
+        return both["position"].to_numpy(dtype=np.int64), name, share
 
     def _opening_share(self, attribute: str) -> Floats:
-        """Share of opening states that the Opening composition sheet gives for reserve or second pressing."""
-        first = np.zeros(len(self.chain.states))
+        """Part of opening states that the Opening composition sheet calls reserve or second pressing."""
         origin = np.flatnonzero(self.chain.flows.kind == Flow.OPENING)
         at, _, share = self._opening_mix(origin, attribute)
-        np.add.at(first, self.chain.target_state[origin[at]], share)
-        return first
+        part = np.minimum(np.bincount(at, share, len(origin)), 1.0) * self._fresh(origin)
+        return self._at(self.chain.target_state[origin], part)
+
+    def _at(self, state: Ints, part: Floats) -> Floats:
+        return np.bincount(state, part, len(self.chain.states)).astype(np.float64)
 
     def _fresh(self, flow: Ints) -> Floats:
         """Part of the state that an opening lot or a delivery fills which is its own."""
@@ -101,41 +149,47 @@ class Composition:
 
     @cached_property
     def reserve(self) -> Floats:
-        """Share of every state that has come out of a reserve (a reserve itself: 1)."""
-        states = self.chain.states
-        is_reserve = states.kind == KINDS.index("reserve")
-        return self._passed_through(is_reserve, self._opening_share("reserve"))
+        """Share of every state that has come out of a reserve (a reserve itself: 1); a litre counts once."""
+        inside = self.chain.states.kind == KINDS.index("reserve")
+        kept = np.where(inside[self._mix.target], 0.0, 1.0)
+        return Triangular(self._matrix(kept)).forward(np.where(inside, 1.0, self._opening_share("reserve")))
 
     @cached_property
     def second_pressing(self) -> Floats:
         """Share of every state that is second pressing."""
-        chain = self.chain
-        rows = np.flatnonzero(chain.flows.kind == Flow.PRESS_OUT)
-        fraction = self.estate["pressings"]["fraction"].astype(object).to_numpy()[chain.flows.row[rows]]
-        seconds = rows[fraction == "second"]
-        seconds = seconds[chain.target_state[seconds] >= 0]
-        batch = chain.states.batch_state[chain.flows.batch[seconds]]
-        # must of a second pressing counts in full where it arrives, whatever its grapes are made of
-        edge = pd.MultiIndex.from_arrays([self._mix.target, self._mix.source])
-        marked = edge.isin(pd.MultiIndex.from_arrays([chain.target_state[seconds], batch]))
-        first = np.bincount(self._mix.target[marked], self._mix.weight[marked], len(chain.states)).astype(np.float64)
-        first += self._opening_share("second pressing")
-        return Triangular(self._matrix((~marked).astype(np.float64))).forward(first)
-
-    def _passed_through(self, inside: np.ndarray, before: Floats) -> Floats:
-        """Share of each state that has been in one of the states `inside`; those themselves count in full."""
-        kept = (~inside[self._mix.target]) * 1.0
-        return np.asarray(Triangular(self._matrix(kept)).forward(np.where(inside, 1.0, before)))
+        flows = self.chain.flows
+        fraction = self.estate["pressings"]["fraction"].astype(object).to_numpy()
+        second = np.zeros(len(flows) + 1, dtype=bool)
+        given = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
+        second[given] = fraction[flows.row[given]] == "second"
+        marked = second[self._mix.flow]  # must of a second pressing counts in full, whatever its grapes are made of
+        first = self._at(self._mix.target[marked], self._mix.weight[marked]) + self._opening_share("second pressing")
+        return Triangular(self._matrix(np.where(marked, 0.0, 1.0))).forward(first)
 
     def covered(self, results: Results) -> Floats:
-        """Share of every state whose grapes, wine or bottles carry a price or an opening cost."""
-        flows, postings = self.chain.flows, results.charges.postings
+        """Share of every state that was paid for: grapes, must, wine or bottles with a price, opening lots with
+        a cost, and what was added to them.
+        """
+        flows, states, postings = self.chain.flows, self.chain.states, results.charges.postings
+        bought = np.isin(postings.element, results.charges.elements.get_indexer(pd.Index(PURCHASES)))
+        bought |= postings.table == TABLE_NAMES.index("opening_costs")
+        bought &= postings.amount > 0
         paid = np.zeros(len(flows), dtype=bool)
-        paid[postings.flow[(postings.flow >= 0) & (postings.amount > 0)]] = True
-        origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)) & paid)
-        first = np.zeros(len(self.chain.states))
-        np.add.at(first, self.chain.target_state[origin], self._fresh(origin))
-        return np.asarray(self._solver.forward(first + self._mix.added))
+        paid[postings.flow[bought & (postings.flow >= 0)]] = True
+        by_invoice = postings.state[bought & (postings.table == TABLE_NAMES.index("costs"))]  # on the lot, not its row
+        paid_lot = np.zeros(len(self.chain.lots.names) + 1, dtype=bool)
+        paid_lot[states.lot[by_invoice[states.lot[by_invoice] >= 0]]] = True
+        origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)) & (paid | paid_lot[flows.target]))
+        entered = self._at(self.chain.target_state[origin], self._fresh(origin))
+        return self._solver.forward(entered + self._mix.added)
+
+    def passed(self, kind: Flow) -> NDArray[np.bool_]:
+        """States with wine that went through batches of a kind: press loads, bottlings or disgorgements."""
+        flows = self.chain.flows
+        batch = flows.batch[flows.kind == kind]
+        entered = np.zeros(len(self.chain.states))
+        entered[self.chain.states.batch_state[batch]] = 1.0
+        return np.asarray(self._solver.forward(entered) > 1e-9)
 
 
 def _mix(chain: Chain) -> _Mix:
@@ -148,92 +202,147 @@ def _mix(chain: Chain) -> _Mix:
     scale = per_lot[states.lot]
     arrives = is_lot & (chain.target_state[flow] == np.arange(n)) & (flows.kind[flow] < Flow.COST)
     in_place = arrives & (flows.source[flow] == flows.target[flow]) & (flows.source[flow] >= 0)
+    moved = arrives & (flows.kind[flow] == Flow.MOVEMENT)
     before = states.before * scale
     into = np.where(arrives, flows.into[flow] * scale, 0.0)
-    added = np.where(arrives & (flows.kind[flow] == Flow.MOVEMENT), np.minimum(flows.added[flow], into), 0.0)
+    of_it = np.where(flows.source[flow] >= 0, np.minimum(flows.added[flow], into), into)  # from no lot: all of it
+    added = np.where(moved, of_it, 0.0)
     stays = np.where(in_place, np.maximum(states.quantity * scale - added, 0.0), before)
     came = np.where(in_place, 0.0, into - added)
     whole = stays + came + added
     safe = np.where(whole > 0, whole, 1.0)
-    carries = is_lot & (states.previous >= 0)
     weight_before = np.where(arrives, stays / safe, 1.0)
-    target = [np.flatnonzero(carries)]
-    source = [states.previous[target[0]]]
-    weight = [weight_before[target[0]]]
     part_added = np.where(arrives, added / safe, 0.0)
+    carried = np.flatnonzero(is_lot & (states.previous >= 0))
     fed = np.flatnonzero(arrives & ~in_place & ((flows.source[flow] >= 0) | (flows.batch[flow] >= 0)))
     batch = flows.batch[flow[fed]]
-    through = np.append(states.batch_state, -1)[batch]
     drawn = states.previous[np.maximum(chain.source_state[flow[fed]], 0)]
-    target.append(fed)
-    source.append(np.where(batch >= 0, through, drawn))
-    weight.append(came[fed] / safe[fed])
+    from_fed = np.where(batch >= 0, np.append(states.batch_state, -1)[batch], drawn)
     feeds = np.flatnonzero((flows.batch >= 0) & (flows.source >= 0) & (flows.kind != Flow.PRESS_OUT))
     opened = states.batch_state[flows.batch[feeds]]
-    quantity = flows.out[feeds] * per_lot[flows.source[feeds]]
-    filled = flows.kind[feeds] == Flow.DISGORGEMENT
-    bottled = np.zeros(n)
-    bottled[opened[filled]] = flows.into[feeds[filled]] * per_lot[flows.target[feeds[filled]]]
-    liqueur = np.zeros(n)
-    dosed = flows.kind[feeds] == Flow.LIQUEUR
-    np.add.at(liqueur, opened[dosed], quantity[dosed])
-    quantity = np.where(filled, np.maximum(bottled[opened] - liqueur[opened], 0.0), quantity)
-    more = np.zeros(n)
-    tirage = flows.kind[feeds] == Flow.TIRAGE
-    more[opened[tirage]] = flows.added[feeds[tirage]]
+    quantity, more = _of_batches(chain, feeds, opened, per_lot)
     total = np.bincount(opened, quantity, n) + more
-    target.append(opened)
-    source.append(states.previous[chain.source_state[feeds]])
-    weight.append(np.divide(quantity, total[opened], out=np.zeros(len(feeds)), where=total[opened] > 0))
+    by_batch = np.divide(quantity, total[opened], out=np.zeros(len(feeds)), where=total[opened] > 0)
     part_added += np.divide(more, total, out=np.zeros(n), where=total > 0)
-    parts = (np.concatenate(target), np.concatenate(source), np.concatenate(weight))
-    real = (parts[1] >= 0) & (parts[2] > 0)
-    return _Mix(parts[0][real], parts[1][real], parts[2][real], part_added)
+    target = np.concatenate([carried, fed, opened])
+    source = np.concatenate([states.previous[carried], from_fed, states.previous[chain.source_state[feeds]]])
+    weight = np.concatenate([weight_before[carried], came[fed] / safe[fed], by_batch])
+    by = np.concatenate([np.full(len(carried), -1), flow[fed], feeds])
+    real = (source >= 0) & (weight > 0)
+    return _Mix(target[real], source[real], weight[real], by[real], part_added)
 
 
-def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> np.ndarray:
-    """Vintage, variety or village of opening lots and deliveries; a delivery without a vintage has its year."""
+def _of_batches(chain: Chain, feeds: Ints, opened: Ints, per_lot: Floats) -> tuple[Floats, Floats]:
+    """Quantity of each lot in its batch [feeds], and litres added to the batch [states].
+
+    A disgorged bottle holds its liqueur, and of the wine from its lees the rest.
+    """
+    flows, n = chain.flows, len(chain.states)
+    quantity = flows.out[feeds] * per_lot[flows.source[feeds]]
+    dosed, filled, tirage = (flows.kind[feeds] == kind for kind in (Flow.LIQUEUR, Flow.DISGORGEMENT, Flow.TIRAGE))
+    bottled = flows.into[feeds] * per_lot[flows.target[feeds]]
+    liqueur = np.bincount(opened[dosed], quantity[dosed], n)
+    quantity = np.where(filled, np.maximum(bottled - liqueur[opened], 0.0), quantity)
+    return quantity, np.bincount(opened[tirage], flows.added[feeds[tirage]], n).astype(np.float64)
+
+
+def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.object_]:
+    """Vintage, variety, village or supplier of opening lots and deliveries.
+
+    A delivery without a vintage has its year, one without a supplier is of the own vineyard (both as the
+    sheet says).
+    """
+    if by not in (*ATTRIBUTES, "supplier"):
+        message = f"composition knows no '{by}'. {nearest(by, (*ATTRIBUTES, 'supplier'))}".strip()
+        raise CostingError(message)
     names = np.full(len(kind), UNKNOWN, dtype=object)
     for sort, table in ((Flow.OPENING, "opening_stock"), (Flow.DELIVERY, "deliveries")):
-        mine = kind == sort
-        frame = estate[table]
+        mine, frame = kind == sort, estate[table]
+        if by not in frame.columns:
+            continue
         values = frame[by].astype(object)
-        if by == "vintage" and sort == Flow.DELIVERY:
+        if sort == Flow.DELIVERY and by == "vintage":
             values = values.where(values.notna(), frame["on_date"].dt.year.astype(str))
-        names[mine] = values.fillna(UNKNOWN).to_numpy()[row[mine]]
+        blank = OWN_VINEYARD if by == "supplier" else UNKNOWN
+        names[mine] = values.fillna(blank).to_numpy()[row[mine]]
     return names
 
 
-def composition(results: Results, lots: Sequence[str], states: Ints, by: Sequence[str] = ATTRIBUTES) -> pd.DataFrame:
+def _batches(results: Results, lots: Sequence[str]) -> tuple[Ints, Ints, Floats]:
+    """Lot (position), state and weight of everything that makes up lots: disgorgements by good bottles."""
+    chain = results.chain
+    bottles = np.ones(len(chain.states))
+    rows = np.flatnonzero(chain.flows.kind == Flow.DISGORGEMENT)
+    bottles[chain.states.batch_state[chain.flows.batch[rows]]] = chain.flows.into[rows]
+    states = [release_states(results, lot) for lot in lots]
+    which = np.repeat(np.arange(len(lots)), [len(part) for part in states])
+    state = np.concatenate([*states, np.zeros(0, dtype=np.int64)]).astype(np.int64)
+    whole = np.bincount(which, bottles[state], len(lots))[which]
+    return which, state, bottles[state] / np.where(whole > 0, whole, 1.0)
+
+
+def composition(
+    results: Results, lots: Sequence[str], states: Ints | None = None, by: Sequence[str] = ATTRIBUTES
+) -> pd.DataFrame:
     """What lots are made of: lot, attribute, name, share; shares of one lot and attribute add up to 1.
 
-    lots: names to print; states: the state of each (`costing.results.origins.release_states`).
+    lots: names; a release is the mean of its disgorgements, another lot is as it stands on the valuation date.
+    states: the state of each lot, where another one is meant. Reserve and second pressing have a line each.
     """
     mix = Composition(results.estate, results.chain)
-    rows = []
+    which, state, weight = _batches(results, lots) if states is None else (np.arange(len(lots)), states, 1.0)
+    rows: list[tuple[str, str, str, float]] = []
     for attribute in by:
-        table = mix.shares(states, attribute)
-        for number, lot in enumerate(lots):
-            rows += [(lot, attribute, name, share) for name, share in table.iloc[number].items() if share > 1e-12]
-    for number, lot in enumerate(lots):
-        rows.append((lot, "reserve", "reserve", float(mix.reserve[states[number]])))
-        rows.append((lot, "pressing", "second pressing", float(mix.second_pressing[states[number]])))
+        table = mix.shares(state, attribute)
+        shares = np.zeros((len(lots), table.shape[1]))
+        np.add.at(shares, which, table.to_numpy() * np.reshape(weight, (-1, 1)))
+        names = [str(name) for name in table.columns]
+        for lot, line in zip(lots, shares.tolist(), strict=True):
+            rows += [(lot, attribute, name, one) for name, one in zip(names, line, strict=True) if one > 1e-12]
+    for attribute, name, part in (
+        ("reserve", "reserve", mix.reserve),
+        ("pressing", "second pressing", mix.second_pressing),
+    ):
+        share = np.bincount(which, part[state] * weight, len(lots))
+        rows += [(lot, attribute, name, float(one)) for lot, one in zip(lots, share, strict=True)]
     return pd.DataFrame(rows, columns=["lot", "attribute", "name", "share"])
 
 
-def coverage(results: Results, states: Ints) -> list[str]:
-    """Say for each state what its cost leaves out: litres without a price, stages on the way without any
-    cost.
+def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
+    """Say for each lot what its cost leaves out: "71 % of litres carry a cost of grapes or wine; dressing
+    missing".
+
+    of: names of lots, or states. A step is missing if the wine went through it and it cost nothing: pressing,
+    tirage and its dry goods, finishing, and dressing unless the Dry goods sheet dresses by presentation, at
+    dispatch. Where nothing is missing: "complete".
     """
+    if isinstance(of, np.ndarray):
+        which, state, weight = np.arange(len(of)), of, np.ones(len(of))
+    else:
+        which, state, weight = _batches(results, list(of))
+    n_lots = len(of)
     mix = Composition(results.estate, results.chain)
-    covered = mix.covered(results)[states]
-    stage = results.columns.get_level_values("stage").to_numpy(dtype=object)
+    share = np.bincount(which, mix.covered(results)[state] * weight, n_lots)
+    stage, element = (results.columns.get_level_values(level) for level in ("stage", "element"))
+    spent = np.zeros((n_lots, len(results.columns)))
+    np.add.at(spent, which, np.abs(results.cost[state]) * ~element.isin(["capital", "by-product credit"]))
+    goods = element.isin(["dry goods", *results.estate["dry_goods"]["element"].dropna().unique()])
+    steps = [
+        (Flow.PRESS_IN, "pressing", stage == "pressing"),
+        (Flow.TIRAGE, "tirage", stage == "tirage"),
+        (Flow.TIRAGE, "tirage dry goods", (stage == "tirage") & goods),
+        (Flow.DISGORGEMENT, "finishing", stage == "finishing"),
+        (Flow.DISGORGEMENT, "dressing", stage == "dressing"),
+    ]
+    went = {kind: np.bincount(which, mix.passed(kind)[state], n_lots) > 0 for kind in {kind for kind, *_ in steps}}
+    free = {name: went[kind] & ~(spent[:, columns] > 0).any(axis=1) for kind, name, columns in steps}
+    free["tirage dry goods"] &= ~free["tirage"]
+    free["dressing"] &= bool(results.estate["dry_goods"]["presentation"].isna().all())
     said = []
-    for share, state in zip(covered, states, strict=True):
-        kind = results.chain.flows.kind[results.chain.states.flow[state]]
-        expected = ("finishing", "dressing") if kind in (Flow.DISGORGEMENT, Flow.LIQUEUR) else ()
-        missing = [name for name in expected if not (np.abs(results.cost[state, stage == name]) > 0).any()]
-        words = [f"{share:.0%} of litres carry a cost of grapes or wine"] if share < 0.9995 else []
-        words += [f"{' and '.join(missing)} missing"] if missing else []
+    for lot in range(n_lots):
+        missing = [name for name in free if free[name][lot]]
+        words = [f"{int(100 * share[lot] + 1e-9)} % of litres carry a cost of grapes or wine"]
+        words = words if share[lot] < 1.0 - 1e-6 else []
+        words += [f"{', '.join(missing)} missing"] if missing else []
         said.append("; ".join(words) or "complete")
     return said

@@ -25,7 +25,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
 from costing.model import run, trace
 from costing.results.composition import composition, coverage
-from costing.results.origins import grouped_origins, origins, release_states
+from costing.results.origins import grouped_origins, origins
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import note, print_findings, print_table, text_table
@@ -220,7 +220,6 @@ def _origins(options: argparse.Namespace) -> int:
     if options.json:
         print(lines.to_json(orient="records", date_format="iso", force_ascii=False, indent=1))
         return 0
-    state = release_states(results, options.release)
     print(
         f"{options.release}: {lines['total'].sum():,.2f} {estate.settings.currency}, {options.basis} basis, "
         f"from {len(lines)} postings"
@@ -229,10 +228,10 @@ def _origins(options: argparse.Namespace) -> int:
         grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)
         grouped = grouped.sort_values("total", ascending=False)
         print("\n" + text_table(grouped))
-    made_of = composition(results, [options.release], state[:1]).assign(share=lambda table: 100 * table["share"])
+    made_of = composition(results, [options.release]).assign(share=lambda table: 100 * table["share"])
     shown = made_of[made_of["share"] > 0.05].rename(columns={"share": "%"})[["attribute", "name", "%"]]
     print("\nMade of\n" + text_table(shown))
-    print(f"\nCoverage: {coverage(results, state[:1])[0]}")
+    print(f"\nCoverage: {coverage(results, [options.release])[0]}")
     return 0
 
 

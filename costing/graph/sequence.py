@@ -31,7 +31,8 @@ def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Fin
     moment = _dense(flows.day, flows.sequence)
     rank, findings = _ranks(flows, n_lots, moment, place)
     in_place = (flows.source == flows.target) & (flows.source >= 0)
-    rank = 2 * rank + ~(in_place | (flows.target < 0) & (flows.kind == Flow.MOVEMENT))
+    first = in_place | (flows.kind == Flow.LIQUEUR) | (flows.target < 0) & (flows.kind == Flow.MOVEMENT)
+    rank = 2 * rank + ~first
     settle = np.select(
         [flows.kind == Flow.COST, flows.kind == Flow.STOCKTAKE, flows.kind == Flow.CUT],
         [rank.max(initial=0) + 1, rank.max(initial=0) + 2, rank.max(initial=0) + 3],
@@ -67,9 +68,14 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
         return rank, []
     out_at = _position(both, out_key, moves & (drawn >= 0))
     in_at = _position(both, in_key, moves & (filled >= 0))
-    busy = np.flatnonzero((out_at >= 0) | (in_at >= 0))
+    liqueur, dosed = _dosages(flows)
+    involved = (out_at >= 0) | (in_at >= 0)
+    involved[dosed[involved[liqueur]]] = True
+    busy = np.flatnonzero(involved)
     out_at, in_at = out_at[busy], in_at[busy]
-    findings = list(_loops(flows, busy, out_at, in_at, len(both), place))
+    known = involved[liqueur]
+    liqueur, dosed = np.searchsorted(busy, liqueur[known]), np.searchsorted(busy, dosed[known])
+    findings = list(_loops(flows, busy, out_at, in_at, (liqueur, dosed), len(both), place))
     if findings:
         return rank, findings
     filling, drawing = np.flatnonzero(in_at >= 0), np.flatnonzero(out_at >= 0)
@@ -78,11 +84,21 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
     while True:
         np.maximum.at(latest, in_at[filling], local[filling])
         after = latest[out_at[drawing]] + 1
-        if (after <= local[drawing]).all():
+        if (after <= local[drawing]).all() and (local[liqueur] <= local[dosed]).all():
             break
         local[drawing] = np.maximum(local[drawing], after)
+        local[dosed] = np.maximum(local[dosed], local[liqueur])
     rank[busy] = local
     return rank, []
+
+
+def _dosages(flows: Flows) -> tuple[Ints, Ints]:
+    """Draws of dosage liqueur, and the disgorgement that each belongs to: it waits for its liqueur."""
+    liqueur = np.flatnonzero(flows.kind == Flow.LIQUEUR)
+    disgorged = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
+    of_batch = np.full(flows.n_batches, -1, dtype=np.int64)
+    of_batch[flows.batch[disgorged]] = disgorged
+    return liqueur, of_batch[flows.batch[liqueur]]
 
 
 def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
@@ -90,10 +106,20 @@ def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
     return np.where(valid & (known[at] == key), at, -1)
 
 
-def _loops(flows: Flows, busy: Ints, out_at: Ints, in_at: Ints, n_places: int, place: Place) -> Iterator[Finding]:
+def _loops(
+    flows: Flows,
+    busy: Ints,
+    out_at: Ints,
+    in_at: Ints,
+    dosages: tuple[Ints, Ints],
+    n_places: int,
+    place: Place,
+) -> Iterator[Finding]:
     """A finding for each ring of lots that fill one another at one moment."""
-    link = (out_at >= 0) & (in_at >= 0)
-    source, target, flow = out_at[link], in_at[link], busy[link]
+    every = np.arange(len(busy))
+    drawn, filled = np.concatenate([every, dosages[0]]), np.concatenate([every, dosages[1]])
+    link = (out_at[drawn] >= 0) & (in_at[filled] >= 0)
+    source, target, flow = out_at[drawn[link]], in_at[filled[link]], busy[drawn[link]]
     graph = coo_matrix((np.ones(len(source)), (source, target)), shape=(n_places, n_places))
     count, ring = connected_components(graph, directed=True, connection="strong")
     if count == n_places:

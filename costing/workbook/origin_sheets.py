@@ -6,14 +6,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
 import pandas as pd
 
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.results.bridge import bridge
 from costing.results.composition import composition, coverage
 from costing.results.costs import by_cuvee
-from costing.results.origins import origins, release_states
+from costing.results.origins import origins
 from costing.results.results import Results
 from costing.results.rounding import largest_remainder
 from costing.workbook.write import ResultSheet, ResultTable
@@ -100,10 +99,9 @@ def origin_sheets(economic: Results, runs: Callable[[Basis], Results], *, links:
 
 
 def _composition(economic: Results, chosen: list[str]) -> ResultSheet:
-    states = np.array([release_states(economic, release)[0] for release in chosen])
-    made_of = composition(economic, chosen, states)
+    made_of = composition(economic, chosen)
     made_of.columns = pd.Index(["Release", "Attribute", "Name", "Share"])
-    said = pd.DataFrame({"Release": chosen, "Coverage": coverage(economic, states)})
+    said = pd.DataFrame({"Release": chosen, "Coverage": coverage(economic, chosen)})
     return ResultSheet(
         "Composition",
         "What the latest releases are made of, by quantity",

@@ -16,7 +16,7 @@ no formula.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -88,6 +88,25 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
         scan = scans[tab.name]
         found.append(_read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of, doubt))
     return found
+
+
+def table_from_cells(
+    title: str,
+    rows: list[list[Any]],
+    tables: Sequence[TableRange] = (),
+    faults: Sequence[CellFault] = (),
+    percent_cells: Collection[tuple[int, int]] = (),
+) -> RawTable:
+    """Raw table of one sheet whose cells have been read already, by the rules of `read_workbook`.
+
+    rows: its cells from A1 on, all rows equally long; faults: error cells among them; percent_cells: (column,
+    row) from 1 of numbers shown as percentages. A title that is only close to a known one gives no rows.
+    """
+    name, rule, _ = sheet_name(title)
+    if rule or not name:
+        return _without_rows(title)
+    scan = SheetScan(tuple(faults), "", frozenset(), frozenset(percent_cells))
+    return _read_sheet(title, sheets()[name], scan, tables, lambda _: rows, "")
 
 
 def _is_wanted(tab: Tab, book: Book) -> bool:

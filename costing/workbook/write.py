@@ -91,7 +91,6 @@ def result_workbook(
     stale_formula: formula and present text of the cell that says whether the inputs have changed since
     the run. ValueError where a description contradicts its frame.
     """
-    _check(sheets)
     content = io.BytesIO()
     options = {
         "in_memory": True,
@@ -101,13 +100,25 @@ def result_workbook(
     }
     workbook = xlsxwriter.Workbook(content, options)
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
-    long_tables = [
+    long_tables = lay_out(workbook, sheets, stamp, stale_formula)
+    workbook.close()
+    return fill_rows(content.getvalue(), long_tables)
+
+
+def lay_out(
+    workbook: Any, sheets: Sequence[ResultSheet], stamp: RunStamp | None, stale_formula: tuple[str, str] | None
+) -> list[LongTable]:
+    """Write the sheets into an XlsxWriter workbook, or what takes its calls; return the rows left to fill.
+
+    This is the one home of where everything on a result sheet stands. ValueError where a description
+    contradicts its frame.
+    """
+    _check(sheets)
+    return [
         table
         for index, sheet in enumerate(sheets)
         for table in _SheetWriter(workbook, sheet, index).write(stamp, stale_formula)
     ]
-    workbook.close()
-    return fill_rows(content.getvalue(), long_tables)
 
 
 def _check(sheets: Sequence[ResultSheet]) -> None:

@@ -155,3 +155,45 @@ def test_a_chain_is_the_same_for_every_basis() -> None:
     estate = _estate([[_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0]])
     chain = trace(estate)
     assert (run(estate, BOOK, chain).total == run(estate, BOOK).total).all()
+
+
+def test_liqueur_made_on_the_morning_of_the_disgorgement() -> None:
+    bottles = pd.DataFrame(
+        {
+            "on_date": _day("2024-01-01"),
+            "lot": ["A", "T"],
+            "kind": ["wine", "on lees"],
+            "quantity": [1000.0, 100.0],
+            "unit": ["L", "bottles"],
+            "format": [None, "bottle"],
+            "cuvee": [None, "C"],
+            "tirage_date": [pd.NaT, _day("2020-03-01")],
+        }
+    )
+    work = pd.DataFrame(
+        {
+            "on_date": [_day("2024-05-02")],
+            "release_lot": ["D"],
+            "from_lot": ["T"],
+            "bottles_in": [100.0],
+            "bottles_out": [98.0],
+            "liqueur_lot": ["LIQ"],
+            "liqueur_l": [2.0],
+        }
+    )
+    costs = pd.DataFrame({"lot": ["A", "T"], "element": "grapes", "amount": [5000.0, 800.0]})
+    for same_day in (True, False):
+        made = _day("2024-05-02" if same_day else "2024-05-01")
+        estate = _estate(
+            [[made, None, "transfer", "A", 10.0, "LIQ", 10.0]],
+            opening_stock=bottles,
+            opening_costs=costs,
+            disgorgements=work,
+            cuvees=pd.DataFrame({"cuvee": ["C"]}),
+        )
+        stock = stock_values(run(estate, BOOK)).set_index("lot")
+        assert stock.loc["D", "value"] == pytest.approx(
+            800.0 * 0.98 + 2 * 5.0
+        )  # two bottles lost without a norm are expensed
+        assert stock.loc["D", "quantity"] == 98.0
+        assert stock.loc["LIQ", "value"] == pytest.approx(8 * 5.0)

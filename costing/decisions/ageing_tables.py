@@ -1,38 +1,43 @@
 """Hold or release for every stack on lees, by date: the estate's own prices, rates, norms and rules in,
 verdicts out.
 
-Each lot on lees at the valuation date is a stack. Price: the Price by age sheet, in the money of its date.
-Finishing: the rates and dry goods of riddling, disgorgement and dressing that hold for its format, with their
-yearly change in plans, and the norm of disgorgement. Storage: what the cellar charges per bottle-year.
-Hurdle: the Interest rates sheet. Prices in the tables are per bottle put to disgorging: less the norm of what
-is lost there. Releases of one cuvée and format share one market, oldest first. The rule set bars dates before
-its minimum months. Arithmetic: `costing.decisions.ageing`.
+Each lot on lees at the valuation date is a stack. Price: the Price by age sheet, in the money of its date;
+it is the net ex-cellar price of the bottle, so no channel's deductions are taken off again. Finishing and
+storage: `costing.decisions.keeping_costs`. Hurdle: the Interest rates sheet. Releases of one cuvée and format
+share one market (the smallest limit that its prices by age give), oldest first. The rule set bars dates
+before its minimum months. Arithmetic: `costing.decisions.ageing`.
+
+Bottles are those on lees; of what is put to disgorging the norm is lost, so a price counts for
+`(1 − norm)` of them. Prices shown, break-even prices among them, are per bottle sold; finishing is per bottle
+put to disgorging. Not here: what scarce places and a market that binds do (`costing.decisions.scarcity_tables`).
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from costing.calendar import months_between
 from costing.decisions.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
-from costing.decisions.release_dates import (
-    REASONS,
-    Stacks,
-    age_in_months,
-    candidate_days,
-    escalated,
-    price_by_age,
+from costing.decisions.keeping_costs import (
+    finishing_per_bottle,
+    good_share,
+    pools_per_unit_year,
+    storage_per_bottle_year,
+    yearly_loss,
 )
+from costing.decisions.release_dates import REASONS, Stacks, age_in_months, candidate_days, escalated
 from costing.decisions.scarcity import queue_for_market
-from costing.engine.carrying import RateCurve
-from costing.graph.arrays import BLANK_DAY, OPERATIONS, Floats, Ints, days
-from costing.graph.flows import movement_norms
+from costing.engine.carrying import DAYS_A_YEAR, RateCurve
+from costing.errors import Finding, caution
+from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
 from costing.inputs.appellations import rule_set
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.charges import capital_curve
-from costing.money.rates import escalated as planned
 from costing.results.appellation import earliest_release
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
@@ -50,157 +55,160 @@ VERDICTS = {
     "gain_per_bottle_year": "Gain per bottle-year",
     "flip_hurdle": "Hurdle that flips it",
     "flip_storage": "Storage that flips it",
+    "flip_price": "Price that flips it",
     "peak_capital": "Peak capital",
+    "average_capital": "Average capital",
     "probability": "Chance that holding wins",
     "verdict": "Verdict",
 }
 BY_DATE = {
     "lot": "Lot",
     "cuvee": "Cuvée",
+    "format": "Format",
     "date": "Release",
     "months": "Months on lees",
     "bottles": "Bottles",
     "price": "Price",
     "finishing": "Finishing",
+    "sale_months": "Months to sell",
     "net": "Net worth then",
     "npv": "Net present value",
     "gain": "Gain over releasing first",
+    "gain_per_bottle_year": "Gain per bottle-year",
     "year_return": "The year's return",
     "hurdle": "Hurdle",
     "break_even_price": "Break-even price",
     "price_growth_needed": "Price growth needed",
     "peak_capital": "Peak capital",
+    "average_capital": "Average capital",
     "barred": "Barred",
 }
+AGES_SHEET = "Price by age"
+
+
+@dataclass(frozen=True, eq=False)
+class Holding:
+    """What the decision is made from: stock [s], its arrays by candidate date, the dates [t], the hurdle, the
+    number of each stack's market [s], and the share of bottles that disgorging leaves good.
+    """
+
+    stock: pd.DataFrame
+    stacks: Stacks
+    at: Ints
+    curve: RateCurve
+    market: Ints
+    good: float
 
 
 def stacks_on_lees(results: Results) -> pd.DataFrame:
-    """Lots on lees with bottles at the valuation date, oldest first, with tirage day and economic cost per
-    bottle.
+    """Lots on lees at the valuation date with a known tirage: by cuvée and format, oldest first.
+
+    Columns: those of `stock_values`; the value is the cost of the basis.
     """
     stock = stock_values(results)
     stock = stock[(stock["kind"] == "on lees") & stock["tirage"].notna()]
     return stock.sort_values(["cuvee", "format", "tirage", "lot"], ignore_index=True)
 
 
-def dated_rate(estate: Estate, table: str, rows: pd.DataFrame, amount: Floats, at: Ints, today: int) -> Floats:
-    """Sum over series of dated rates of what holds at each day, with its yearly change in plans [t]."""
-    total = np.zeros(len(at))
-    if not len(rows):
-        return total
-    keys = [name for name in ("operation", "driver", "stage", "item", "format", "element") if name in rows.columns]
-    group = rows[keys].astype(object).fillna("").agg("|".join, axis=1).to_numpy()
-    since, yearly = days(rows["from_date"]), np.nan_to_num(rows["escalation"].to_numpy())
-    for one in dict.fromkeys(group):
-        series = np.flatnonzero(group == one)
-        series = series[np.argsort(since[series], kind="stable")]
-        which = np.searchsorted(since[series], at, side="right") - 1
-        row = series[np.maximum(which, 0)]
-        total += np.where(which >= 0, planned(amount[row], yearly[row], since[row], at, today), 0.0)
-    return total
+def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: Floats, at: Ints) -> Floats:
+    """Price by age at each day, in the money of that day [t]; NaN outside the given ages: never extrapolated.
+
+    Each given price is brought to the money of the day first, then a straight line joins the two ages.
+    """
+    table = estate["price_by_age"]
+    mine = table[(table["cuvee"] == cuvee) & (table["format"] == bottle_format)].sort_values("months_on_lees")
+    if not len(mine):
+        return np.full(len(at), np.nan)
+    given, money = mine["months_on_lees"].to_numpy(), days(mine["money_date"])
+    known = money != BLANK_DAY
+    then = escalated(
+        mine["ex_cellar_price"].to_numpy()[:, np.newaxis],
+        np.where(known, money, at[0])[:, np.newaxis],
+        at,
+        np.nan_to_num(mine["escalation"].to_numpy())[:, np.newaxis],
+    )
+    after = np.clip(np.searchsorted(given, age_months), min(1, len(given) - 1), len(given) - 1)
+    before = np.maximum(after - 1, 0)
+    span = given[after] - given[before]
+    weight = np.where(span > 0, (age_months - given[before]) / np.where(span > 0, span, 1.0), 0.0)
+    date = np.arange(len(at))
+    price = then[before, date] * (1.0 - weight) + then[after, date] * weight
+    inside = (age_months >= given[0]) & (age_months <= given[-1])
+    return np.where(inside, price, np.nan)
 
 
-def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str, at: Ints, today: int) -> Floats:
-    """Cost of riddling, disgorging and dressing one bottle of a format at each day [t]."""
-    rates = estate["operation_rates"]
-    done = rates["operation"].isin([riddling, "disgorgement", "dressing"])
-    fits = rates["format"].isna() | (rates["format"] == bottle_format)
-    rates = rates[done & fits & rates["driver"].isin(["bottle in", "bottle out"])]
-    goods = estate["dry_goods"]
-    fits = goods["format"].isna() | (goods["format"] == bottle_format)
-    goods = goods[goods["stage"].isin(["finishing", "dressing"]) & goods["presentation"].isna() & fits]
-    price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
-    work = dated_rate(estate, "operation_rates", rates, rates["amount"].to_numpy(), at, today)
-    return work + dated_rate(estate, "dry_goods", goods, price, at, today)
-
-
-def storage_per_bottle_year(estate: Estate, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
-    """What a bottle-year costs in a stage at each day: operation rates of storage for its format [t]."""
-    rates = estate["operation_rates"]
-    fits = rates["format"].isna() | (rates["format"] == bottle_format)
-    held = rates["stage"].isna() | (rates["stage"] == stage)
-    rates = rates[(rates["driver"] == "bottle-year") & fits & held]
-    return dated_rate(estate, "operation_rates", rates, rates["amount"].to_numpy(), at, today)
-
-
-def stack_inputs(results: Results) -> tuple[pd.DataFrame, Stacks, Ints, RateCurve, Ints]:
-    """Stacks, their arrays by candidate date, the dates, the hurdle and the number of each stack's market."""
+def holding(results: Results) -> Holding:
+    """Collect the stacks on lees and what holds for them at every candidate date of the settings."""
     estate, chain = results.estate, results.chain
-    today = chain.valuation_day
-    settings = estate.settings
+    today, settings = chain.valuation_day, estate.settings
     at = candidate_days(today, settings.ageing_step_months, settings.ageing_horizon_months)
     stock = stacks_on_lees(results)
     shape = (len(stock), len(at))
     price, finishing, storage, finished = (np.full(shape, np.nan) for _ in range(4))
     takes = np.full(len(stock), np.inf)
-    norms = movement_norms(estate)
-    good = 1.0 - norms[OPERATIONS.index("disgorgement")]
-    table = estate["price_by_age"]
+    good, table, riddling = good_share(estate), estate["price_by_age"], riddling_by_stack(results)
     tirage = days(stock["tirage"])
-    kept: dict[str, tuple[Floats, ...]] = {}
+    ages = age_in_months(tirage[:, np.newaxis], at) if len(stock) else np.zeros(shape)
+    kept: dict[str, tuple[Floats, Floats]] = {}
     finish: dict[tuple[str, str], Floats] = {}
-    for row, (cuvee, size) in enumerate(zip(stock["cuvee"], stock["format"], strict=True)):
-        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-        age = age_in_months(tirage[row], at)
-        if len(mine):
-            money, yearly = days(mine["money_date"]), np.nan_to_num(mine["escalation"].to_numpy())
-            ages, stated = mine["months_on_lees"].to_numpy(), mine["ex_cellar_price"].to_numpy()
-            then = escalated(stated[:, np.newaxis], money[:, np.newaxis], at, yearly[:, np.newaxis])
-            sold = [float(price_by_age(age[date], ages, then[:, date])) for date in range(len(at))]
-            price[row] = np.array(sold) * good  # per bottle put to disgorging
-            limits = mine["bottles_a_month"].to_numpy()
-            takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
-        riddling = _riddling(estate, str(cuvee), results)
-        if (size, riddling) not in finish:
-            finish[size, riddling] = finishing_per_bottle(estate, str(size), riddling, at, today)
-        finishing[row] = finish[size, riddling]
+    for row, (cuvee, size) in enumerate(zip(stock["cuvee"].astype(str), stock["format"].astype(str), strict=True)):
+        price[row] = ex_cellar_price(estate, cuvee, size, ages[row], at)
+        limits = table.loc[(table["cuvee"] == cuvee) & (table["format"] == size), "bottles_a_month"].to_numpy()
+        takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
+        how = riddling.get((cuvee, size), riddling.get((cuvee, ""), "machine riddling"))
+        if (size, how) not in finish:
+            finish[size, how] = finishing_per_bottle(estate, size, how, at, today)
+        finishing[row] = finish[size, how]
         if size not in kept:
-            stages = ("on lees", "finished stock")
-            kept[size] = tuple(storage_per_bottle_year(estate, stage, str(size), at, today) for stage in stages)
+            on_lees = storage_per_bottle_year(estate, "on lees", size, at, today)
+            kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, at, today)
         storage[row], finished[row] = kept[size]
-    yearly_loss = float(
-        estate["loss_norms"]
-        .loc[lambda t: (t["applies_to"] == "on lees") & (t["time_base"] == "per year"), "percent"]
-        .sum()
-    )
+    lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
     stacks = Stacks(
         bottles=stock["quantity"].to_numpy(),
-        price=price,
+        price=price * good,  # per bottle put to disgorging
         finishing=finishing,
-        age_months=np.array([age_in_months(one, at) for one in tirage]).reshape(shape),
-        storage_per_bottle_year=storage,
-        survival_per_year=np.array([1.0 - yearly_loss]),
-        minimum_months=_minimum_months(results, stock, tirage),
-        market_per_month=takes,
+        age_months=ages,
+        storage_per_bottle_year=storage + pools_per_unit_year(results, lots, at),
+        survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),
+        minimum_months=minimum_months(estate, stock, tirage),
+        market_per_month=takes / good,
         finished_storage_per_bottle_year=finished[:, 0],
     )
-    curve = capital_curve(estate, ECONOMIC)
-    assert curve is not None
     market = pd.factorize(stock["cuvee"].astype(str) + "|" + stock["format"].astype(str))[0].astype(np.int64)
-    return stock, stacks, at, curve, market
+    return Holding(stock, stacks, at, hurdle_curve(results), market, good)
 
 
-def _riddling(estate: Estate, cuvee: str, results: Results) -> str:
-    """How this cuvée was riddled last; by machine where nothing says."""
-    labels = lot_labels(estate, results.chain)
-    of_lot = dict(zip(labels.name, labels.cuvee, strict=True))
-    done = estate["disgorgements"][estate["disgorgements"]["riddling"].notna()]
-    mine = done[[of_lot.get(lot) == cuvee for lot in done["from_lot"]]]
-    return str(mine["riddling"].iloc[-1]) if len(mine) else "machine riddling"
+def hurdle_curve(results: Results) -> RateCurve:
+    """Rate that capital must earn: that of the run, or the hurdle rate of the estate where it charges none."""
+    curve = results.charges.curve or capital_curve(results.estate, ECONOMIC)
+    assert curve is not None  # capital_curve says so itself where the sheet is empty
+    return curve
 
 
-def _minimum_months(results: Results, stock: pd.DataFrame, tirage: Ints) -> Floats:
-    """Months from tirage to sale that the cuvée's rule set asks for; 0 without one."""
-    estate = results.estate
+def riddling_by_stack(results: Results) -> dict[tuple[str, str], str]:
+    """How bottles of each cuvée and format, and of each cuvée (format ""), were riddled last."""
+    labels = lot_labels(results.estate, results.chain)
+    of_lot = dict(zip(labels.name, zip(labels.cuvee, labels.format, strict=True), strict=True))
+    done = results.estate["disgorgements"].dropna(subset=["riddling"]).sort_values("on_date", kind="stable")
+    how: dict[tuple[str, str], str] = {}
+    for lot, riddling in zip(done["from_lot"], done["riddling"], strict=True):
+        cuvee, size = of_lot.get(lot, ("", ""))
+        how[str(cuvee), str(size)] = how[str(cuvee), ""] = str(riddling)
+    return how
+
+
+def minimum_months(estate: Estate, stock: pd.DataFrame, tirage: Ints) -> Floats:
+    """Months from tirage to sale that the rule set of each cuvée asks for; 0 without one."""
     least = np.zeros(len(stock))
     table = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")
     for row, cuvee in enumerate(stock["cuvee"]):
-        if cuvee not in table.index:
-            continue
-        named, category = table.loc[cuvee, "rule_set"], table.loc[cuvee, "category"]
+        listed = cuvee in table.index
+        named = table.loc[cuvee, "rule_set"] if listed else None
         name = estate.settings.rule_set if pd.isna(named) else str(named)
         if not name:
             continue
+        category = table.loc[cuvee, "category"] if listed else ""
         bottled = as_dates(tirage[[row]])
         on = pd.Timestamp(bottled[0]).date()
         _, sale = earliest_release(rule_set(name), bottled, on, "" if pd.isna(category) else str(category))
@@ -209,26 +217,31 @@ def _minimum_months(results: Results, stock: pd.DataFrame, tirage: Ints) -> Floa
     return least
 
 
-def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
+def hold_or_release_tables(
+    results: Results, held: Holding | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
     """Verdict of every stack, every candidate date of every stack, and the arrays behind them.
 
-    results: on the economic basis. Tables are empty where nothing is on lees.
+    results: on the economic basis; held: `holding(results)`, if it is known. Tables are empty where nothing
+    is on lees.
     """
-    stock, stacks, at, curve, market = stack_inputs(results)
+    held = holding(results) if held is None else held
+    stock, stacks, at, good = held.stock, held.stacks, held.at, held.good
     if not len(stock):
         return pd.DataFrame(columns=list(VERDICTS)), pd.DataFrame(columns=list(BY_DATE)), None
-    queue = queue_for_market(stacks, at, curve, market)
-    found = hold_or_release(stacks, at, curve, queue.wait_years)
+    queue = queue_for_market(stacks, at, held.curve, held.market)
+    found = hold_or_release(stacks, at, held.curve, queue.wait_years)
     rows = np.arange(len(stock))
-    best = found.best
-    shown = np.maximum(best, 0)
-    volatility = price_volatility(results.estate)
-    years = (at - at[0]) / 365.0
+    none, shown = found.best < 0, np.maximum(found.best, 0)
     later = np.maximum(found.best_later, 0)
+    volatility = price_volatility(results.estate)
     chance = probability_holding_wins(
-        stacks.price[rows, later], found.flip_price[rows, later], volatility, years[later]
+        stacks.price[rows, later], found.flip_price[rows, later], volatility, (at[later] - at[0]) / DAYS_A_YEAR
     )
-    none = best < 0
+
+    def at_best(values: Floats) -> Floats:
+        return np.where(none, np.nan, values[rows, shown])
+
     verdicts = pd.DataFrame(
         {
             "lot": stock["lot"],
@@ -238,33 +251,38 @@ def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame
             "months_on_lees": stock["months_on_lees"],
             "cost_per_bottle": stock["value_per_unit"],
             "release": as_dates(np.where(none, BLANK_DAY, at[shown])),
-            "gain": np.where(none, np.nan, found.gain[rows, shown]),
-            "gain_per_bottle_year": np.where(none, np.nan, found.gain_per_bottle_year[rows, shown]),
+            "gain": at_best(found.gain),
+            "gain_per_bottle_year": at_best(found.gain_per_bottle_year),
             "flip_hurdle": found.flip_hurdle.ravel(),
             "flip_storage": found.flip_storage.ravel(),
-            "peak_capital": np.where(none, np.nan, found.peak_capital[rows, shown]),
+            "flip_price": np.where(found.best_later < 0, np.nan, found.flip_price[rows, later] / good),
+            "peak_capital": at_best(found.peak_capital),
+            "average_capital": at_best(found.average_capital),
             "probability": np.where((found.best_later < 0) | (volatility <= 0), np.nan, chance),
             "verdict": [verdict(found, int(row)) for row in rows],
         }
     )
     line, column = np.divmod(np.arange(stacks.price.size), len(at))
+    labels = {name: stock[name].to_numpy(dtype=object)[line] for name in ("lot", "cuvee", "format")}
     by_date = pd.DataFrame(
         {
-            "lot": stock["lot"].to_numpy()[line],
-            "cuvee": stock["cuvee"].to_numpy()[line],
+            **labels,
             "date": as_dates(at[column]),
             "months": np.floor(stacks.age_months.ravel() + 1e-9),
             "bottles": found.worth.bottles.ravel(),
-            "price": stacks.price.ravel(),
+            "price": (stacks.price / good).ravel(),
             "finishing": stacks.finishing.ravel(),
+            "sale_months": 12.0 * np.broadcast_to(found.worth.sale_years, stacks.price.shape).ravel(),
             "net": found.worth.net.ravel(),
             "npv": found.worth.npv.ravel(),
             "gain": found.gain.ravel(),
+            "gain_per_bottle_year": found.gain_per_bottle_year.ravel(),
             "year_return": found.year_return.ravel(),
             "hurdle": np.broadcast_to(found.hurdle, stacks.price.shape).ravel(),
-            "break_even_price": found.break_even_price.ravel(),
+            "break_even_price": (found.break_even_price / good).ravel(),
             "price_growth_needed": found.price_growth_needed.ravel(),
             "peak_capital": found.peak_capital.ravel(),
+            "average_capital": found.average_capital.ravel(),
             "barred": np.array(REASONS, dtype=object)[found.reason.ravel()],
         }
     )
@@ -274,7 +292,52 @@ def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame
 def price_volatility(estate: Estate) -> float:
     """Yearly spread of the logarithm of prices by age, from the Uncertainty sheet; 0 where it says nothing of
     them.
+
+    Read from the first row that multiplies Price by age by a normal or lognormal draw: its second parameter.
     """
     table = estate["uncertainty"]
-    rows = table[(table["sheet"] == "Price by age") & table["distribution"].isin(["normal", "lognormal"])]
-    return float(rows["second_parameter"].iloc[0]) if len(rows) else 0.0
+    rows = table[(table["sheet"] == AGES_SHEET) & table["distribution"].isin(["normal", "lognormal"])]
+    rows = rows[rows["how"] == "multiply"]
+    spread = float(rows["second_parameter"].iloc[0]) if len(rows) else 0.0
+    return spread if spread > 0 else 0.0
+
+
+def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[Finding]:
+    """Yield cautions on stacks that no verdict can speak of: bottles of unknown tirage, cuvées and ages
+    without a price, markets that take nothing. A date before the minimum months is barred, and no finding.
+    """
+    held = holding(results) if held is None else held
+    estate, stock = results.estate, stock_values(results)
+    unknown = stock[(stock["kind"] == "on lees") & stock["tirage"].isna()]
+    for lot in unknown["lot"].astype(str):
+        rows = np.flatnonzero((estate["opening_stock"]["lot"] == lot).to_numpy())
+        place = estate.place("opening_stock", int(rows[0]), "tirage_date") if len(rows) else "Opening stock"
+        rule = f"no tirage date: the age of lot '{lot}' is not known, and nothing is said of holding it."
+        yield caution(place, "", rule, "Enter the day of tirage.")
+    table = estate["price_by_age"]
+    for (cuvee, size), group in held.stock.groupby(["cuvee", "format"], sort=False):
+        rows = np.flatnonzero(((table["cuvee"] == cuvee) & (table["format"] == size)).to_numpy())
+        lots = ", ".join(group["lot"].astype(str))
+        if not len(rows):
+            rule = f"has no price for bottles on lees ({lots}): no verdict on them."
+            yield caution(AGES_SHEET, f"{cuvee}, {size}", rule, "Enter a price at two ages or more.")
+            continue
+        given = table["months_on_lees"].to_numpy()[rows]
+        asked = held.stacks.age_months[group.index]
+        for edge, beyond, word in (
+            (int(rows[given.argmax()]), asked > given.max(), "highest"),
+            (int(rows[given.argmin()]), asked < given.min(), "lowest"),
+        ):
+            missing = beyond & (held.stacks.age_months >= held.stacks.minimum_months)[group.index]
+            if missing.any():
+                low, high = np.floor(asked[missing].min()), np.floor(asked[missing].max())
+                ages = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+                rule = f"is the {word} age with a price for {cuvee}, {size}; {lots} would also be {ages} months old."
+                remedy = "Prices are never extrapolated: enter a price for those ages to have the dates compared."
+                place = estate.place("price_by_age", edge, "months_on_lees")
+                yield caution(place, f"{table['months_on_lees'].iloc[edge]:g}", rule, remedy)
+        limit = table["bottles_a_month"].to_numpy()
+        for row in rows[limit[rows] <= 0].tolist():
+            place, rule = estate.place("price_by_age", row, "bottles_a_month"), "means that the market takes nothing"
+            rule = f"{rule}: no release of {cuvee}, {size} has a price to sell at."
+            yield caution(place, "0", rule, "Enter the bottles a month, or leave it blank for no limit.")

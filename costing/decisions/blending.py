@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.decisions.ageing_tables import dated_rate
+from costing.decisions.keeping_costs import dated_rate
 from costing.decisions.reserves import in_short
 from costing.errors import Finding, nearest
 from costing.inputs.estate import Estate
@@ -82,8 +82,8 @@ def tirage_per_bottle(estate: Estate, today: int) -> float:
     price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
     fits = rates["format"].isna() | (rates["format"] == "bottle")
     rates = rates[(rates["operation"] == "bottling") & (rates["driver"] == "bottle out") & fits]
-    work = dated_rate(estate, "operation_rates", rates, rates["amount"].to_numpy(), at, today)
-    return float((dated_rate(estate, "dry_goods", goods, price, at, today) + work)[0])
+    work = dated_rate(rates, rates["amount"].to_numpy(), at, today)
+    return float((dated_rate(goods, price, at, today) + work)[0])
 
 
 def _short(estate: Estate, row: int, lot: str, litres: float, stock: pd.DataFrame) -> Finding | None:

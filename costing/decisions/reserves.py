@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.decisions.ageing_tables import dated_rate
+from costing.decisions.keeping_costs import dated_rate
 from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
@@ -90,7 +90,7 @@ def storage_per_litre_year(estate: Estate, stage: str, today: int) -> float:
     rates = estate["operation_rates"]
     held = rates["stage"].isna() | (rates["stage"] == stage)
     rates = rates[(rates["driver"] == "litre-year") & held]
-    found: Floats = dated_rate(estate, "operation_rates", rates, rates["amount"].to_numpy(), np.array([today]), today)
+    found: Floats = dated_rate(rates, rates["amount"].to_numpy(), np.array([today]), today)
     return float(found[0])
 
 

@@ -1,5 +1,5 @@
 """Result sheet of hold or release: the verdict of every stack, every candidate date, the curves of the
-largest stacks.
+largest stacks, the best split where the market binds, and what a place in the cellar is worth.
 """
 
 from __future__ import annotations
@@ -7,7 +7,16 @@ from __future__ import annotations
 import pandas as pd
 
 from costing.charts import Chart
-from costing.decisions.ageing_tables import BY_DATE, VERDICTS, hold_or_release_tables
+from costing.decisions.ageing import HoldOrRelease
+from costing.decisions.ageing_tables import BY_DATE, VERDICTS, Holding, ageing_findings, hold_or_release_tables, holding
+from costing.decisions.scarcity_tables import (
+    FULL_CELLAR,
+    PLACES,
+    SPLITS,
+    best_splits,
+    cellar_places,
+    full_cellar,
+)
 from costing.results.results import Results
 from costing.workbook.write import ResultSheet, ResultTable
 
@@ -17,8 +26,9 @@ CURVES = 6
 
 def ageing_sheets(economic: Results) -> list[ResultSheet]:
     """Sheet Hold or release; none where nothing lies on lees or no price by age is given."""
-    verdicts, by_date, _ = hold_or_release_tables(economic)
-    if not len(verdicts) or by_date["price"].isna().all():
+    held = holding(economic)
+    verdicts, by_date, found = hold_or_release_tables(economic, held)
+    if found is None or by_date["price"].isna().all():
         return []
     currency = economic.estate.settings.currency
     drawn = verdicts.dropna(subset=["release"]).nlargest(CURVES, "bottles")["lot"]
@@ -47,7 +57,9 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
                 "Gain per bottle-year": "money4",
                 "Hurdle that flips it": "percent",
                 "Storage that flips it": "money4",
+                "Price that flips it": "money4",
                 "Peak capital": "money",
+                "Average capital": "money",
                 "Chance that holding wins": "percent",
             },
             title="Verdicts",
@@ -71,12 +83,16 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
                 **money,
                 "Months on lees": "integer",
                 "Bottles": "quantity",
+                "Months to sell": "quantity",
+                "Average capital": "money",
+                "Gain per bottle-year": "money4",
                 **dict.fromkeys(("Price", "Finishing", "Break-even price"), "money4"),
                 **dict.fromkeys(("Net worth then", "Net present value"), "money"),
                 **dict.fromkeys(("The year's return", "Hurdle", "Price growth needed"), "percent"),
             },
             title="Every candidate date",
         ),
+        *_scarce_tables(economic, held, found),
     )
     charts = (
         Chart(
@@ -102,5 +118,53 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
     notes = (
         "Decide year by year: hold while the year's return is above the hurdle, not on an average return. Prices by "
         "age are yours and are never extrapolated; rule sets of place are dated.",
+        "Prices are per bottle sold, finishing per bottle put to disgorging. Capital of a held stack is what its "
+        "release would have brought, and what has been spent on it since.",
+        *(str(finding) for finding in ageing_findings(economic, held)),
     )
     return [ResultSheet("Hold or release", "Hold or release, stack by stack", notes, tables, charts if lots else ())]
+
+
+def _scarce_tables(economic: Results, held: Holding, found: HoldOrRelease) -> tuple[ResultTable, ...]:
+    """Tables of a market or a cellar that binds; those that hold something."""
+    splits, places = best_splits(economic, held), cellar_places(economic)
+    once = ("Economic cost per bottle at tirage", "Net present value, once", "Worth of a place")
+    tables = [
+        ResultTable(
+            "best_splits",
+            splits.rename(columns=SPLITS),
+            {
+                "Release": "date",
+                "Bottles of today drawn": "integer",
+                "Bottles released": "integer",
+                "Worth of one bottle more that the market took": "money4",
+            },
+            title="Best split over dates where the market binds",
+        )
+    ]
+    if len(places):
+        stacks = full_cellar(economic, held, found, places)
+        tables += [
+            ResultTable(
+                "full_cellar",
+                stacks.rename(columns=FULL_CELLAR),
+                {
+                    "Best release": "date",
+                    "Best release if the cellar is full": "date",
+                    "Worth of a place": "money",
+                },
+                title="If the cellar is full: a place freed is filled with the same cuvée again",
+            ),
+            ResultTable(
+                "cellar_places",
+                places.rename(columns=PLACES),
+                {
+                    **dict.fromkeys(once, "money4"),
+                    "Best months, once": "integer",
+                    "Best months, again and again": "integer",
+                    "Yearly rise of its money": "percent",
+                },
+                title="A place in the cellar: one cycle, and cycle after cycle",
+            ),
+        ]
+    return tuple(table for table in tables if len(table.frame))

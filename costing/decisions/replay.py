@@ -1,0 +1,192 @@
+"""Later rows follow when an earlier quantity changes: the wine of the records, moved again with other
+quantities.
+
+    taken = out · (balance / balance in the records)     where the row emptied its lot in the records
+    taken = min(out, balance)                            elsewhere; what arrives is scaled with what is taken
+    measured = measured · (balance / balance in the records)
+
+A yield 2 % lower gives 2 % less wine to every row that took the whole of it, so fewer bottles. A row that took
+part of a lot takes its litres as long as they are there; where they are not it is scaled, and counted. Gaugings
+and counts keep the proportion of what they found to what the records held. Many draws run side by side as
+columns.
+
+What it does not do: costs; it changes no date and invents no row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from costing.errors import InputError
+from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.balance import OUT, touches_of
+from costing.graph.flows import Flows, flows_of
+from costing.graph.places import place_of
+from costing.graph.sequence import order_flows
+from costing.graph.states import Chain
+from costing.inputs.estate import Estate
+
+_DRAWN = {
+    Flow.PRESS_IN: ("pressings", ("weight_kg",)),
+    Flow.PRESS_OUT: ("pressings", ("volume_l", "fraction_weight_kg")),
+    Flow.MOVEMENT: ("movements", ("out_l", "out_bottles", "in_l", "in_bottles", "added_l")),
+    Flow.TIRAGE: ("tirage", ("wine_l", "liqueur_l", "bottles")),
+    Flow.DISGORGEMENT: ("disgorgements", ("bottles_in", "bottles_out")),
+    Flow.LIQUEUR: ("disgorgements", ("liqueur_l",)),
+    Flow.DISPATCH: ("dispatches", ("bottles",)),
+    Flow.STOCKTAKE: ("stocktakes", ("quantity",)),
+}
+"""Columns that are scaled with a flow."""
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """What the records say of each flow: quantity out and in, the balance before it of the lot it draws from (or
+    gauges), whether it empties that lot, and how much may be left in a lot that counts as empty.
+    """
+
+    kind: Ints
+    row: Ints
+    out: Floats
+    into: Floats
+    before: Floats
+    empties: np.ndarray
+    slack: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """factor [flows, draws]: what each flow is multiplied by; overdrawn [flows, draws]: it wanted more than there
+    was.
+    """
+
+    factor: Floats
+    overdrawn: np.ndarray
+
+
+def recorded(estate: Estate, chain: Chain) -> Recorded:
+    """Balances of the records. chain: `trace(estate)`."""
+    flows, states = chain.flows, chain.states
+    settings = estate.settings
+    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
+    before, empties, slack = np.zeros(len(flows)), np.zeros(len(flows), dtype=bool), np.zeros(len(flows))
+    order, _ = order_flows(flows, len(chain.lots.names), place_of(estate, flows, chain.lots))
+    touches = touches_of(flows, order)
+    state = chain.by_lot  # states of lots stand as the touches do: lot by lot in time order
+    met = (touches.role == OUT) | (flows.source[touches.flow] == touches.lot)
+    met |= flows.kind[touches.flow] == Flow.STOCKTAKE
+    before[touches.flow[met]] = states.before[state[met]]
+    draws = met & (flows.kind[touches.flow] != Flow.STOCKTAKE)
+    whole = np.abs(states.before[state] - flows.out[touches.flow]) <= np.maximum(
+        tolerance[chain.lots.unit[touches.lot]], 1e-9 * states.before[state]
+    )
+    empties[touches.flow[draws]] = (whole & (states.before[state] > 0))[draws]
+    slack[touches.flow[met]] = tolerance[chain.lots.unit[touches.lot]][met]
+    return Recorded(flows.kind, flows.row, flows.out, flows.into, before, empties, slack)
+
+
+def _for_flows(known: Recorded, flows: Flows) -> Recorded:
+    """What the records say of other flows of the same rows; a flow that they lack has no balance there."""
+    span = int(max(known.row.max(initial=0), flows.row.max(initial=0))) + 1
+    mine = pd.Index(known.kind * span + known.row)
+    cut = flows.kind >= Flow.COST
+    at = np.where(cut & (flows.kind != Flow.STOCKTAKE), -1, mine.get_indexer(pd.Index(flows.kind * span + flows.row)))
+    missing = at < 0
+
+    def of(values: np.ndarray, blank: float | bool) -> np.ndarray:
+        return np.where(missing, blank, values[np.maximum(at, 0)])
+
+    out = np.where(missing & cut, flows.out, of(known.out, np.nan))
+    into = np.where(missing & cut, flows.into, of(known.into, np.nan))
+    empties = of(known.empties, False).astype(bool)
+    return Recorded(flows.kind, flows.row, out, into, of(known.before, 0.0), empties, of(known.slack, 0.0))
+
+
+def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int, order: Ints) -> Replay:
+    """Move the wine again. out, into [flows, draws]: quantities wanted; order: of the flows, first to happen
+    first.
+    """
+    n, draws = out.shape
+    balance = np.zeros((n_lots, draws))
+    factor, overdrawn = np.ones((n, draws)), np.zeros((n, draws), dtype=bool)
+    pressed_in = np.zeros((max(flows.n_batches, 1), draws))
+    pressed_out = np.zeros((max(flows.n_batches, 1), draws))
+    bottles_of = np.full(max(flows.n_batches, 1), -1, dtype=np.int64)
+    disgorged = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
+    bottles_of[flows.batch[disgorged]] = disgorged
+    kind, source, target = flows.kind.tolist(), flows.source.tolist(), flows.target.tolist()
+    batch, changed = flows.batch.tolist(), (out != known.out[:, np.newaxis]).any(axis=1)
+
+    def taken(flow: int, wanted: Floats) -> tuple[Floats, np.ndarray]:
+        """Factor of a draw, and where it wanted more than there was."""
+        held, then = balance[source[flow]], known.before[flow]
+        short = wanted > held + np.maximum(known.slack[flow], 1e-9 * then)
+        if known.empties[flow] and not changed[flow] and then > 0:
+            share = held / then
+            left = np.abs(held - wanted * share) > known.slack[flow]
+            whole = np.divide(held, wanted, out=np.ones(draws), where=wanted > 0)
+            return np.where(left, whole, share), short
+        within = np.divide(np.maximum(held, 0.0), wanted, out=np.ones(draws), where=wanted > 0)
+        return np.where(short, within, 1.0), short
+
+    for flow in order.tolist():
+        what = kind[flow]
+        wanted = out[flow]
+        scale = factor[flow]
+        if what == Flow.PRESS_OUT:
+            load = batch[flow]
+            scale[:] = np.divide(pressed_in[load], pressed_out[load], out=np.ones(draws), where=pressed_out[load] > 0)
+        elif what == Flow.STOCKTAKE:
+            then = known.before[flow]
+            scale[:] = balance[target[flow]] / then if then > 0 else 1.0
+            balance[target[flow]] = into[flow] * scale
+            continue
+        elif what == Flow.LIQUEUR:
+            bottles = int(bottles_of[batch[flow]])
+            along, _ = taken(bottles, out[bottles])
+            least, overdrawn[flow] = taken(flow, wanted * along)
+            scale[:] = least if known.empties[flow] and not changed[flow] else along * least
+        elif source[flow] >= 0:
+            scale[:], overdrawn[flow] = taken(flow, wanted)
+            if what == Flow.PRESS_IN:
+                pressed_in[batch[flow]] += wanted * scale
+                pressed_out[batch[flow]] += wanted
+        if source[flow] >= 0 and what != Flow.PRESS_OUT:
+            left = balance[source[flow]] - wanted * scale
+            near = known.slack[flow] if source[flow] != target[flow] else 0.0
+            balance[source[flow]] = np.where(left <= max(near, 1e-9 * known.before[flow]), 0.0, left)
+        if target[flow] >= 0 and what < Flow.COST:
+            balance[target[flow]] += into[flow] * scale
+    return Replay(factor, overdrawn)
+
+
+def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
+    """The changed estate with its later rows following, and how many rows wanted more than there was.
+
+    before, chain: as in the records; after: the same rows with other figures. InputError where the rows of
+    `after` have no order in time.
+    """
+    lots = number_lots(after)
+    flows = flows_of(after, lots)
+    known = _for_flows(recorded(before, chain), flows)
+    if np.array_equal(flows.out, known.out) and np.array_equal(flows.into, known.into):
+        return after, 0
+    order, loops = order_flows(flows, len(lots.names), place_of(after, flows, lots))
+    if loops:
+        raise InputError(loops)
+    moved = replay(known, flows, flows.out[:, np.newaxis], flows.into[:, np.newaxis], len(lots.names), order)
+    tables = dict(after.tables)
+    for what, (name, columns) in _DRAWN.items():
+        at = np.flatnonzero((flows.kind == what) & (np.abs(moved.factor[:, 0] - 1.0) > 1e-13))
+        if not len(at):
+            continue
+        frame: pd.DataFrame = tables[name].copy()
+        for column in columns:
+            values = frame[column].to_numpy(dtype=np.float64, copy=True)
+            values[flows.row[at]] *= moved.factor[at, 0]
+            frame[column] = values
+        tables[name] = frame
+    return replace(after, tables=tables), int(moved.overdrawn.sum())

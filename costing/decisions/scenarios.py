@@ -1,0 +1,154 @@
+"""Scenarios: named changes to the estate, run again, side by side.
+
+    change per bottle = cost under the scenario − cost of the records, release by release
+
+The rows of one scenario are applied in their order, then the later rows of the cellar follow
+(`costing.decisions.replay`), then everything is run again through the ordinary path. The last run, a budget and a
+standard are scenarios too: `side_by_side` takes any results by name, matched by release.
+
+What it does not do: say why a figure moved (`costing.decisions.why`) or how likely a scenario is
+(`costing.decisions.uncertainty`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.changes import Change, apply_changes, read_change
+from costing.decisions.replay import follow
+from costing.errors import CostingError, Finding, InputError, caution, nearest
+from costing.inputs.basis import ECONOMIC, Basis
+from costing.inputs.estate import Estate
+from costing.model import run, trace
+from costing.results.costs import by_cuvee, releases
+from costing.results.results import Results
+from costing.results.stock import stock_values
+
+RECORDS = "As recorded"
+_KEYS = ["release", "cuvee", "format", "disgorged", "planned", "bottles"]
+SCENARIOS = {
+    "release": "Release",
+    "cuvee": "Cuvée",
+    "format": "Format",
+    "disgorged": "Disgorged",
+    "planned": "Planned",
+    "bottles": "Bottles",
+}
+"""Headers of the side-by-side table; the columns after these are named after the scenarios."""
+
+
+def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Finding]]:
+    """Changes of every scenario of the Scenarios sheet, in their order, and what is wrong with its rows."""
+    found: dict[str, list[Change]] = {}
+    findings: list[Finding] = []
+    for row, name in enumerate(estate["scenarios"]["scenario"]):
+        change, wrong = read_change(estate, "scenarios", row)
+        findings += wrong
+        if change is not None:
+            found.setdefault(str(name), []).append(change)
+    return found, findings
+
+
+def under(estate: Estate, changes: list[Change], basis: Basis = ECONOMIC) -> tuple[Results, int]:
+    """Results under some changes, and how many later rows wanted more than there was and were scaled.
+
+    InputError where the changed estate makes no sense.
+    """
+    changed, short = follow(estate, trace(estate), apply_changes(estate, changes))
+    return run(changed, basis), short
+
+
+def run_scenarios(estate: Estate, basis: Basis = ECONOMIC) -> tuple[dict[str, Results], list[Finding]]:
+    """Results of every scenario of the sheet; findings on rows that name nothing, scenarios that can't be run
+    (errors), and rows that had to be scaled (cautions).
+    """
+    scenarios, findings = scenario_changes(estate)
+    spoilt = {estate["scenarios"]["scenario"].iloc[row] for row in _rows_at_fault(estate, findings)}
+    results: dict[str, Results] = {}
+    for name, changes in scenarios.items():
+        if name in spoilt:
+            continue
+        row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
+        place = estate.place("scenarios", row, "scenario")
+        try:
+            results[name], short = under(estate, changes, basis)
+        except InputError as wrong:
+            first = next(str(one) for one in wrong.findings if one.severity == "error")
+            findings.append(Finding(place, name, f"leads to records that make no sense: {first}", "Change less."))
+            continue
+        if short:
+            rule = f"leaves less than {short} later rows draw; they were scaled to what is there."
+            findings.append(caution(place, name, rule, "Read its quantities of bottles beside its costs."))
+    return results, findings
+
+
+def _rows_at_fault(estate: Estate, findings: list[Finding]) -> list[int]:
+    at = {finding.place for finding in findings}
+    columns = estate["scenarios"].columns
+    rows = range(len(estate["scenarios"]))
+    return [row for row in rows if any(estate.place("scenarios", row, column) in at for column in columns)]
+
+
+def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
+    """Cost per bottle of every release under each of the results, and its change against the first.
+
+    Columns: release, cuvee, format, disgorged, planned, bottles (of the first that has the release), then one per
+    name, then `<name>: change` for all but the first. NaN where a release is not in a result.
+    """
+    table: pd.DataFrame | None = None
+    costs: dict[str, pd.Series] = {}
+    for name, one in results.items():
+        frame = releases(one)
+        costs[name] = pd.Series((frame["total"] / frame["bottles"]).to_numpy(), index=frame["release"].astype(str))
+        frame = frame[_KEYS].astype({"release": str})
+        table = frame if table is None else pd.concat([table, frame[~frame["release"].isin(table["release"])]])
+    if table is None:
+        return pd.DataFrame(columns=_KEYS)
+    table = table.reset_index(drop=True)
+    for name, cost in costs.items():
+        table[name] = table["release"].map(cost)
+    base, *others = costs
+    for name in others:
+        table[f"{name}: change"] = table[name] - table[base]
+    return table
+
+
+def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
+    """Value of stock at the valuation date by kind of goods under each of the results."""
+    parts = {name: stock_values(one).groupby("kind")["value"].sum() for name, one in results.items()}
+    table = pd.DataFrame(parts).fillna(0.0)
+    return table.rename_axis("kind").reset_index()
+
+
+def scenario_tables(
+    estate: Estate, recorded: Results, *, latest: bool = True
+) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Tables `releases` and `stock` of all scenarios beside the records, and the findings.
+
+    recorded: the estate's results; scenarios run on its basis. latest: only the latest release made of each
+    cuvée and format, and every planned one.
+    """
+    results, findings = run_scenarios(estate, recorded.basis)
+    if not results:
+        return {"releases": pd.DataFrame(columns=_KEYS), "stock": pd.DataFrame(columns=["kind"])}, findings
+    every = {RECORDS: recorded, **results}
+    table = side_by_side(every)
+    if latest:
+        made = by_cuvee(recorded)["release"].astype(str)
+        table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
+    return {"releases": table, "stock": stock_side_by_side(every)}, findings
+
+
+def scenario(estate: Estate, name: str) -> list[Change]:
+    """Changes of one scenario; CostingError where there is none of that name, InputError where its rows are wrong."""
+    found, findings = scenario_changes(estate)
+    names = [str(one) for one in estate["scenarios"]["scenario"].unique()]
+    if name not in names:
+        message = f"there is no scenario '{name}'. {nearest(name, names)}".strip()
+        raise CostingError(message)
+    if findings:
+        raise InputError(findings)
+    return found[name]

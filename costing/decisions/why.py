@@ -1,0 +1,190 @@
+"""Why a figure moved between two estates, two runs or two years, in parts that add up.
+
+    difference = Σ parts;   part of a family = figure with A's families before it and this one at B's − figure
+                            before
+
+Families in their order: price (what was paid for grapes, goods and single costs), yield (grapes and must), loss
+(what was drawn and what arrived, bottles filled and disgorged, norms), rates (operation rates, pools, interest,
+price indices), timing (dates and payment terms), plan (rows that only one of the two has, and everything else).
+Rows are matched by their keys; columns of one family pass from A to B together. While they pass, later rows
+follow the quantities (`costing.decisions.replay`). A step that leads to records that make no sense is taken
+together with the next and named so. From the losses on the rows of B stand as they are wherever they
+make sense. The order is a choice: another order gives other parts with the same sum.
+
+What it does not do: compare estates in two currencies, or on two bases (that is the bridge).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
+from costing.decisions.replay import follow
+from costing.errors import CostingError, InputError, nearest
+from costing.graph.arrays import TABLES, Floats
+from costing.inputs.basis import ECONOMIC, Basis
+from costing.inputs.estate import Estate
+from costing.inputs.schema import sheets
+from costing.model import run, trace
+from costing.money.postings import TABLE_NAMES
+from costing.results.costs import releases
+from costing.results.origins import release_states
+from costing.results.results import Results
+from costing.results.stock import open_states, stock_values
+
+WHY = {"family": "What moved", "amount": "Change", "running": "Figure after it", "rows": "Largest rows"}
+STOCK = "stock"
+LARGEST, TRIED = 3, 8
+
+
+def figure_of(results: Results, what: str) -> float:
+    """Cost per bottle of a release or of the latest release made of a cuvée; of `stock`, its value.
+
+    CostingError with the nearest name where there is neither.
+    """
+    if what == STOCK:
+        return float(stock_values(results)["value"].sum())
+    chosen = _release(results, what)
+    return float(chosen["total"] / chosen["bottles"])
+
+
+def _release(results: Results, what: str) -> pd.Series:
+    frame = releases(results)
+    chosen = frame[frame["release"].astype(str) == what]
+    if not len(chosen):
+        chosen = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]].tail(1)
+    if not len(chosen) or not chosen["bottles"].iloc[0] > 0:
+        names = [*frame["release"].astype(str), *frame["cuvee"].astype(str).unique(), STOCK]
+        message = f"there is no release or cuvée '{what}' with bottles. {nearest(what, names)}".strip()
+        raise CostingError(message)
+    return chosen.iloc[0]
+
+
+def _cost_through_rows(results: Results, what: str) -> dict[str, Floats]:
+    """How much of the figure's cost passed through each row of each table, as money."""
+    chain, flows, postings = results.chain, results.chain.flows, results.charges.postings
+    chosen = np.zeros(len(chain.states))
+    at = open_states(results, chain.valuation_day) if what == STOCK else None
+    chosen[release_states(results, str(_release(results, what)["release"])) if at is None else at] = 1.0
+    reaches = results.solution.plain.backward(chosen)
+    through = np.abs(reaches * results.total)
+    state = np.where(chain.target_state >= 0, chain.target_state, chain.source_state)
+    batch = np.append(chain.states.batch_state, -1)[flows.batch]
+    state = np.where(batch >= 0, batch, state)
+    passed = np.where(state >= 0, through[state], 0.0)
+    found = {name: np.zeros(len(results.estate[name])) for name in TABLE_NAMES}
+    for kind, name in enumerate(TABLES):
+        if name:
+            mine = flows.kind == kind
+            np.maximum.at(found[name], flows.row[mine], passed[mine])
+    posted = np.abs(postings.amount * reaches[postings.state])
+    for number, name in enumerate(TABLE_NAMES):
+        mine = postings.table == number
+        np.add.at(found[name], postings.row[mine], posted[mine])
+    for part in results.charges.accrued:
+        name = TABLE_NAMES[part.charge.table]
+        found[name][part.charge.rows] += float(np.abs(part.amount @ reaches[part.states]))
+    return found
+
+
+def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOMIC) -> pd.DataFrame:
+    """Parts of the difference of a figure between two estates: family, amount, running figure, largest rows.
+
+    what: a release lot, a cuvée or `stock`. The first line is the figure of the first estate, the last that of
+    the second; the amounts between add up to the difference exactly. Families that change nothing are left
+    out.
+    """
+    chain = trace(first)
+    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
+    recorded = run(first, basis, chain)
+    begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
+    passes = _cost_through_rows(recorded, what)
+    lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
+    reached, running, waiting = first, begin, list[str]()
+
+    def followed(estate: Estate) -> float:
+        return figure_of(run(follow(first, chain, estate)[0], basis), what)
+
+    def as_it_stands(estate: Estate) -> float:
+        try:
+            return figure_of(run(estate, basis), what)
+        except InputError:
+            return followed(estate)
+
+    for family in FAMILIES[:-1]:
+        following = passed_on(reached, second, pairs, COLUMNS[family])
+        if following is reached:
+            continue
+        try:
+            value = followed(following) if family in ("price", "yield") else as_it_stands(following)
+        except (InputError, CostingError):
+            waiting.append(family)
+            reached = following
+            continue
+        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS[family], followed, passes, what)
+        lines.append((" and ".join([*waiting, family]), value - running, value, rows))
+        reached, running, waiting = following, value, []
+    only = _only_in_one(first, second, pairs)
+    if waiting or only or end != running:
+        lines.append((" and ".join([*waiting, "plan"]), end - running, end, only))
+    lines.append(("after", end, end, ""))
+    return pd.DataFrame(lines, columns=list(WHY))
+
+
+def _largest(
+    reached: Estate,
+    second: Estate,
+    pairs: Pairs,
+    columns: Mapping[str, Sequence[str]],
+    measured: Callable[[Estate], float],
+    passes: Mapping[str, Floats],
+    what: str,
+) -> str:
+    """Rows of a family that move the figure most when each is changed alone; tried are those whose change
+    times the cost that passes through them is largest.
+    """
+    candidates: list[tuple[float, str, int]] = []
+    for name, wanted in columns.items():
+        here, there = pairs[name]
+        change = np.zeros(len(here))
+        for column in wanted:
+            old, new = reached[name][column].iloc[here], second[name][column].iloc[there]
+            if old.dtype == np.float64 and new.dtype == np.float64:
+                before, after = np.nan_to_num(old.to_numpy()), np.nan_to_num(new.to_numpy())
+                size = np.maximum(np.abs(before), np.abs(after))
+                change = np.maximum(change, np.abs(after - before) / np.where(size > 0, size, 1.0))
+            else:
+                known = (old.astype(object).to_numpy() != new.astype(object).to_numpy()) & ~(
+                    old.isna().to_numpy() & new.isna().to_numpy()
+                )
+                change = np.maximum(change, known.astype(np.float64))
+        weight = (
+            passes[name][here] if passes[name].any() else np.ones(len(here))
+        )  # a norm, an index: no cost of its own
+        candidates += [(float(change[row] * weight[row]), name, int(row)) for row in np.flatnonzero(change * weight)]
+    found = []
+    running = measured(reached)
+    for _, name, row in sorted(candidates, key=lambda one: -one[0])[:TRIED]:
+        try:
+            moved = measured(passed_on(reached, second, pairs, columns, (name, row))) - running
+        except (InputError, CostingError):
+            continue
+        found.append((moved, second.place(name, int(pairs[name][1][row]))))
+    decimals = 2 if what == STOCK else 4
+    found = sorted((one for one in found if abs(one[0]) >= 0.5 * 10.0**-decimals), key=lambda one: -abs(one[0]))
+    return "; ".join(f"{place} {moved:+,.{decimals}f}" for moved, place in found[:LARGEST])
+
+
+def _only_in_one(first: Estate, second: Estate, pairs: Pairs) -> str:
+    """Sheets with rows that only one of the estates has, and how many."""
+    said = []
+    for name, (here, there) in pairs.items():
+        gone, new = len(first[name]) - len(here), len(second[name]) - len(there)
+        if gone or new:
+            said.append(
+                f"{sheets()[name].title}: {new} new, {gone} gone" if gone else f"{sheets()[name].title}: {new} new"
+            )
+    return "; ".join(said)

@@ -1,0 +1,216 @@
+"""The live link: read the inputs of an open workbook, refresh its result sheets in place, again and again.
+
+Rule: what is read is what the program shows now, saved or not. Results go into the library's own sheets of the
+open workbook; where the inputs have errors, the sheet `Run check` lists them with links to their cells, and
+the other result sheets keep what they held, marked STALE by their own formula. Saving stays the user's.
+
+Conventions: nothing is written while the inputs are the same as at the last refresh, so a workbook just saved
+stays saved. A refresh happens at once, then on Enter, and with `watch` on every save of the file.
+
+What it does not do: start a spreadsheet program, or draw charts on sheets that it has to make.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TextIO
+
+import pandas as pd
+
+from costing.errors import ERROR, CostingError, Finding, InputError, WorkbookError, errors_in
+from costing.inputs.raw import RawTable
+from costing.workbook.link_excel import ExcelWorkbook
+from costing.workbook.link_office import PIPE, OfficeWorkbook, listening
+from costing.workbook.opened import NotOpenError, read_open, write_open
+from costing.workbook.pages import Page, pages
+from costing.workbook.replace import lock_holder
+from costing.workbook.stale import stale_formula
+from costing.workbook.write import ResultSheet, ResultTable, RunStamp
+
+POLL_SECONDS = 0.3
+FINDINGS_SHEET = "Run check"
+Refresh = Callable[[Sequence[RawTable]], Sequence[ResultSheet]]
+
+
+@dataclass
+class Refresher:
+    """One open workbook, refreshed as often as asked; remembers what it has shown."""
+
+    workbook: ExcelWorkbook | OfficeWorkbook
+    refresh: Refresh
+    version: str
+    basis: str
+    _inputs: str = ""
+    _shown: dict[str, Page] = field(default_factory=dict)
+
+    def __call__(self) -> str:
+        """Refresh once; return a line on what happened. WorkbookError where the program refuses."""
+        started = time.perf_counter()
+        tables, counts, inputs = read_open(self.workbook)
+        if inputs == self._inputs:
+            return "The inputs are as they were; nothing was written."
+        findings: list[Finding] = []
+        try:
+            sheets = self.refresh(tables)
+        except InputError as wrong:
+            findings = wrong.findings
+            sheets = [findings_sheet(findings)]
+        stamp = RunStamp(dt.datetime.now(), self.version, self.basis, inputs)
+        laid_out = pages(sheets, stamp, stale_formula(counts))
+        write_open(self.workbook, laid_out)
+        changed = [page for page in laid_out if not page.same_content(self._shown.get(page.name))]
+        self._shown |= {page.name: page for page in laid_out}
+        self._inputs = inputs
+        seconds = time.perf_counter() - started
+        if findings:
+            first = next(iter(errors_in(findings)))
+            return f"{len(errors_in(findings))} errors, listed on sheet '{FINDINGS_SHEET}'; the first: {first}"
+        return (
+            f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. Nothing was saved."
+        )
+
+
+def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
+    """Return the sheet that lists what is wrong in the inputs, each with a link to its cell, errors first."""
+    in_order = sorted(findings, key=lambda one: one.severity != ERROR)
+    frame = pd.DataFrame(
+        [(one.place, one.value, f"{one.severity}: {one.rule}", one.remedy) for one in in_order],
+        columns=["Where", "What stands there", "What is doubtful", "What to do"],
+    )
+    return ResultSheet(
+        FINDINGS_SHEET,
+        "The inputs have errors: nothing was computed",
+        ("The other result sheets show the last run that could be made.",),
+        (
+            ResultTable("run_identity", pd.DataFrame({"Line": [], "Book": [], "Economic": []}), title="Reconciliation"),
+            ResultTable("findings", frame, links={"Where": "Where"}, title=f"Errors: {len(errors_in(findings))}"),
+        ),
+    )
+
+
+def attach(path: Path, pipe: str = PIPE) -> ExcelWorkbook | OfficeWorkbook:
+    """Return the workbook as it is open in Excel or LibreOffice. NotOpenError with one line on what to do."""
+    if not path.is_file():
+        msg = f"{path} does not exist. Name the workbook that is open; `costing new {path}` makes one."
+        raise WorkbookError(msg)
+    path = path.resolve()
+    reasons = []
+    try:
+        return ExcelWorkbook(path)
+    except NotOpenError as fault:
+        reasons.append(str(fault))
+    try:
+        return OfficeWorkbook(path, pipe)
+    except NotOpenError as fault:
+        reasons.append(str(fault))
+    holder = lock_holder(path)
+    there = f" A lock file says that it is open ({holder})." if holder else ""
+    msg = (
+        f"{path.name} is not open where it can be reached: {'; '.join(reasons)}.{there} "
+        f"Open it in Excel, or in LibreOffice with: {listening(path, pipe)}"
+    )
+    raise NotOpenError(msg)
+
+
+def link(
+    path: Path,
+    refresh: Refresh,
+    *,
+    watch: bool = False,
+    version: str,
+    basis: str,
+    say: Callable[[str], None] = print,
+    keyboard: TextIO | None = None,
+    pipe: str = PIPE,
+) -> None:
+    """Attach to the open workbook, refresh it, and go on with it until it is closed or the user ends it.
+
+    refresh: raw tables -> result sheets, or InputError. watch: again on each save. keyboard: lines that ask for
+    a refresh (an empty one) or the end (`q`); the terminal where there is one. Without `watch` and without a
+    keyboard it refreshes once. WorkbookError with one line where nothing is open; refusals later on are
+    said and the link stays.
+    """
+    if keyboard is None and sys.stdin is not None and sys.stdin.isatty():
+        keyboard = sys.stdin
+    workbook = attach(path, pipe)
+    try:
+        refresher = Refresher(workbook, refresh, version, basis)
+        say(f"Linked to {workbook.who()}.")
+        say(refresher())
+        if not watch and keyboard is None:
+            return
+        ways = [*(["Enter"] if keyboard else []), *(["each save"] if watch else [])]
+        say(f"Refreshing on {' and on '.join(ways)}; ends with {'q or ' if keyboard else ''}Ctrl-C.")
+        _go_on(path, workbook, refresher, watch, keyboard, say)
+    except KeyboardInterrupt:
+        say("The link has ended; the workbook is still open, unsaved changes and all.")
+    finally:
+        workbook.close()
+
+
+def _go_on(
+    path: Path,
+    workbook: ExcelWorkbook | OfficeWorkbook,
+    refresher: Refresher,
+    watch: bool,
+    keyboard: TextIO | None,
+    say: Callable[[str], None],
+) -> None:
+    typed = _lines(keyboard) if keyboard else None
+    saved = _saved(path)
+    while True:
+        asked = False
+        line = None
+        if typed is None:
+            time.sleep(POLL_SECONDS)
+        else:
+            with contextlib.suppress(queue.Empty):
+                line = typed.get(timeout=POLL_SECONDS)
+        if line is not None:
+            if line.strip().casefold() in ("q", "quit") or (not line and not watch):
+                return
+            typed = typed if line else None  # the end of the keyboard leaves the watching of saves
+            asked = bool(line)
+        now = _saved(path)
+        if watch and now != saved and now is not None:
+            time.sleep(POLL_SECONDS)
+            if _saved(path) == now:  # a save under way changes the file more than once
+                saved, asked = now, True
+        if asked:
+            try:
+                say(refresher())
+            except CostingError as fault:
+                say(str(fault))
+        if not workbook.is_open():
+            say("The workbook was closed; the link has ended.")
+            return
+
+
+def _saved(path: Path) -> tuple[int, int] | None:
+    """When the file was last written, and its size; None while it is being replaced."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+def _lines(keyboard: TextIO) -> queue.Queue[str]:
+    """Lines as they are typed, an empty text at the end."""
+    typed: queue.Queue[str] = queue.Queue()
+
+    def listen() -> None:
+        for line in keyboard:
+            typed.put(line)
+        typed.put("")
+
+    threading.Thread(target=listen, daemon=True).start()
+    return typed

@@ -1,0 +1,161 @@
+"""A workbook that is open in a spreadsheet program: what is asked of the program, and how input is read there.
+
+Rule: an open sheet is read by the rules of a sheet in a file (`read.table_from_cells`), so the same cells
+give the same estate; a result sheet is written only where it bears the library's mark (`sheets.MARK`).
+
+Conventions: `OpenWorkbook` is all that a program must offer; rows and columns of cells are counted from 0, in
+faults, percent cells and table ranges from 1, as in a file. Errors in cells are faults and their cells None.
+
+What it does not do: it saves nothing, ever.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+from costing.errors import Finding, WorkbookError
+from costing.inputs.headers import sheet_name
+from costing.inputs.raw import RawTable, column_letter
+from costing.inputs.schema import sheets
+from costing.workbook.package import shown
+from costing.workbook.pages import Page, PlacedTable, RowEdit, row_edits
+from costing.workbook.read import table_from_cells
+from costing.workbook.scan import ERROR_CELL, CellFault, TableRange
+from costing.workbook.stale import SheetCount
+
+_DAY_ZERO = dt.datetime(1899, 12, 30)
+_STALE_COLUMNS = 52  # A to AZ, as `stale` counts
+
+
+class NotOpenError(WorkbookError):
+    """A program that has the workbook not open, or can't be reached; the message says which and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSheet:
+    """Cells of an open sheet from A1 to its last filled one.
+
+    rows: None, text, number, truth or datetime; errors: (column, row, text) from 1; percent_cells: (column,
+    row) from 1 of numbers shown as percentages; filled: cells in columns A to AZ that COUNTA counts; too_far:
+    (column, row) from 1 of the last cell, where the sheet is too large to be read and has no rows here.
+    """
+
+    rows: list[list[Any]]
+    errors: tuple[tuple[int, int, str], ...] = ()
+    percent_cells: frozenset[tuple[int, int]] = frozenset()
+    filled: int = 0
+    too_far: tuple[int, int] | None = None
+
+    @property
+    def total(self) -> float:
+        """Sum of the numbers in columns A to AZ, dates as day numbers, as SUM has it."""
+        return sum(_number(cell) for row in self.rows for cell in row[:_STALE_COLUMNS])
+
+
+class OpenWorkbook(Protocol):
+    """What a spreadsheet program that has the workbook open must offer."""
+
+    def who(self) -> str:
+        """Program and workbook, for a person."""
+
+    def is_open(self) -> bool:
+        """Whether the workbook is still open there."""
+
+    def titles(self) -> list[str]:
+        """Titles of its worksheets in the order of their tabs, as they are now."""
+
+    def tables(self, title: str) -> list[PlacedTable]:
+        """Tables on a sheet, as they were at the last call of `titles`."""
+
+    def is_marked(self, title: str) -> bool:
+        """Whether the sheet bears the mark of a result sheet, with its present title."""
+
+    def read_table(self, title: str) -> OpenSheet:
+        """Cells of a sheet."""
+
+    def write_table(self, page: Page, edits: Sequence[RowEdit], *, styled: bool) -> None:
+        """Edit rows, then set every cell of the page; with `styled`, formats and tables as well.
+
+        A sheet that isn't there is made as the last one, with its mark.
+        """
+
+    def paused(self) -> AbstractContextManager[None]:
+        """Neither redraw nor recalculate inside; what is done inside is undone in one step, where that can be."""
+
+
+def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount], str]:
+    """Raw tables of the open workbook, the counts behind STALE, and a fingerprint of all input cells."""
+    found, counts = [], []
+    whole = hashlib.sha256()
+    for title in workbook.titles():
+        name, rule, _ = sheet_name(title)
+        if not name and not rule:
+            continue
+        if rule:
+            if not workbook.is_marked(title):
+                found.append(table_from_cells(title, []))
+                whole.update(title.encode())
+            continue
+        cells = workbook.read_table(title)
+        found.append(_raw_table(title, cells, workbook.tables(title)))
+        whole.update(repr((title, cells.rows, sorted(cells.percent_cells), cells.errors)).encode())
+        if sheets()[name].owner == "user":
+            counts.append(SheetCount(title, cells.filled, cells.total))
+    return found, counts, whole.hexdigest()[:10]
+
+
+def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:
+    rows = cells.rows
+    if cells.too_far:
+        column, row = cells.too_far
+        place = f"{title}!{column_letter(column - 1)}{row}"
+        rule = "is filled far away from the table, which makes the sheet too large to read."
+        remedy = "Delete the unused rows and columns (not only their content)."
+        return replace(table_from_cells(title, []), findings=(Finding(place, "", rule, remedy),))
+    areas = []
+    for table in placed:
+        header = rows[table.top][table.left : table.right + 1] if table.top < len(rows) else []
+        names = tuple("" if cell is None else str(cell) for cell in header)
+        areas.append(
+            TableRange(
+                *(table.name, table.left + 1, table.top + 1, table.right + 1, table.bottom + 1),
+                header_rows=1,
+                totals_rows=int(table.totals),
+                headers=names,
+            )
+        )
+    faults = [CellFault(column, row, ERROR_CELL, text) for column, row, text in cells.errors]
+    return table_from_cells(title, rows, areas, faults, cells.percent_cells)
+
+
+def write_open(workbook: OpenWorkbook, pages: Sequence[Page]) -> None:
+    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours."""
+    titles = {title.casefold(): title for title in workbook.titles()}
+    plans: list[tuple[Page, Sequence[RowEdit], bool]] = []
+    for page in pages:
+        title = titles.get(page.name.casefold())
+        if title is None:
+            plans.append((page, (), True))
+            continue
+        if title != page.name or not workbook.is_marked(title):
+            msg = (
+                f"Sheet '{shown(title)}' has the name of a result sheet but wasn't written by this library. "
+                "Rename it, or delete it if it is an old result; then refresh again."
+            )
+            raise WorkbookError(msg)
+        edits, is_all = row_edits(workbook.tables(title), page.tables)
+        plans.append((page, edits, not is_all))
+    with workbook.paused():
+        for page, edits, styled in plans:
+            workbook.write_table(page, edits, styled=styled)
+
+
+def _number(cell: Any) -> float:
+    if isinstance(cell, dt.datetime):
+        return (cell - _DAY_ZERO) / dt.timedelta(days=1)
+    return cell if isinstance(cell, float) else 0.0

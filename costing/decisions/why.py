@@ -22,45 +22,21 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
+from costing.decisions.figures import STOCK, figure_of, release_named
 from costing.decisions.replay import follow
-from costing.errors import CostingError, InputError, nearest
+from costing.errors import CostingError, InputError
 from costing.graph.arrays import TABLES, Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 from costing.model import run, trace
 from costing.money.postings import TABLE_NAMES
-from costing.results.costs import releases
 from costing.results.origins import release_states
 from costing.results.results import Results
-from costing.results.stock import open_states, stock_values
+from costing.results.stock import open_states
 
 WHY = {"family": "What moved", "amount": "Change", "running": "Figure after it", "rows": "Largest rows"}
-STOCK = "stock"
 LARGEST, TRIED = 3, 8
-
-
-def figure_of(results: Results, what: str) -> float:
-    """Cost per bottle of a release or of the latest release made of a cuvée; of `stock`, its value.
-
-    CostingError with the nearest name where there is neither.
-    """
-    if what == STOCK:
-        return float(stock_values(results)["value"].sum())
-    chosen = _release(results, what)
-    return float(chosen["total"] / chosen["bottles"])
-
-
-def _release(results: Results, what: str) -> pd.Series:
-    frame = releases(results)
-    chosen = frame[frame["release"].astype(str) == what]
-    if not len(chosen):
-        chosen = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]].tail(1)
-    if not len(chosen) or not chosen["bottles"].iloc[0] > 0:
-        names = [*frame["release"].astype(str), *frame["cuvee"].astype(str).unique(), STOCK]
-        message = f"there is no release or cuvée '{what}' with bottles. {nearest(what, names)}".strip()
-        raise CostingError(message)
-    return chosen.iloc[0]
 
 
 def _cost_through_rows(results: Results, what: str) -> dict[str, Floats]:
@@ -68,7 +44,7 @@ def _cost_through_rows(results: Results, what: str) -> dict[str, Floats]:
     chain, flows, postings = results.chain, results.chain.flows, results.charges.postings
     chosen = np.zeros(len(chain.states))
     at = open_states(results, chain.valuation_day) if what == STOCK else None
-    chosen[release_states(results, str(_release(results, what)["release"])) if at is None else at] = 1.0
+    chosen[release_states(results, str(release_named(results, what)["release"])) if at is None else at] = 1.0
     reaches = results.solution.plain.backward(chosen)
     through = np.abs(reaches * results.total)
     state = np.where(chain.target_state >= 0, chain.target_state, chain.source_state)

@@ -1,0 +1,245 @@
+"""Derivatives of the cost of sets of states by money and by what a press load is split by, from the backward solve.
+
+    dC/dθ = wᵀ(∂D̃/∂θ + ∂G/∂θ·V)
+
+w: weight of each state's posting in the set, capital included. D̃ is linear in prices, amounts and rates, so the
+derivative by one of them is what its row brought over its value. The shares of a press load depend on the values,
+costs to complete, weights and fixed shares of its own fractions alone, so ∂G of all loads is taken side by side,
+one fraction of each at a time, by a central difference of the split itself. A cell whose value is 0 has no
+derivative here.
+
+What it does not do: quantities, norms, dates and interest (`costing.decisions.sensitivity`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from costing.graph.arrays import Floats, Flow, Ints, codes, days
+from costing.inputs.estate import Estate
+from costing.money.charges import Accrued, accrues_in
+from costing.money.postings import TABLE_NAMES
+from costing.money.presses import split_presses
+from costing.results.origins import weights
+from costing.results.results import Results
+
+Gradients = dict[tuple[str, str], Floats]
+LINEAR_COLUMNS: dict[str, tuple[str, ...]] = {
+    "opening_costs": ("amount",),
+    "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
+    "grape_prices": ("price_per_kg", "premium_per_kg"),
+    "pressings": ("credit",),
+    "costs": ("amount",),
+    "operation_rates": ("amount",),
+    "dry_goods": ("unit_price", "quantity_per_bottle"),
+    "pools": ("amount",),
+}
+"""Columns in which every cost is linear."""
+
+SPLIT_COLUMNS = ("value_per_l", "cost_to_complete_per_l", "fraction_weight_kg", "fixed_share")
+_STEP = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Reached:
+    """Sets of states and the weight of each state's posting, capital included, in each of them [sets, states]."""
+
+    results: Results
+    grown: Floats
+
+    @classmethod
+    def by(cls, results: Results, sets: list[Ints]) -> Reached:
+        """Weights of sets of states, one backward solve each."""
+        return cls(results, np.vstack([weights(results, chosen)[1] for chosen in sets]))
+
+
+def gradients(reached: Reached) -> Gradients:
+    """Derivatives by every linear cell and every split cell: (table, column) -> [sets, rows]; 0 where the value is
+    blank or 0.
+    """
+    return {**linear_gradients(reached), **split_gradients(reached)}
+
+
+def linear_gradients(reached: Reached) -> Gradients:
+    """Derivatives by prices, amounts and rates."""
+    results = reached.results
+    estate, every = results.estate, results.charges.postings
+    brought = reached.grown[:, every.state] * _worth(results)
+    premium = _premiums(results)
+    credit = every.element == results.charges.elements.get_loc("by-product credit")
+    found: Gradients = {}
+    for name, columns in LINEAR_COLUMNS.items():
+        number = TABLE_NAMES.index(name)
+        for column in columns:
+            mine = every.table == number
+            if name == "deliveries":
+                mine &= premium if column == "premium_per_unit" else ~premium
+            elif name == "pressings":
+                mine &= credit
+            rows = len(estate[name])
+            total = _by_row(brought[:, mine], every.row[mine], rows)
+            for part in results.charges.accrued:
+                if part.charge.table == number and not part.expensed:
+                    total += _time_by_row(results, part, reached.grown, rows)
+            found[name, column] = _over(total, _divisor(results, name, column))
+    return found
+
+
+def _worth(results: Results) -> Floats:
+    """Worth of each posting at the end of its state's interval."""
+    charges, states = results.charges, results.chain.states
+    every = charges.postings
+    if charges.curve is None:
+        return every.amount
+    inside = accrues_in(results.basis)[states.stage[every.state]]
+    return np.where(inside, every.amount * charges.curve.growth(every.paid, states.end[every.state]), every.amount)
+
+
+def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
+    table = np.zeros((len(brought), rows))
+    for line, amounts in enumerate(brought):
+        table[line] = np.bincount(row, amounts, rows) if rows else 0.0
+    return table
+
+
+def _time_by_row(results: Results, part: Accrued, grown: Floats, rows: int) -> Floats:
+    """What one charge for time brought, by the row of its sheet that held at the time [sets, rows]."""
+    states, curve, charge = results.chain.states, results.charges.curve, part.charge
+    at = part.states
+    start, end, quantity = states.start[at], states.end[at], states.quantity[at]
+    inside = accrues_in(results.basis)[states.stage[at]]
+    found = np.zeros((len(grown), rows))
+    until = np.r_[charge.since[1:], np.iinfo(np.int64).max]
+    for row, since, stop in zip(charge.rows, charge.since, until, strict=True):
+        low, high = np.maximum(start, since), np.minimum(end, stop)
+        held = np.flatnonzero(low < high)
+        low, high = low[held], high[held]
+        worth = charge.curve.amount(low, high)
+        if curve is not None:
+            grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, end[held])
+            worth = np.where(inside[held], grows, worth)
+        found[:, row] += grown[:, at[held]] @ (worth * quantity[held])
+    return found
+
+
+def _premiums(results: Results) -> np.ndarray:
+    """Whether each posting is the final premium of a delivery: the amount fixed later, posted last."""
+    estate, every = results.estate, results.charges.postings
+    frame = estate["deliveries"]
+    marked = np.zeros(len(every), dtype=bool)
+    if not len(frame):
+        return marked
+    premium, fixed, day = frame["premium_per_unit"].to_numpy(), days(frame["premium_date"]), days(frame["on_date"])
+    when = np.where(frame["premium_date"].isna().to_numpy(), day, fixed)
+    amount = np.nan_to_num(premium) * frame["quantity"].to_numpy()
+    of_delivery = np.flatnonzero(every.table == TABLE_NAMES.index("deliveries"))
+    row = every.row[of_delivery]
+    fits = (amount[row] != 0) & (every.incurred[of_delivery] == when[row])
+    fits &= np.isclose(every.amount[of_delivery], amount[row], rtol=1e-12) | results.basis.replacement
+    at = of_delivery[fits]
+    last = np.full(len(frame), -1, dtype=np.int64)
+    last[every.row[at]] = at
+    marked[last[last >= 0]] = True
+    return marked
+
+
+def _divisor(results: Results, name: str, column: str) -> Floats:
+    """Value that a row's cost is proportional to; NaN where it is not."""
+    frame = results.estate[name]
+    if name == "grape_prices":
+        return (frame["price_per_kg"] + frame["premium_per_kg"].fillna(0.0)).to_numpy()
+    values = frame[column].to_numpy(dtype=np.float64)
+    if name == "deliveries" and column != "premium_per_unit":
+        growing = frame["growing_cost_per_unit"].notna().to_numpy()
+        own = growing & (frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost"))
+        return np.where(own == (column == "growing_cost_per_unit"), values, np.nan)
+    return values
+
+
+def _over(total: Floats, value: Floats) -> Floats:
+    known = np.isfinite(value) & (value != 0)
+    return np.divide(total, np.broadcast_to(value, total.shape), out=np.zeros(total.shape), where=known)
+
+
+def split_gradients(reached: Reached) -> Gradients:
+    """Derivatives by what press loads are split by: columns of Pressings, and the market values that stand for
+    a blank value per litre.
+    """
+    results = reached.results
+    estate = results.estate
+    frame, market = estate["pressings"], estate["market_values"]
+    sets = len(reached.grown)
+    found: Gradients = {("pressings", column): np.zeros((sets, len(frame))) for column in SPLIT_COLUMNS}
+    found["market_values", "value_per_unit"] = np.zeros((sets, len(market)))
+    if not (results.chain.flows.kind == Flow.PRESS_OUT).any():
+        return found
+    load = codes(frame["load"], results.chain.flows.load_names)
+    fraction = np.flatnonzero(frame["fraction"].notna().to_numpy())
+    turn = np.zeros(len(frame), dtype=np.int64)
+    count: dict[int, int] = {}
+    for row in fraction.tolist():
+        place = count.get(int(load[row]), 0)
+        turn[row] = place
+        count[int(load[row])] = place + 1
+    effect = _split_effect(reached)
+    for column in SPLIT_COLUMNS:
+        values = frame[column].to_numpy(dtype=np.float64)
+        for one in range(max(count.values(), default=0)):
+            rows = fraction[(turn[fraction] == one) & (np.nan_to_num(values[fraction]) != 0)]
+            if len(rows):
+                by_load = effect(*_both(estate, "pressings", column, rows))
+                found["pressings", column][:, rows] = by_load[:, load[rows]]
+    fits = market["what"].isin(["first", "second"]) & market["lot"].isna() & (market["value_per_unit"] != 0)
+    for valued in np.flatnonzero(fits.to_numpy()):
+        by_load = effect(*_both(estate, "market_values", "value_per_unit", np.array([valued])))
+        found["market_values", "value_per_unit"][:, valued] = by_load.sum(axis=1)
+    return found
+
+
+def _both(estate: Estate, table: str, column: str, rows: Ints) -> tuple[Estate, Estate, Floats, Ints]:
+    """The estate with cells a step up and a step down, the steps and the rows."""
+    values = estate[table][column].to_numpy(dtype=np.float64)
+    step = _STEP * np.abs(values[rows])
+    ends = []
+    for sign in (1.0, -1.0):
+        moved = values.copy()
+        moved[rows] += sign * step
+        ends.append(replace(estate, tables={**estate.tables, table: estate[table].assign(**{column: moved})}))
+    return ends[0], ends[1], step, rows
+
+
+def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], Floats]:
+    """Function from two estates that differ in what loads are split by to the derivative, by load [sets, loads]."""
+    results, grown = reached.results, reached.grown
+    chain, charges = results.chain, results.charges
+    edges, solution = chain.edges, results.solution
+    frame = results.estate["pressings"]
+    load = codes(frame["load"], chain.flows.load_names)
+    n_loads = len(chain.flows.load_names)
+    pressed = np.flatnonzero(edges.press_row >= 0)
+    source, target, row = edges.source[pressed], edges.target[pressed], edges.press_row[pressed]
+    carried = grown[:, target] * (solution.growth[target] * solution.worth[source])
+    inside = accrues_in(results.basis)
+
+    def effect(up: Estate, down: Estate, step: Floats, rows: Ints) -> Floats:
+        ends = [split_presses(one, chain, charges.elements, results.basis) for one in (up, down)]
+        moved = carried * (ends[0].share - ends[1].share)[row]
+        total = _by_row(moved, load[row], n_loads)
+        for sign, one in zip((1.0, -1.0), ends, strict=True):
+            margins = one.postings
+            kept = np.flatnonzero(margins.state >= 0)
+            state = margins.state[kept]
+            worth = margins.amount[kept]
+            if charges.curve is not None:
+                grows = worth * charges.curve.growth(margins.paid[kept], chain.states.end[state])
+                worth = np.where(inside[chain.states.stage[state]], grows, worth)
+            total += sign * _by_row(grown[:, state] * worth, load[margins.row[kept]], n_loads)
+        width = np.full(n_loads, 2.0 * step[0])
+        if len(rows) > 1:
+            width[load[rows]] = 2.0 * step
+        return np.asarray(total / width)
+
+    return effect

@@ -1,28 +1,34 @@
-"""Trial blends: what a candidate from lots on hand would cost per bottle, what it is made of, and what it
-leaves.
+"""Trial blends: what a candidate from lots on hand would cost per bottle, what it is made of, what it leaves.
 
-    cost per litre = Σ litres · value per litre / Σ litres
-    per bottle at tirage = cost per litre · 0.75 + tirage dry goods and work
+    mean of a trial = Σ litres·value per litre / Σ litres, on each basis and at market value
 
-Litres are given, or shares of the bottles wanted. Bounds: `at least` and `at most` a share of reserve, of
-second (pressing), a vintage, a variety or a village. Values are those of the valuation date on each basis,
-and the market values given. A trial changes nothing in the cellar.
+What a bottle takes of that litre, and what is added to it until its release: `costing.decisions.bottling_costs`.
+
+Conventions: a trial is bottled on the valuation date at the values of that day, into bottles of 75 cl. Litres
+are given, or shares of the litres that the bottles wanted need. Bounds:
+`at least` and `at most` a share of reserve, of second (pressing), a vintage, a variety or a village. The last
+blend of each cuvée stands beside its trials, at its own cost. A trial changes nothing in the cellar.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from costing.decisions.keeping_costs import dated_rate
+from costing.decisions.bottling_costs import PerBottle, per_bottle
+from costing.decisions.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.reserves import in_short
-from costing.errors import Finding, nearest
+from costing.errors import Finding, caution, nearest
+from costing.graph.arrays import BLANK_DAY, Floats
 from costing.inputs.estate import Estate
-from costing.results.composition import Composition
-from costing.results.net_realisable import net_realisable_value
+from costing.results.composition import ATTRIBUTES, Composition
+from costing.results.lots import as_dates
+from costing.results.net_realisable import market_value_per_unit
 from costing.results.results import Results
-from costing.results.stock import open_states, stock_values
-from costing.units import STANDARD_BOTTLE_L
+from costing.results.stock import stock_values
 
 TRIALS = {
     "trial": "Trial",
@@ -32,6 +38,11 @@ TRIALS = {
     "book": "Book per bottle at tirage",
     "economic": "Economic per bottle at tirage",
     "market": "At market value per bottle",
+    "release": "Release",
+    "book_release": "Book per bottle at release",
+    "economic_release": "Economic per bottle at release",
+    "over_last": "Economic over last blend",
+    "over_cheapest": "Economic over cheapest trial",
     "reserve": "Reserve",
     "second_pressing": "Second pressing",
     "vintages": "Vintages",
@@ -40,115 +51,195 @@ TRIALS = {
     "breached": "Bounds breached",
     "left": "Litres left",
 }
+_WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
-def trial_blends(book: Results, economic: Results) -> tuple[pd.DataFrame, list[Finding]]:
-    """Every trial side by side (columns of `TRIALS`), and findings for lots that are short or unknown."""
-    estate, chain = economic.estate, economic.chain
+@dataclass(frozen=True, eq=False)
+class LotsOnHand:
+    """Wine at the valuation date: names of lots, litres, value per litre on each basis and at market, and the
+    part of each attribute (reserve, second, vintages, varieties, villages) in each lot [lots, names]. last: a
+    row of `TRIALS` for the last blend of each cuvée.
+    """
+
+    names: pd.Index
+    litres: Floats
+    value: pd.DataFrame
+    part: pd.DataFrame
+    groups: dict[str, list[str]]
+    last: dict[str, dict[str, object]]
+
+
+def lots_on_hand(book: Results, economic: Results) -> LotsOnHand:
+    """Collect every lot of must, wine, reserve and blend at the valuation date; once for any number of trials."""
+    chain = economic.chain
+    stock = stock_values(economic)
+    stock = stock[stock["unit"] == "L"].reset_index(drop=True)
+    names = pd.Index(stock["lot"].astype(str))
+    lots = chain.lots.names.get_indexer(names).astype(np.int64)
+    state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
+    mix = Composition(economic.estate, chain)
+    tables = {attribute: mix.shares(state, attribute) for attribute in ATTRIBUTES}
+    part = pd.DataFrame({"reserve": mix.reserve[state], "second": mix.second_pressing[state]})
+    for table in tables.values():
+        part = part.join(table[[name for name in table.columns if name not in part.columns]])
+    value = pd.DataFrame(
+        {
+            "book": stock_values(book).set_index("lot")["value_per_unit"].reindex(names).to_numpy(),
+            "economic": stock["value_per_unit"].to_numpy(),
+            "market": market_value_per_unit(economic.estate, stock, chain.valuation_day),
+        }
+    )
+    groups = {attribute: list(table.columns) for attribute, table in tables.items()}
+    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, groups, _last_rows(book, economic, mix))
+
+
+def trial_blends(
+    book: Results, economic: Results, on_hand: LotsOnHand | None = None
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Every trial side by side, then the last blend of each of their cuvées (columns of `TRIALS`), and findings
+    for lots that are short or unknown. on_hand: `lots_on_hand(book, economic)`, if it is known.
+    """
+    on_hand = lots_on_hand(book, economic) if on_hand is None else on_hand
+    estate = economic.estate
     lines = estate["trial_blends"]
-    state = open_states(economic, chain.valuation_day)
-    names = chain.lots.names.to_numpy(dtype=object)[chain.states.lot[state]]
-    on_hand = pd.Series(state, index=names)
-    mine, theirs = net_realisable_value(book).set_index("lot"), stock_values(economic).set_index("lot")
-    mix = Composition(estate, chain)
-    mine, theirs = (table[table["unit"] == "L"] for table in (mine, theirs))  # bottles are no wine to blend
-    work = tirage_per_bottle(estate, chain.valuation_day)
-    named = lines["lot"].astype(object).to_numpy()
-    given, parts = lines["litres"].to_numpy(), lines["share"].to_numpy()
-    rows, findings = [], []
+    rows: list[dict[str, object]] = []
+    findings: list[Finding] = []
+    takes: dict[str, PerBottle] = {}
     for trial in lines["trial"].dropna().unique():
         here = lines[lines["trial"] == trial]
-        wanted = here.loc[here["line"] == "bottles", "bottles"]
-        size = float(wanted.to_numpy()[0]) * STANDARD_BOTTLE_L if len(wanted) else np.nan
-        drawn: dict[str, float] = {}
-        for row in np.flatnonzero(((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()).tolist():
-            lot, litres = str(named[row]), given[row]
-            litres = parts[row] * size if np.isnan(litres) else litres
-            wrong = _short(estate, row, lot, litres + drawn.get(lot, 0.0), theirs)
-            if wrong is not None:
-                findings.append(wrong)
-            if lot in theirs.index and np.isfinite(litres):
-                drawn[lot] = drawn.get(lot, 0.0) + litres
-        if drawn:
-            rows.append(_one(str(trial), here, drawn, on_hand, mine, theirs, mix, work))
-    return pd.DataFrame(rows, columns=list(TRIALS)), findings
+        cuvee = trial_cuvee(here)
+        if cuvee not in takes:
+            takes[cuvee] = per_bottle(book, economic, cuvee)
+        findings += trial_findings(estate, str(trial), takes[cuvee].drawn_l, on_hand)
+        drawn = litres_drawn(here, takes[cuvee].drawn_l, on_hand)
+        if drawn.sum() > 0:
+            rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee]))
+    cheapest = pd.DataFrame(rows, columns=list(TRIALS)).groupby("cuvee")["economic"].min()
+    rows += [on_hand.last[cuvee] for cuvee in takes if cuvee in on_hand.last]
+    table = pd.DataFrame(rows, columns=list(TRIALS))
+    last = {cuvee: row["economic"] for cuvee, row in on_hand.last.items()}
+    table["over_last"] = table["economic"] - table["cuvee"].map(last).astype(float)
+    table["over_cheapest"] = table["economic"] - table["cuvee"].map(cheapest)
+    return table, findings
 
 
-def tirage_per_bottle(estate: Estate, today: int) -> float:
-    """Dry goods and work of filling one bottle of 75 cl on a day."""
-    goods, rates = estate["dry_goods"], estate["operation_rates"]
-    at = np.array([today])
-    goods = goods[(goods["stage"] == "tirage") & (goods["format"].isna() | (goods["format"] == "bottle"))]
-    price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
-    fits = rates["format"].isna() | (rates["format"] == "bottle")
-    rates = rates[(rates["operation"] == "bottling") & (rates["driver"] == "bottle out") & fits]
-    work = dated_rate(rates, rates["amount"].to_numpy(), at, today)
-    return float((dated_rate(goods, price, at, today) + work)[0])
+def trial_cuvee(lines: pd.DataFrame) -> str:
+    """Cuvée that the lines of one trial name; "" where none does."""
+    named = lines["cuvee"].dropna()
+    return str(named.iloc[0]) if len(named) else ""
 
 
-def _short(estate: Estate, row: int, lot: str, litres: float, stock: pd.DataFrame) -> Finding | None:
-    if lot not in stock.index:
-        rule = f"is not in stock at the valuation date. {nearest(lot, stock.index)}".strip()
-        return Finding(estate.place("trial_blends", row, "lot"), lot, rule, "Choose a lot on hand.")
-    held = float(stock["quantity"].to_numpy()[stock.index.get_indexer(pd.Index([lot]))[0]])
-    if litres > held * (1 + 1e-9):
-        rule = f"is more than lot '{lot}' holds ({held:,.0f})."
-        return Finding(
-            estate.place("trial_blends", row, "litres"), f"{litres:,.0f}", rule, "Draw less, or another lot."
-        )
-    return None
+def bottles_wanted(lines: pd.DataFrame) -> float:
+    """Bottles that the lines of one trial want; NaN where none says."""
+    wanted = lines.loc[lines["line"] == "bottles", "bottles"]
+    return float(wanted.iloc[0]) if len(wanted) else np.nan
 
 
-def _one(
-    trial: str,
-    lines: pd.DataFrame,
-    drawn: dict[str, float],
-    on_hand: pd.Series,
-    book: pd.DataFrame,
-    economic: pd.DataFrame,
-    mix: Composition,
-    work: float,
+def litres_drawn(lines: pd.DataFrame, drawn_l: float, on_hand: LotsOnHand) -> Floats:
+    """Litres that the lines of one trial draw from each lot on hand; shares are of what the bottles need."""
+    mine = lines[lines["line"] == "lot"]
+    litres = mine["litres"].fillna(mine["share"] * bottles_wanted(lines) * drawn_l).to_numpy(dtype=float)
+    lot = on_hand.names.get_indexer(pd.Index(mine["lot"].astype(str)))
+    known = (lot >= 0) & np.isfinite(litres)
+    return np.bincount(lot[known], litres[known], len(on_hand.names)).astype(np.float64)
+
+
+def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHand) -> Iterator[Finding]:
+    """Yield lots of one trial that are not there or short, shares of no bottles, and shares that make no 100 %.
+
+    drawn_l: litres that a bottle takes from the lots.
+    """
+    lines = estate["trial_blends"]
+    mine = (lines["trial"] == trial) & (lines["line"] == "lot")
+    wanted = bottles_wanted(lines[lines["trial"] == trial])
+    needed = wanted * drawn_l
+    taken: dict[str, float] = {}
+    for row in np.flatnonzero(mine.to_numpy()).tolist():
+        lot, litres, share = (lines[column].iloc[row] for column in ("lot", "litres", "share"))
+        by_share = bool(pd.isna(litres))
+        cell = estate.place("trial_blends", row, "share" if by_share else "litres")
+        if by_share and np.isnan(wanted):
+            rule = f"is a share of bottles that trial '{trial}' does not give."
+            yield Finding(cell, f"{share:.1%}", rule, "Add a line 'bottles', or enter litres.")
+            continue
+        if str(lot) not in on_hand.names:
+            rule = f"is not in stock at the valuation date. {nearest(str(lot), on_hand.names)}".strip()
+            yield Finding(estate.place("trial_blends", row, "lot"), str(lot), rule, "Choose a lot on hand.")
+            continue
+        taken[str(lot)] = taken.get(str(lot), 0.0) + float(share * needed if by_share else litres)
+        held = float(on_hand.litres[on_hand.names.get_loc(str(lot))])
+        if taken[str(lot)] > held * (1 + 1e-9):
+            rule = f"is more than lot '{lot}' holds ({held:,.0f} L)."
+            yield Finding(cell, f"{taken[str(lot)]:,.0f} L", rule, "Draw less, or another lot.")
+    shares = lines.loc[mine, "share"]
+    if shares.notna().all() and len(shares) and abs(shares.sum() - 1.0) > 1e-6:
+        first = int(np.flatnonzero(mine.to_numpy())[0])
+        rule = f"is one of the shares of trial '{trial}', which make {shares.sum():.2%} together."
+        remedy = "Let them make 100 %; the bottles wanted are not filled otherwise."
+        yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
+
+
+def _costed(
+    trial: str, cuvee: str, lines: pd.DataFrame, drawn: Floats, on_hand: LotsOnHand, takes: PerBottle
 ) -> dict[str, object]:
-    lots, litres = list(drawn), np.array(list(drawn.values()))
-    left = economic["quantity"][lots].to_numpy() - litres
-    total = float(litres.sum())
-    part = litres / total
-    states = on_hand[lots].to_numpy(dtype=np.int64)
-    shares = {by: pd.DataFrame([part @ mix.shares(states, by)]).T for by in ("vintage", "variety", "village")}
-    shares = {by: table.set_axis(mix.shares(states, by).columns, axis=0).T for by, table in shares.items()}
-    known = {"reserve": float(part @ mix.reserve[states]), "second": float(part @ mix.second_pressing[states])}
-    for table in shares.values():
-        known |= {str(name): float(share) for name, share in table.iloc[0].items()}
-    cuvee = lines["cuvee"].dropna()
-
-    def per_bottle(values: pd.Series) -> float:
-        return float(part @ values[lots].to_numpy(dtype=float)) * STANDARD_BOTTLE_L + work
-
+    total = float(drawn.sum())
+    mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)
+    mean[on_hand.value[drawn > 0].isna().any()] = np.nan  # without a market value of every lot there is none
+    made_of = pd.Series(drawn @ on_hand.part.to_numpy() / total, on_hand.part.columns)
+    cost = {basis: takes.at_tirage(float(mean[basis])) for basis in ("book", "economic", "market")}
+    left = (on_hand.litres - drawn)[drawn > 0]
+    rest = [f"{lot} {litres:,.0f}" for lot, litres in zip(on_hand.names[drawn > 0], left, strict=True) if litres > 0.5]
     return {
         "trial": trial,
-        "cuvee": str(cuvee.iloc[0]) if len(cuvee) else "",
+        "cuvee": cuvee,
         "litres": total,
-        "bottles": np.floor(total / STANDARD_BOTTLE_L),
-        "book": per_bottle(book["value_per_unit"]),
-        "economic": per_bottle(economic["value_per_unit"]),
-        "market": per_bottle(book["market_per_unit"]),
-        "reserve": known["reserve"],
-        "second_pressing": known["second"],
-        "vintages": in_short(shares["vintage"])[0],
-        "varieties": in_short(shares["variety"])[0],
-        "villages": in_short(shares["village"])[0],
-        "breached": "; ".join(_breached(lines, known)) or "none",
-        "left": "; ".join(f"{lot} {rest:,.0f}" for lot, rest in zip(lots, left, strict=True) if rest > 0.5),
+        "bottles": np.floor(total / takes.drawn_l + 1e-6),
+        **cost,
+        "release": as_dates(np.array([takes.release_day if np.isfinite(takes.survivors) else BLANK_DAY]))[0],
+        **{f"{basis}_release": takes.at_release(cost[basis], basis) for basis in ("book", "economic")},
+        "reserve": made_of["reserve"],
+        "second_pressing": made_of["second"],
+        **{word: in_short(made_of[on_hand.groups[by]].to_frame().T)[0] for by, word in _WORDS.items()},
+        "breached": "; ".join(breached(lines, made_of)) or "none",
+        "left": "; ".join(rest),
     }
 
 
-def _breached(lines: pd.DataFrame, known: dict[str, float]) -> list[str]:
-    """Bounds of a trial that its composition does not keep."""
+def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:
+    """Bounds among the lines of a trial that its composition (share by name) does not keep."""
     said = []
     for bound, name, share in lines.loc[
         lines["line"].isin(["at least", "at most"]), ["line", "lot", "share"]
     ].itertuples(index=False, name=None):
-        have = known.get(str(name), 0.0)
+        have = float(made_of.get(str(name), 0.0))
         if (bound == "at least" and have < share - 1e-9) or (bound == "at most" and have > share + 1e-9):
             said.append(f"{name} {have:.1%}, {bound} {share:.1%}")
     return said
+
+
+def _last_rows(book: Results, economic: Results, mix: Composition) -> dict[str, dict[str, object]]:
+    """Last blend of each cuvée, at its own cost per bottle at tirage."""
+    blends = last_blends(cuvee_blends(economic))
+    booked = last_blends(cuvee_blends(book))["cost_per_bottle"].to_numpy()
+    state = blends["state"].to_numpy(dtype=np.int64)
+    names = {word: in_short(mix.shares(state, by)) for by, word in _WORDS.items()}
+    return {
+        str(blend["cuvee"]): {
+            "trial": f"last blend: {blend['wine_lot']}",
+            "cuvee": str(blend["cuvee"]),
+            "litres": blend["litres"],
+            "bottles": blend["bottles_75cl"],
+            "book": booked[row],
+            "economic": blend["cost_per_bottle"],
+            "market": np.nan,
+            "release": np.datetime64("NaT", "s"),
+            "book_release": np.nan,
+            "economic_release": np.nan,
+            "reserve": mix.reserve[state[row]],
+            "second_pressing": mix.second_pressing[state[row]],
+            **{word: said[row] for word, said in names.items()},
+            "breached": "",
+            "left": "",
+        }
+        for row, blend in enumerate(blends.to_dict("records"))
+    }

@@ -36,8 +36,8 @@ def dated_rate(rows: pd.DataFrame, amount: Floats, at: Ints, today: int) -> Floa
     total = np.zeros(len(at))
     if not len(rows):
         return total
-    keys = [rows[name].astype(object).fillna("") for name in _KEYS if name in rows.columns]
-    group = pd.MultiIndex.from_arrays(keys).factorize()[0]
+    keys = np.stack([rows[name].cat.codes.to_numpy() for name in _KEYS if name in rows.columns])
+    group = np.unique(keys, axis=1, return_inverse=True)[1].ravel()
     since, yearly = days(rows["from_date"]), np.nan_to_num(rows["escalation"].to_numpy())
     for one in range(int(group.max()) + 1):
         series = np.flatnonzero(group == one)

@@ -1,27 +1,40 @@
-"""Vats in January: every vat, reserve and blend on hand, what it is worth and what keeping it a year costs.
+"""Vats in January: every vat, reserve and blend on hand, what it is worth, and what it would bring used, kept or sold.
 
-    cost of a year = storage at mid-year + economic value · (g − 1),  g = growth of money over the year
-    worth keeping at = (market value · g + storage) / (1 − yearly loss):  below that price in a year, sell now
-    gain if sold = (market − economic value) · litres
+    keeping a litre for a year costs  (v·g + s)/(1 − n) − v  for each litre that is left
+    worth keeping at                  (m·g + s)/(1 − n):  sell now if it will be worth less in a year
+    gain if sold = (m − v)·litres     gain if kept = (m₁·(1 − n)/g − s/g − v)·litres
+    gain if used = (c − v)·litres that the blend takes:  the average litre of the blend need not be found
 
-Where no market value is given its columns are blank. What a vat does to a blend that it could join:
-`costing.decisions.blending`.
+v: economic value per litre; m, m₁: market value now and in a year; c: average cost per litre of the blend, in
+today's money; g: growth of money over the year; s: storage of the year at its end; n: yearly norm of loss.
+
+Conventions: a wine kept a year is valued as reserve wine, at the market value in force then (today's where no
+later one is entered). A blend is the next one planned for a cuvée, else the last one made, at its cost then;
+the vat takes the place of its average, litre for litre, and no more than the blend holds. A vat could join a
+blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; liqueurs
+join none. Gain if used looks at blends that are planned, at the last ones where none is. Without a market
+value the columns that need it are blank. The three gains stand side by side and none is advised: the palate
+and the rules of place decide what may join which cuvée, and whether a wine sold can be bought again.
 """
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from costing.decisions.keeping_costs import dated_rate
-from costing.graph.arrays import Floats
-from costing.inputs.basis import ECONOMIC
-from costing.inputs.estate import Estate
-from costing.money.charges import capital_curve
-from costing.results.composition import Composition
-from costing.results.net_realisable import net_realisable_value
+from costing.decisions.ageing_tables import hurdle_curve
+from costing.decisions.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
+from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
+from costing.engine.carrying import DAYS_A_YEAR
+from costing.graph.arrays import Floats, Ints
+from costing.results.composition import OTHER, UNKNOWN, Composition
+from costing.results.lots import as_dates
+from costing.results.net_realisable import market_value_per_unit, net_realisable_value
 from costing.results.results import Results
-from costing.results.stock import open_states, stock_values
+from costing.results.stock import stock_values
+
+BoolArray = npt.NDArray[np.bool_]
 
 JANUARY = {
     "lot": "Lot",
@@ -32,72 +45,165 @@ JANUARY = {
     "market_per_l": "Market per litre",
     "year_per_l": "Cost of a year per litre",
     "worth_keeping_at": "Worth keeping at, per litre",
+    "gain_if_used": "Gain if used now",
+    "used_in": "Best used in",
+    "gain_if_kept": "Gain if kept a year",
     "gain_if_sold": "Gain if sold now",
     "reserve": "Reserve",
     "second_pressing": "Second pressing",
     "vintages": "Vintages",
     "varieties": "Varieties",
+    "villages": "Villages",
 }
-YEAR_DAYS = 365
+IN_BLENDS = {
+    "lot": "Lot",
+    "cuvee": "Cuvée",
+    "blend": "Blend",
+    "tirage": "Tirage",
+    "planned": "Planned",
+    "litres": "Litres that fit in",
+    "part": "Part of the blend",
+    "change_per_bottle": "Change of economic cost per bottle",
+    "reserve_before": "Reserve of the blend",
+    "reserve_after": "Reserve with it",
+    "second_before": "Second pressing of the blend",
+    "second_after": "Second pressing with it",
+    "gain": "Gain if used",
+}
+YEAR_DAYS = int(DAYS_A_YEAR)
+_SOME = 0.01  # share from which a blend has wine of a sort
+
+
+def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Every lot of must, wine, reserve and blend at the valuation date (`JANUARY`), and what each would do to
+    every blend that it could join (`IN_BLENDS`).
+    """
+    chain = economic.chain
+    today = np.int64(chain.valuation_day)
+    stock = stock_values(economic)
+    stock = stock[stock["unit"] == "L"].reset_index(drop=True)
+    if not len(stock):
+        return pd.DataFrame(columns=list(JANUARY)), pd.DataFrame(columns=list(IN_BLENDS))
+    lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    state = chain.state_on(lots, np.full(len(lots), today))
+    booked = net_realisable_value(book).set_index("lot").loc[stock["lot"]]
+    litres, full = stock["quantity"].to_numpy(), stock["value_per_unit"].to_numpy()
+    market = booked["market_per_unit"].to_numpy(dtype=float)
+    as_reserve = stock.assign(kind="reserve")
+    in_a_year = market_value_per_unit(economic.estate, as_reserve, int(today) + YEAR_DAYS)
+    curve = hurdle_curve(economic)
+    growth = float(curve.growth(today, today + YEAR_DAYS))
+    storage = _storage(economic, stock, lots) * np.sqrt(growth)  # paid evenly: about its amount at mid-year
+    stages = stock["stage"].astype(str)
+    loss = np.array([yearly_loss(economic.estate, stage) for stage in stages])
+    mix = Composition(economic.estate, chain)
+    joined = _in_blends(economic, stock, state, storage / np.sqrt(growth), mix)
+    ready = joined[joined["planned"]] if joined["planned"].any() else joined
+    best_use = ready.sort_values("gain", kind="stable").drop_duplicates("lot", keep="last").set_index("lot")
+    used = stock["lot"].map(best_use["gain"]).to_numpy(dtype=float)
+    kept = (in_a_year * (1.0 - loss) / growth - storage / growth - full) * litres
+    sold = (market - full) * litres
+    table = pd.DataFrame(
+        {
+            "lot": stock["lot"],
+            "kind": stock["kind"],
+            "litres": litres,
+            "book_per_l": booked["value_per_unit"].to_numpy(),
+            "economic_per_l": full,
+            "market_per_l": market,
+            "year_per_l": (full * growth + storage) / (1.0 - loss) - full,
+            "worth_keeping_at": (market * growth + storage) / (1.0 - loss),
+            "gain_if_used": used,
+            "used_in": stock["lot"].map(best_use["cuvee"]).astype(object).fillna(""),
+            "gain_if_kept": kept,
+            "gain_if_sold": sold,
+            "reserve": mix.reserve[state],
+            "second_pressing": mix.second_pressing[state],
+            "vintages": in_short(mix.shares(state, "vintage")),
+            "varieties": in_short(mix.shares(state, "variety")),
+            "villages": in_short(mix.shares(state, "village")),
+        }
+    )
+    return table, joined
 
 
 def january_table(book: Results, economic: Results) -> pd.DataFrame:
-    """Every lot of must, wine, reserve and blend at the valuation date (columns of `JANUARY`)."""
-    chain, estate = economic.chain, economic.estate
-    today = np.int64(chain.valuation_day)
-    mine, theirs = net_realisable_value(book), stock_values(economic)
-    mine, theirs = (table[table["unit"] == "L"].set_index("lot") for table in (mine, theirs))
-    if not len(theirs):
-        return pd.DataFrame(columns=list(JANUARY))
-    state = open_states(economic, chain.valuation_day)
-    at = pd.Series(state, index=chain.lots.names.to_numpy(dtype=object)[chain.states.lot[state]])[
-        theirs.index
-    ].to_numpy()
-    litres, full = theirs["quantity"].to_numpy(), theirs["value_per_unit"].to_numpy()
-    market = mine["market_per_unit"][theirs.index].to_numpy(dtype=float)
-    curve = capital_curve(estate, ECONOMIC)
-    growth = float(curve.growth(today, today + YEAR_DAYS)) if curve is not None else 1.0
-    stage = theirs["stage"].to_numpy(dtype=object)
-    storage = np.array([storage_per_litre_year(estate, str(one), int(today)) for one in stage])
-    norms = estate["loss_norms"]
-    yearly = dict(
-        norms.loc[norms["time_base"] == "per year", ["applies_to", "percent"]].itertuples(index=False, name=None)
-    )
-    loss = np.array([float(yearly.get(one, 0.0)) for one in stage])
-    at_year_end = storage * np.sqrt(growth)  # evenly paid storage is worth about its amount at mid-year
-    mix = Composition(estate, chain)
+    """First table of `january_tables`."""
+    return january_tables(book, economic)[0]
+
+
+def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
+    """Storage of a litre for the year to come: rate and pools at the valuation date."""
+    today = results.chain.valuation_day
+    at = np.array([today])
+    stages = stock["stage"].astype(str)
+    by_stage = {stage: storage_per_litre_year(results.estate, stage, at, today)[0] for stage in set(stages)}
+    return np.array([by_stage[stage] for stage in stages]) + pools_per_unit_year(results, lots, at)[:, 0]
+
+
+def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floats, mix: Composition) -> pd.DataFrame:
+    """What each wine lot would do to the next or last blend of every cuvée, lots by blends."""
+    chain, today = results.chain, results.chain.valuation_day
+    blends = next_or_last(cuvee_blends(results))
+    blends = blends[blends["litres"] > 0]
+    here = blends["state"].to_numpy(dtype=np.int64)
+    vat, blend = np.nonzero(_could_join(mix, state, here))
+    cost_per_l = results.total[here] / chain.states.quantity[here]
+    day = blends["day"].to_numpy(dtype=np.int64)
+    ahead = np.maximum(day, today)
+    growth = hurdle_curve(results).growth(np.full(len(day), today), ahead)
+    years = (ahead - today) / DAYS_A_YEAR
+    full, litres = stock["value_per_unit"].to_numpy(), stock["quantity"].to_numpy()
+    then = full[vat] * growth[blend] + storage[vat] * years[blend]
+    whole = blends["litres"].to_numpy()[blend]
+    fits = np.minimum(litres[vat], whole)
+    part = fits / whole
+    per_bottle = (blends["litres"] / blends["bottles_75cl"]).to_numpy()[blend]
+
+    def mixed(share: Floats) -> tuple[Floats, Floats]:
+        before = share[here][blend]
+        return before, before + part * (share[state][vat] - before)
+
+    reserve, second = mixed(mix.reserve), mixed(mix.second_pressing)
     return pd.DataFrame(
         {
-            "lot": theirs.index.to_numpy(dtype=object),
-            "kind": theirs["kind"].to_numpy(dtype=object),
-            "litres": litres,
-            "book_per_l": mine["value_per_unit"][theirs.index].to_numpy(),
-            "economic_per_l": full,
-            "market_per_l": market,
-            "year_per_l": at_year_end + full * (growth - 1.0),
-            "worth_keeping_at": (market * growth + at_year_end) / (1.0 - loss),
-            "gain_if_sold": (market - full) * litres,
-            "reserve": mix.reserve[at],
-            "second_pressing": mix.second_pressing[at],
-            "vintages": in_short(mix.shares(at, "vintage")),
-            "varieties": in_short(mix.shares(at, "variety")),
-        }
+            "lot": stock["lot"].to_numpy(dtype=object)[vat],
+            "cuvee": blends["cuvee"].to_numpy(dtype=object)[blend],
+            "blend": blends["wine_lot"].to_numpy(dtype=object)[blend],
+            "tirage": as_dates(day[blend]),
+            "planned": blends["planned"].to_numpy()[blend],
+            "litres": fits,
+            "part": part,
+            "change_per_bottle": part * (then - cost_per_l[blend]) * per_bottle,
+            "reserve_before": reserve[0],
+            "reserve_after": reserve[1],
+            "second_before": second[0],
+            "second_after": second[1],
+            "gain": (cost_per_l[blend] - then) / growth[blend] * fits,
+        },
+        columns=list(IN_BLENDS),
     )
 
 
-def storage_per_litre_year(estate: Estate, stage: str, today: int) -> float:
-    """What a litre-year costs in a stage on a day."""
-    rates = estate["operation_rates"]
-    held = rates["stage"].isna() | (rates["stage"] == stage)
-    rates = rates[(rates["driver"] == "litre-year") & held]
-    found: Floats = dated_rate(rates, rates["amount"].to_numpy(), np.array([today]), today)
-    return float(found[0])
+def _could_join(mix: Composition, vats: Ints, blends: Ints) -> BoolArray:
+    """Whether each blend has wine of the sort of each vat already [vats, blends]."""
+    both = mix.shares(np.concatenate([vats, blends]), "variety")
+    shares = both[[name for name in both.columns if name not in (OTHER, UNKNOWN)]].to_numpy()
+    ours, theirs = shares[: len(vats)], shares[len(vats) :]
+    fits = np.tile(~is_liqueur(mix, vats)[:, np.newaxis], len(blends))
+    if shares.shape[1]:
+        known = ours.max(axis=1) > 0
+        fits &= (theirs[:, ours.argmax(axis=1)].T >= _SOME) | ~known[:, np.newaxis]
+    for share in (mix.reserve, mix.second_pressing):
+        fits &= (share[vats] < 0.5)[:, np.newaxis] | (share[blends] >= _SOME)
+    return fits
 
 
 def in_short(shares: pd.DataFrame) -> list[str]:
     """Names with their share, largest first, those under 5 % left out."""
     said = []
-    for _, row in shares.iterrows():
-        large = row[row >= 0.05].sort_values(ascending=False)
-        said.append(", ".join(f"{name} {share:.0%}" for name, share in large.items()))
+    for row in shares.to_numpy():
+        large = [(name, share) for name, share in zip(shares.columns, row.tolist(), strict=True) if share >= 0.05]
+        large.sort(key=lambda pair: -pair[1])
+        said.append(", ".join(f"{name} {share:.0%}" for name, share in large))
     return said

@@ -1,60 +1,111 @@
-"""Result sheets of January: vats and reserves on hand, and the trial blends side by side."""
+"""Result sheets of January: vats and reserves on hand, what they would do to the blends, and the trial blends
+side by side, with the cheapest blend within the bounds of each.
+"""
 
 from __future__ import annotations
 
 from costing.charts import Chart
-from costing.decisions.blending import TRIALS, trial_blends
-from costing.decisions.reserves import JANUARY, january_table
+from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
+from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
+from costing.decisions.reserves import IN_BLENDS, JANUARY, january_tables
 from costing.results.results import Results
 from costing.workbook.write import ResultSheet, ResultTable
+
+_PER_LITRE = (
+    "Book per litre",
+    "Economic per litre",
+    "Market per litre",
+    "Cost of a year per litre",
+    "Worth keeping at, per litre",
+)
+_GAINS = ("Gain if used now", "Gain if kept a year", "Gain if sold now")
+_AT_TIRAGE = ("Book per bottle at tirage", "Economic per bottle at tirage", "At market value per bottle")
 
 
 def blend_sheets(book: Results, economic: Results) -> list[ResultSheet]:
     """Sheets Vats in January and Trials costed; those for which there is something to say."""
+    return [sheet for sheet in (_vats(book, economic), _trials(book, economic)) if sheet is not None]
+
+
+def _vats(book: Results, economic: Results) -> ResultSheet | None:
+    vats, joined = january_tables(book, economic)
+    if not len(vats):
+        return None
+    formats = {
+        **dict.fromkeys(_PER_LITRE, "money4"),
+        **dict.fromkeys(_GAINS, "money"),
+        **dict.fromkeys(("Reserve", "Second pressing"), "percent"),
+        "Litres": "quantity",
+    }
+    shares = ("Reserve of the blend", "Reserve with it", "Second pressing of the blend", "Second pressing with it")
+    effects = ResultTable(
+        "vats_in_blends",
+        joined.rename(columns=IN_BLENDS).assign(Planned=["yes" if one else "no" for one in joined["planned"]]),
+        {
+            **dict.fromkeys((*shares, "Part of the blend"), "percent"),
+            "Tirage": "date",
+            "Litres that fit in": "quantity",
+            "Change of economic cost per bottle": "money4",
+            "Gain if used": "money",
+        },
+        title="What each vat would do to the blends that it could join",
+    )
+    tables = [ResultTable("vats", vats.rename(columns=JANUARY), formats, ("Litres",))]
+    return ResultSheet(
+        "Vats in January",
+        f"Every vat and reserve: use, keep or sell ({economic.estate.settings.currency})",
+        (
+            "Keep a vat a year if you expect it to be worth more then than 'Worth keeping at'.",
+            "Used: it saves the average litre of the blend. Kept: its market value in a year as reserve wine, less "
+            "loss, storage and capital. Sold: its market value. Each less its economic cost of today.",
+            "A vat could join a blend that has wine of its sort already. The palate and local rules decide.",
+        ),
+        tuple([*tables, effects] if len(joined) else tables),
+    )
+
+
+def _trials(book: Results, economic: Results) -> ResultSheet | None:
+    on_hand = lots_on_hand(book, economic)
+    trials, findings = trial_blends(book, economic, on_hand)
+    if not len(trials):
+        return None
+    cheapest, shadows, more = cheapest_blends(book, economic, on_hand)
     currency = economic.estate.settings.currency
-    found = []
-    vats = january_table(book, economic)
-    if len(vats):
-        money = dict.fromkeys(("Book per litre", "Economic per litre", "Market per litre"), "money4")
-        money |= dict.fromkeys(("Cost of a year per litre", "Worth keeping at, per litre"), "money4")
-        shares = {"Reserve": "percent", "Second pressing": "percent"}
-        found.append(
-            ResultSheet(
-                "Vats in January",
-                f"Every vat and reserve: use, keep or sell ({currency})",
-                ("Keep a vat a year if you expect it to be worth more then than 'Worth keeping at'.",),
-                (
-                    ResultTable(
-                        "vats",
-                        vats.rename(columns=JANUARY),
-                        {**money, **shares, "Litres": "quantity", "Gain if sold now": "money"},
-                        ("Litres",),
-                    ),
-                ),
-            )
-        )
-    trials, findings = trial_blends(book, economic)
-    if len(trials):
-        shown = trials.rename(columns=TRIALS)
-        costs = ("Book per bottle at tirage", "Economic per bottle at tirage", "At market value per bottle")
-        formats = {"Litres": "quantity", "Bottles": "integer", "Reserve": "percent", "Second pressing": "percent"}
-        found.append(
-            ResultSheet(
-                "Trials costed",
-                f"Candidate blends side by side ({currency} per 75 cl at tirage)",
-                tuple(str(finding) for finding in findings) or ("Every trial draws no more than is there.",),
-                (ResultTable("trial_blends_costed", shown, {**formats, **dict.fromkeys(costs, "money4")}),),
-                (
-                    Chart(
-                        "column",
-                        "Trial blends: cost per bottle at tirage",
-                        "trial_blends_costed",
-                        "Trial",
-                        costs,
-                        "Trial",
-                        f"{currency} per 75 cl",
-                    ),
-                ),
-            )
-        )
-    return found
+    costs = (
+        *_AT_TIRAGE,
+        "Book per bottle at release",
+        "Economic per bottle at release",
+        "Economic over last blend",
+        "Economic over cheapest trial",
+    )
+    shares = ("Reserve", "Second pressing")
+    formats = {
+        "Litres": "quantity",
+        "Bottles": "integer",
+        "Release": "date",
+        **dict.fromkeys(shares, "percent"),
+        **dict.fromkeys(costs, "money4"),
+    }
+    tables = [ResultTable("trial_blends_costed", trials.rename(columns=TRIALS), formats)]
+    if len(cheapest):
+        each = {"Bottles": "integer", "Litres": "quantity", "Part of the blend": "percent"}
+        money = dict.fromkeys(("Economic per bottle at tirage", "Saving per bottle over the trial"), "money4")
+        name = "Cheapest blend of the same lots within the bounds of each trial"
+        tables.append(ResultTable("cheapest_blends", cheapest.rename(columns=CHEAPEST), {**each, **money}, title=name))
+    if len(shadows):
+        each = {**dict.fromkeys(("Share asked", "Share attained"), "percent")}
+        each |= {"A bottle cheaper per point given way": "money4"}
+        name = "What each bound costs"
+        tables.append(ResultTable("bounds_of_blends", shadows.rename(columns=SHADOWS), each, title=name))
+    notes = tuple(str(finding) for finding in [*findings, *more]) or ("Every trial draws no more than is there.",)
+    chart = Chart(
+        "column",
+        "Trial blends: cost per bottle at tirage",
+        "trial_blends_costed",
+        "Trial",
+        _AT_TIRAGE,
+        "Trial",
+        f"{currency} per 75 cl",
+    )
+    title = f"Candidate blends side by side ({currency} per 75 cl)"
+    return ResultSheet("Trials costed", title, notes, tuple(tables), (chart,))

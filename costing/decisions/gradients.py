@@ -13,7 +13,7 @@ What it does not do: quantities, norms, dates and interest (`costing.decisions.s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -63,27 +63,29 @@ def gradients(reached: Reached) -> Gradients:
     return {**linear_gradients(reached), **split_gradients(reached)}
 
 
-def linear_gradients(reached: Reached) -> Gradients:
-    """Derivatives by prices, amounts and rates."""
+def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | None = None) -> Gradients:
+    """Derivatives by prices, amounts and rates. rows: of these columns alone, and of charges for time only those
+    that touch these rows.
+    """
     results = reached.results
-    estate, every = results.estate, results.charges.postings
+    every = results.charges.postings
     brought = reached.grown[:, every.state] * _worth(results)
-    premium = _premiums(results)
-    credit = every.element == results.charges.elements.get_loc("by-product credit")
     found: Gradients = {}
     for name, columns in LINEAR_COLUMNS.items():
-        number = TABLE_NAMES.index(name)
         for column in columns:
-            mine = every.table == number
+            if rows is not None and (name, column) not in rows:
+                continue
+            mine = every.table == TABLE_NAMES.index(name)
             if name == "deliveries":
-                mine &= premium if column == "premium_per_unit" else ~premium
+                mine &= _premiums(results) == (column == "premium_per_unit")
             elif name == "pressings":
-                mine &= credit
-            rows = len(estate[name])
-            total = _by_row(brought[:, mine], every.row[mine], rows)
+                mine &= every.element == results.charges.elements.get_loc("by-product credit")
+            size = len(results.estate[name])
+            total = _by_row(brought[:, mine], every.row[mine], size)
             for part in results.charges.accrued:
-                if part.charge.table == number and not part.expensed:
-                    total += _time_by_row(results, part, reached.grown, rows)
+                wanted = rows is None or bool(np.isin(part.charge.rows, rows[name, column]).any())
+                if part.charge.table == TABLE_NAMES.index(name) and not part.expensed and wanted:
+                    total += _time_by_row(results, part, reached.grown, size)
             found[name, column] = _over(total, _divisor(results, name, column))
     return found
 

@@ -59,12 +59,10 @@ class Recorded:
 
 @dataclass(frozen=True, eq=False)
 class Replay:
-    """factor [flows, draws]: what each flow is multiplied by; overdrawn [flows, draws]: it wanted more than there
-    was.
-    """
+    """factor [flows, draws]: what each flow is multiplied by; short [draws]: flows that wanted more than there was."""
 
     factor: Floats
-    overdrawn: np.ndarray
+    short: Ints
 
 
 def recorded(estate: Estate, chain: Chain) -> Recorded:
@@ -111,7 +109,7 @@ def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int
     """
     n, draws = out.shape
     balance = np.zeros((n_lots, draws))
-    factor, overdrawn = np.ones((n, draws)), np.zeros((n, draws), dtype=bool)
+    factor, short = np.ones((n, draws)), np.zeros(draws, dtype=np.int64)
     pressed_in = np.zeros((max(flows.n_batches, 1), draws))
     pressed_out = np.zeros((max(flows.n_batches, 1), draws))
     bottles_of = np.full(max(flows.n_batches, 1), -1, dtype=np.int64)
@@ -123,14 +121,14 @@ def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int
     def taken(flow: int, wanted: Floats) -> tuple[Floats, np.ndarray]:
         """Factor of a draw, and where it wanted more than there was."""
         held, then = balance[source[flow]], known.before[flow]
-        short = wanted > held + np.maximum(known.slack[flow], 1e-9 * then)
+        lacks = wanted > held + np.maximum(known.slack[flow], 1e-9 * then)
         if known.empties[flow] and not changed[flow] and then > 0:
             share = held / then
             left = np.abs(held - wanted * share) > known.slack[flow]
             whole = np.divide(held, wanted, out=np.ones(draws), where=wanted > 0)
-            return np.where(left, whole, share), short
+            return np.where(left, whole, share), lacks
         within = np.divide(np.maximum(held, 0.0), wanted, out=np.ones(draws), where=wanted > 0)
-        return np.where(short, within, 1.0), short
+        return np.where(lacks, within, 1.0), lacks
 
     for flow in order.tolist():
         what = kind[flow]
@@ -147,10 +145,12 @@ def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int
         elif what == Flow.LIQUEUR:
             bottles = int(bottles_of[batch[flow]])
             along, _ = taken(bottles, out[bottles])
-            least, overdrawn[flow] = taken(flow, wanted * along)
+            least, lacks = taken(flow, wanted * along)
+            short += lacks
             scale[:] = least if known.empties[flow] and not changed[flow] else along * least
         elif source[flow] >= 0:
-            scale[:], overdrawn[flow] = taken(flow, wanted)
+            scale[:], lacks = taken(flow, wanted)
+            short += lacks
             if what == Flow.PRESS_IN:
                 pressed_in[batch[flow]] += wanted * scale
                 pressed_out[batch[flow]] += wanted
@@ -160,7 +160,7 @@ def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int
             balance[source[flow]] = np.where(left <= max(near, 1e-9 * known.before[flow]), 0.0, left)
         if target[flow] >= 0 and what < Flow.COST:
             balance[target[flow]] += into[flow] * scale
-    return Replay(factor, overdrawn)
+    return Replay(factor, short)
 
 
 def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
@@ -189,4 +189,4 @@ def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
             values[flows.row[at]] *= moved.factor[at, 0]
             frame[column] = values
         tables[name] = frame
-    return replace(after, tables=tables), int(moved.overdrawn.sum())
+    return replace(after, tables=tables), int(moved.short[0])

@@ -99,7 +99,7 @@ def test_split_values_move_cost_from_one_fraction_to_the_other(demo) -> None:
 
 def test_a_rerun_is_made_for_the_cell_asked_for(demo) -> None:
     loads = demo.estate["pressings"]
-    row = int(np.flatnonzero(((loads["fraction"] == "first") & loads["to_lot"].astype(str).str.startswith("S22")))[0])
+    row = int(np.flatnonzero((loads["fraction"] == "first") & loads["to_lot"].astype(str).str.startswith("S22"))[0])
     line = by_rerun(demo, "D25-3-BRUT", Target("pressings", "volume_l", np.array([row]), 1.0)).iloc[0]
     assert line["method"] == DIFFERENCE
     assert line["per_percent"] < 0  # more must from the same grapes
@@ -110,7 +110,7 @@ def test_a_rerun_is_made_for_the_cell_asked_for(demo) -> None:
 def test_a_rerun_of_a_price_equals_its_exact_derivative(demo) -> None:
     exact = cell_sensitivities(demo, "Brut")
     line = exact[exact["sheet"] == "Grape prices"].iloc[0]
-    row = int(line["place"].lstrip("Grape prices!D")) - 2
+    row = int(line["place"].removeprefix("Grape prices!D")) - 2
     again = by_rerun(demo, "Brut", Target("grape_prices", "price_per_kg", np.array([row]), 1.0)).iloc[0]
     assert again["per_unit"] == pytest.approx(line["per_unit"], rel=1e-6)
 

@@ -2,7 +2,7 @@
 
 Rule: what is read is what the program shows now, saved or not. Results go into the library's own sheets of the
 open workbook; where the inputs have errors, the sheet `Run check` lists them with links to their cells, and
-the other result sheets keep what they held, marked STALE by their own formula. Saving stays the user's.
+the other result sheets keep what they held and say STALE. Saving stays the user's.
 
 Conventions: nothing is written while the inputs are the same as at the last refresh, so a workbook just saved
 stays saved. A refresh happens at once, then on Enter, and with `watch` on every save of the file.
@@ -19,7 +19,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -30,9 +30,9 @@ from costing.inputs.raw import RawTable
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.link_office import PIPE, OfficeWorkbook, listening
 from costing.workbook.opened import NotOpenError, read_open, write_open
-from costing.workbook.pages import Page, pages
+from costing.workbook.pages import STALE_ROW, Page, pages
 from costing.workbook.replace import lock_holder
-from costing.workbook.stale import stale_formula
+from costing.workbook.stale import STALE, stale_formula
 from costing.workbook.write import ResultSheet, ResultTable, RunStamp
 
 POLL_SECONDS = 0.3
@@ -65,7 +65,7 @@ class Refresher:
             sheets = [findings_sheet(findings)]
         stamp = RunStamp(dt.datetime.now(), self.version, self.basis, inputs)
         laid_out = pages(sheets, stamp, stale_formula(counts))
-        write_open(self.workbook, laid_out)
+        write_open(self.workbook, [*laid_out, *(self._stale_pages(laid_out) if findings else ())])
         changed = [page for page in laid_out if not page.same_content(self._shown.get(page.name))]
         self._shown |= {page.name: page for page in laid_out}
         self._inputs = inputs
@@ -76,6 +76,16 @@ class Refresher:
         return (
             f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. Nothing was saved."
         )
+
+    def _stale_pages(self, laid_out: Sequence[Page]) -> list[Page]:
+        """Return the other pages that were shown, marked STALE for good: their formula sees numbers alone."""
+        fresh = {page.name for page in laid_out}
+        always = {(STALE_ROW, 0): f'="{STALE}"'}
+        return [
+            replace(page, formulas={**page.formulas, **always})
+            for page in self._shown.values()
+            if page.name not in fresh
+        ]
 
 
 def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:

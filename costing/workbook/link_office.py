@@ -14,6 +14,7 @@ import contextlib
 import datetime as dt
 import json
 import queue
+import re
 import subprocess
 import sys
 import threading
@@ -24,11 +25,12 @@ from typing import Any
 from costing.errors import WorkbookError
 from costing.inputs.schema import sheets
 from costing.workbook.opened import NotOpenError, OpenSheet
-from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, link_columns
+from costing.workbook.pages import Page, PlacedTable, RowEdit, link_columns
 from costing.workbook.scan import MAX_CELLS
 
 PIPE = "costing"
 TIMEOUT_SECONDS = 60.0
+_SPELLING = re.compile(r"""\"(?:[^"]|"")*\"|'(?:[^']|'')*'!|,|\b(?:TRUE|FALSE)\b(?!\()""")
 PYTHONS = (
     "/usr/bin/python3",
     "/usr/lib/libreoffice/program/python",
@@ -172,8 +174,7 @@ class OfficeWorkbook:
         described: dict[str, Any] = {
             "name": page.name,
             "rows": [[_bare(cell) for cell in row] for row in page.rows],
-            "totals": _total_rows(page),
-            "formulas": [[row, 0, formula] for (row, _), formula in page.formulas.items() if row == STALE_ROW],
+            "formulas": _formula_rows(page),
             "links": link_columns(page, ";"),
             "tables": [[t.name, t.top, t.left, t.bottom, t.right, t.totals] for t in page.tables],
         }
@@ -199,19 +200,29 @@ def _is_filled(cell: Any) -> bool:
     return cell is not None
 
 
-def _total_rows(page: Page) -> list[tuple[int, int, list[str]]]:
-    """Totals side by side together, as LibreOffice spells them: row, first column, formulas."""
+def _formula_rows(page: Page) -> list[tuple[int, int, list[str]]]:
+    """Formulas side by side together: row, first column, formulas in LibreOffice's spelling."""
     found: list[tuple[int, int, list[str]]] = []
     for row, column in sorted(page.formulas):
-        formula = page.formulas[row, column].replace(",", ";")
+        formula = office_formula(page.formulas[row, column])
         last = found[-1] if found else None
-        if row == STALE_ROW:
-            continue
         if last and last[0] == row and last[1] + len(last[2]) == column:
             last[2].append(formula)
         else:
             found.append((row, column, [formula]))
     return found
+
+
+def office_formula(formula: str) -> str:
+    """Formula in Excel's English spelling, as LibreOffice's own: `'A b'!C1,TRUE` is `$'A b'.C1;TRUE()`."""
+
+    def respelt(found: re.Match[str]) -> str:
+        text = found[0]
+        if text.startswith("'"):
+            return f"${text[:-1]}."
+        return {",": ";", "TRUE": "TRUE()", "FALSE": "FALSE()"}.get(text, text)
+
+    return _SPELLING.sub(respelt, formula)
 
 
 def _bare(cell: Any) -> str | float:

@@ -5,7 +5,7 @@ JSON object with `answer`, or with `fault`, a line for a person. Attaches throug
 to a LibreOffice that the user has started, and only to a workbook that is open there.
 
 Source: LibreOffice API reference, com.sun.star.sheet (CellFlags, FormulaResult, XCellRangeData,
-FormulaParser, DatabaseRange, NamedRangeFlag).
+XCellRangeFormula, DatabaseRange, NamedRangeFlag).
 
 What it does not do: save, close, or open anything; evaluate or change an input sheet.
 """
@@ -20,8 +20,7 @@ from typing import Any
 
 _VALUE, _DATE, _TEXT, _FORMULA = 1, 2, 4, 16  # com.sun.star.sheet.CellFlags
 _NUMBER_RESULT = 1  # com.sun.star.sheet.FormulaResult.VALUE
-_DATE_FORMAT, _PERCENT_FORMAT = 2, 8  # com.sun.star.util.NumberFormat
-_EXCEL_ADDRESSES = 1  # com.sun.star.sheet.AddressConvention.XL_A1
+_DATE_FORMAT, _PERCENT_FORMAT = 2, 128  # com.sun.star.util.NumberFormat
 _HIDDEN_NAME = 16  # com.sun.star.sheet.NamedRangeFlag.HIDDEN
 _HEADER_ROWS, _STALE_COLUMNS = 20, 52
 _MARK = "costing_result_sheet"
@@ -44,7 +43,6 @@ class Side:
         self._titles: list[str] = []
         self._ranges: dict[str, Any] = {}
         self._cursors: dict[str, Any] = {}
-        self._parser: Any = None
 
     def attach(self, pipe: str, path: str, percent_titles: list[str], most_cells: int) -> str:
         """Find the open workbook; return the program's name and version."""
@@ -162,8 +160,8 @@ class Side:
     def _formatted(self, sheet: Any, corners: list[int], kind: int) -> list[list[int]]:
         """Rectangles of cells whose number format is of a kind: halved until each has one format."""
         left, top, right, bottom = corners
-        key = sheet.getCellRangeByPosition(left, top, right, bottom).NumberFormat
-        if key is None:
+        area = sheet.getCellRangeByPosition(left, top, right, bottom)
+        if area.getPropertyState("NumberFormat").value == "AMBIGUOUS_VALUE":
             if top == bottom:
                 middle = (left + right) // 2
                 parts = [left, top, middle, bottom], [middle + 1, top, right, bottom]
@@ -171,18 +169,16 @@ class Side:
                 middle = (top + bottom) // 2
                 parts = [left, top, right, middle], [left, middle + 1, right, bottom]
             return [found for part in parts for found in self._formatted(sheet, part, kind)]
-        return [corners] if self._document.NumberFormats.getByKey(key).Type & kind else []
+        return [corners] if self._document.NumberFormats.getByKey(area.NumberFormat).Type & kind else []
 
     def pause(self) -> None:
         """Stop redrawing and recalculating, and begin one step of undoing."""
         self._document.lockControllers()
-        self._document.addActionLock()
         self._document.UndoManager.enterUndoContext("Refresh of costs")
 
     def resume(self) -> None:
         """Undo `pause`."""
         self._document.UndoManager.leaveUndoContext()
-        self._document.removeActionLock()
         self._document.unlockControllers()
 
     def write(self, page: dict[str, Any], edits: list[list[int]], styled: bool) -> None:
@@ -200,23 +196,12 @@ class Side:
         for column, top, formulas in page["links"]:
             area = sheet.getCellRangeByPosition(column, top, column, top + len(formulas) - 1)
             area.setFormulaArray(tuple((formula,) for formula in formulas))
-        for top, column, formulas in page["totals"]:
+        for top, column, formulas in page["formulas"]:
             area = sheet.getCellRangeByPosition(column, top, column + len(formulas) - 1, top)
             area.setFormulaArray((tuple(formulas),))
-        number = sheet.RangeAddress.Sheet
-        for row, column, formula in page["formulas"]:
-            place = self._uno.createUnoStruct("com.sun.star.table.CellAddress", number, column, row)
-            sheet.getCellByPosition(column, row).setTokens(self._parsed(formula, place))
         if styled:
-            self._place_tables(number, page["tables"])
+            self._place_tables(sheet.RangeAddress.Sheet, page["tables"])
             self._style(sheet, page)
-
-    def _parsed(self, formula: str, place: Any) -> Any:
-        """Formula in Excel's English spelling, as the program holds it."""
-        if self._parser is None:
-            self._parser = self._document.createInstance(_SERVICE + "FormulaParser")
-            self._parser.CompileEnglish, self._parser.FormulaConvention = True, _EXCEL_ADDRESSES
-        return self._parser.parseFormula(formula.removeprefix("="), place)
 
     def _page_sheet(self, name: str) -> Any:
         sheets = self._document.Sheets

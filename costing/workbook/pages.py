@@ -9,7 +9,7 @@ Conventions: rows and columns are counted from 0. Totals are formulas over their
 Excel. A link's location is `'Movements'!F17`. Dates are day numbers of the 1900 system.
 
 What it does not do: charts. Those that stand on a sheet follow their tables; a new sheet gets its charts when
-the results are written into the file.
+the results are written into the file, and a chart of a single row keeps to that row until then.
 """
 
 from __future__ import annotations

@@ -1,0 +1,96 @@
+"""A running LibreOffice with a person at it, for tests of the live link."""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import secrets
+import shutil
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.workbook.office import require_libreoffice
+
+SYSTEM_PYTHON = "/usr/bin/python3"
+SECONDS = 60.0
+
+
+class Hand:
+    """The person's hand: calls of `office_hand.Hand` by name, each with a time-out."""
+
+    def __init__(self, pipe: str) -> None:
+        script = Path(__file__).with_name("office_hand.py")
+        self.process = subprocess.Popen(
+            [SYSTEM_PYTHON, str(script), pipe], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        self.lines: queue.Queue[str] = queue.Queue()
+        threading.Thread(target=self._listen, daemon=True).start()
+        assert json.loads(self.lines.get(timeout=SECONDS)) == "ready"
+
+    def _listen(self) -> None:
+        assert self.process.stdout
+        for line in self.process.stdout:
+            self.lines.put(line)
+
+    def __getattr__(self, name: str) -> Any:
+        def call(*arguments: object) -> Any:
+            assert self.process.stdin
+            self.process.stdin.write(json.dumps([name, *arguments]) + "\n")
+            self.process.stdin.flush()
+            said = json.loads(self.lines.get(timeout=SECONDS))
+            assert "answer" in said, said
+            return said["answer"]
+
+        return call
+
+    def end(self) -> None:
+        self.process.kill()
+        self.process.wait(10)
+        for stream in (self.process.stdin, self.process.stdout):
+            assert stream
+            stream.close()
+
+
+class Office:
+    """The program: its pipe, its process, the hand in it."""
+
+    def __init__(self, pipe: str, process: subprocess.Popen[bytes], hand: Hand, options: list[str]) -> None:
+        self.pipe, self.process, self.hand, self.options = pipe, process, hand, options
+
+
+@contextmanager
+def running_office(folder: Path, *, display: str = "") -> Iterator[Office]:
+    """LibreOffice with a profile of its own in `folder`, in a window where a display is given."""
+    program = require_libreoffice()
+    has_uno = subprocess.run([SYSTEM_PYTHON, "-c", "import uno"], capture_output=True, check=False).returncode == 0
+    if not has_uno:
+        assert "COSTING_NEED_OFFICE" not in os.environ, "python3-uno is missing"
+        pytest.skip("the system's Python has no uno (python3-uno)")
+    pipe = f"costingtest{secrets.token_hex(4)}"
+    options = [program, f"-env:UserInstallation={(folder / 'profile').as_uri()}", "--norestore"]
+    options += [] if display else ["--headless"]
+    environment = {**os.environ, **({"DISPLAY": display} if display else {})}
+    command = [*options, f"--accept=pipe,name={pipe};urp;"]
+    process = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL, start_new_session=True)
+    try:
+        hand = Hand(pipe)
+        try:
+            yield Office(pipe, process, hand, options)
+        finally:
+            hand.end()
+    finally:
+        # The program is a starter and its child: both are of the session that was made for them.
+        os.killpg(process.pid, 15)
+        try:
+            process.wait(15)
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, 9)
+            process.wait(15)
+        shutil.rmtree(folder / "profile", ignore_errors=True)

@@ -18,7 +18,8 @@ from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
 from costing.decisions.blending import TRIALS, trial_blends
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
 from costing.decisions.margins import MARGINS, margins
-from costing.decisions.price_tables import PRICES, price_findings, release_prices
+from costing.decisions.price_findings import price_findings
+from costing.decisions.price_tables import PRICES, release_prices
 from costing.errors import CostingError, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
 from costing.inputs.estate import Estate
@@ -57,6 +58,7 @@ OWNED_SHEETS = (
     "Trials costed",
     "Release prices",
     "Price build-up",
+    "Price changes",
     "Margins",
     "Prior-year difference",
     *OWNED_YEAR_END,

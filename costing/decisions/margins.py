@@ -1,22 +1,39 @@
 """Cuvées side by side: what each format brought and what it cost, per bottle, litre, kilo, bottle-year and
 unit of capital.
 
-Realised: dispatches through sales channels up to the valuation date that carry a price, after commission and
-in the estate's currency; bottles sold at no price are left out of both sides. Cost: of the dispatched bottles
-on each basis, as they left. Average capital of a bottle: its economic value held over the years between its
-money and its sale, that is capital charged divided by the hurdle of those years. Rates of return:
-`costing.decisions.pricing.rate_of_return`, only where one rate answers.
+    margin            = net price after discount and commission − selling cost − book cost
+    at list           = the same at the list price in force on the day of each sale, less the channel's discount
+    contribution      = margin + what allocated pools put into the book cost (spent with or without the bottle)
+    average capital   = ∫ value tied up dt / bottles: what selling one bottle every year keeps tied up
+                      = (capital charged at a flat rate r, until the customers pay) / ln(1 + r)
+    return a year     = internal rate of all dated flows, given only where it is the only one
+
+Realised: dispatches through sales channels up to the valuation date that carry a price, in the estate's
+currency at the rate of their day. Bottles sold at no price, samples and other exits are left out of both
+sides. Value tied up counts the capital already charged, so that long ageing is not flattered. Bottle-years
+run from tirage to dispatch and count bottles of the format itself; kilos by quantities (`grapes_behind`).
+
+What it does not do: tax, bad debts, overheads outside the pools.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import date
+
 import numpy as np
 import pandas as pd
 
+from costing.decisions.grapes_behind import grapes_behind
 from costing.decisions.pricing import rate_of_return
+from costing.decisions.releases_to_sell import DatedMoney, dispatch_states
+from costing.decisions.terms_in_force import channel_rows, currency_rates, list_prices
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import BLANK_DAY, Floats, Flow, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.inputs.basis import REPLACEMENT
 from costing.inputs.estate import Estate
+from costing.model import run
+from costing.money.postings import TABLE_NAMES
 from costing.results.lots import lot_labels
 from costing.results.origins import weights
 from costing.results.results import Results
@@ -26,162 +43,220 @@ MARGINS = {
     "format": "Format",
     "bottles": "Bottles sold",
     "net_price": "Net price",
+    "net_at_list": "Net price at list",
     "selling": "Selling cost",
     "book_cost": "Book cost",
     "economic_cost": "Economic cost",
+    "replacement_cost": "Replacement cost",
     "margin": "Margin per bottle",
     "margin_percent": "Margin",
+    "margin_at_list": "Margin at list",
     "economic_margin": "Margin after capital",
     "per_litre": "Margin per litre",
+    "grapes_kg": "Grapes per bottle (kg)",
+    "traced": "Wine traced to a press",
     "per_kilo": "Margin per kilo of grapes",
+    "cellar_years": "Years from tirage to sale",
     "per_bottle_year": "Margin per bottle-year of cellar",
+    "contribution": "Contribution per bottle",
+    "contribution_per_bottle_year": "Contribution per scarce bottle-year",
     "capital": "Average capital per bottle",
     "per_capital": "Margin a year per unit of capital",
     "rate": "Return a year",
     "rank_per_bottle": "Rank per bottle",
+    "rank_per_litre": "Rank per litre",
+    "rank_per_kilo": "Rank per kilo",
+    "rank_per_bottle_year": "Rank per bottle-year",
+    "rank_per_capital": "Rank per unit of capital",
     "rank_by_return": "Rank by return",
 }
+RANKED = {
+    "rank_per_bottle": "margin",
+    "rank_per_litre": "per_litre",
+    "rank_per_kilo": "per_kilo",
+    "rank_per_bottle_year": "per_bottle_year",
+    "rank_per_capital": "per_capital",
+    "rank_by_return": "rate",
+}
+LEAST_TRACED = 0.2
+"""Below this part of wine from pressed grapes in the records a margin per kilo would mislead."""
+_POOLS = TABLE_NAMES.index("pools")
 
 
-LEAST_KG_PER_L = 1.0
-"""Below this the records do not reach back to the press of all the wine, and a margin per kilo would mislead."""
+@dataclass(frozen=True, eq=False)
+class Receipts:
+    """Per row of Dispatches, per bottle and in the estate's currency: net price after commission (NaN: no sale
+    or no price), the same at list (NaN: no list price), selling cost; and the day on which the customer pays.
+    """
+
+    price: Floats
+    at_list: Floats
+    selling: Floats
+    paid: Ints
 
 
-def sale_terms(estate: Estate) -> tuple[Ints, pd.DataFrame]:
-    """Row of Channels that holds for each dispatch (−1: none), and the Channels table."""
+def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Receipts:
+    """What each row of Dispatches brings. cuvee, bottle_format: of its bottles."""
     sent, table = estate["dispatches"], estate["channels"]
-    names = pd.Index(table["channel"].cat.categories)
-    channel, of_row = codes(sent["channel"], names), codes(table["channel"], names)
-    since, day = days(table["from_date"]), days(sent["on_date"])
-    found = np.full(len(sent), -1, dtype=np.int64)
-    for one in np.unique(channel[channel >= 0]):
-        rows = np.flatnonzero(of_row == one)
-        rows = rows[np.argsort(since[rows], kind="stable")]  # a blank date is the smallest: always
-        here = np.flatnonzero(channel == one)
-        at = np.searchsorted(since[rows], day[here], side="right") - 1
-        found[here] = np.where(at >= 0, rows[np.maximum(at, 0)], -1)
-    return found, table
+    day = days(sent["on_date"])
+    row = channel_rows(estate, sent["channel"], day)
+    held = table.iloc[np.maximum(row, 0)] if len(table) else table.reindex(range(len(row)))
+
+    def term(name: str) -> Floats:
+        return np.where(row >= 0, np.nan_to_num(held[name].to_numpy(dtype=float)), 0.0)
+
+    sale = (row >= 0) & (held["way_out"].astype(object).to_numpy() == "sale")
+    channel = sent["channel"].astype(object).to_numpy()
+    rate = currency_rates(estate, sent["currency"].astype(object).to_numpy(), channel, day)
+    kept = 1.0 - term("commission")
+    listed = list_prices(estate, cuvee, bottle_format, channel, day)
+    list_rate = currency_rates(estate, listed.currency, channel, day)
+    return Receipts(
+        np.where(sale, sent["net_price"].to_numpy() * rate * kept, np.nan),
+        np.where(sale, listed.price * list_rate * (1.0 - term("discount")) * kept, np.nan),
+        term("selling_cost_per_bottle"),
+        day + np.rint(term("customer_days")).astype(np.int64),
+    )
 
 
-def net_receipts(estate: Estate) -> tuple[Floats, Floats, Ints]:
-    """Per dispatch: net price per bottle in the estate's currency after commission (NaN: no sale or no
-    price), selling cost per bottle, and the day on which the customer pays.
+def margins(
+    book: Results, economic: Results, replacement: Results | None = None, since: date | None = None
+) -> pd.DataFrame:
+    """Realised margins by cuvée and format up to the valuation date (columns of `MARGINS`), best per bottle first.
+
+    since: first day of dispatch that counts (all of them without it). Rank 1 is the best; NaN has none.
     """
-    sent = estate["dispatches"]
-    row, table = sale_terms(estate)
-    known = row >= 0
-    sale = known & (table["way_out"].astype(object).to_numpy()[row] == "sale")
-    own = estate.settings.currency
-    foreign = sent["currency"].astype(object).where(sent["currency"].notna(), own) != own
-    rate = np.where(foreign, np.nan_to_num(table["currency_rate"].to_numpy()[row], nan=np.nan), 1.0)
-    commission = np.where(known, np.nan_to_num(table["commission"].to_numpy()[row]), 0.0)
-    price = np.where(sale, sent["net_price"].to_numpy() * rate * (1.0 - commission), np.nan)
-    selling = np.where(known, np.nan_to_num(table["selling_cost_per_bottle"].to_numpy()[row]), 0.0)
-    wait = np.where(known, np.nan_to_num(table["customer_days"].to_numpy()[row]), 0.0)
-    return price, selling, days(sent["on_date"]) + np.rint(wait).astype(np.int64)
-
-
-def margins(book: Results, economic: Results) -> pd.DataFrame:
-    """Realised margins by cuvée and format up to the valuation date, ranked per bottle and by return."""
     estate, chain = economic.estate, economic.chain
-    flows, labels = chain.flows, lot_labels(economic.estate, chain)
-    flow = np.flatnonzero(flows.kind == Flow.DISPATCH)
-    price, selling, paid = net_receipts(estate)
-    lot, bottles, day = flows.source[flow], flows.out[flow], flows.day[flow]
-    sold = np.isfinite(price) & (day <= chain.valuation_day) & (bottles > 0)
-    state = chain.states.batch_state[flows.batch[flow]]
-    key = pd.Series(labels.cuvee[lot] + "|" + labels.format[lot])[sold]
+    flow, state = dispatch_states(economic)
+    labels = lot_labels(estate, chain)
+    lot, bottles, day = chain.flows.source[flow], chain.flows.out[flow], chain.flows.day[flow]
+    found = receipts(estate, labels.cuvee[lot], labels.format[lot])
+    counts = np.isfinite(found.price) & (day <= chain.valuation_day) & (bottles > 0)
+    if since is not None:
+        counts &= day >= int(np.datetime64(since, "D").astype(np.int64))
+    every = _Bases(book, economic, replacement or run(estate, REPLACEMENT, chain))
+    tirage = labels.tirage_day[lot]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for one in np.flatnonzero(counts):
+        groups.setdefault((str(labels.cuvee[lot[one]]), str(labels.format[lot[one]])), []).append(int(one))
     rows = []
-    for name, group in key.groupby(key):
-        at = group.index.to_numpy()
-        cuvee, size = str(name).split("|")
-        rows.append(
-            {"cuvee": cuvee, "format": size}
-            | _one(
-                book,
-                economic,
-                state[at],
-                bottles[at],
-                price[at],
-                selling[at],
-                paid[at],
-                day[at],
-                lot[at],
-                labels.tirage_day,
-            )
-        )
-    frame = pd.DataFrame(rows, columns=[name for name in MARGINS if not name.startswith("rank")])
-    frame["rank_per_bottle"] = frame["margin"].rank(ascending=False, method="min")
-    frame["rank_by_return"] = frame["rate"].rank(ascending=False, method="min")
-    return frame.sort_values("margin", ascending=False, ignore_index=True)
+    for (cuvee, size), members in sorted(groups.items()):
+        at = np.array(members, dtype=np.int64)
+        part = Receipts(found.price[at], found.at_list[at], found.selling[at], found.paid[at])
+        litres = float((bottles[at] * chain.lots.litres_per_unit[lot[at]]).sum())
+        figures = every.side_by_side(state[at], bottles[at], day[at], tirage[at], litres, part)
+        rows.append({"cuvee": cuvee, "format": size} | figures)
+    frame = pd.DataFrame(rows, columns=[name for name in MARGINS if name not in RANKED])
+    for rank, by in RANKED.items():
+        frame[rank] = frame[by].rank(ascending=False, method="min")
+    return frame.sort_values("margin", ascending=False, ignore_index=True, kind="stable")
 
 
-def _one(
-    book: Results,
-    economic: Results,
-    state: Ints,
-    bottles: Floats,
-    price: Floats,
-    selling: Floats,
-    paid: Ints,
-    day: Ints,
-    lot: Ints,
-    tirage: Ints,
-) -> dict[str, float]:
-    count = float(bottles.sum())
-    net, spent = float((price * bottles).sum()), float((selling * bottles).sum())
-    cost, full = float(book.total[state].sum()), float(economic.total[state].sum())
-    known = tirage[lot] != BLANK_DAY
-    cellar = float((bottles * np.where(known, (day - np.where(known, tirage[lot], day)) / DAYS_A_YEAR, 0.0)).sum())
-    money_years, flows, dates, kilos = _tied_up(economic, state, price * bottles, selling * bottles, paid, day)
-    margin = net - spent - cost
-    litres = float((bottles * economic.chain.lots.litres_per_unit[lot]).sum())
-    rate = rate_of_return(dates, flows)
-    return {
-        "bottles": count,
-        "net_price": net / count,
-        "selling": spent / count,
-        "book_cost": cost / count,
-        "economic_cost": full / count,
-        "margin": margin / count,
-        "margin_percent": margin / net if net else np.nan,
-        "economic_margin": (net - spent - full) / count,
-        "per_litre": margin / litres,
-        "per_kilo": margin / kilos if kilos > LEAST_KG_PER_L * litres else np.nan,
-        "per_bottle_year": margin / cellar if cellar else np.nan,
-        "capital": money_years / max(cellar, 1e-12) if cellar else np.nan,
-        "per_capital": margin / money_years if money_years > 0 else np.nan,
-        "rate": np.nan if rate.rate is None else rate.rate,
-    }
+class _Bases:
+    """The runs that one line of the table needs."""
+
+    def __init__(self, book: Results, economic: Results, replacement: Results) -> None:
+        self.book, self.economic, self.replacement = book, economic, replacement
+        curve = economic.charges.curve
+        today = np.int64(economic.chain.valuation_day)
+        self.hurdle = 0.0 if curve is None else float(curve.rate[np.searchsorted(curve.from_day, today, "right") - 1])
+        flat = economic.basis.replace(name="flat", capital="hurdle", rate=self.hurdle)
+        self.flat = run(economic.estate, flat, economic.chain) if self.hurdle > 0 else economic
+        self.capital = np.asarray(self.flat.columns.get_level_values("element") == "capital")
+        self.money = DatedMoney(economic)
+        self.grapes = grapes_behind(economic.estate, economic.chain)
+
+    def side_by_side(
+        self, state: Ints, bottles: Floats, day: Ints, tirage: Ints, litres: float, sold: Receipts
+    ) -> dict[str, float]:
+        """Figures of one cuvée and format; parallel arrays over its dispatches."""
+        count = float(bottles.sum())
+        price, selling = float((sold.price * bottles).sum()), float((sold.selling * bottles).sum())
+        book, full, again = (float(one.total[state].sum()) for one in (self.book, self.economic, self.replacement))
+        margin = (price - selling - book) / count
+        listed = np.isfinite(sold.at_list)
+        at_list = float((sold.at_list * bottles)[listed].sum()) / float(bottles[listed].sum() or np.nan)
+        known = tirage != BLANK_DAY
+        aged = float((bottles * (day - np.where(known, tirage, day)))[known].sum()) / DAYS_A_YEAR
+        years = aged / float(bottles[known].sum()) if known.any() else np.nan
+        traced = float((self.grapes.traced[state] * bottles).sum()) / count
+        kilos = float(self.grapes.kg[state].sum()) / count / traced if traced >= LEAST_TRACED else np.nan
+        contribution = margin + self._pools(state) / count
+        capital = self._value_years(state, bottles, day, sold) / count
+        return {
+            "bottles": count,
+            "net_price": price / count,
+            "net_at_list": at_list,
+            "selling": selling / count,
+            "book_cost": book / count,
+            "economic_cost": full / count,
+            "replacement_cost": again / count,
+            "margin": margin,
+            "margin_percent": margin * count / price if price else np.nan,
+            "margin_at_list": at_list - (selling + book) / count,
+            "economic_margin": (price - selling - full) / count,
+            "per_litre": margin * count / litres,
+            "grapes_kg": kilos,
+            "traced": traced,
+            "per_kilo": margin / kilos if kilos > 0 else np.nan,
+            "cellar_years": years,
+            "per_bottle_year": margin / years if years > 0 else np.nan,
+            "contribution": contribution,
+            "contribution_per_bottle_year": contribution / years if years > 0 else np.nan,
+            "capital": capital,
+            "per_capital": margin / capital if capital > 0 else np.nan,
+            "rate": self._rate(state, bottles, day, sold),
+        }
+
+    def _pools(self, state: Ints) -> float:
+        """What allocated pools put into the book cost of these states."""
+        plain, _ = weights(self.book, state)
+        charges = self.book.charges
+        pooled = charges.postings.table == _POOLS
+        found = float((charges.postings.amount * plain[charges.postings.state])[pooled].sum())
+        for part in charges.accrued:
+            if not part.expensed and part.charge.table == _POOLS:
+                found += float((part.amount * plain[part.states]).sum())
+        return found
+
+    def _value_years(self, state: Ints, bottles: Floats, day: Ints, sold: Receipts) -> float:
+        """Value × years tied up until the customers pay, the capital on the way included."""
+        wait = (sold.paid - day) / DAYS_A_YEAR
+        outlay = sold.selling * bottles
+        if self.hurdle > 0:
+            force = np.log1p(self.hurdle)
+            value = self.flat.total[state] + outlay
+            charged = self.flat.cost[state][:, self.capital].sum() + (value * np.expm1(force * wait)).sum()
+            return float(charged / force)
+        spent_day, spent = self.money.behind(state)
+        cash = self.economic.total[state]
+        moved = (cash * sold.paid).sum() - (spent * spent_day).sum()
+        return float(moved / DAYS_A_YEAR + (outlay * wait).sum())
+
+    def _rate(self, state: Ints, bottles: Floats, day: Ints, sold: Receipts) -> float:
+        spent_day, spent = self.money.behind(state)
+        when = np.concatenate([spent_day, day, sold.paid])
+        amounts = np.concatenate([-spent, -sold.selling * bottles, sold.price * bottles])
+        found = rate_of_return(when, amounts)
+        return np.nan if found.rate is None else found.rate
 
 
-def _tied_up(
-    economic: Results, state: Ints, receipts: Floats, selling: Floats, paid: Ints, day: Ints
-) -> tuple[float, Floats, Floats, float]:
-    """Money × years tied up in the dispatched bottles, their dated flows, and the kilograms of grapes in
-    them.
-
-    Each posting's own share is out from the day it was paid until, on average, the customers pay.
+def reversals(table: pd.DataFrame) -> list[str]:
+    """Sentences on cuvées that are first of their format per bottle and last per unit of capital, with the
+    figures that explain it.
     """
-    plain, _ = weights(economic, state)
-    charges, states = economic.charges, economic.chain.states
-    postings = charges.postings
-    own = postings.amount * plain[postings.state]
-    spent_days, amounts = [postings.paid.astype(np.float64)], [own]
-    for part in charges.accrued:
-        if not part.expensed:
-            spent_days.append((states.start[part.states] + states.end[part.states]) / 2.0)
-            amounts.append(part.amount * plain[part.states])
-    out_day, out = np.concatenate(spent_days), np.concatenate(amounts)
-    some = out != 0
-    out_day, out = out_day[some], out[some]
-    back = float((receipts * paid).sum() / receipts.sum())
-    money_years = float((out * (back - out_day)).sum() / DAYS_A_YEAR)
-    dates = np.concatenate([out_day, day.astype(np.float64), paid.astype(np.float64)])
-    flows = np.concatenate([-out, -selling, receipts])
-    each, place = np.unique(np.rint(dates), return_inverse=True)
-    chain_flows = economic.chain.flows
-    pressed = np.flatnonzero(chain_flows.kind == Flow.PRESS_IN)
-    batch = states.batch_state[chain_flows.batch[pressed]]
-    kilos = float((chain_flows.out[pressed] * plain[batch]).sum())
-    return money_years, np.bincount(place, flows).astype(np.float64), each, kilos
+    said = []
+    for size in dict.fromkeys(table["format"]):
+        rows = table[(table["format"] == size) & table["per_capital"].notna()]
+        by_bottle = rows.sort_values("margin", ascending=False).to_dict("records")
+        by_capital = rows.sort_values("per_capital", ascending=False).to_dict("records")
+        if len(rows) < 2 or by_bottle[0]["cuvee"] != by_capital[-1]["cuvee"]:
+            continue
+        best, top = by_bottle[0], by_capital[0]
+        said.append(
+            f"{best['cuvee']} ({size}) looks best per bottle ({best['margin']:,.2f}) and is worst per unit of capital: "
+            f"sold {best['cellar_years']:.1f} years after tirage, each bottle keeps {best['capital']:,.0f} tied up on "
+            f"average and earns {best['per_capital']:.1%} a year on it; {top['cuvee']} earns {top['margin']:,.2f} on "
+            f"{top['capital']:,.0f}, {top['per_capital']:.1%} a year."
+        )
+    return said

@@ -1,32 +1,61 @@
-"""Release prices: for every release still to be sold and every sales channel, the floor, the costs, the
+"""Release prices: for every release still to be sold and every sales channel the floor, the costs, the
 targets and the list.
 
-Floor: what is avoidable from now on (selling cost, finished storage while it sells; for a planned release
-also what is still to be spent on it). Target price: the return that the Targets sheet asks for, on the
-economic cost, sold evenly over the channel's months and paid after the customer's days; or the margin on book
-cost. Without a target: the hurdle. List price before discount, rounded up to the price step. Chain from
-cellar to shelf and back: `costing.decisions.channels`; arithmetic of a target: `costing.decisions.pricing`.
+    target return r:  P = [C_r + PV(storage) + PV(selling)] / Σ (1 − commission) · n_k / B(dispatch_k + terms)
+    target margin m:  P = (book cost + selling cost) / (1 − commission − m)
+    list price needed = P / (1 − discount), then rounded up to the price step of the settings
+    margin at list    = net · (1 − commission) − selling cost − book cost
+
+C_r is the economic cost of the release at the target's own rate, so that the price earns that rate from the
+first grapes to the last receipt; the table's return is the internal rate of those flows at list. Without a
+target the hurdle stands. Floor: the same formula with what is avoidable from now on in place of C. Planned
+dispatches without a price say when a channel takes the bottles; otherwise the channel's sell-through does,
+with its share of what is not planned. A list price in another currency counts at its rate less the buffer.
+
+What it does not do: demand, promotions and formats (`price_changes`), the way to the shelf (`price_chains`).
 """
 
 from __future__ import annotations
 
-from dataclasses import fields
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from costing.decisions.ageing_tables import storage_per_bottle_year
-from costing.decisions.channels import Chain, list_price, round_up, to_cellar, to_shelf
-from costing.decisions.pricing import SalePlan, monthly_dispatches, price_for_margin, target_price
-from costing.engine.carrying import RateCurve
-from costing.errors import Finding
+from costing.decisions.channels import list_price, round_up, to_market_currency
+from costing.decisions.pricing import (
+    SalePlan,
+    cash_flows,
+    cost_plus_price,
+    monthly_dispatches,
+    price_for_margin,
+    rate_of_return,
+    target_price,
+)
+from costing.decisions.releases_to_sell import (
+    ON_LEES,
+    DatedMoney,
+    UnitCosts,
+    to_sell,
+    unit_costs,
+    with_stacks_released,
+)
+from costing.decisions.terms_in_force import (
+    Target,
+    channel_terms,
+    currency_rates,
+    finished_storage,
+    list_prices,
+    target_of,
+)
+from costing.engine.carrying import IntArray, RateCurve
+from costing.errors import InputError
 from costing.graph.arrays import days
-from costing.inputs.basis import ECONOMIC
-from costing.inputs.estate import Estate
-from costing.money.charges import capital_curve
-from costing.results.costs import releases
+from costing.model import run, trace
+from costing.results.origins import release_states
 from costing.results.results import Results
-from costing.results.stock import stock_values
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
 PRICES = {
@@ -34,204 +63,259 @@ PRICES = {
     "cuvee": "Cuvée",
     "format": "Format",
     "channel": "Channel",
+    "state": "State",
+    "ready": "Ready",
+    "stock": "Bottles of the release",
     "bottles": "Bottles to sell",
+    "sold": "How sold",
     "floor": "Floor",
     "book": "Book cost",
     "economic": "Economic cost",
     "replacement": "Replacement cost",
     "target": "Target",
+    "price_for_margin": "Price for target margin",
+    "price_for_return": "Price for target return",
     "target_price": "Target price, net",
+    "cost_plus": "Cost-plus price",
+    "list_needed": "List price needed",
     "advised_list": "Advised list price",
     "list_price": "List price in force",
     "net_price": "Net price at list",
     "margin": "Margin per bottle",
     "margin_percent": "Margin",
+    "rate": "Return a year",
     "gap": "List over advised",
+    "contribution": "Contribution today",
+    "currency": "Market currency",
+    "advised_in_market": "Advised list, market currency",
+    "list_currency": "List currency",
+    "list_as_given": "List price as given",
     "target_per_75cl": "Target price per 75 cl",
 }
+MONEY_PER_BOTTLE = (
+    *("floor", "book", "economic", "replacement", "price_for_margin", "price_for_return", "target_price", "cost_plus"),
+    *("list_needed", "advised_list", "list_price", "net_price", "margin", "gap", "contribution"),
+)
+"""Columns of `release_prices` in the estate's currency per bottle of the format."""
+HIGHEST_RETURN = 1.0
+"""A basis takes no rate above 100 % a year."""
 
 
-def most_particular(table: pd.DataFrame, wanted: dict[str, str], fits: np.ndarray | None = None) -> int:
-    """Position of the row that fits `wanted` in every key column (blank fits all) most particularly; −1 if none does.
+@dataclass(frozen=True)
+class Sale:
+    """How a channel takes a release: days and bottles of its dispatches, in words, and its part of the release."""
 
-    Of equals the last one in the table wins. fits: rows that may be chosen.
-    """
-    able = np.ones(len(table), dtype=bool) if fits is None else fits.copy()
-    exact = np.zeros(len(table))
-    for weight, (column, value) in enumerate(reversed(list(wanted.items())), start=1):
-        same = (table[column] == value).to_numpy()
-        able &= same | table[column].isna().to_numpy()
-        exact += same * 2.0**weight
-    rows = np.flatnonzero(able)
-    return int(rows[len(rows) - 1 - int(exact[rows][::-1].argmax())]) if len(rows) else -1
-
-
-def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
-    """Sales channels with the terms in force on a day, by name."""
-    table = estate["channels"]
-    since = days(table["from_date"])
-    table = table.assign(_since=since)[(since <= day) & (table["way_out"] == "sale").to_numpy()]
-    return table.sort_values("_since", kind="stable").drop_duplicates("channel", keep="last").set_index("channel")
-
-
-def listed(estate: Estate, cuvee: str, bottle_format: str, channel: str, day: int, rate: float) -> float:
-    """List price in force, in the estate's currency; NaN where none is given."""
-    table = estate["price_list"]
-    table = table.iloc[np.argsort(days(table["from_date"]), kind="stable")]
-    in_force = days(table["from_date"]) <= day
-    at = most_particular(table, {"cuvee": cuvee, "format": bottle_format, "channel": channel}, in_force)
-    if at < 0:
-        return float("nan")
-    currency = table["currency"].iloc[at]
-    foreign = pd.notna(currency) and currency != estate.settings.currency
-    return float(table["list_price"].iloc[at]) * (rate if foreign else 1.0)
-
-
-def chain_of(terms: pd.Series) -> Chain:
-    """Chain from cellar to shelf of one row of Channels; ValueError where a term leaves nothing."""
-    given = {each.name: terms[each.name] for each in fields(Chain) if each.name in terms.index}
-    return Chain(**{name: value for name, value in given.items() if pd.notna(value)})
-
-
-def to_sell(results: Results) -> pd.DataFrame:
-    """Releases with bottles in stock at the valuation date, and planned ones: bottles to sell, day of first
-    sale.
-    """
-    made = releases(results)
-    stock = stock_values(results).set_index("lot")["quantity"]
-    made["to_sell"] = np.where(made["planned"], made["bottles"], made["release"].map(stock).fillna(0.0))
-    return made[made["to_sell"] > 0].reset_index(drop=True)
+    days: IntArray
+    bottles: np.ndarray
+    words: str
+    share: float
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
-    """Floor, costs, target, list and margin of every release to sell in every sales channel (columns of
-    `PRICES`).
+    """Every release to sell in every sales channel (columns of `PRICES`), by date of release.
+
+    The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
+    where no target, no list price or no price that reaches the target is there.
     """
-    estate, today = economic.estate, economic.chain.valuation_day
-    mine, theirs, again = (to_sell(one) for one in (book, economic, replacement))
-    hurdle = capital_curve(estate, ECONOMIC)
-    assert hurdle is not None
-    rows = []
-    storages: dict[tuple[str, int], float] = {}
-    for channel, terms in channel_terms(estate, today).iterrows():
-        rate = float(terms["currency_rate"]) if pd.notna(terms["currency_rate"]) else 1.0
-        for at, (_, release) in enumerate(theirs.iterrows()):
-            per_bottle = [float((frame["total"] / frame["bottles"]).iloc[at]) for frame in (mine, theirs, again)]
-            rows.append(_one(estate, release, str(channel), terms, per_bottle, hurdle, today, rate, storages))
-    return pd.DataFrame(rows, columns=list(PRICES))
-
-
-def _one(
-    estate: Estate,
-    release: pd.Series,
-    channel: str,
-    terms: pd.Series,
-    cost: list[float],
-    hurdle: RateCurve,
-    today: int,
-    rate: float,
-    storages: dict[tuple[str, int], float],
-) -> dict[str, object]:
-    book, economic, again = cost
-    cuvee, size = str(release["cuvee"]), str(release["format"])
-    disgorged = int(days(pd.Series([release["disgorged"]]))[0])
-    first = max(disgorged, today)
-    goals = estate["targets"]
-    goal = most_particular(goals, {"cuvee": cuvee, "format": size, "channel": channel})
-    kind, value = (
-        (str(goals["target"].iloc[goal]), float(goals["value"].iloc[goal])) if goal >= 0 else ("return", np.nan)
-    )
-    curve = hurdle if np.isnan(value) or kind == "margin" else RateCurve.flat(value, hurdle.day_count)
-    months = int(np.nan_to_num(terms["sell_through_months"]))
-    when, bottles = monthly_dispatches(float(release["to_sell"]), first, months)
-    if (size, first) not in storages:
-        at = np.array([first])
-        storages[size, first] = float(storage_per_bottle_year(estate, "finished stock", size, at, today)[0])
-    storage = storages[size, first]
-    commission = float(np.nan_to_num(terms["commission"]))
-
-    def price(per_bottle: float, rate_curve: RateCurve, start: int) -> float:
-        plan = SalePlan(
-            per_bottle * float(release["to_sell"]),
-            start,
-            when,
-            bottles,
-            int(np.nan_to_num(terms["customer_days"])),
-            commission,
-            float(np.nan_to_num(terms["selling_cost_per_bottle"])),
-            storage,
-        )
-        return target_price(plan, rate_curve).price
-
-    ahead = float(release.get("finishing", 0.0) + release.get("dressing", 0.0)) / float(release["bottles"])
-    floor = price(ahead if release["planned"] else 0.0, hurdle, first)
-    wanted = price_for_margin(book, value) if kind == "margin" else price(economic, curve, disgorged)
-    discount = float(np.nan_to_num(terms["discount"]))
-    advised = float(round_up(list_price(wanted, discount), estate.settings.price_step))
-    in_force = listed(estate, cuvee, size, channel, first, rate)
-    net = in_force * (1.0 - discount)
-    selling = float(np.nan_to_num(terms["selling_cost_per_bottle"]))
-    margin = net * (1.0 - commission) - selling - book
-    said = f"{value:.1%} {kind}" if not np.isnan(value) else "hurdle"
-    return {
-        "release": release["release"],
-        "cuvee": cuvee,
-        "format": size,
-        "channel": channel,
-        "bottles": release["to_sell"],
-        "floor": floor,
-        "book": book,
-        "economic": economic,
-        "replacement": again,
-        "target": said,
-        "target_price": float(wanted),
-        "advised_list": advised,
-        "list_price": in_force,
-        "net_price": net,
-        "margin": margin,
-        "margin_percent": margin / net if net else np.nan,
-        "gap": in_force - advised,
-        "target_per_75cl": float(wanted) * STANDARD_BOTTLE_L / FORMATS_L[size],
-    }
-
-
-def price_chains(estate: Estate, prices: pd.DataFrame, day: int) -> pd.DataFrame:
-    """From cellar to shelf and back, per cuvée, format and channel: step, amount (market currency), running
-    total.
-
-    prices: `release_prices`; the first release of each with a list price is taken. The way back starts from
-    the shelf price and must give the net price again.
-    """
-    terms = channel_terms(estate, day)
-    strength = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["alcohol"]
-    rows = []
-    chosen = prices.dropna(subset=["net_price"]).drop_duplicates(["cuvee", "format", "channel"])
-    for _, price in chosen.iterrows():
-        chain = chain_of(terms.loc[price["channel"]])
-        bottle_l = FORMATS_L[price["format"]]
-        given = strength.get(price["cuvee"], np.nan)
-        alcohol = 100.0 * float(given) if pd.notna(given) else 12.0
-        up = to_shelf(chain, price["net_price"], bottle_l, alcohol)
-        shelf = float(np.sum(up.amounts))
-        back = to_cellar(chain, shelf, bottle_l, alcohol)
-        total = 0.0
-        for step, amount in zip(up.steps, np.ravel(up.amounts), strict=True):
-            total += float(amount)
-            rows.append(
-                (price["cuvee"], price["format"], price["channel"], str(step), float(amount), total,
-                 float(np.ravel(up.rounded_shelf_price)[0]), float(np.ravel(back.amounts)[0]))
-            )  # fmt: skip
-    names = ["cuvee", "format", "channel", "step", "amount", "running", "shelf_rounded", "back_at_cellar"]
-    return pd.DataFrame(rows, columns=names)
-
-
-def price_findings(estate: Estate) -> list[Finding]:
-    """Channels whose terms leave nothing, as findings at their row."""
-    found = []
-    for row, (_, terms) in enumerate(estate["channels"].iterrows()):
+    bases = (book, economic, replacement)
+    parts = [_Pricing(*bases, to_sell(economic)).table()]
+    extended, stacks = with_stacks_released(economic.estate, economic.chain)
+    if stacks:
         try:
-            chain_of(terms)
-        except ValueError as wrong:
-            place = estate.place("channels", row, "channel")
-            found.append(Finding(place, str(terms["channel"]), str(wrong), "Lower the deductions of this channel."))
-    return found
+            chain = trace(extended)
+            again = [run(extended, results.basis, chain) for results in bases]
+        except InputError:  # a stack that cannot be emptied on that day has no price yet
+            again = []
+        if again:
+            rows = to_sell(again[1])
+            rows = rows[rows["release"].isin(stacks)].reset_index(drop=True).assign(state=ON_LEES)
+            parts.append(_Pricing(again[0], again[1], again[2], rows).table())
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True) if filled else parts[0]
+
+
+def per_75cl(prices: pd.DataFrame) -> pd.DataFrame:
+    """The money of `release_prices` per 75 cl, beside the keys and what is no money."""
+    frame = prices.drop(columns=["target_per_75cl", "advised_in_market", "list_as_given", "list_currency", "currency"])
+    names = list(MONEY_PER_BOTTLE)
+    frame[names] = frame[names].mul(STANDARD_BOTTLE_L / prices["format"].map(FORMATS_L).astype(float), axis=0)
+    return frame
+
+
+class _Pricing:
+    """Prices of the rows of `to_sell` in every channel."""
+
+    def __init__(self, book: Results, economic: Results, replacement: Results, rows: pd.DataFrame) -> None:
+        self.estate, self.today = economic.estate, economic.chain.valuation_day
+        self.economic, self.rows = economic, rows
+        self.costs = [unit_costs(results, rows) for results in (book, economic, replacement)]
+        self.hurdle = economic.charges.curve or RateCurve.flat(0.0, self.estate.settings.day_count)
+        self.terms = channel_terms(self.estate, self.today)
+        self.at_rate: dict[float, UnitCosts] = {}
+        self.storage: dict[tuple[str, int], float] = {}
+        plan = self.estate["dispatches"]
+        day = days(plan["on_date"])
+        self.plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
+
+    @cached_property
+    def money(self) -> DatedMoney:
+        return DatedMoney(self.economic)
+
+    def table(self) -> pd.DataFrame:
+        ready = days(self.rows["ready"])
+        lines = []
+        for at, (_, release) in enumerate(self.rows.iterrows()):
+            first = max(int(ready[at]), self.today)
+            sales = self.sales(release, first)
+            spent = self.money.behind(release_states(self.economic, str(release["release"])))
+            for channel, terms in self.terms.iterrows():
+                sale = sales[str(channel)]
+                lines.append(self.line(at, release, str(channel), terms, sale, int(ready[at]), first, spent))
+        return pd.DataFrame(lines, columns=list(PRICES))
+
+    def sales(self, release: pd.Series, first: int) -> dict[str, Sale]:
+        """How each channel takes a release: as planned, or evenly over its months from its first day."""
+        mine = self.plan[self.plan["release_lot"] == release["release"]]
+        planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
+        left = max(float(release["to_sell"] - mine["bottles"].sum()), 0.0)
+        open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
+        shares = np.array([_number(self.terms.loc[name, "share"]) for name in open_channels])
+        if len(shares) and not shares.sum() > 0:
+            part = dict.fromkeys(open_channels, left)
+        else:
+            total = shares.sum()
+            part = dict(zip(open_channels, left * shares / (total or 1.0), strict=True))
+        found = {}
+        for name in map(str, self.terms.index):
+            if name in planned:
+                rows = planned[name].sort_values("day", kind="stable")
+                bottles = rows["bottles"].to_numpy(dtype=float)
+                found[name] = Sale(rows["day"].to_numpy(), bottles, "as planned", float(bottles.sum()))
+                continue
+            months = int(np.ceil(_number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
+            when, bottles = monthly_dispatches(float(release["to_sell"]), first, months)
+            words = f"over {months} months" if months else "at once"
+            found[name] = Sale(when, bottles, words, part[name])
+        return found
+
+    def unit_costs_at(self, rate: float) -> UnitCosts:
+        """Economic costs at a flat rate."""
+        if rate not in self.at_rate:
+            basis = self.economic.basis.replace(name=f"at {rate:.6g}", capital="hurdle", rate=rate)
+            self.at_rate[rate] = unit_costs(run(self.estate, basis, self.economic.chain), self.rows)
+        return self.at_rate[rate]
+
+    def line(
+        self,
+        at: int,
+        release: pd.Series,
+        channel: str,
+        terms: pd.Series,
+        sale: Sale,
+        ready: int,
+        first: int,
+        spent: tuple[np.ndarray, np.ndarray],
+    ) -> dict[str, object]:
+        cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
+        commission, selling = _number(terms["commission"]), _number(terms["selling_cost_per_bottle"])
+        discount, buffer = _number(terms["discount"]), _number(terms["currency_buffer"])
+        if (size, first) not in self.storage:
+            self.storage[size, first] = finished_storage(self.estate, size, first, self.today)
+        storage, n = self.storage[size, first], float(sale.bottles.sum())
+        wait = int(np.rint(_number(terms["customer_days"])))
+
+        def plan(per_bottle: float, start: int) -> SalePlan:
+            return SalePlan(per_bottle * n, start, sale.days, sale.bottles, wait, commission, selling, storage)
+
+        book, economic, again = (float(costs.cost[at]) for costs in self.costs)
+        goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
+        for_margin = self.at_margin(goals[0], book + selling, commission)
+        for_return = self.at_return(goals[1], at, plan, ready)
+        wanted = for_margin if goals[2].kind == "margin" else for_return
+        floor = target_price(plan(float(self.costs[1].avoidable[at]), first), self.hurdle)
+        needed = float(list_price(wanted, discount))
+        step = self.estate.settings.price_step
+        given, of_currency, in_force = self.listed(cuvee, size, channel, first, buffer)
+        net = in_force * (1.0 - discount)
+        margin = net * (1.0 - commission) - selling - book
+        market, rate = terms["currency"], _number(terms["currency_rate"], 1.0)
+        foreign = pd.notna(market) and market != self.estate.settings.currency
+        quoted = to_market_currency(needed, rate, buffer) if foreign else np.asarray(needed)
+        return {
+            "release": release["release"],
+            "cuvee": cuvee,
+            "format": size,
+            "channel": channel,
+            "state": release["state"],
+            "ready": release["ready"],
+            "stock": float(release["to_sell"]),
+            "bottles": sale.share,
+            "sold": sale.words,
+            "floor": floor.price,
+            "book": book,
+            "economic": economic,
+            "replacement": again,
+            "target": str(goals[2]),
+            "price_for_margin": for_margin,
+            "price_for_return": for_return,
+            "target_price": wanted,
+            "cost_plus": float(cost_plus_price(economic, selling, commission)),
+            "list_needed": needed,
+            "advised_list": _rounded(needed, step),
+            "list_price": in_force,
+            "net_price": net,
+            "margin": margin,
+            "margin_percent": margin / net if net else np.nan,
+            "rate": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
+            "gap": in_force - _rounded(needed, step),
+            "contribution": (net - floor.price) * floor.discounted_bottles / n,
+            "currency": market if foreign else self.estate.settings.currency,
+            "advised_in_market": _rounded(float(quoted), step),
+            "list_currency": of_currency if np.isfinite(given) else "",
+            "list_as_given": given,
+            "target_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
+        }
+
+    def at_margin(self, goal: Target, cost: float, commission: float) -> float:
+        if goal.row < 0 or goal.value + commission >= 1.0:
+            return np.nan
+        return float(price_for_margin(cost, goal.value, commission))
+
+    def at_return(self, goal: Target, at: int, plan: Callable[[float, int], SalePlan], ready: int) -> float:
+        if goal.row < 0:
+            return target_price(plan(float(self.costs[1].cost[at]), ready), self.hurdle).price
+        if goal.value > HIGHEST_RETURN:
+            return np.nan
+        curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
+        return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
+
+    def listed(self, cuvee: str, size: str, channel: str, day: int, buffer: float) -> tuple[float, str, float]:
+        """List price as given, its currency, and its worth in the estate's currency."""
+        keys = [np.array([one], dtype=object) for one in (cuvee, size, channel)]
+        on = np.array([day])
+        found = list_prices(self.estate, keys[0], keys[1], keys[2], on)
+        rate = float(currency_rates(self.estate, found.currency, keys[2], on)[0])
+        foreign = found.currency[0] != self.estate.settings.currency
+        given = float(found.price[0])
+        return given, str(found.currency[0]), given * rate * (1.0 - buffer) if foreign else given
+
+    def rate(self, plan: SalePlan, net: float, spent: tuple[np.ndarray, np.ndarray], part: float) -> float:
+        """Return a year at a net price on everything that was spent; NaN where there is not one."""
+        if not np.isfinite(net):
+            return np.nan
+        later, amounts = cash_flows(plan, net)
+        found = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
+        return np.nan if found.rate is None else found.rate
+
+
+def _number(value: object, blank: float = 0.0) -> float:
+    return blank if pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload]
+
+
+def _rounded(price: float, step: float) -> float:
+    return float(round_up(price, step)) if np.isfinite(price) else np.nan
+
+
+def first_of_each(prices: pd.DataFrame, keys: Sequence[str] = ("cuvee", "format", "channel")) -> pd.DataFrame:
+    """First release of each cuvée, format and channel: the one that a price list speaks of now."""
+    return prices.drop_duplicates(list(keys)).reset_index(drop=True)

@@ -1,99 +1,168 @@
-"""Result sheets of prices and margins: release prices, the build-up from cellar to shelf, cuvées side by
-side.
+"""Result sheets of prices and margins: release prices, the way from cellar to shelf and back, what changes of
+price do, cuvées side by side.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from costing.charts import Chart
-from costing.decisions.margins import MARGINS, margins
-from costing.decisions.price_tables import PRICES, price_chains, release_prices
+from costing.decisions.margins import MARGINS, RANKED, margins, reversals
+from costing.decisions.price_chains import DOWN, UP
+from costing.decisions.price_changes import price_tables
+from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES
 from costing.results.results import Results
 from costing.workbook.write import ResultSheet, ResultTable
 
-CHAIN = {
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "channel": "Channel",
-    "step": "Step",
-    "amount": "Amount",
-    "running": "Running price",
-    "shelf_rounded": "Shelf price, rounded",
-    "back_at_cellar": "Back at the cellar",
-}
 NOTE = (
     "Rates, excise and margins are yours and dated; excise and labelling follow local rules, to be confirmed with a "
     "licensed professional."
 )
+CHANGES = {
+    "cuvee": "Cuvée",
+    "format": "Format",
+    "channel": "Channel",
+    "release": "Release",
+    "element": "Cost element",
+    "presentation": "Presentation",
+    "net_price": "Net price at list",
+    "spent": "Spent per bottle",
+    "again": "To make again",
+    "cost_rise": "Rise of cost",
+    "same_margin": "Net price, same margin",
+    "same_money": "Net price, same money",
+    "increase": "Increase",
+    "from_list": "From list price",
+    "new_list": "To list price",
+    "list_currency": "List currency",
+    "extra": "Gained at the same volume",
+    "bearable_loss": "Volume that may be lost",
+    "rise": "Rise per bottle",
+    "part": "Part of the rise",
+    "contribution": "Contribution per bottle",
+    "share": "Contribution of net receipt",
+    "equivalent": "Bottles of 75 cl in it",
+    "parity_price": "Price of so many bottles",
+    "extra_price": "Price beyond them",
+    "extra_cost": "Cost beyond them",
+    "extra_contribution": "Earned beyond them",
+    "cost": "Dry goods per bottle",
+    "price_that_pays": "Net price that pays for it",
+    "brought": "Net price that it brought",
+    "planned": "Bottles planned",
+    "at_least": "At least",
+    "at_most": "At most",
+    "allocated": "Bottles for most contribution",
+    "planned_total": "Contribution as planned",
+    "allocated_total": "Contribution at most",
+    "one_more": "One bottle more",
+}
+_WHOLE = ("bottles", "stock", "planned", "at_least", "at_most", "allocated")
+_PERCENT = (
+    *("margin_percent", "rate", "cost_rise", "increase", "bearable_loss", "part", "share", "per_capital", "traced"),
+    "Share of the shelf price",
+)
+_FACTORS = ("equivalent", "grapes_kg", "cellar_years")
+_TEXT = (
+    *("release", "cuvee", "format", "channel", "state", "sold", "target", "currency", "list_currency", "element"),
+    *("presentation", "step"),
+)
 
 
 def price_sheets(book: Results, economic: Results, replacement: Results) -> list[ResultSheet]:
-    """Sheets Release prices, Price build-up and Margins; those for which the workbook says something."""
+    """Sheets Release prices, Price build-up, Price changes and Margins; those for which the workbook says
+    something.
+    """
     currency = economic.estate.settings.currency
     found = []
-    prices = release_prices(book, economic, replacement)
-    if len(prices):
-        formats = dict.fromkeys(("Floor", "Book cost", "Economic cost", "Replacement cost"), "money")
-        formats |= dict.fromkeys(
-            (
-                *("Target price, net", "Advised list price", "List price in force", "Net price at list"),
-                *("Margin per bottle", "List over advised", "Target price per 75 cl"),
+    tables = price_tables(book, economic, replacement)
+    if len(tables["release prices"]):
+        found.append(_release_prices(tables, currency))
+        found += _chains(tables["cellar to shelf"], tables["shelf to cellar"])
+        found.append(_changes(tables, currency))
+    return found + _margins(book, economic, replacement, currency)
+
+
+def result_table(
+    name: str, frame: pd.DataFrame, names: Mapping[str, str], title: str = "", totals: tuple[str, ...] = ()
+) -> ResultTable:
+    """A frame under its headers, with the number format that each column asks for; other columns are money."""
+    formats = {}
+    for column in frame.columns:
+        header = names.get(column, column)
+        if column in _PERCENT or header in _PERCENT or str(column).startswith("at "):
+            formats[header] = "percent"
+        elif column in _WHOLE or str(column).startswith("rank_"):
+            formats[header] = "integer"
+        elif column == "ready":
+            formats[header] = "date"
+        elif column not in _TEXT and header not in ("Cuvée and format",):
+            formats[header] = "quantity" if column in _FACTORS else "money"
+    shown = frame.rename(columns=names)
+    return ResultTable(name, shown, formats, tuple(names.get(total, total) for total in totals), title=title)
+
+
+def _release_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> ResultSheet:
+    scarce = {name: header for name, header in CHANGES.items() if name != "contribution"}
+    return ResultSheet(
+        "Release prices",
+        f"Floor, cost, target and list price of every release to sell ({currency} per bottle)",
+        (
+            "Target: the return or margin of the Targets sheet, else the hurdle. A return counts from the first "
+            "grapes to the last receipt; a margin is left after commission, selling cost and book cost.",
+            "Floor: what is avoidable from now on; pools are spent anyway. Advised list prices are rounded up to the "
+            "price step. A list price in another currency counts at its rate less the buffer.",
+            NOTE,
+        ),
+        (
+            result_table("release_prices", tables["release prices"], PRICES),
+            result_table(
+                "release_prices_75cl",
+                tables["per 75 cl"][["release", "cuvee", "format", "channel", *MONEY_PER_BOTTLE]],
+                PRICES,
+                "The same per 75 cl",
             ),
-            "money",
-        )
-        found.append(
-            ResultSheet(
-                "Release prices",
-                f"Floor, cost, target and list price of every release to sell ({currency} per bottle)",
-                (
-                    "Target: the return or margin of the Targets sheet, else the hurdle; advised list prices are "
-                    "rounded up to the price step.",
-                    NOTE,
-                ),
-                (
-                    ResultTable(
-                        "release_prices",
-                        prices.rename(columns=PRICES),
-                        {**formats, "Bottles to sell": "integer", "Margin": "percent"},
-                    ),
-                ),
-            )
-        )
-        found += _chains(economic, prices)
-    return found + _margins(book, economic, currency)
+            result_table(
+                "scarce_bottles",
+                tables["scarce bottles"],
+                scarce | {"contribution": "Contribution today"},
+                "Scarce bottles: where they bring most, within the floors and caps of Channels for each release",
+            ),
+        ),
+    )
 
 
-def _chains(economic: Results, prices: pd.DataFrame) -> list[ResultSheet]:
-    chains = price_chains(economic.estate, prices, economic.chain.valuation_day)
-    if not len(chains):
+def _chains(up: pd.DataFrame, down: pd.DataFrame) -> list[ResultSheet]:
+    if not len(up):
         return []
-    longest = chains[chains["amount"].abs() > 0].groupby(["channel", "cuvee", "format"]).size()
-    channel, cuvee, size = longest.sort_values(kind="stable").index[-1]
-    one = chains[(chains["channel"] == channel) & (chains["cuvee"] == cuvee) & (chains["format"] == size)]
-    one = one[one["amount"] != 0]
+    steps_of = up[up["amount"] != 0].groupby(["cuvee", "format", "channel"], sort=False, as_index=False).size()
+    longest = steps_of.sort_values("size", ascending=False, kind="stable").iloc[0]
+    channel, cuvee, size = str(longest["channel"]), str(longest["cuvee"]), str(longest["format"])
+    one = up[(up["channel"] == channel) & (up["cuvee"] == cuvee) & (up["format"] == size) & (up["amount"] != 0)]
     steps = pd.DataFrame(
         {
-            "Step": one["step"],
-            "Base": np.minimum(one["running"], one["running"] - one["amount"]),
-            "Amount": one["amount"].abs(),
+            "Step": [*one["step"], "shelf price"],
+            "Base": [*np.minimum(one["running"], one["running"] - one["amount"]), 0.0],
+            "Amount": [*one["amount"].abs(), one["running"].iloc[-1]],
         }
     )
-    money = dict.fromkeys(("Amount", "Running price", "Shelf price, rounded", "Back at the cellar"), "money")
+    money = one["currency"].iloc[0]
     return [
         ResultSheet(
             "Price build-up",
             "From the cellar to the shelf, and back",
-            ("Amounts are in the market's currency; 'Back at the cellar' walks from the unrounded shelf price.", NOTE),
             (
-                ResultTable(
-                    "price_steps",
-                    steps,
-                    {"Base": "money", "Amount": "money"},
-                    title=f"{cuvee}, {size}, {channel}",
-                ),
-                ResultTable("price_chains", chains.rename(columns=CHAIN), money, title="Every cuvée and channel"),
+                "Amounts are in the market's currency. Walked back from the unrounded shelf price the net price is "
+                "met again; the second table starts from the rounded price that buyers see.",
+                NOTE,
+            ),
+            (
+                result_table("price_steps", steps, {"Step": "Step"}, f"{cuvee}, {size}, {channel} ({money})"),
+                result_table("price_chains", up, UP, "From the cellar to the shelf"),
+                result_table("price_chains_back", down, DOWN, "From the shelf back to the cellar"),
             ),
             (
                 Chart(
@@ -103,53 +172,91 @@ def _chains(economic: Results, prices: pd.DataFrame) -> list[ResultSheet]:
                     "Step",
                     ("Base", "Amount"),
                     "Step",
-                    "Market currency per bottle",
+                    f"{money} per bottle",
                 ),
             ),
         )
     ]
 
 
-def _margins(book: Results, economic: Results, currency: str) -> list[ResultSheet]:
-    table = margins(book, economic)
+def _changes(tables: Mapping[str, pd.DataFrame], currency: str) -> ResultSheet:
+    parts = (
+        ("price_increases", "increases", "Increase that follows the cost of making the bottle again"),
+        ("cost_rises", "cost rises", "What the increase rests on: each cost element, spent and to make again"),
+        ("promotions", "promotions", "More volume that a discount on the net price needs to leave the contribution"),
+        ("format_parities", "formats", "Other formats against the same wine in bottles of 75 cl"),
+        ("presentations", "presentations", "Gift boxes and other presentations"),
+    )
+    return ResultSheet(
+        "Price changes",
+        f"Increases, promotions, formats and presentations ({currency} per bottle)",
+        (
+            "Of each cuvée, format and channel the first release to sell. Costs to make again come from Price indices.",
+            "A blank promotion takes the whole contribution: no volume makes up for it.",
+        ),
+        tuple(result_table(name, tables[key], CHANGES, title) for name, key, title in parts if len(tables[key])),
+    )
+
+
+def _margins(book: Results, economic: Results, replacement: Results, currency: str) -> list[ResultSheet]:
+    table = margins(book, economic, replacement)
     if not len(table):
         return []
-    shown = table.rename(columns=MARGINS)
-    shown.insert(0, "Cuvée and format", table["cuvee"] + " " + table["format"])
-    percent = dict.fromkeys(("Margin", "Margin a year per unit of capital", "Return a year"), "percent")
-    whole = dict.fromkeys(("Bottles sold", "Rank per bottle", "Rank by return"), "integer")
-    money = {
-        name: "money"
-        for name in shown.columns
-        if name not in percent and name not in whole and name not in ("Cuvée and format", "Cuvée", "Format")
-    }
+    named = (table["cuvee"] + " " + table["format"]).rename("Cuvée and format")
+    shown = pd.concat([named, table], axis=1)
+    by_capital = shown[["Cuvée and format", "per_capital", "rate", *(name for name in RANKED if "bottle" not in name)]]
+    points = pd.DataFrame({"Cuvée and format": named, MARGINS["capital"]: table["capital"]})
+    for at, name in enumerate(named):  # one series a point, so that the legend names it
+        points[name] = np.where(np.arange(len(named)) == at, table["margin"], np.nan)
+    capital, per_bottle, a_year = MARGINS["capital"], MARGINS["margin"], MARGINS["per_capital"]
     return [
         ResultSheet(
             "Margins",
             f"Cuvées side by side: realised sales up to the valuation date ({currency})",
             (
-                "What looks best per bottle may earn least on the money tied up: compare the two ranks. Returns are "
-                "internal rates of the dated flows, shown only where one rate answers.",
+                *reversals(table),
+                "Average capital: what selling one bottle every year keeps tied up, the capital already charged "
+                "included. Returns are internal rates of the dated flows, shown only where one rate answers.",
+                "Kilos of grapes count wine traced to a press. At list: at the list price of the day of sale.",
             ),
-            (ResultTable("margins", shown, {**percent, **whole, **money}, ("Bottles sold",)),),
+            (
+                result_table("margins", shown, MARGINS, totals=("bottles",)),
+                result_table(
+                    "margins_by_capital",
+                    by_capital.sort_values("per_capital", ascending=False, ignore_index=True),
+                    MARGINS,
+                    "Ranked by what a unit of capital earns",
+                ),
+                result_table("margin_points", points, {}, "Margin per bottle by capital tied up"),
+            ),
             (
                 Chart(
                     "bar",
                     "Margin per bottle",
                     "margins",
                     "Cuvée and format",
-                    ("Margin per bottle",),
+                    (per_bottle,),
                     "Cuvée and format",
                     f"{currency} per bottle",
                 ),
                 Chart(
+                    "bar",
+                    "Margin a year per unit of capital",
+                    "margins_by_capital",
+                    "Cuvée and format",
+                    (a_year,),
+                    "Cuvée and format",
+                    f"{currency} a year per {currency} tied up",
+                    "0%",
+                ),
+                Chart(
                     "scatter",
                     "Margin per bottle against capital tied up",
-                    "margins",
-                    "Average capital per bottle",
-                    ("Margin per bottle",),
-                    f"Average capital per bottle ({currency})",
-                    f"Margin per bottle ({currency})",
+                    "margin_points",
+                    capital,
+                    tuple(named),
+                    f"{capital} ({currency})",
+                    f"{per_bottle} ({currency})",
                 ),
             ),
         )

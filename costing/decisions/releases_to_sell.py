@@ -1,0 +1,245 @@
+"""Bottles that can be priced, what they cost on a basis, what of it is still avoidable, and when the money
+went out.
+
+    cost per bottle   = Σ cost of the release · B(ready)/B(its day) / good bottles
+    avoidable         = the same of what is incurred after the valuation date, pools left out
+    money behind it   = Σ posting · its own share on the day paid, charges for time day by day at mid-day
+
+Bottles that can be priced: releases with stock left at the valuation date, planned releases, finished lots
+that were never disgorged here, and stacks on lees that no plan disgorges, as if they were released on the
+cuvée's planned date (not before the valuation date is over, nor before the rule set allows the sale). Such a
+disgorgement is one more planned row of the estate and runs the ordinary way, at its norm of loss. Pools are
+spent whether a bottle is made or not, and a final premium on grapes delivered is owed: neither is avoidable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from costing.calendar import as_days
+from costing.decisions.closing import as_table
+from costing.engine.carrying import FloatArray, IntArray
+from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
+from costing.graph.states import Chain
+from costing.inputs.appellations import rule_set
+from costing.inputs.estate import Estate, Sources
+from costing.money.charges import accrues_in
+from costing.money.postings import TABLE_NAMES
+from costing.results.appellation import earliest_release
+from costing.results.costs import releases
+from costing.results.lots import as_dates, lot_labels
+from costing.results.origins import release_states, weights
+from costing.results.results import Results
+from costing.results.stock import stock_values
+
+MADE, PLANNED, ON_LEES = "made", "planned", "on lees"
+STACK_SUFFIX = " on lees"
+_REST = 1e-12  # below this share of the largest day: what rounding leaves when lots have gone
+_POOLS = TABLE_NAMES.index("pools")
+
+
+def to_sell(results: Results) -> pd.DataFrame:
+    """Finished lots with bottles at the valuation date, and planned releases, by the date they are ready.
+
+    Columns: release, cuvee, format, bottle_l, state ("made" or "planned"), ready (date of the cost: of
+    disgorgement; the valuation date for a lot that was never disgorged here), bottles (behind that cost),
+    to_sell.
+    """
+    chain = results.chain
+    made = releases(results)
+    stock = stock_values(results)
+    stock = stock[stock["kind"] == "finished"].set_index("lot")
+    left = made["release"].map(stock["quantity"]).fillna(0.0)
+    frame = pd.DataFrame(
+        {
+            "release": made["release"],
+            "cuvee": made["cuvee"],
+            "format": made["format"],
+            "bottle_l": made["bottle_l"],
+            "state": np.where(made["planned"], PLANNED, MADE),
+            "ready": made["disgorged"],
+            "bottles": made["bottles"],
+            "to_sell": np.where(made["planned"], made["bottles"], left),
+        }
+    )
+    other = stock[~stock.index.isin(made["release"])].reset_index()
+    lot = chain.lots.names.get_indexer(pd.Index(other["lot"], dtype=object))
+    bought = pd.DataFrame(
+        {
+            "release": other["lot"],
+            "cuvee": other["cuvee"],
+            "format": other["format"],
+            "bottle_l": chain.lots.litres_per_unit[lot],
+            "state": MADE,
+            "ready": as_dates(np.full(len(other), chain.valuation_day)),
+            "bottles": other["quantity"],
+            "to_sell": other["quantity"],
+        }
+    )
+    both = pd.concat([frame, bought], ignore_index=True) if len(bought) else frame
+    both = both[(both["to_sell"] > 0) & (both["bottles"] > 0)]
+    return both.sort_values(["ready", "release"], ignore_index=True, kind="stable")
+
+
+def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str]]:
+    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots that
+    they fill.
+    """
+    lots, states = chain.lots, chain.states
+    last = states.last_of_lot[states.last_of_lot >= 0]
+    on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
+    last = last[on_lees & (states.quantity[last] > 0)]
+    lot = states.lot[last]
+    now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
+    held = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
+    bottles = np.minimum(held, states.quantity[last])
+    lot, bottles = lot[bottles > 0], bottles[bottles > 0]
+    if not len(lot):
+        return estate, []
+    labels = lot_labels(estate, chain)
+    cuvee, named = labels.cuvee[lot], labels.name[lot]
+    released = [f"{name}{STACK_SUFFIX}" for name in named]
+    rows = pd.DataFrame(
+        {
+            "on_date": as_dates(_first_sale(estate, chain, cuvee, labels.tirage_day[lot])),
+            "release_lot": released,
+            "from_lot": named,
+            "bottles_in": bottles,
+            "riddling": _riddling(estate, dict(zip(labels.name, labels.cuvee, strict=True)), cuvee),
+        }
+    )
+    old, source = estate["disgorgements"], estate.sources["disgorgements"]
+    table = as_table("disgorgements", pd.concat([old.astype(object), rows.astype(object)], ignore_index=True))
+    places = Sources(
+        np.append(source.sheet, np.full(len(rows), "Disgorgements", dtype=object)),
+        np.append(source.row, np.zeros(len(rows), dtype=np.int64)),
+        source.letters,
+    )
+    extended = replace(
+        estate,
+        tables={**estate.tables, "disgorgements": table},
+        sources={**estate.sources, "disgorgements": places},
+    )
+    return extended, released
+
+
+def _first_sale(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArray) -> IntArray:
+    """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
+    of them.
+    """
+    table = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")
+    found = np.full(len(cuvee), chain.valuation_day + 1, dtype=np.int64)
+    for at, name in enumerate(cuvee):
+        if name not in table.index:
+            continue
+        planned = days(table.loc[[name], "planned_release"])[0]
+        found[at] = max(found[at], planned)
+        chosen = table.loc[name, "rule_set"]
+        rules = estate.settings.rule_set if pd.isna(chosen) else str(chosen)
+        if rules and tirage[at] != BLANK_DAY:
+            category = table.loc[name, "category"]
+            bottled = as_days(tirage[[at]])
+            _, sale = earliest_release(
+                rule_set(rules), bottled, bottled[0].item(), "" if pd.isna(category) else str(category)
+            )
+            if not np.isnat(sale[0]):
+                found[at] = max(found[at], int(sale[0].astype(np.int64)))
+    return found
+
+
+def _riddling(estate: Estate, cuvee_of: dict[str, str], cuvee: np.ndarray) -> list[str | None]:
+    """How each cuvée was riddled last; by nothing where no row says."""
+    done = estate["disgorgements"].dropna(subset=["riddling"])
+    last = {cuvee_of.get(str(lot), ""): str(how) for lot, how in zip(done["from_lot"], done["riddling"], strict=True)}
+    return [last.get(str(name)) for name in cuvee]
+
+
+@dataclass(frozen=True, eq=False)
+class UnitCosts:
+    """Per row of `to_sell`: cost per bottle when ready, and what of it is avoidable after the valuation date."""
+
+    cost: FloatArray
+    avoidable: FloatArray
+
+
+def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
+    """Costs of the rows of `to_sell` on one basis."""
+    states, curve = results.chain.states, results.charges.curve
+    inside = accrues_in(results.basis)
+    ahead = avoidable_costs(results)
+    found = np.zeros((2, len(rows)))
+    ready = days(rows["ready"])
+    for at, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
+        state = release_states(results, str(release))
+        growth = np.ones(len(state))
+        if curve is not None:
+            growth = np.where(inside[states.stage[state]], curve.growth(states.end[state], ready[at]), 1.0)
+        found[:, at] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
+    return UnitCosts(found[0], found[1])
+
+
+def avoidable_costs(results: Results) -> FloatArray:
+    """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
+    [states].
+    """
+    chain, charges, solution = results.chain, results.charges, results.solution
+    states, postings, curve = chain.states, charges.postings, charges.curve
+    inside = accrues_in(results.basis)
+    later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)
+    later &= states.start[postings.state] >= chain.valuation_day  # a premium still to be fixed is owed already
+    state, amount = postings.state[later], postings.amount[later]
+    if curve is not None:
+        grown = amount * curve.growth(postings.paid[later], states.end[state])
+        amount = np.where(inside[states.stage[state]], grown, amount)
+    worth = np.bincount(state, amount, len(states)).astype(np.float64)
+    for part in charges.accrued:
+        if not part.expensed and part.charge.table != _POOLS:
+            after = states.start[part.states] >= chain.valuation_day
+            worth[part.states[after]] += part.worth[after]
+    if curve is None:
+        return solution.plain.forward(worth)
+    if solution.grown is not solution.plain:
+        return solution.grown.forward(worth)
+    index = curve.growth(np.int64(states.start.min(initial=0)), states.end)
+    return solution.plain.forward(worth / index) * index
+
+
+class DatedMoney:
+    """Money behind lot-states by the day on which it goes out: the flows that a rate of return is made of."""
+
+    def __init__(self, results: Results) -> None:
+        states = results.chain.states
+        self._results = results
+        self._first = int(states.start.min(initial=0))
+        self._days = np.arange(self._first, results.chain.horizon_day, dtype=np.int64)
+        self._parts = [part for part in results.charges.accrued if not part.expensed]
+        self._daily = [part.charge.curve.amount(self._days, self._days + 1) for part in self._parts]
+
+    def behind(self, states: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
+        every, postings = self._results.chain.states, self._results.charges.postings
+        plain, _ = weights(self._results, states)
+        own = postings.amount * plain[postings.state]
+        used = np.flatnonzero(own)
+        accrued = np.zeros(len(self._days))
+        n = len(self._days) + 1
+        for part, daily in zip(self._parts, self._daily, strict=True):
+            reaches = part.states[plain[part.states] != 0]
+            held = every.quantity[reaches] * plain[reaches]
+            change = np.bincount(every.start[reaches] - self._first, held, n)
+            change -= np.bincount(every.end[reaches] - self._first, held, n)
+            accrued += daily * np.cumsum(change)[:-1]
+        some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
+        day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])
+        return day, np.concatenate([own[used], accrued[some]])
+
+
+def dispatch_states(results: Results) -> tuple[IntArray, IntArray]:
+    """Flow and batch state of every row of Dispatches, in the order of the sheet."""
+    flows = results.chain.flows
+    flow = np.flatnonzero(flows.kind == Flow.DISPATCH)
+    flow = flow[np.argsort(flows.row[flow], kind="stable")]
+    return flow, results.chain.states.batch_state[flows.batch[flow]]

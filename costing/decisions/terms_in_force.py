@@ -1,0 +1,179 @@
+"""What holds on a day: terms of a channel, currency rates, list prices, targets, storage of finished bottles.
+
+Rule: the most particular row wins (one that names the cuvée before one that names the format, that before one
+that names the channel; a blank fits all), and of equally particular rows the latest in force. A list price in
+the market's own currency goes before one in the estate's. A currency rate is the channel's own if the channel
+is paid in that currency, otherwise that of any channel which is.
+
+What it does not do: it never guesses. Where nothing holds the answer is NaN, −1 or no row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.graph.arrays import Floats, Ints, days
+from costing.inputs.estate import Estate
+from costing.money.rates import escalated
+
+Names = NDArray[np.object_]
+
+
+def most_particular(table: pd.DataFrame, wanted: dict[str, str], fits: NDArray[np.bool_] | None = None) -> int:
+    """Position of the row that fits `wanted` in every key column (blank fits all) most particularly; −1 if
+    none does.
+
+    wanted: column -> value, the weightiest column first. Of equals the last one in the table wins. fits: rows
+    that may be chosen.
+    """
+    able = np.ones(len(table), dtype=bool) if fits is None else fits.copy()
+    exact = np.zeros(len(table))
+    for weight, (column, value) in enumerate(reversed(list(wanted.items())), start=1):
+        same = (table[column] == value).to_numpy()
+        able &= same | table[column].isna().to_numpy()
+        exact += same * 2.0**weight
+    rows = np.flatnonzero(able)
+    return int(rows[len(rows) - 1 - int(exact[rows][::-1].argmax())]) if len(rows) else -1
+
+
+@dataclass(frozen=True)
+class Target:
+    """A row of Targets: its position (−1: none, the hurdle stands for it), "margin" or "return", fraction."""
+
+    row: int
+    kind: str
+    value: float
+
+    def __str__(self) -> str:
+        """Say it in a table."""
+        return f"{100 * self.value:.6g} % {self.kind}" if self.row >= 0 else "hurdle"
+
+
+NO_TARGET = Target(-1, "return", float("nan"))
+
+
+def target_of(estate: Estate, cuvee: str, bottle_format: str, channel: str, kind: str | None = None) -> Target:
+    """Most particular target; of one kind ("margin" or "return") where it is named."""
+    table = estate["targets"]
+    fits = None if kind is None else (table["target"] == kind).to_numpy()
+    row = most_particular(table, {"cuvee": cuvee, "format": bottle_format, "channel": channel}, fits)
+    return Target(row, str(table["target"].iloc[row]), float(table["value"].iloc[row])) if row >= 0 else NO_TARGET
+
+
+def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
+    """Sales channels with the terms in force on a day, by name in the order of the sheet; `row` is their
+    position in Channels.
+    """
+    table = estate["channels"].assign(row=np.arange(len(estate["channels"])))
+    since = days(table["from_date"])
+    table = table.assign(since=since)[since <= day]
+    held = table.sort_values("since", kind="stable").drop_duplicates("channel", keep="last")
+    held = held[held["way_out"] == "sale"]
+    order = list(dict.fromkeys(estate["channels"]["channel"].dropna()))
+    held = held.set_index("channel").drop(columns="since")
+    return held.loc[[name for name in order if name in held.index]]
+
+
+def channel_rows(estate: Estate, channel: pd.Series, day: Ints) -> Ints:
+    """Row of Channels that holds for each channel on its day (−1: none)."""
+    table = estate["channels"]
+    since, name = days(table["from_date"]), table["channel"].astype(object).to_numpy()
+    wanted = channel.astype(object).to_numpy()
+    found = np.full(len(wanted), -1, dtype=np.int64)
+    for one in channel.dropna().unique():
+        rows, here = np.flatnonzero(name == one), np.flatnonzero(wanted == one)
+        found[here] = _latest(rows, since, day[here])
+    return found
+
+
+def _latest(rows: Ints, since: Ints, day: Ints) -> Ints:
+    """The last of `rows` that began on or before each day (−1: none); a blank date is the smallest: always."""
+    if not len(rows):
+        return np.full(len(day), -1, dtype=np.int64)
+    rows = rows[np.argsort(since[rows], kind="stable")]
+    at = np.searchsorted(since[rows], day, side="right") - 1
+    return np.where(at >= 0, rows[np.maximum(at, 0)], -1)
+
+
+def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:
+    """Where each combination of parallel keys stands."""
+    found: dict[tuple[object, ...], list[int]] = {}
+    for position, key in enumerate(zip(*keys, strict=True)):
+        found.setdefault(tuple(None if pd.isna(part) else part for part in key), []).append(position)
+    return {key: np.array(at, dtype=np.int64) for key, at in found.items()}
+
+
+def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -> Floats:
+    """Estate currency per unit of each currency on its day: 1 for the estate's own or a blank, NaN if no rate
+    is in force.
+    """
+    table, own = estate["channels"], estate.settings.currency
+    since, rate = days(table["from_date"]), table["currency_rate"].to_numpy()
+    paid_in, name = table["currency"].astype(object).to_numpy(), table["channel"].astype(object).to_numpy()
+    found = np.ones(len(day))
+    for (of, sold_by), at in _positions(currency, channel).items():
+        if of is None or of == own:
+            continue
+        able = np.flatnonzero((paid_in == of) & ~np.isnan(rate))
+        mine = _latest(able[name[able] == sold_by], since, day[at])
+        any_of_them = _latest(able, since, day[at])
+        row = np.where(mine >= 0, mine, any_of_them)
+        found[at] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
+    return found
+
+
+@dataclass(frozen=True)
+class ListPrices:
+    """List price before discount, currency (the estate's where blank) and row of Price list (−1: none), each
+    per key asked for.
+    """
+
+    price: Floats
+    currency: Names
+    row: Ints
+
+
+def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Names, day: Ints) -> ListPrices:
+    """List prices in force for parallel arrays of cuvée, format, channel and day."""
+    table, own = estate["price_list"], estate.settings.currency
+    since = days(table["from_date"])
+    columns = {name: table[name].astype(object).to_numpy() for name in ("cuvee", "format", "channel", "currency")}
+    stated = np.array([own if pd.isna(one) else one for one in columns["currency"]], dtype=object)
+    every = estate["channels"][["channel", "currency"]].astype(object)
+    found = np.full(len(day), -1, dtype=np.int64)
+    for (of, size, sold_by), at in _positions(cuvee, bottle_format, channel).items():
+        markets = set(every.loc[every["channel"] == sold_by, "currency"].dropna())
+        mine = (columns["cuvee"] == of) & (columns["format"] == size)
+        named, any_channel = columns["channel"] == sold_by, pd.isna(columns["channel"])
+        in_market, in_own = np.isin(stated, list(markets - {own})), stated == own
+        # the least particular first: what comes later stands over it
+        for level in (any_channel & in_own, any_channel & in_market, named & ~in_market, named & in_market):
+            row = _latest(np.flatnonzero(mine & level), since, day[at])
+            found[at] = np.where(row >= 0, row, found[at])
+    has, row = found >= 0, np.maximum(found, 0)
+    if not len(table):
+        return ListPrices(np.full(len(day), np.nan), np.full(len(day), own, dtype=object), found)
+    return ListPrices(
+        np.where(has, table["list_price"].to_numpy()[row], np.nan), np.where(has, stated[row], own), found
+    )
+
+
+def finished_storage(estate: Estate, bottle_format: str, day: int, today: int) -> float:
+    """What a bottle-year of finished stock costs on a day: operation rates of storage for the format, with
+    their yearly change after the valuation day.
+    """
+    rates = estate["operation_rates"]
+    fits = rates["format"].isna() | (rates["format"] == bottle_format)
+    fits &= rates["stage"].isna() | (rates["stage"] == "finished stock")
+    rates = rates[fits & (rates["driver"] == "bottle-year")]
+    since = days(rates["from_date"])
+    rates = rates.assign(since=since)[since <= day].sort_values("since", kind="stable")
+    series = ["operation", "stage", "format", "element"]
+    held = rates.loc[~rates[series].astype(object).fillna("").duplicated(keep="last")]
+    yearly = np.nan_to_num(held["escalation"].to_numpy())
+    then = escalated(held["amount"].to_numpy(), yearly, held["since"].to_numpy(), np.array([day]), today)
+    return float(then.sum())

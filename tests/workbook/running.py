@@ -20,6 +20,13 @@ from tests.workbook.office import require_libreoffice
 
 SYSTEM_PYTHON = "/usr/bin/python3"
 SECONDS = 60.0
+_QUIET = """<?xml version="1.0" encoding="UTF-8"?>
+<oor:items xmlns:oor="http://openoffice.org/2001/registry">
+<item oor:path="/org.openoffice.Office.Common/Misc"><prop oor:name="FirstRun" oor:op="fuse"><value>false</value></prop>
+<prop oor:name="ShowTipOfTheDay" oor:op="fuse"><value>false</value></prop></item>
+<item oor:path="/org.openoffice.Setup/Product"><prop oor:name="ooSetupLastVersion" oor:op="fuse">
+<value>99.0</value></prop></item></oor:items>
+"""
 
 
 class Hand:
@@ -74,6 +81,9 @@ def running_office(folder: Path, *, display: str = "") -> Iterator[Office]:
         assert "COSTING_NEED_OFFICE" not in os.environ, "python3-uno is missing"
         pytest.skip("the system's Python has no uno (python3-uno)")
     pipe = f"costingtest{secrets.token_hex(4)}"
+    user = folder / "profile" / "user"
+    user.mkdir(parents=True)
+    (user / "registrymodifications.xcu").write_text(_QUIET)
     options = [program, f"-env:UserInstallation={(folder / 'profile').as_uri()}", "--norestore"]
     options += [] if display else ["--headless"]
     environment = {**os.environ, **({"DISPLAY": display} if display else {})}

@@ -50,10 +50,13 @@ _KEYS = ["cuvee", "format", "channel"]
 
 def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     """First releases of `release_prices` that have a net price, with discount, commission and selling cost of
-    their channels.
+    their channels, and the bottles of all releases.
     """
     terms = channel_terms(estate, day)[["discount", "commission", "selling_cost_per_bottle"]].fillna(0.0)
-    frame = first_of_each(prices[prices["net_price"].notna()])
+    priced = prices[prices["net_price"].notna()]
+    frame = first_of_each(priced)
+    every = priced.groupby(_KEYS, sort=False)["bottles"].sum()
+    frame["bottles"] = every.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
     return frame.merge(terms, left_on="channel", right_index=True, how="left", sort=False)
 
 
@@ -62,8 +65,8 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: 
 
     Columns: cuvee, format, channel, net_price, spent (economic cost), again (replacement cost), cost_rise,
     same_margin, same_money (net prices), increase (of the first), new_list (as the list is given, rounded up to
-    the price step), list_currency, from_list, extra (contribution gained on the bottles to sell if nobody
-    leaves), bearable_loss (share of volume). elasticity: adds expected_bottles, expected_extra and best_price
+    the price step), list_currency, from_list, extra (contribution gained on the bottles of all releases to sell
+    if nobody leaves), bearable_loss (share of volume). elasticity: adds expected_bottles, expected_extra and best_price
     (net); InputError where it is 1 or less in size.
     """
     frame = with_terms(prices, estate, day)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from costing.charts import Chart
-from costing.decisions.margins import MARGINS, RANKED, margins, reversals
+from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_chains import DOWN, UP
 from costing.decisions.price_changes import price_tables
 from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES
@@ -60,6 +60,19 @@ CHANGES = {
     "allocated_total": "Contribution at most",
     "one_more": "One bottle more",
 }
+_KEYS = ("release", "cuvee", "format", "channel")
+_ASKED = (
+    *(*_KEYS, "state", "ready", "bottles", "floor", "book", "economic", "replacement", "target", "target_price"),
+    *("list_needed", "advised_list", "list_price", "net_price", "margin", "margin_percent", "rate", "gap"),
+)
+_BEHIND = (
+    *(*_KEYS, "stock", "sold", "price_for_margin", "price_for_return", "cost_plus", "contribution", "currency"),
+    *("advised_in_market", "list_currency", "list_as_given", "target_per_75cl"),
+)
+_PER_BOTTLE = (
+    *("Cuvée and format", "cuvee", "format", "bottles", "net_price", "net_at_list", "selling", "book_cost"),
+    *("economic_cost", "replacement_cost", "margin", "margin_percent", "margin_at_list", "economic_margin"),
+)
 _WHOLE = ("bottles", "stock", "planned", "at_least", "at_most", "allocated")
 _PERCENT = (
     *("margin_percent", "rate", "cost_rise", "increase", "bearable_loss", "part", "share", "per_capital", "traced"),
@@ -99,7 +112,7 @@ def result_table(
             formats[header] = "integer"
         elif column == "ready":
             formats[header] = "date"
-        elif column not in _TEXT and header not in ("Cuvée and format",):
+        elif column not in _TEXT and header not in ("Cuvée and format", "Step"):
             formats[header] = "quantity" if column in _FACTORS else "money"
     shown = frame.rename(columns=names)
     return ResultTable(name, shown, formats, tuple(names.get(total, total) for total in totals), title=title)
@@ -118,10 +131,13 @@ def _release_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> Result
             NOTE,
         ),
         (
-            result_table("release_prices", tables["release prices"], PRICES),
+            result_table("release_prices", tables["release prices"][list(_ASKED)], PRICES),
+            result_table(
+                "release_prices_behind", tables["release prices"][list(_BEHIND)], PRICES, "How they came about"
+            ),
             result_table(
                 "release_prices_75cl",
-                tables["per 75 cl"][["release", "cuvee", "format", "channel", *MONEY_PER_BOTTLE]],
+                tables["per 75 cl"][[*_KEYS, *MONEY_PER_BOTTLE]],
                 PRICES,
                 "The same per 75 cl",
             ),
@@ -161,8 +177,8 @@ def _chains(up: pd.DataFrame, down: pd.DataFrame) -> list[ResultSheet]:
             ),
             (
                 result_table("price_steps", steps, {"Step": "Step"}, f"{cuvee}, {size}, {channel} ({money})"),
-                result_table("price_chains", up, UP, "From the cellar to the shelf"),
-                result_table("price_chains_back", down, DOWN, "From the shelf back to the cellar"),
+                result_table("price_chains", up[up["amount"] != 0], UP, "From the cellar to the shelf"),
+                result_table("price_chains_back", down[down["amount"] != 0], DOWN, "From the shelf back to the cellar"),
             ),
             (
                 Chart(
@@ -204,7 +220,8 @@ def _margins(book: Results, economic: Results, replacement: Results, currency: s
         return []
     named = (table["cuvee"] + " " + table["format"]).rename("Cuvée and format")
     shown = pd.concat([named, table], axis=1)
-    by_capital = shown[["Cuvée and format", "per_capital", "rate", *(name for name in RANKED if "bottle" not in name)]]
+    yardsticks = [name for name in shown.columns if name not in _PER_BOTTLE]
+    by_capital = shown.sort_values("per_capital", ascending=False, ignore_index=True)
     points = pd.DataFrame({"Cuvée and format": named, MARGINS["capital"]: table["capital"]})
     for at, name in enumerate(named):  # one series a point, so that the legend names it
         points[name] = np.where(np.arange(len(named)) == at, table["margin"], np.nan)
@@ -220,12 +237,12 @@ def _margins(book: Results, economic: Results, replacement: Results, currency: s
                 "Kilos of grapes count wine traced to a press. At list: at the list price of the day of sale.",
             ),
             (
-                result_table("margins", shown, MARGINS, totals=("bottles",)),
+                result_table("margins", shown[list(_PER_BOTTLE)], MARGINS, totals=("bottles",)),
                 result_table(
                     "margins_by_capital",
-                    by_capital.sort_values("per_capital", ascending=False, ignore_index=True),
+                    by_capital[["Cuvée and format", *yardsticks]],
                     MARGINS,
-                    "Ranked by what a unit of capital earns",
+                    "By every yardstick, the one that a unit of capital earns most with on top",
                 ),
                 result_table("margin_points", points, {}, "Margin per bottle by capital tied up"),
             ),

@@ -1,0 +1,227 @@
+"""A cuvée not made yet: a recipe becomes ordinary dated rows, is read and run as an estate of its own, and its
+standard cost stands beside the actual one.
+
+    estate of a recipe = its rows + the estate's own rates, dry goods, norms, pools, interest rates, indices,
+                         cuvées and market values of kinds
+
+Conventions: nothing else of the estate is in the run, so a recipe reprices nothing. Its own losses and dry goods
+take the place of the estate's where it gives them. A pool costs its amount over its normal capacity; its last
+period is repeated year by year as far as the recipe goes, at the same amount, and a pool without a normal
+capacity is left out (a recipe alone would bear all of it). The actual is the latest release of the cuvée and
+format up to the valuation date. Reserve wine counts at the value that the recipe gives it, in the stage reserve;
+in an actual cost its history stands in the stages where it was spent. The rows: `costing.decisions.recipe_rows`;
+the figures: `costing.decisions.recipe_figures`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.recipe_figures import Recipe, read_recipes
+from costing.decisions.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
+from costing.errors import Finding, InputError, caution
+from costing.graph.arrays import STAGES
+from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.estate import Estate
+from costing.inputs.load import read_estate
+from costing.inputs.schema import settings, sheets
+from costing.model import run, trace
+from costing.results.costs import releases
+from costing.results.results import Results
+from costing.units import FORMATS_L, STANDARD_BOTTLE_L
+
+STANDARD = {
+    "recipe": "Recipe",
+    "cuvee": "Cuvée",
+    "format": "Format",
+    "disgorged": "Release",
+    "kilograms": "Kilograms",
+    "bottles": "Good bottles",
+    "book": "Book per bottle",
+    "economic": "Economic per bottle",
+    "economic_75cl": "Economic per 75 cl",
+    "actual_release": "Actual release",
+    "book_over_actual": "Book over actual",
+    "economic_over_actual": "Economic over actual",
+}
+AGAINST_ACTUAL = {
+    "recipe": "Recipe",
+    "basis": "Basis",
+    "stage": "Stage",
+    "standard": "Standard per bottle",
+    "actual": "Actual per bottle",
+    "difference": "Difference",
+}
+MERGED = ("interest_rates", "price_indices", "operation_rates", "cuvees")
+"""Sheets that a recipe takes from the estate as they are; others in part."""
+
+
+def recipe_findings(estate: Estate) -> Iterator[Finding]:
+    """Yield everything wrong on the Recipes sheet, and cautions on pools that recipes can't be charged with."""
+    recipes, wrong = _sound(estate)
+    yield from wrong
+    pools = estate["pools"]
+    blank = np.flatnonzero(~(pools["normal_capacity"] > 0).to_numpy()).tolist() if recipes else []
+    told: set[str] = set()
+    for row in blank:
+        name = str(pools["pool"].iloc[row])
+        if name not in told:
+            told.add(name)
+            rule = f"no normal capacity: pool '{name}' is left out of recipes."
+            remedy = "Enter the driver of a normal period."
+            yield caution(estate.place("pools", row, "normal_capacity"), "", rule, remedy)
+
+
+def _sound(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
+    """Recipes that fill bottles, and what is wrong with the others."""
+    recipes, wrong = read_recipes(estate)
+    sound = {}
+    for name, recipe in recipes.items():
+        made = quantities(estate, recipe)
+        if made.bottles - made.lost >= 1:
+            sound[name] = recipe
+            continue
+        row = int(np.flatnonzero((estate["recipes"]["recipe"] == name).to_numpy())[0])
+        rule = f"makes no bottle that lives to be released ({made.bottles:g} filled)."
+        wrong.append(Finding(estate.place("recipes", row, "recipe"), name, rule, "Enter more grapes or bottles."))
+    return sound, wrong
+
+
+def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
+    """Read the rows of a recipe with what holds on the estate. InputError where they make no sense together."""
+    frames = {sheet: _as_entered(sheet, estate[sheet]) for sheet in MERGED}
+    frames["settings"] = _settings(estate)
+    kinds = estate["market_values"]
+    frames["market_values"] = _as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
+    frames["loss_norms"] = _norms(estate, recipe)
+    frames["dry_goods"] = _dry_goods(estate, recipe)
+    frames["pools"] = _pools(estate, pd.Timestamp(quantities(estate, recipe).release))
+    cuvees = frames["cuvees"]
+    if recipe["cuvée"] not in set(estate["cuvees"]["cuvee"]):
+        frames["cuvees"] = pd.concat([cuvees, pd.DataFrame([{"cuvee": recipe["cuvée"]}])], ignore_index=True)
+    frames |= recipe_rows(estate, name, recipe)
+    return read_estate({sheet: frame for sheet, frame in frames.items() if len(frame)})
+
+
+def _as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a sheet as a person would type them: percentages in percent points, blank columns left out."""
+    frame = rows.astype(object).where(rows.notna(), None)
+    for column in sheets()[sheet].columns:
+        if column.type == "percent":
+            frame[column.name] = [None if pd.isna(one) else float(f"{one * 100.0:.15g}") for one in rows[column.name]]
+    return frame.dropna(axis=1, how="all").reset_index(drop=True)
+
+
+def _settings(estate: Estate) -> pd.DataFrame:
+    chosen = {setting.title: getattr(estate.settings, name) for name, setting in settings().items()}
+    return pd.DataFrame({"setting": list(chosen), "value": pd.Series(list(chosen.values()), dtype=object)})
+
+
+def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
+    """Norms of the estate; those of vinification as the recipe has them."""
+    norms = estate["loss_norms"]
+    if recipe["vinification loss"] is None:
+        return _as_entered("loss_norms", norms)
+    others = _as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
+    own = vinification_losses(estate, recipe)
+    given = pd.DataFrame({"applies_to": list(own), "percent": [100.0 * loss for loss in own.values()]})
+    return pd.concat([others, given.assign(time_base="per movement")], ignore_index=True)
+
+
+def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
+    """Dry goods of the estate, presentations left out; those that the recipe gives in their place."""
+    goods = estate["dry_goods"]
+    goods = goods[goods["presentation"].isna()]
+    given = []
+    for figure, stages in (
+        ("dry goods at tirage per bottle", ("tirage",)),
+        ("dry goods at release per bottle", ("finishing", "dressing")),
+    ):
+        if recipe[figure] is not None:
+            goods = goods[~goods["stage"].isin(stages)]
+            given.append({"from_date": recipe["harvest date"], "stage": stages[-1], "unit_price": recipe[figure]})
+    own = pd.DataFrame(given).assign(item="as the recipe says") if given else pd.DataFrame()
+    return pd.concat([_as_entered("dry_goods", goods), own], ignore_index=True)
+
+
+def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
+    """Pools with a normal capacity; the last period of each again and again, until that day."""
+    pools = estate["pools"]
+    pools = pools[pools["normal_capacity"] > 0]
+    frame = _as_entered("pools", pools)
+    keys = ["pool", "element", "stage", "location", "driver"]
+    more = []
+    for rows in pools.groupby(keys, observed=True, dropna=False).indices.values():
+        begins = pools["from_date"].iloc[rows].to_numpy()
+        last = frame.iloc[int(np.asarray(rows)[begins.argmax()])].to_dict()
+        whole = pd.DateOffset(years=1)
+        while last["to_date"] < until:
+            begin = last["to_date"] + pd.Timedelta(days=1)
+            end = last["to_date"] + whole
+            days = (last["to_date"] - last["from_date"]).days + 1
+            times = ((end - begin).days + 1) / days  # a pool of a quarter goes on as four of them in a year
+            last = last | {"from_date": begin, "to_date": end, "amount": last["amount"] * times}
+            last |= {"normal_capacity": last["normal_capacity"] * times}
+            more.append(last)
+    return pd.concat([frame, pd.DataFrame(more)], ignore_index=True) if more else frame
+
+
+def standard_costs(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Standard cost per bottle of every recipe (`STANDARD`), and by stage against the actual of its cuvée and
+    format (`AGAINST_ACTUAL`; its last line of each recipe and basis is the total).
+
+    book, economic: of the estate. InputError with every finding on the Recipes sheet.
+    """
+    estate = book.estate
+    recipes, wrong = _sound(estate)
+    if wrong:
+        raise InputError(wrong)
+    rows: list[dict[str, object]] = []
+    lines: list[dict[str, object]] = []
+    actual = {"book": releases(book), "economic": releases(economic)}
+    for name, recipe in recipes.items():
+        of = recipe_estate(estate, name, recipe)
+        chain = trace(of)
+        standard = {basis.name: releases(run(of, basis, chain)).iloc[0] for basis in (BOOK, ECONOMIC)}
+        row: dict[str, object] = {"recipe": name, "cuvee": recipe["cuvée"], "format": recipe["format"]}
+        row["disgorged"], row["bottles"] = standard["book"]["disgorged"], standard["book"]["bottles"]
+        row["kilograms"] = quantities(estate, recipe).kilograms
+        for basis, made in actual.items():
+            cost = _by_stage(standard[basis])
+            latest = _latest(made, recipe)
+            row[basis] = cost.sum()
+            row["actual_release"] = "" if latest is None else latest["release"]
+            real = pd.Series(np.nan, STAGES) if latest is None else _by_stage(latest)
+            row[f"{basis}_over_actual"] = np.nan if latest is None else cost.sum() - real.sum()
+            lines += _lines(name, basis, cost, real)
+        of_75cl = STANDARD_BOTTLE_L / FORMATS_L[recipe["format"]]
+        row["economic_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
+        rows.append(row)
+    return pd.DataFrame(rows, columns=list(STANDARD)), pd.DataFrame(lines, columns=list(AGAINST_ACTUAL))
+
+
+def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
+    """Latest actual release of the cuvée and format of a recipe."""
+    mine = made[(made["cuvee"] == recipe["cuvée"]) & (made["format"] == recipe["format"]) & ~made["planned"]]
+    return mine.iloc[-1] if len(mine) else None
+
+
+def _by_stage(release: pd.Series) -> pd.Series:
+    """Cost per bottle of a release by stage, all stages."""
+    amounts = release.reindex(list(STAGES)).astype(float).fillna(0.0)
+    return amounts / float(release["bottles"])
+
+
+def _lines(name: str, basis: str, standard: pd.Series, actual: pd.Series) -> list[dict[str, object]]:
+    """One line for each stage that costs anything, and the total."""
+    known = bool(actual.notna().all())
+    spent = (standard.abs() > 1e-12) | (actual.abs() > 1e-12)
+    found = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
+    found.append(("total", standard.sum(), actual.sum() if known else np.nan))
+    return [
+        {"recipe": name, "basis": basis, "stage": stage, "standard": one, "actual": other, "difference": one - other}
+        for stage, one, other in found
+    ]

@@ -99,12 +99,12 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[Target | None, li
         return None, [Finding(estate.place(sheet, row, column), value, rule, remedy)]
 
     title = _text(line["sheet"])
-    name, rule, remedy = sheet_name(title)
-    if not name or rule or sheets()[name].owner != "user" or name in ("settings", "scenarios", "uncertainty"):
+    name, rule, _ = sheet_name(title)
+    if not name or rule or not _figures(sheets()[name]):
         known = [one.title for one in sheets().values() if _figures(one)]
         near = closest(title, known, 0.5)
         hint = f"Did you mean '{near}'?" if near else f"Sheets with figures: {', '.join(known)}."
-        return wrong("sheet", title, rule or "is no sheet whose figures can be changed.", remedy if rule else hint)
+        return wrong("sheet", title, "is no sheet whose figures can be changed.", hint)
     column, factor, rule, remedy = _column(sheets()[name], _text(line["column"]))
     if column is None:
         return wrong("column", _text(line["column"]), rule, remedy)

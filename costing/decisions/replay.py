@@ -1,14 +1,14 @@
 """Later rows follow when an earlier quantity changes: the wine of the records, moved again with other
 quantities.
 
-    taken = out · (balance / balance in the records)     where the row emptied its lot in the records
-    taken = min(out, balance)                            elsewhere; what arrives is scaled with what is taken
+    drawn = out · (balance / balance in the records), and never more than there is
+    what arrives, and what is added, is scaled with what is drawn
     measured = measured · (balance / balance in the records)
 
-A yield 2 % lower gives 2 % less wine to every row that took the whole of it, so fewer bottles. A row that took
-part of a lot takes its litres as long as they are there; where they are not it is scaled, and counted. Gaugings
-and counts keep the proportion of what they found to what the records held. Many draws run side by side as
-columns.
+Every row takes the same share of its lot as in the records: a yield 2 % lower gives 2 % less wine to every row that
+drew on it, so fewer litres and fewer bottles, and a row that emptied its lot empties it again. Gaugings and counts keep
+the proportion of what they found. A row whose quantity was itself changed takes its new quantity, scaled the same way.
+Counted is each row whose quantity as written is more than there is. Many draws run side by side as columns.
 
 What it does not do: costs; it changes no date and invents no row.
 """
@@ -45,7 +45,7 @@ _DRAWN = {
 @dataclass(frozen=True, eq=False)
 class Recorded:
     """What the records say of each flow: quantity out and in, the balance before it of the lot it draws from (or
-    gauges), whether it empties that lot, and how much may be left in a lot that counts as empty.
+    gauges), and how much may be left in a lot that counts as empty.
     """
 
     kind: Ints
@@ -53,7 +53,6 @@ class Recorded:
     out: Floats
     into: Floats
     before: Floats
-    empties: np.ndarray
     slack: Floats
 
 
@@ -70,20 +69,15 @@ def recorded(estate: Estate, chain: Chain) -> Recorded:
     flows, states = chain.flows, chain.states
     settings = estate.settings
     tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
-    before, empties, slack = np.zeros(len(flows)), np.zeros(len(flows), dtype=bool), np.zeros(len(flows))
+    before, slack = np.zeros(len(flows)), np.zeros(len(flows))
     order, _ = order_flows(flows, len(chain.lots.names), place_of(estate, flows, chain.lots))
     touches = touches_of(flows, order)
     state = chain.by_lot  # states of lots stand as the touches do: lot by lot in time order
     met = (touches.role == OUT) | (flows.source[touches.flow] == touches.lot)
     met |= flows.kind[touches.flow] == Flow.STOCKTAKE
     before[touches.flow[met]] = states.before[state[met]]
-    draws = met & (flows.kind[touches.flow] != Flow.STOCKTAKE)
-    whole = np.abs(states.before[state] - flows.out[touches.flow]) <= np.maximum(
-        tolerance[chain.lots.unit[touches.lot]], 1e-9 * states.before[state]
-    )
-    empties[touches.flow[draws]] = (whole & (states.before[state] > 0))[draws]
     slack[touches.flow[met]] = tolerance[chain.lots.unit[touches.lot]][met]
-    return Recorded(flows.kind, flows.row, flows.out, flows.into, before, empties, slack)
+    return Recorded(flows.kind, flows.row, flows.out, flows.into, before, slack)
 
 
 def _for_flows(known: Recorded, flows: Flows) -> Recorded:
@@ -94,13 +88,12 @@ def _for_flows(known: Recorded, flows: Flows) -> Recorded:
     at = np.where(cut & (flows.kind != Flow.STOCKTAKE), -1, mine.get_indexer(pd.Index(flows.kind * span + flows.row)))
     missing = at < 0
 
-    def of(values: np.ndarray, blank: float | bool) -> np.ndarray:
+    def of(values: np.ndarray, blank: float) -> np.ndarray:
         return np.where(missing, blank, values[np.maximum(at, 0)])
 
     out = np.where(missing & cut, flows.out, of(known.out, np.nan))
     into = np.where(missing & cut, flows.into, of(known.into, np.nan))
-    empties = of(known.empties, False).astype(bool)
-    return Recorded(flows.kind, flows.row, out, into, of(known.before, 0.0), empties, of(known.slack, 0.0))
+    return Recorded(flows.kind, flows.row, out, into, of(known.before, 0.0), of(known.slack, 0.0))
 
 
 def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int, order: Ints) -> Replay:
@@ -112,52 +105,31 @@ def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int
     factor, short = np.ones((n, draws)), np.zeros(draws, dtype=np.int64)
     pressed_in = np.zeros((max(flows.n_batches, 1), draws))
     pressed_out = np.zeros((max(flows.n_batches, 1), draws))
-    bottles_of = np.full(max(flows.n_batches, 1), -1, dtype=np.int64)
-    disgorged = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
-    bottles_of[flows.batch[disgorged]] = disgorged
     kind, source, target = flows.kind.tolist(), flows.source.tolist(), flows.target.tolist()
-    batch, changed = flows.batch.tolist(), (out != known.out[:, np.newaxis]).any(axis=1)
-
-    def taken(flow: int, wanted: Floats) -> tuple[Floats, np.ndarray]:
-        """Factor of a draw, and where it wanted more than there was."""
-        held, then = balance[source[flow]], known.before[flow]
-        lacks = wanted > held + np.maximum(known.slack[flow], 1e-9 * then)
-        if known.empties[flow] and not changed[flow] and then > 0:
-            share = held / then
-            left = np.abs(held - wanted * share) > known.slack[flow]
-            whole = np.divide(held, wanted, out=np.ones(draws), where=wanted > 0)
-            return np.where(left, whole, share), lacks
-        within = np.divide(np.maximum(held, 0.0), wanted, out=np.ones(draws), where=wanted > 0)
-        return np.where(lacks, within, 1.0), lacks
-
+    batch = flows.batch.tolist()
     for flow in order.tolist():
-        what = kind[flow]
-        wanted = out[flow]
-        scale = factor[flow]
+        what, wanted, scale, then = kind[flow], out[flow], factor[flow], known.before[flow]
         if what == Flow.PRESS_OUT:
             load = batch[flow]
-            scale[:] = np.divide(pressed_in[load], pressed_out[load], out=np.ones(draws), where=pressed_out[load] > 0)
+            np.divide(pressed_in[load], pressed_out[load], out=scale, where=pressed_out[load] > 0)
         elif what == Flow.STOCKTAKE:
-            then = known.before[flow]
-            scale[:] = balance[target[flow]] / then if then > 0 else 1.0
+            if then > 0:
+                np.divide(balance[target[flow]], then, out=scale)
             balance[target[flow]] = into[flow] * scale
             continue
-        elif what == Flow.LIQUEUR:
-            bottles = int(bottles_of[batch[flow]])
-            along, _ = taken(bottles, out[bottles])
-            least, lacks = taken(flow, wanted * along)
-            short += lacks
-            scale[:] = least if known.empties[flow] and not changed[flow] else along * least
         elif source[flow] >= 0:
-            scale[:], lacks = taken(flow, wanted)
-            short += lacks
+            held = balance[source[flow]]
+            near = max(known.slack[flow], 1e-9 * then)
+            short += wanted > held + near
+            if then > 0:
+                np.divide(held, then, out=scale)
+            np.divide(held, wanted, out=scale, where=wanted * scale > held)
             if what == Flow.PRESS_IN:
                 pressed_in[batch[flow]] += wanted * scale
                 pressed_out[batch[flow]] += wanted
-        if source[flow] >= 0 and what != Flow.PRESS_OUT:
-            left = balance[source[flow]] - wanted * scale
-            near = known.slack[flow] if source[flow] != target[flow] else 0.0
-            balance[source[flow]] = np.where(left <= max(near, 1e-9 * known.before[flow]), 0.0, left)
+            left = held - wanted * scale
+            near = near if source[flow] != target[flow] else 1e-9 * then
+            balance[source[flow]] = np.where(left <= near, 0.0, left)
         if target[flow] >= 0 and what < Flow.COST:
             balance[target[flow]] += into[flow] * scale
     return Replay(factor, short)

@@ -5,8 +5,8 @@
 
 Costs are linear in prices, amounts and rates, exactly: b comes from the backward solve of each rerun. A yield, a
 loss or an interest rate changes the shares and the growth: each such figure is run again at four values besides
-its own, two below and two above (c: a parabola on either side, for a lot that would be overdrawn makes a kink
-there), each pair once at a corner (d). What is left out is how three of them act together and where a kink lies
+its own, two below and two above (c: a parabola on either side, for a loss that passes its norm makes a kink), each
+pair once at a corner (d). What is left out is how three of them act together and where a kink lies
 elsewhere; the caller measures it by exact reruns of some draws.
 
 What it does not do: draw (`costing.decisions.distributions`), or know what a column of z means.

@@ -5,9 +5,9 @@
 
 Costs are linear in prices, amounts and rates, exactly: b comes from the backward solve of each rerun. A yield, a
 loss or an interest rate changes the shares and the growth: each such figure is run again at four values besides
-its own, two below and two above (c: a parabola on either side, for a loss that passes its norm makes a kink), each
-pair once at a corner (d). What is left out is how three of them act together and where a kink lies
-elsewhere; the caller measures it by exact reruns of some draws.
+its own, two below and two above (c: a parabola on either side, for a loss that passes its norm makes a kink;
+interest has none and takes two), each pair once at a corner (d). What is left out is how three of them act
+together and where a kink lies elsewhere; the caller measures it by exact reruns of some draws.
 
 What it does not do: draw (`costing.decisions.distributions`), or know what a column of z means.
 """
@@ -21,17 +21,25 @@ import numpy as np
 
 from costing.graph.arrays import Floats
 
-POINTS = 4
+POINTS, SMOOTH_POINTS = 4, 2
 _NEAR = 0.05
 
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """One curved figure: draw that changes nothing, the lowest and highest draw looked at."""
+    """One curved figure: draw that changes nothing, the lowest and highest draw looked at; smooth: without a kink
+    (interest), so that one parabola does.
+    """
 
     still: float
     low: float
     high: float
+    smooth: bool = False
+
+    @property
+    def count(self) -> int:
+        """How many runs it takes."""
+        return SMOOTH_POINTS if self.smooth else POINTS
 
     @property
     def width(self) -> float:
@@ -41,14 +49,16 @@ class Axis:
     def points(self) -> Floats:
         """Draws at which to run again: middle and end of each side, or four on the one side that there is."""
         sides = [end - self.still for end in (self.low, self.high) if abs(end - self.still) > _NEAR * self.width]
-        each = np.arange(1, POINTS // len(sides) + 1) / (POINTS // len(sides))
+        each = np.arange(1, self.count // len(sides) + 1) / (self.count // len(sides))
         return np.concatenate([self.still + side * each for side in sides])
 
     def terms(self, drawn: Floats) -> Floats:
-        """Terms of c at draws [draws, POINTS]: two powers on either side, or four powers where there is one side."""
+        """Terms of c at draws [draws, count]: two powers on either side; powers alone where there is one side or no
+        kink.
+        """
         scaled = (np.asarray(drawn) - self.still) / self.width
-        if min(self.still - self.low, self.high - self.still) <= _NEAR * self.width:
-            return np.vander(scaled, POINTS + 1, increasing=True)[:, 1:]
+        if self.smooth or min(self.still - self.low, self.high - self.still) <= _NEAR * self.width:
+            return np.vander(scaled, self.count + 1, increasing=True)[:, 1:]
         below, above = np.minimum(scaled, 0.0), np.maximum(scaled, 0.0)
         return np.column_stack([below, below**2, above, above**2])
 
@@ -62,12 +72,12 @@ class Axis:
 @dataclass(frozen=True, eq=False)
 class Response:
     """z as a function of the curved figures: z at the still draws [columns], the factors of the terms of each axis
-    [axes, POINTS, columns], and products of pairs.
+    [terms, columns], and products of pairs.
     """
 
     axes: tuple[Axis, ...]
     base: Floats
-    factors: Floats
+    factors: tuple[Floats, ...]
     pairs: tuple[tuple[int, int, Floats], ...]
 
     def at(self, drawn: Floats) -> Floats:
@@ -96,12 +106,12 @@ def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Call
         return found
 
     base = value({})
-    factors = np.zeros((len(axes), POINTS, len(base)))
+    factors: list[Floats] = []
     for at, axis in enumerate(axes):
         points = axis.points()
         moved = np.vstack([value({at: float(one)}) - base for one in points])
-        factors[at] = np.linalg.solve(axis.terms(points), moved)
-    single = Response(axes, base, factors, ())
+        factors.append(np.asarray(np.linalg.solve(axis.terms(points), moved), dtype=np.float64))
+    single = Response(axes, base, tuple(factors), ())
     pairs = []
     for first in range(len(axes)):
         for second in range(first + 1, len(axes)):
@@ -112,9 +122,9 @@ def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Call
             left = value(here) - single.at(drawn[np.newaxis])[0]
             scaled = [(axes[one].corner - axes[one].still) / axes[one].width for one in (first, second)]
             pairs.append((first, second, left / (scaled[0] * scaled[1])))
-    return Response(axes, base, factors, tuple(pairs))
+    return Response(axes, base, tuple(factors), tuple(pairs))
 
 
-def runs_needed(axes: int) -> int:
+def runs_needed(axes: tuple[Axis, ...]) -> int:
     """How many evaluations `fit` makes."""
-    return 1 + POINTS * axes + axes * (axes - 1) // 2
+    return 1 + sum(axis.count for axis in axes) + len(axes) * (len(axes) - 1) // 2

@@ -12,6 +12,8 @@ What it does not do: say how likely a change is (`costing.decisions.uncertainty`
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -66,16 +68,24 @@ def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
     what: release lot, or a cuvée (its latest release made). Columns: see `SENSITIVITIES`; percent values stand as
     percent points.
     """
-    release = release_named(results, what)
-    states = release_states(results, str(release["release"]))
-    found = gradients(Reached.by(results, [states]))
-    parts = [
-        _cells(results, table, column, slope[0], float(release["bottles"])) for (table, column), slope in found.items()
-    ]
-    parts.append(_interest(results, str(release["release"])))
-    frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    order = np.argsort(-frame["per_percent"].abs().to_numpy(), kind="stable")
-    return frame.iloc[order].reset_index(drop=True)
+    return sensitivities_of(results, [what])[what]
+
+
+def sensitivities_of(results: Results, names: Sequence[str]) -> dict[str, pd.DataFrame]:
+    """`cell_sensitivities` of several releases, with one set of runs."""
+    chosen = [release_named(results, name) for name in names]
+    lots = [str(release["release"]) for release in chosen]
+    found = gradients(Reached.by(results, [release_states(results, lot) for lot in lots])) if names else {}
+    interest = _interest(results, lots)
+    tables = {}
+    for at, (name, release) in enumerate(zip(names, chosen, strict=True)):
+        bottles = float(release["bottles"])
+        parts = [_cells(results, table, column, slope[at], bottles) for (table, column), slope in found.items()]
+        parts.append(interest[at])
+        frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+        order = np.argsort(-frame["per_percent"].abs().to_numpy(), kind="stable")
+        tables[name] = frame.iloc[order].reset_index(drop=True)
+    return tables
 
 
 def _cells(results: Results, table: str, column: str, slope: np.ndarray, bottles: float) -> pd.DataFrame:
@@ -106,24 +116,23 @@ def _what(results: Results, table: str, rows: Ints) -> np.ndarray:
     return np.asarray(results.estate[table][_LABELS[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
 
 
-def _interest(results: Results, release: str) -> pd.DataFrame:
-    """Rows of the interest rate that the basis charges; the wine stays, so only money is run again."""
+def _interest(results: Results, lots: Sequence[str]) -> list[pd.DataFrame]:
+    """Rows of the interest rate that the basis charges, by release; the wine stays, so only money is run again."""
     basis, table = results.basis, results.estate["interest_rates"]
     column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
-    if basis.capital == "none" or basis.rate is not None:
-        return pd.DataFrame(columns=list(SENSITIVITIES))
-    lines = []
-    for row in np.flatnonzero(table[column].notna().to_numpy()):
+    lines: list[list[tuple[object, ...]]] = [[] for _ in lots]
+    charged = basis.capital != "none" and basis.rate is None
+    for row in np.flatnonzero(table[column].notna().to_numpy()) if charged else ():
         target = Target("interest_rates", column, np.array([row]), 0.01)
-        ends = []
-        for step in (_STEP, -_STEP):
-            changed = apply_changes(results.estate, [Change(target, "add", step)])
-            ends.append(figure_of(run(changed, basis, results.chain), release))
-        slope = (ends[0] - ends[1]) / (2.0 * _STEP)
-        value = float(table[column].iloc[row])
-        if slope:
-            lines.append(_line(results, target, int(row), value, slope))
-    return pd.DataFrame(lines, columns=list(SENSITIVITIES))
+        up, down = (
+            run(apply_changes(results.estate, [Change(target, "add", step)]), basis, results.chain)
+            for step in (_STEP, -_STEP)
+        )
+        for at, lot in enumerate(lots):
+            slope = (figure_of(up, lot) - figure_of(down, lot)) / (2.0 * _STEP)
+            if slope:
+                lines[at].append(_line(results, target, int(row), float(table[column].iloc[row]), slope))
+    return [pd.DataFrame(one, columns=list(SENSITIVITIES)) for one in lines]
 
 
 def _line(results: Results, target: Target, row: int, value: float, slope: float) -> tuple[object, ...]:
@@ -145,7 +154,7 @@ def by_rerun(results: Results, what: str, target: Target) -> pd.DataFrame:
     if not np.nan_to_num(values).any():
         message = f"{results.estate.place(target.table, int(target.rows[0]), target.column)} holds no figure to change"
         raise CostingError(message)
-    less, more = _rerun(results, what, target, _STEP)
+    less, more = (figure_of(one, what) for one in _reruns(results, target, _STEP))
     slope = (more - less) / (2.0 * _STEP)
     value = float(np.nansum(values))
     line = _line(results, target, int(target.rows[0]), value, slope / value if len(target.rows) == 1 else np.nan)
@@ -154,14 +163,14 @@ def by_rerun(results: Results, what: str, target: Target) -> pd.DataFrame:
     return frame
 
 
-def _rerun(results: Results, what: str, target: Target, share: float) -> tuple[float, float]:
-    """Figure with the cells of a target a share less and a share more."""
+def _reruns(results: Results, target: Target, share: float) -> tuple[Results, Results]:
+    """Results with the cells of a target a share less and a share more, later rows following."""
     ends = []
     for factor in (1.0 - share, 1.0 + share):
         changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
         try:
             moved, _ = follow(results.estate, results.chain, changed)
-            ends.append(figure_of(run(moved, results.basis), what))
+            ends.append(run(moved, results.basis))
         except InputError as wrong:
             place = results.estate.place(target.table, int(target.rows[0]), target.column)
             message = f"{place} can't be changed by {share:.2%}: {wrong}"
@@ -175,27 +184,42 @@ def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
     A figure is a column of a sheet, by element, item, pool or fraction where it has them; all its rows move
     together. Columns: see `TORNADO`.
     """
-    cells = cell_sensitivities(results, what)
-    release = str(release_named(results, what)["release"])
-    cells["figure"] = [_figure(*one) for one in zip(cells["sheet"], cells["column"], cells["what"], strict=True)]
-    grouped = cells.groupby("figure", sort=False).agg(more=("per_percent", "sum"), method=("method", "first"))
-    grouped["less"] = -grouped["more"]
-    lines = grouped.reset_index()[list(TORNADO)].to_numpy().tolist()
-    now = figure_of(results, release)
-    for table, column in MOVES_WINE:
+    return tornados(results, [what], most)[what]
+
+
+def tornados(
+    results: Results, names: Sequence[str], most: int = 15, known: Mapping[str, pd.DataFrame] | None = None
+) -> dict[str, pd.DataFrame]:
+    """`tornado` of several releases, with one set of runs. known: `sensitivities_of` them, where they are at hand."""
+    lots = [str(release_named(results, name)["release"]) for name in names]
+    lines: list[list[list[object]]] = []
+    for cells in (sensitivities_of(results, names) if known is None else known).values():
+        titles = [_figure(*one) for one in zip(cells["sheet"], cells["column"], cells["what"], strict=True)]
+        grouped = cells.assign(figure=titles).groupby("figure", sort=False)
+        sums = grouped.agg(more=("per_percent", "sum"), method=("method", "first")).reset_index()
+        lines.append(sums.assign(less=-sums["more"])[list(TORNADO)].to_numpy().tolist())
+    now = [figure_of(results, lot) for lot in lots]
+    for table, column in MOVES_WINE if names else ():
         frame = results.estate[table]
         filled = np.nan_to_num(frame[column].to_numpy(dtype=np.float64)) != 0
         labels = _what(results, table, np.arange(len(frame)))
+        title = sheets()[table]
         for label in dict.fromkeys(labels[filled]):
             rows = np.flatnonzero(filled & (labels == label))
             try:
-                less, more = _rerun(results, release, Target(table, column, rows, 1.0), 0.01)
+                ends = _reruns(results, Target(table, column, rows, 1.0), 0.01)
             except CostingError:
                 continue
-            title = _figure(sheets()[table].title, sheets()[table].column(column).title, str(label))
-            lines.append([title, less - now, more - now, DIFFERENCE])
-    frame = pd.DataFrame(lines, columns=list(TORNADO))
-    size = frame[["less", "more"]].astype(float).abs().max(axis=1).to_numpy()
+            figure = _figure(title.title, title.column(column).title, str(label))
+            for at, lot in enumerate(lots):
+                less, more = (figure_of(one, lot) - now[at] for one in ends)
+                lines[at].append([figure, less, more, DIFFERENCE])
+    return {name: _largest(found, most) for name, found in zip(names, lines, strict=True)}
+
+
+def _largest(lines: list[list[object]], most: int) -> pd.DataFrame:
+    frame = pd.DataFrame(lines, columns=list(TORNADO)).astype({"less": float, "more": float})
+    size = frame[["less", "more"]].abs().max(axis=1).to_numpy()
     kept = np.argsort(-size, kind="stable")[:most]
     return frame.iloc[kept[size[kept] > 1e-9]].reset_index(drop=True)
 

@@ -22,8 +22,9 @@ from costing.decisions.ageing_tables import Holding, holding
 from costing.decisions.changes import apply_changes
 from costing.decisions.distributions import Uncertain
 from costing.decisions.release_dates import grid_on_curve, worth_by_date
-from costing.decisions.response import Axis, fit
+from costing.decisions.response import fit
 from costing.decisions.scarcity import queue_for_market
+from costing.decisions.uncertainty import axis_of
 from costing.graph.arrays import BLANK_DAY, Floats, Ints
 from costing.inputs.basis import ECONOMIC
 from costing.money.charges import capital_curve
@@ -56,7 +57,6 @@ _STRAIGHT = (
     ("dry_goods", "quantity_per_bottle"),
     ("pools", "amount"),
 )
-_FAR = (0.001, 0.999)
 _BLOCK = 1_000
 
 
@@ -113,10 +113,7 @@ def _gains(
     straight = [at for at in reads if (figures[at].target.table, figures[at].target.column) in _STRAIGHT]
     straight = [at for at in straight if _alone(figures, at, reads) and figures[at].how != "set"]
     curved = [at for at in reads if at not in straight]
-    axes = tuple(
-        Axis(one.still, *(float(one.distribution.quantile(np.array([share]))[0]) for share in _FAR))
-        for one in (figures[at] for at in curved)
-    )
+    axes = tuple(axis_of(figures[at]) for at in curved)
     known: dict[tuple[float, ...], Holding] = {}
     stacks_read = [at for at in reads if figures[at].target.table != "interest_rates"]
 

@@ -37,7 +37,7 @@ from costing.results.costs import by_cuvee, releases
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-DRAWS, CHECKED = 10_000, 4
+DRAWS, CHECKED = 10_000, 3
 BLOCK = 1_000
 _FAR = (0.001, 0.999)
 _STILL_WINE = ("interest_rates", "price_indices", "market_values", "price_by_age", "channels", "price_list", "targets")
@@ -93,14 +93,14 @@ def forecast(
     if findings:
         raise InputError([*estate.cautions, *findings])
     world = _World.of(estate, figures, bases, watched)
-    steps, count = runs_needed(len(world.curved)) + CHECKED + 1, [0]
+    axes = tuple(axis_of(figures[at]) for at in world.curved)
+    steps, count = runs_needed(axes) + CHECKED + 1, [0]
 
     def done() -> None:
         count[0] += 1
         if progress is not None:
             progress(count[0], steps)
 
-    axes = tuple(_axis(figures[at]) for at in world.curved)
     whole = fit(axes, world.evaluate, done)
     drawn = draw(figures, correlation, draws, seed)
     names = [basis.name for basis in bases]
@@ -109,7 +109,7 @@ def forecast(
         name: Response(
             axes,
             whole.base[at * width : (at + 1) * width],
-            whole.factors[:, :, at * width : (at + 1) * width],
+            tuple(one[:, at * width : (at + 1) * width] for one in whole.factors),
             tuple((one, other, product[at * width : (at + 1) * width]) for one, other, product in whole.pairs),
         )
         for at, name in enumerate(names)
@@ -127,7 +127,10 @@ def forecast(
         exact = world.exact(drawn[one])
         worst = max(worst, *(float(np.max(np.abs(cost[name][one] / exact[name] - 1.0))) for name in names))
         done()
-    base = world.exact(np.array([figure.still for figure in figures])) if figures else world.exact(np.zeros(0))
+    n = len(world.watched)
+    base = {name: whole.base[at * width : at * width + n] for at, name in enumerate(names)}
+    if any(figure.how == "set" for figure in figures):
+        base = _World.of(estate, [], bases, world.watched).exact(np.zeros(0))
     return Forecast(
         figures,
         correlation,
@@ -142,7 +145,7 @@ def forecast(
         overdrawn,
         worst,
         len(checked),
-        runs_needed(len(axes)) + len(checked) + 1,
+        runs_needed(axes) + len(checked),
     )
 
 
@@ -158,9 +161,10 @@ def priced(
     return total
 
 
-def _axis(figure: Uncertain) -> Axis:
+def axis_of(figure: Uncertain) -> Axis:
+    """Draws of a figure at which to run again."""
     low, high = (float(figure.distribution.quantile(np.array([share]))[0]) for share in _FAR)
-    return Axis(figure.still, low, high)
+    return Axis(figure.still, low, high, smooth=figure.target.table == "interest_rates")
 
 
 @dataclass(frozen=True, eq=False)

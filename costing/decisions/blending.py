@@ -57,15 +57,16 @@ _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 @dataclass(frozen=True, eq=False)
 class LotsOnHand:
     """Wine at the valuation date: names of lots, litres, value per litre on each basis and at market, and the
-    part of each attribute (reserve, second, vintages, varieties, villages) in each lot [lots, names]. last: a
-    row of `TRIALS` for the last blend of each cuvée.
+    part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names]. shares:
+    by attribute, names that two of them have (unknown) kept apart. last: a row of `TRIALS` for the last blend of
+    each cuvée.
     """
 
     names: pd.Index
     litres: Floats
     value: pd.DataFrame
     part: pd.DataFrame
-    groups: dict[str, list[str]]
+    shares: dict[str, pd.DataFrame]
     last: dict[str, dict[str, object]]
 
 
@@ -89,8 +90,7 @@ def lots_on_hand(book: Results, economic: Results) -> LotsOnHand:
             "market": market_value_per_unit(economic.estate, stock, chain.valuation_day),
         }
     )
-    groups = {attribute: list(table.columns) for attribute, table in tables.items()}
-    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, groups, _last_rows(book, economic, mix))
+    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, tables, _last_rows(book, economic, mix))
 
 
 def trial_blends(
@@ -121,6 +121,34 @@ def trial_blends(
     table["over_last"] = table["economic"] - table["cuvee"].map(last).astype(float)
     table["over_cheapest"] = table["economic"] - table["cuvee"].map(cheapest)
     return table, findings
+
+
+def trials_side_by_side(
+    book: Results, economic: Results, on_hand: LotsOnHand | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Trials as columns: shares (index: attribute and name), and litres left of each lot that a trial draws on
+    (index: lot and litres on hand).
+    """
+    on_hand = lots_on_hand(book, economic) if on_hand is None else on_hand
+    lines = economic.estate["trial_blends"]
+    drawn: dict[str, Floats] = {}
+    for trial in lines["trial"].dropna().unique():
+        here = lines[lines["trial"] == trial]
+        litres = litres_drawn(here, per_bottle(book, economic, trial_cuvee(here)).drawn_l, on_hand)
+        if litres.sum() > 0:
+            drawn[str(trial)] = litres
+    kinds = on_hand.part[["reserve", "second"]]
+    groups = {"kind of wine": kinds, **on_hand.shares}
+    rows = [(attribute, str(name)) for attribute, table in groups.items() for name in table.columns]
+    parts = np.hstack([table.to_numpy() for table in groups.values()])
+    made_of = pd.DataFrame({trial: litres @ parts / litres.sum() for trial, litres in drawn.items()})
+    left = pd.DataFrame({trial: on_hand.litres - litres for trial, litres in drawn.items()})
+    if not drawn:
+        return made_of, left
+    made_of.index = pd.MultiIndex.from_tuples(rows, names=["attribute", "name"])
+    left.index = pd.MultiIndex.from_arrays([on_hand.names, on_hand.litres], names=["lot", "on_hand"])
+    touched = np.any([litres > 0 for litres in drawn.values()], axis=0)
+    return made_of[(made_of > 1e-9).any(axis=1)], left[touched]
 
 
 def trial_cuvee(lines: pd.DataFrame) -> str:
@@ -199,10 +227,15 @@ def _costed(
         **{f"{basis}_release": takes.at_release(cost[basis], basis) for basis in ("book", "economic")},
         "reserve": made_of["reserve"],
         "second_pressing": made_of["second"],
-        **{word: in_short(made_of[on_hand.groups[by]].to_frame().T)[0] for by, word in _WORDS.items()},
+        **{word: in_short(_mean(on_hand.shares[by], drawn))[0] for by, word in _WORDS.items()},
         "breached": "; ".join(breached(lines, made_of)) or "none",
         "left": "; ".join(rest),
     }
+
+
+def _mean(shares: pd.DataFrame, litres: Floats) -> pd.DataFrame:
+    """Shares of the blend of lots [1, names]."""
+    return pd.DataFrame((litres @ shares.to_numpy() / litres.sum())[np.newaxis], columns=shares.columns)
 
 
 def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:

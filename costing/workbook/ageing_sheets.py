@@ -4,6 +4,8 @@ largest stacks, the best split where the market binds, and what a place in the c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from costing.charts import Chart
@@ -22,6 +24,8 @@ from costing.workbook.write import ResultSheet, ResultTable
 
 CURVES = 6
 """Stacks whose curves are drawn: those with the most bottles that have a candidate date."""
+# the last column is the reason of a bar, so that the wide column of the verdicts has words in both tables
+_NOT_SHOWN = ("cuvee", "format", "average_capital", "gain_per_bottle_year")
 
 
 def ageing_sheets(economic: Results) -> list[ResultSheet]:
@@ -36,6 +40,8 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
     worth = chosen.assign(per_bottle=chosen["npv"] / chosen.groupby("lot")["bottles"].transform("first"))
     curve = worth.pivot_table("per_bottle", "date", "lot").reset_index()
     returns = chosen.pivot_table("year_return", "date", "lot").reset_index()
+    headers = own_headers([str(lot) for lot in drawn], ("Release", "Hurdle"))
+    curve, returns = curve.rename(columns=headers), returns.rename(columns=headers)
     returns["Hurdle"] = returns["date"].map(chosen.groupby("date")["hurdle"].max())
     curve, returns = curve.rename(columns={"date": "Release"}), returns.rename(columns={"date": "Release"})
     lots = tuple(str(column) for column in curve.columns[1:])
@@ -78,14 +84,12 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
         ),
         ResultTable(
             "candidate_dates",
-            by_date.rename(columns=BY_DATE),
+            by_date.drop(columns=list(_NOT_SHOWN)).rename(columns=BY_DATE),
             {
                 **money,
                 "Months on lees": "integer",
                 "Bottles": "quantity",
                 "Months to sell": "quantity",
-                "Average capital": "money",
-                "Gain per bottle-year": "money4",
                 **dict.fromkeys(("Price", "Finishing", "Break-even price"), "money4"),
                 **dict.fromkeys(("Net worth then", "Net present value"), "money"),
                 **dict.fromkeys(("The year's return", "Hurdle", "Price growth needed"), "percent"),
@@ -123,6 +127,21 @@ def ageing_sheets(economic: Results) -> list[ResultSheet]:
         *(str(finding) for finding in ageing_findings(economic, held)),
     )
     return [ResultSheet("Hold or release", "Hold or release, stack by stack", notes, tables, charts if lots else ())]
+
+
+def own_headers(names: Sequence[str], taken: Sequence[str]) -> dict[str, str]:
+    """Header for each name of a lot or trial that stands as a column beside the headers `taken`: itself, with a
+    dash and a number where a spreadsheet, deaf to capitals, would take it for another.
+    """
+    known = {header.casefold() for header in taken}
+    found = {}
+    for name in names:
+        header, number = name, 2
+        while header.casefold() in known:
+            header, number = f"{name} - {number}", number + 1
+        known.add(header.casefold())
+        found[name] = header
+    return found
 
 
 def _scarce_tables(economic: Results, held: Holding, found: HoldOrRelease) -> tuple[ResultTable, ...]:

@@ -5,10 +5,11 @@ side by side, with the cheapest blend within the bounds of each.
 from __future__ import annotations
 
 from costing.charts import Chart
-from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
+from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends, trials_side_by_side
 from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
 from costing.decisions.reserves import IN_BLENDS, JANUARY, january_tables
 from costing.results.results import Results
+from costing.workbook.ageing_sheets import own_headers
 from costing.workbook.write import ResultSheet, ResultTable
 
 _PER_LITRE = (
@@ -78,15 +79,23 @@ def _trials(book: Results, economic: Results) -> ResultSheet | None:
         "Economic over last blend",
         "Economic over cheapest trial",
     )
-    shares = ("Reserve", "Second pressing")
     formats = {
         "Litres": "quantity",
         "Bottles": "integer",
         "Release": "date",
-        **dict.fromkeys(shares, "percent"),
+        **dict.fromkeys(("Reserve", "Second pressing"), "percent"),
         **dict.fromkeys(costs, "money4"),
     }
-    tables = [ResultTable("trial_blends_costed", trials.rename(columns=TRIALS), formats)]
+    apart = ["vintages", "varieties", "villages", "left"]  # shown trial by trial in tables of their own
+    tables = [ResultTable("trial_blends_costed", trials.drop(columns=apart).rename(columns=TRIALS), formats)]
+    made_of, left = trials_side_by_side(book, economic, on_hand)
+    headers = own_headers([str(name) for name in made_of.columns], ("Made of", "Name", "Lot", "On hand"))
+    made_of = made_of.rename(columns=headers).rename_axis(["Made of", "Name"]).reset_index()
+    left = left.rename(columns=headers).rename_axis(["Lot", "On hand"]).reset_index()
+    shares = dict.fromkeys(headers.values(), "percent")
+    tables.append(ResultTable("trials_made_of", made_of, shares, title="What each trial is made of"))
+    litres = dict.fromkeys(["On hand", *headers.values()], "integer")
+    tables.append(ResultTable("trials_leave", left, litres, title="Litres that each trial leaves"))
     if len(cheapest):
         each = {"Bottles": "integer", "Litres": "quantity", "Part of the blend": "percent"}
         money = dict.fromkeys(("Economic per bottle at tirage", "Saving per bottle over the trial"), "money4")

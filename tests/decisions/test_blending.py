@@ -13,7 +13,7 @@ import pytest
 
 from costing import BOOK, ECONOMIC, cost_per_bottle, read_estate, run, trace
 from costing.cli import demo_folder, main
-from costing.decisions.blending import lots_on_hand, trial_blends
+from costing.decisions.blending import lots_on_hand, trial_blends, trials_side_by_side
 from costing.decisions.bottling_costs import per_bottle
 from costing.decisions.cheapest_blend import cheapest_blend, cheapest_blends
 from costing.results.stock import stock_values
@@ -168,6 +168,19 @@ def test_composition_is_the_mean_of_the_lots(demo, on_hand) -> None:
     assert all(
         f"R22-PN {on_hand.litres[on_hand.names.get_loc('R22-PN')] - 730:,.0f}" in text for text in [trial["left"]]
     )
+
+
+def test_side_by_side_the_shares_of_each_attribute_add_up(demo, on_hand) -> None:
+    made_of, left = trials_side_by_side(*demo, on_hand)
+    trials = list(made_of.columns)
+    table = trial_blends(*demo, on_hand)[0].set_index("trial")
+    assert trials == table.index[table["left"] != ""].tolist()
+    shares = made_of.groupby("attribute").sum().loc[["vintage", "variety", "village"]]
+    assert shares.to_numpy() == pytest.approx(np.ones((3, 3)))
+    assert made_of.iloc[0].tolist() == pytest.approx(table.loc[trials, "reserve"].tolist())
+    held = left.index.get_level_values("on_hand").to_numpy()
+    assert (held - left["A as last year"].to_numpy())[left.index.get_level_values("lot") == "R-PERP"] == 7_100
+    assert (held.sum() - left.sum()).tolist() == pytest.approx(table.loc[trials, "litres"].tolist())
 
 
 def test_the_last_blend_stands_beside_the_trials(demo) -> None:

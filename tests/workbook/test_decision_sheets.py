@@ -1,0 +1,66 @@
+"""Sheets of hold or release, of January and of recipes: headers that a spreadsheet would take for one another,
+charts that have their tables, and nothing where there is nothing to say.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing.cli import demo_folder
+from costing.workbook.ageing_sheets import ageing_sheets, own_headers
+from costing.workbook.blend_sheets import blend_sheets
+from costing.workbook.recipe_sheets import recipe_sheets
+from costing.workbook.write import result_workbook
+
+
+@pytest.fixture(scope="module")
+def demo():
+    estate = read_estate(demo_folder())
+    chain = trace(estate)
+    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+
+
+def test_a_header_that_is_taken_gets_a_number() -> None:
+    assert own_headers(["T1", "hurdle", "t1", "Hurdle"], ("Release", "Hurdle")) == {
+        "T1": "T1",
+        "hurdle": "hurdle - 2",
+        "t1": "t1 - 2",
+        "Hurdle": "Hurdle - 3",
+    }
+
+
+def test_every_sheet_is_written_with_its_tables_and_charts(demo) -> None:
+    sheets = [*ageing_sheets(demo[1]), *blend_sheets(*demo), *recipe_sheets(*demo)]
+    written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
+    assert written.sheetnames == ["Hold or release", "Vats in January", "Trials costed", "Recipes costed"]
+    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1]
+    tables = {table for name in written.sheetnames for table in written[name].tables}
+    assert {"hold_or_release", "best_splits", "full_cellar", "cellar_places", "candidate_dates"} <= tables
+    assert {"vats", "vats_in_blends", "trial_blends_costed", "trials_made_of", "trials_leave"} <= tables
+    assert {"cheapest_blends", "bounds_of_blends", "recipes_costed", "standard_and_actual"} <= tables
+
+
+def test_trials_may_bear_the_name_of_a_header(demo) -> None:
+    estate = demo[0].estate
+    lines = estate["trial_blends"].astype({"trial": object})
+    lines["trial"] = (
+        lines["trial"].replace({"A as last year": "lot", "B young, more Meunier": "Lot"}).astype("category")
+    )
+    both = [replace(one, estate=replace(one.estate, tables={**estate.tables, "trial_blends": lines})) for one in demo]
+    trials = next(sheet for sheet in blend_sheets(*both) if sheet.name == "Trials costed")
+    made_of = next(table for table in trials.tables if table.name == "trials_made_of").frame
+    assert list(made_of.columns[:4]) == ["Made of", "Name", "lot - 2", "Lot - 3"]
+    result_workbook([trials])
+
+
+def test_nothing_where_there_is_nothing_to_say() -> None:
+    rates = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]})
+    estate = read_estate({"Interest rates": rates})
+    book, economic = run(estate, BOOK), run(estate, ECONOMIC)
+    assert [*ageing_sheets(economic), *blend_sheets(book, economic), *recipe_sheets(book, economic)] == []

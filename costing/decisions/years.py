@@ -28,6 +28,7 @@ from costing.decisions.families import FAMILIES
 from costing.decisions.figures import release_named
 from costing.graph.arrays import KG, Floats, Flow
 from costing.money.postings import TABLE_NAMES
+from costing.results.costs import releases
 from costing.results.origins import origins, release_states
 from costing.results.results import Results
 from costing.results.rounding import largest_remainder
@@ -157,3 +158,16 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
     ]
     total = ("cost per bottle", one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
     return pd.DataFrame([*lines, total], columns=list(YEARS))
+
+
+def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:
+    """Cuvée, last release of the year before, latest release made, for every cuvée in bottles that has both."""
+    frame = releases(results)
+    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
+    found = []
+    for cuvee, made in frame.groupby(frame["cuvee"].astype(str), sort=True):
+        year = made["disgorged"].dt.year
+        before = made[year < year.iloc[-1]]
+        if len(before):
+            found.append((str(cuvee), str(before["release"].iloc[-1]), str(made["release"].iloc[-1])))
+    return found

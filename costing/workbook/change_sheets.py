@@ -15,7 +15,7 @@ from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, sensitivities_
 from costing.decisions.uncertainty import Forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.decisions.why import WHY
-from costing.decisions.years import YEARS, between_releases
+from costing.decisions.years import YEARS, between_releases, pairs_of_years
 from costing.results.costs import releases
 from costing.results.results import Results
 from costing.workbook.write import ResultSheet, ResultTable
@@ -65,19 +65,6 @@ def scenario_sheets(economic: Results) -> list[ResultSheet]:
     )
     notes = tuple(map(str, findings)) or ("Each scenario is the whole estate run again; later rows follow.",)
     return [ResultSheet("Scenarios side by side", "Scenarios side by side", notes, parts, (chart,) if changes else ())]
-
-
-def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:
-    """Cuvée, last release of the year before, latest release made, for every cuvée in bottles that has both."""
-    frame = releases(results)
-    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
-    found = []
-    for cuvee, made in frame.groupby(frame["cuvee"].astype(str), sort=True):
-        year = made["disgorged"].dt.year
-        before = made[year < year.iloc[-1]]
-        if len(before):
-            found.append((str(cuvee), str(before["release"].iloc[-1]), str(made["release"].iloc[-1])))
-    return found
 
 
 def why_sheets(economic: Results, moved: Mapping[str, pd.DataFrame] | None = None) -> list[ResultSheet]:

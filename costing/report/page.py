@@ -1,0 +1,268 @@
+"""The report: one self-contained page that prints, without scripts and without anything from elsewhere.
+
+Build-up of each cuvée, the flow of cost from grapes to bottles, why the latest bottle costs what it does, margins,
+prices, verdicts, how sure the figures are, findings, cautions. Each part is a table that the library has already;
+parts with nothing to say are left out.
+
+What it does not do: compute a figure of its own, or write a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
+from costing.decisions.margins import MARGINS, margins
+from costing.decisions.price_tables import PRICES, first_of_each
+from costing.decisions.years import YEARS, between_releases, pairs_of_years
+from costing.errors import Finding, errors_in
+from costing.graph.arrays import STAGES
+from costing.report.pictures import flow_picture, stacked_bars
+from costing.results.cost_flow import cost_flow
+from costing.results.costs import by_cuvee
+from costing.results.results import Results
+from costing.results.stock import stock_values
+
+CAUTIONS = (
+    "Decision support, not accounting, tax or legal advice. The book basis, excise and labelling follow the local "
+    "standard, appellation and tax rules: confirm them with a licensed professional.",
+    "Rule sets of place carry a date and a source; the rules in force are those of the place, not of this page.",
+    "Tirage sugar sets bottle pressure: above what the bottle is rated for, bottles burst. Follow the glassmaker's "
+    "rating and an oenologist.",
+    "A planned release is costed like a made one, at planned quantities and today's rates with their yearly change.",
+)
+PRICES_SHOWN = (
+    "release",
+    "channel",
+    "floor",
+    "book",
+    "economic",
+    "target_price",
+    "advised_list",
+    "list_price",
+    "margin",
+)
+_STYLE = """
+:root{color-scheme:light}*{box-sizing:border-box}
+body{margin:0 auto;max-width:1180px;padding:26px 30px;color:#2B2B2B;background:#fff;
+font:14px/1.45 "Segoe UI","Helvetica Neue",Arial,"DejaVu Sans",sans-serif}
+h1{font-size:25px;margin:0 0 2px;color:#6E3B47}h2{font-size:17px;margin:30px 0 8px;color:#6E3B47;
+border-bottom:1px solid #D9D0D3;padding-bottom:3px}
+h3{font-size:13.5px;margin:10px 0 4px}.pairs{display:grid;grid-template-columns:1fr 1fr;gap:6px 22px}
+.pairs div{break-inside:avoid}p{margin:6px 0}.under,.stamp{color:#6B6B6B;font-size:12.5px}
+table{border-collapse:collapse;width:100%;font-size:12.5px;font-variant-numeric:tabular-nums}
+th{background:#6E3B47;color:#fff;text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
+td:first-child{white-space:nowrap}td{padding:3px 7px;border-bottom:1px solid #E8E1E3;vertical-align:top}
+td.n,th.n{text-align:right}td.d{white-space:nowrap}tr.total td{font-weight:600;border-top:1px solid #6E3B47}
+svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit}
+ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
+.figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
+.figures div{border:1px solid #D9D0D3;border-radius:4px;padding:8px 14px;min-width:150px}
+.figures b{display:block;font-size:19px;color:#6E3B47}
+@page{size:A4 landscape;margin:12mm}
+@media print{body{padding:0;max-width:none;font-size:11px}h2{break-after:avoid}svg,tr,.figures{break-inside:avoid}
+thead{display:table-header-group}section.new{break-before:page}}
+"""
+
+
+def report_html(
+    book: Results,
+    economic: Results,
+    findings: Sequence[Finding] = (),
+    *,
+    title: str = "What each bottle cost",
+    stamp: str = "",
+    prices: pd.DataFrame | None = None,
+    drawn: Mapping[str, pd.DataFrame] | None = None,
+) -> str:
+    """The page as text.
+
+    book, economic: results of one estate; findings: of the run; stamp: when and by which version; prices:
+    `release_prices` of the estate; drawn: tables of the uncertain figures, as `uncertainty_tables` gives them.
+    """
+    currency = economic.estate.settings.currency
+    day = np.datetime64(book.chain.valuation_day, "D")
+    parts = [
+        f"<h1>{escape(title)}</h1><p class='stamp'>Valued on {day}, amounts in {escape(currency)}. {escape(stamp)}</p>",
+        _key_figures(book, economic),
+        _build_up(book, economic),
+        _flow(economic),
+        _why(economic),
+        _margins(book, economic),
+        _prices(prices),
+        _verdicts(economic),
+        _drawn(drawn or {}),
+        _findings(findings),
+        "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
+    ]
+    return (
+        f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{_STYLE}</style></head>'
+        f"<body>{''.join(parts)}</body></html>\n"
+    )
+
+
+def html_table(frame: pd.DataFrame, formats: Mapping[str, str], total: bool = False) -> str:
+    """Table of a frame. formats: column -> format of its numbers (`,.2f`, `.1%`), or `date`; total: last row is one."""
+    if not len(frame):
+        return ""
+    head = "".join(f"<th{_right(name in formats)}>{escape(str(name))}</th>" for name in frame.columns)
+    body = []
+    for at, line in enumerate(frame.itertuples(index=False)):
+        cells = "".join(
+            f"<td{_class(value, str(name) in formats)}>{escape(_shown(value, formats.get(str(name), '')))}</td>"
+            for name, value in zip(frame.columns, line, strict=True)
+        )
+        body.append(f"<tr{' class=total' if total and at == len(frame) - 1 else ''}>{cells}</tr>")
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>"
+
+
+def _right(number: bool) -> str:
+    return " class=n" if number else ""
+
+
+def _class(value: object, number: bool) -> str:
+    return " class=d" if isinstance(value, pd.Timestamp) else _right(number)
+
+
+def _shown(value: object, form: str) -> str:
+    if value is None or (not isinstance(value, str) and pd.isna(value)):  # type: ignore[call-overload]
+        return ""
+    if isinstance(value, pd.Timestamp):
+        return str(value.date())
+    return format(value, form) if form and form != "date" else str(value)
+
+
+def _section(heading: str, *content: str, new_page: bool = False) -> str:
+    if not any(content):
+        return ""
+    kind = " class=new" if new_page else ""
+    return f"<section{kind}><h2>{escape(heading)}</h2>{''.join(content)}</section>"
+
+
+def _key_figures(book: Results, economic: Results) -> str:
+    boxes = [
+        (f"{stock_values(book)['value'].sum():,.0f}", "stock at book cost"),
+        (f"{stock_values(economic)['value'].sum():,.0f}", "stock with its capital"),
+        (f"{economic.solution.capital.sum():,.0f}", "capital charged, plans included"),
+        (f"{max(abs(one.reconciliation()['amount'].iloc[-1]) for one in (book, economic)):.0e}", "left unreconciled"),
+    ]
+    return "<div class='figures'>" + "".join(f"<div><b>{escape(a)}</b>{escape(b)}</div>" for a, b in boxes) + "</div>"
+
+
+def _build_up(book: Results, economic: Results) -> str:
+    mine, theirs = by_cuvee(book), by_cuvee(economic)
+    if not len(theirs):
+        return ""
+    stages = [stage for stage in STAGES if stage in theirs.columns]
+    shown = theirs.assign(
+        Bottle=[_label(*one) for one in zip(theirs["cuvee"], theirs["format"], strict=True)],
+    )
+    for stage in stages:
+        shown[stage] = shown[stage] * shown["per_75cl"] / shown["per_bottle"]
+    both = pd.DataFrame(
+        {
+            "Cuvée": theirs["cuvee"],
+            "Format": theirs["format"],
+            "Release": theirs["release"],
+            "Disgorged": theirs["disgorged"],
+            "Months on lees": theirs["months_on_lees"],
+            "Bottles": theirs["bottles"],
+            "Book per bottle": mine["per_bottle"],
+            "Economic per bottle": theirs["per_bottle"],
+            "Economic per 75 cl": theirs["per_75cl"],
+        }
+    )
+    money = dict.fromkeys(("Book per bottle", "Economic per bottle", "Economic per 75 cl"), ",.2f")
+    bars = stacked_bars(
+        shown, "Bottle", stages, f"{economic.estate.settings.currency} per 75 cl, economic cost by stage", "per_75cl"
+    )
+    table = html_table(both, {**money, "Months on lees": ".0f", "Bottles": ",.0f"})
+    return _section("Build-up of the latest release of each cuvée", bars, table)
+
+
+def _label(cuvee: object, bottle_format: object) -> str:
+    return str(cuvee) if bottle_format == "bottle" else f"{cuvee}, {bottle_format}"
+
+
+def _flow(economic: Results) -> str:
+    return _section(
+        "From grapes to bottles", flow_picture(cost_flow(economic), economic.estate.settings.currency), new_page=True
+    )
+
+
+def _why(economic: Results) -> str:
+    parts = []
+    for cuvee, first, second in pairs_of_years(economic):
+        table = between_releases(economic, first, second).rename(columns=YEARS)
+        formats = {"First": ",.4f", "Second": ",.4f", "Change per bottle": "+,.2f"}
+        parts.append((cuvee, first, second, html_table(table, formats, total=True)))
+    if not parts:
+        return ""
+    blocks = [
+        f"<h3>{escape(cuvee)}: {escape(first)} to {escape(second)}</h3>{lines}" for cuvee, first, second, lines in parts
+    ]
+    return _section(
+        "Why the latest bottle costs what it does",
+        f"<div class='pairs'>{''.join(f'<div>{one}</div>' for one in blocks)}</div>",
+    )
+
+
+def _margins(book: Results, economic: Results) -> str:
+    table = margins(book, economic)
+    names = ["cuvee", "format", "bottles", "net_price", "book_cost", "economic_cost", "margin", "margin_percent"]
+    names += ["per_kilo", "per_bottle_year", "capital", "rate"]
+    shown = table[[name for name in names if name in table.columns]].rename(columns=MARGINS)
+    formats = {MARGINS[name]: ",.2f" for name in names[3:]}
+    formats |= {MARGINS["bottles"]: ",.0f", MARGINS["margin_percent"]: ".1%", MARGINS["rate"]: ".1%"}
+    return _section("Margins of what was sold", html_table(shown, formats), new_page=True)
+
+
+def _prices(prices: pd.DataFrame | None) -> str:
+    if prices is None or not len(prices):
+        return ""
+    shown = first_of_each(prices)[list(PRICES_SHOWN)].rename(columns=PRICES)
+    formats = {name: ",.2f" for name in shown.columns if pd.api.types.is_float_dtype(shown[name])}
+    return _section("Prices of the next release, by channel", html_table(shown, formats))
+
+
+def _verdicts(economic: Results) -> str:
+    table, _, _ = hold_or_release_tables(economic)
+    if not len(table):
+        return ""
+    names = ["lot", "cuvee", "format", "bottles", "months_on_lees", "release", "gain", "verdict"]
+    shown = table[names].rename(columns=VERDICTS)
+    formats = {VERDICTS["bottles"]: ",.0f", VERDICTS["months_on_lees"]: ".0f", VERDICTS["gain"]: ",.0f"}
+    return _section("Hold or release", html_table(shown, formats))
+
+
+def _drawn(tables: Mapping[str, pd.DataFrame]) -> str:
+    parts = []
+    costs, shares, notes = (tables.get(name) for name in ("costs", "shares", "notes"))
+    if costs is not None and len(costs):
+        made = costs[~costs["Planned"].astype(bool) & (costs["Basis"] == "economic")]
+        numbers = [name for name in costs.columns if pd.api.types.is_float_dtype(costs[name])]
+        columns = ["Release", "Cuvée", "Format", *numbers]
+        parts.append(html_table(made[columns], dict.fromkeys(numbers, ",.2f")))
+    if shares is not None and len(shares):
+        parts.append("<p>Share of each figure in the variance of the latest release</p>")
+        parts.append(html_table(shares, dict.fromkeys(map(str, shares.columns[1:]), ".0%")))
+    if notes is not None and len(notes):
+        parts.append(
+            "<p class='under'>" + escape(". ".join(f"{a}: {b}" for a, b in notes.itertuples(index=False))) + ".</p>"
+        )
+    return _section("How sure the figures are", *parts)
+
+
+def _findings(findings: Iterable[Finding]) -> str:
+    every = list(findings)
+    wrong = errors_in(every)
+    listed = "".join(
+        f"<li class='{'caution' if one.severity == 'caution' else 'error'}'>{escape(str(one))}</li>" for one in every
+    )
+    said = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
+    return _section("Findings", said, f"<ul>{listed}</ul>" if listed else "")

@@ -1,0 +1,243 @@
+"""Pictures of the report as SVG text: the flow of cost from grapes to bottles, and stacked bars.
+
+    width of a ribbon = cost that passes
+
+A picture draws a table that exists already. Places stand from left to right as wine moves; what a place adds comes
+in from below on its left, what it holds stays as a hatched stub on its right. Ribbons too thin to see are left out
+and said in words.
+
+What it does not do: scripts, fonts from elsewhere, arithmetic beyond the layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+import pandas as pd
+
+from costing.results.cost_flow import LEFT, SOLD, CostFlow
+
+INK, FAINT, LINE = "#2B2B2B", "#6B6B6B", "#D9D0D3"
+COLOURS = (
+    *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
+    *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),
+)
+COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
+_WIDTH, _HEIGHT, _TOP, _GAP, _BAR = 1120.0, 560.0, 46.0, 22.0, 13.0
+_LEAST = 0.003
+
+
+@dataclass
+class _Place:
+    """A place of the picture: name, what comes in and goes out, where it stands."""
+
+    kind: str
+    cuvee: str
+    added: float = 0.0
+    stock: float = 0.0
+    into: float = 0.0
+    out: float = 0.0
+    x: float = 0.0
+    y: float = 0.0
+    taken_left: float = 0.0
+    taken_right: float = 0.0
+    colour: str = FAINT
+    size: float = field(default=0.0)
+
+    @property
+    def name(self) -> str:
+        """What stands above it."""
+        return self.cuvee or self.kind
+
+
+def amount_text(amount: float) -> str:
+    """Amount in thousands or millions, for a label."""
+    if abs(amount) >= 999_500:
+        return f"{amount / 1e6:,.2f} M"
+    return f"{amount / 1e3:,.0f} k" if abs(amount) >= 950 else f"{amount:,.0f}"
+
+
+def flow_picture(flow: CostFlow, currency: str) -> str:
+    """The flow of cost as SVG; an empty text where nothing has flowed."""
+    places = _places(flow)
+    if not places:
+        return ""
+    whole = max(sum(place.size for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    if whole <= 0:
+        return ""
+    most = max(sum(1 for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    scale = (_HEIGHT - _TOP - 30.0 - _GAP * max(most - 1, 0)) / whole
+    _stand(places, scale, flow)
+    ribbons, left_out = _ribbons(flow, places, scale, whole)
+    parts = [*ribbons]
+    for place in places.values():
+        parts += _drawn(place, scale, whole)
+    words = f"Ribbons are as wide as the cost that passes ({currency}). Hatched: in stock at the valuation date."
+    if left_out[0]:
+        words += f" {left_out[0]} flows too small to see are left out ({amount_text(left_out[1])} together)."
+    return (
+        f'<svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" aria-label="Flow of cost from grapes to bottles">'
+        f'<defs><pattern id="held" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        f'<rect width="5" height="5" fill="#fff"/><line y2="5" stroke="{FAINT}" stroke-width="1.6"/>'
+        f"</pattern></defs>{''.join(parts)}</svg><p class='under'>{escape(words)}</p>"
+    )
+
+
+def _places(flow: CostFlow) -> dict[tuple[str, str], _Place]:
+    places: dict[tuple[str, str], _Place] = {}
+
+    def at(kind: str, cuvee: str) -> _Place:
+        return places.setdefault((kind, cuvee), _Place(kind, cuvee))
+
+    for kind, cuvee, added, stock in flow.places.itertuples(index=False):
+        place = at(str(kind), str(cuvee))
+        place.added, place.stock = max(float(added), 0.0), max(float(stock), 0.0)
+    for from_kind, from_cuvee, to_kind, to_cuvee, amount in flow.passed.itertuples(index=False):
+        at(str(from_kind), str(from_cuvee)).out += max(float(amount), 0.0)
+        at(str(to_kind), str(to_cuvee)).into += max(float(amount), 0.0)
+    for place in places.values():
+        place.size = max(place.into + place.added, place.out + place.stock)
+    return {key: place for key, place in places.items() if place.size > 0}
+
+
+def _column(place: _Place) -> int:
+    return COLUMNS.index(SOLD if place.kind == LEFT else place.kind)
+
+
+def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) -> None:
+    """Give every place its corner and colour; bottles of one cuvée stand in one row and colour."""
+    used = sorted({_column(place) for place in places.values()})
+    step = (_WIDTH - 236.0) / max(len(used) - 1, 1)
+    order = sorted({place.cuvee for place in places.values() if place.cuvee}, key=lambda cuvee: -_weight(places, cuvee))
+    beside = flow.passed[(flow.passed["from_kind"] == "wine") & (flow.passed["to_kind"] == "blend")]["amount"].sum()
+    for at, column in enumerate(used):
+        mine = [place for place in places.values() if _column(place) == column]
+        mine.sort(key=lambda place: (order.index(place.cuvee) if place.cuvee else -1, place.kind == LEFT))
+        y = _TOP + (float(beside) * scale + 2.0 * _GAP if COLUMNS[column] == "reserve" else 0.0)
+        for place in mine:
+            place.x, place.y = 78.0 + at * step, y
+            place.colour = COLOURS[order.index(place.cuvee) % len(COLOURS)] if place.cuvee else FAINT
+            y += place.size * scale + _GAP
+
+
+def _weight(places: dict[tuple[str, str], _Place], cuvee: str) -> float:
+    return sum(place.size for place in places.values() if place.cuvee == cuvee)
+
+
+def _ribbons(
+    flow: CostFlow, places: dict[tuple[str, str], _Place], scale: float, whole: float
+) -> tuple[list[str], tuple[int, float]]:
+    """Ribbons, largest target first within a place, and how many were left out."""
+    drawn, count, together = [], 0, 0.0
+    lines = []
+    for from_kind, from_cuvee, to_kind, to_cuvee, amount in flow.passed.itertuples(index=False):
+        source, target = places.get((from_kind, from_cuvee)), places.get((to_kind, to_cuvee))
+        if source is None or target is None or amount <= 0:
+            continue
+        if amount < _LEAST * whole or _column(target) <= _column(source):
+            count, together = count + 1, together + float(amount)
+            continue
+        lines.append((source, target, float(amount)))
+    for source, target, amount in sorted(lines, key=lambda line: (line[0].x, line[1].y)):
+        wide = amount * scale
+        x0, x1 = source.x + _BAR, target.x
+        y0, y1 = source.y + source.taken_right, target.y + target.taken_left
+        source.taken_right += wide
+        target.taken_left += wide
+        half = (x0 + x1) / 2.0
+        colour = target.colour if target.cuvee else (source.colour if source.cuvee else "#A79A86")
+        title = f"{source.kind} {source.cuvee} to {target.kind} {target.cuvee}: {amount:,.0f}"
+        drawn.append(
+            f'<path d="M{x0:.1f},{y0:.1f}C{half:.1f},{y0:.1f} {half:.1f},{y1:.1f} {x1:.1f},{y1:.1f}'
+            f"L{x1:.1f},{y1 + wide:.1f}C{half:.1f},{y1 + wide:.1f} {half:.1f},{y0 + wide:.1f} "
+            f'{x0:.1f},{y0 + wide:.1f}Z" fill="{colour}" fill-opacity="0.38"><title>{escape(title)}</title></path>'
+        )
+    return drawn, (count, together)
+
+
+def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
+    """Bar of a place, its stubs and its words."""
+    high = max(place.size * scale, 1.0)
+    parts = [f'<rect x="{place.x:.1f}" y="{place.y:.1f}" width="{_BAR}" height="{high:.1f}" fill="{place.colour}"/>']
+    wide = place.added * scale
+    if place.added > _LEAST * whole:
+        y = place.y + place.taken_left
+        parts.append(
+            f'<path d="M{place.x - 24:.1f},{y + wide / 2 + 6:.1f}L{place.x:.1f},{y:.1f}L{place.x:.1f},{y + wide:.1f}Z" '
+            f'fill="#C9B37E" fill-opacity="0.75"><title>added here: {place.added:,.0f}</title></path>'
+        )
+        if wide > 7.0:
+            parts.append(_text(place.x - 3, y + wide + 11, f"+{amount_text(place.added)}", "end", FAINT, 10))
+    if place.stock > _LEAST * whole:
+        y, wide = place.y + place.taken_right, place.stock * scale
+        parts.append(
+            f'<rect x="{place.x + _BAR:.1f}" y="{y:.1f}" width="16" height="{wide:.1f}" fill="url(#held)" '
+            f'stroke="{FAINT}" stroke-width="0.6"><title>in stock: {place.stock:,.0f}</title></rect>'
+        )
+        if wide > 7.0:
+            parts.append(_text(place.x + _BAR + 20, y + wide / 2 + 3.5, amount_text(place.stock), "start", FAINT, 10))
+    if place.kind in (SOLD, LEFT):
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 4, place.kind, "start", INK, 11))
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 17, amount_text(place.into), "start", FAINT, 10))
+        return parts
+    heading = f"{place.name} {amount_text(place.size)}"
+    parts.append(_text(place.x - 2, place.y - 5, heading, "start", INK, 11))
+    if place.y == _TOP and place.cuvee:
+        parts.append(_text(place.x - 2, _TOP - 24, place.kind, "start", FAINT, 12))
+    return parts
+
+
+def _text(x: float, y: float, words: str, anchor: str, colour: str, size: float) -> str:
+    at = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
+    return f'<text {at} font-size="{size}" fill="{colour}">{escape(words)}</text>'
+
+
+def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str, total: str) -> str:
+    """Lying stacked bars, first row on top, with a legend. series: columns that are stacked; total: column whose figure
+    stands behind each bar.
+    """
+    if not len(table):
+        return ""
+    largest = float(table[list(series)].clip(lower=0.0).sum(axis=1).max())
+    if largest <= 0:
+        return ""
+    row, left, right = 27.0, 180.0, 80.0
+    span = _WIDTH - left - right
+    legend = _legend(series)
+    height = legend[1] + row * len(table) + 30.0
+    parts = [legend[0]]
+    for at, (_, line) in enumerate(table.iterrows()):
+        x, y = left, legend[1] + at * row
+        parts.append(_text(left - 8, y + 15, str(line[category]), "end", INK, 12))
+        for number, name in enumerate(series):
+            amount = float(line[name]) if pd.notna(line[name]) else 0.0
+            wide = max(amount, 0.0) / largest * span
+            if wide <= 0:
+                continue
+            colour = COLOURS[number % len(COLOURS)]
+            parts.append(
+                f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
+                f"<title>{escape(name)}: {amount:,.2f}</title></rect>"
+            )
+            if wide > 34:
+                light = "#FFFFFF" if colour in ("#3D4F5C", "#6E3B47", "#A65E4E", "#5B6B3A") else INK
+                parts.append(_text(x + wide / 2, y + 14, f"{amount:,.2f}", "middle", light, 10))
+            x += wide
+        parts.append(_text(x + 6, y + 15, f"{float(line[total]):,.2f}", "start", INK, 12))
+    parts.append(_text(left, height - 8, unit, "start", FAINT, 11))
+    return f'<svg viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}">{"".join(parts)}</svg>'
+
+
+def _legend(names: Sequence[str]) -> tuple[str, float]:
+    x, y, parts = 180.0, 14.0, []
+    for number, name in enumerate(names):
+        wide = 24.0 + 6.6 * len(name)
+        if x + wide > _WIDTH:
+            x, y = 180.0, y + 18.0
+        colour = COLOURS[number % len(COLOURS)]
+        parts.append(f'<rect x="{x:.1f}" y="{y - 9:.1f}" width="11" height="11" fill="{colour}"/>')
+        parts.append(_text(x + 15, y, name, "start", INK, 11))
+        x += wide
+    return "".join(parts), y + 16.0

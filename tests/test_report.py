@@ -1,0 +1,161 @@
+"""The report: one page, well-formed, self-contained, with the figures of the run and a picture that adds up."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing.decisions.uncertainty import forecast
+from costing.decisions.uncertainty_tables import uncertainty_tables
+from costing.errors import Finding, caution
+from costing.report import report_html
+from costing.report.pictures import flow_picture, stacked_bars
+from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow
+from costing.results.costs import by_cuvee
+from costing.results.stock import stock_values
+from tests.properties.estates import random_estate
+
+DEMO = Path(__file__).parents[1] / "demo_estate"
+VOID = {"meta", "br", "hr", "img"}
+
+
+class _Tags(HTMLParser):
+    """Every tag closed in its order; everything that would be fetched."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.seen: set[str] = set()
+        self.fetched: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.seen.add(tag)
+        self.fetched += [value for name, value in attrs if name in ("src", "href", "xlink:href")]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.seen.add(tag)
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+
+@pytest.fixture(scope="module")
+def both():
+    estate = read_estate(DEMO)
+    chain = trace(estate)
+    return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
+
+
+@pytest.fixture(scope="module")
+def page(both):
+    book, economic = both
+    found = [caution("Costs!F3", "9 <b>", "is odd & new.", "Look."), Finding("Tirage!A2", "x", "is wrong.", "Mend it.")]
+    drawn = uncertainty_tables(forecast(book.estate, 200, bases=(ECONOMIC,)), economic)
+    return report_html(book, economic, found, stamp="version 0", drawn=drawn)
+
+
+def test_the_page_is_well_formed_and_fetches_nothing(page) -> None:
+    tags = _Tags()
+    tags.feed(page)
+    assert not tags.wrong
+    assert not tags.open
+    assert not tags.fetched
+    assert "script" not in tags.seen
+    assert not re.search(r"https?://|@import|url\((?!#)", page)
+
+
+def test_every_picture_is_xml(page) -> None:
+    pictures = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+    assert len(pictures) == 2
+    for picture in pictures:
+        ElementTree.fromstring(picture)
+
+
+def test_the_page_shows_the_figures_of_the_run(page, both) -> None:
+    for results in both:
+        for one in by_cuvee(results)["per_bottle"]:
+            assert f"{one:,.2f}" in page
+    for heading in ("Build-up", "From grapes to bottles", "Why the latest", "Margins", "Hold or release", "How sure"):
+        assert heading in page
+    assert "not accounting, tax or legal advice" in page
+    assert "bottles burst" in page
+
+
+def test_findings_are_shown_as_text(page) -> None:
+    assert "9 &lt;b&gt;" in page
+    assert "is odd &amp; new." in page
+    assert "1 errors, 1 cautions." in page
+
+
+def _balance(flow: CostFlow) -> pd.Series:
+    places = flow.places.set_index(["kind", "cuvee"])
+    into = flow.passed.groupby(["to_kind", "to_cuvee"])["amount"].sum().rename_axis(["kind", "cuvee"])
+    out = flow.passed.groupby(["from_kind", "from_cuvee"])["amount"].sum().rename_axis(["kind", "cuvee"])
+    whole = places["added"].add(into, fill_value=0.0).sub(places["stock"].add(out, fill_value=0.0), fill_value=0.0)
+    return whole.drop([(SOLD, ""), (LEFT, "")], errors="ignore")
+
+
+def test_the_flow_of_cost_adds_up_place_by_place(both) -> None:
+    for results in both:
+        flow = cost_flow(results)
+        assert np.allclose(_balance(flow), 0.0, atol=1e-4)
+        later = 2e-3  # premiums fixed after the valuation date are in the flow, not yet in the stock
+        assert flow.places["stock"].sum() == pytest.approx(stock_values(results)["value"].sum(), rel=later)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_flow_of_random_estates_adds_up(seed) -> None:
+    results = run(read_estate(random_estate(seed, 50)), ECONOMIC)
+    flow = cost_flow(results)
+    assert np.allclose(_balance(flow), 0.0, atol=1e-6 * max(1.0, results.total.sum()))
+    picture = flow_picture(flow, "EUR")
+    if picture:
+        ElementTree.fromstring(picture.split("<p class")[0])
+
+
+def test_ribbons_are_as_wide_as_their_cost() -> None:
+    flow = CostFlow(
+        pd.DataFrame(
+            [("grapes", "", 100.0, 0.0), ("must", "", 0.0, 25.0)], columns=["kind", "cuvee", "added", "stock"]
+        ),
+        pd.DataFrame(
+            [("grapes", "", "must", "", 100.0), ("must", "", "wine", "", 75.0)],
+            columns=["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"],
+        ),
+    )
+    drawn = re.findall(
+        r'<path d="M([\d.]+),([\d.]+)C[^L]*L([\d.]+),([\d.]+)C[^Z]*?([\d.]+),([\d.]+)Z"', flow_picture(flow, "EUR")
+    )
+    widths = [float(one[5]) - float(one[1]) for one in drawn]
+    assert widths[1] / widths[0] == pytest.approx(0.75, abs=0.01)
+
+
+def test_bars_are_as_long_as_their_figures() -> None:
+    table = pd.DataFrame({"name": ["a", "b"], "one": [1.0, 2.0], "two": [3.0, 2.0], "all": [4.0, 4.0]})
+    widths = [
+        float(one)
+        for one in re.findall(r'width="([\d.]+)" height="19', stacked_bars(table, "name", ("one", "two"), "EUR", "all"))
+    ]
+    assert widths[1] / widths[0] == pytest.approx(3.0, rel=1e-3)
+    assert sum(widths[:2]) == pytest.approx(sum(widths[2:]), rel=1e-3)
+    assert stacked_bars(table[:0], "name", ("one",), "EUR", "all") == ""
+
+
+def test_an_estate_in_its_first_hour_has_a_page() -> None:
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-31"]})
+    rates = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8]})
+    estate = read_estate({"settings": settings, "interest_rates": rates})
+    page = report_html(run(estate, BOOK), run(estate, ECONOMIC))
+    assert "Cautions" in page
+    assert "From grapes to bottles" not in page

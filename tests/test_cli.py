@@ -10,9 +10,11 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from costing.cli import demo_folder, main
+from costing.cli import main
+from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
 from costing.workbook.contents import tables_from_csv
+from costing.workbook.run_log import read_log
 
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
@@ -180,3 +182,54 @@ def test_misuse_exits_with_2() -> None:
     with pytest.raises(SystemExit) as stopped:
         main(["run"])
     assert stopped.value.code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["ageing"], "Hold"),
+        (["blend"], "Bounds breached"),
+        (["recipes"], "Blanc de Meunier"),
+        (["price"], "Target price, net"),
+        (["margins"], "Prestige"),
+        (["scenarios"], "Dear grapes"),
+        (["sensitivity", "D25-3-BRUT"], "1 % more"),
+        (["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], "Change per bottle"),
+        (["forecast", "--draws", "200"], "Seed"),
+    ],
+)
+def test_deciding_commands_print_and_write_nothing(arguments: list[str], said: str, book: Path, capsys) -> None:
+    before = _digest(book)
+    assert main([arguments[0], str(book), *arguments[1:]]) == 0
+    assert said in capsys.readouterr().out
+    assert _digest(book) == before
+    assert main([arguments[0], str(book), *arguments[1:], "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)
+
+
+def test_write_puts_the_sheets_of_a_command_beside_those_of_the_run(book: Path) -> None:
+    assert main(["run", str(book)]) == 0
+    assert main(["ageing", str(book), "--write"]) == 0
+    names = set(openpyxl.load_workbook(book, read_only=True).sheetnames)
+    assert names >= STARTS | {"Hold or release"}
+
+
+def test_every_run_is_logged(book: Path) -> None:
+    assert main(["run", str(book)]) == 0
+    first = read_log(book)
+    assert main(["run", str(book)]) == 0
+    second = read_log(book)
+    assert len(second) == 2 * len(first) > 2
+    assert second["Figure"].tolist() == first["Figure"].tolist() * 2
+    assert second["Inputs"].nunique() == 1
+    pd.testing.assert_frame_equal(second.iloc[: len(first)], first, check_dtype=False)
+
+
+def test_why_without_names_says_what_to_name(book: Path, capsys) -> None:
+    assert main(["why", str(book)]) == 2
+    assert "--from" in capsys.readouterr().err
+
+
+def test_link_without_an_open_workbook_is_one_line(book: Path, capsys) -> None:
+    assert main(["link", str(book)]) == 1
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
 
 ROOT = Path(__file__).parents[1]

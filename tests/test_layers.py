@@ -24,6 +24,7 @@ ORDER = (
     "report",
     "workbook",
     "terminal",
+    "commands",
     "cli",
 )
 USUAL_LINES, MOST_LINES = 300, 400

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 
 from costing.calendar import add_months
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, FloatArray, IntArray, RateCurve, day_numbers
@@ -340,6 +339,8 @@ def _outstanding_throughout(years: FloatArray, money: FloatArray, log_rate: floa
 
 def _roots(worth: Callable[[float], float], grid: FloatArray) -> list[float]:
     """Roots between neighbours of the grid whose signs differ, and on it, in order."""
+    from scipy.optimize import brentq  # takes a quarter of a second to load, and few commands look for roots
+
     signs = np.sign([worth(float(point)) for point in grid])
     cells = np.flatnonzero(signs[1:] * signs[:-1] < 0)
     between = [brentq(worth, grid[cell], grid[cell + 1], xtol=1e-14, rtol=1e-14) for cell in cells]

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding, price_volatility
 from costing.decisions.scarcity_tables import best_splits, cellar_places, full_cellar
 

@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, cost_per_bottle, read_estate, run, trace
-from costing.cli import demo_folder, main
+from costing.cli import main
+from costing.commands.records import demo_folder
 from costing.decisions.blending import lots_on_hand, trial_blends, trials_side_by_side
 from costing.decisions.bottling_costs import per_bottle
 from costing.decisions.cheapest_blend import cheapest_blend, cheapest_blends

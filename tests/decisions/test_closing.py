@@ -13,7 +13,8 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run
-from costing.cli import demo_folder, main
+from costing.cli import main
+from costing.commands.records import demo_folder
 from costing.decisions.closing import (
     as_table,
     close_year,

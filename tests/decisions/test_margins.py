@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.decisions.grapes_behind import grapes_behind
 from costing.decisions.margins import MARGINS, RANKED, margins, reversals
 from costing.decisions.releases_to_sell import dispatch_states

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.decisions.price_chains import price_chains
 from costing.decisions.price_changes import allocations, price_increases, price_tables, promotions
 from costing.decisions.price_findings import price_cautions, price_findings

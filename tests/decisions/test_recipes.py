@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.decisions.recipe_figures import FIGURES, read_recipes
 from costing.decisions.recipe_rows import quantities, recipe_rows
 from costing.decisions.recipes import recipe_estate, recipe_findings, standard_costs

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.decisions.cuvee_blends import cuvee_blends, last_blends, next_or_last
 from costing.decisions.reserves import IN_BLENDS, JANUARY, january_table, january_tables
 from costing.results.stock import stock_values

@@ -18,15 +18,17 @@ from SALib.sample import sobol as sobol_sample
 from scipy import stats
 from uncertainties import correlated_values_norm
 
-from costing import BOOK, ECONOMIC, InputError, read_estate, run
+from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
 from costing.decisions.ageing import hold_or_release
 from costing.decisions.ageing_tables import holding
 from costing.decisions.changes import apply_changes
 from costing.decisions.closing import as_table
 from costing.decisions.distributions import Distribution, draw, uncertain_figures
+from costing.decisions.price_tables import release_prices
 from costing.decisions.scarcity import queue_for_market
 from costing.decisions.sensitivity import cell_sensitivities
 from costing.decisions.uncertain_ageing import verdicts_drawn
+from costing.decisions.uncertain_prices import prices_drawn
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import at_draws, costs_drawn, uncertainty_tables, variance_shares
 from tests.properties.estates import random_estate
@@ -269,9 +271,33 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo, found) -> None:
             assert table.loc[lot, "p50"] == pytest.approx(expected, rel=1e-4, abs=0.5), lot
 
 
+def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
+    """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
+    glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
+    hurdle = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "add", "uniform", -1, 1)
+    found = forecast(doubtful(demo, glass, hurdle), 3, seed=1)
+    drawn = np.array([[1.18, 0.0]] * 3)
+    cost = {basis: at_draws(found, basis, drawn) for basis in found.cost}
+    found = replace(found, drawn=drawn, cost=cost)
+    price = {}
+    for name, factor in (("now", 1.0), ("then", 1.18)):
+        table = demo["dry_goods"].copy()
+        table.loc[(table["item"] == "glass").to_numpy(), "unit_price"] *= factor
+        estate = replace(demo, tables={**demo.tables, "dry_goods": table})
+        book = run(estate, BOOK)
+        economic, again = (run(estate, basis, book.chain) for basis in (ECONOMIC, REPLACEMENT))
+        price[name] = release_prices(book, economic, again), economic
+    table = prices_drawn(found, price["now"][1], price["now"][0])
+    both = table.merge(price["then"][0][["release", "channel", "target_price"]], on=["release", "channel"])
+    assert len(both) > 50
+    assert (both["target_price"] > both["price"] * 1.001).any()
+    assert np.allclose(both["p50"], both["target_price"], rtol=5e-4)
+
+
 def test_tables_speak_of_every_release_and_figure(demo, found) -> None:
     tables = uncertainty_tables(found, run(demo, ECONOMIC))
-    assert set(tables) == {"costs", "shares", "verdicts", "figures", "notes"}
+    assert set(tables) == {"costs", "shares", "verdicts", "prices", "figures", "notes"}
+    assert not len(tables["prices"])
     assert len(tables["costs"]) == 2 * len(found.releases)
     assert list(tables["figures"]["Figure"]) == [figure.name for figure in found.figures]
     assert {"Brut", "Seconde"} <= set(tables["shares"].columns)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.inputs.basis import STAGES, Basis
 from costing.results.bridge import OPENING, STEPS, bridge
 from costing.results.costs import releases

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.graph.arrays import KINDS, Flow
 from costing.results import composition as composition_module
 from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition, coverage

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.results.net_realisable import market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.results.bridge import bridge
 from costing.results.composition import ATTRIBUTES, Composition, composition, coverage
 from costing.results.costs import releases

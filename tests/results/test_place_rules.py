@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, CostingError, Estate, Finding, InputError, read_estate, run
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.inputs.appellations import rule_set_names
 from costing.results.place_rules import place_cautions
 from tests.properties.estates import random_estate

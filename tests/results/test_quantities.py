@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from costing import BOOK, Results, read_estate, run
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.results.quantities import quantity_roll_forward
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.inputs.basis import STAGES, Basis
 from costing.results.late import late_postings
 from costing.results.roll_forward import ABNORMAL, cost_of_goods_sold, exits, expensed_at_once, expenses, roll_forward

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.results.late import late_costs
 from costing.results.net_realisable import net_realisable_value
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, Estate, Results, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.graph.arrays import STAGES
 from costing.inputs.basis import Basis
 from costing.results.late import late_postings

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.cli import demo_folder
+from costing.commands.records import demo_folder
 from costing.workbook.ageing_sheets import ageing_sheets, own_headers
 from costing.workbook.blend_sheets import blend_sheets
 from costing.workbook.recipe_sheets import recipe_sheets

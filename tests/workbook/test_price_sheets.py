@@ -8,7 +8,8 @@ import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.charts import is_drawable
-from costing.cli import OWNED_SHEETS, demo_folder
+from costing.commands.records import demo_folder
+from costing.commands.source import OWNED_SHEETS
 from costing.decisions.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
 from costing.workbook.write import ResultSheet, ResultTable, result_workbook

@@ -1,0 +1,1 @@
+"""What each command does: `records` keeps and costs, `decisions` answers what to do."""

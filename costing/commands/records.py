@@ -1,0 +1,164 @@
+"""Commands that keep the records and cost them: new, check, run, origins, link, close, open-year."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import costing
+from costing.commands.source import Runs, Source, cautions_of, print_json, write_sheets
+from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
+from costing.errors import Finding, InputError, errors_in
+from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.estate import Estate
+from costing.inputs.load import load
+from costing.inputs.raw import RawTable
+from costing.results.composition import composition, coverage
+from costing.results.origins import grouped_origins, origins
+from costing.terminal import note, print_findings, text_table
+from costing.workbook.blank import blank_workbook
+from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
+from costing.workbook.contents import tables_from_csv, tables_from_estate
+from costing.workbook.cost_sheets import cost_sheets, per_bottle
+from costing.workbook.link import link
+from costing.workbook.origin_sheets import origin_sheets
+from costing.workbook.run_log import logged, read_log
+from costing.workbook.stock_sheets import stock_sheets
+from costing.workbook.update import fingerprint
+from costing.workbook.write import ResultSheet
+
+
+def demo_folder() -> Path:
+    """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a
+    checkout.
+    """
+    here = Path(costing.__file__).parent
+    inside = here / "demo_estate"
+    return inside if inside.is_dir() else here.parent / "demo_estate"
+
+
+def new(options: argparse.Namespace) -> int:
+    """Make an empty workbook, or the demo."""
+    if options.demo:
+        said = "Demo: an invented estate in an invented region. Any likeness is accidental; prices are illustrative."
+        blank_workbook(options.path, tables_from_csv(demo_folder()), note=said)
+    else:
+        blank_workbook(options.path)
+    print(f"{options.path} is ready. Fill it, save it, then: costing run {options.path}")
+    return 0
+
+
+def check(options: argparse.Namespace) -> int:
+    """Say everything that is wrong or doubtful."""
+    try:
+        source = Source(options.path)
+        findings = cautions_of(source.estate, source.on(BOOK))
+    except InputError as wrong:
+        findings = wrong.findings
+    errors = errors_in(findings)
+    if options.json:
+        print(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
+    else:
+        print_findings(findings, sys.stdout)
+        print(f"{len(errors)} errors, {len(findings) - len(errors)} cautions.")
+    return 1 if errors else 0
+
+
+def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links: bool) -> list[ResultSheet]:
+    """Sheets of costs, stock and origins, and of prior-year differences where a year is closed."""
+    book, economic = runs(BOOK), runs(ECONOMIC)
+    found = [
+        *cost_sheets(book, economic, cautions),
+        *stock_sheets(book, economic),
+        *origin_sheets(economic, runs, links=links),
+    ]
+    if len(estate["yearend_stock"]):
+        found.append(prior_year_sheet(*prior_year_difference(estate)))
+    return found
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compute all costs and write the sheets of costs and stock."""
+    source = Source(options.path)
+    book, economic = source.both
+    cautions = cautions_of(source.estate, book)
+    latest = per_bottle(book, economic, latest=True)
+    result_sheets = run_sheets(source.estate, source.runs, cautions, links=not source.is_folder)
+    if options.json:
+        print_json(latest)
+    else:
+        currency = source.estate.settings.currency
+        shown = latest[["Cuvée", "Format", "Release", "Disgorged", "Months on lees", "Bottles", "Book per bottle"]]
+        shown = shown.assign(
+            **{"Economic per bottle": latest["Economic per bottle"], "per 75 cl": latest["Economic per 75 cl"]}
+        )
+        print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
+        print(text_table(shown))
+        difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
+        print(f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`).")
+    inputs = fingerprint(source.package)
+    result_sheets.append(logged(book, economic, costing.__version__, inputs, read_log(options.path)))
+    write_sheets(options, source, result_sheets)
+    return 0
+
+
+def show_origins(options: argparse.Namespace) -> int:
+    """Say where the cost of one release came from."""
+    source = Source(options.path)
+    results = source.on(ECONOMIC if options.basis == "economic" else BOOK)
+    lines = origins(results, options.release)
+    if options.json:
+        print_json(lines)
+        return 0
+    print(
+        f"{options.release}: {lines['total'].sum():,.2f} {source.estate.settings.currency}, {options.basis} basis, "
+        f"from {len(lines)} postings"
+    )
+    for by in (["stage"], ["element"], ["supplier"], ["village"], ["vintage"]):
+        grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)
+        grouped = grouped.sort_values("total", ascending=False)
+        print("\n" + text_table(grouped))
+    made_of = composition(results, [options.release]).assign(share=lambda table: 100 * table["share"])
+    shown = made_of[made_of["share"] > 0.05].rename(columns={"share": "%"})[["attribute", "name", "%"]]
+    print("\nMade of\n" + text_table(shown))
+    print(f"\nCoverage: {coverage(results, [options.release])[0]}")
+    return 0
+
+
+def follow(options: argparse.Namespace) -> int:
+    """Refresh the result sheets of the workbook that is open now."""
+
+    def refresh(raw: Sequence[RawTable]) -> list[ResultSheet]:
+        estate = load(raw)
+        runs = Runs(estate)
+        return run_sheets(estate, runs, cautions_of(estate, runs(BOOK)), links=True)
+
+    link(options.path, refresh, watch=options.watch, version=costing.__version__, basis="book and economic", say=note)
+    return 0
+
+
+def close(options: argparse.Namespace) -> int:
+    """Freeze stock and its costs at the end of a day."""
+    source = Source(options.path)
+    frozen = close_year(source.estate, options.date)
+    print_findings(closing_findings(source.estate, options.date), sys.stderr)
+    tables = with_closing(source.estate, frozen, options.date)
+    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
+    print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
+    for basis, amount in costs.items():
+        print(f"  {basis}: {amount:,.2f} {source.estate.settings.currency}")
+    write_sheets(options, source, year_end_sheets(tables))
+    return 0
+
+
+def open_next(options: argparse.Namespace) -> int:
+    """Write the next workbook from a closed year."""
+    following = open_year(Source(options.path).estate, options.date)
+    said = f"Opened from {options.path.name}, closed on {options.date}."
+    blank_workbook(options.new_path, tables_from_estate(following), note=said)
+    lots = len(following["opening_stock"])
+    print(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
+    return 0

@@ -1,0 +1,111 @@
+"""What every command shares: the estate read once, results by basis, sheets written, what is then said."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+import costing
+from costing.decisions.price_findings import price_cautions, price_findings
+from costing.errors import Finding, InputError
+from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.estate import Estate
+from costing.inputs.load import load, read_csv_folder
+from costing.model import run, trace
+from costing.results.place_rules import place_cautions
+from costing.results.results import Results
+from costing.terminal import note
+from costing.workbook.closing_sheets import OWNED_YEAR_END
+from costing.workbook.cost_sheets import CAUTION
+from costing.workbook.package import Package
+from costing.workbook.read import read_workbook
+from costing.workbook.update import open_source, write_results
+from costing.workbook.write import ResultSheet
+
+OWNED_SHEETS = (
+    *("Run check", "Cost per bottle", "Cost build-up", "Stock value", "Roll-forward", "Origins", "Composition"),
+    *("Bridge", "Hold or release", "Vats in January", "Trials costed", "Recipes costed"),
+    *("Release prices", "Price build-up", "Price changes", "Margins"),
+    *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure", "Run log", "Prior-year difference"),
+    *OWNED_YEAR_END,
+)
+"""Every name that a result sheet may have."""
+
+
+class Source:
+    """An estate and where it came from: read once, each basis computed once."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.package: Package = open_source(path)
+        self.is_folder = path.is_dir()
+        self.estate: Estate = load(read_csv_folder(path) if self.is_folder else read_workbook(self.package))
+        self.runs = Runs(self.estate)
+
+    def on(self, basis: Basis) -> Results:
+        """Results on a basis."""
+        return self.runs(basis)
+
+    @property
+    def both(self) -> tuple[Results, Results]:
+        """Results on the book and on the economic basis."""
+        return self.on(BOOK), self.on(ECONOMIC)
+
+
+class Runs:
+    """Results of one estate by basis, each computed once; the name of a basis makes no difference."""
+
+    def __init__(self, estate: Estate) -> None:
+        self._estate = estate
+        self._chain = trace(estate)
+        self._known: dict[Basis, Results] = {}
+
+    def __call__(self, basis: Basis) -> Results:
+        """Results on a basis."""
+        key = basis.model_copy(update={"name": ""})
+        if key not in self._known:
+            self._known[key] = run(self._estate, basis, self._chain)
+        return self._known[key]
+
+
+def cautions_of(estate: Estate, book: Results) -> list[Finding]:
+    """Everything doubtful about an estate. InputError with what is wrong in its channels."""
+    wrong = price_findings(estate)
+    if wrong:
+        raise InputError([*estate.cautions, *wrong])
+    return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate)]
+
+
+def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> None:
+    """Write result sheets into the workbook, or beside it, and say where they went."""
+    written = write_results(
+        source.package,
+        options.path,
+        result_sheets,
+        OWNED_SHEETS,
+        version=costing.__version__,
+        basis="book and economic",
+        beside=options.beside,
+        ignore_lock=options.ignore_lock,
+        strip=options.blank_old_values,
+    )
+    note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
+    if written.old_formulas:
+        note("Your formulas that depend on results show old values until the workbook is recalculated:")
+        for sheet, cell, formula in written.old_formulas[:20]:
+            note(f"  {sheet}!{cell} {formula}")
+    note(CAUTION)
+
+
+def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:
+    """Print a table as a JSON list of rows, or several by name."""
+
+    def rows(table: pd.DataFrame) -> object:
+        return json.loads(table.to_json(orient="records", date_format="iso", force_ascii=False))
+
+    shown = rows(tables) if isinstance(tables, pd.DataFrame) else {name: rows(one) for name, one in tables.items()}
+    print(json.dumps(shown, ensure_ascii=False, indent=1))

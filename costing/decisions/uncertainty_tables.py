@@ -14,11 +14,13 @@ import pandas as pd
 
 from costing.decisions.distributions import draw
 from costing.decisions.uncertain_ageing import VERDICTS_DRAWN, verdicts_drawn
+from costing.decisions.uncertain_prices import PRICES_DRAWN, prices_drawn
 from costing.decisions.uncertainty import Forecast, priced
 from costing.graph.arrays import Floats
 from costing.inputs.schema import sheets
 from costing.results.results import Results
 
+_NOTHING = 1e-12
 PERCENTILES = (5, 25, 50, 75, 95)
 COSTS_DRAWN = {
     "release": "Release",
@@ -70,7 +72,7 @@ def variance_shares(found: Forecast, basis: str, draws: int = 5_000) -> pd.DataF
         alone = np.tile(still, (draws, 1))
         alone[:, at] = independent[:, at]
         part = priced(response, figures, found.straight, found.curved, alone).var(axis=0)
-        lines.append(np.divide(part, whole, out=np.zeros(len(whole)), where=whole > 0))
+        lines.append(np.divide(part, whole, out=np.zeros(len(whole)), where=part > _NOTHING * whole))
     names = [figure.name for figure in figures]
     return pd.DataFrame(
         lines, index=pd.Index(names, name="figure"), columns=list(found.releases["release"].astype(str))
@@ -122,17 +124,22 @@ def notes_of(found: Forecast) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(NOTES))
 
 
-def uncertainty_tables(found: Forecast, economic: Results) -> dict[str, pd.DataFrame]:
-    """Tables `costs`, `shares`, `verdicts`, `figures` and `notes` of a forecast, headers as people read them.
+def uncertainty_tables(
+    found: Forecast, economic: Results, prices: pd.DataFrame | None = None
+) -> dict[str, pd.DataFrame]:
+    """Tables `costs`, `shares`, `verdicts`, `prices`, `figures` and `notes` of a forecast, headers as people read them.
 
-    economic: results of the same estate on the economic basis.
+    economic: results of the same estate on the economic basis; prices: its `release_prices` (without them `prices`
+    is empty).
     """
+    priced_draws = pd.DataFrame(columns=list(PRICES_DRAWN)) if prices is None else prices_drawn(found, economic, prices)
     basis = next(iter(found.cost))
     drawn = verdicts_drawn(economic, found.figures, found.drawn)
     return {
         "costs": costs_drawn(found).rename(columns=COSTS_DRAWN),
         "shares": shares_by_cuvee(found, basis).rename(columns={"figure": "Figure"}),
         "verdicts": drawn.rename(columns=VERDICTS_DRAWN),
+        "prices": priced_draws.rename(columns=PRICES_DRAWN),
         "figures": figures_drawn(found).rename(columns=FIGURES_DRAWN),
         "notes": notes_of(found).rename(columns=NOTES),
     }

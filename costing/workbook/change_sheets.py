@@ -167,12 +167,14 @@ def sensitivity_sheets(economic: Results) -> list[ResultSheet]:
     return [ResultSheet("Sensitivity", "What moves the cost of a bottle most", notes, tuple(parts), tuple(charts))]
 
 
-def uncertainty_sheets(found: Forecast, economic: Results) -> list[ResultSheet]:
-    """Sheet How sure: percentiles of cost per bottle, where the doubt comes from, how sure each verdict is."""
+def uncertainty_sheets(found: Forecast, economic: Results, prices: pd.DataFrame | None = None) -> list[ResultSheet]:
+    """Sheet How sure: percentiles of cost per bottle and of target prices, where the doubt comes from, how sure each
+    verdict is. prices: `release_prices` of the estate.
+    """
     if not found.figures:
         return []
     currency = economic.estate.settings.currency
-    tables = uncertainty_tables(found, economic)
+    tables = uncertainty_tables(found, economic, prices)
     costs, shares, verdicts = tables["costs"], tables["shares"], tables["verdicts"]
     costs = costs.assign(Planned=costs["Planned"].map({True: "planned", False: "made"}))
     money = ("As recorded", "Mean", "Standard deviation", *(name for name in costs.columns if name.endswith("% below")))
@@ -219,6 +221,13 @@ def uncertainty_sheets(found: Forecast, economic: Results) -> list[ResultSheet]:
             "doubt_by_cuvee", turned, dict.fromkeys(map(str, turned.columns[1:]), "percent"), title="The same by cuvée"
         ),
     )
+    if len(tables["prices"]):
+        reaches = "Draws in which the list price reaches it"
+        numbers = ("Target price, net", "5 % below", "50 % below", "95 % below", "List price in force")
+        formats = {**dict.fromkeys(numbers, "money"), reaches: "percent"}
+        parts.append(
+            ResultTable("prices_drawn", tables["prices"], formats, title=f"Target prices over the draws ({currency})")
+        )
     if len(verdicts):
         formats = {"Bottles": "integer", "First possible date": "date", "Best later date": "date"}
         formats |= dict.fromkeys(gains, "money") | dict.fromkeys(chances, "percent")
@@ -241,7 +250,9 @@ def uncertainty_sheets(found: Forecast, economic: Results) -> list[ResultSheet]:
     return [ResultSheet("How sure", "How sure the figures are", notes, tuple(parts), tuple(charts))]
 
 
-def change_sheets(economic: Results, found: Forecast | None = None) -> list[ResultSheet]:
+def change_sheets(
+    economic: Results, found: Forecast | None = None, prices: pd.DataFrame | None = None
+) -> list[ResultSheet]:
     """All sheets of change and doubt; of the draws only where a forecast is given."""
-    drawn = uncertainty_sheets(found, economic) if found is not None else []
+    drawn = uncertainty_sheets(found, economic, prices) if found is not None else []
     return [*scenario_sheets(economic), *why_sheets(economic), *sensitivity_sheets(economic), *drawn]

@@ -24,7 +24,7 @@ from costing.decisions.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.gradients import LINEAR_COLUMNS, Reached, linear_gradients
 from costing.decisions.replay import follow, recorded, replay
 from costing.decisions.response import Axis, Response, fit, runs_needed
-from costing.errors import InputError
+from costing.errors import Finding, InputError, errors_in
 from costing.graph.arrays import Floats, Flow, Ints, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
@@ -125,7 +125,8 @@ def forecast(
     checked = range(0, draws, max(1, draws // CHECKED))[:CHECKED] if figures else range(0)
     for one in checked:
         exact = world.exact(drawn[one])
-        worst = max(worst, *(float(np.max(np.abs(cost[name][one] / exact[name] - 1.0))) for name in names))
+        for name in names:
+            worst = max(worst, float(np.max(np.abs(cost[name][one] / exact[name] - 1.0), initial=0.0)))
         done()
     n = len(world.watched)
     base = {name: whole.base[at * width : at * width + n] for at, name in enumerate(names)}
@@ -237,11 +238,20 @@ class _World:
             one.change(float(value)) for one, value in zip(self.figures, values, strict=True) if _moves(one, value)
         ]
         changed, chain = apply_changes(self.estate, moves), self.chain
-        if any(change.target.table not in _STILL_WINE for change in moves):
-            changed, _ = follow(self.estate, self.chain, changed)
-            if changed is not self.estate and self._wine_moved(changed):
-                chain = trace(changed)
-        return [run(changed, basis, chain) for basis in self.bases]
+        try:
+            if any(change.target.table not in _STILL_WINE for change in moves):
+                changed, _ = follow(self.estate, self.chain, changed)
+                if changed is not self.estate and self._wine_moved(changed):
+                    chain = trace(changed)
+            return [run(changed, basis, chain) for basis in self.bases]
+        except InputError as wrong:
+            moved = [at for at, value in enumerate(values) if _moves(self.figures[at], value)]
+            if not moved:
+                raise
+            names = ", ".join(self.figures[at].name for at in moved)
+            rule = f"can be drawn so far out that the records make no sense ({errors_in(wrong.findings)[0]})."
+            place = self.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
+            raise InputError([Finding(place, names, rule, "Narrow the distribution.")]) from wrong
 
     def _wine_moved(self, changed: Estate) -> bool:
         return any(changed[name] is not self.estate[name] for name in _MOVING)

@@ -224,6 +224,23 @@ def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
     assert word in f"{errors[0].rule} {errors[0].remedy}"
 
 
+def test_nothing_in_doubt_and_nothing_released(demo) -> None:
+    sure = forecast(doubtful(demo), 20, watched=[BRUT])
+    assert np.array_equal(sure.cost["book"], np.full((20, 1), sure.recorded["book"][0]))
+    tables = uncertainty_tables(sure, run(demo, ECONOMIC))
+    assert len(tables["costs"]) == 2
+    assert not len(tables["figures"])
+    nothing = forecast(doubtful(demo, GRAPES), 20, watched=["no such release"])
+    assert nothing.cost["economic"].shape == (20, 0)
+
+
+def test_draws_that_make_no_sense_are_said_at_their_row(demo) -> None:
+    credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
+    with pytest.raises(InputError) as wrong:
+        forecast(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1)), 10)
+    assert wrong.value.findings[-1].place.startswith("Uncertainty!G")
+
+
 def test_correlations_that_cannot_hold_together_are_refused(demo) -> None:
     tied = (
         ("a", *GRAPES[1:], None, "b", 0.95),

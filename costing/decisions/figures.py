@@ -1,17 +1,21 @@
 """A figure by its name: the cost per bottle of a release, of the latest release made of a cuvée, or the value of
-stock.
+stock; and how much of it passed through each row.
 
 What it does not do: compute anything that `costing.results` does not give.
 """
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from costing.errors import CostingError, nearest
+from costing.graph.arrays import TABLES, Floats
+from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
+from costing.results.origins import release_states
 from costing.results.results import Results
-from costing.results.stock import stock_values
+from costing.results.stock import open_states, stock_values
 
 STOCK = "stock"
 
@@ -38,3 +42,30 @@ def release_named(results: Results, what: str) -> pd.Series:
         message = f"there is no release or cuvée '{what}' with bottles. {nearest(what, names)}".strip()
         raise CostingError(message)
     return chosen.iloc[0]
+
+
+def cost_through_rows(results: Results, what: str) -> dict[str, Floats]:
+    """How much of the figure's cost passed through each row of each table, as money."""
+    chain, flows, postings = results.chain, results.chain.flows, results.charges.postings
+    chosen = np.zeros(len(chain.states))
+    at = open_states(results, chain.valuation_day) if what == STOCK else None
+    chosen[release_states(results, str(release_named(results, what)["release"])) if at is None else at] = 1.0
+    reaches = results.solution.plain.backward(chosen)
+    through = np.abs(reaches * results.total)
+    state = np.where(chain.target_state >= 0, chain.target_state, chain.source_state)
+    batch = np.append(chain.states.batch_state, -1)[flows.batch]
+    state = np.where(batch >= 0, batch, state)
+    passed = np.where(state >= 0, through[state], 0.0)
+    found = {name: np.zeros(len(results.estate[name])) for name in TABLE_NAMES}
+    for kind, name in enumerate(TABLES):
+        if name:
+            mine = flows.kind == kind
+            np.maximum.at(found[name], flows.row[mine], passed[mine])
+    posted = np.abs(postings.amount * reaches[postings.state])
+    for number, name in enumerate(TABLE_NAMES):
+        mine = postings.table == number
+        np.add.at(found[name], postings.row[mine], posted[mine])
+    for part in results.charges.accrued:
+        name = TABLE_NAMES[part.charge.table]
+        found[name][part.charge.rows] += float(np.abs(part.amount @ reaches[part.states]))
+    return found

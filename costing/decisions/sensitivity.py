@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.changes import Change, Target, apply_changes
-from costing.decisions.figures import figure_of, release_named
+from costing.decisions.figures import cost_through_rows, figure_of, release_named
 from costing.decisions.gradients import Reached, gradients
 from costing.decisions.replay import follow
 from costing.errors import CostingError, InputError
@@ -49,6 +49,13 @@ MOVES_WINE = (
     ("loss_norms", "percent"),
 )
 """Columns of the tornado that are run again."""
+
+QUANTITIES = (
+    ("opening_stock", "quantity"),
+    *(pair for pair in MOVES_WINE if pair[0] != "loss_norms"),
+    ("disgorgements", "bottles_in"),
+)
+"""Cells whose derivative is taken by two reruns, of those through which most of the cost passed."""
 
 _LABELS = {
     "operation_rates": "element",
@@ -161,6 +168,26 @@ def by_rerun(results: Results, what: str, target: Target) -> pd.DataFrame:
     frame = pd.DataFrame([line], columns=list(SENSITIVITIES))
     frame["per_percent"] = slope / 100.0
     return frame
+
+
+def quantity_sensitivities(results: Results, what: str, most: int = 10) -> pd.DataFrame:
+    """The quantity cells through which most of the cost of a release passed, each by two reruns, largest per 1 %
+    first (columns of `SENSITIVITIES`).
+    """
+    through = cost_through_rows(results, str(release_named(results, what)["release"]))
+    cells = []
+    for table, column in QUANTITIES:
+        values = np.nan_to_num(results.estate[table][column].to_numpy(dtype=np.float64))
+        cells += [(through[table][row], table, column, int(row)) for row in np.flatnonzero(values * through[table])]
+    lines = []
+    for _, table, column, row in sorted(cells, key=lambda cell: -cell[0])[:most]:
+        try:
+            lines.append(by_rerun(results, what, Target(table, column, np.array([row]), 1.0)))
+        except CostingError:
+            continue
+    frame = pd.concat(lines, ignore_index=True) if lines else pd.DataFrame(columns=list(SENSITIVITIES))
+    order = np.argsort(-frame["per_percent"].astype(float).abs().to_numpy(), kind="stable")
+    return frame.iloc[order].reset_index(drop=True)
 
 
 def _reruns(results: Results, target: Target, share: float) -> tuple[Results, Results]:

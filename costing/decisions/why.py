@@ -22,48 +22,17 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
-from costing.decisions.figures import STOCK, figure_of, release_named
+from costing.decisions.figures import STOCK, cost_through_rows, figure_of
 from costing.decisions.replay import follow
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import TABLES, Floats
+from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 from costing.model import run, trace
-from costing.money.postings import TABLE_NAMES
-from costing.results.origins import release_states
-from costing.results.results import Results
-from costing.results.stock import open_states
 
 WHY = {"family": "What moved", "amount": "Change", "running": "Figure after it", "rows": "Largest rows"}
 LARGEST, TRIED = 3, 8
-
-
-def _cost_through_rows(results: Results, what: str) -> dict[str, Floats]:
-    """How much of the figure's cost passed through each row of each table, as money."""
-    chain, flows, postings = results.chain, results.chain.flows, results.charges.postings
-    chosen = np.zeros(len(chain.states))
-    at = open_states(results, chain.valuation_day) if what == STOCK else None
-    chosen[release_states(results, str(release_named(results, what)["release"])) if at is None else at] = 1.0
-    reaches = results.solution.plain.backward(chosen)
-    through = np.abs(reaches * results.total)
-    state = np.where(chain.target_state >= 0, chain.target_state, chain.source_state)
-    batch = np.append(chain.states.batch_state, -1)[flows.batch]
-    state = np.where(batch >= 0, batch, state)
-    passed = np.where(state >= 0, through[state], 0.0)
-    found = {name: np.zeros(len(results.estate[name])) for name in TABLE_NAMES}
-    for kind, name in enumerate(TABLES):
-        if name:
-            mine = flows.kind == kind
-            np.maximum.at(found[name], flows.row[mine], passed[mine])
-    posted = np.abs(postings.amount * reaches[postings.state])
-    for number, name in enumerate(TABLE_NAMES):
-        mine = postings.table == number
-        np.add.at(found[name], postings.row[mine], posted[mine])
-    for part in results.charges.accrued:
-        name = TABLE_NAMES[part.charge.table]
-        found[name][part.charge.rows] += float(np.abs(part.amount @ reaches[part.states]))
-    return found
 
 
 def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOMIC) -> pd.DataFrame:
@@ -77,7 +46,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
     recorded = run(first, basis, chain)
     begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
-    passes = _cost_through_rows(recorded, what)
+    passes = cost_through_rows(recorded, what)
     lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
     reached, running, waiting = first, begin, list[str]()
 

@@ -15,7 +15,14 @@ from costing import BOOK, ECONOMIC, CostingError, read_estate, run
 from costing.decisions.changes import Change, Target, apply_changes
 from costing.decisions.figures import figure_of
 from costing.decisions.gradients import Reached, gradients
-from costing.decisions.sensitivity import DIFFERENCE, EXACT, by_rerun, cell_sensitivities, tornado
+from costing.decisions.sensitivity import (
+    DIFFERENCE,
+    EXACT,
+    by_rerun,
+    cell_sensitivities,
+    quantity_sensitivities,
+    tornado,
+)
 from costing.errors import InputError
 from costing.graph.arrays import Flow
 from costing.results.origins import release_states
@@ -113,6 +120,17 @@ def test_a_rerun_of_a_price_equals_its_exact_derivative(demo) -> None:
     row = int(line["place"].removeprefix("Grape prices!D")) - 2
     again = by_rerun(demo, "Brut", Target("grape_prices", "price_per_kg", np.array([row]), 1.0)).iloc[0]
     assert again["per_unit"] == pytest.approx(line["per_unit"], rel=1e-6)
+
+
+def test_the_quantities_that_carry_most_cost_are_run_again(demo) -> None:
+    table = quantity_sensitivities(demo, "D25-3-BRUT", most=6)
+    assert len(table) == 6
+    assert table["per_percent"].abs().is_monotonic_decreasing
+    out = table[table["sheet"] == "Disgorgements"]
+    good = out[out["column"] == "Bottles out (bottles)"].iloc[0]
+    # c = C/b: one more good bottle makes each of them cheaper by c/(b + 1), but for what is paid per bottle out
+    assert good["per_unit"] < 0
+    assert abs(good["per_unit"]) < figure_of(demo, "D25-3-BRUT") / good["value"]
 
 
 def test_the_tornado_ranks_figures(demo) -> None:

@@ -3,8 +3,8 @@
     first-order share of a figure = variance of the cost when that figure alone is drawn / variance when all are
 
 Shares are taken with the figures drawn independently, as for the first-order index of Sobol (I. M. Sobol, Global
-sensitivity indices for nonlinear mathematical models, 2001); they add up to a little less than one where figures act
-together.
+sensitivity indices for nonlinear mathematical models, 2001; title from memory). They add up to a little less than one
+where figures act together.
 """
 
 from __future__ import annotations

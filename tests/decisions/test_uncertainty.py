@@ -1,8 +1,8 @@
 """Draws against closed forms, the `uncertainties` package, SALib and exact reruns.
 
 Sources: variance of a linear function of correlated normal figures, σ² = kᵀΣk (JCGM 100:2008, Guide to the expression
-of uncertainty in measurement, 5.2.2); the `uncertainties` package does the same; first-order indices by SALib's Sobol
-analysis.
+of uncertainty in measurement, 5.2.2, from memory); the `uncertainties` package does the same; first-order indices by
+SALib's Sobol analysis.
 """
 
 from __future__ import annotations

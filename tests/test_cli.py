@@ -233,3 +233,12 @@ def test_why_without_names_says_what_to_name(book: Path, capsys) -> None:
 def test_link_without_an_open_workbook_is_one_line(book: Path, capsys) -> None:
     assert main(["link", str(book)]) == 1
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_report_is_one_page_that_needs_nothing_else(book: Path) -> None:
+    target = book.with_name("page.html")
+    assert main(["report", str(book), "--html", str(target)]) == 0
+    page = target.read_text(encoding="utf-8")
+    assert "Prestige" in page
+    assert "<script" not in page
+    assert "http://" not in page.replace("http://www.w3.org", "")

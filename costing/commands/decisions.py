@@ -7,12 +7,14 @@ Each prints its table, or JSON of all its tables; with `--write` its sheets go i
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import sys
 from collections.abc import Callable, Mapping, Sequence
 
 import pandas as pd
 
-from costing.commands.source import Source, print_json, write_sheets
+import costing
+from costing.commands.source import Source, cautions_of, print_json, write_sheets
 from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
 from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
 from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
@@ -23,13 +25,20 @@ from costing.decisions.price_findings import price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
-from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_sensitivities, tornado
+from costing.decisions.sensitivity import (
+    SENSITIVITIES,
+    TORNADO,
+    cell_sensitivities,
+    quantity_sensitivities,
+    tornado,
+)
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.decisions.why import WHY, why_it_moved
 from costing.decisions.years import YEARS, between_releases
-from costing.errors import Finding, InputError, errors_in
-from costing.inputs.basis import ECONOMIC, REPLACEMENT
+from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.report.page import report_html
 from costing.terminal import note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.blend_sheets import blend_sheets
@@ -203,11 +212,12 @@ def sensitivity(options: argparse.Namespace) -> int:
     source = Source(options.path)
     economic = source.on(ECONOMIC)
     figures, cells = tornado(economic, options.release), cell_sensitivities(economic, options.release)
+    quantities = quantity_sensitivities(economic, options.release)
     return _answer(
         options,
         source,
-        {"figures": figures, "cells": cells},
-        [figures.rename(columns=TORNADO), cells.head(15).rename(columns=SENSITIVITIES)],
+        {"figures": figures, "cells": cells, "quantities": quantities},
+        [figures.rename(columns=TORNADO), *(one.head(15).rename(columns=SENSITIVITIES) for one in (cells, quantities))],
         "No figure moves this cost.",
         lambda: sensitivity_sheets(economic),
     )
@@ -222,13 +232,35 @@ def draw(options: argparse.Namespace) -> int:
 
     found = forecast(source.estate, options.draws, options.seed, progress=progress)
     economic = source.on(ECONOMIC)
-    tables = uncertainty_tables(found, economic) if found.figures else {}
-    shown = [tables[name] for name in ("costs", "shares", "verdicts", "notes") if name in tables]
+    prices = release_prices(source.on(BOOK), economic, source.on(REPLACEMENT))
+    tables = uncertainty_tables(found, economic, prices) if found.figures else {}
+    shown = [tables[name] for name in ("costs", "shares", "verdicts", "prices", "notes") if name in tables]
     return _answer(
         options,
         source,
         tables,
         shown,
         "The Uncertainty sheet is empty.",
-        lambda: uncertainty_sheets(found, economic),
+        lambda: uncertainty_sheets(found, economic, prices),
     )
+
+
+def report(options: argparse.Namespace) -> int:
+    """Write one printable page: build-up, flow of cost, margins, prices, verdicts, findings."""
+    source = Source(options.path)
+    book, economic = source.both
+    page = report_html(
+        book,
+        economic,
+        cautions_of(source.estate, book),
+        stamp=f"{dt.datetime.now():%Y-%m-%d %H:%M}, version {costing.__version__}",
+        prices=release_prices(book, economic, source.on(REPLACEMENT)),
+    )
+    target = options.html or options.path.with_name(f"{options.path.stem}.report.html")
+    try:
+        target.write_text(page, encoding="utf-8")
+    except OSError as fault:
+        msg = f"{target} can't be written ({fault.strerror or fault}). Name another file with --html."
+        raise WorkbookError(msg) from fault
+    print(f"{target} is ready to be opened or printed.")
+    return 0

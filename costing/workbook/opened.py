@@ -140,7 +140,7 @@ def write_open(workbook: OpenWorkbook, pages: Sequence[Page]) -> None:
     for page in pages:
         title = titles.get(page.name.casefold())
         if title is None:
-            plans.append((page, (), True))
+            plans.append((page, [], True))
             continue
         if title != page.name or not workbook.is_marked(title):
             msg = (

@@ -151,8 +151,8 @@ def write_open(workbook: OpenWorkbook, pages: Sequence[Page]) -> None:
         edits, is_all = row_edits(workbook.tables(title), page.tables)
         plans.append((page, edits, not is_all))
     with workbook.paused():
-        for page, edits, styled in plans:
-            workbook.write_table(page, edits, styled=styled)
+        for page, changed, styled in plans:
+            workbook.write_table(page, changed, styled=styled)
 
 
 def _number(cell: Any) -> float:

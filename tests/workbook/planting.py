@@ -148,11 +148,16 @@ def _not_in_the_list(_: random.Random, column: Column, __: Any, ___: set[str]) -
 
 
 def _unknown_name(_: random.Random, column: Column, __: Any, ___: set[str]) -> str | None:
-    return text_cell("NOBODY-KNOWS") if column.refers in _NAMED else None
+    return text_cell("NOBODY-KNOWS") if _refers(column) else None
+
+
+def _refers(column: Column) -> bool:
+    """Whether a name must be known: one that may be new is right by itself, and wrong where it is used."""
+    return column.refers in _NAMED and not column.introduces
 
 
 def _misspelt_name(choose: random.Random, column: Column, value: Any, known: set[str]) -> str | None:
-    if column.refers not in _NAMED or not isinstance(value, str) or len(value) < 4:
+    if not _refers(column) or not isinstance(value, str) or len(value) < 4:
         return None
     place = choose.randrange(len(value))
     wrong = value[:place] + value[place + 1 :]
@@ -174,7 +179,7 @@ def _truth(_: random.Random, column: Column, __: Any, ___: set[str]) -> str | No
 
 
 def _blank(_: random.Random, column: Column, value: Any, __: set[str]) -> str | None:
-    return BLANK if column.required and value is not None and column.default is None else None
+    return BLANK if column.required and value is not None and not column.default else None
 
 
 def _infinite(_: random.Random, column: Column, __: Any, ___: set[str]) -> str | None:
@@ -207,13 +212,16 @@ def plant_cells(
     """Change `count` cells in different rows, each in one way; return what was planted."""
     planted: list[Planted] = []
     rows: set[tuple[str, int]] = set()
+    grounds = [one for one in filled if one.name != "settings"]
     while len(planted) < count:
-        sheet = choose.choice([one for one in filled if one.name != "settings"])
-        row, letter = choose.choice(sheet.rows), choose.choice(list(sheet.columns))
         kind = choose.choice(list(CELL_FAULTS))
-        cell = CELL_FAULTS[kind](choose, sheet.columns[letter], sheet.values[letter, row], known)
-        if cell is None or (sheet.name, row) in rows:
-            continue
+        # The kind first, then a cell that can take it: rare kinds are as frequent as those that fit anywhere.
+        cell = None
+        while cell is None:
+            sheet = choose.choice(grounds)
+            row, letter = choose.choice(sheet.rows), choose.choice(list(sheet.columns))
+            if (sheet.name, row) not in rows:
+                cell = CELL_FAULTS[kind](choose, sheet.columns[letter], sheet.values[letter, row], known)
         rows.add((sheet.name, row))
         parts[sheet.part] = with_cell(parts[sheet.part], f"{letter}{row}", cell)
         planted.append(Planted(kind, f"{sheet.title}!{letter}{row}"))
@@ -252,6 +260,19 @@ def _row_over_the_next(choose: random.Random, parts: Parts, filled: list[FilledS
         assert source
         xml = with_cell(xml, f"{letter}{row + 1}", (source[1] + source[2]).decode(), style=None)
     parts[sheet.part] = xml
+    return ""
+
+
+def _new_name_misspelt(choose: random.Random, parts: Parts, filled: list[FilledSheet]) -> str:
+    """Where a lot, cuvée, channel or terms code is first named: every row that uses it says so."""
+    sheets_with = [one for one in filled if any(column.introduces for column in one.columns.values())]
+    sheet = choose.choice(sheets_with)
+    letter = choose.choice([letter for letter, column in sheet.columns.items() if column.introduces])
+    places = [row for row in sheet.rows if isinstance(sheet.values[letter, row], str)]
+    if not places:
+        return _dates_swapped(choose, parts, filled)
+    wrong = text_cell("NOBODY-KNOWS")
+    parts[sheet.part] = with_cell(parts[sheet.part], f"{letter}{choose.choice(places)}", wrong)
     return ""
 
 
@@ -334,6 +355,7 @@ SHEET_FAULTS: dict[str, Callable[[random.Random, Parts, list[FilledSheet]], str]
     "header misspelt": _header_misspelt,
     "row twice, another gone": _row_over_the_next,
     "dates swapped": _dates_swapped,
+    "new name misspelt": _new_name_misspelt,
     "overdrawn": _overdrawn,
     "number as text": _text_number,
     "sheet copied": _sheet_copied,

@@ -11,7 +11,7 @@ from costing.engine.shares import shares_of
 from costing.engine.solve import solve
 from costing.errors import ERROR, Finding, InputError
 from costing.graph.arrays import STAGES, Flow, number_lots
-from costing.graph.flows import flows_of, valuation_day
+from costing.graph.flows import flows_of, valuation_day, yearly_norms
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
 from costing.graph.states import Chain, build_states
@@ -34,12 +34,7 @@ def trace(estate: Estate) -> Chain:
         raise InputError([*estate.cautions, *loops])
     settings = estate.settings
     tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
-    norms = estate["loss_norms"]
-    yearly = np.zeros(len(STAGES))
-    for stage, percent, base in zip(norms["applies_to"], norms["percent"], norms["time_base"], strict=True):
-        if base == "per year" and stage in STAGES:
-            yearly[STAGES.index(stage)] = percent
-    chain, findings = build_states(lots, flows, order, tolerance, yearly, valuation_day(estate), place)
+    chain, findings = build_states(lots, flows, order, tolerance, yearly_norms(estate), valuation_day(estate), place)
     findings += _costs_before_wine(chain, place)
     if any(finding.severity == ERROR for finding in findings):
         raise InputError([*estate.cautions, *findings])

@@ -194,20 +194,31 @@ def ambiguous_refills(
         )
 
 
-def judge_counts(
-    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
-) -> tuple[Floats, Floats]:
-    """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
-
-    Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses
-    already allowed; opening stock brings what was left of its own. Returned beside it: what is still allowed at
-    each of these touches and at the valuation cut.
+@dataclass(frozen=True)
+class Allowances:
+    """What a year's norm allows of each loss found. judged: touches (losses, gaugings and counts, cuts); segment:
+    touch with which each one's allowance began to grow; accrued, lost, left: allowance since then, quantity lost, and
+    what was still allowed just before [judged]; held_years: length of the interval before each touch [touches].
     """
-    abnormal, left = np.zeros(len(touches.lot)), np.zeros(len(touches.lot))
+
+    judged: Ints
+    segment: Ints
+    accrued: Floats
+    lost: Floats
+    left: Floats
+    held_years: Floats
+
+
+def allowances(
+    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
+) -> Allowances:
+    """Allowance: norm · ∫ quantity dt since the last gauging or count (or since the lot was empty), less losses
+    already allowed; opening stock brings what was left of its own.
+
+    stage_before: stage of the lot before each touch; norm_per_year: per stage, fraction.
+    """
     cut = flows.kind[touches.flow] == Flow.CUT
     judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS) | cut)
-    if not len(judged):
-        return abnormal, left
     day = flows.day[touches.flow]
     held = np.where(touches.first_of_lot, 0, day - np.roll(day, 1)) / DAYS_A_YEAR
     grown = np.cumsum((balance.before * held * norm_per_year[stage_before]).astype(np.longdouble))
@@ -216,9 +227,23 @@ def judge_counts(
     base = np.where(segment > 0, grown[segment - 1], 0.0)
     accrued = np.maximum((grown - base).astype(np.float64), 0.0) + flows.allowance[touches.flow[segment]]
     lost = np.maximum(balance.before[judged] - balance.after[judged], 0.0)
-    _, allowance = allowed_losses(segment[judged], accrued[judged], lost)
-    left[judged] = np.maximum(allowance, 0.0)
-    judged = judged[~cut[judged]]
+    _, left = allowed_losses(segment[judged], accrued[judged], lost)
+    return Allowances(judged, segment[judged], accrued[judged], lost, np.maximum(left, 0.0), held)
+
+
+def judge_counts(
+    touches: Touches, balance: Balance, flows: Flows, stage_before: Ints, norm_per_year: Floats
+) -> tuple[Floats, Floats]:
+    """Abnormal share of each gauging, count and loss, judged on the year's allowance; 0 for other touches.
+
+    Returned beside it: what is still allowed at each of these touches and at the valuation cut.
+    """
+    abnormal, left = np.zeros(len(touches.lot)), np.zeros(len(touches.lot))
+    if not len(touches.lot):
+        return abnormal, left
+    found = allowances(touches, balance, flows, stage_before, norm_per_year)
+    left[found.judged] = found.left
+    judged = found.judged[flows.kind[touches.flow[found.judged]] != Flow.CUT]
     abnormal[judged] = abnormal_share_beyond(
         balance.before[judged], balance.after[judged], left[judged], allow_gains=True
     )

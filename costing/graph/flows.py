@@ -22,6 +22,7 @@ from costing.graph.arrays import (
     KINDS,
     LITRE,
     OPERATIONS,
+    STAGES,
     START_OF_DAY,
     TABLES,
     Floats,
@@ -75,6 +76,16 @@ def movement_norms(estate: Estate) -> Floats:
     position = codes(table["applies_to"], pd.Index(OPERATIONS))
     norms[position[per_movement]] = table["percent"].to_numpy()[per_movement]
     norms[-1] = 0.0
+    return norms
+
+
+def yearly_norms(estate: Estate) -> Floats:
+    """Norm per year of each stage, as a fraction (0 where none is given)."""
+    norms = np.zeros(len(STAGES))
+    table = estate["loss_norms"]
+    for stage, percent, base in zip(table["applies_to"], table["percent"], table["time_base"], strict=True):
+        if base == "per year" and stage in STAGES:
+            norms[STAGES.index(stage)] = percent
     return norms
 
 

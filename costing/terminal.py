@@ -11,22 +11,25 @@ import pandas as pd
 from costing.errors import Finding
 
 WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Rank per bottle", "Rank by return")
+SMALL_CHANGES = ("1 % less", "1 % more", "Change per unit", "Change per 1 %")
 PERCENT = ("Reserve", "Second pressing", "Return a year")
 
 
 def text_table(frame: pd.DataFrame) -> str:
-    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
+    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals (small changes of it with
+    four), blanks as such.
+    """
     shown = pd.DataFrame(index=frame.index)
     for column in frame.columns:
         values = frame[column]
         if pd.api.types.is_datetime64_any_dtype(values):
             shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
         elif pd.api.types.is_float_dtype(values):
-            whole = column in WHOLE_NUMBERS
             if column in PERCENT:
                 shown[column] = values.map(lambda v: "" if v != v else f"{v:.1%}")
                 continue
-            shown[column] = values.map(lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}")
+            digits = 0 if column in WHOLE_NUMBERS else 4 if column in SMALL_CHANGES else 2
+            shown[column] = values.map(lambda v, digits=digits: "" if v != v else f"{v:,.{digits}f}")
         else:
             shown[column] = values.astype(object).where(values.notna(), "")
     numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]

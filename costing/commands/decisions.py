@@ -25,13 +25,7 @@ from costing.decisions.price_findings import price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
-from costing.decisions.sensitivity import (
-    SENSITIVITIES,
-    TORNADO,
-    cell_sensitivities,
-    quantity_sensitivities,
-    tornado,
-)
+from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.decisions.why import WHY, why_it_moved
@@ -211,13 +205,13 @@ def sensitivity(options: argparse.Namespace) -> int:
     """Rank the cells by what 1 % of each does to the cost of a bottle."""
     source = Source(options.path)
     economic = source.on(ECONOMIC)
-    figures, cells = tornado(economic, options.release), cell_sensitivities(economic, options.release)
-    quantities = quantity_sensitivities(economic, options.release)
+    derivatives = derivatives_of(economic, [options.release])
+    figures, cells = tornados(derivatives)[options.release], cell_tables(derivatives)[options.release]
     return _answer(
         options,
         source,
-        {"figures": figures, "cells": cells, "quantities": quantities},
-        [figures.rename(columns=TORNADO), *(one.head(15).rename(columns=SENSITIVITIES) for one in (cells, quantities))],
+        {"figures": figures, "cells": cells},
+        [figures.rename(columns=TORNADO), cells.head(20).rename(columns=SENSITIVITIES)],
         "No figure moves this cost.",
         lambda: sensitivity_sheets(economic),
     )

@@ -8,7 +8,9 @@ costs to complete, weights and fixed shares of its own fractions alone, so ∂G 
 one fraction of each at a time, by a central difference of the split itself. A cell whose value is 0 has no
 derivative here.
 
-What it does not do: quantities, norms, dates and interest (`costing.decisions.sensitivity`).
+Interest changes the growth of every state and the worth of every posting, each a function of dates alone.
+
+What it does not do: quantities and norms (`costing.decisions.quantity_gradients`), or dates.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
+from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.inputs.estate import Estate
-from costing.money.charges import Accrued, accrues_in
+from costing.money.charges import Accrued, accrues_in, capital_curve
 from costing.money.postings import TABLE_NAMES
 from costing.money.presses import split_presses
 from costing.results.origins import weights
@@ -57,10 +61,10 @@ class Reached:
 
 
 def gradients(reached: Reached) -> Gradients:
-    """Derivatives by every linear cell and every split cell: (table, column) -> [sets, rows]; 0 where the value is
-    blank or 0.
+    """Derivatives by every linear cell, every split cell and interest: (table, column) -> [sets, rows]; 0 where the
+    value is blank or 0.
     """
-    return {**linear_gradients(reached), **split_gradients(reached)}
+    return {**linear_gradients(reached), **split_gradients(reached), **interest_gradients(reached)}
 
 
 def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | None = None) -> Gradients:
@@ -69,7 +73,7 @@ def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | No
     """
     results = reached.results
     every = results.charges.postings
-    brought = reached.grown[:, every.state] * _worth(results)
+    brought = reached.grown[:, every.state] * worth_of_postings(results)
     found: Gradients = {}
     for name, columns in LINEAR_COLUMNS.items():
         for column in columns:
@@ -90,14 +94,53 @@ def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | No
     return found
 
 
-def _worth(results: Results) -> Floats:
+def worth_of_postings(results: Results) -> Floats:
     """Worth of each posting at the end of its state's interval."""
+    return _worth(results, results.charges.curve)
+
+
+def _worth(results: Results, curve: RateCurve | None) -> Floats:
     charges, states = results.charges, results.chain.states
     every = charges.postings
-    if charges.curve is None:
+    if curve is None:
         return every.amount
     inside = accrues_in(results.basis)[states.stage[every.state]]
-    return np.where(inside, every.amount * charges.curve.growth(every.paid, states.end[every.state]), every.amount)
+    return np.where(inside, every.amount * curve.growth(every.paid, states.end[every.state]), every.amount)
+
+
+def interest_gradients(reached: Reached) -> Gradients:
+    """Derivatives by the interest rates that the basis charges; none where it charges none or one of its own."""
+    results = reached.results
+    estate, basis, table = results.estate, results.basis, results.estate["interest_rates"]
+    if basis.capital == "none" or basis.rate is not None:
+        return {}
+    column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
+    found = np.zeros((len(reached.grown), len(table)))
+    for row in np.flatnonzero(np.nan_to_num(table[column].to_numpy(dtype=np.float64)) != 0):
+        up, down, step, _ = _both(estate, "interest_rates", column, np.array([row]))
+        ends = [_charged_at(reached, capital_curve(one, basis)) for one in (up, down)]
+        found[:, row] = (ends[0] - ends[1]) / (2.0 * step)
+    return {("interest_rates", column): found}
+
+
+def _charged_at(reached: Reached, curve: RateCurve | None) -> Floats:
+    """Worth of the sets, one step of interest deep: growth of each state and worth of each posting at a rate, what
+    arrived in each state as it is [sets].
+    """
+    results, grown = reached.results, reached.grown
+    states, charges = results.chain.states, results.charges
+    if curve is None:
+        return np.zeros(len(grown))
+    inside = accrues_in(results.basis)[states.stage]
+    growth = np.where(inside, curve.growth(states.start, states.end), 1.0)
+    total = grown @ (growth * results.solution.arrived)
+    total += grown[:, charges.postings.state] @ _worth(results, curve)
+    for part in charges.accrued:
+        at = part.states[inside[part.states]]
+        if not part.expensed and len(at):
+            worth = part.charge.curve.value_at_end(states.start[at], states.end[at], curve) * states.quantity[at]
+            total += grown[:, at] @ worth
+    return np.asarray(total)
 
 
 def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
@@ -109,22 +152,26 @@ def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
 
 def _time_by_row(results: Results, part: Accrued, grown: Floats, rows: int) -> Floats:
     """What one charge for time brought, by the row of its sheet that held at the time [sets, rows]."""
-    states, curve, charge = results.chain.states, results.charges.curve, part.charge
-    at = part.states
-    start, end, quantity = states.start[at], states.end[at], states.quantity[at]
-    inside = accrues_in(results.basis)[states.stage[at]]
+    charge = part.charge
     found = np.zeros((len(grown), rows))
     until = np.r_[charge.since[1:], np.iinfo(np.int64).max]
     for row, since, stop in zip(charge.rows, charge.since, until, strict=True):
-        low, high = np.maximum(start, since), np.minimum(end, stop)
-        held = np.flatnonzero(low < high)
-        low, high = low[held], high[held]
-        worth = charge.curve.amount(low, high)
-        if curve is not None:
-            grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, end[held])
-            worth = np.where(inside[held], grows, worth)
-        found[:, row] += grown[:, at[held]] @ (worth * quantity[held])
+        states, worth = charged_between(results, part, int(since), int(stop))
+        found[:, row] += grown[:, states] @ worth
     return found
+
+
+def charged_between(results: Results, part: Accrued, since: int, stop: int) -> tuple[Ints, Floats]:
+    """States that bear a charge for time between two days, and its worth at the end of each interval."""
+    states, curve, charge = results.chain.states, results.charges.curve, part.charge
+    low, high = np.maximum(states.start[part.states], since), np.minimum(states.end[part.states], stop)
+    held = np.flatnonzero(low < high)
+    at, low, high = part.states[held], low[held], high[held]
+    worth = charge.curve.amount(low, high)
+    if curve is not None:
+        grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, states.end[at])
+        worth = np.where(accrues_in(results.basis)[states.stage[at]], grows, worth)
+    return at, worth * states.quantity[at]
 
 
 def _premiums(results: Results) -> np.ndarray:
@@ -170,34 +217,34 @@ def split_gradients(reached: Reached) -> Gradients:
     """Derivatives by what press loads are split by: columns of Pressings, and the market values that stand for
     a blank value per litre.
     """
-    results = reached.results
-    estate = results.estate
-    frame, market = estate["pressings"], estate["market_values"]
-    sets = len(reached.grown)
-    found: Gradients = {("pressings", column): np.zeros((sets, len(frame))) for column in SPLIT_COLUMNS}
-    found["market_values", "value_per_unit"] = np.zeros((sets, len(market)))
-    if not (results.chain.flows.kind == Flow.PRESS_OUT).any():
+    market = reached.results.estate["market_values"]
+    found: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
+    found["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))
+    if not (reached.results.chain.flows.kind == Flow.PRESS_OUT).any():
         return found
-    load = codes(frame["load"], results.chain.flows.load_names)
-    fraction = np.flatnonzero(frame["fraction"].notna().to_numpy())
-    turn = np.zeros(len(frame), dtype=np.int64)
-    count: dict[int, int] = {}
-    for row in fraction.tolist():
-        place = count.get(int(load[row]), 0)
-        turn[row] = place
-        count[int(load[row])] = place + 1
     effect = _split_effect(reached)
-    for column in SPLIT_COLUMNS:
-        values = frame[column].to_numpy(dtype=np.float64)
-        for one in range(max(count.values(), default=0)):
-            rows = fraction[(turn[fraction] == one) & (np.nan_to_num(values[fraction]) != 0)]
-            if len(rows):
-                by_load = effect(*_both(estate, "pressings", column, rows))
-                found["pressings", column][:, rows] = by_load[:, load[rows]]
     fits = market["what"].isin(["first", "second"]) & market["lot"].isna() & (market["value_per_unit"] != 0)
     for valued in np.flatnonzero(fits.to_numpy()):
-        by_load = effect(*_both(estate, "market_values", "value_per_unit", np.array([valued])))
+        by_load = effect(*_both(reached.results.estate, "market_values", "value_per_unit", np.array([valued])))
         found["market_values", "value_per_unit"][:, valued] = by_load.sum(axis=1)
+    return found
+
+
+def split_by(reached: Reached, column: str) -> Floats:
+    """Derivatives by a column of Pressings through the shares of its loads alone [sets, rows]."""
+    results = reached.results
+    frame = results.estate["pressings"]
+    found = np.zeros((len(reached.grown), len(frame)))
+    load = codes(frame["load"], results.chain.flows.load_names)
+    fraction = np.flatnonzero(frame["fraction"].notna().to_numpy())
+    turn = np.zeros(len(frame), dtype=np.int64)  # first, second, … fraction of its load
+    turn[fraction] = pd.Series(load[fraction]).groupby(load[fraction]).cumcount().to_numpy()
+    effect = _split_effect(reached)
+    values = np.nan_to_num(frame[column].to_numpy(dtype=np.float64))
+    for one in range(int(turn.max(initial=-1)) + 1):
+        rows = fraction[(turn[fraction] == one) & (values[fraction] != 0)]
+        if len(rows):
+            found[:, rows] = effect(*_both(results.estate, "pressings", column, rows))[:, load[rows]]
     return found
 
 

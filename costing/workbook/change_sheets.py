@@ -11,7 +11,7 @@ import pandas as pd
 from costing.charts import Chart
 from costing.decisions.figures import STOCK
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
-from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, sensitivities_of, tornados
+from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados
 from costing.decisions.uncertainty import Forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.decisions.why import WHY
@@ -129,8 +129,8 @@ def sensitivity_sheets(economic: Results) -> list[ResultSheet]:
         return []
     currency = economic.estate.settings.currency
     names = dict(zip(latest["release"].astype(str), latest["cuvee"].astype(str), strict=True))
-    cells = sensitivities_of(economic, list(names))
-    drawn = tornados(economic, list(names), TORNADO_SHOWN, cells)
+    found = derivatives_of(economic, list(names))
+    cells, drawn = cell_tables(found), tornados(found, TORNADO_SHOWN)
     parts, charts = [], []
     for number, (release, table) in enumerate(drawn.items(), start=1):
         shown = table.rename(columns=TORNADO)
@@ -161,8 +161,8 @@ def sensitivity_sheets(economic: Results) -> list[ResultSheet]:
         )
     )
     notes = (
-        "Exact: by one solve backward. Two reruns: the estate run again with 1 % less and 1 % more, later rows "
-        "following.",
+        "Exact: by one solve backward; a quantity changes with the later rows following. Two reruns: the estate run "
+        "again with 1 % less and 1 % more of every row.",
     )
     return [ResultSheet("Sensitivity", "What moves the cost of a bottle most", notes, tuple(parts), tuple(charts))]
 

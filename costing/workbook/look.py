@@ -134,6 +134,11 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
     if isinstance(values, np.ndarray) and values.dtype.kind == "f":
         finite = values[np.isfinite(values)]
         values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
+    elif number_format not in ("General", NUMBER_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
+        # With fixed decimals the least and the greatest number are the longest ones.
+        numbers = [value for value in values if type(value) is float]
+        others = [value for value in values if type(value) is not float]
+        values = [*others, *([min(numbers), max(numbers)] if numbers else ())]
     elif isinstance(values, Sequence) and len(values) > 2000:
         values = set(values)
     return max((shown_length(value, number_format) for value in values), default=0)

@@ -17,7 +17,7 @@ from costing.graph.sequence import order_flows
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import BOOK, Basis
 from costing.inputs.estate import Estate
-from costing.money.charges import Charges, accrues_in, charges_of
+from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of
 from costing.money.presses import check_credits
 from costing.results.results import Results
 
@@ -56,13 +56,14 @@ def _costs_before_wine(chain: Chain, place) -> list[Finding]:  # type: ignore[no
     ]
 
 
-def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None) -> Results:
-    """Cost of everything on one basis. chain: `trace(estate)`, to be shared between bases.
+def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None, common: CommonMoney | None = None) -> Results:
+    """Cost of everything on one basis. chain: `trace(estate)`, to be shared between bases; common: their money
+    that no basis changes, likewise.
 
     InputError if the input makes no sense; IdentityError if cost in does not equal cost out.
     """
     chain = trace(estate) if chain is None else chain
-    charges = charges_of(estate, chain, basis)
+    charges = charges_of(estate, chain, basis, common)
     states, edges = chain.states, chain.edges
     share = edges.share.copy()
     pressed = np.flatnonzero(edges.press_row >= 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import costing
@@ -16,6 +16,7 @@ from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.results.bridge import steps
 from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins
 from costing.terminal import note, print_findings, text_table
@@ -67,17 +68,24 @@ def check(options: argparse.Namespace) -> int:
     return 1 if errors else 0
 
 
-def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links: bool) -> list[ResultSheet]:
-    """Sheets of costs, stock and origins, and of prior-year differences where a year is closed."""
+def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links: bool) -> Iterator[ResultSheet]:
+    """Sheets of costs, stock and origins, and of prior-year differences where a year is closed.
+
+    Every run that they need is made at once; the sheets follow one by one.
+    """
     book, economic = runs(BOOK), runs(ECONOMIC)
-    found = [
-        *cost_sheets(book, economic, cautions),
-        *stock_sheets(book, economic),
-        *origin_sheets(economic, runs, links=links),
-    ]
-    if len(estate["yearend_stock"]):
-        found.append(prior_year_sheet(*prior_year_difference(estate)))
-    return found
+    for _, basis in steps(BOOK, ECONOMIC, book):
+        runs(basis)
+    prior = prior_year_difference(estate) if len(estate["yearend_stock"]) else None
+
+    def one_by_one() -> Iterator[ResultSheet]:
+        yield from cost_sheets(book, economic, cautions)
+        yield from stock_sheets(book, economic)
+        yield from origin_sheets(economic, runs, links=links)
+        if prior is not None:
+            yield prior_year_sheet(*prior)
+
+    return one_by_one()
 
 
 def run(options: argparse.Namespace) -> int:
@@ -86,7 +94,7 @@ def run(options: argparse.Namespace) -> int:
     book, economic = source.both
     cautions = cautions_of(source.estate, book)
     latest = per_bottle(book, economic, latest=True)
-    result_sheets = run_sheets(source.estate, source.runs, cautions, links=not source.is_folder)
+    result_sheets = list(run_sheets(source.estate, source.runs, cautions, links=not source.is_folder))
     if options.json:
         print_json(latest)
     else:
@@ -131,7 +139,7 @@ def show_origins(options: argparse.Namespace) -> int:
 def follow(options: argparse.Namespace) -> int:
     """Refresh the result sheets of the workbook that is open now."""
 
-    def refresh(raw: Sequence[RawTable]) -> list[ResultSheet]:
+    def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
         estate = load(raw)
         runs = Runs(estate)
         return run_sheets(estate, runs, cautions_of(estate, runs(BOOK)), links=True)

@@ -16,6 +16,7 @@ from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
 from costing.model import run, trace
+from costing.money.charges import CommonMoney
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import note
@@ -62,13 +63,14 @@ class Runs:
     def __init__(self, estate: Estate) -> None:
         self._estate = estate
         self._chain = trace(estate)
+        self._common = CommonMoney(estate, self._chain)
         self._known: dict[Basis, Results] = {}
 
     def __call__(self, basis: Basis) -> Results:
         """Results on a basis."""
         key = basis.model_copy(update={"name": ""})
         if key not in self._known:
-            self._known[key] = run(self._estate, basis, self._chain)
+            self._known[key] = run(self._estate, basis, self._chain, self._common)
         return self._known[key]
 
 

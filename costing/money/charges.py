@@ -5,6 +5,7 @@ rate of capital.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -58,36 +59,68 @@ class Charges:
     curve: RateCurve | None
 
 
-def charges_of(estate: Estate, chain: Chain, basis: Basis) -> Charges:
-    """Collect the money of a basis. InputError if the basis needs an interest rate that is not given."""
-    elements = elements_of(estate)
+class CommonMoney:
+    """Money that no choice of a basis changes, found once for an estate and its chain: what was spent at the
+    prices paid, and the charges for time by the day whose prices they are at (None: dated prices).
+    """
+
+    def __init__(self, estate: Estate, chain: Chain) -> None:
+        self._estate, self._chain = estate, chain
+        self.elements = elements_of(estate)
+        self._location = location_of(estate, chain)
+        self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+
+    @cached_property
+    def spent(self) -> Postings:
+        """Direct costs, operation rates, dry goods and pools."""
+        estate, chain, elements = self._estate, self._chain, self.elements
+        events = events_of(estate, chain)
+        return joined(
+            [
+                direct_postings(estate, chain, elements),
+                rate_postings(estate, chain, events, elements),
+                dry_goods_postings(estate, chain, events, elements),
+                pool_postings(estate, chain, events, elements, self._location),
+            ]
+        )
+
+    def timed(self, at_prices_of: int | None) -> tuple[list[TimeCharge], Postings]:
+        """Charges for time, and what stays idle of their pools."""
+        if at_prices_of not in self._timed:
+            storage = storage_charges(self._estate, self._chain, self.elements, at_prices_of)
+            pools, idle = time_pools(self._estate, self._chain, self.elements, self._location, at_prices_of)
+            nowhere = np.full(len(idle.row), -1)
+            left = posted("pools", idle.row, nowhere, idle.stage, idle.element, idle.amount, idle.day)
+            self._timed[at_prices_of] = [*storage, *pools], left
+        return self._timed[at_prices_of]
+
+
+def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
+    """Collect the money of a basis. InputError if the basis needs an interest rate that is not given.
+
+    common: of this estate and chain, to be shared between bases.
+    """
+    common = common or CommonMoney(estate, chain)
+    elements = common.elements
     curve = capital_curve(estate, basis)
-    events = events_of(estate, chain)
-    location = location_of(estate, chain)
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
+    time_charges, left = common.timed(at_prices_of)
     postings = joined(
         [
             opening_postings(estate, chain, elements, basis),
             delivery_postings(estate, chain, elements, basis),
-            direct_postings(estate, chain, elements),
-            rate_postings(estate, chain, events, elements),
-            dry_goods_postings(estate, chain, events, elements),
-            pool_postings(estate, chain, events, elements, location),
+            common.spent,
             presses.postings,
+            left,
         ]
     )
-    time_charges = storage_charges(estate, chain, elements, at_prices_of)
-    pools, idle = time_pools(estate, chain, elements, location, at_prices_of)
-    nowhere = np.full(len(idle.row), -1)
-    left = posted("pools", idle.row, nowhere, idle.stage, idle.element, idle.amount, idle.day)
-    postings = joined([postings, left])
     if at_prices_of is not None:
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= (postings.state < 0) | (chain.states.quantity[postings.state] <= 0)  # nothing is left to bear it
-    accrued = [part for charge in (*time_charges, *pools) for part in _accrue(charge, chain, basis, curve, elements)]
+    accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
     return Charges(elements, postings.take(~apart), postings.take(apart), tuple(accrued), presses, curve)
 
 

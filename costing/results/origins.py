@@ -169,14 +169,15 @@ def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
 
 def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
     """Charges for time, one line per row of their sheet and lot; nothing where there is none."""
-    parts = [_pieces(results, part, reach) for part in results.charges.accrued if not part.expensed]
-    parts = [part for part in parts if len(part)]
+    found = [_pieces(results, part, reach) for part in results.charges.accrued if not part.expensed]
+    parts = [part for part in found if part]
     if not parts:
         return []
+    pieces = pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
     keys = ["table", "row", "lot", "stage", "element"]
     dates = {"incurred": ("incurred", "min"), "paid": ("paid", "max")}
     summed = {name: (name, "sum") for name in AMOUNTS}
-    lines = pd.concat(parts, ignore_index=True).groupby(keys, as_index=False).agg(**dates, **summed)
+    lines = pieces.groupby(keys, as_index=False).agg(**dates, **summed)
     table, row = lines["table"].to_numpy(), lines["row"].to_numpy()
     columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[table]
     blank = np.full(len(lines), "", dtype=object)
@@ -196,12 +197,14 @@ def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
     return [frame]
 
 
-def _pieces(results: Results, part: Accrued, reach: _Reach) -> pd.DataFrame:
-    """One charge on the states that reach the release, cut where the row of its sheet changes."""
+def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndarray]:
+    """One charge on the states that reach the release, cut where the row of its sheet changes: columns, none of
+    them where it charges nothing.
+    """
     states, curve = results.chain.states, results.charges.curve
     kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held))
     if not len(kept):
-        return pd.DataFrame()
+        return {}
     at = part.states[kept]
     which, step, start, end = _steps(part.charge, states.start[at], states.end[at])
     at = at[which]
@@ -211,21 +214,20 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> pd.DataFrame:
         grown = part.charge.curve.value_at_end(start, end, curve) * curve.growth(end, states.end[at])
         worth = np.where(accrues_in(results.basis)[states.stage[at]], grown * states.quantity[at], amount)
         capital = worth * reach.grown[at] - own
-    pieces = pd.DataFrame(
-        {
-            "table": part.charge.table,
-            "row": part.charge.rows[step],
-            "lot": states.lot[at],
-            "stage": states.stage[at],
-            "element": part.charge.element,
-            "incurred": start,
-            "paid": end,
-            "amount": amount,
-            "own": own,
-            "capital": capital,
-        }
-    )
-    return pieces.iloc[np.flatnonzero(amount)]
+    charged = np.flatnonzero(amount)
+    n = len(charged)
+    return {
+        "table": np.full(n, part.charge.table),
+        "row": part.charge.rows[step][charged],
+        "lot": states.lot[at][charged],
+        "stage": states.stage[at][charged],
+        "element": np.full(n, part.charge.element),
+        "incurred": start[charged],
+        "paid": end[charged],
+        "amount": amount[charged],
+        "own": own[charged],
+        "capital": capital[charged],
+    }
 
 
 def _steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:

@@ -40,7 +40,7 @@ def scenario_sheets(economic: Results) -> list[ResultSheet]:
     shown["Planned"] = shown["Planned"].map({True: "planned", False: "made"})
     latest = shown[(shown["Planned"] == "made") & (shown["Format"] == "bottle")]
     changes = tuple(name for name in names if name.endswith(": change"))
-    formats = {"Disgorged": "date", "Bottles": "quantity", **dict.fromkeys(names, "money4")}
+    formats = {"Disgorged": "date", "Bottles": "integer", **dict.fromkeys(names, "money4")}
     stock_names = tuple(stock.columns[1:])
     parts = (
         ResultTable("scenarios_per_bottle", shown, formats, title=f"Economic cost per bottle ({currency})"),
@@ -153,7 +153,7 @@ def sensitivity_sheets(economic: Results) -> list[ResultSheet]:
     top = pd.concat(
         [table.head(CELLS_SHOWN).assign(release=release) for release, table in cells.items()], ignore_index=True
     ).rename(columns={**SENSITIVITIES, "release": "Release"})
-    formats = {"Value": "factor", "Change per unit": "money4", "Change per 1 %": "money4"}
+    formats = {"Value": "number", "Change per unit": "money4", "Change per 1 %": "money4"}
     columns = ["Release", *SENSITIVITIES.values()]
     parts.append(
         ResultTable(

@@ -10,7 +10,7 @@ from costing.inputs.schema import sheets
 from costing.workbook.write import ResultSheet, ResultTable
 
 OWNED_YEAR_END = tuple(sheet.title for sheet in sheets().values() if sheet.owner == "library")
-_FORMATS = {"date": "date", "number": "factor", "integer": "integer"}
+_FORMATS = {"date": "date", "number": "number", "integer": "integer"}
 
 
 def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:

@@ -167,6 +167,7 @@ def _run_check(book: Results, economic: Results, cautions: Sequence[Finding]) ->
             "Economic": theirs["amount"].round(2) + 0.0,
         }
     )
+    now, last = (np.datetime64(day, "D") for day in (book.chain.valuation_day, book.chain.horizon_day))
     found = pd.DataFrame(
         [(one.place, one.value, one.rule, one.remedy) for one in cautions],
         columns=["Where", "What stands there", "What is doubtful", "What to do"],
@@ -177,6 +178,7 @@ def _run_check(book: Results, economic: Results, cautions: Sequence[Finding]) ->
         (
             "Cost in + capital charged = stock + cost of goods sold and other exits + expensed. A run that does not "
             "close is never written.",
+            f"All records count here, planned ones to {last} included; Stock value and Roll-forward stand at {now}.",
             BASES_NOTE,
             CAUTION,
         ),

@@ -16,7 +16,7 @@ import pandas as pd
 from costing.charts import Chart
 from costing.workbook import look
 
-CHART_ROWS = 23
+CHART_ROWS, CHART_CHARACTERS = 23, 111.0
 _SIZE = {"width": 760, "height": 420}
 _TYPES = {
     "column": {"type": "column"},
@@ -99,6 +99,8 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
     # A bar means its length, so the axis begins at nought unless something lies below it.
     if chart.kind not in ("line", "scatter") and not (frame[list(chart.series)].min() < 0).any():
         value |= {"min": 0}
+    if chart.number_format.endswith("%") and (drawn := _highest(chart, frame)) <= 1 + 1e-9 and drawn > 0.9:
+        value |= {"max": 1}  # parts of a whole end at the whole
     if chart.kind == "bar":
         # XlsxWriter calls the lying axis x. Reversed, the first row is on top; then the values would be, too.
         drawing.set_x_axis({**value, "label_position": "high"})
@@ -106,6 +108,12 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
     else:
         drawing.set_x_axis(category)
         drawing.set_y_axis(value)
+
+
+def _highest(chart: Chart, frame: pd.DataFrame) -> float:
+    shown = frame[list(chart.shown_series)].apply(pd.to_numeric, errors="coerce")
+    is_stack = bool(_TYPES[chart.kind].get("subtype"))
+    return float((shown.sum(axis=1) if is_stack else shown.max(axis=1)).max())
 
 
 def _marker(colour: str) -> dict[str, Any]:

@@ -18,8 +18,8 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
 
@@ -30,14 +30,15 @@ from costing.inputs.raw import RawTable
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.link_office import PIPE, OfficeWorkbook, listening
 from costing.workbook.opened import NotOpenError, read_open, write_open
-from costing.workbook.pages import STALE_ROW, Page, pages
+from costing.workbook.pages import Page, pages
 from costing.workbook.replace import lock_holder
 from costing.workbook.stale import STALE, stale_formula
 from costing.workbook.write import ResultSheet, ResultTable, RunStamp
 
 POLL_SECONDS = 0.3
 FINDINGS_SHEET = "Run check"
-Refresh = Callable[[Sequence[RawTable]], Sequence[ResultSheet]]
+Refresh = Callable[[Sequence[RawTable]], Iterable[ResultSheet]]
+"""Raw tables -> result sheets, which may be made one by one; InputError at once, before the first is made."""
 
 
 @dataclass
@@ -50,6 +51,7 @@ class Refresher:
     basis: str
     _inputs: str = ""
     _shown: dict[str, Page] = field(default_factory=dict)
+    _names: Sequence[str] = ()
 
     def __call__(self) -> str:
         """Refresh once; return a line on what happened. WorkbookError where the program refuses."""
@@ -58,14 +60,22 @@ class Refresher:
         if inputs == self._inputs:
             return "The inputs are as they were; nothing was written."
         findings: list[Finding] = []
+        sheets: Iterable[ResultSheet]
         try:
             sheets = self.refresh(tables)
         except InputError as wrong:
             findings = wrong.findings
             sheets = [findings_sheet(findings)]
-        stamp = RunStamp(dt.datetime.now(), self.version, self.basis, inputs)
-        laid_out = pages(sheets, stamp, stale_formula(counts))
-        write_open(self.workbook, [*laid_out, *(self._stale_pages(laid_out) if findings else ())])
+        stamp, stale = RunStamp(dt.datetime.now(), self.version, self.basis, inputs), stale_formula(counts)
+        laid_out: list[Page] = []
+        write_open(
+            self.workbook,
+            _pages(sheets, stamp, stale, laid_out),
+            names=[FINDINGS_SHEET] if findings else self._names,
+            is_outgrown=self._is_outgrown,
+            # The formula of a sheet sees numbers and filled cells alone; with errors the others are old for certain.
+            others_stale=f'="{STALE}"' if findings else "",
+        )
         changed = [page for page in laid_out if not page.same_content(self._shown.get(page.name))]
         self._shown |= {page.name: page for page in laid_out}
         self._inputs = inputs
@@ -73,19 +83,26 @@ class Refresher:
         if findings:
             first = next(iter(errors_in(findings)))
             return f"{len(errors_in(findings))} errors, listed on sheet '{FINDINGS_SHEET}'; the first: {first}"
+        self._names = [page.name for page in laid_out]
         return (
             f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. Nothing was saved."
         )
 
-    def _stale_pages(self, laid_out: Sequence[Page]) -> list[Page]:
-        """Return the other pages that were shown, marked STALE for good: their formula sees numbers alone."""
-        fresh = {page.name for page in laid_out}
-        always = {(STALE_ROW, 0): f'="{STALE}"'}
-        return [
-            replace(page, formulas={**page.formulas, **always})
-            for page in self._shown.values()
-            if page.name not in fresh
-        ]
+    def _is_outgrown(self, page: Page) -> bool:
+        """Whether columns must be set anew: texts of findings are longer than what may have stood there before;
+        of other pages not yet shown the file's own columns are kept.
+        """
+        before = self._shown.get(page.name)
+        return page.name == FINDINGS_SHEET if before is None else before.widths != page.widths
+
+
+def _pages(
+    sheets: Iterable[ResultSheet], stamp: RunStamp, stale: tuple[str, str], laid_out: list[Page]
+) -> Iterator[Page]:
+    """Pages one by one, so that each is written while the next is made; all of them in `laid_out` at the end."""
+    for sheet in sheets:
+        laid_out += pages([sheet], stamp, stale)
+        yield laid_out[-1]
 
 
 def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:

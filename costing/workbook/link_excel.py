@@ -17,7 +17,7 @@ import datetime as dt
 import importlib
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache, wraps
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -27,7 +27,7 @@ from costing.inputs.cells import fold
 from costing.inputs.schema import sheets
 from costing.workbook.opened import NotOpenError, OpenSheet
 from costing.workbook.package import shown
-from costing.workbook.pages import Page, PlacedTable, RowEdit, Styled, link_columns
+from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, Styled, link_columns
 from costing.workbook.scan import MAX_CELLS
 from costing.workbook.sheets import MARK, mark_text
 
@@ -135,8 +135,25 @@ class ExcelWorkbook:
                 found |= {(column + 1, row) for row in _percent_rows(sheet, column + 1, 1, len(rows))}
         return found
 
+    def read_tables(self, titles: Sequence[str]) -> Iterator[OpenSheet]:
+        """Cells of sheets, one after the other."""
+        return map(self.read_table, titles)
+
+    def write_tables(self, plans: Iterable[tuple[Page, Sequence[RowEdit], bool]]) -> None:
+        """Edit rows of each page, then set all its cells; where the plan says so, formats and tables as well."""
+        for page, edits, styled in plans:
+            self._write(page, edits, styled=styled)
+
     @_in_one_line
-    def write_table(self, page: Page, edits: Sequence[RowEdit], *, styled: bool) -> None:
+    def mark_stale(self, titles: Sequence[str], formula: str) -> None:
+        """Put the formula into the cell of these sheets that says whether they are old."""
+        for title in titles:
+            cell = self._book.sheets[title].range((STALE_ROW + 1, 1))
+            if "STALE" in str(cell.formula):
+                cell.formula = formula
+
+    @_in_one_line
+    def _write(self, page: Page, edits: Sequence[RowEdit], *, styled: bool) -> None:
         """Edit rows, then set every cell of the page; with `styled`, formats and tables as well."""
         is_new = page.name not in [sheet.name for sheet in self._book.sheets]
         sheet = self._added(page.name) if is_new else self._book.sheets[page.name]

@@ -18,7 +18,7 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -84,13 +84,41 @@ class OfficeWorkbook:
         raise NotOpenError(msg)
 
     def _ask(self, *request: Any) -> Any:
+        self._send(*request)
+        return self._answer()
+
+    def _ask_all(self, requests: Iterable[Sequence[Any]]) -> Iterator[Any]:
+        """Answers to several requests; the program works on while each is taken apart. The first fault is raised
+        once all have answered.
+        """
+        waiting, faults = 0, []
+        try:
+            for request in requests:
+                self._send(*request)
+                waiting += 1
+            while waiting and self._process.poll() is None:
+                waiting -= 1
+                try:
+                    answer = self._answer()
+                except WorkbookError as fault:
+                    faults.append(fault)
+                    continue
+                yield answer
+        finally:
+            while waiting and self._process.poll() is None:  # a request could not be made, or nobody listens any more
+                waiting -= 1
+                with contextlib.suppress(WorkbookError):
+                    self._answer()
+        if faults:
+            raise faults[0]
+
+    def _send(self, *request: Any) -> None:
         if self._process.stdin is None or self._process.poll() is not None:
             msg = "The link to LibreOffice is closed. Start it again."
             raise WorkbookError(msg)
         with contextlib.suppress(BrokenPipeError):
             self._process.stdin.write(json.dumps(request) + "\n")
             self._process.stdin.flush()
-        return self._answer()
 
     def _answer(self) -> Any:
         try:
@@ -146,7 +174,13 @@ class OfficeWorkbook:
 
     def read_table(self, title: str) -> OpenSheet:
         """Cells of a sheet. A sheet too large to be read comes as the one cell that makes it so."""
-        found = self._ask("read", title)
+        return next(self.read_tables([title]))
+
+    def read_tables(self, titles: Sequence[str]) -> Iterator[OpenSheet]:
+        """Cells of sheets, one after the other; the program reads on while they are taken apart here."""
+        yield from map(self._sheet, self._ask_all(("read", title) for title in titles))
+
+    def _sheet(self, found: Mapping[str, Any]) -> OpenSheet:
         if "rows" not in found:
             return OpenSheet([], too_far=(found["width"], found["height"]))
         left, width = found["left"], found["left"] + len(found["rows"][0])
@@ -169,22 +203,19 @@ class OfficeWorkbook:
         }
         return OpenSheet(rows, errors, frozenset(percents), found["filled"])
 
-    def write_table(self, page: Page, edits: Sequence[RowEdit], *, styled: bool) -> None:
-        """Edit rows, then set every cell of the page; with `styled`, formats and tables as well."""
-        described: dict[str, Any] = {
-            "name": page.name,
-            "rows": [[_bare(cell) for cell in row] for row in page.rows],
-            "formulas": _formula_rows(page),
-            "links": link_columns(page, ";"),
-            "tables": [[t.name, t.top, t.left, t.bottom, t.right, t.totals] for t in page.tables],
-        }
-        if styled:
-            described |= {
-                "styled": [[s.top, s.left, s.bottom, s.right, dict(s.form)] for s in page.styled],
-                "widths": list(page.widths.items()),
-                "heights": list(page.heights.items()),
-            }
-        self._ask("write", described, [[edit.row, edit.count] for edit in edits], styled)
+    def write_tables(self, plans: Iterable[tuple[Page, Sequence[RowEdit], bool]]) -> None:
+        """Edit rows of each page, then set all its cells; where the plan says so, formats and tables as well."""
+        requests = (
+            ("write", _described(page, styled), [[edit.row, edit.count] for edit in edits], styled)
+            for page, edits, styled in plans
+        )
+        for _ in self._ask_all(requests):
+            pass
+
+    def mark_stale(self, titles: Sequence[str], formula: str) -> None:
+        """Put the formula into the cell of these sheets that says whether they are old."""
+        if titles:
+            self._ask("mark_stale", list(titles), formula)
 
     @contextlib.contextmanager
     def paused(self) -> Iterator[None]:
@@ -194,6 +225,24 @@ class OfficeWorkbook:
             yield
         finally:
             self._ask("resume")
+
+
+def _described(page: Page, styled: bool) -> dict[str, Any]:
+    """A page as the far end takes it; its look only where it is to be set."""
+    described: dict[str, Any] = {
+        "name": page.name,
+        "rows": [[_bare(cell) for cell in row] for row in page.rows],
+        "formulas": _formula_rows(page),
+        "links": link_columns(page, ";"),
+        "tables": [[t.name, t.top, t.left, t.bottom, t.right, t.totals] for t in page.tables],
+    }
+    if styled:
+        described |= {
+            "styled": [[s.top, s.left, s.bottom, s.right, dict(s.form)] for s in page.styled],
+            "widths": list(page.widths.items()),
+            "heights": list(page.heights.items()),
+        }
+    return described
 
 
 def _is_filled(cell: Any) -> bool:

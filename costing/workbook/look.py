@@ -39,6 +39,7 @@ NUMBER_FORMATS = {
     "text": "General",
     "integer": "#,##0",
     "factor": "0.0000",
+    "number": "#,##0.00##",
 }
 TAB_COLOURS = {
     "Start": SLATE,
@@ -62,7 +63,8 @@ GROUPS = {
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }
-_NARROWEST, WIDEST = 9.0, 48.0
+_NARROWEST, WIDEST, WRAPPED = 9.0, 48.0, 36.0
+_ONE_LINE, _TWO_LINES = 12, 22
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 
 
@@ -107,12 +109,28 @@ def shown_length(value: Any, number_format: str) -> int:
 
 
 def column_width(
-    header: str, values: Iterable[Any], number_format: str, *, button: bool = True, widest: float = WIDEST
+    header: str,
+    values: Iterable[Any],
+    number_format: str,
+    *,
+    button: bool = True,
+    widest: float = WIDEST,
+    lines: int = 2,
 ) -> float:
-    """Width that shows numbers whole, text up to `widest`, the header in two lines (with its button)."""
+    """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    heading = 1.1 * _wrapped(header, 2) + (3.5 if button else 1.5)
+    heading = 1.1 * _wrapped(header, lines) + (3.5 if button else 2.5)
     return min(max(_NARROWEST, 1.12 * longest + 2.5, heading), widest)
+
+
+def heading_lines(header: str) -> int:
+    """Lines that a header of a result table is to be set in: short ones in one, long ones in three."""
+    return 1 if len(header) <= _ONE_LINE else 2 if len(header) <= _TWO_LINES else 3
+
+
+def text_lines(text: str, width: float) -> int:
+    """Lines that a text takes where it is wrapped in a column of that width."""
+    return sum(_lines(line, max(1.0, (width - 1.0) / 1.08)) for line in text.split("\n"))
 
 
 def header_lines(header: str, width: float, *, button: bool = True) -> int:
@@ -134,6 +152,11 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
     if isinstance(values, np.ndarray) and values.dtype.kind == "f":
         finite = values[np.isfinite(values)]
         values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
+    elif number_format not in ("General", NUMBER_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
+        # With fixed decimals the least and the greatest number are the longest ones.
+        numbers = [value for value in values if type(value) is float]
+        others = [value for value in values if type(value) is not float]
+        values = [*others, *([min(numbers), max(numbers)] if numbers else ())]
     elif isinstance(values, Sequence) and len(values) > 2000:
         values = set(values)
     return max((shown_length(value, number_format) for value in values), default=0)

@@ -22,7 +22,7 @@ _VALUE, _DATE, _TEXT, _FORMULA = 1, 2, 4, 16  # com.sun.star.sheet.CellFlags
 _NUMBER_RESULT = 1  # com.sun.star.sheet.FormulaResult.VALUE
 _DATE_FORMAT, _PERCENT_FORMAT = 2, 128  # com.sun.star.util.NumberFormat
 _HIDDEN_NAME = 16  # com.sun.star.sheet.NamedRangeFlag.HIDDEN
-_HEADER_ROWS, _STALE_COLUMNS = 20, 52
+_HEADER_ROWS, _STALE_COLUMNS, _STALE_ROW = 20, 52, 2
 _MARK = "costing_result_sheet"
 _SERVICE = "com.sun.star.sheet."
 
@@ -39,6 +39,7 @@ class Side:
         self._document: Any = None
         self._percent_titles: set[str] = set()
         self._format_keys: dict[str, int] = {}
+        self._format_types: dict[int, int] = {}
         self._most_cells = 0
         self._titles: list[str] = []
         self._ranges: dict[str, Any] = {}
@@ -87,6 +88,7 @@ class Side:
     def survey(self) -> dict[str, Any]:
         """Sheets in the order of their tabs, and every table: name, sheet, top, left, bottom, right, totals."""
         self._titles = list(self._document.Sheets.ElementNames)
+        self._format_types = {}
         ranges = self._document.DatabaseRanges
         names = ranges.ElementNames
         # Each object that the bridge hands out takes a millisecond, so they are kept from one time to the next.
@@ -169,7 +171,10 @@ class Side:
                 middle = (top + bottom) // 2
                 parts = [left, top, right, middle], [left, middle + 1, right, bottom]
             return [found for part in parts for found in self._formatted(sheet, part, kind)]
-        return [corners] if self._document.NumberFormats.getByKey(area.NumberFormat).Type & kind else []
+        key = area.NumberFormat
+        if key not in self._format_types:
+            self._format_types[key] = self._document.NumberFormats.getByKey(key).Type
+        return [corners] if self._format_types[key] & kind else []
 
     def pause(self) -> None:
         """Stop redrawing and recalculating, and begin one step of undoing."""
@@ -202,6 +207,14 @@ class Side:
         if styled:
             self._place_tables(sheet.RangeAddress.Sheet, page["tables"])
             self._style(sheet, page)
+
+    def mark_stale(self, titles: list[str], formula: str) -> None:
+        """Put the formula into the cell of these sheets that says whether they are old, where they have one."""
+        for title in titles:
+            sheet = self._document.Sheets.getByName(title)
+            cell = sheet.getCellByPosition(0, _STALE_ROW)
+            if "STALE" in cell.Formula and not sheet.isProtected():
+                cell.Formula = formula
 
     def _page_sheet(self, name: str) -> Any:
         sheets = self._document.Sheets

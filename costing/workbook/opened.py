@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -75,14 +75,17 @@ class OpenWorkbook(Protocol):
     def is_marked(self, title: str) -> bool:
         """Whether the sheet bears the mark of a result sheet, with its present title."""
 
-    def read_table(self, title: str) -> OpenSheet:
-        """Cells of a sheet."""
+    def read_tables(self, titles: Sequence[str]) -> Iterator[OpenSheet]:
+        """Cells of sheets, one after the other."""
 
-    def write_table(self, page: Page, edits: Sequence[RowEdit], *, styled: bool) -> None:
-        """Edit rows, then set every cell of the page; with `styled`, formats and tables as well.
+    def write_tables(self, plans: Iterable[tuple[Page, Sequence[RowEdit], bool]]) -> None:
+        """Edit rows of each page, then set all its cells; where the plan says so, formats and tables as well.
 
         A sheet that isn't there is made as the last one, with its mark.
         """
+
+    def mark_stale(self, titles: Sequence[str], formula: str) -> None:
+        """Put the formula into the cell of these sheets that says whether they are old."""
 
     def paused(self) -> AbstractContextManager[None]:
         """Neither redraw nor recalculate inside; what is done inside is undone in one step, where that can be."""
@@ -92,16 +95,16 @@ def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount],
     """Raw tables of the open workbook, the counts behind STALE, and a fingerprint of all input cells."""
     found, counts = [], []
     whole = hashlib.sha256()
-    for title in workbook.titles():
-        name, rule, _ = sheet_name(title)
-        if not name and not rule:
+    named = [(title, *sheet_name(title)[:2]) for title in workbook.titles()]
+    wrongly_named = {title for title, _, rule in named if rule and not workbook.is_marked(title)}
+    read = workbook.read_tables([title for title, name, rule in named if name and not rule])
+    for title, name, rule in named:
+        if title in wrongly_named:
+            found.append(table_from_cells(title, []))
+            whole.update(title.encode())
+        if rule or not name:
             continue
-        if rule:
-            if not workbook.is_marked(title):
-                found.append(table_from_cells(title, []))
-                whole.update(title.encode())
-            continue
-        cells = workbook.read_table(title)
+        cells = next(read)
         found.append(_raw_table(title, cells, workbook.tables(title)))
         whole.update(repr((title, cells.rows, sorted(cells.percent_cells), cells.errors)).encode())
         if sheets()[name].owner == "user":
@@ -133,26 +136,50 @@ def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> R
     return table_from_cells(title, rows, areas, faults, cells.percent_cells)
 
 
-def write_open(workbook: OpenWorkbook, pages: Sequence[Page]) -> None:
-    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours."""
+def write_open(
+    workbook: OpenWorkbook,
+    pages: Iterable[Page],
+    *,
+    names: Collection[str] = (),
+    is_outgrown: Callable[[Page], bool] = lambda _: False,
+    others_stale: str = "",
+) -> None:
+    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours.
+
+    names: of the pages, where they are known before the pages are made; then each is written while the next is
+    being made. is_outgrown: whether the formats and widths of a page must be set anew; others_stale: formula
+    that says so on every other result sheet (none: they keep their own).
+    """
+    if not names:
+        pages = list(pages)
+        names = [page.name for page in pages]
     titles = {title.casefold(): title for title in workbook.titles()}
-    plans: list[tuple[Page, Sequence[RowEdit], bool]] = []
-    for page in pages:
-        title = titles.get(page.name.casefold())
-        if title is None:
-            plans.append((page, [], True))
-            continue
-        if title != page.name or not workbook.is_marked(title):
-            msg = (
-                f"Sheet '{shown(title)}' has the name of a result sheet but wasn't written by this library. "
-                "Rename it, or delete it if it is an old result; then refresh again."
-            )
-            raise WorkbookError(msg)
-        edits, is_all = row_edits(workbook.tables(title), page.tables)
-        plans.append((page, edits, not is_all))
+    for name in names:
+        _check_ours(workbook, name, titles.get(name.casefold()))
+
+    def plan(page: Page) -> tuple[Page, Sequence[RowEdit], bool]:
+        if page.name not in names:
+            _check_ours(workbook, page.name, titles.get(page.name.casefold()))
+        if page.name.casefold() not in titles:
+            return page, [], True
+        edits, is_all = row_edits(workbook.tables(page.name), page.tables)
+        return page, edits, not is_all or is_outgrown(page)
+
+    fresh = {name.casefold() for name in names}
+    old = [title for key, title in titles.items() if others_stale and key not in fresh and workbook.is_marked(title)]
     with workbook.paused():
-        for page, changed, styled in plans:
-            workbook.write_table(page, changed, styled=styled)
+        workbook.write_tables(map(plan, pages))
+        workbook.mark_stale(old, others_stale)
+
+
+def _check_ours(workbook: OpenWorkbook, name: str, title: str | None) -> None:
+    """WorkbookError if a sheet of that name is there and the library did not make it."""
+    if title is not None and (title != name or not workbook.is_marked(title)):
+        msg = (
+            f"Sheet '{shown(title)}' has the name of a result sheet but wasn't written by this library. "
+            "Rename it, or delete it if it is an old result; then refresh again."
+        )
+        raise WorkbookError(msg)
 
 
 def _number(cell: Any) -> float:

@@ -4,7 +4,7 @@ basis to another.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pandas as pd
 
@@ -68,34 +68,36 @@ def origins_table(results: Results, release: str) -> pd.DataFrame:
     return kept[list(COLUMNS)].rename(columns=COLUMNS)
 
 
-def origin_sheets(economic: Results, runs: Callable[[Basis], Results], *, links: bool) -> list[ResultSheet]:
-    """Sheets Origins, Composition and Bridge. runs: results of the estate on any basis; links: to cells of
-    this workbook.
+def origin_sheets(economic: Results, runs: Callable[[Basis], Results], *, links: bool) -> Iterator[ResultSheet]:
+    """Sheets Origins, Composition and Bridge, one by one. runs: results of the estate on any basis; links: to
+    cells of this workbook.
     """
     chosen = main_releases(economic)
     if not chosen:
-        return []
+        return
     currency = economic.estate.settings.currency
+    yield _origins(economic, chosen, currency, links=links)
+    yield _composition(economic, chosen)
+    yield _bridge(runs, chosen, currency)
+
+
+def _origins(economic: Results, chosen: list[str], currency: str, *, links: bool) -> ResultSheet:
     table = pd.concat([origins_table(economic, release) for release in chosen], ignore_index=True)
     formats = {
         "Incurred": "date",
         "Paid": "date",
         **dict.fromkeys(("Whole amount", "Share of it", "Capital", "Total"), "money"),
     }
-    return [
-        ResultSheet(
-            "Origins",
-            f"Where the economic cost of the latest releases came from ({currency})",
-            ("Each line is a cell, or a rate over the time a lot was kept; lines of a release add up to its cost.",),
-            (
-                ResultTable(
-                    "origins", table, formats, ("Share of it", "Capital", "Total"), {"Where": "Where"} if links else {}
-                ),
+    return ResultSheet(
+        "Origins",
+        f"Where the economic cost of the latest releases came from ({currency})",
+        ("Each line is a cell, or a rate over the time a lot was kept; lines of a release add up to its cost.",),
+        (
+            ResultTable(
+                "origins", table, formats, ("Share of it", "Capital", "Total"), {"Where": "Where"} if links else {}
             ),
         ),
-        _composition(economic, chosen),
-        _bridge(runs, chosen, currency),
-    ]
+    )
 
 
 def _composition(economic: Results, chosen: list[str]) -> ResultSheet:

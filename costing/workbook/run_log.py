@@ -58,5 +58,5 @@ def logged(book: Results, economic: Results, version: str, inputs: str, before: 
         SHEET,
         "Every run: when, from which inputs, and its main figures",
         ("Rows are added at each run; equal inputs have equal fingerprints.",),
-        (ResultTable("run_log", table, {"Book": "money4", "Economic": "money4"}),),
+        (ResultTable("run_log", table, {"Book": "number", "Economic": "number"}),),
     )

@@ -10,7 +10,8 @@ import pandas as pd
 from costing.charts import Chart
 from costing.results.net_realisable import net_realisable_value
 from costing.results.results import Results
-from costing.results.roll_forward import exits, expensed_at_once, roll_forward
+from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
+from costing.results.rounding import largest_remainder
 from costing.results.stock import stock_values
 from costing.workbook.write import ResultSheet, ResultTable
 
@@ -50,12 +51,12 @@ def stock_table(book: Results, economic: Results) -> pd.DataFrame:
             "Unit": mine["unit"],
             "Tirage": mine["tirage"],
             "Months on lees": mine["months_on_lees"],
-            "Book value": mine["value"].round(2),
-            "Economic value": theirs["value"].round(2),
+            "Book value": largest_remainder(mine["value"].to_numpy(), 2),
+            "Economic value": largest_remainder(theirs["value"].to_numpy(), 2),
             "Book per unit": mine["value_per_unit"].round(4),
             "Economic per unit": theirs["value_per_unit"].round(4),
             "Market per unit": mine["market_per_unit"],
-            "Write-down to market": mine["write_down"].round(2),
+            "Write-down to market": mine["write_down"].round(2).where(mine["market_per_unit"].notna()),
         }
     )
 
@@ -73,7 +74,7 @@ def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:
         f"Stock at the end of {end} ({currency})",
         (
             "The write-down compares book cost with the market values that you entered (IAS 2, paragraph 9); it is "
-            "shown, never posted.",
+            "shown, never posted, and blank where no market value is entered.",
         ),
         (
             ResultTable(
@@ -109,16 +110,38 @@ def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:
     return [value, _roll_forward(book, economic, start, end, currency)]
 
 
+def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> pd.DataFrame:
+    """Roll-forward by stage in cents: opening and closing are those of the lots, what leaves stages comes to
+    others, and every row closes. What a row is out by, a cent or two, goes to the largest of what was put in.
+    """
+    roll = roll_forward(results, start, end)
+    roll = roll.loc[roll["stage"] != "total", list(ROLL)].reset_index(drop=True)
+    for column, day in (("opening", start), ("closing", end)):
+        lots = stock_values(results, day)
+        by_stage = pd.Series(largest_remainder(lots["value"].to_numpy(), 2)).groupby(lots["stage"].to_numpy()).sum()
+        roll[column] = roll["stage"].map(by_stage).fillna(0.0)
+    moved = [column for column in roll.columns if column not in ("stage", "opening", "closing")]
+    for column in moved:
+        roll[column] = largest_remainder(roll[column].to_numpy(), 2)
+    amounts = [column for column in roll.columns if column != "stage"]
+    table = roll[amounts].to_numpy(dtype=float)
+    inside = slice(1, len(amounts) - 1)
+    out_by = table[:, -1] - table[:, 0] - table[:, inside].sum(axis=1)
+    put_in = np.array([amounts.index(column) for column in ("put_in", "time_charges", "capital")])
+    largest = put_in[np.abs(table[:, put_in]).argmax(axis=1)]
+    table[np.arange(len(table)), largest] += out_by
+    roll[amounts] = table.round(2) + 0.0
+    return roll
+
+
 def _roll_forward(
     book: Results, economic: Results, start: np.datetime64, end: np.datetime64, currency: str
 ) -> ResultSheet:
     tables = []
     first = start + np.timedelta64(1, "D")
     for results, name in ((book, "book"), (economic, "economic")):
-        roll = roll_forward(results, start, end)[list(ROLL)].rename(columns=ROLL)
-        roll = roll[roll["Stage"] != "total"]
+        roll = _to_the_cent(results, start, end).rename(columns=ROLL)
         amounts = tuple(column for column in roll.columns if column != "Stage")
-        roll[list(amounts)] = roll[list(amounts)].round(2) + 0.0
         tables.append(
             ResultTable(
                 f"roll_forward_{name}",
@@ -137,7 +160,10 @@ def _roll_forward(
                 "cost": "Cost",
             }
         )
-        left["Cost"] = left["Cost"].round(2)
+        lost = left["Way out"] == ABNORMAL
+        left["Quantity"] = left["Quantity"].where(~lost)  # a loss beyond the norm is a part of what was lost
+        for one in (lost, ~lost):
+            left.loc[one, "Cost"] = largest_remainder(left.loc[one, "Cost"].to_numpy(dtype=float), 2)
         tables.append(
             ResultTable(
                 f"exits_{name}",

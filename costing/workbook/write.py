@@ -29,13 +29,14 @@ import xlsxwriter
 
 from costing.charts import Chart, is_drawable
 from costing.workbook import look
-from costing.workbook.draw import CHART_ROWS, draw_chart
+from costing.workbook.draw import CHART_CHARACTERS, CHART_ROWS, draw_chart
+from costing.workbook.paging import ROW_POINTS, Block, Paging, set_page
 from costing.workbook.rows import LONG_TABLE, LongTable, cell_values, fill_rows, link_location
 
 STALE_CELL = "A3"
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_NOTE = 3
-_WIDE, _SHORT = 105.0, 60
+_ROOM, _SHORT = 215.0, 60  # characters across a page that stays legible; rows of a table without buttons
 
 
 @dataclass(frozen=True)
@@ -154,8 +155,13 @@ class _SheetWriter:
         self.worksheet = workbook.add_worksheet(sheet.name)
         self.row = 0
         self.links_left = MAX_LINKS
-        self.widths: dict[int, float] = {}
-        self.first_header = 0
+        self.heights: dict[int, float] = {}
+        self.headers: list[int] = []
+        self.blocks: list[Block] = []
+        self.columns = {table.name: _columns(table) for table in sheet.tables}
+        self.wrapped: dict[str, set[str]] = {}
+        self.widths = self._measured()
+        self.drawn_to = 0.0
 
     def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
         """Write it all; the tables that are too long to be written cell by cell are handed back."""
@@ -163,15 +169,35 @@ class _SheetWriter:
         tables = [table for result in self.sheet.tables if (table := self._table(result))]
         for position, width in self.widths.items():
             self.worksheet.set_column(position, position, width)
+        for row, height in self.heights.items():
+            self.worksheet.set_row(row, height)
         self._page()
         return tables
+
+    def _measured(self) -> dict[int, float]:
+        """Width of each column over all tables; notes which columns of text are wrapped."""
+        widths: dict[int, float] = {}
+        for table in self.sheet.tables:
+            button = len(table.frame) > _SHORT
+            for position, (header, values) in enumerate(self.columns[table.name].items()):
+                kind = table.formats.get(header, "text")
+                shown = [*values, _total(values)] if header in table.total_columns else values
+                lines = look.heading_lines(header)
+                needed = look.column_width(
+                    header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf
+                )
+                if needed > look.WIDEST and kind == "text":
+                    self.wrapped.setdefault(table.name, set()).add(header)
+                    needed = look.WRAPPED
+                widths[position] = max(needed, widths.get(position, 0.0))
+        return widths
 
     def _format(self, **form: Any) -> Any:
         return self.workbook.add_format({"font_color": look.INK, **form})
 
     def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
         sheet = self.worksheet
-        sheet.set_row(0, 26)
+        self.heights[0] = 26.0
         sheet.write_string(0, 0, self.sheet.title, self._format(bold=True, font_size=16, font_color=look.WINE))
         faint = self._format(font_color=look.FAINT, italic=True)
         if stamp:
@@ -187,28 +213,30 @@ class _SheetWriter:
         self.row = _FIRST_NOTE + len(self.sheet.notes) + 1
 
     def _table(self, table: ResultTable) -> LongTable | None:
+        begin = self.row
         if table.title:
             self.worksheet.write_string(self.row, 0, table.title, self._format(bold=True, font_color=look.WINE))
             self.row += 1
         top, rows = self.row, max(len(table.frame), 1)
-        self.first_header = self.first_header or top
-        forms = {header: self._cell_form(table, header) for header in table.frame.columns}
-        columns = {header: cell_values(table.frame[header], kind) for header, (_, kind) in forms.items()}
+        self.headers.append(top)
+        columns = self.columns[table.name]
+        forms = {header: self._cell_form(table, header) for header in columns}
         self._add_table(table, top, rows, columns)
         is_long = len(table.frame) > LONG_TABLE
         # Of a long table only the first row is written here: it carries the formats of the others.
         written = 1 if is_long else len(table.frame)
         links: dict[int, list[str | None]] = {}
         for position, (header, values) in enumerate(columns.items()):
-            form = forms[header][0]
             places = self._places(table, header)
             if places:
                 links[position] = places
             for step in range(written):
-                self._cell(top + 1 + step, position, values[step], form, places[step] if places else None)
+                self._cell(top + 1 + step, position, values[step], forms[header], places[step] if places else None)
             if not len(table.frame):
-                self.worksheet.write_blank(top + 1, position, None, form)
+                self.worksheet.write_blank(top + 1, position, None, forms[header])
+        self._wrap(table, top + 1, written)
         self.row = top + rows + 1 + bool(table.total_columns)
+        self.blocks.append((begin, self.row))
         lowest = self._charts(table, top, rows, len(columns))
         self.row = max(self.row, lowest) + 1
         if not is_long:
@@ -216,24 +244,31 @@ class _SheetWriter:
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
 
-    def _cell_form(self, table: ResultTable, header: str) -> tuple[Any, str]:
-        kind = table.formats.get(header, "text")
-        number_format = look.NUMBER_FORMATS[kind]
-        form = self._format(
-            num_format=number_format,
+    def _wrap(self, table: ResultTable, first: int, written: int) -> None:
+        """Make rows as high as their longest wrapped text needs."""
+        positions = {header: position for position, header in enumerate(self.columns[table.name])}
+        for header in self.wrapped.get(table.name, ()):
+            for row, value in enumerate(self.columns[table.name][header][:written], first):
+                lines = look.text_lines(str(value or ""), self.widths[positions[header]])
+                if lines > 1:
+                    self.heights[row] = max(ROW_POINTS * lines, self.heights.get(row, 0.0))
+
+    def _cell_form(self, table: ResultTable, header: str) -> Any:
+        wrapped = {"text_wrap": True} if header in self.wrapped.get(table.name, ()) else {}
+        return self._format(
+            num_format=look.NUMBER_FORMATS[table.formats.get(header, "text")],
             **_alignment(table, header),
+            **wrapped,
+            **({"valign": "top"} if table.name in self.wrapped else {}),
             bottom=4,
             bottom_color=look.RESULT_LINE,
             **({"underline": 1, "font_color": look.SLATE} if header in table.links else {}),
         )
-        return form, kind
 
     def _add_table(self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]) -> None:
         described, height = [], 1
         button = rows > _SHORT
         for position, (header, values) in enumerate(columns.items()):
-            kind = table.formats.get(header, "text")
-            number_format = look.NUMBER_FORMATS[kind]
             column: dict[str, Any] = {
                 "header": header,
                 "header_format": self._format(
@@ -242,17 +277,12 @@ class _SheetWriter:
                 ),
                 "format": None,
             }  # fmt: skip
-            shown = list(values)
             if header in table.total_columns:
-                total = math.fsum(value for value in values if value is not None)
-                shown.append(total)
-                column |= {"total_function": "sum", "total_value": total}
+                column |= {"total_function": "sum", "total_value": _total(values)}
             elif position == 0 and table.total_columns:
                 column["total_string"] = "Total"
             described.append(column)
-            width = max(look.column_width(header, shown, number_format, button=button), self.widths.get(position, 0.0))
-            self.widths[position] = width
-            height = max(height, look.header_lines(header, width, button=button))
+            height = max(height, look.header_lines(header, self.widths[position], button=button))
         last = top + rows + bool(table.total_columns)
         options = {
             "name": table.name,
@@ -264,7 +294,7 @@ class _SheetWriter:
         if self.worksheet.add_table(top, 0, last, len(columns) - 1, options):
             msg = f"table '{table.name}' can't be placed on sheet '{self.sheet.name}'"
             raise ValueError(msg)
-        self.worksheet.set_row(top, 15 * height + 4)
+        self.heights[top] = ROW_POINTS * height + 4
         if table.total_columns:
             self._total_row(table, last, described)
 
@@ -312,29 +342,51 @@ class _SheetWriter:
             self.worksheet.write_number(row, column, value, form)
 
     def _charts(self, table: ResultTable, top: int, rows: int, columns: int) -> int:
-        """Draw the charts of a table beside it (below, if it is wide); return the row below the last."""
+        """Draw the charts of a table beside it (below, if the sheet would get too wide by it); return the row below
+        the last.
+        """
         drawn = [c for c in self.sheet.charts if c.table == table.name and is_drawable(c, table.frame)]
-        is_wide = sum(self.widths[position] for position in range(columns)) > _WIDE and rows <= _SHORT
-        first, column = (self.row + 1, 0) if is_wide else (top, columns + 1)
+        if not drawn:
+            return top
+        beside = sum(self.widths[position] for position in range(columns + 1) if position in self.widths)
+        room = max(_ROOM, sum(self.widths.values()))
+        is_below = rows <= _SHORT and beside + min(len(drawn), 2) * CHART_CHARACTERS > room
+        first, column = (self.row + 1, 0) if is_below else (top, columns + 1)
         for count, chart in enumerate(drawn):
             place = (first + (count // 2) * CHART_ROWS, column, count % 2)
             draw_chart(self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place)
-        return first + -(-len(drawn) // 2) * CHART_ROWS if drawn else top
+        lowest = first + -(-len(drawn) // 2) * CHART_ROWS
+        self.drawn_to = max(self.drawn_to, min(len(drawn), 2) * CHART_CHARACTERS + (0.0 if is_below else beside))
+        if is_below:
+            self.blocks += [(row, row + CHART_ROWS) for row in range(first, lowest, CHART_ROWS)]
+        else:
+            begin, below = self.blocks[-1]
+            self.blocks[-1] = begin, max(below, lowest)
+        return lowest
 
     def _page(self) -> None:
-        sheet = self.worksheet
+        sheet, tables = self.worksheet, self.sheet.tables
         sheet.set_tab_color(look.WINE)
         sheet.hide_gridlines(2)
-        sheet.set_landscape()
-        sheet.set_paper(9)
-        sheet.fit_to_pages(1, 0)
-        sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-        sheet.set_footer("&L&A&R&P / &N")
-        if len(self.sheet.tables) == 1:
-            sheet.repeat_rows(self.first_header)
-            sheet.freeze_panes(self.first_header + 1, 0)
-        else:
-            sheet.repeat_rows(0, 1)
+        if len(tables) == 1:
+            sheet.freeze_panes(self.headers[0] + 1, 0)
+        width = max(sum(self.widths.values()), self.drawn_to)
+        paging = Paging(width, len(self.widths), self.heights)
+        # Where the last table alone goes on over the pages, its header goes with it; else the title does.
+        last = self.headers[-1] if self.headers else 0
+        repeated = (last, last) if last and paging.high(0, last) < paging.page else (0, 1)
+        set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated))
+
+
+def _columns(table: ResultTable) -> dict[str, list[Any]]:
+    """Cells of each column of a table."""
+    return {
+        header: cell_values(table.frame[header], table.formats.get(header, "text")) for header in table.frame.columns
+    }
+
+
+def _total(values: Sequence[Any]) -> float:
+    return math.fsum(value for value in values if value is not None)
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

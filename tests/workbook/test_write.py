@@ -269,13 +269,11 @@ def test_an_empty_chart_is_not_drawn() -> None:
     assert chart_xml(result_workbook([one(CHARTED.assign(Base=np.nan, Cost=np.nan), described("line"))])) == []
 
 
-def test_tables_and_charts_do_not_overlap() -> None:
-    frame = CHARTED.rename(columns={"Cost": "Cost"})
-    first = ResultTable("result", frame)
-    second = ResultTable("second", frame)
-    sheet = ResultSheet(
-        "Result", "Result", (), (first, second), (described("line"), described("bar"), described("column"))
-    )
+@pytest.mark.parametrize("kinds", [("line",), ("line", "bar", "column")])
+def test_tables_and_charts_do_not_overlap(kinds: tuple[str, ...]) -> None:
+    first = ResultTable("result", CHARTED)
+    second = ResultTable("second", CHARTED)
+    sheet = ResultSheet("Result", "Result", (), (first, second), tuple(map(described, kinds)))
     package = read_package(result_workbook([sheet]), "a.xlsx")
     drawing = package.part("xl/drawings/drawing1.xml").decode()
     corners = re.findall(
@@ -283,9 +281,35 @@ def test_tables_and_charts_do_not_overlap() -> None:
     )
     lowest = max(int(bottom) for _, _, bottom in corners)
     tops = {table.name: int(re.search(r"\d+", table.area)[0]) for table in tables(read_book(package))}
-    assert all(int(column) >= 4 for column, _, _ in corners)
-    assert len({(column, top) for column, top, _ in corners}) == 3
+    foot = tops["result"] + len(CHARTED)
+    assert all(int(column) >= 4 or int(top) > foot for column, top, _ in corners)
+    assert any(int(column) >= 4 for column, _, _ in corners), "one chart finds room beside its table"
+    assert len({(column, top) for column, top, _ in corners}) == len(kinds)
     assert tops["second"] - 1 > lowest
+
+
+def test_long_text_is_wrapped_in_a_row_that_is_high_enough() -> None:
+    verdicts = ["Hold.", "Hold 24 months: worth 26,340.56 more than releasing now; the last step earns 12.2 % a year."]
+    frame = pd.DataFrame({"Lot": ["T24", "T25"], "Verdict": verdicts})
+    book = written(ResultSheet("Result", "Result", (), (ResultTable("result", frame),)))
+    sheet = book["Result"]
+    assert sheet.column_dimensions["B"].width < 40
+    first, second = row_of(sheet, "T24"), row_of(sheet, "T25")
+    assert sheet.cell(second, 2).alignment.wrap_text
+    assert sheet.row_dimensions[first].height is None
+    assert sheet.row_dimensions[second].height >= 45
+    short = written(ResultSheet("Result", "Result", (), (ResultTable("result", frame.head(1)),)))["Result"]
+    assert not short.cell(first, 2).alignment.wrap_text
+
+
+def test_a_header_goes_along_where_its_table_goes_on() -> None:
+    short = ResultTable("short", CHARTED)
+    long = ResultTable("long", pd.DataFrame({"Lot": [f"V{n}" for n in range(50)]}))
+    after = written(ResultSheet("Result", "Result", (), (short, long)))["Result"]
+    header = row_of(after, "Lot")
+    assert after.print_title_rows == f"${header}:${header}"
+    before = written(ResultSheet("Result", "Result", (), (long, short)))["Result"]
+    assert before.print_title_rows == "$1:$2", "the header of the short table would stand above rows of the long one"
 
 
 def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:

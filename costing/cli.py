@@ -77,6 +77,7 @@ def _decisions(verbs: Any) -> None:
         return parser
 
     verb("ageing", "say of every stack on lees whether holding it another year pays")
+    verb("vats", "say of every vat and reserve what it brings used now, kept a year or sold")
     verb("blend", "put the trial blends side by side, and the cheapest blend within their bounds")
     verb("recipes", "cost cuvées not made yet, against what they cost now")
     price = verb("price", "give floor, cost, target and list price of every release to sell, by channel")

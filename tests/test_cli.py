@@ -189,6 +189,7 @@ def test_misuse_exits_with_2() -> None:
     [
         (["ageing"], "Hold"),
         (["blend"], "Bounds breached"),
+        (["vats"], "Best used in"),
         (["recipes"], "Blanc de Meunier"),
         (["price"], "Target price, net"),
         (["margins"], "Prestige"),

@@ -1,4 +1,4 @@
-"""Commands that answer what to do: ageing, blend, recipes, price, margins, scenarios, why, sensitivity,
+"""Commands that answer what to do: ageing, vats, blend, recipes, price, margins, scenarios, why, sensitivity,
 forecast.
 
 Each prints its table, or JSON of all its tables; with `--write` its sheets go into the workbook too.
@@ -24,6 +24,7 @@ from costing.decisions.price_changes import price_tables
 from costing.decisions.price_findings import price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
+from costing.decisions.reserves import JANUARY, january_tables
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
 from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados
 from costing.decisions.uncertainty import forecast
@@ -35,7 +36,7 @@ from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.report.page import report_html
 from costing.terminal import note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
-from costing.workbook.blend_sheets import blend_sheets
+from costing.workbook.blend_sheets import trial_sheets, vat_sheets
 from costing.workbook.change_sheets import scenario_sheets, sensitivity_sheets, uncertainty_sheets, why_sheets
 from costing.workbook.price_sheets import price_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
@@ -97,8 +98,25 @@ def blend(options: argparse.Namespace) -> int:
         {"trials": trials, "cheapest": cheapest, "bounds": shadows},
         [trials.rename(columns=TRIALS)[columns], cheapest.rename(columns=CHEAPEST), shadows.rename(columns=SHADOWS)],
         "The Trial blends sheet names no lots on hand.",
-        lambda: blend_sheets(book, economic),
+        lambda: trial_sheets(book, economic),
         [*findings, *more],
+    )
+
+
+def vats(options: argparse.Namespace) -> int:
+    """Say of every vat and reserve what it is worth, and what it brings used now, kept a year or sold."""
+    source = Source(options.path)
+    book, economic = source.both
+    on_hand, joined = january_tables(book, economic)
+    columns = ["Lot", "Kind", "Litres", "Economic per litre", "Market per litre", "Cost of a year per litre"]
+    columns += ["Gain if used now", "Best used in", "Gain if kept a year", "Gain if sold now", "Vintages", "Varieties"]
+    return _answer(
+        options,
+        source,
+        {"vats": on_hand, "in_blends": joined},
+        [on_hand.rename(columns=JANUARY)[columns]],
+        "No must, wine or reserve is on hand at the valuation date.",
+        lambda: vat_sheets(book, economic),
     )
 
 

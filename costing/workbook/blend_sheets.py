@@ -23,15 +23,11 @@ _GAINS = ("Gain if used now", "Gain if kept a year", "Gain if sold now")
 _AT_TIRAGE = ("Book per bottle at tirage", "Economic per bottle at tirage", "At market value per bottle")
 
 
-def blend_sheets(book: Results, economic: Results) -> list[ResultSheet]:
-    """Sheets Vats in January and Trials costed; those for which there is something to say."""
-    return [sheet for sheet in (_vats(book, economic), _trials(book, economic)) if sheet is not None]
-
-
-def _vats(book: Results, economic: Results) -> ResultSheet | None:
+def vat_sheets(book: Results, economic: Results) -> list[ResultSheet]:
+    """Sheet Vats in January, if there is any wine on hand."""
     vats, joined = january_tables(book, economic)
     if not len(vats):
-        return None
+        return []
     formats = {
         **dict.fromkeys(_PER_LITRE, "money4"),
         **dict.fromkeys(_GAINS, "money"),
@@ -52,7 +48,7 @@ def _vats(book: Results, economic: Results) -> ResultSheet | None:
         title="What each vat would do to the blends that it could join",
     )
     tables = [ResultTable("vats", vats.rename(columns=JANUARY), formats, ("Litres",))]
-    return ResultSheet(
+    sheet = ResultSheet(
         "Vats in January",
         f"Every vat and reserve: use, keep or sell ({economic.estate.settings.currency})",
         (
@@ -63,13 +59,15 @@ def _vats(book: Results, economic: Results) -> ResultSheet | None:
         ),
         tuple([*tables, effects] if len(joined) else tables),
     )
+    return [sheet]
 
 
-def _trials(book: Results, economic: Results) -> ResultSheet | None:
+def trial_sheets(book: Results, economic: Results) -> list[ResultSheet]:
+    """Sheet Trials costed, if a trial blend names lots on hand."""
     on_hand = lots_on_hand(book, economic)
     trials, findings = trial_blends(book, economic, on_hand)
     if not len(trials):
-        return None
+        return []
     cheapest, shadows, more = cheapest_blends(book, economic, on_hand)
     currency = economic.estate.settings.currency
     costs = (
@@ -117,4 +115,4 @@ def _trials(book: Results, economic: Results) -> ResultSheet | None:
         f"{currency} per 75 cl",
     )
     title = f"Candidate blends side by side ({currency} per 75 cl)"
-    return ResultSheet("Trials costed", title, notes, tuple(tables), (chart,))
+    return [ResultSheet("Trials costed", title, notes, tuple(tables), (chart,))]

@@ -81,7 +81,7 @@ def _decisions(verbs: Any) -> None:
     verb("blend", "put the trial blends side by side, and the cheapest blend within their bounds")
     verb("recipes", "cost cuvées not made yet, against what they cost now")
     price = verb("price", "give floor, cost, target and list price of every release to sell, by channel")
-    price.add_argument("--elasticity", type=float, help="of demand, below -1, for the effect of price increases (JSON)")
+    price.add_argument("--elasticity", type=float, help="of demand, below -1: what increases would sell")
     verb("margins", "compare cuvées by margin and by return on the money tied up")
     verb("scenarios", "run the named scenarios side by side")
     why = verb("why", "say why a cost moved, in parts that add up")

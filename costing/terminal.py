@@ -10,9 +10,17 @@ import pandas as pd
 
 from costing.errors import Finding
 
-WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Rank per bottle", "Rank by return")
+WHOLE_NUMBERS = (
+    "Bottles",
+    "Months on lees",
+    "Bottles to sell",
+    "Bottles sold",
+    "Expected bottles",
+    "Rank per bottle",
+    "Rank by return",
+)
 SMALL_CHANGES = ("1 % less", "1 % more", "Change per unit", "Change per 1 %")
-PERCENT = ("Reserve", "Second pressing", "Return a year")
+PERCENT = ("Reserve", "Second pressing", "Return a year", "Increase")
 
 
 def text_table(frame: pd.DataFrame) -> str:

@@ -208,6 +208,13 @@ def test_deciding_commands_print_and_write_nothing(arguments: list[str], said: s
     assert json.loads(capsys.readouterr().out)
 
 
+def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:
+    assert main(["price", str(book), "--elasticity", "-2"]) == 0
+    assert "Net price of highest gain" in capsys.readouterr().out
+    assert main(["price", str(book), "--elasticity", "-0.8"]) == 1
+    assert "error: elasticity: '-0.8'" in capsys.readouterr().err
+
+
 def test_write_puts_the_sheets_of_a_command_beside_those_of_the_run(book: Path) -> None:
     assert main(["run", str(book)]) == 0
     assert main(["ageing", str(book), "--write"]) == 0

@@ -20,7 +20,7 @@ from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
 from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
 from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
-from costing.decisions.price_changes import price_tables
+from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
@@ -38,7 +38,7 @@ from costing.terminal import note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.blend_sheets import trial_sheets, vat_sheets
 from costing.workbook.change_sheets import scenario_sheets, sensitivity_sheets, uncertainty_sheets, why_sheets
-from costing.workbook.price_sheets import price_sheets
+from costing.workbook.price_sheets import CHANGES, price_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
 from costing.workbook.write import ResultSheet
 
@@ -147,11 +147,18 @@ def price(options: argparse.Namespace) -> int:
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
     every = price_tables(book, economic, replacement, options.elasticity) if options.json else {}
+    shown = [prices[prices["bottles"] > 0].rename(columns=PRICES)[columns]]
+    if options.elasticity is not None and not options.json:
+        today = economic.chain.valuation_day
+        asked = ["Cuvée", "Format", "Channel", "Net price at list", "Net price, same margin", "Increase"]
+        asked += ["Expected bottles", "Expected gain", "Net price of highest gain"]
+        changes = price_increases(prices, source.estate, today, options.elasticity)
+        shown.append(changes.rename(columns=CHANGES)[asked])
     return _answer(
         options,
         source,
         every,
-        [prices.rename(columns=PRICES)[columns]],
+        shown,
         "Nothing is left to sell, or no sales channel is named.",
         lambda: [sheet for sheet in price_sheets(book, economic, replacement) if sheet.name != "Margins"],
     )

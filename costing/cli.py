@@ -83,7 +83,16 @@ def _decisions(verbs: Any) -> None:
     price = verb("price", "give floor, cost, target and list price of every release to sell, by channel")
     price.add_argument("--elasticity", type=float, help="of demand, below -1: what increases would sell")
     verb("margins", "compare cuvées by margin and by return on the money tied up")
-    verb("scenarios", "run the named scenarios side by side")
+    scenarios = verb("scenarios", "run the named scenarios side by side")
+    scenarios.add_argument(
+        "--with",
+        dest="others",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="PATH",
+        help="another workbook (a budget, last month's copy) as one more scenario; may be repeated",
+    )
     why = verb("why", "say why a cost moved, in parts that add up")
     why.add_argument("--from", dest="first", metavar="RELEASE", help="release or cuvée to start from")
     why.add_argument("--to", metavar="RELEASE", help="release or cuvée to end at; with --before also `stock`")

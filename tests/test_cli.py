@@ -208,6 +208,15 @@ def test_deciding_commands_print_and_write_nothing(arguments: list[str], said: s
     assert json.loads(capsys.readouterr().out)
 
 
+def test_another_workbook_is_a_scenario(book: Path, capsys) -> None:
+    budget = book.with_name("budget.xlsx")
+    budget.write_bytes(book.read_bytes())
+    assert main(["scenarios", str(book), "--with", str(budget), "--json"]) == 0
+    for release in json.loads(capsys.readouterr().out)["releases"]:
+        assert release["budget: change"] == pytest.approx(0.0, abs=1e-12)
+        assert release["budget"] == release["As recorded"] > 0
+
+
 def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:
     assert main(["price", str(book), "--elasticity", "-2"]) == 0
     assert "Net price of highest gain" in capsys.readouterr().out

@@ -188,7 +188,12 @@ def scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
     source = Source(options.path)
     economic = source.on(ECONOMIC)
-    tables, findings = scenario_tables(source.estate, economic)
+    stems = [path.stem for path in options.others]
+    others = {
+        stem if stems.count(stem) == 1 else str(path): Source(path).on(ECONOMIC)
+        for stem, path in zip(stems, options.others, strict=True)
+    }
+    tables, findings = scenario_tables(source.estate, economic, others)
     shown = tables["releases"]
     if len(shown):
         shown = shown[~shown["planned"].astype(bool)].rename(columns=SCENARIOS).drop(columns=["Planned"])
@@ -198,7 +203,7 @@ def scenarios(options: argparse.Namespace) -> int:
         tables,
         [shown],
         "The Scenarios sheet is empty.",
-        lambda: scenario_sheets(economic),
+        lambda: scenario_sheets(economic, others),
         findings,
     )
 
@@ -210,19 +215,20 @@ def why(options: argparse.Namespace) -> int:
         before = Source(options.before).estate
         table = why_it_moved(before, source.estate, options.to or STOCK)
         named = table.rename(columns=WHY)
+        moved = {options.to or STOCK: table}
     else:
         if not (options.first and options.to):
             note("Name two releases or cuvées with --from and --to, or another workbook with --before.")
             return 2
         table = between_releases(source.on(ECONOMIC), options.first, options.to)
-        named = table.rename(columns=YEARS)
+        named, moved = table.rename(columns=YEARS), None
     return _answer(
         options,
         source,
         {"parts": table},
         [named],
         "Nothing moved.",
-        lambda: why_sheets(source.on(ECONOMIC)),
+        lambda: why_sheets(source.on(ECONOMIC), moved),
     )
 
 

@@ -124,21 +124,21 @@ def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
 
 
 def scenario_tables(
-    estate: Estate, recorded: Results, *, latest: bool = True
+    estate: Estate, recorded: Results, others: Mapping[str, Results] | None = None
 ) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Tables `releases` and `stock` of all scenarios beside the records, and the findings.
+    """Tables `releases` and `stock` of all scenarios beside the records, and the findings; the latest release made of
+    each cuvée and format, and every planned one.
 
-    recorded: the estate's results; scenarios run on its basis. latest: only the latest release made of each
-    cuvée and format, and every planned one.
+    recorded: the estate's results; scenarios run on its basis. others: whole estates run by themselves (a budget, the
+    last run), by name.
     """
     results, findings = run_scenarios(estate, recorded.basis)
-    if not results:
+    every = {RECORDS: recorded, **results, **(others or {})}
+    if len(every) == 1:
         return {"releases": pd.DataFrame(columns=_KEYS), "stock": pd.DataFrame(columns=["kind"])}, findings
-    every = {RECORDS: recorded, **results}
     table = side_by_side(every)
-    if latest:
-        made = by_cuvee(recorded)["release"].astype(str)
-        table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
+    made = by_cuvee(recorded)["release"].astype(str)
+    table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
     return {"releases": table, "stock": stock_side_by_side(every)}, findings
 
 

@@ -26,12 +26,15 @@ CHANGE_SHEETS = ("Scenarios side by side", "Why it moved", "Sensitivity", "How s
 """Names of the sheets; of the last only when figures were drawn."""
 
 
-def scenario_sheets(economic: Results) -> list[ResultSheet]:
-    """Sheet Scenarios side by side; none where the Scenarios sheet is empty."""
-    if not len(economic.estate["scenarios"]):
+def scenario_sheets(economic: Results, others: Mapping[str, Results] | None = None) -> list[ResultSheet]:
+    """Sheet Scenarios side by side; none where the Scenarios sheet is empty and there are no other estates.
+
+    others: whole estates run by themselves, by name.
+    """
+    if not len(economic.estate["scenarios"]) and not others:
         return []
     currency = economic.estate.settings.currency
-    tables, findings = scenario_tables(economic.estate, economic)
+    tables, findings = scenario_tables(economic.estate, economic, others)
     shown = tables["releases"].rename(columns=SCENARIOS)
     names = list(shown.columns[len(SCENARIOS) :])
     stock = tables["stock"].rename(columns={"kind": "Kind"})

@@ -253,13 +253,17 @@ def draw(options: argparse.Namespace) -> int:
     source = Source(options.path)
 
     def progress(done: int, of: int) -> None:
-        print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
+        if sys.stderr.isatty():
+            print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
 
     found = forecast(source.estate, options.draws, options.seed, progress=progress)
     economic = source.on(ECONOMIC)
     prices = release_prices(source.on(BOOK), economic, source.on(REPLACEMENT))
     tables = uncertainty_tables(found, economic, prices) if found.figures else {}
-    shown = [tables[name] for name in ("costs", "shares", "verdicts", "prices", "notes") if name in tables]
+    shown = [tables[name] for name in ("costs", "shares", "verdicts", "notes") if name in tables]
+    if shown:
+        shown[0] = shown[0][~shown[0]["Planned"]].drop(columns="Planned")
+        note("Releases made. Planned ones and target prices over the draws: --json, or --write for the sheet.")
     return _answer(
         options,
         source,

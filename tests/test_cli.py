@@ -95,7 +95,10 @@ def test_a_locked_workbook_is_refused_and_can_be_overridden(book: Path, capsys) 
     lock.write_text("Ann,ann,cellar-pc,2026-01-05 09:00;", encoding="utf-8")
     before = _digest(book)
     assert main(["run", str(book)]) == 1
-    assert "Ann" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "Ann" in said
+    for way in ("--beside", "estate.results.xlsx", "costing link estate.xlsx", "--ignore-lock"):
+        assert way in said
     assert _digest(book) == before
     assert main(["run", str(book), "--ignore-lock"]) == 0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -87,3 +88,19 @@ def test_files_stay_readable() -> None:
         path.name: n for path in ROOT.rglob("*.py") if (n := len(path.read_text("utf-8").splitlines())) > MOST_LINES
     }
     assert not long, f"more than {MOST_LINES} lines: {long}"
+
+
+def test_the_table_of_parts_is_the_folder() -> None:
+    """DEVELOPERS.md names every part in its order, and no module that is not there."""
+    text = (ROOT.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = [line.split("|")[1:3] for line in text.partition("| part |")[2].partition("\n\n")[0].splitlines()[2:]]
+    named: list[str] = []
+    for parts, holds in rows:
+        inside = re.findall(r"`([\w.]+)(/?)`", parts)
+        named += [name.removesuffix(".py") for name, _ in inside]
+        assert all((ROOT / name).is_dir() if folder else (ROOT / name).is_file() for name, folder in inside), parts
+        if len(inside) == 1 and inside[0][1]:
+            modules = re.findall(r"`([a-z_]+)(?:\.py|/)?`", holds)
+            missing = [name for name in modules if not list((ROOT / inside[0][0]).glob(f"{name}*"))]
+            assert not missing, f"{parts} holds no {missing}"
+    assert tuple(named) == ORDER

@@ -173,25 +173,26 @@ def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
     parts = [part for part in found if part]
     if not parts:
         return []
-    pieces = pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
-    keys = ["table", "row", "lot", "stage", "element"]
-    dates = {"incurred": ("incurred", "min"), "paid": ("paid", "max")}
-    summed = {name: (name, "sum") for name in AMOUNTS}
-    lines = pieces.groupby(keys, as_index=False).agg(**dates, **summed)
-    table, row = lines["table"].to_numpy(), lines["row"].to_numpy()
-    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[table]
-    blank = np.full(len(lines), "", dtype=object)
+    pieces = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    keys = [pieces[name] for name in ("element", "stage", "lot", "row", "table")]  # the last one counts first
+    order = np.lexsort(keys)
+    is_new = np.any([np.diff(key[order]) != 0 for key in keys], axis=0)
+    begins = np.concatenate([[0], np.flatnonzero(is_new) + 1])
+    line = {name: values[order[begins]] for name, values in pieces.items()}
+    for name, over in (("incurred", np.minimum), ("paid", np.maximum), *((name, np.add) for name in AMOUNTS)):
+        line[name] = over.reduceat(pieces[name][order], begins)
+    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[line["table"]]
     frame = pd.DataFrame(
         {
-            "place": _places(results, table, row, columns),
-            "sheet": _titles(table),
-            "incurred": as_dates(lines["incurred"].to_numpy()),
-            "paid": as_dates(lines["paid"].to_numpy()),
-            "lot": results.chain.lots.names.to_numpy(dtype=object)[lines["lot"]],
-            **dict.fromkeys(GROWER, blank),
-            "stage": np.array(STAGES, dtype=object)[lines["stage"]],
-            "element": results.charges.elements.to_numpy(dtype=object)[lines["element"]],
-            **{name: lines[name] for name in AMOUNTS},
+            "place": _places(results, line["table"], line["row"], columns),
+            "sheet": _titles(line["table"]),
+            "incurred": as_dates(line["incurred"]),
+            "paid": as_dates(line["paid"]),
+            "lot": results.chain.lots.names.to_numpy(dtype=object)[line["lot"]],
+            **dict.fromkeys(GROWER, np.full(len(begins), "", dtype=object)),
+            "stage": np.array(STAGES, dtype=object)[line["stage"]],
+            "element": results.charges.elements.to_numpy(dtype=object)[line["element"]],
+            **{name: line[name] for name in AMOUNTS},
         }
     )
     return [frame]
@@ -216,6 +217,8 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
         capital = worth * reach.grown[at] - own
     charged = np.flatnonzero(amount)
     n = len(charged)
+    if not n:
+        return {}
     return {
         "table": np.full(n, part.charge.table),
         "row": part.charge.rows[step][charged],

@@ -137,7 +137,10 @@ def _require_unlocked(paths: Collection[Path]) -> None:
     for path in paths:
         if holder := lock_holder(path):
             sibling = sibling_path(path).name
-            remedy = f"Close it there, or write to '{sibling}'. If nobody has it open, ignore the lock."
+            remedy = (
+                f"Close it there, write to '{sibling}' (--beside), or refresh it while it is open "
+                f"(costing link {shown(path.name)}). If nobody has it open: --ignore-lock."
+            )
             raise refusal(path, f"it is open ({holder}).", remedy)
 
 

@@ -116,8 +116,9 @@ def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> 
     """
     roll = roll_forward(results, start, end)
     roll = roll.loc[roll["stage"] != "total", list(ROLL)].reset_index(drop=True)
+    both = stock_values(results, [start, end])
     for column, day in (("opening", start), ("closing", end)):
-        lots = stock_values(results, day)
+        lots = both[both["date"] == day]
         by_stage = pd.Series(largest_remainder(lots["value"].to_numpy(), 2)).groupby(lots["stage"].to_numpy()).sum()
         roll[column] = roll["stage"].map(by_stage).fillna(0.0)
     moved = [column for column in roll.columns if column not in ("stage", "opening", "closing")]

@@ -14,7 +14,7 @@ from typing import Any
 
 import costing
 from costing.errors import CostingError, InputError, errors_in
-from costing.terminal import note, print_findings
+from costing.terminal import counted, note, print_findings
 from costing.workbook.cost_sheets import CAUTION
 
 Command = Callable[[argparse.Namespace], int]
@@ -27,7 +27,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(options.command(options))
     except InputError as wrong:
         print_findings(wrong.findings, sys.stderr)
-        note(f"{len(errors_in(wrong.findings))} errors. Nothing was written.")
+        note(f"{counted(len(errors_in(wrong.findings)), 'error')}. Nothing was written.")
         return 1
     except CostingError as wrong:
         note(str(wrong))
@@ -119,7 +119,8 @@ _FUNCTIONS = {
 def _verb(
     verbs: Any, module: str, name: str, what: str, *, as_json: bool = False, writes: bool = False
 ) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = verbs.add_parser(name, help=what, description=what[0].upper() + what[1:] + ".")
+    said = what[0].upper() + what[1:].replace("%%", "%") + "."  # a description is shown as it stands
+    parser: argparse.ArgumentParser = verbs.add_parser(name, help=what, description=said)
     parser.add_argument("path", type=Path, metavar="PATH", help="workbook (.xlsx, .xlsm) or folder of CSV files")
     if as_json:
         parser.add_argument("--json", action="store_true", help="print JSON instead of tables")

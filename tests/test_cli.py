@@ -57,23 +57,58 @@ def test_run_prints_every_cuvee_and_writes_the_sheets(book: Path, capsys) -> Non
 
 def test_printed_stage_columns_add_up(book: Path, capsys) -> None:
     assert main(["run", str(book), "--json"]) == 0
-    for release in json.loads(capsys.readouterr().out):
-        stages = sum(release[name] for name in release if name[0].isupper() and name in STAGE_TITLES)
-        assert round(stages, 4) == round(release["Economic per bottle"], 4)
+    found = json.loads(capsys.readouterr().out)["releases"]
+    assert len(found) > 10
+    for release in found:
+        stages = sum(release[name] for name in release if name.startswith("stage: "))
+        assert stages == pytest.approx(release["economic_per_bottle"], rel=1e-12)
 
 
-STAGE_TITLES = {
-    "Harvest",
-    "Pressing",
-    "Vinification",
-    "Reserve",
-    "Blending",
-    "Tirage",
-    "On lees",
-    "Finishing",
-    "Dressing",
-    "Finished stock",
-}
+def _first_hour(folder: Path) -> Path:
+    """Opening stock, tirage and dry goods alone: nothing disgorged, no rate of interest."""
+    folder.mkdir()
+    (folder / "settings.csv").write_text("Setting,Value\nCurrency,EUR\n", encoding="utf-8")
+    (folder / "opening_stock.csv").write_text(
+        "Date,Lot,Kind,Quantity,Unit\n2025-01-01,V24,wine,90,hl\n", encoding="utf-8"
+    )
+    (folder / "tirage.csv").write_text(
+        "Date,Cuvée,Bottle lot,Wine lot,Bottles\n2025-04-15,Brume,T25,V24,8000\n", encoding="utf-8"
+    )
+    (folder / "dry_goods.csv").write_text(
+        "From,Stage,Item,Unit price\n2024-01-01,tirage,glass,1.25\n", encoding="utf-8"
+    )
+    return folder
+
+
+def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage(tmp_path: Path, capsys) -> None:
+    estate = _first_hour(tmp_path / "estate")
+    assert main(["run", str(estate)]) == 0  # it was refused for want of a hurdle rate
+    printed = capsys.readouterr().out
+    line = next(line for line in printed.splitlines() if line.startswith("T25 "))
+    assert line.split()[3:7] == ["8,000.00", "bottles", "1.25", "1.25"]
+    assert "0 % of litres carry a cost of grapes or wine; capital missing" in line
+    stock = openpyxl.load_workbook(tmp_path / "estate.results.xlsx")["Stock value"]
+    assert "Coverage" in {cell.value for row in stock.iter_rows() for cell in row}
+    assert main(["run", str(estate), "--json"]) == 0
+    by_lot = {lot["lot"]: lot for lot in json.loads(capsys.readouterr().out)["stock"]}
+    assert by_lot["T25"]["book_value"] == pytest.approx(10_000)
+    assert "capital missing" in by_lot["T25"]["coverage"]
+
+
+def test_check_says_what_run_says_of_a_missing_hurdle_rate(tmp_path: Path, capsys) -> None:
+    estate = _first_hour(tmp_path / "estate")
+    assert main(["check", str(estate)]) == 0
+    said = capsys.readouterr().out
+    assert "caution: Interest rates: holds no hurdle rate" in said
+    assert "0 errors, 1 caution." in said
+
+
+def test_help_shows_one_percent_sign(capsys) -> None:
+    with pytest.raises(SystemExit):
+        main(["sensitivity", "--help"])
+    said = capsys.readouterr().out
+    assert "1 % of each" in said
+    assert "%%" not in said
 
 
 def test_run_twice_gives_the_same_estate_and_figures(book: Path, capsys) -> None:

@@ -8,6 +8,9 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
+
 import costing
 from costing.commands.source import Runs, Source, cautions_of, print_json, write_sheets
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
@@ -19,17 +22,21 @@ from costing.inputs.raw import RawTable
 from costing.results.bridge import steps
 from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins
-from costing.terminal import note, print_findings, text_table
+from costing.results.results import Results
+from costing.results.stock import stock_values
+from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
-from costing.workbook.cost_sheets import cost_sheets, per_bottle
+from costing.workbook.cost_sheets import cost_sheets, per_bottle, releases_on_both
 from costing.workbook.link import link
 from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.run_log import logged, read_log
-from costing.workbook.stock_sheets import stock_sheets
+from costing.workbook.stock_sheets import stock_sheets, stock_table
 from costing.workbook.update import fingerprint
 from costing.workbook.write import ResultSheet
+
+STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 
 
 def demo_folder() -> Path:
@@ -64,7 +71,7 @@ def check(options: argparse.Namespace) -> int:
         print(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
     else:
         print_findings(findings, sys.stdout)
-        print(f"{len(errors)} errors, {len(findings) - len(errors)} cautions.")
+        print(f"{counted(len(errors), 'error')}, {counted(len(findings) - len(errors), 'caution')}.")
     return 1 if errors else 0
 
 
@@ -88,6 +95,23 @@ def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links
     return one_by_one()
 
 
+def _figures(book: Results, economic: Results, cautions: Sequence[Finding]) -> dict[str, pd.DataFrame]:
+    """Figures of a run, unrounded: releases, stock, reconciliation, cautions."""
+    keys = ["date", "lot", "kind", "stage", "quantity", "unit", "format", "cuvee", "location"]
+    stock = stock_values(economic)[keys].assign(
+        book_value=stock_values(book)["value"],
+        economic_value=stock_values(economic)["value"],
+        coverage=stock_table(book, economic)["Coverage"].to_numpy(),
+    )
+    sides = [one.reconciliation().set_index("line")["amount"].rename(one.basis.name) for one in (book, economic)]
+    return {
+        "releases": releases_on_both(book, economic),
+        "stock": stock,
+        "reconciliation": pd.concat(sides, axis=1).reset_index(),
+        "cautions": pd.DataFrame([one.as_dict() for one in cautions]),
+    }
+
+
 def run(options: argparse.Namespace) -> int:
     """Compute all costs and write the sheets of costs and stock."""
     source = Source(options.path)
@@ -96,17 +120,24 @@ def run(options: argparse.Namespace) -> int:
     latest = per_bottle(book, economic, latest=True)
     result_sheets = list(run_sheets(source.estate, source.runs, cautions, links=not source.is_folder))
     if options.json:
-        print_json(latest)
+        print_json(_figures(book, economic, cautions))
     else:
         currency = source.estate.settings.currency
         shown = latest[["Cuvée", "Format", "Release", "Disgorged", "Months on lees", "Bottles", "Book per bottle"]]
         shown = shown.assign(
-            **{"Economic per bottle": latest["Economic per bottle"], "per 75 cl": latest["Economic per 75 cl"]}
+            **{"Economic per bottle": latest["Economic per bottle"], "per 75 cl": latest["Economic per 75 cl"]},
+            Coverage=latest["Coverage"],
         )
-        print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
-        print(text_table(shown))
+        if len(shown):
+            print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
+            print(text_table(shown))
+        else:
+            day = np.datetime64(book.chain.valuation_day, "D")
+            print(f"No bottles are disgorged by {day}. Cost of stock in {currency}, per litre, bottle or kg:")
+            print(text_table(stock_table(book, economic)[list(STOCK_COLUMNS)]) or "Nothing is in stock.")
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
-        print(f"Reconciled to {difference:.0e} {currency} on both bases. {len(cautions)} cautions (`costing check`).")
+        doubtful = counted(len(cautions), "caution")
+        print(f"Reconciled to {difference:.0e} {currency} on both bases. {doubtful} (`costing check`).")
     inputs = fingerprint(source.package)
     result_sheets.append(logged(book, economic, costing.__version__, inputs, read_log(options.path)))
     write_sheets(options, source, result_sheets)

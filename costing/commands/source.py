@@ -107,7 +107,7 @@ def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:
     """Print a table as a JSON list of rows, or several by name."""
 
     def rows(table: pd.DataFrame) -> object:
-        return json.loads(table.to_json(orient="records", date_format="iso", force_ascii=False))
+        return json.loads(table.to_json(orient="records", date_format="iso", double_precision=15, force_ascii=False))
 
     shown = rows(tables) if isinstance(tables, pd.DataFrame) else {name: rows(one) for name, one in tables.items()}
     print(json.dumps(shown, ensure_ascii=False, indent=1))

@@ -28,10 +28,16 @@ def price_findings(estate: Estate) -> list[Finding]:
 
 
 def price_cautions(estate: Estate) -> list[Finding]:
-    """Cautions: dispatches on which no terms of their channel hold yet are in no margin."""
+    """Cautions: no hurdle rate; dispatches on which no terms of their channel hold yet are in no margin."""
     sent = estate["dispatches"]
     none = channel_rows(estate, sent["channel"], days(sent["on_date"])) < 0
-    return [
+    free = caution(
+        "Interest rates",
+        "",
+        "holds no hurdle rate: economic cost, prices and verdicts leave capital out.",
+        "Enter the yearly return that money in stock must earn, with the date from which it holds.",
+    )
+    return [free] * bool(estate["interest_rates"]["hurdle_rate"].isna().all()) + [
         caution(
             estate.place("dispatches", int(row), "channel"),
             str(sent["channel"].iloc[row]),

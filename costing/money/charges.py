@@ -96,7 +96,7 @@ class CommonMoney:
 
 
 def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
-    """Collect the money of a basis. InputError if the basis needs an interest rate that is not given.
+    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
 
     common: of this estate and chain, to be shared between bases.
     """
@@ -156,7 +156,7 @@ def accrues_in(basis: Basis) -> np.ndarray:
 
 def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
     """Dated rate of the basis: its own, or that of the Interest rates sheet; None where no capital is
-    charged.
+    charged. Without a hurdle rate capital is free, and a caution of the run says so.
     """
     if basis.capital == "none":
         return None
@@ -167,17 +167,11 @@ def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
     column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
     rate, since = frame[column].to_numpy(), days(frame["from_date"])
     rows = np.flatnonzero(~np.isnan(rate))
+    if not len(rows) and basis.capital == "hurdle":
+        return RateCurve.flat(0.0, day_count)
     if not len(rows):
-        what = "hurdle rate" if basis.capital == "hurdle" else "borrowing rate"
-        raise InputError(
-            [
-                Finding(
-                    "Interest rates",
-                    "",
-                    f"holds no {what}, and the basis '{basis.name}' charges capital at it.",
-                    f"Enter the {what} with the date from which it holds.",
-                )
-            ]
-        )
+        rule = f"holds no borrowing rate, and the basis '{basis.name}' charges capital at it."
+        remedy = "Enter the borrowing rate with the date from which it holds."
+        raise InputError([Finding("Interest rates", "", rule, remedy)])
     rows = rows[np.argsort(since[rows], kind="stable")]
     return RateCurve(since[rows], rate[rows], day_count)

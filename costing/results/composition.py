@@ -274,7 +274,15 @@ def _batches(results: Results, lots: Sequence[str]) -> tuple[Ints, Ints, Floats]
     bottles = np.ones(len(chain.states))
     rows = np.flatnonzero(chain.flows.kind == Flow.DISGORGEMENT)
     bottles[chain.states.batch_state[chain.flows.batch[rows]]] = chain.flows.into[rows]
-    states = [release_states(results, lot) for lot in lots]
+    target = chain.flows.target[rows]
+    by_lot = rows[np.argsort(target, kind="stable")]
+    asked = chain.lots.names.get_indexer(pd.Index(lots, dtype=object))
+    first, last = (np.searchsorted(np.sort(target), asked, side=side) for side in ("left", "right"))
+    made = chain.states.batch_state[chain.flows.batch[by_lot]]
+    states = [
+        made[begin:end] if begin < end else release_states(results, lot)
+        for lot, begin, end in zip(lots, first, last, strict=True)
+    ]
     which = np.repeat(np.arange(len(lots)), [len(part) for part in states])
     state = np.concatenate([*states, np.zeros(0, dtype=np.int64)]).astype(np.int64)
     whole = np.bincount(which, bottles[state], len(lots))[which]
@@ -314,7 +322,7 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
 
     of: names of lots, or states. A step is missing if the wine went through it and it cost nothing: pressing,
     tirage and its dry goods, finishing, and dressing unless the Dry goods sheet dresses by presentation, at
-    dispatch. Where nothing is missing: "complete".
+    dispatch; capital if the basis charges it and no rate is given. Where nothing is missing: "complete".
     """
     if isinstance(of, np.ndarray):
         which, state, weight = np.arange(len(of)), of, np.ones(len(of))
@@ -338,6 +346,9 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
     free = {name: went[kind] & ~(spent[:, columns] > 0).any(axis=1) for kind, name, columns in steps}
     free["tirage dry goods"] &= ~free["tirage"]
     free["dressing"] &= bool(results.estate["dry_goods"]["presentation"].isna().all())
+    has_rate = results.basis.rate is not None or results.estate["interest_rates"]["hurdle_rate"].notna().any()
+    if results.basis.capital == "hurdle" and not has_rate:
+        free["capital"] = np.ones(n_lots, dtype=bool)
     said = []
     for lot in range(n_lots):
         missing = [name for name in free if free[name][lot]]

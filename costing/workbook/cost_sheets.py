@@ -10,7 +10,8 @@ import pandas as pd
 from costing.charts import Chart
 from costing.errors import Finding
 from costing.graph.arrays import STAGES
-from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle
+from costing.results.composition import coverage
+from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle, releases
 from costing.results.results import Results
 from costing.results.rounding import rounded_rows
 from costing.workbook.write import ResultSheet, ResultTable
@@ -35,7 +36,8 @@ def cost_sheets(book: Results, economic: Results, cautions: Sequence[Finding]) -
 
 
 def per_bottle(book: Results, economic: Results, *, latest: bool = False) -> pd.DataFrame:
-    """Releases on both bases: who, when, how many, cost per bottle and per 75 cl; economic cost by stage.
+    """Releases on both bases: who, when, how many, cost per bottle and per 75 cl, what that leaves out; economic
+    cost by stage.
 
     latest: only the latest release made of each cuvée and format.
     """
@@ -56,6 +58,7 @@ def per_bottle(book: Results, economic: Results, *, latest: bool = False) -> pd.
             "Economic per bottle": theirs["per_bottle"],
             "Book per 75 cl": mine["per_75cl"],
             "Economic per 75 cl": theirs["per_75cl"],
+            "Coverage": coverage(economic, list(theirs["release"])),
         }
     )
     for stage in stages:
@@ -63,19 +66,34 @@ def per_bottle(book: Results, economic: Results, *, latest: bool = False) -> pd.
     return frame
 
 
+def releases_on_both(book: Results, economic: Results) -> pd.DataFrame:
+    """Every release on both bases, unrounded: costs per bottle, and `stage: harvest` and so on of the economic
+    one.
+    """
+    mine, theirs = releases(book), releases(economic)
+    bottles = theirs["bottles"].to_numpy()
+    stages = [column for column in theirs.columns if column in STAGES]
+    frame = theirs.drop(columns=["total", "bottle_l", *stages])
+    frame["book_per_bottle"] = mine["total"].to_numpy() / bottles
+    frame["economic_per_bottle"] = theirs["total"].to_numpy() / bottles
+    for stage in stages:
+        frame[f"stage: {stage}"] = theirs[stage].to_numpy() / bottles
+    return frame.assign(coverage=coverage(economic, list(theirs["release"])))
+
+
 def _title(stage: str) -> str:
     return stage[0].upper() + stage[1:]
 
 
 def _cost_per_bottle(book: Results, economic: Results) -> ResultSheet:
-    releases = per_bottle(book, economic)
+    every = per_bottle(book, economic)
     latest = _build_up_of_latest(economic)
     currency = book.estate.settings.currency
     formats = {
         "Disgorged": "date",
         "Months on lees": "integer",
         "Bottles": "integer",
-        **dict.fromkeys(releases.columns[7:], "money4"),
+        **dict.fromkeys(every.columns[7:].drop("Coverage"), "money4"),
     }
     stages = tuple(column for column in latest.columns if column not in ("Latest release", "Per 75 cl"))
     return ResultSheet(
@@ -89,7 +107,7 @@ def _cost_per_bottle(book: Results, economic: Results) -> ResultSheet:
                 dict.fromkeys(latest.columns[1:], "money4"),
                 title="Economic cost per 75 cl of the latest release of each cuvée and format, by stage",
             ),
-            ResultTable("cost_per_bottle", releases, formats, ("Bottles",), title="Every release"),
+            ResultTable("cost_per_bottle", every, formats, ("Bottles",), title="Every release"),
         ),
         (
             Chart(

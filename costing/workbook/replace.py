@@ -28,6 +28,7 @@ from costing.workbook.package import changed_parts, read_package, refusal, shown
 from costing.workbook.sheets import changeable_parts
 
 _CHUNK = 1024 * 1024
+_NEW_FILE = 0o644  # beside a folder of CSV files there is no workbook whose mode could be kept
 _LEFTOVER_SECONDS = 24 * 3600
 _UNFINISHED = "costing-unfinished"
 
@@ -81,11 +82,13 @@ def sibling_path(path: str | Path) -> Path:
 
 
 def write_beside(path: str | Path, new_bytes: bytes) -> Path:
-    """Write the workbook under a free name beside the original, whole or not at all; return that name."""
+    """Write the workbook under a free name beside the original (or where it would stand, if it was made of CSV
+    files), whole or not at all; return that name.
+    """
     target = sibling_path(path)
     read_package(new_bytes, target)
     try:
-        mode = stat.S_IMODE(Path(path).stat().st_mode) | stat.S_IWUSR
+        mode = (stat.S_IMODE(Path(path).stat().st_mode) if Path(path).exists() else _NEW_FILE) | stat.S_IWUSR
         with _unfinished(target, new_bytes, mode) as temporary:
             temporary.replace(target)
     except OSError as fault:

@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 
 from costing.charts import Chart
+from costing.graph.arrays import Flow
+from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.results import Results
 from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
 from costing.results.rounding import largest_remainder
-from costing.results.stock import stock_values
+from costing.results.stock import open_states, stock_values
 from costing.workbook.write import ResultSheet, ResultTable
 
 ROLL = {
@@ -39,7 +41,9 @@ def year_before(results: Results) -> tuple[np.datetime64, np.datetime64]:
 
 
 def stock_table(book: Results, economic: Results) -> pd.DataFrame:
-    """Every lot on hand at the valuation date: what, how much, book, economic and market value."""
+    """Every lot on hand at the valuation date: what, how much, book, economic and market value, and what the
+    economic value leaves out.
+    """
     mine, theirs = net_realisable_value(book), stock_values(economic)
     return pd.DataFrame(
         {
@@ -57,8 +61,21 @@ def stock_table(book: Results, economic: Results) -> pd.DataFrame:
             "Economic per unit": theirs["value_per_unit"].round(4),
             "Market per unit": mine["market_per_unit"],
             "Write-down to market": mine["write_down"].round(2).where(mine["market_per_unit"].notna()),
+            "Coverage": mine["lot"].map(_coverage_by_lot(economic)),
         }
     )
+
+
+def _coverage_by_lot(results: Results) -> dict[str, str]:
+    """What the cost of each lot on hand at the valuation date leaves out."""
+    chain = results.chain
+    state = open_states(results, chain.valuation_day)
+    is_cut = (
+        chain.flows.kind[chain.states.flow[state]] == Flow.CUT
+    )  # its cost runs on: the one before ends on that date
+    state = np.where(is_cut, chain.states.previous[state], state)
+    names = chain.lots.names[chain.states.lot[state]]
+    return dict(zip(names, coverage(results, state), strict=True))
 
 
 def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:

@@ -273,3 +273,10 @@ def test_a_kill_at_any_file_operation_leaves_the_old_file_or_the_new_one(tmp_pat
         assert kill["next"]["estate.bak.xlsm"] == "old", kill
     states = Counter((kill["files"]["estate.bak.xlsm"], kill["files"]["estate.xlsm"]) for kill in before)
     assert set(states) == {("older", "old"), ("old", "old"), ("old", "new")}, "the kills reach every stage"
+
+
+def test_results_beside_a_folder_of_csv_files_need_no_workbook_there(tmp_path: Path) -> None:
+    """It took the mode of a workbook that did not exist, and refused to write."""
+    written = write_beside(tmp_path / "estate.xlsm", NEW)
+    assert written.read_bytes() == NEW
+    assert names(tmp_path) == ["estate.results.xlsm"]

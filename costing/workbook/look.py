@@ -63,7 +63,7 @@ GROUPS = {
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }
-_NARROWEST, WIDEST, WRAPPED = 9.0, 48.0, 36.0
+_NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
 _ONE_LINE, _TWO_LINES = 12, 22
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 

@@ -190,6 +190,7 @@ class _SheetWriter:
                 if needed > look.WIDEST and kind == "text":
                     self.wrapped.setdefault(table.name, set()).add(header)
                     needed = look.WRAPPED
+                needed += look.INDENT * (kind in ("text", "date") and position > 0)
                 widths[position] = max(needed, widths.get(position, 0.0))
         return widths
 

@@ -117,7 +117,9 @@ def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
         "The inputs have errors: nothing was computed",
         ("The other result sheets show the last run that could be made.",),
         (
-            ResultTable("run_identity", pd.DataFrame({"Line": [], "Book": [], "Economic": []}), title="Reconciliation"),
+            ResultTable(
+                "run_identity", pd.DataFrame(columns=["Line", "Book", "Economic"], dtype=object), title="Reconciliation"
+            ),
             ResultTable("findings", frame, links={"Where": "Where"}, title=f"Errors: {len(errors_in(findings))}"),
         ),
     )

@@ -63,7 +63,7 @@ GROUPS = {
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }
-_NARROWEST, WIDEST, WRAPPED = 9.0, 48.0, 36.0
+_NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
 _ONE_LINE, _TWO_LINES = 12, 22
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 
@@ -119,7 +119,7 @@ def column_width(
 ) -> float:
     """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    heading = 1.1 * _wrapped(header, lines) + (3.5 if button else 2.5)
+    heading = 1.2 * _wrapped(header, lines) + (3.5 if button else 2.0)
     return min(max(_NARROWEST, 1.12 * longest + 2.5, heading), widest)
 
 

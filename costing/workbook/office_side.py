@@ -276,6 +276,7 @@ class Side:
             "CharUnderline": 1 if form.get("underline") else 0,
             "CharPosture": uno.Enum("com.sun.star.awt.FontSlant", "ITALIC" if form.get("italic") else "NONE"),
             "IsTextWrapped": bool(form.get("text_wrap")),
+            "VertJustify": 1 if form.get("valign") == "top" else 0,  # com.sun.star.table.CellVertJustify2
             "CharColor": _colour(form.get("font_color", "black")),
             "CellBackColor": _colour(form["bg_color"]) if "bg_color" in form else -1,
         }

@@ -8,7 +8,7 @@ at the foot. Row breaks are a hint: a program that scales pages by itself may se
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,13 +51,25 @@ class Paging:
         """Points of some rows."""
         return sum(self.heights.get(row, ROW_POINTS) for row in range(first, below))
 
-    def breaks_before(self, blocks: Sequence[Block], repeated: tuple[int, int]) -> list[int]:
-        """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on
-        each page, which leave less of it.
+    def _together(self, blocks: Sequence[Block], charts: Collection[Block], later: float) -> list[Block]:
+        """Blocks, each row of charts with what stands above it where both fit on one page."""
+        found: list[Block] = []
+        for block in blocks:
+            if block in charts and found and self.high(found[-1][0], block[1]) <= later:
+                found[-1] = found[-1][0], block[1]
+            else:
+                found.append(block)
+        return found
+
+    def breaks_before(
+        self, blocks: Sequence[Block], repeated: tuple[int, int], charts: Collection[Block] = ()
+    ) -> list[int]:
+        """Rows before which a new page begins. blocks: from the top, in order; charts: those that are rows of charts
+        below their table; repeated: rows printed again on each page, which leave less of it.
         """
         later = self.page - self.high(repeated[0], repeated[1] + 1)
         found, room, at = [], self.page, 0
-        for first, below in blocks:
+        for first, below in self._together(blocks, charts, later):
             room -= self.high(at, first)
             needed, at = self.high(first, below), below
             if first and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):

@@ -158,6 +158,7 @@ class _SheetWriter:
         self.heights: dict[int, float] = {}
         self.headers: list[int] = []
         self.blocks: list[Block] = []
+        self.charts: list[Block] = []
         self.columns = {table.name: _columns(table) for table in sheet.tables}
         self.wrapped: dict[str, set[str]] = {}
         self.widths = self._measured()
@@ -189,6 +190,7 @@ class _SheetWriter:
                 if needed > look.WIDEST and kind == "text":
                     self.wrapped.setdefault(table.name, set()).add(header)
                     needed = look.WRAPPED
+                needed += look.INDENT * (kind in ("text", "date") and position > 0)
                 widths[position] = max(needed, widths.get(position, 0.0))
         return widths
 
@@ -358,7 +360,8 @@ class _SheetWriter:
         lowest = first + -(-len(drawn) // 2) * CHART_ROWS
         self.drawn_to = max(self.drawn_to, min(len(drawn), 2) * CHART_CHARACTERS + (0.0 if is_below else beside))
         if is_below:
-            self.blocks += [(row, row + CHART_ROWS) for row in range(first, lowest, CHART_ROWS)]
+            below_it = [(row, row + CHART_ROWS) for row in range(first, lowest, CHART_ROWS)]
+            self.charts, self.blocks = self.charts + below_it, self.blocks + below_it
         else:
             begin, below = self.blocks[-1]
             self.blocks[-1] = begin, max(below, lowest)
@@ -375,7 +378,7 @@ class _SheetWriter:
         # Where the last table alone goes on over the pages, its header goes with it; else the title does.
         last = self.headers[-1] if self.headers else 0
         repeated = (last, last) if last and paging.high(0, last) < paging.page else (0, 1)
-        set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated))
+        set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated, self.charts))
 
 
 def _columns(table: ResultTable) -> dict[str, list[Any]]:

@@ -132,16 +132,18 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
             hand.type("Dry goods", "G2", 2.0 + step)
             took.append(seconds_of(person.refresh("sheets refreshed")))
         print(f"refreshed in {took} s")
-        assert min(took) < 2.5, took
+        assert min(took) < 4.0, took
         # A mistake that leaves numbers and filled cells as many as they were: no formula sees it.
-        lot = hand.see("Movements", "F5")[0][0]
-        hand.type("Movements", "F5", "NO-SUCH-LOT")
+        place, lot = next((f"D{row}", lot) for row, (lot,) in enumerate(hand.see("Movements", "D2:D99"), 2) if lot)
+        assert isinstance(lot, str)
+        hand.type("Movements", place, "NO-SUCH-LOT")
+        assert hand.text("Cost per bottle", "A3")[0] == ""
         person.refresh("1 errors")
         hand.show("Run check")
         photograph(display, "4-findings")
         assert hand.text("Run check", "A1")[0] == "The inputs have errors: nothing was computed"
         shown = [cell for row in hand.see("Run check", "A8:D20") for cell in row]
-        assert "Movements!F5" in shown
+        assert f"Movements!{place}" in shown
         assert "NO-SUCH-LOT" in shown
         marked = {name: hand.text(name, "A3")[0] for name in results if name != "Run check"}
         assert marked == dict.fromkeys(marked, STALE)
@@ -149,7 +151,7 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
         # Linked anew while the mistake stands, the sheets of the file still don't pass for current.
         for name in marked:
             assert hand.text(name, "A3")[1] == f'="{STALE}"'
-        hand.type("Movements", "F5", lot)
+        hand.type("Movements", place, lot)
         again = AtTheTerminal(path, office.pipe, monkeypatch)
         again.says("sheets refreshed")
         assert hand.text("Cost per bottle", "A3")[0] == ""

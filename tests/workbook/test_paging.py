@@ -33,6 +33,14 @@ def test_no_block_is_cut_that_fits_on_a_page(blocks: list[tuple[int, int]], expe
     assert NARROW.breaks_before(blocks, (0, 1)) == expected
 
 
+def test_a_chart_stays_with_its_table() -> None:
+    blocks = [(2, 14), (15, 25), (26, 49)]
+    assert NARROW.breaks_before(blocks, (0, 1)) == [26]
+    assert NARROW.breaks_before(blocks, (0, 1), charts=[(26, 49)]) == [26], "both are longer than a page"
+    blocks = [(2, 28), (29, 34), (35, 58)]
+    assert NARROW.breaks_before(blocks, (0, 1), charts=[(35, 58)]) == [29]
+
+
 def test_rows_of_their_own_height_count() -> None:
     tall = Paging(100.0, 4, dict.fromkeys(range(2, 12), 45.0))
     assert tall.breaks_before([(2, 12), (13, 20)], (0, 1)) == [13]

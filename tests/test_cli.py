@@ -297,3 +297,43 @@ def test_report_is_one_page_that_needs_nothing_else(book: Path) -> None:
     assert "Prestige" in page
     assert "<script" not in page
     assert "http://" not in page.replace("http://www.w3.org", "")
+
+
+def _demo_folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    return folder
+
+
+def test_pools_of_an_estate_without_lots_are_expensed(tmp_path: Path, capsys) -> None:
+    """A look into the quantities of no states ended in a traceback."""
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    (folder / "settings.csv").write_text("Setting,Value\nCurrency,EUR\n", encoding="utf-8")
+    (folder / "pools.csv").write_text(
+        "From,To,Pool,Amount,Driver,Element\n2025-01-01,2025-12-31,Press house,1000,kg,overhead\n", encoding="utf-8"
+    )
+    assert main(["run", str(folder), "--json"]) == 0
+    lines = {line["line"]: line["book"] for line in json.loads(capsys.readouterr().out)["reconciliation"]}
+    assert lines["Cost in"] == lines["Expensed at once"] == 1000
+
+
+def test_a_command_without_a_sheet_to_write_says_so(tmp_path: Path, capsys) -> None:
+    """It was taken for result sheets that can't be moved."""
+    estate = _first_hour(tmp_path / "estate")
+    assert main(["margins", str(estate), "--write"]) == 0
+    assert "There is no sheet to write." in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["estate"]
+
+
+def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(tmp_path: Path, capsys) -> None:
+    folder = _demo_folder(tmp_path)
+    with (folder / "scenarios.csv").open("a", encoding="utf-8") as file:
+        file.write("Misspelt,Grape prices,Price per kg,Variety=Pinto,multiply,1.1\n")
+    assert main(["check", str(folder)]) == 0
+    assert "caution: Scenarios!D9: 'Variety=Pinto' fits no row" in capsys.readouterr().out
+    assert main(["scenarios", str(folder), "--write"]) == 1
+    assert "1 error. Nothing was written." in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["estate"]

@@ -34,7 +34,7 @@ from costing.decisions.years import YEARS, between_releases
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.report.page import report_html
-from costing.terminal import note, print_findings, text_table
+from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.blend_sheets import trial_sheets, vat_sheets
 from costing.workbook.change_sheets import scenario_sheets, sensitivity_sheets, uncertainty_sheets, why_sheets
@@ -61,9 +61,16 @@ def _answer(
     else:
         full = [text_table(table) for table in shown if len(table)]
         print("\n\n".join(full) if full else empty)
-    if result_sheets is not None and options.write:
-        write_sheets(options, source, result_sheets())
-    return 1 if errors_in(findings) else 0
+    wrong = errors_in(findings)
+    if wrong and options.write:
+        note(f"{counted(len(wrong), 'error')}. Nothing was written.")
+    elif result_sheets is not None and options.write:
+        made = result_sheets()
+        if made:
+            write_sheets(options, source, made)
+        else:
+            note("There is no sheet to write.")
+    return 1 if wrong else 0
 
 
 def ageing(options: argparse.Namespace) -> int:

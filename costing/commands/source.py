@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 import costing
+from costing.decisions.distributions import uncertain_figures
 from costing.decisions.price_findings import price_cautions, price_findings
+from costing.decisions.scenarios import scenario_changes
+from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
@@ -75,11 +79,15 @@ class Runs:
 
 
 def cautions_of(estate: Estate, book: Results) -> list[Finding]:
-    """Everything doubtful about an estate. InputError with what is wrong in its channels."""
+    """Everything doubtful about an estate. InputError with what is wrong in its channels.
+
+    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here.
+    """
     wrong = price_findings(estate)
     if wrong:
         raise InputError([*estate.cautions, *wrong])
-    return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate)]
+    unused = [replace(one, severity=DOUBTFUL) for one in (*scenario_changes(estate)[1], *uncertain_figures(estate)[2])]
+    return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate), *unused]
 
 
 def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> None:

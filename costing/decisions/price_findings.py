@@ -31,6 +31,7 @@ def price_cautions(estate: Estate) -> list[Finding]:
     """Cautions: no hurdle rate; dispatches on which no terms of their channel hold yet are in no margin."""
     sent = estate["dispatches"]
     none = channel_rows(estate, sent["channel"], days(sent["on_date"])) < 0
+    none &= sent["channel"].isin(estate["channels"]["channel"].astype(object)).to_numpy()  # else said on reading
     free = caution(
         "Interest rates",
         "",
@@ -44,7 +45,7 @@ def price_cautions(estate: Estate) -> list[Finding]:
             f"has no terms on {sent['on_date'].iloc[row].date()}: the sale is in no margin.",
             "Enter the terms with an earlier first day, or leave it blank.",
         )
-        for row in np.flatnonzero(none & sent["channel"].notna().to_numpy())
+        for row in np.flatnonzero(none)
     ]
 
 

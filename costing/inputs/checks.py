@@ -20,6 +20,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
+from costing.inputs.release_checks import RELEASE_CHECKS
 from costing.inputs.row_findings import cell_place, each, first_rows, repeated, shown
 from costing.inputs.schema import lists, sheets
 
@@ -28,6 +29,7 @@ KEYS: dict[str, list[str]] = {
     "interest_rates": ["from_date"],
     "price_indices": ["on_date", "element"],
     "opening_stock": ["lot"],
+    "opening_composition": ["lot", "attribute", "name"],
     "grape_prices": ["vintage", "village", "variety"],
     "stocktakes": ["on_date", "sequence", "lot"],
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
@@ -104,8 +106,8 @@ def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Itera
 def _unknown(key: str, name: str, known: list[str], severity: str) -> tuple[str, str]:
     if severity == CAUTION:
         return (
-            f"is a {_NOUNS[key]} without terms: it counts as a sale without deductions.",
-            "Add it to Channels if it has any.",
+            f"is a {_NOUNS[key]} without terms: its bottles count as sold, and are in no margin.",
+            "Add it to Channels, with its deductions if it has any.",
         )
     alike = [other for other in known if other.casefold() == name.casefold()]
     if alike:
@@ -265,4 +267,5 @@ CHECKS: tuple[Check, ...] = (
     *PRICE_CHECKS,
     *PRESS_CHECKS,
     *CELLAR_CHECKS,
+    *RELEASE_CHECKS,
 )

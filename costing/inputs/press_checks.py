@@ -104,6 +104,22 @@ def opening_amounts(estate: Estate) -> Iterator[Finding]:
             yield from each(estate, "opening_costs", rows, "lot", "is not in the opening stock.", remedy)
 
 
+def opening_shares(estate: Estate) -> Iterator[Finding]:
+    """Yield opening lots whose shares of one attribute make more than 100 %."""
+    table = estate["opening_composition"]
+    keys = ["lot", "attribute"]
+    total = table.groupby(keys, observed=True)["share"].transform("sum").to_numpy(dtype=float)
+    last = ~table.duplicated(keys, keep="last").to_numpy()
+    yield from each(
+        estate,
+        "opening_composition",
+        last & (total > 1.0 + 1e-6),
+        "share",
+        lambda row: f"brings the lot's shares of {table['attribute'].iloc[row]} to {100 * total[row]:.6g} %.",
+        "Lower them to 100 % or less.",
+    )
+
+
 def fraction_rows(estate: Estate) -> Iterator[Finding]:
     """Yield fractions without litres or lot, litres without a fraction, and kilograms without a lot."""
     table = "pressings"
@@ -324,6 +340,7 @@ PRESS_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     units_of_kinds,
     dates_of_arrivals,
     opening_amounts,
+    opening_shares,
     fraction_rows,
     press_loads,
     splits,

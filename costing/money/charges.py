@@ -119,7 +119,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
-    apart |= (postings.state < 0) | (chain.states.quantity[postings.state] <= 0)  # nothing is left to bear it
+    apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
     return Charges(elements, postings.take(~apart), postings.take(apart), tuple(accrued), presses, curve)
 

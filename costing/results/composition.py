@@ -6,7 +6,7 @@ A lot after an arrival is the mean of what it held and what came, by litres (by 
 drawing, losses and counts change nothing. Litres added on the way (sugar, liqueur) are "sugar and other"; a
 lot whose row names no vintage, variety or village is "unknown" there. Dosage without a liqueur lot adds
 nothing that the records know of. Opening lots of several origins follow the Opening composition sheet: what it
-leaves open is unknown, shares above 100 % are scaled down to it.
+leaves open is unknown.
 """
 
 from __future__ import annotations

@@ -26,8 +26,8 @@ PER_BOTTLE_DECIMALS = 4
 
 
 def releases(results: Results) -> pd.DataFrame:
-    """One row per release: lot, cuvée, format, date, planned, months on lees, bottles in and out, total cost;
-    sorted by date.
+    """One row per release with a good bottle: lot, cuvée, format, date, planned, months on lees, bottles in and out,
+    total cost; sorted by date.
 
     The last columns are the amounts of the release by stage (money).
     """
@@ -60,7 +60,7 @@ def releases(results: Results) -> pd.DataFrame:
     for stage in by_stage.columns:
         frame[stage] = summed(by_stage[stage].to_numpy())
     order = np.lexsort((labels.name[lot].astype(str), labels.disgorged_day[lot]))
-    return frame.iloc[order].reset_index(drop=True)
+    return frame.iloc[order[bottles[order] > 0]].reset_index(drop=True)
 
 
 def months_on_lees(tirage: Ints, until: Ints) -> np.ndarray:
@@ -118,9 +118,9 @@ def build_up(results: Results) -> pd.DataFrame:
     cost = np.zeros((len(lot), len(results.columns)))
     np.add.at(cost, which, results.cost[state])
     amounts, _ = rounded_rows(cost, 2)
-    per_bottle, _ = rounded_rows(cost / np.where(bottles > 0, bottles, np.nan)[:, np.newaxis], PER_BOTTLE_DECIMALS)
+    per_bottle, _ = rounded_rows(cost / np.where(bottles > 0, bottles, 1.0)[:, np.newaxis], PER_BOTTLE_DECIMALS)
     labels = lot_labels(results.estate, chain)
-    line, column = np.nonzero(np.abs(cost) > 0)
+    line, column = np.nonzero((np.abs(cost) > 0) & (bottles > 0)[:, np.newaxis])
     stage = results.columns.get_level_values("stage").to_numpy(dtype=object)[column]
     frame = pd.DataFrame(
         {

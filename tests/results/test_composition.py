@@ -17,6 +17,7 @@ import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.commands.records import demo_folder
+from costing.errors import InputError
 from costing.graph.arrays import KINDS, Flow
 from costing.results import composition as composition_module
 from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition, coverage
@@ -320,13 +321,11 @@ def test_what_is_added_from_no_lot_is_sugar_and_other() -> None:
         assert found == pytest.approx({OTHER: 50 / 5050, UNKNOWN: 5000 / 5050, "reserve": 0.0})
 
 
-def test_shares_of_an_opening_lot_above_one_are_scaled() -> None:
+def test_shares_of_an_opening_lot_above_one_are_refused() -> None:
     tables = perpetual()
     tables["opening_composition"]["Share (%)"] = [80.0, 60.0, 20.0]
-    found = shares_of(tables, "R", "vintage")
-    assert sum(share for name, share in found.items() if name != "reserve") == pytest.approx(1.0)
-    assert found["2021"] / found["2022"] == pytest.approx(80 / 60)
-    assert UNKNOWN not in found
+    with pytest.raises(InputError, match="shares of vintage to 160 %"):
+        shares_of(tables, "R", "vintage")
 
 
 def test_litres_added_to_bottles_are_litres() -> None:

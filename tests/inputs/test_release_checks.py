@@ -1,0 +1,100 @@
+"""Rules on releases, rows that stand twice and shares of opening lots: each at its cell."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from costing.errors import CAUTION, ERROR, InputError
+from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.load import read_estate
+from costing.model import run
+from costing.results.costs import build_up, cost_per_bottle, releases
+
+OPENING = pd.DataFrame(
+    {
+        "Date": ["2024-01-01"] * 2,
+        "Lot": ["T20", "W"],
+        "Kind": ["on lees", "wine"],
+        "Quantity": [1000, 2000],
+        "Unit": ["bottles", "L"],
+        "Format": ["bottle", None],
+        "Cuvée": ["Brut", None],
+    }
+)
+RATES = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8]})
+AMOUNTS = pd.DataFrame({"Lot": ["T20"], "Element": ["grapes"], "Amount": [5000]})
+
+
+def _estate(*rows: tuple[str, str, str, int, int], **more: pd.DataFrame):
+    columns = ["Date", "Release lot", "From lot", "Bottles in", "Bottles out"]
+    tables = {
+        "opening_stock": OPENING,
+        "opening_costs": AMOUNTS,
+        "interest_rates": RATES,
+        "disgorgements": pd.DataFrame(list(rows), columns=columns),
+        **more,
+    }
+    return read_estate(tables)
+
+
+def _found(*rows: tuple[str, str, str, int, int], **more: pd.DataFrame) -> list[tuple[str, str, str]]:
+    try:
+        findings = list(_estate(*rows, **more).cautions)
+    except InputError as wrong:
+        findings = wrong.findings
+    return [(one.place, one.rule, one.severity) for one in findings]
+
+
+def test_a_disgorgement_into_its_own_stack_is_an_error() -> None:
+    """It was accepted, and the release cost nothing."""
+    rule = "is the stack drawn from: the release needs a lot of its own."
+    assert _found(("2024-05-01", "T20", "T20", 100, 99)) == [("Disgorgements!B2", rule, ERROR)]
+
+
+def test_a_disgorgement_of_no_bottles_is_a_caution() -> None:
+    rule = "draws nothing: this row is no release."
+    assert _found(("2024-05-01", "D1", "T20", 0, 0)) == [("Disgorgements!D2", rule, CAUTION)]
+
+
+def test_a_release_of_two_dates_is_a_caution_and_two_days_of_work_are_not() -> None:
+    first, next_day = ("2024-05-01", "D1", "T20", 100, 99), ("2024-05-02", "D1", "T20", 100, 99)
+    assert _found(first, next_day) == []
+    rule = "is disgorged at Disgorgements!A2 too, and costed as one release."
+    assert _found(first, ("2024-09-02", "D1", "T20", 100, 99)) == [("Disgorgements!B3", rule, CAUTION)]
+
+
+def test_a_row_entered_twice_is_a_caution() -> None:
+    row = ("2024-05-01", "D1", "T20", 100, 99)
+    rule = "has every cell like Disgorgements!B2, and both count."
+    assert _found(row, row) == [("Disgorgements!B3", rule, CAUTION)]
+
+
+@pytest.mark.parametrize("attribute", ["vintage", "reserve"])
+def test_shares_of_an_opening_lot_above_100_percent_are_an_error(attribute: str) -> None:
+    """They were scaled down silently."""
+    lines = pd.DataFrame(
+        {
+            "Lot": ["W"] * 3,
+            "Attribute": [attribute, attribute, "village"],
+            "Name": ["a", "b", "c"],
+            "Share": [60, 60, 9],
+        }
+    ).rename(columns={"Share": "Share (%)"})
+    rule = f"brings the lot's shares of {attribute} to 120 %."
+    assert _found(opening_composition=lines) == [("Opening composition!D3", rule, ERROR)]
+
+
+def test_a_share_of_an_opening_lot_entered_twice_is_an_error() -> None:
+    lines = pd.DataFrame({"Lot": ["W"] * 2, "Attribute": ["vintage"] * 2, "Name": ["2020"] * 2, "Share (%)": [40, 40]})
+    found = _found(opening_composition=lines)
+    assert [(place, severity) for place, _, severity in found] == [("Opening composition!A3", ERROR)]
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC])
+def test_a_release_without_a_good_bottle_has_no_cost_per_bottle(basis) -> None:
+    """Nothing was divided by no bottles."""
+    results = run(_estate(("2024-05-01", "D1", "T20", 100, 0), ("2024-05-02", "D2", "T20", 100, 99)), basis)
+    assert list(releases(results)["release"]) == list(cost_per_bottle(results)["release"]) == ["D2"]
+    assert set(build_up(results)["release"]) == {"D2"}
+    results.check_identity()

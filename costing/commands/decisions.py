@@ -21,7 +21,7 @@ from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
 from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_tables
-from costing.decisions.price_findings import price_findings
+from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
@@ -141,6 +141,8 @@ def price(options: argparse.Namespace) -> int:
     prices = release_prices(book, economic, replacement)
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
+    if options.elasticity is not None:
+        check_elasticity(options.elasticity)
     every = price_tables(book, economic, replacement, options.elasticity) if options.json else {}
     return _answer(
         options,

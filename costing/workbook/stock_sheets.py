@@ -13,6 +13,7 @@ from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.results import Results
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
+from costing.results.rounding import largest_remainder
 from costing.results.stock import open_states, stock_values
 from costing.workbook.write import ResultSheet, ResultTable
 
@@ -54,8 +55,8 @@ def stock_table(book: Results, economic: Results) -> pd.DataFrame:
             "Unit": mine["unit"],
             "Tirage": mine["tirage"],
             "Months on lees": mine["months_on_lees"],
-            "Book value": mine["value"].round(2),
-            "Economic value": theirs["value"].round(2),
+            "Book value": largest_remainder(mine["value"].to_numpy(dtype=float), 2),
+            "Economic value": largest_remainder(theirs["value"].to_numpy(dtype=float), 2),
             "Book per unit": mine["value_per_unit"].round(4),
             "Economic per unit": theirs["value_per_unit"].round(4),
             "Market per unit": mine["market_per_unit"],
@@ -126,6 +127,26 @@ def stock_sheets(book: Results, economic: Results) -> list[ResultSheet]:
     return [value, _roll_forward(book, economic, start, end, currency)]
 
 
+def roll_in_cents(roll: pd.DataFrame) -> pd.DataFrame:
+    """Round amounts of a roll-forward so that every row adds up to its closing, and the two columns of other
+    stages to nothing.
+
+    Opening, closing and what passes between stages are rounded by largest remainder down their columns; the cent
+    or two that a row then lacks go to its largest other amount.
+    """
+    cents = {str(name): largest_remainder(roll[name].to_numpy(dtype=float), 2) for name in roll.columns}
+    sent = -largest_remainder(-roll["To other stages"].to_numpy(dtype=float), 2)
+    cents["To other stages"] = sent
+    moves = ["Put in", "Charges for time", "Capital", "Sold and other exits", "Losses expensed"]
+    added = sum(cents[name] for name in cents if name != "Closing")
+    short = cents["Closing"] - added
+    size = np.abs(np.column_stack([cents[name] for name in moves]))
+    for row in np.flatnonzero(np.abs(short) > 0.001):
+        largest = moves[int(size[row].argmax())] if size[row].any() else "From other stages"
+        cents[largest][row] += short[row]
+    return pd.DataFrame(cents, index=roll.index).round(2) + 0.0
+
+
 def _roll_forward(
     book: Results, economic: Results, start: np.datetime64, end: np.datetime64, currency: str
 ) -> ResultSheet:
@@ -135,7 +156,7 @@ def _roll_forward(
         roll = roll_forward(results, start, end)[list(ROLL)].rename(columns=ROLL)
         roll = roll[roll["Stage"] != "total"]
         amounts = tuple(column for column in roll.columns if column != "Stage")
-        roll[list(amounts)] = roll[list(amounts)].round(2) + 0.0
+        roll[list(amounts)] = roll_in_cents(roll[list(amounts)])
         tables.append(
             ResultTable(
                 f"roll_forward_{name}",

@@ -109,7 +109,7 @@ def _decisions(verbs: Any) -> None:
     sensitivity.add_argument("release", metavar="RELEASE", help="release, or a cuvée for its latest release")
     forecast = verb("forecast", "draw the uncertain figures many times: how sure costs and verdicts are")
     forecast.add_argument("--draws", type=_whole(1), default=10_000, help="default: 10,000")
-    what = "write one printable page: build-up, flow of cost, margins, verdicts, findings"
+    what = "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings"
     report = _verb(verbs, "decisions", "report", what)
     report.add_argument("--html", type=Path, metavar="FILE", help="file to write; default: beside the workbook")
     forecast.add_argument("--seed", type=_whole(0), default=1, help="same seed, same figures; default: 1")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from costing.errors import Finding
 
-WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Rank per bottle", "Rank by return")
+WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold")
 PERCENT = ("Reserve", "Second pressing", "Return a year")
 
 
@@ -22,7 +22,7 @@ def text_table(frame: pd.DataFrame) -> str:
         if pd.api.types.is_datetime64_any_dtype(values):
             shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
         elif pd.api.types.is_float_dtype(values):
-            whole = column in WHOLE_NUMBERS
+            whole = column in WHOLE_NUMBERS or str(column).startswith("Rank ")
             if column in PERCENT:
                 shown[column] = values.map(lambda v: "" if v != v else f"{v:.1%}")
                 continue

@@ -159,8 +159,8 @@ def compare_margins(options: argparse.Namespace) -> int:
     source = Source(options.path)
     book, economic = source.both
     table = margins(book, economic)
-    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Book cost", "Economic cost", "Margin per bottle"]
-    columns += ["Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
+    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Selling cost", "Book cost", "Economic cost"]
+    columns += ["Margin per bottle", "Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
     if not options.json:
         for said in reversals(table):
             note(said)
@@ -255,7 +255,7 @@ def draw(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write one printable page: build-up, flow of cost, margins, prices, verdicts, findings."""
+    """Write the report: build-up, flow of cost, margins, prices, verdicts, findings."""
     source = Source(options.path)
     book, economic = source.both
     page = report_html(

@@ -50,6 +50,24 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as fault:
+        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
+        raise argparse.ArgumentTypeError(msg) from fault
+
+
+def _whole(least: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not text.isdecimal() or int(text) < least:
+            msg = f"'{text}' is no whole number of {least} or more"
+            raise argparse.ArgumentTypeError(msg)
+        return int(text)
+
+    return read
+
+
 def _records(verbs: Any) -> None:
     def verb(name: str, what: str, *, as_json: bool = False, writes: bool = False) -> argparse.ArgumentParser:
         return _verb(verbs, "records", name, what, as_json=as_json, writes=writes)
@@ -67,7 +85,7 @@ def _records(verbs: Any) -> None:
     opening = verb("open-year", "write the next workbook: opening stock as closed, later rows kept")
     opening.add_argument("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist")
     for one in (close, opening):
-        one.add_argument("--date", required=True, type=date.fromisoformat, metavar="YYYY-MM-DD", help="closing date")
+        one.add_argument("--date", required=True, type=_date, metavar="YYYY-MM-DD", help="closing date")
 
 
 def _decisions(verbs: Any) -> None:
@@ -100,11 +118,11 @@ def _decisions(verbs: Any) -> None:
     sensitivity = verb("sensitivity", "rank the figures by what 1 %% of each does to the cost of a bottle")
     sensitivity.add_argument("release", metavar="RELEASE", help="release, or a cuvée for its latest release")
     forecast = verb("forecast", "draw the uncertain figures many times: how sure costs and verdicts are")
-    forecast.add_argument("--draws", type=int, default=10_000, help="default: 10,000")
-    what = "write one printable page: build-up, flow of cost, margins, verdicts, findings"
+    forecast.add_argument("--draws", type=_whole(1), default=10_000, help="default: 10,000")
+    what = "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings"
     report = _verb(verbs, "decisions", "report", what)
     report.add_argument("--html", type=Path, metavar="FILE", help="file to write; default: beside the workbook")
-    forecast.add_argument("--seed", type=int, default=1, help="same seed, same figures; default: 1")
+    forecast.add_argument("--seed", type=_whole(0), default=1, help="same seed, same figures; default: 1")
 
 
 _FUNCTIONS = {

@@ -3,22 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pandas as pd
 
 from costing.errors import Finding
 
-WHOLE_NUMBERS = (
-    "Bottles",
-    "Months on lees",
-    "Bottles to sell",
-    "Bottles sold",
-    "Expected bottles",
-    "Rank per bottle",
-    "Rank by return",
-)
+WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Expected bottles")
 SMALL_CHANGES = ("1 % less", "1 % more", "Change per unit", "Change per 1 %")
 PERCENT = ("Reserve", "Second pressing", "Return a year", "Increase")
 
@@ -33,11 +25,7 @@ def text_table(frame: pd.DataFrame) -> str:
         if pd.api.types.is_datetime64_any_dtype(values):
             shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
         elif pd.api.types.is_float_dtype(values):
-            if column in PERCENT:
-                shown[column] = values.map(lambda v: "" if v != v else f"{v:.1%}")
-                continue
-            digits = 0 if column in WHOLE_NUMBERS else 4 if column in SMALL_CHANGES else 2
-            shown[column] = values.map(lambda v, digits=digits: "" if v != v else f"{v:,.{digits}f}")
+            shown[column] = values.map(_written_as(str(column)))
         else:
             shown[column] = values.astype(object).where(values.notna(), "")
     numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]
@@ -50,6 +38,15 @@ def text_table(frame: pd.DataFrame) -> str:
         ).rstrip()
         for row in rows
     )
+
+
+def _written_as(column: str) -> Callable[[float], str]:
+    """How a number of a column is written; blank where there is none."""
+    digits = 4 if column in SMALL_CHANGES else 2
+    if column in WHOLE_NUMBERS or column.startswith("Rank "):
+        digits = 0
+    form = "{:.1%}" if column in PERCENT else f"{{:,.{digits}f}}"
+    return lambda number: "" if number != number else form.format(number)
 
 
 def print_findings(findings: Sequence[Finding], stream: Any) -> None:

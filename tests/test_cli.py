@@ -337,3 +337,44 @@ def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(t
     assert main(["scenarios", str(folder), "--write"]) == 1
     assert "1 error. Nothing was written." in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["estate"]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ("forecast", "--draws", "0"),
+        ("forecast", "--draws", "-3"),
+        ("forecast", "--seed", "-1"),
+        ("close", "--date", "31/12/2025"),
+        ("close", "--date", "2025-02-30"),
+    ],
+)
+def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, ...], capsys) -> None:
+    """No draws ended in a traceback, a wrong date in the name of a function."""
+    before = _digest(book)
+    with pytest.raises(SystemExit) as left:
+        main([wrong[0], str(book), *wrong[1:]])
+    assert left.value.code == 2
+    said = capsys.readouterr().err
+    assert f"'{wrong[2]}' is no" in said
+    assert _digest(book) == before
+
+
+def test_an_elasticity_without_a_best_price_is_refused_in_the_table_too(book: Path, capsys) -> None:
+    assert main(["price", str(book), "--elasticity", "0.5"]) == 1
+    assert "elasticity: '0.5'" in capsys.readouterr().err
+
+
+def test_a_workbook_gets_no_name_under_which_it_would_not_open(tmp_path: Path, capsys) -> None:
+    for name in ("estate.xls", "estate.xlsm", "estate"):
+        assert main(["new", str(tmp_path / name)]) == 1
+        assert "must end in .xlsx" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_plans_are_not_closed(book: Path, capsys) -> None:
+    """A day after the valuation date froze planned rows as stock."""
+    before = _digest(book)
+    assert main(["close", str(book), "--date", "2026-12-31"]) == 1
+    assert "Settings!B3: '2025-12-31' is before the closing of 2026-12-31" in capsys.readouterr().err
+    assert _digest(book) == before

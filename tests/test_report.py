@@ -1,4 +1,4 @@
-"""The report: one page, well-formed, self-contained, with the figures of the run and a picture that adds up."""
+"""The report: well-formed, self-contained, with the figures of the run and a picture that adds up."""
 
 from __future__ import annotations
 
@@ -159,3 +159,21 @@ def test_an_estate_in_its_first_hour_has_a_page() -> None:
     page = report_html(run(estate, BOOK), run(estate, ECONOMIC))
     assert "Cautions" in page
     assert "From grapes to bottles" not in page
+
+
+def test_margins_shown_tie_to_the_price_and_costs_beside_them(page) -> None:
+    """The selling cost was left out, so that no reader could follow the margin."""
+    text = page[page.index("Margins of what was sold") :]
+    header = re.findall(r"<th[^>]*>([^<]*)</th>", text[: text.index("</thead>")])
+    rows = re.findall(r"<tr>(<td.*?)</tr>", text[: text.index("</table>")])
+    assert rows
+    for row in rows:
+        cell = dict(zip(header, re.findall(r"<td[^>]*>([^<]*)</td>", row), strict=True))
+        names = ("Net price", "Selling cost", "Book cost", "Margin per bottle")
+        price, selling, cost, margin = (float(cell[name].replace(",", "")) for name in names)
+        assert price - selling - cost == pytest.approx(margin, abs=0.021)
+
+
+def test_coverage_stands_beside_the_costs_of_the_page(page) -> None:
+    assert "<th>Coverage</th>" in page
+    assert "<td>complete</td>" in page

@@ -21,7 +21,7 @@ from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
 from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
-from costing.decisions.price_findings import price_findings
+from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
 from costing.decisions.reserves import JANUARY, january_tables
@@ -153,6 +153,8 @@ def price(options: argparse.Namespace) -> int:
     prices = release_prices(book, economic, replacement)
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
+    if options.elasticity is not None:
+        check_elasticity(options.elasticity)
     every = price_tables(book, economic, replacement, options.elasticity) if options.json else {}
     shown = [prices[prices["bottles"] > 0].rename(columns=PRICES)[columns]]
     if options.elasticity is not None and not options.json:
@@ -176,8 +178,8 @@ def compare_margins(options: argparse.Namespace) -> int:
     source = Source(options.path)
     book, economic = source.both
     table = margins(book, economic)
-    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Book cost", "Economic cost", "Margin per bottle"]
-    columns += ["Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
+    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Selling cost", "Book cost", "Economic cost"]
+    columns += ["Margin per bottle", "Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
     if not options.json:
         for said in reversals(table):
             note(said)
@@ -282,7 +284,7 @@ def draw(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write one printable page: build-up, flow of cost, margins, prices, verdicts, findings."""
+    """Write the report: build-up, flow of cost, margins, prices, verdicts, findings."""
     source = Source(options.path)
     book, economic = source.both
     page = report_html(

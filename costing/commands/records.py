@@ -183,8 +183,11 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
+    findings = closing_findings(source.estate, options.date)
+    if errors_in(findings):
+        raise InputError(findings)
     frozen = close_year(source.estate, options.date)
-    print_findings(closing_findings(source.estate, options.date), sys.stderr)
+    print_findings(findings, sys.stderr)
     tables = with_closing(source.estate, frozen, options.date)
     costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
     print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")

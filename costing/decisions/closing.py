@@ -196,9 +196,18 @@ def fingerprints(estate: Estate, on: date) -> pd.DataFrame:
 
 
 def closing_findings(estate: Estate, on: date) -> list[Finding]:
-    """Cautions on a closing: pools whose period is still open, a closing that exists already."""
+    """What speaks against a closing. Error: a valuation date before it; cautions: pools whose period is still open,
+    a closing that exists already.
+    """
     found = []
     limit = pd.Timestamp(on)
+    valued = estate.settings.valuation_date
+    if valued is not None and valued < on:
+        title = estate["settings"]["setting"].astype(str).str.casefold().str.replace("_", " ")
+        at = int(np.flatnonzero((title == "valuation date").to_numpy())[0])
+        rule = f"is before the closing of {on}: rows between the two are plans, and no stock to freeze."
+        remedy = "Set the valuation date to the closing or later, or close an earlier day."
+        found.append(Finding(estate.place("settings", at, "value"), str(valued), rule, remedy))
     pools = estate["pools"]
     for row in np.flatnonzero(((pools["from_date"] <= limit) & (pools["to_date"] > limit)).to_numpy()):
         place = estate.place("pools", int(row), "to_date")

@@ -254,8 +254,9 @@ def reversals(table: pd.DataFrame) -> list[str]:
             continue
         best, top = by_bottle[0], by_capital[0]
         said.append(
-            f"{best['cuvee']} ({size}) looks best per bottle ({best['margin']:,.2f}) and is worst per unit of capital: "
-            f"sold {best['cellar_years']:.1f} years after tirage, each bottle keeps {best['capital']:,.0f} tied up on "
+            f"{best['cuvee']} ({size}) looks best per bottle ({best['margin']:,.2f}) and is worst per unit of capital "
+            f"among its format: sold {best['cellar_years']:.1f} years after tirage, each bottle keeps "
+            f"{best['capital']:,.0f} tied up on "
             f"average and earns {best['per_capital']:.1%} a year on it; {top['cuvee']} earns {top['margin']:,.2f} on "
             f"{top['capital']:,.0f}, {top['per_capital']:.1%} a year."
         )

@@ -1,4 +1,5 @@
-"""The report: one self-contained page that prints, without scripts and without anything from elsewhere.
+"""The report: one self-contained page for a browser, without scripts and without anything from elsewhere; printed,
+a few sheets of paper.
 
 Build-up of each cuvée, the flow of cost from grapes to bottles, why the latest bottle costs what it does, margins,
 prices, verdicts, how sure the figures are, findings, cautions. Each part is a table that the library has already;
@@ -22,6 +23,7 @@ from costing.decisions.years import YEARS, between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
 from costing.graph.arrays import STAGES
 from costing.report.pictures import flow_picture, stacked_bars
+from costing.results.composition import coverage
 from costing.results.cost_flow import cost_flow
 from costing.results.costs import by_cuvee
 from costing.results.results import Results
@@ -46,6 +48,13 @@ PRICES_SHOWN = (
     "list_price",
     "margin",
 )
+_MARGIN_NOTE = (
+    "<p class='under'>Margin per bottle = net price, after discount and commission − selling cost − book cost.</p>"
+)
+_PRICE_NOTE = (
+    "<p class='under'>Margin per bottle is what the list price leaves after discount, commission, selling cost and "
+    "book cost.</p>"
+)
 _STYLE = """
 :root{color-scheme:light}*{box-sizing:border-box}
 body{margin:0 auto;max-width:1180px;padding:26px 30px;color:#2B2B2B;background:#fff;
@@ -63,9 +72,9 @@ ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
 .figures div{border:1px solid #D9D0D3;border-radius:4px;padding:8px 14px;min-width:150px}
 .figures b{display:block;font-size:19px;color:#6E3B47}
-@page{size:A4 landscape;margin:12mm}
-@media print{body{padding:0;max-width:none;font-size:11px}h2{break-after:avoid}svg,tr,.figures{break-inside:avoid}
-thead{display:table-header-group}section.new{break-before:page}}
+@page{size:A4;margin:11mm}
+@media print{body{padding:0;max-width:none;zoom:.66}h2,h3{break-after:avoid}svg,tr,.figures{break-inside:avoid}
+thead{display:table-header-group}}
 """
 
 
@@ -137,11 +146,10 @@ def _shown(value: object, form: str) -> str:
     return format(value, form) if form and form != "date" else str(value)
 
 
-def _section(heading: str, *content: str, new_page: bool = False) -> str:
+def _section(heading: str, *content: str) -> str:
     if not any(content):
         return ""
-    kind = " class=new" if new_page else ""
-    return f"<section{kind}><h2>{escape(heading)}</h2>{''.join(content)}</section>"
+    return f"<section><h2>{escape(heading)}</h2>{''.join(content)}</section>"
 
 
 def _key_figures(book: Results, economic: Results) -> str:
@@ -149,7 +157,7 @@ def _key_figures(book: Results, economic: Results) -> str:
         (f"{stock_values(book)['value'].sum():,.0f}", "stock at book cost"),
         (f"{stock_values(economic)['value'].sum():,.0f}", "stock with its capital"),
         (f"{economic.solution.capital.sum():,.0f}", "capital charged, plans included"),
-        (f"{max(abs(one.reconciliation()['amount'].iloc[-1]) for one in (book, economic)):.0e}", "left unreconciled"),
+        (f"{max(abs(one.reconciliation()['amount'].iloc[-1]) for one in (book, economic)):.2f}", "left unreconciled"),
     ]
     return "<div class='figures'>" + "".join(f"<div><b>{escape(a)}</b>{escape(b)}</div>" for a, b in boxes) + "</div>"
 
@@ -175,6 +183,7 @@ def _build_up(book: Results, economic: Results) -> str:
             "Book per bottle": mine["per_bottle"],
             "Economic per bottle": theirs["per_bottle"],
             "Economic per 75 cl": theirs["per_75cl"],
+            "Coverage": coverage(economic, list(theirs["release"])),
         }
     )
     money = dict.fromkeys(("Book per bottle", "Economic per bottle", "Economic per 75 cl"), ",.2f")
@@ -190,9 +199,7 @@ def _label(cuvee: object, bottle_format: object) -> str:
 
 
 def _flow(economic: Results) -> str:
-    return _section(
-        "From grapes to bottles", flow_picture(cost_flow(economic), economic.estate.settings.currency), new_page=True
-    )
+    return _section("From grapes to bottles", flow_picture(cost_flow(economic), economic.estate.settings.currency))
 
 
 def _why(economic: Results) -> str:
@@ -214,12 +221,12 @@ def _why(economic: Results) -> str:
 
 def _margins(book: Results, economic: Results) -> str:
     table = margins(book, economic)
-    names = ["cuvee", "format", "bottles", "net_price", "book_cost", "economic_cost", "margin", "margin_percent"]
-    names += ["per_kilo", "per_bottle_year", "capital", "rate"]
+    names = ["cuvee", "format", "bottles", "net_price", "selling", "book_cost", "economic_cost"]
+    names += ["margin", "margin_percent", "per_kilo", "per_bottle_year", "capital", "rate"]
     shown = table[[name for name in names if name in table.columns]].rename(columns=MARGINS)
     formats = {MARGINS[name]: ",.2f" for name in names[3:]}
     formats |= {MARGINS["bottles"]: ",.0f", MARGINS["margin_percent"]: ".1%", MARGINS["rate"]: ".1%"}
-    return _section("Margins of what was sold", html_table(shown, formats), new_page=True)
+    return _section("Margins of what was sold", html_table(shown, formats), _MARGIN_NOTE if len(shown) else "")
 
 
 def _prices(prices: pd.DataFrame | None) -> str:
@@ -227,7 +234,7 @@ def _prices(prices: pd.DataFrame | None) -> str:
         return ""
     shown = first_of_each(prices)[list(PRICES_SHOWN)].rename(columns=PRICES)
     formats = {name: ",.2f" for name in shown.columns if pd.api.types.is_float_dtype(shown[name])}
-    return _section("Prices of the next release, by channel", html_table(shown, formats))
+    return _section("Prices of the next release, by channel", html_table(shown, formats), _PRICE_NOTE)
 
 
 def _verdicts(economic: Results) -> str:

@@ -52,9 +52,13 @@ def blank_workbook(
     tables: frames by sheet title or library name, columns by header or library name, cells as they are
     typed in a sheet (percent points), as `contents` makes them. note: a line on the instructions sheet.
 
-    Raises WorkbookError where the file exists already, can't be written, or a frame belongs to no sheet.
+    Raises WorkbookError where the name is not one of a workbook without macros, the file exists already, can't
+    be written, or a frame belongs to no sheet.
     """
     path = Path(path)
+    if path.suffix.lower() != ".xlsx":
+        msg = f"{path} would not open: its name must end in .xlsx. Choose another name."
+        raise WorkbookError(msg)
     content = blank_bytes(tables, note=note)
     try:
         with path.open("wb" if overwrite else "xb") as file:

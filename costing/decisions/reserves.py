@@ -127,11 +127,6 @@ def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.D
     return table, joined
 
 
-def january_table(book: Results, economic: Results) -> pd.DataFrame:
-    """First table of `january_tables`."""
-    return january_tables(book, economic)[0]
-
-
 def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
     """Storage of a litre for the year to come: rate and pools at the valuation date."""
     today = results.chain.valuation_day

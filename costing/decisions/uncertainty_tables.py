@@ -16,7 +16,6 @@ from costing.decisions.distributions import draw
 from costing.decisions.uncertain_ageing import VERDICTS_DRAWN, verdicts_drawn
 from costing.decisions.uncertain_prices import PRICES_DRAWN, prices_drawn
 from costing.decisions.uncertainty import Forecast, priced
-from costing.graph.arrays import Floats
 from costing.inputs.schema import sheets
 from costing.results.results import Results
 
@@ -143,8 +142,3 @@ def uncertainty_tables(
         "figures": figures_drawn(found).rename(columns=FIGURES_DRAWN),
         "notes": notes_of(found).rename(columns=NOTES),
     }
-
-
-def at_draws(found: Forecast, basis: str, drawn: Floats) -> Floats:
-    """Cost per bottle of any draws [draws, releases]; drawn [draws, figures]: as the sheet states values."""
-    return priced(found.response[basis], found.figures, found.straight, found.curved, drawn)

@@ -57,16 +57,6 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
 
 
-def cost_of_goods_sold(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Cost of what was sold or otherwise sent away in a period (both days included), by way out and channel.
-
-    Columns: way_out, channel (for must and wine the operation), unit, quantity, cost. Only the lines `sale`
-    are cost of goods sold; the others are what they say.
-    """
-    found = exits(results, start, end)
-    return found[found["way_out"] != ABNORMAL].reset_index(drop=True)
-
-
 def expenses(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     """What was expensed in a period (both days included): line, what, amount.
 

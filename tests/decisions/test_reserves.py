@@ -13,7 +13,7 @@ import pytest
 from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.commands.records import demo_folder
 from costing.decisions.cuvee_blends import cuvee_blends, last_blends, next_or_last
-from costing.decisions.reserves import IN_BLENDS, JANUARY, january_table, january_tables
+from costing.decisions.reserves import IN_BLENDS, JANUARY, january_tables
 from costing.results.stock import stock_values
 
 
@@ -64,7 +64,7 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo) -> None:
     book, economic = demo
     estate = economic.estate
-    worth = january_table(book, economic).set_index("lot").loc["R24-CH", "worth_keeping_at"]
+    worth = january_tables(book, economic)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
 
     def gains(price: float):
         later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R24-CH"], "value_per_unit": [price]}
@@ -72,7 +72,7 @@ def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo) -> No
         rows = rows.astype({"lot": "category", "from_date": "datetime64[s]"})
         changed = replace(estate, tables={**estate.tables, "market_values": rows})
         both = [run(changed, basis, economic.chain) for basis in (BOOK, ECONOMIC)]
-        return january_table(*both).set_index("lot").loc["R24-CH"]
+        return january_tables(*both)[0].set_index("lot").loc["R24-CH"]
 
     even = gains(worth)
     assert even["gain_if_kept"] == pytest.approx(even["gain_if_sold"], abs=1e-6)

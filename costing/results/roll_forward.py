@@ -57,35 +57,13 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
 
 
-def expenses(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """What was expensed in a period (both days included): line, what, amount.
-
-    Lines: losses beyond the norm, by operation or cause; idle capacity, by pool; expensed at once, by element
-    (storage outside the window of the basis, elements that it expenses, work on wine of which nothing is left).
-    """
-    found = exits(results, start, end)
-    lost = found[found["way_out"] == ABNORMAL]
-    losses = pd.DataFrame({"line": ABNORMAL, "what": lost["channel"], "amount": lost["cost"]})
-    apart = _apart(results, *(day_numbers(results, day)[0] for day in (start, end)))
-    pool = apart["pool"] != ""
-    apart["line"] = np.where(pool, "idle capacity", "expensed at once")
-    apart["what"] = np.where(pool, apart["pool"], apart["element"])
-    others = apart.groupby(["line", "what"], sort=True)[["amount"]].sum().reset_index()
-    whole = pd.concat([losses, others], ignore_index=True)
-    return whole[whole["amount"] != 0].reset_index(drop=True)
-
-
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Amounts of a period that never entered the wine, by stage and element: storage outside the window, idle
-    pools.
+    """Amounts of a period (both days included) that never entered the wine: stage, element, idle_pool, amount.
+
+    idle_pool: the pool whose capacity stayed idle; "" for storage outside the window of the basis, elements that
+    it expenses, and work on wine of which nothing is left.
     """
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
-    summed = _apart(results, first, last).groupby(["stage", "element"])[["amount"]].sum().reset_index()
-    return summed[summed["amount"] != 0].reset_index(drop=True)
-
-
-def _apart(results: Results, first: int, last: int) -> pd.DataFrame:
-    """Stage, element, pool ("" where the amount is no idle capacity) and amount of what never entered the wine."""
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
     idle = (apart.table == TABLE_NAMES.index("pools")) & (apart.state < 0)
@@ -99,14 +77,16 @@ def _apart(results: Results, first: int, last: int) -> pd.DataFrame:
             blank = np.full(len(amount), "", dtype=object)
             rows.append((states.stage[part.states], np.full(len(amount), part.charge.element), amount, blank))
     stage, element, amount, pool = (np.concatenate(column) for column in zip(*rows, strict=True))
-    return pd.DataFrame(
+    frame = pd.DataFrame(
         {
             "stage": np.array(STAGES, dtype=object)[stage],
             "element": results.charges.elements.to_numpy(dtype=object)[element],
-            "pool": pool,
+            "idle_pool": pool,
             "amount": amount,
         }
     )
+    summed = frame.groupby(["stage", "element", "idle_pool"])[["amount"]].sum().reset_index()
+    return summed[summed["amount"] != 0].reset_index(drop=True)
 
 
 def _left_by(results: Results, day: int) -> Floats:

@@ -143,7 +143,7 @@ def cellar_places(results: Results) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(PLACES)).sort_values(["cuvee", "format"], ignore_index=True)
 
 
-def full_cellar(results: Results, held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd.DataFrame:
+def full_cellar(held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd.DataFrame:
     """Best release of each stack alone, and where its places are wanted for the next cycle of its own cuvée.
 
     found: of `hold_or_release_tables`; places: `cellar_places(results)`. A place whose cycle earns nothing,

@@ -45,7 +45,7 @@ def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Find
     found: dict[str, list[Change]] = {}
     findings: list[Finding] = []
     for row, name in enumerate(estate["scenarios"]["scenario"]):
-        change, wrong = read_change(estate, "scenarios", row)
+        change, wrong = read_change(estate, row)
         findings += wrong
         if change is not None:
             found.setdefault(str(name), []).append(change)
@@ -123,20 +123,17 @@ def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     return table.rename_axis("kind").reset_index()
 
 
-def scenario_tables(
-    estate: Estate, recorded: Results, *, latest: bool = True
-) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+def scenario_tables(estate: Estate, recorded: Results) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
     """Tables `releases` and `stock` of all scenarios beside the records, and the findings.
 
-    recorded: the estate's results; scenarios run on its basis. latest: only the latest release made of each
-    cuvée and format, and every planned one.
+    recorded: the estate's results; scenarios run on its basis. Releases are the latest made of each cuvée and
+    format, and every planned one.
     """
     results, findings = run_scenarios(estate, recorded.basis)
     if not results:
         return {"releases": pd.DataFrame(columns=_KEYS), "stock": pd.DataFrame(columns=["kind"])}, findings
     every = {RECORDS: recorded, **results}
     table = side_by_side(every)
-    if latest:
-        made = by_cuvee(recorded)["release"].astype(str)
-        table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
+    made = by_cuvee(recorded)["release"].astype(str)
+    table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
     return {"releases": table, "stock": stock_side_by_side(every)}, findings

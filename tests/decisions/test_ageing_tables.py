@@ -162,7 +162,7 @@ def test_a_place_is_worth_all_its_cycles_one_by_one(economic) -> None:
 
 
 def test_a_full_cellar_never_holds_longer(economic, held, demo) -> None:
-    table = full_cellar(economic, held, demo[2], cellar_places(economic))
+    table = full_cellar(held, demo[2], cellar_places(economic))
     assert (table["release_full"] <= table["release"]).all()
     assert (table["release_full"] < table["release"]).any()
     assert table["release"].tolist() == demo[0]["release"].tolist()

@@ -18,7 +18,8 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes
+from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.inputs.estate import Estate
 from costing.inputs.schema import operations
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
@@ -100,20 +101,23 @@ def _left_by(results: Results, day: int) -> Floats:
     return np.where(gone, shares.exit_share * worth[shares.exit_source], 0.0)
 
 
+def ways_out(estate: Estate) -> Names:
+    """Way out of each row of Dispatches: what the latest terms of its channel say; a sale where none do."""
+    channels = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
+    way = channels.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
+    sent = estate["dispatches"]["channel"].astype(object)
+    return np.asarray(sent.map(way).fillna("sale").to_numpy(dtype=object))
+
+
 def _ways_out(results: Results) -> tuple[Names, Names]:
     """Way out, and channel, operation or cause, of each exit."""
     estate, flows, shares = results.estate, results.chain.flows, results.shares
     flow = shares.exit_flow
     way, through = np.full(len(flow), "", dtype=object), np.full(len(flow), "", dtype=object)
-    sent = estate["dispatches"]["channel"]
-    names = pd.Index(sent.cat.categories)
-    terms = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
-    channels = terms.drop_duplicates("channel", keep="last").set_index("channel")["way_out"]
-    of_name = np.append(channels.reindex(names).astype(object).fillna("sale").to_numpy(), "sale")
     dispatched = flows.kind[flow] == Flow.DISPATCH
-    channel = codes(sent, names)[flows.row[flow[dispatched]]]
-    way[dispatched] = of_name[channel]
-    through[dispatched] = np.append(names.to_numpy(dtype=object), "")[channel]
+    row = flows.row[flow[dispatched]]
+    way[dispatched] = ways_out(estate)[row]
+    through[dispatched] = estate["dispatches"]["channel"].astype(object).fillna("").to_numpy()[row]
     done = np.array([*OPERATIONS, COUNTED], dtype=object)
     lost = shares.exit_reason == LOST
     bulk = (flows.kind[flow] == Flow.MOVEMENT) & ~lost

@@ -63,8 +63,9 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
     split = split_shares(fractions, method, names)
     share = np.zeros(len(frame))
     share[rows] = split.share
-    if len(split.unsplit):
-        raise InputError([_unsplit(estate, load, int(one), flows.load_names) for one in split.unsplit])
+    dry = np.intersect1d(split.unsplit, flows.batch[flows.kind == Flow.PRESS_IN])
+    if len(dry):
+        raise InputError([_unsplit(estate, load, int(one), flows.load_names) for one in dry])
     findings = [_by_volume(estate, load, int(one), flows.load_names) for one in split.by_volume]
     state_of_row = np.full(len(frame), -1, dtype=np.int64)
     pressed = flows.kind == Flow.PRESS_OUT

@@ -14,7 +14,6 @@ import pytest
 from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
-from costing.commands.records import demo_folder
 from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding, price_volatility
 from costing.decisions.scarcity_tables import best_splits, cellar_places, full_cellar
 
@@ -50,8 +49,8 @@ def test_two_year_trap_hold_one_year_not_two() -> None:
 
 
 @pytest.fixture(scope="module")
-def economic():
-    return run(read_estate(demo_folder()), ECONOMIC)
+def economic(demo_runs):
+    return demo_runs(ECONOMIC)
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.price_chains import price_chains
 from costing.decisions.price_changes import allocations, price_increases, price_tables, promotions
@@ -31,10 +30,8 @@ from costing.results.results import Results
 
 
 @pytest.fixture(scope="module")
-def demo() -> list[Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
+def demo(demo_runs) -> list[Results]:
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
 
 
 @pytest.fixture(scope="module")

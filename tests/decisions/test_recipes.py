@@ -12,7 +12,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.decisions.recipe_figures import FIGURES, read_recipes
 from costing.decisions.recipe_rows import quantities, recipe_rows
 from costing.decisions.recipes import recipe_estate, recipe_findings, standard_costs
@@ -239,10 +238,8 @@ def _rows(estate) -> str:
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")

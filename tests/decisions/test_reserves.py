@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.cuvee_blends import cuvee_blends, last_blends, next_or_last
 from costing.decisions.reserves import IN_BLENDS, JANUARY, january_tables
 from costing.results.stock import stock_values
@@ -20,10 +19,8 @@ EVENLY = 0.075 / np.log(1.075)  # money paid evenly over a year, at its end
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,6 @@ Sources: arithmetic in the test; proportions of a yield are common practice, no 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -29,13 +28,12 @@ from costing.graph.arrays import Flow
 from costing.results.costs import releases
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
 COLUMNS = ["scenario", "sheet", "column", "where", "how", "value"]
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(DEMO)
+def demo(demo_estate):
+    return demo_estate
 
 
 @pytest.fixture(scope="module")

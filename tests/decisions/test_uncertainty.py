@@ -8,7 +8,6 @@ SALib's Sobol analysis.
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -33,7 +32,6 @@ from costing.decisions.uncertainty import Forecast, forecast, priced
 from costing.decisions.uncertainty_tables import costs_drawn, uncertainty_tables, variance_shares
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
 BRUT = "D25-3-BRUT"
 COLUMNS = ["name", "sheet", "column", "where", "how", "distribution", "first_parameter", "second_parameter"]
 COLUMNS += ["third_parameter", "correlated_with", "correlation"]
@@ -45,8 +43,8 @@ def at_draws(found: Forecast, basis: str, drawn: np.ndarray) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(DEMO)
+def demo(demo_estate):
+    return demo_estate
 
 
 @pytest.fixture(scope="module")

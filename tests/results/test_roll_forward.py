@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.inputs.basis import STAGES, Basis
 from costing.results.late import late_postings
 from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
@@ -23,10 +22,8 @@ BASES = (BOOK, ECONOMIC, WINDOW)
 
 
 @pytest.fixture(scope="module")
-def demo() -> dict[str, Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return {basis.name: run(estate, basis, chain) for basis in BASES}
+def demo(demo_runs) -> dict[str, Results]:
+    return {basis.name: demo_runs(basis) for basis in BASES}
 
 
 def closes(results: Results, start: object, end: object) -> pd.DataFrame:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 import openpyxl
 import pytest
@@ -21,12 +20,10 @@ from costing.workbook.change_sheets import (
 from costing.workbook.write import result_workbook
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
-
 
 @pytest.fixture(scope="module")
-def economic():
-    return run(read_estate(DEMO), ECONOMIC)
+def economic(demo_runs):
+    return demo_runs(ECONOMIC)
 
 
 def test_the_demo_has_all_four_in_a_workbook_that_opens(economic) -> None:

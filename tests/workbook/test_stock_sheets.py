@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC
 from costing.workbook.stock_sheets import stock_sheets
 
 
-def test_the_roll_forward_closes_in_kilograms_litres_and_bottles() -> None:
-    estate = read_estate(demo_folder())
-    value, roll = stock_sheets(run(estate, BOOK), run(estate, ECONOMIC))
+def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(demo_runs) -> None:
+    value, roll = stock_sheets(demo_runs(BOOK), demo_runs(ECONOMIC))
     tables = {table.name: table.frame for table in roll.tables}
     held = tables["roll_forward_quantities"]
     moved = held.columns[3:-1]

@@ -63,12 +63,3 @@ def counted(number: int, noun: str) -> str:
 def note(text: str) -> None:
     """Print a line beside the results, on stderr."""
     print(text, file=sys.stderr)
-
-
-def print_table(table: pd.DataFrame, names: dict[str, str], columns: list[str], as_json: bool, empty: str) -> int:
-    """Print a table, or JSON of all of it; return the exit code. names: of the columns, for people."""
-    if as_json:
-        print(table.to_json(orient="records", date_format="iso", double_precision=15, force_ascii=False, indent=1))
-    else:
-        print(text_table(table.rename(columns=names)[columns]) if len(table) else empty)
-    return 0

@@ -23,20 +23,3 @@ FORMATS_L: dict[str, float] = {
     "balthazar": 12.0,
     "nebuchadnezzar": 15.0,
 }
-
-
-def per_standard_bottle(amount_per_bottle: float, bottle_l: float) -> float:
-    """Amount per bottle of `bottle_l` litres -> amount per 75 cl."""
-    return amount_per_bottle * STANDARD_BOTTLE_L / bottle_l
-
-
-def tirage_liqueur_l(wine_l: float, sugar_g_per_l: float, liqueur_g_per_l: float = 500.0) -> float:
-    """Litres of tirage liqueur that bring `wine_l` litres of dry wine to `sugar_g_per_l` grams per litre of
-    mixture.
-
-    Mass balance: `x·c = g·(wine + x)`, so `x = wine·g/(c−g)`. 24 g/L at 500 g/L: 50.4 mL per litre of wine.
-    """
-    if liqueur_g_per_l <= sugar_g_per_l:
-        msg = f"liqueur of {liqueur_g_per_l} g/L cannot bring wine to {sugar_g_per_l} g/L"
-        raise ValueError(msg)
-    return wine_l * sugar_g_per_l / (liqueur_g_per_l - sugar_g_per_l)

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
 
 ROOT = Path(__file__).parents[1]
@@ -17,8 +16,8 @@ WORKBOOK = ROOT / "workbooks" / "demo_estate.xlsx"
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(demo_folder())
+def demo(demo_estate):
+    return demo_estate
 
 
 def test_workbook_is_built_from_the_files(demo) -> None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import re
 from html.parser import HTMLParser
-from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.errors import Finding, caution
@@ -22,7 +21,6 @@ from costing.results.costs import by_cuvee
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[1] / "demo_estate"
 VOID = {"meta", "br", "hr", "img"}
 
 
@@ -51,10 +49,8 @@ class _Tags(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def both():
-    estate = read_estate(DEMO)
-    chain = trace(estate)
-    return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
+def both(demo_runs):
+    return demo_runs(BOOK), demo_runs(ECONOMIC)
 
 
 @pytest.fixture(scope="module")

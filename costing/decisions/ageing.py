@@ -32,11 +32,10 @@ from costing.decisions.release_dates import (
     age_in_months,
     grid_at_force,
     grid_on_curve,
-    mean_growth,
     running,
     worth_by_date,
 )
-from costing.engine.carrying import DAY_COUNTS, FloatArray, IntArray, RateCurve, day_numbers
+from costing.engine.carrying import DAY_COUNTS, FloatArray, IntArray, RateCurve, day_numbers, mean_growth
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -25,7 +25,9 @@ from costing.decisions.ageing import HoldOrRelease, hold_or_release, probability
 from costing.decisions.keeping_costs import (
     finishing_per_bottle,
     good_share,
+    last_riddling,
     pools_per_unit_year,
+    riddling_by_cuvee,
     storage_per_bottle_year,
     yearly_loss,
 )
@@ -34,12 +36,11 @@ from costing.decisions.scarcity import queue_for_market
 from costing.engine.carrying import DAYS_A_YEAR, RateCurve
 from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
-from costing.inputs.appellations import rule_set
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.charges import capital_curve
-from costing.results.appellation import earliest_release
 from costing.results.lots import as_dates, lot_labels
+from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
@@ -146,16 +147,20 @@ def holding(results: Results) -> Holding:
     shape = (len(stock), len(at))
     price, finishing, storage, finished = (np.full(shape, np.nan) for _ in range(4))
     takes = np.full(len(stock), np.inf)
-    good, table, riddling = good_share(estate), estate["price_by_age"], riddling_by_stack(results)
+    good, table, riddling = (
+        good_share(estate),
+        estate["price_by_age"],
+        riddling_by_cuvee(estate, lot_labels(estate, chain)),
+    )
     tirage = days(stock["tirage"])
     ages = age_in_months(tirage[:, np.newaxis], at) if len(stock) else np.zeros(shape)
     kept: dict[str, tuple[Floats, Floats]] = {}
-    finish: dict[tuple[str, str], Floats] = {}
+    finish: dict[tuple[str, str | None], Floats] = {}
     for row, (cuvee, size) in enumerate(zip(stock["cuvee"].astype(str), stock["format"].astype(str), strict=True)):
         price[row] = ex_cellar_price(estate, cuvee, size, ages[row], at)
         limits = table.loc[(table["cuvee"] == cuvee) & (table["format"] == size), "bottles_a_month"].to_numpy()
         takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
-        how = riddling.get((cuvee, size), riddling.get((cuvee, ""), "machine riddling"))
+        how = last_riddling(riddling, cuvee, size)
         if (size, how) not in finish:
             finish[size, how] = finishing_per_bottle(estate, size, how, at, today)
         finishing[row] = finish[size, how]
@@ -171,7 +176,7 @@ def holding(results: Results) -> Holding:
         age_months=ages,
         storage_per_bottle_year=storage + pools_per_unit_year(results, lots, at),
         survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),
-        minimum_months=minimum_months(estate, stock, tirage),
+        minimum_months=minimum_months(estate, stock["cuvee"].to_numpy(dtype=object), tirage, today),
         market_per_month=takes / good,
         finished_storage_per_bottle_year=finished[:, 0],
     )
@@ -186,35 +191,9 @@ def hurdle_curve(results: Results) -> RateCurve:
     return curve
 
 
-def riddling_by_stack(results: Results) -> dict[tuple[str, str], str]:
-    """How bottles of each cuvée and format, and of each cuvée (format ""), were riddled last."""
-    labels = lot_labels(results.estate, results.chain)
-    of_lot = dict(zip(labels.name, zip(labels.cuvee, labels.format, strict=True), strict=True))
-    done = results.estate["disgorgements"].dropna(subset=["riddling"]).sort_values("on_date", kind="stable")
-    how: dict[tuple[str, str], str] = {}
-    for lot, riddling in zip(done["from_lot"], done["riddling"], strict=True):
-        cuvee, size = of_lot.get(lot, ("", ""))
-        how[str(cuvee), str(size)] = how[str(cuvee), ""] = str(riddling)
-    return how
-
-
-def minimum_months(estate: Estate, stock: pd.DataFrame, tirage: Ints) -> Floats:
+def minimum_months(estate: Estate, cuvee: np.ndarray, tirage: Ints, today: int) -> Floats:
     """Months from tirage to sale that the rule set of each cuvée asks for; 0 without one."""
-    least = np.zeros(len(stock))
-    table = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")
-    for row, cuvee in enumerate(stock["cuvee"]):
-        listed = cuvee in table.index
-        named = table.loc[cuvee, "rule_set"] if listed else None
-        name = estate.settings.rule_set if pd.isna(named) else str(named)
-        if not name:
-            continue
-        category = table.loc[cuvee, "category"] if listed else ""
-        bottled = as_dates(tirage[[row]])
-        on = pd.Timestamp(bottled[0]).date()
-        _, sale = earliest_release(rule_set(name), bottled, on, "" if pd.isna(category) else str(category))
-        months = months_between(bottled, sale)
-        least[row] = 0.0 if np.isnan(months[0]) else months[0]
-    return least
+    return np.nan_to_num(months_between(as_dates(tirage), first_sale(estate, cuvee, tirage, today)))
 
 
 def hold_or_release_tables(

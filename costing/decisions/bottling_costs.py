@@ -20,14 +20,15 @@ import numpy as np
 import pandas as pd
 
 from costing.calendar import add_months
-from costing.decisions.ageing_tables import riddling_by_stack
 from costing.decisions.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.keeping_costs import (
     dated_rate,
     dry_goods_per_bottle,
     finishing_per_bottle,
     good_share,
+    last_riddling,
     pools_per_unit_year,
+    riddling_by_cuvee,
     storage_per_bottle_year,
     yearly_loss,
 )
@@ -36,6 +37,7 @@ from costing.graph.arrays import OPERATIONS, Ints, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.results.costs import releases
+from costing.results.lots import lot_labels
 from costing.results.results import Results
 from costing.units import STANDARD_BOTTLE_L
 
@@ -86,8 +88,7 @@ def per_bottle(book: Results, economic: Results, cuvee: str) -> PerBottle:
     day = today if np.isnan(months) else int(day_numbers(add_months(today, months)))
     years = np.nan if np.isnan(months) else (day - today) / DAYS_A_YEAR
     then = np.array([day])
-    riddling = riddling_by_stack(economic)
-    how = riddling.get((cuvee, "bottle"), riddling.get((cuvee, ""), "machine riddling"))
+    how = last_riddling(riddling_by_cuvee(estate, lot_labels(estate, chain)), cuvee, "bottle")
     storage = _storage_curve(economic, cuvee, today, day)
     curves = {"book": book.charges.curve or RateCurve.flat(0.0), "economic": economic.charges.curve}
     known = {basis: curve or RateCurve.flat(0.0) for basis, curve in curves.items()}

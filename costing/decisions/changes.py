@@ -15,7 +15,7 @@ What it does not do: rows added or taken away, dates, names, settings; to compar
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -74,20 +74,15 @@ def apply_changes(estate: Estate, changes: Iterable[Change]) -> Estate:
     return replace(estate, tables=tables)
 
 
-def read_change(
-    estate: Estate, sheet: str, row: int, values: Sequence[str] = ("how", "value")
-) -> tuple[Change | None, list[Finding]]:
-    """Change that one row of Scenarios or Uncertainty asks for, or what is wrong with it.
-
-    sheet: table of the row; values: its columns of how and of the value.
-    """
-    line = estate[sheet].iloc[row]
-    target, findings = read_target(estate, sheet, row)
-    how, value = str(line[values[0]]), float(line[values[1]])
+def read_change(estate: Estate, row: int) -> tuple[Change | None, list[Finding]]:
+    """Change that one row of Scenarios asks for, or what is wrong with it."""
+    line = estate["scenarios"].iloc[row]
+    target, findings = read_target(estate, "scenarios", row)
+    how, value = str(line["how"]), float(line["value"])
     if target is None:
         return None, findings
     held = value if how == "multiply" else value * target.factor
-    findings += _bounds(estate, sheet, row, Change(target, how, held), values[1])
+    findings += _bounds(estate, row, Change(target, how, held))
     return (None if findings else Change(target, how, held)), findings
 
 
@@ -195,11 +190,11 @@ def _equal(values: pd.Series, column: Column, wanted: str) -> tuple[np.ndarray, 
     return np.array([str(one).casefold() == wanted.casefold() for one in text], dtype=bool), known
 
 
-def _bounds(estate: Estate, sheet: str, row: int, change: Change, column: str) -> list[Finding]:
+def _bounds(estate: Estate, row: int, change: Change) -> list[Finding]:
     """Finding where a change leads out of the bounds that its column has."""
     target = change.target
     if np.isnan(change.value):
-        place, rule = estate.place(sheet, row, column), "is missing: nothing says by how much."
+        place, rule = estate.place("scenarios", row, "value"), "is missing: nothing says by how much."
         return [Finding(place, "", rule, "Enter the value, or delete the row.")]
     described = sheets()[target.table].column(target.column)
     held = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
@@ -214,6 +209,6 @@ def _bounds(estate: Estate, sheet: str, row: int, change: Change, column: str) -
             rule = (
                 f"would bring '{described.title}' of '{sheets()[target.table].title}' to {beyond:g}, {word} {limit:g}."
             )
-            value = f"{estate[sheet][column].iloc[row]:g}"
-            return [Finding(estate.place(sheet, row, column), value, rule, "Enter a smaller change.")]
+            value = f"{estate['scenarios']['value'].iloc[row]:g}"
+            return [Finding(estate.place("scenarios", row, "value"), value, rule, "Enter a smaller change.")]
     return []

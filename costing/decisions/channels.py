@@ -35,18 +35,6 @@ FloatArray = npt.NDArray[np.float64]
 _ROUNDING_SLACK = 1e-9  # a price this close (in steps) above a price point is that price point
 
 
-def markup_of_margin(margin: npt.ArrayLike) -> FloatArray:
-    """Mark-up on cost that equals a margin on price: m/(1 − m). Fractions."""
-    share = np.asarray(margin, dtype=np.float64)
-    return np.asarray(share / (1.0 - share))
-
-
-def margin_of_markup(markup: npt.ArrayLike) -> FloatArray:
-    """Margin on price that equals a mark-up on cost: u/(1 + u). Fractions."""
-    share = np.asarray(markup, dtype=np.float64)
-    return np.asarray(share / (1.0 + share))
-
-
 MARGIN_BASES: dict[str, Callable[[float], float]] = {
     "margin on price": lambda share: 1.0 / (1.0 - share),
     "mark-up on cost": lambda share: 1.0 + share,

@@ -21,6 +21,7 @@ from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import escalated
+from costing.results.lots import LotLabels
 from costing.results.results import Results
 from costing.units import FORMATS_L
 
@@ -75,11 +76,29 @@ def good_share(estate: Estate) -> float:
     return float(1.0 - movement_norms(estate)[OPERATIONS.index("disgorgement")])
 
 
-def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str, at: Ints, today: int) -> Floats:
-    """Cost of riddling, disgorging and dressing per bottle put to it, at each day [t]."""
+def riddling_by_cuvee(estate: Estate, labels: LotLabels) -> dict[tuple[str, str], str]:
+    """How bottles of each cuvée and format, and of each cuvée (format ""), were riddled last."""
+    of_lot = dict(zip(labels.name, zip(labels.cuvee, labels.format, strict=True), strict=True))
+    done = estate["disgorgements"].dropna(subset=["riddling"]).sort_values("on_date", kind="stable")
+    how: dict[tuple[str, str], str] = {}
+    for lot, riddling in zip(done["from_lot"], done["riddling"], strict=True):
+        cuvee, size = of_lot.get(lot, ("", ""))
+        how[str(cuvee), str(size)] = how[str(cuvee), ""] = str(riddling)
+    return how
+
+
+def last_riddling(how: dict[tuple[str, str], str], cuvee: str, bottle_format: str) -> str | None:
+    """How a cuvée was riddled last: in the format, else in any; None where no row says. how: `riddling_by_cuvee`."""
+    return how.get((cuvee, bottle_format), how.get((cuvee, "")))
+
+
+def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:
+    """Cost of riddling (by machine where it is not known), disgorging and dressing per bottle put to it, at each
+    day [t].
+    """
     put = np.zeros(len(at))
     good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, at, today)
-    steps = ((riddling, "finishing"), ("disgorgement", "finishing"), ("dressing", "dressing"))
+    steps = ((riddling or "machine riddling", "finishing"), ("disgorgement", "finishing"), ("dressing", "dressing"))
     for operation, stage in steps:
         one = work_per_bottle(estate, operation, stage, bottle_format, at, today)
         put, good = put + one[0], good + one[1]

@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.channels import list_price, round_up, to_market_currency
+from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.pricing import (
     SalePlan,
     cash_flows,
@@ -46,8 +47,8 @@ from costing.decisions.terms_in_force import (
     Target,
     channel_terms,
     currency_rates,
-    finished_storage,
     list_prices,
+    number,
     target_of,
 )
 from costing.engine.carrying import IntArray, RateCurve
@@ -179,7 +180,7 @@ class _Pricing:
         planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
         left = max(float(release["to_sell"] - mine["bottles"].sum()), 0.0)
         open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
-        shares = np.array([_number(self.terms.loc[name, "share"]) for name in open_channels])
+        shares = np.array([number(self.terms.loc[name, "share"]) for name in open_channels])
         if len(shares) and not shares.sum() > 0:
             part = dict.fromkeys(open_channels, left)
         else:
@@ -192,7 +193,7 @@ class _Pricing:
                 bottles = rows["bottles"].to_numpy(dtype=float)
                 found[name] = Sale(rows["day"].to_numpy(), bottles, "as planned", float(bottles.sum()))
                 continue
-            months = int(np.ceil(_number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
+            months = int(np.ceil(number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
             when, bottles = monthly_dispatches(float(release["to_sell"]), first, months)
             words = f"over {months} months" if months else "at once"
             found[name] = Sale(when, bottles, words, part[name])
@@ -217,12 +218,14 @@ class _Pricing:
         spent: tuple[np.ndarray, np.ndarray],
     ) -> dict[str, object]:
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
-        commission, selling = _number(terms["commission"]), _number(terms["selling_cost_per_bottle"])
-        discount, buffer = _number(terms["discount"]), _number(terms["currency_buffer"])
+        commission, selling = number(terms["commission"]), number(terms["selling_cost_per_bottle"])
+        discount, buffer = number(terms["discount"]), number(terms["currency_buffer"])
         if (size, first) not in self.storage:
-            self.storage[size, first] = finished_storage(self.estate, size, first, self.today)
+            at_first = np.array([first])
+            kept = storage_per_bottle_year(self.estate, "finished stock", size, at_first, self.today)
+            self.storage[size, first] = float(kept[0])
         storage, n = self.storage[size, first], float(sale.bottles.sum())
-        wait = int(np.rint(_number(terms["customer_days"])))
+        wait = int(np.rint(number(terms["customer_days"])))
 
         def plan(per_bottle: float, start: int) -> SalePlan:
             return SalePlan(per_bottle * n, start, sale.days, sale.bottles, wait, commission, selling, storage)
@@ -238,7 +241,7 @@ class _Pricing:
         given, of_currency, in_force = self.listed(cuvee, size, channel, first, buffer)
         net = in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
-        market, rate = terms["currency"], _number(terms["currency_rate"], 1.0)
+        market, rate = terms["currency"], number(terms["currency_rate"], 1.0)
         foreign = pd.notna(market) and market != self.estate.settings.currency
         quoted = to_market_currency(needed, rate, buffer) if foreign else np.asarray(needed)
         return {
@@ -306,10 +309,6 @@ class _Pricing:
         later, amounts = cash_flows(plan, net)
         found = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
         return np.nan if found.rate is None else found.rate
-
-
-def _number(value: object, blank: float = 0.0) -> float:
-    return blank if pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload]
 
 
 def _rounded(price: float, step: float) -> float:

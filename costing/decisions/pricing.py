@@ -316,10 +316,9 @@ def format_parity(
     cost: float,
     reference_price: float,
     reference_cost: float,
-    reference_l: float = STANDARD_BOTTLE_L,
 ) -> FormatParity:
-    """Format (or gift box, at the same volume) against its reference: net prices and costs per bottle."""
-    equivalent = bottle_l / reference_l
+    """Format (or gift box, at the same volume) against the bottle of 75 cl: net prices and costs per bottle."""
+    equivalent = bottle_l / STANDARD_BOTTLE_L
     extra_price, extra_cost = price - equivalent * reference_price, cost - equivalent * reference_cost
     return FormatParity(equivalent, equivalent * reference_price, extra_price, extra_cost, extra_price - extra_cost)
 

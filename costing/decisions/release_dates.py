@@ -34,6 +34,7 @@ from costing.engine.carrying import (
     IntArray,
     RateCurve,
     day_numbers,
+    mean_growth,
 )
 
 REASONS = (
@@ -56,19 +57,6 @@ def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
     whole = months_between(first, last)
     before, after = day_numbers(add_months(first, whole)), day_numbers(add_months(first, whole + 1))
     return np.asarray(whole + (last - before) / (after - before))
-
-
-def price_by_age(age_months: npt.ArrayLike, table_months: npt.ArrayLike, table_price: npt.ArrayLike) -> FloatArray:
-    """Price at each age, a straight line between the given ages, NaN outside them: never extrapolated."""
-    months, price = np.asarray(table_months, dtype=np.float64), np.asarray(table_price, dtype=np.float64)
-    order = np.argsort(months)
-    twice = months[order][1:][np.diff(months[order]) == 0]
-    if len(twice):
-        msg = f"two prices for {twice[0]:g} months"
-        raise ValueError(msg)
-    return np.asarray(
-        np.interp(np.asarray(age_months, dtype=np.float64), months[order], price[order], left=np.nan, right=np.nan)
-    )
 
 
 def escalated(amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike) -> FloatArray:
@@ -210,12 +198,6 @@ def worth_by_date(
     storage_value = running(storage_a_year[:, :-1] * grid.accrued * discount[:, 1:])
     npv = net * discount - storage_value
     return Worth(bottles, sale_years, kept, unsold_years, net, storage_a_year, storage_value, npv)
-
-
-def mean_growth(log_growth: npt.ArrayLike) -> FloatArray:
-    """(g − 1)/ln g: worth at its end of one unit spread evenly over an interval of growth g; 1 at g = 1."""
-    exponent = np.asarray(log_growth, dtype=np.float64)
-    return np.divide(np.expm1(exponent), exponent, out=np.ones(exponent.shape), where=exponent != 0)
 
 
 def running(per_step: FloatArray) -> FloatArray:

@@ -19,19 +19,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.calendar import as_days
 from costing.decisions.closing import as_table
+from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
 from costing.engine.carrying import FloatArray, IntArray
 from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
-from costing.inputs.appellations import rule_set
 from costing.inputs.estate import Estate, Sources
 from costing.money.charges import accrues_in
 from costing.money.postings import TABLE_NAMES
-from costing.results.appellation import earliest_release
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
 from costing.results.origins import release_states, weights
+from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
@@ -101,14 +100,15 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
         return estate, []
     labels = lot_labels(estate, chain)
     cuvee, named = labels.cuvee[lot], labels.name[lot]
+    how = riddling_by_cuvee(estate, labels)
     released = [f"{name}{STACK_SUFFIX}" for name in named]
     rows = pd.DataFrame(
         {
-            "on_date": as_dates(_first_sale(estate, chain, cuvee, labels.tirage_day[lot])),
+            "on_date": as_dates(_release_day(estate, chain, cuvee, labels.tirage_day[lot])),
             "release_lot": released,
             "from_lot": named,
             "bottles_in": bottles,
-            "riddling": _riddling(estate, dict(zip(labels.name, labels.cuvee, strict=True)), cuvee),
+            "riddling": [last_riddling(how, name, size) for name, size in zip(cuvee, labels.format[lot], strict=True)],
         }
     )
     old, source = estate["disgorgements"], estate.sources["disgorgements"]
@@ -126,35 +126,15 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     return extended, released
 
 
-def _first_sale(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArray) -> IntArray:
+def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArray) -> IntArray:
     """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
     of them.
     """
-    table = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")
-    found = np.full(len(cuvee), chain.valuation_day + 1, dtype=np.int64)
-    for at, name in enumerate(cuvee):
-        if name not in table.index:
-            continue
-        planned = days(table.loc[[name], "planned_release"])[0]
-        found[at] = max(found[at], planned)
-        chosen = table.loc[name, "rule_set"]
-        rules = estate.settings.rule_set if pd.isna(chosen) else str(chosen)
-        if rules and tirage[at] != BLANK_DAY:
-            category = table.loc[name, "category"]
-            bottled = as_days(tirage[[at]])
-            _, sale = earliest_release(
-                rule_set(rules), bottled, bottled[0].item(), "" if pd.isna(category) else str(category)
-            )
-            if not np.isnat(sale[0]):
-                found[at] = max(found[at], int(sale[0].astype(np.int64)))
-    return found
-
-
-def _riddling(estate: Estate, cuvee_of: dict[str, str], cuvee: np.ndarray) -> list[str | None]:
-    """How each cuvée was riddled last; by nothing where no row says."""
-    done = estate["disgorgements"].dropna(subset=["riddling"])
-    last = {cuvee_of.get(str(lot), ""): str(how) for lot, how in zip(done["from_lot"], done["riddling"], strict=True)}
-    return [last.get(str(name)) for name in cuvee]
+    table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
+    planned = days(table["planned_release"].reindex(pd.Index(cuvee, dtype=object)))
+    allowed = first_sale(estate, cuvee, tirage, chain.valuation_day)
+    by_rule = np.where(np.isnat(allowed), BLANK_DAY, allowed.astype(np.int64))
+    return np.maximum(np.maximum(planned, by_rule), chain.valuation_day + 1)
 
 
 @dataclass(frozen=True, eq=False)

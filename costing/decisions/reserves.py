@@ -26,7 +26,7 @@ import pandas as pd
 from costing.decisions.ageing_tables import hurdle_curve
 from costing.decisions.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
-from costing.engine.carrying import DAYS_A_YEAR
+from costing.engine.carrying import DAYS_A_YEAR, mean_growth
 from costing.graph.arrays import Floats, Ints
 from costing.results.composition import OTHER, UNKNOWN, Composition
 from costing.results.lots import as_dates
@@ -93,11 +93,12 @@ def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.D
     in_a_year = market_value_per_unit(economic.estate, as_reserve, int(today) + YEAR_DAYS)
     curve = hurdle_curve(economic)
     growth = float(curve.growth(today, today + YEAR_DAYS))
-    storage = _storage(economic, stock, lots) * np.sqrt(growth)  # paid evenly: about its amount at mid-year
+    rate = _storage(economic, stock, lots)
+    storage = rate * mean_growth(np.log(growth))  # paid evenly over the year
     stages = stock["stage"].astype(str)
     loss = np.array([yearly_loss(economic.estate, stage) for stage in stages])
     mix = Composition(economic.estate, chain)
-    joined = _in_blends(economic, stock, state, storage / np.sqrt(growth), mix)
+    joined = _in_blends(economic, stock, state, rate, mix)
     ready = joined[joined["planned"]] if joined["planned"].any() else joined
     best_use = ready.sort_values("gain", kind="stable").drop_duplicates("lot", keep="last").set_index("lot")
     used = stock["lot"].map(best_use["gain"]).to_numpy(dtype=float)
@@ -125,11 +126,6 @@ def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.D
         }
     )
     return table, joined
-
-
-def january_table(book: Results, economic: Results) -> pd.DataFrame:
-    """First table of `january_tables`."""
-    return january_tables(book, economic)[0]
 
 
 def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:

@@ -71,14 +71,6 @@ def allocate_bottles(
     return Allocation(bottles, float(available - bottles.sum()), float((bottles * a_bottle).sum()), more)
 
 
-def contribution_per_bottle_year(contribution: npt.ArrayLike, cellar_years: npt.ArrayLike) -> FloatArray:
-    """Contribution of a bottle for each year of cellar that it took; NaN where it took none."""
-    amount, years = np.broadcast_arrays(
-        np.asarray(contribution, dtype=np.float64), np.asarray(cellar_years, dtype=np.float64)
-    )
-    return np.asarray(np.where(years > 0, amount / np.where(years > 0, years, 1.0), np.nan))
-
-
 @dataclass(frozen=True, eq=False)
 class MarketQueue:
     """Who waits how long for a shared market.

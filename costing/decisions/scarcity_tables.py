@@ -25,19 +25,20 @@ from costing.decisions.ageing_tables import (
     holding,
     hurdle_curve,
     minimum_months,
-    riddling_by_stack,
 )
 from costing.decisions.keeping_costs import (
     finishing_per_bottle,
     good_share,
+    last_riddling,
     pools_per_unit_year,
+    riddling_by_cuvee,
     storage_per_bottle_year,
     yearly_loss,
 )
 from costing.decisions.release_dates import Stacks, age_in_months, candidate_days, grid_on_curve, worth_by_date
 from costing.decisions.scarcity import npv_in_full_cellar, rotation_value, split_release
 from costing.engine.carrying import DAYS_A_YEAR, RateCurve
-from costing.graph.arrays import Floats, Flow, Ints, days
+from costing.graph.arrays import Floats, Flow, Ints
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
 
@@ -143,7 +144,7 @@ def cellar_places(results: Results) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(PLACES)).sort_values(["cuvee", "format"], ignore_index=True)
 
 
-def full_cellar(results: Results, held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd.DataFrame:
+def full_cellar(held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd.DataFrame:
     """Best release of each stack alone, and where its places are wanted for the next cycle of its own cuvée.
 
     found: of `hold_or_release_tables`; places: `cellar_places(results)`. A place whose cycle earns nothing,
@@ -195,10 +196,8 @@ def _rate_net_of_rise(curve: RateCurve, at: Ints, rise: float) -> float:
 def _cycle(results: Results, cuvee: str, size: str, lot: int, at: Ints) -> Stacks:
     """One bottle, filled on the first of the dates and released on each of them; kept where `lot` lies."""
     estate, today = results.estate, results.chain.valuation_day
-    riddling = riddling_by_stack(results)
-    how = riddling.get((cuvee, size), riddling.get((cuvee, ""), "machine riddling"))
+    how = last_riddling(riddling_by_cuvee(estate, lot_labels(estate, results.chain)), cuvee, size)
     months = age_in_months(at[0], at)
-    first = days(pd.Series(as_dates(at[:1])))
     kept = storage_per_bottle_year(estate, "on lees", size, at, today)
     return Stacks(
         bottles=np.ones(1),
@@ -207,5 +206,5 @@ def _cycle(results: Results, cuvee: str, size: str, lot: int, at: Ints) -> Stack
         age_months=months[np.newaxis],
         storage_per_bottle_year=kept[np.newaxis] + pools_per_unit_year(results, np.array([lot]), at),
         survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),
-        minimum_months=minimum_months(estate, pd.DataFrame({"cuvee": [cuvee]}), first),
+        minimum_months=minimum_months(estate, np.array([cuvee], dtype=object), at[:1], today),
     )

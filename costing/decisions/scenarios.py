@@ -19,7 +19,7 @@ import pandas as pd
 
 from costing.decisions.changes import Change, apply_changes, read_change
 from costing.decisions.replay import follow
-from costing.errors import CostingError, Finding, InputError, caution, nearest
+from costing.errors import Finding, InputError, caution
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.model import run, trace
@@ -45,7 +45,7 @@ def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Find
     found: dict[str, list[Change]] = {}
     findings: list[Finding] = []
     for row, name in enumerate(estate["scenarios"]["scenario"]):
-        change, wrong = read_change(estate, "scenarios", row)
+        change, wrong = read_change(estate, row)
         findings += wrong
         if change is not None:
             found.setdefault(str(name), []).append(change)
@@ -140,15 +140,3 @@ def scenario_tables(
     made = by_cuvee(recorded)["release"].astype(str)
     table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
     return {"releases": table, "stock": stock_side_by_side(every)}, findings
-
-
-def scenario(estate: Estate, name: str) -> list[Change]:
-    """Changes of one scenario; CostingError where there is none of that name, InputError where its rows are wrong."""
-    found, findings = scenario_changes(estate)
-    names = [str(one) for one in estate["scenarios"]["scenario"].unique()]
-    if name not in names:
-        message = f"there is no scenario '{name}'. {nearest(name, names)}".strip()
-        raise CostingError(message)
-    if findings:
-        raise InputError(findings)
-    return found[name]

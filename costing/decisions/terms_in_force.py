@@ -1,4 +1,4 @@
-"""What holds on a day: terms of a channel, currency rates, list prices, targets, storage of finished bottles.
+"""What holds on a day: terms of a channel, currency rates, list prices, targets.
 
 Rule: the most particular row wins (one that names the cuvée before one that names the format, that before one
 that names the channel; a blank fits all), and of equally particular rows the latest in force. A list price in
@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
-from costing.money.rates import escalated
 
 Names = NDArray[np.object_]
 
@@ -162,18 +161,6 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
     )
 
 
-def finished_storage(estate: Estate, bottle_format: str, day: int, today: int) -> float:
-    """What a bottle-year of finished stock costs on a day: operation rates of storage for the format, with
-    their yearly change after the valuation day.
-    """
-    rates = estate["operation_rates"]
-    fits = rates["format"].isna() | (rates["format"] == bottle_format)
-    fits &= rates["stage"].isna() | (rates["stage"] == "finished stock")
-    rates = rates[fits & (rates["driver"] == "bottle-year")]
-    since = days(rates["from_date"])
-    rates = rates.assign(since=since)[since <= day].sort_values("since", kind="stable")
-    series = ["operation", "stage", "format", "element"]
-    held = rates.loc[~rates[series].astype(object).fillna("").duplicated(keep="last")]
-    yearly = np.nan_to_num(held["escalation"].to_numpy())
-    then = escalated(held["amount"].to_numpy(), yearly, held["since"].to_numpy(), np.array([day]), today)
-    return float(then.sum())
+def number(value: object, blank: float = 0.0) -> float:
+    """Figure of a cell of Channels; `blank` where it is blank."""
+    return blank if pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload]

@@ -15,8 +15,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.pricing import SalePlan, monthly_dispatches, target_price
-from costing.decisions.terms_in_force import channel_terms, finished_storage, target_of
+from costing.decisions.terms_in_force import channel_terms, number, target_of
 from costing.decisions.uncertainty import Forecast, priced
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, days
@@ -96,7 +97,7 @@ def _drawn(
     cost, recorded = costs[OWN_RATE if own else basis][:, at], float(found.recorded[basis][at])
     now = float(line["target_price"])
     if goal.kind == "margin":
-        selling = _number(terms["selling_cost_per_bottle"])
+        selling = number(terms["selling_cost_per_bottle"])
         return np.asarray(now * (cost + selling) / (recorded + selling))
     curve = RateCurve.flat(goal.value, estate.settings.day_count) if goal.row >= 0 else capital_curve(estate, ECONOMIC)
     assert curve is not None  # the economic basis charges capital
@@ -115,19 +116,15 @@ def _plan(estate: Estate, line: pd.Series, terms: pd.Series, today: int) -> Sale
         rows = np.flatnonzero(mine.to_numpy() & (day > today) & plan["net_price"].isna().to_numpy())
         when, bottles = day[rows], plan["bottles"].to_numpy(dtype=float)[rows]
     else:
-        months = int(np.ceil(_number(terms["sell_through_months"]) - 1e-9))
+        months = int(np.ceil(number(terms["sell_through_months"]) - 1e-9))
         when, bottles = monthly_dispatches(float(line["stock"]), first, months)
     return SalePlan(
         0.0,
         ready,
         when,
         bottles,
-        int(np.rint(_number(terms["customer_days"]))),
-        _number(terms["commission"]),
-        _number(terms["selling_cost_per_bottle"]),
-        finished_storage(estate, str(line["format"]), first, today),
+        int(np.rint(number(terms["customer_days"]))),
+        number(terms["commission"]),
+        number(terms["selling_cost_per_bottle"]),
+        float(storage_per_bottle_year(estate, "finished stock", str(line["format"]), np.array([first]), today)[0]),
     )
-
-
-def _number(value: object) -> float:
-    return 0.0 if pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload]

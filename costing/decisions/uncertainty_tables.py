@@ -16,11 +16,11 @@ from costing.decisions.distributions import draw
 from costing.decisions.uncertain_ageing import VERDICTS_DRAWN, verdicts_drawn
 from costing.decisions.uncertain_prices import PRICES_DRAWN, prices_drawn
 from costing.decisions.uncertainty import Forecast, priced
-from costing.graph.arrays import Floats
 from costing.inputs.schema import sheets
 from costing.results.results import Results
 
 _NOTHING = 1e-12
+_SHARE_DRAWS = 5_000
 PERCENTILES = (5, 25, 50, 75, 95)
 COSTS_DRAWN = {
     "release": "Release",
@@ -60,16 +60,16 @@ def costs_drawn(found: Forecast) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def variance_shares(found: Forecast, basis: str, draws: int = 5_000) -> pd.DataFrame:
+def variance_shares(found: Forecast, basis: str) -> pd.DataFrame:
     """First-order share of every figure in the variance of every watched release [figures, releases]."""
     figures, response = found.figures, found.response[basis]
-    independent = draw(figures, np.eye(len(figures)), draws, found.seed)
+    independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, found.seed)
     every = priced(response, figures, found.straight, found.curved, independent)
     whole = every.var(axis=0)
     still = np.array([figure.still for figure in figures])
     lines = []
     for at in range(len(figures)):
-        alone = np.tile(still, (draws, 1))
+        alone = np.tile(still, (_SHARE_DRAWS, 1))
         alone[:, at] = independent[:, at]
         part = priced(response, figures, found.straight, found.curved, alone).var(axis=0)
         lines.append(np.divide(part, whole, out=np.zeros(len(whole)), where=part > _NOTHING * whole))
@@ -143,8 +143,3 @@ def uncertainty_tables(
         "figures": figures_drawn(found).rename(columns=FIGURES_DRAWN),
         "notes": notes_of(found).rename(columns=NOTES),
     }
-
-
-def at_draws(found: Forecast, basis: str, drawn: Floats) -> Floats:
-    """Cost per bottle of any draws [draws, releases]; drawn [draws, figures]: as the sheet states values."""
-    return priced(found.response[basis], found.figures, found.straight, found.curved, drawn)

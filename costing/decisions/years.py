@@ -40,7 +40,6 @@ YEARS = {
     "amount": "Change per bottle",
     "says": "Behind it",
 }
-TIME_DRIVERS = ("litre-year", "bottle-year")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Time and money: day counts, the accumulation index, charges that accrue evenly, payment dates.
+"""Time and money: day counts, the accumulation index, charges that accrue evenly.
 
 Rule:   B(t) = Π (1 + r_k)^(year fraction spent at r_k), an amount paid on p is worth a·B(t)/B(p) on t; and
         a charge of s(t) a year that accrues evenly from `start` to `end` is worth B(end)·∫ s(t)/B(t) dt at
@@ -209,71 +209,6 @@ class AccrualCurve:
         return knots[(knots >= first) & (knots <= last)]
 
 
-def even_charge_value(amount: npt.ArrayLike, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> FloatArray:
-    """Worth at `end` of an amount that accrues evenly from `start` on; the amount itself if start == end."""
-    starts, ends = day_numbers(start), day_numbers(end)
-    years = (ends - starts) / DAYS_A_YEAR
-    worth = AccrualCurve.flat(1.0).value_at_end(starts, ends, curve)
-    return np.asarray(np.asarray(amount, dtype=np.float64) * _ratio_or_one(worth, years))
-
-
-def present_value(
-    amount: npt.ArrayLike, paid_day: npt.ArrayLike, at_day: npt.ArrayLike, curve: RateCurve
-) -> FloatArray:
-    """Worth on `at_day` (earlier or later) of an amount paid on `paid_day`: amount·B(at)/B(paid)."""
-    return np.asarray(np.asarray(amount, dtype=np.float64) * curve.growth(paid_day, at_day))
-
-
-def mean_date(
-    amounts: npt.ArrayLike,
-    days: npt.ArrayLike,
-    group: npt.ArrayLike | None = None,
-    n_groups: int | None = None,
-) -> FloatArray:
-    """Mean payment date weighted by amount, as a day number with its fraction, for each group.
-
-    group: group number of each amount; all are one group without it. NaN where the amounts of a group add
-    up to 0: such money has no mean date. Money moved to its mean date keeps its worth to the first order in
-    the rate only.
-    """
-    weights = np.asarray(amounts, dtype=np.float64)
-    day = day_numbers(days)
-    groups = np.zeros(weights.shape, dtype=np.int64) if group is None else np.asarray(group, dtype=np.int64)
-    count = n_groups if n_groups is not None else (int(groups.max()) + 1 if groups.size else 0)
-    origin = int(day.min()) if day.size else 0  # near the dates, so that the sums keep their digits
-    total = np.bincount(groups, weights, minlength=count)
-    moment = np.bincount(groups, weights * (day - origin), minlength=count)
-    return np.asarray(np.divide(moment, total, out=np.full(len(total), np.nan), where=total != 0) + origin)
-
-
-def compound_from_nominal(nominal: npt.ArrayLike, times_a_year: npt.ArrayLike) -> FloatArray:
-    """Effective annual rate of a nominal one compounded m times a year: (1 + j/m)^m − 1; e^j − 1 at inf."""
-    rate, times = np.broadcast_arrays(np.asarray(nominal, dtype=np.float64), np.asarray(times_a_year, dtype=np.float64))
-    if not (times > 0).all():
-        message = "the number of compoundings a year must be above 0"
-        raise ValueError(message)
-    continuous = np.isinf(times)
-    finite = np.where(continuous, 1.0, times)
-    if (~continuous & (rate <= -finite)).any():
-        message = "a nominal rate of -100 % a compounding period or less leaves nothing to grow"
-        raise ValueError(message)
-    log_growth = finite * np.log1p(np.where(continuous, 0.0, rate) / finite)
-    return np.asarray(np.expm1(np.where(continuous, rate, log_growth)))
-
-
-def capitalisation_rate(borrowings: npt.ArrayLike, rates: npt.ArrayLike) -> float:
-    """Weighted average rate of the general borrowings of a period: Σ borrowing·rate / Σ borrowing.
-
-    Source: IAS 23 Borrowing Costs, paragraph 14. The same paragraph caps what a period capitalises at the
-    interest it incurred; the caller compares. ValueError where nothing is borrowed.
-    """
-    owed = np.asarray(borrowings, dtype=np.float64)
-    if not owed.sum() > 0:
-        message = "no borrowings: there is no rate to average"
-        raise ValueError(message)
-    return float((owed * np.asarray(rates, dtype=np.float64)).sum() / owed.sum())
-
-
 def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tuple[IntArray, FloatArray]:
     """Read-only copies of a dated step function, checked: as many days as levels, ascending, finite."""
     days = np.array(day_numbers(from_day), dtype=np.int64, ndmin=1)
@@ -303,11 +238,11 @@ def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray,
     first_piece = np.minimum(np.searchsorted(knots, start, side="right") - 1, len(charge) - 1)
     head_end = np.minimum(end, knots[first_piece + 1])
     head_days = (head_end - start).astype(np.float64)
-    value = charge[first_piece] * head_days * _mean_growth(slope[first_piece] * head_days)
+    value = charge[first_piece] * head_days * mean_growth(slope[first_piece] * head_days)
     across = np.flatnonzero(end > head_end)
     if len(across) == 0:
         return np.asarray(value)
-    whole = charge * np.diff(knots) * _mean_growth(np.diff(log_index))
+    whole = charge * np.diff(knots) * mean_growth(np.diff(log_index))
     base = log_index - log_index[0]
     discounted = np.concatenate([[0.0], np.cumsum(whole * np.exp(-base[1:]))])
     ends = end[across]
@@ -319,18 +254,15 @@ def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray,
     value[across] = (
         value[across] * np.exp(at_end - base[after])
         + (discounted[last_piece] - discounted[after]) * np.exp(at_end)
-        + charge[last_piece] * tail_days * _mean_growth(tail_growth)
+        + charge[last_piece] * tail_days * mean_growth(tail_growth)
     )
     return np.asarray(value)
 
 
-def _mean_growth(log_growth: FloatArray) -> FloatArray:
-    """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g."""
-    return _ratio_or_one(np.expm1(log_growth), log_growth)
-
-
-def _ratio_or_one(top: FloatArray, bottom: FloatArray) -> FloatArray:
-    return np.divide(top, bottom, out=np.ones(np.broadcast_shapes(np.shape(top), np.shape(bottom))), where=bottom != 0)
+def mean_growth(log_growth: npt.ArrayLike) -> FloatArray:
+    """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g; 1 at g = 1."""
+    exponent = np.asarray(log_growth, dtype=np.float64)
+    return np.divide(np.expm1(exponent), exponent, out=np.ones(exponent.shape), where=exponent != 0)
 
 
 def _first(bad: npt.NDArray[np.bool_]) -> int:

@@ -27,7 +27,6 @@ class Triangular:
 
     def __init__(self, matrix: csr_matrix) -> None:
         n = matrix.shape[0]
-        self._size = n
         self._factor = splu(
             csc_matrix(eye_array(n) - matrix),
             permc_spec="NATURAL",

@@ -8,7 +8,7 @@ Rule:   share of row k = w_k / Σ w over its load, where the weight w is the vol
 
 Conventions A row is a fraction; `load` numbers the press load it comes from, 0 to n_loads − 1. Prices and
     separable costs (costs to complete) are assumptions per litre, given from outside. By-product rows take
-    no share: their credit is handled by `by_product_credit`. Where every weight of a load is 0 its volumes
+    no share: their credit is a posting (`costing.money.presses`). Where every weight of a load is 0 its volumes
     serve instead and the load is reported in `by_volume`; where no row can bear cost at all (no volume
     either, or by-products alone) the shares are 0 and the load is in `unsplit`: its cost has nowhere to go,
     and the caller must say so.
@@ -163,50 +163,7 @@ def constant_margin_postings(fractions: Fractions) -> FloatArray:
     return np.where(total_value != 0, posting, 0.0)
 
 
-@dataclass(frozen=True, eq=False)
-class ByProductCredit:
-    """What the main products bear once the by-product is dealt with.
-
-    main_cost: joint cost left on the main products; other_income: by-product proceeds shown as income
-    instead; exceeds: positions at which the credit is above the joint cost (a finding for the caller).
-    """
-
-    main_cost: FloatArray
-    other_income: FloatArray
-    exceeds: IntArray
-
-
 # What is taken off the joint cost, and what is other income, of (net realisable value produced, of it sold).
-_CREDITS: dict[str, Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]] = {
-    "at split": lambda produced, sold: (produced, np.zeros_like(sold)),
-    "at sale": lambda produced, sold: (sold, np.zeros_like(sold)),
-    "none": lambda produced, sold: (np.zeros_like(produced), sold),
-}
-BY_PRODUCT_TREATMENTS: tuple[str, ...] = tuple(_CREDITS)
-
-
-def by_product_credit(
-    treatment: str, joint_cost: npt.ArrayLike, produced_value: npt.ArrayLike, sold_value: npt.ArrayLike
-) -> ByProductCredit:
-    """Credit of a by-product at its net realisable value.
-
-    treatment: "at split" takes the value of all that was produced off the joint cost (IAS 2, paragraph 14);
-    "at sale" takes off what was sold of it; "none" leaves the cost alone and shows what was sold as other
-    income. joint_cost, produced_value, sold_value: money, arrays broadcast. ValueError for an unknown
-    treatment.
-    """
-    if treatment not in _CREDITS:
-        message = f"unknown by-product treatment '{treatment}'"
-        raise ValueError(message)
-    cost, produced, sold = np.broadcast_arrays(
-        np.asarray(joint_cost, dtype=np.float64),
-        np.asarray(produced_value, dtype=np.float64),
-        np.asarray(sold_value, dtype=np.float64),
-    )
-    credit, income = _CREDITS[treatment](produced, sold)
-    return ByProductCredit(np.asarray(cost - credit), income, np.flatnonzero(credit > cost))
-
-
 def _per_load(amount: FloatArray, fractions: Fractions) -> FloatArray:
     return np.asarray(np.bincount(fractions.load, amount, minlength=fractions.n_loads), dtype=np.float64)
 

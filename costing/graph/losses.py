@@ -67,37 +67,14 @@ def abnormal_share_beyond(
     return _beyond(entered, np.asarray(quantity_good, dtype=np.float64), expected, allow_gains)
 
 
-def annual_allowance(
-    segment: npt.ArrayLike, quantity: npt.ArrayLike, held_years: npt.ArrayLike, norm_per_year: npt.ArrayLike
-) -> FloatArray:
-    """Accrue the allowance n·∫Q dt from the start of the segment to the end of each row's interval.
-
-    segment: lot-and-stocktake number of each row, rows of a segment together in time order [rows];
-    quantity: held over the interval before the row's date; held_years: length of that interval;
-    norm_per_year: fraction a year. The result has the unit of the quantity.
-    """
-    segments = _segments(segment)
-    accrued = np.broadcast_to(
-        np.asarray(quantity, dtype=np.float64)
-        * np.asarray(held_years, dtype=np.float64)
-        * np.asarray(norm_per_year, dtype=np.float64),
-        segments.shape,
-    ).copy()
-    if not (accrued >= 0).all():
-        message = f"row {_first(~(accrued >= 0))}: the allowance of an interval is below 0 or missing"
-        raise ValueError(message)
-    for back, joined in _doubling(segments):
-        accrued[back:] += np.where(joined, accrued[:-back], 0.0)
-    return accrued
-
-
 def allowed_losses(
     segment: npt.ArrayLike, accrued_allowance: npt.ArrayLike, loss: npt.ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
     """Part of each loss that the annual norm allows, and the allowance that stood before it.
 
-    segment: as `annual_allowance` [rows]; accrued_allowance: A_k since the segment's start, never falling
-    inside it [rows]; loss: quantity lost, 0 or more; a gain is no loss and enters as 0 [rows].
+    segment: lot-and-stocktake number of each row, rows of a segment together in time order [rows];
+    accrued_allowance: A_k since the segment's start, never falling inside it [rows]; loss: quantity lost, 0 or
+    more; a gain is no loss and enters as 0 [rows].
 
     Returns allowed_k = used_k − used_{k−1} and A_k − used_{k−1}, both [rows]. ValueError names the first
     row with a loss below 0 or an allowance that falls.

@@ -75,7 +75,7 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
     out_at, in_at = out_at[busy], in_at[busy]
     known = involved[liqueur]
     liqueur, dosed = np.searchsorted(busy, liqueur[known]), np.searchsorted(busy, dosed[known])
-    findings = list(_loops(flows, busy, out_at, in_at, (liqueur, dosed), len(both), place))
+    findings = list(_loops(busy, out_at, in_at, (liqueur, dosed), len(both), place))
     if findings:
         return rank, findings
     filling, drawing = np.flatnonzero(in_at >= 0), np.flatnonzero(out_at >= 0)
@@ -107,7 +107,6 @@ def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
 
 
 def _loops(
-    flows: Flows,
     busy: Ints,
     out_at: Ints,
     in_at: Ints,

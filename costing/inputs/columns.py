@@ -136,10 +136,10 @@ def _spread(cells: Cells, faulty: dict[int, tuple[str, str]]) -> list[Fault]:
     return [Fault(rows, rule, remedy) for rows, rule, remedy in found if len(rows)]
 
 
-def _sorts(cells: Cells, expected: str, *, dates: str = "", flags: bool = True) -> list[Fault]:
+def _sorts(cells: Cells, expected: str, *, dates: str = "") -> list[Fault]:
     """Faults of cells that are of the wrong sort altogether."""
     faults = []
-    if cells.flags is not None and flags and cells.flags.any():
+    if cells.flags is not None and cells.flags.any():
         faults.append(Fault(np.flatnonzero(cells.flags), f"is not {expected}.", f"Enter {expected}."))
     if dates and cells.dates is not None:
         rows = np.flatnonzero(~np.isnat(cells.dates))

@@ -55,15 +55,13 @@ class _Reading:
             self.spoilt_cells.add(finding.place)
 
 
-def load(raw: Iterable[RawTable], extra_findings: Iterable[Finding] = (), *, settings_required: bool = True) -> Estate:
+def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     """Raw tables -> validated estate; cautions stay on it.
 
     Raises InputError with all findings, cautions included, when there is any error. Without
     `settings_required` a missing Settings sheet means its defaults.
     """
     reading = _Reading()
-    for finding in extra_findings:
-        reading.add(finding)
     grouped = _by_sheet(raw, reading)
     if settings_required and "settings" not in grouped:
         reading.add(

@@ -105,10 +105,9 @@ def by_name(estate: Estate, table: str, column: str, values: dict[str, Any], bla
     return spread[names.codes.to_numpy()]
 
 
-def totals(estate: Estate, table: str, by: str, column: str, where: Mask | None = None) -> dict[str, float]:
+def totals(estate: Estate, table: str, by: str, column: str) -> dict[str, float]:
     """Sum of `column` for each name in `by`; blanks count as nothing."""
-    frame = estate[table] if where is None else estate[table][where]
-    return {str(name): float(total) for name, total in frame.groupby(by, observed=True)[column].sum().items()}
+    return {str(name): float(total) for name, total in estate[table].groupby(by, observed=True)[column].sum().items()}
 
 
 def repeated(estate: Estate, table: str, keys: list[str]) -> Iterator[tuple[int, int]]:

@@ -10,10 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import Floats, Ints, codes, days
 from costing.inputs.estate import Estate
-
-DAYS_A_YEAR = 365.0
 
 
 def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, at_day: int) -> Floats:

@@ -13,12 +13,14 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.split import SPLITS, Fractions, split_shares
-from costing.errors import CAUTION, Finding
+from costing.errors import CAUTION, Finding, InputError
 from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.money.postings import Postings, joined, posted
+
+_ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it by as much
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,10 @@ class Presses:
 
 
 def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Presses:
-    """Split every press load by its own method, the setting, or the basis where it names one."""
+    """Split every press load by its own method, the setting, or the basis where it names one.
+
+    InputError naming press loads of which nothing can bear the cost.
+    """
     frame = estate["pressings"]
     flows = chain.flows
     n_loads = len(flows.load_names)
@@ -58,6 +63,9 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
     split = split_shares(fractions, method, names)
     share = np.zeros(len(frame))
     share[rows] = split.share
+    dry = np.intersect1d(split.unsplit, flows.batch[flows.kind == Flow.PRESS_IN])
+    if len(dry):
+        raise InputError([_unsplit(estate, load, int(one), flows.load_names) for one in dry])
     findings = [_by_volume(estate, load, int(one), flows.load_names) for one in split.by_volume]
     state_of_row = np.full(len(frame), -1, dtype=np.int64)
     pressed = flows.kind == Flow.PRESS_OUT
@@ -111,6 +119,16 @@ def _prices(estate: Estate, rows: Ints) -> Floats:
     return np.asarray(np.nan_to_num(price))
 
 
+def _unsplit(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding:
+    row = int(np.flatnonzero(load == one)[0])
+    return Finding(
+        estate.place("pressings", row, "volume_l"),
+        str(names[one]),
+        "is a press load that yields no must: its cost has nowhere to go.",
+        "Enter the litres of its first or second pressing.",
+    )
+
+
 def _by_volume(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding:
     row = int(np.flatnonzero(load == one)[0])
     return Finding(
@@ -125,17 +143,17 @@ def _by_volume(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding
 def check_credits(estate: Estate, chain: Chain, joint_cost: Floats) -> list[Finding]:
     """Press loads whose by-product credit is above their joint cost. joint_cost: after the credit, per load."""
     load = codes(estate["pressings"]["load"], chain.flows.load_names)
-    credit = estate["pressings"]["credit"].to_numpy()
+    credit = np.nan_to_num(estate["pressings"]["credit"].to_numpy())
+    of_load = np.bincount(load, credit, len(joint_cost))
     found = []
-    for one in np.flatnonzero(joint_cost < -1e-9):
-        row = int(np.flatnonzero((load == one) & (credit > 0))[0]) if ((load == one) & (credit > 0)).any() else -1
-        if row >= 0:
-            found.append(
-                Finding(
-                    estate.place("pressings", row, "credit"),
-                    f"{credit[row]:g}",
-                    "is more than the whole press load cost.",
-                    "Check the credit and the prices of the grapes in this load.",
-                )
+    for one in np.flatnonzero((of_load > 0) & (joint_cost < -_ROUNDING * of_load)):
+        row = int(np.flatnonzero((load == one) & (credit > 0))[0])
+        found.append(
+            Finding(
+                estate.place("pressings", row, "credit"),
+                f"{credit[row]:g}",
+                "is more than the whole press load cost.",
+                "Check the credit and the prices of the grapes in this load.",
             )
+        )
     return found

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.engine.carrying import DAYS_A_YEAR
 from costing.engine.pools import open_period
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
@@ -22,7 +23,6 @@ from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.postings import Postings, joined, posted
 from costing.units import FORMATS_L
 
-DAYS_A_YEAR = 365.0
 FORMATS = pd.Index(list(FORMATS_L))
 
 
@@ -167,6 +167,7 @@ def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
     stage, place = codes(frame["stage"], pd.Index(STAGES)), codes(frame["location"], locations(estate))
     begin, last = days(frame["from_date"]), days(frame["to_date"])
     element = codes(frame["element"], elements)
+    cost, normal = frame["amount"].to_numpy(), np.nan_to_num(frame["normal_capacity"].to_numpy())
     today = chain.valuation_day
     parts = [_nothing("pools")]
     for row in np.flatnonzero(driver >= 0):
@@ -180,13 +181,13 @@ def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
         done = events.day[at] <= today
         used = quantity[at]
         period = open_period(
-            frame["amount"].to_numpy()[row],
+            cost[row],
             begin[row],
             last[row],
             today,
             used[done].sum(),
             used[~done].sum(),
-            np.nan_to_num(frame["normal_capacity"].to_numpy()[row]),
+            normal[row],
         )
         amount = used * np.where(done, period.actual.rate, period.planned.rate)
         one = np.full(len(at), row)
@@ -202,11 +203,10 @@ def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
                 flow=events.flow[at],
             )
         )
-        idle = np.array([frame["amount"].to_numpy()[row] - amount.sum()])
-        end = np.array([last[row]])
+        idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         where = max(int(stage[row]), 0)
-        if abs(idle[0]) > 1e-9 * abs(frame["amount"].to_numpy()[row]):
-            parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, end))
+        if abs(idle[0]) > 1e-9 * abs(cost[row]):
+            parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, last[[row]]))
     return joined(parts)
 
 

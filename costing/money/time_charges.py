@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.engine.carrying import AccrualCurve
+from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
 from costing.engine.pools import open_period
 from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
@@ -21,7 +21,6 @@ from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import FORMATS, escalated, locations, series_of
 
-DAYS_A_YEAR = 365.0
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
 """Escalating plans and replacement prices change their rate in steps of this many days."""
@@ -125,7 +124,7 @@ def time_pools(
         done = _unit_years(chain, borne, since, cut)
         planned = _unit_years(chain, borne, cut, stop)
         period = open_period(amount[rows], begin[rows], last[rows], chain.valuation_day, done, planned, normal[rows])
-        idle[rows] = amount[rows] - period.actual.rate * done - period.planned.rate * planned
+        idle[rows] = period.actual.unabsorbed + period.planned.unabsorbed
         steps = np.concatenate([since, cut, stop])
         rates = np.concatenate([period.actual.rate, period.planned.rate, np.zeros(len(rows))])
         order = np.lexsort((np.repeat([1, 2, 0], len(rows)), steps))

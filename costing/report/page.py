@@ -29,6 +29,7 @@ from costing.results.costs import by_cuvee
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
+TITLE = "What each bottle cost"
 CAUTIONS = (
     "Decision support, not accounting, tax or legal advice. The book basis, excise and labelling follow the local "
     "standard, appellation and tax rules: confirm them with a licensed professional.",
@@ -83,7 +84,6 @@ def report_html(
     economic: Results,
     findings: Sequence[Finding] = (),
     *,
-    title: str = "What each bottle cost",
     stamp: str = "",
     prices: pd.DataFrame | None = None,
     drawn: Mapping[str, pd.DataFrame] | None = None,
@@ -96,7 +96,7 @@ def report_html(
     currency = economic.estate.settings.currency
     day = np.datetime64(book.chain.valuation_day, "D")
     parts = [
-        f"<h1>{escape(title)}</h1><p class='stamp'>Valued on {day}, amounts in {escape(currency)}. {escape(stamp)}</p>",
+        f"<h1>{TITLE}</h1><p class='stamp'>Valued on {day}, amounts in {escape(currency)}. {escape(stamp)}</p>",
         _key_figures(book, economic),
         _build_up(book, economic),
         _flow(economic),
@@ -109,7 +109,7 @@ def report_html(
         "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
     ]
     return (
-        f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
         f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{_STYLE}</style></head>'
         f"<body>{''.join(parts)}</body></html>\n"
     )

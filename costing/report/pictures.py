@@ -19,7 +19,7 @@ import pandas as pd
 
 from costing.results.cost_flow import LEFT, SOLD, CostFlow
 
-INK, FAINT, LINE = "#2B2B2B", "#6B6B6B", "#D9D0D3"
+INK, FAINT = "#2B2B2B", "#6B6B6B"
 COLOURS = (
     *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
     *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),

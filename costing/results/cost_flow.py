@@ -21,6 +21,7 @@ import pandas as pd
 from costing.graph.arrays import KINDS, Floats, Flow, Ints
 from costing.results.lots import lot_labels
 from costing.results.results import Results
+from costing.results.roll_forward import ways_out
 
 ON_LEES, FINISHED = KINDS.index("on lees"), KINDS.index("finished")
 SOLD, LEFT = "sold", "other exits and losses"
@@ -97,16 +98,13 @@ def _places_of(results: Results) -> tuple[Ints, np.ndarray]:
 def _left(
     results: Results, code: Ints, happened: np.ndarray, size: int, place: Callable[[int], tuple[str, str]]
 ) -> list[tuple[str, str, str, str, float]]:
-    """What leaves: sold through a channel, and everything else that goes or is expensed."""
+    """What leaves: sold, and everything else that goes or is expensed."""
     shares, flows = results.shares, results.chain.flows
     amount: Floats = results.exit_amount
     flow = shares.exit_flow
     counts = happened[shares.exit_source] & (flows.day[flow] <= results.chain.valuation_day)
-    channels = results.estate["channels"]
-    selling = set(channels.loc[channels["way_out"] == "sale", "channel"].astype(str))
-    channel = results.estate["dispatches"]["channel"].astype(str).to_numpy(dtype=object)
-    row = np.where(flows.kind[flow] == Flow.DISPATCH, flows.row[flow], -1)
-    sent = np.array([at >= 0 and channel[at] in selling for at in row], dtype=bool)
+    sold = np.append(ways_out(results.estate) == "sale", False)
+    sent = sold[np.where(flows.kind[flow] == Flow.DISPATCH, flows.row[flow], -1)]
     found = []
     for name, which in ((SOLD, sent), (LEFT, ~sent)):
         total = np.bincount(code[shares.exit_source[counts & which]], amount[counts & which], size)

@@ -141,14 +141,10 @@ def build_up(results: Results) -> pd.DataFrame:
     )
 
 
-def by_cuvee(results: Results, *, planned: bool = False) -> pd.DataFrame:
-    """Latest release of every cuvée and format: what `cost_per_bottle` says of it.
-
-    planned: the first planned release instead of the latest one made.
-    """
+def by_cuvee(results: Results) -> pd.DataFrame:
+    """Latest release made of every cuvée and format: what `cost_per_bottle` says of it."""
     frame = cost_per_bottle(results)
-    frame = frame[frame["planned"] == planned]
+    frame = frame[~frame["planned"]]
     keys = ["cuvee", "format"]
-    other = frame.duplicated(keys, keep="first") if planned else frame.duplicated(keys, keep="last")
-    latest: pd.DataFrame = frame[~other].sort_values(keys, ignore_index=True)
+    latest: pd.DataFrame = frame.drop_duplicates(keys, keep="last").sort_values(keys, ignore_index=True)
     return latest

@@ -93,12 +93,3 @@ def lot_labels(estate: Estate, chain: Chain) -> LotLabels:
 def as_dates(day: Ints) -> NDArray[np.datetime64]:
     """Day numbers as dates; NaT where blank."""
     return np.asarray(day).astype("datetime64[D]").astype("datetime64[s]")
-
-
-def months_between_days(start: Ints, end: Ints) -> Ints:
-    """Completed calendar months from start to end; −1 where the start is blank."""
-    first, last = start.astype("datetime64[D]"), end.astype("datetime64[D]")
-    months = (last.astype("datetime64[M]") - first.astype("datetime64[M]")).astype(np.int64)
-    of_first = (first - first.astype("datetime64[M]")).astype(np.int64)
-    of_last = (last - last.astype("datetime64[M]")).astype(np.int64)
-    return np.where(start == BLANK_DAY, -1, months - (of_last < of_first))

@@ -31,6 +31,7 @@ from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, d
 from costing.inputs.appellations import RuleSet, fold, rule_set
 from costing.inputs.estate import Estate
 from costing.results.appellation import (
+    earliest_release,
     earliest_tirage,
     least_pressure,
     months_on_lees,
@@ -46,6 +47,7 @@ from costing.results.appellation import (
 from costing.results.composition import Composition
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
+from costing.results.roll_forward import ways_out
 
 TRACE = 1e-6
 """Part of a wine below which a vintage is the rounding of a blend."""
@@ -67,6 +69,56 @@ def place_cautions(results: Results) -> list[Finding]:
         found += _disgorgements(rows, rules, name)
         found += _dispatches(rows, rules, name)
         found += _formats(rows, rules, name)
+    return found
+
+
+@dataclass(frozen=True)
+class CuveeRules:
+    """Category and rule set of each cuvée, by number; one beyond the last: none known."""
+
+    estate: Estate
+
+    @cached_property
+    def _cuvees(self) -> pd.DataFrame:
+        frame = self.estate["cuvees"].drop_duplicates("cuvee", keep="last")
+        return frame[["cuvee", "category", "rule_set", "vintage"]].astype(object).set_index("cuvee")
+
+    @property
+    def names(self) -> pd.Index:
+        """Cuvées in the order of their numbers."""
+        return self._cuvees.index
+
+    @cached_property
+    def category(self) -> NDArray[np.object_]:
+        """Category of each cuvée; `vintage` is added where a harvest year is declared."""
+        given = self._cuvees["category"].fillna("").to_numpy()
+        declared = self._cuvees["vintage"].notna().to_numpy()
+        words = [
+            f"{name} vintage" if year and "vintage" not in fold(name) else name
+            for name, year in zip(given, declared, strict=True)
+        ]
+        return np.array([*words, ""], dtype=object)
+
+    @cached_property
+    def sets(self) -> NDArray[np.object_]:
+        """Name of the rule set of each cuvée ("": none)."""
+        usual = self.estate.settings.rule_set or ""
+        return np.append(self._cuvees["rule_set"].fillna(usual).to_numpy(), usual)
+
+
+def first_sale(estate: Estate, cuvee: NDArray[np.object_], tirage: Ints, today: int) -> NDArray[np.datetime64]:
+    """First day on which bottles of each cuvée may be sold by its rule set; NaT without one.
+
+    tirage: day numbers; today: whose figures count for wine bottled before the rule set begins.
+    """
+    rules = CuveeRules(estate)
+    number = rules.names.get_indexer(pd.Index(cuvee, dtype=object))
+    bottled = np.where(tirage == BLANK_DAY, np.datetime64("NaT", "D"), np.asarray(tirage).astype("datetime64[D]"))
+    found = np.full(len(number), np.datetime64("NaT", "D"))
+    on = np.datetime64(today, "D").item()
+    for name in {str(name) for name in rules.sets[number] if name}:
+        at = np.flatnonzero(rules.sets[number] == name)
+        found[at] = earliest_release(rule_set(name), bottled[at], on, list(rules.category[number[at]]))[1]
     return found
 
 
@@ -104,40 +156,27 @@ class _Rows:
         return lot_labels(self.estate, self.results.chain)
 
     @cached_property
-    def _cuvees(self) -> pd.DataFrame:
-        frame = self.estate["cuvees"].drop_duplicates("cuvee", keep="last")
-        return frame[["cuvee", "category", "rule_set", "vintage"]].astype(object).set_index("cuvee")
+    def _rules(self) -> CuveeRules:
+        return CuveeRules(self.estate)
 
-    @cached_property
+    @property
     def category(self) -> NDArray[np.object_]:
-        """Category of each cuvée; `vintage` is added where a harvest year is declared."""
-        given = self._cuvees["category"].fillna("").to_numpy()
-        declared = self._cuvees["vintage"].notna().to_numpy()
-        words = [
-            f"{name} vintage" if year and "vintage" not in fold(name) else name
-            for name, year in zip(given, declared, strict=True)
-        ]
-        return np.array([*words, ""], dtype=object)
-
-    @cached_property
-    def _sets(self) -> NDArray[np.object_]:
-        """Name of the rule set of each cuvée ("": none)."""
-        usual = self.estate.settings.rule_set or ""
-        return np.append(self._cuvees["rule_set"].fillna(usual).to_numpy(), usual)
+        """Category of each cuvée."""
+        return self._rules.category
 
     @cached_property
     def set_names(self) -> list[str]:
         """Rule sets that some cuvée, or the settings, name."""
-        return sorted({str(name) for name in self._sets if name})
+        return sorted({str(name) for name in self._rules.sets if name})
 
     @cached_property
     def cuvee_of_lot(self) -> Ints:
         """Number of the cuvée of each lot; the last entry is for no lot."""
-        return np.append(self._cuvees.index.get_indexer(pd.Index(self.labels.cuvee)), _NOTHING)
+        return np.append(self._rules.names.get_indexer(pd.Index(self.labels.cuvee)), _NOTHING)
 
     def cuvee_of(self, column: pd.Series) -> Ints:
         """Number of the cuvée that each row of a column names."""
-        return codes(column, pd.Index(self._cuvees.index))
+        return codes(column, self._rules.names)
 
     def lot(self, table: str, column: str) -> Ints:
         """Number of the lot that each row names (−1: none)."""
@@ -145,7 +184,7 @@ class _Rows:
 
     def of_set(self, cuvee: Ints, name: str) -> Ints:
         """Rows whose cuvée is judged by that rule set."""
-        return np.flatnonzero((self._sets == name)[cuvee])
+        return np.flatnonzero((self._rules.sets == name)[cuvee])
 
     def cells(self, table: str, rows: Ints, column: str) -> _Cells:
         return _Cells(self.estate, table, rows, column)
@@ -285,14 +324,10 @@ def _disgorgements(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
 
 def _dispatches(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Bottles sold too early; samples, hospitality, staff and theft are no sale."""
-    frame, lot = rows.estate["dispatches"], rows.lot("dispatches", "release_lot")
+    lot = rows.lot("dispatches", "release_lot")
     cuvee = rows.cuvee_of_lot[lot]
-    terms = rows.estate["channels"].sort_values("from_date", kind="stable", na_position="first")
-    way = terms.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
-    channels = pd.Index(frame["channel"].cat.categories)
-    is_sale = np.append((way.reindex(channels).fillna("sale") == "sale").to_numpy(), True)
     at = rows.of_set(cuvee, name)
-    at = at[is_sale[codes(frame["channel"], channels)[at]]]
+    at = at[(ways_out(rows.estate) == "sale")[at]]
     if not len(at):
         return
     bottled = as_dates(rows.labels.tirage_day[lot[at]])

@@ -82,13 +82,13 @@ class Results:
         difference = lines[0][1] + capital - stock - sold - abnormal - float(apart)
         return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
 
-    def check_identity(self, tolerance: float = TOLERANCE) -> None:
-        """IdentityError naming the lots at fault if the reconciliation does not close to `tolerance` of the
+    def check_identity(self) -> None:
+        """IdentityError naming the lots at fault if the reconciliation does not close to `TOLERANCE` of the
         cost in.
         """
         table = self.reconciliation().set_index("line")["amount"]
         scale = max(1.0, float(np.abs(self.charges.postings.amount).sum()), abs(table["Capital charged"]))
-        if not abs(table["Difference"]) <= tolerance * scale:
+        if not abs(table["Difference"]) <= TOLERANCE * scale:
             message = (
                 f"the run does not reconcile: {table['Difference']:.6f} of cost is unaccounted for "
                 f"(lots at fault: {', '.join(self._lots_at_fault()) or 'none found'}). Nothing was written."

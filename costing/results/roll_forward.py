@@ -18,7 +18,8 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes
+from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.inputs.estate import Estate
 from costing.inputs.schema import operations
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
@@ -57,45 +58,13 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
 
 
-def cost_of_goods_sold(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Cost of what was sold or otherwise sent away in a period (both days included), by way out and channel.
-
-    Columns: way_out, channel (for must and wine the operation), unit, quantity, cost. Only the lines `sale`
-    are cost of goods sold; the others are what they say.
-    """
-    found = exits(results, start, end)
-    return found[found["way_out"] != ABNORMAL].reset_index(drop=True)
-
-
-def expenses(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """What was expensed in a period (both days included): line, what, amount.
-
-    Lines: losses beyond the norm, by operation or cause; idle capacity, by pool; expensed at once, by element
-    (storage outside the window of the basis, elements that it expenses, work on wine of which nothing is left).
-    """
-    found = exits(results, start, end)
-    lost = found[found["way_out"] == ABNORMAL]
-    losses = pd.DataFrame({"line": ABNORMAL, "what": lost["channel"], "amount": lost["cost"]})
-    apart = _apart(results, *(day_numbers(results, day)[0] for day in (start, end)))
-    pool = apart["pool"] != ""
-    apart["line"] = np.where(pool, "idle capacity", "expensed at once")
-    apart["what"] = np.where(pool, apart["pool"], apart["element"])
-    others = apart.groupby(["line", "what"], sort=True)[["amount"]].sum().reset_index()
-    whole = pd.concat([losses, others], ignore_index=True)
-    return whole[whole["amount"] != 0].reset_index(drop=True)
-
-
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Amounts of a period that never entered the wine, by stage and element: storage outside the window, idle
-    pools.
+    """Amounts of a period (both days included) that never entered the wine: stage, element, idle_pool, amount.
+
+    idle_pool: the pool whose capacity stayed idle; "" for storage outside the window of the basis, elements that
+    it expenses, and work on wine of which nothing is left.
     """
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
-    summed = _apart(results, first, last).groupby(["stage", "element"])[["amount"]].sum().reset_index()
-    return summed[summed["amount"] != 0].reset_index(drop=True)
-
-
-def _apart(results: Results, first: int, last: int) -> pd.DataFrame:
-    """Stage, element, pool ("" where the amount is no idle capacity) and amount of what never entered the wine."""
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
     idle = (apart.table == TABLE_NAMES.index("pools")) & (apart.state < 0)
@@ -109,14 +78,16 @@ def _apart(results: Results, first: int, last: int) -> pd.DataFrame:
             blank = np.full(len(amount), "", dtype=object)
             rows.append((states.stage[part.states], np.full(len(amount), part.charge.element), amount, blank))
     stage, element, amount, pool = (np.concatenate(column) for column in zip(*rows, strict=True))
-    return pd.DataFrame(
+    frame = pd.DataFrame(
         {
             "stage": np.array(STAGES, dtype=object)[stage],
             "element": results.charges.elements.to_numpy(dtype=object)[element],
-            "pool": pool,
+            "idle_pool": pool,
             "amount": amount,
         }
     )
+    summed = frame.groupby(["stage", "element", "idle_pool"])[["amount"]].sum().reset_index()
+    return summed[summed["amount"] != 0].reset_index(drop=True)
 
 
 def _left_by(results: Results, day: int) -> Floats:
@@ -130,20 +101,23 @@ def _left_by(results: Results, day: int) -> Floats:
     return np.where(gone, shares.exit_share * worth[shares.exit_source], 0.0)
 
 
+def ways_out(estate: Estate) -> Names:
+    """Way out of each row of Dispatches: what the latest terms of its channel say; a sale where none do."""
+    channels = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
+    way = channels.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
+    sent = estate["dispatches"]["channel"].astype(object)
+    return np.asarray(sent.map(way).fillna("sale").to_numpy(dtype=object))
+
+
 def _ways_out(results: Results) -> tuple[Names, Names]:
     """Way out, and channel, operation or cause, of each exit."""
     estate, flows, shares = results.estate, results.chain.flows, results.shares
     flow = shares.exit_flow
     way, through = np.full(len(flow), "", dtype=object), np.full(len(flow), "", dtype=object)
-    sent = estate["dispatches"]["channel"]
-    names = pd.Index(sent.cat.categories)
-    terms = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
-    channels = terms.drop_duplicates("channel", keep="last").set_index("channel")["way_out"]
-    of_name = np.append(channels.reindex(names).astype(object).fillna("sale").to_numpy(), "sale")
     dispatched = flows.kind[flow] == Flow.DISPATCH
-    channel = codes(sent, names)[flows.row[flow[dispatched]]]
-    way[dispatched] = of_name[channel]
-    through[dispatched] = np.append(names.to_numpy(dtype=object), "")[channel]
+    row = flows.row[flow[dispatched]]
+    way[dispatched] = ways_out(estate)[row]
+    through[dispatched] = estate["dispatches"]["channel"].astype(object).fillna("").to_numpy()[row]
     done = np.array([*OPERATIONS, COUNTED], dtype=object)
     lost = shares.exit_reason == LOST
     bulk = (flows.kind[flow] == Flow.MOVEMENT) & ~lost

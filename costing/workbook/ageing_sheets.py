@@ -162,7 +162,7 @@ def _scarce_tables(economic: Results, held: Holding, found: HoldOrRelease) -> tu
         )
     ]
     if len(places):
-        stacks = full_cellar(economic, held, found, places)
+        stacks = full_cellar(held, found, places)
         tables += [
             ResultTable(
                 "full_cellar",

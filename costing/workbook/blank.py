@@ -9,7 +9,7 @@ lists, dates and bounds are enforced; a name that no table holds yet is question
 library's own sheets (closed years) are left out unless they hold rows. `SPARE_ROWS` empty rows follow the
 filled ones, `EMPTY_ROWS` in an empty table.
 
-What it does not do: it never overwrites a file unless told to, and it computes nothing.
+What it does not do: it never overwrites a file, and it computes nothing.
 """
 
 from __future__ import annotations
@@ -45,7 +45,6 @@ def blank_workbook(
     tables: Mapping[str, pd.DataFrame] | None = None,
     *,
     note: str = "",
-    overwrite: bool = False,
 ) -> None:
     """Write an input workbook, empty or filled.
 
@@ -61,7 +60,7 @@ def blank_workbook(
         raise WorkbookError(msg)
     content = blank_bytes(tables, note=note)
     try:
-        with path.open("wb" if overwrite else "xb") as file:
+        with path.open("xb") as file:
             file.write(content)
     except FileExistsError as fault:
         msg = f"{path} exists already and is left alone. Choose another name, or move the file away."

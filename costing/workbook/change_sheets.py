@@ -22,8 +22,6 @@ from costing.workbook.write import ResultSheet, ResultTable
 
 CELLS_SHOWN = 20
 TORNADO_SHOWN = 12
-CHANGE_SHEETS = ("Scenarios side by side", "Why it moved", "Sensitivity", "How sure")
-"""Names of the sheets; of the last only when figures were drawn."""
 
 
 def scenario_sheets(economic: Results, others: Mapping[str, Results] | None = None) -> list[ResultSheet]:
@@ -251,11 +249,3 @@ def uncertainty_sheets(found: Forecast, economic: Results, prices: pd.DataFrame 
         )
     notes = ("Every release and every stack sees the same draws. The sheet Uncertainty says what is in doubt.",)
     return [ResultSheet("How sure", "How sure the figures are", notes, tuple(parts), tuple(charts))]
-
-
-def change_sheets(
-    economic: Results, found: Forecast | None = None, prices: pd.DataFrame | None = None
-) -> list[ResultSheet]:
-    """All sheets of change and doubt; of the draws only where a forecast is given."""
-    drawn = uncertainty_sheets(found, economic, prices) if found is not None else []
-    return [*scenario_sheets(economic), *why_sheets(economic), *sensitivity_sheets(economic), *drawn]

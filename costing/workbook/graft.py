@@ -60,15 +60,14 @@ def graft(
     scratch: bytes | Path,
     owned_sheet_names: Collection[str],
     *,
-    hidden: Collection[str] = (),
     strip_dependents: bool = False,
 ) -> bytes:
     """Return the user's workbook with the sheets of `scratch`, which holds nothing else.
 
     scratch: a workbook as XlsxWriter writes it. owned_sheet_names: every result sheet that the library may
-    write; `scratch` may hold fewer, and the others stay as they are. hidden: sheets to hide when they are
-    new. strip_dependents: take the stored values out of the user's formulas that depend on result sheets,
-    so that a program that can't calculate sees nothing rather than an old figure.
+    write; `scratch` may hold fewer, and the others stay as they are. strip_dependents: take the stored
+    values out of the user's formulas that depend on result sheets, so that a program that can't calculate
+    sees nothing rather than an old figure.
 
     Raises WorkbookError where a sheet of the user's has a result sheet's name, where something of the
     user's stands on a result sheet, or where the name of a table is taken.
@@ -101,7 +100,7 @@ def graft(
     types = {new: kinds[old] for old, new in names.items()}
     if not user_styles:
         types[styles_part] = _STYLES_TYPE
-    changed |= _changed_indexes(book, results, names, types, removed, hidden)
+    changed |= _changed_indexes(book, results, names, types, removed)
     changed |= _moved_parts(book, results, names, styles, numbers)
     grafted = rebuild(package, changed, removed)
     if not strip_dependents:
@@ -204,7 +203,6 @@ def _changed_indexes(
     names: Mapping[str, str],
     types: Mapping[str, str],
     removed: Collection[str],
-    hidden: Collection[str],
 ) -> dict[str, bytes]:
     package = book.package
     types_part = package.locate(TYPES_PART) or TYPES_PART
@@ -221,7 +219,7 @@ def _changed_indexes(
         rel_id = old.rel_id if old else ""
         rel_id = indexes.relate(rels, book.part, f"{REL}/worksheet", names[sheet.part], rel_id)
         if old is None:
-            indexes.add_sheet(workbook, sheet.name, rel_id, hidden=sheet.name in hidden)
+            indexes.add_sheet(workbook, sheet.name, rel_id)
             added.append(sheet.name)
     indexes.set_names(workbook, results, _places(book, results))
     indexes.ask_calculation(workbook)

@@ -84,15 +84,14 @@ def relations_content(source: str, kept: Iterable[Relation], names: Mapping[str,
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 
 
-def add_sheet(workbook: etree._Element, name: str, rel_id: str, *, hidden: bool) -> None:
+def add_sheet(workbook: etree._Element, name: str, rel_id: str) -> None:
     """Append a tab."""
     sheets = workbook.find(f"{{{MAIN}}}sheets")
     if sheets is None:  # read_book has refused a workbook without sheets
         raise AssertionError
     given = [entry.get("sheetId", "") for entry in sheets.iterfind(f"{{{MAIN}}}sheet")]
     number = 1 + max((int(text) for text in given if text.isdecimal()), default=0)
-    attributes = {"name": name, "sheetId": str(number)} | ({"state": "hidden"} if hidden else {})
-    etree.SubElement(sheets, f"{{{MAIN}}}sheet", attributes).set(f"{{{REL}}}id", rel_id)
+    etree.SubElement(sheets, f"{{{MAIN}}}sheet", {"name": name, "sheetId": str(number)}).set(f"{{{REL}}}id", rel_id)
 
 
 def active_tab(workbook: etree._Element) -> int:

@@ -38,10 +38,9 @@ def replace_atomically(
     new_bytes: bytes,
     expected_sha256: str,
     *,
-    backup: bool = True,
     ignore_lock: bool = False,
     may_change: Collection[str] = (),
-) -> Path | None:
+) -> Path:
     """Put `new_bytes` in the place of the workbook read with this SHA-256; return the back-up's path.
 
     ignore_lock: write although a lock file says that the workbook is open. may_change: parts that may differ
@@ -55,13 +54,12 @@ def replace_atomically(
         _require_unlocked({target, Path(path)})
     old_bytes, mode = _unchanged(target, expected_sha256), _writable_mode(target)
     _require_parts_kept(target, old_bytes, new_bytes, may_change)
-    saved = target.with_name(f"{target.stem}.bak{target.suffix}") if backup else None
+    saved = target.with_name(f"{target.stem}.bak{target.suffix}")
     try:
         _remove_leftovers(target)
-        if saved:
-            with _unfinished(saved, old_bytes, mode) as temporary:
-                temporary.replace(saved)
-            _sync_folder(target.parent)
+        with _unfinished(saved, old_bytes, mode) as temporary:
+            temporary.replace(saved)
+        _sync_folder(target.parent)
         with _unfinished(target, new_bytes, mode) as temporary:
             _unchanged(target, expected_sha256)
             temporary.replace(target)

@@ -7,6 +7,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 from python_calamine import CalamineError, CalamineWorkbook
 
@@ -41,7 +42,7 @@ def read_log(path: str | Path) -> pd.DataFrame:
 def logged(book: Results, economic: Results, version: str, inputs: str, before: pd.DataFrame) -> ResultSheet:
     """Sheet Run log: what it held before, and this run's stock and latest release of each cuvée in bottles."""
     when = f"{dt.datetime.now():%Y-%m-%d %H:%M:%S}"
-    on = str(stock_values(book)["date"].iloc[0])[:10] if len(stock_values(book)) else ""
+    on = str(np.datetime64(book.chain.valuation_day, "D"))
     figures = [("Stock", stock_values(book)["value"].sum(), stock_values(economic)["value"].sum())]
     both = by_cuvee(book).merge(by_cuvee(economic), on=["release", "cuvee", "format"], suffixes=("_book", "_economic"))
     both = both[both["format"] == "bottle"]

@@ -77,14 +77,14 @@ class SheetScan:
     percent_cells: frozenset[tuple[int, int]] = field(repr=False)
 
 
-def scan_sheet(xml: bytes, percent_styles: Collection[int], max_cells: int = MAX_CELLS) -> SheetScan:
+def scan_sheet(xml: bytes, percent_styles: Collection[int]) -> SheetScan:
     """Look through one sheet's XML. `percent_styles`: indexes of the cell formats that show a percentage."""
     if not _is_plain(xml):
-        return _scan_slowly(xml, frozenset(percent_styles), max_cells)
+        return _scan_slowly(xml, frozenset(percent_styles))
     has_formulas = b"<f>" in xml or b"<f " in xml or b"<f/>" in xml
     faults = _error_cells(xml) + (_uncalculated(xml) if has_formulas else [])
     formulas = _cells(_FORMULA, xml) if has_formulas else frozenset()
-    return SheetScan(tuple(faults), _stray(xml, max_cells), formulas, _percent_cells(xml, percent_styles))
+    return SheetScan(tuple(faults), _stray(xml), formulas, _percent_cells(xml, percent_styles))
 
 
 def percent_styles(book: Book) -> frozenset[int]:
@@ -188,18 +188,18 @@ def _uncalculated(xml: bytes) -> list[CellFault]:
     ]
 
 
-def _stray(xml: bytes, max_cells: int) -> str:
+def _stray(xml: bytes) -> str:
     # The rectangle is overestimated first, which is quick; a close look follows only where that is too large.
     width, height = 0, 99_999
     for cell in _FAR.finditer(xml):
         width, height = max(width, column_number(cell[1].decode())), max(height, int(cell[2]))
     width = max(width, *(letters[0] - 64 for letters in set(_NEAR_COLUMN.findall(xml))), 1)
-    if width * height <= max_cells:
+    if width * height <= MAX_CELLS:
         return ""
-    return _farthest(((cell[1].decode(), int(cell[2])) for cell in _FILLED.finditer(xml)), max_cells)
+    return _farthest((cell[1].decode(), int(cell[2])) for cell in _FILLED.finditer(xml))
 
 
-def _farthest(cells: Iterable[tuple[str, int]], max_cells: int) -> str:
+def _farthest(cells: Iterable[tuple[str, int]]) -> str:
     width = height = reach = 0
     farthest = ""
     for letters, row in cells:
@@ -207,7 +207,7 @@ def _farthest(cells: Iterable[tuple[str, int]], max_cells: int) -> str:
         width, height = max(width, column), max(height, row)
         if column * row > reach:
             reach, farthest = column * row, f"{letters}{row}"
-    return farthest if width * height > max_cells else ""
+    return farthest if width * height > MAX_CELLS else ""
 
 
 def _percent_cells(xml: bytes, styles: Collection[int]) -> frozenset[tuple[int, int]]:
@@ -222,7 +222,7 @@ def _cells(pattern: re.Pattern[bytes], xml: bytes) -> frozenset[tuple[int, int]]
     return frozenset((column_number(cell[1].decode()), int(cell[2])) for cell in pattern.finditer(xml))
 
 
-def _scan_slowly(xml: bytes, styles: frozenset[int], max_cells: int) -> SheetScan:
+def _scan_slowly(xml: bytes, styles: frozenset[int]) -> SheetScan:
     faults: list[CellFault] = []
     percent: set[tuple[int, int]] = set()
     filled: list[tuple[str, int]] = []
@@ -263,4 +263,4 @@ def _scan_slowly(xml: bytes, styles: frozenset[int], max_cells: int) -> SheetSca
     except (etree.XMLSyntaxError, ValueError) as fault:
         msg = f"A sheet isn't well-formed ({fault}). Open and save the workbook in a spreadsheet program."
         raise WorkbookError(msg) from fault
-    return SheetScan(tuple(faults), _farthest(filled, max_cells), frozenset(formulas), frozenset(percent))
+    return SheetScan(tuple(faults), _farthest(filled), frozenset(formulas), frozenset(percent))

@@ -12,8 +12,6 @@ from costing.inputs import load
 from costing.inputs.estate import Estate
 from costing.workbook.read import read_workbook
 
-WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xltx", ".xltm")
-
 
 def read_estate(source: str | Path | Mapping[str, pd.DataFrame]) -> Estate:
     """Validated estate from a workbook, a folder of CSV files, or data frames by sheet name.

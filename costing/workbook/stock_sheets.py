@@ -1,5 +1,5 @@
 """Result sheets of stock: value of every lot on both bases, lower of cost and market, roll-forward of the
-year, what left.
+year in quantities and value, what left.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from costing.charts import Chart
 from costing.graph.arrays import Flow
 from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value
+from costing.results.quantities import quantity_roll_forward
 from costing.results.results import Results
 from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
 from costing.results.rounding import largest_remainder
@@ -27,6 +28,19 @@ ROLL = {
     "to_stages": "To other stages",
     "exits": "Sold and other exits",
     "losses": "Losses expensed",
+    "closing": "Closing",
+}
+QUANTITIES = {
+    "stage": "Stage",
+    "unit": "Unit",
+    "format": "Format",
+    "opening": "Opening",
+    "received": "Received",
+    "from_stages": "From other stages",
+    "added": "Added",
+    "to_stages": "To other stages",
+    "sent_away": "Sent away",
+    "lost": "Lost",
     "closing": "Closing",
 }
 
@@ -152,6 +166,19 @@ def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> 
     return roll
 
 
+def _quantities(results: Results, start: np.datetime64, end: np.datetime64) -> ResultTable:
+    """What happened to kilograms, litres and bottles: the same on every basis."""
+    held = quantity_roll_forward(results, start, end)[list(QUANTITIES)].rename(columns=QUANTITIES)
+    moved = held.columns[3:]
+    held[moved] = held[moved].round(3) + 0.0
+    return ResultTable(
+        "roll_forward_quantities",
+        held,
+        dict.fromkeys(moved, "quantity"),
+        title="Quantities by stage, unit and bottle format",
+    )
+
+
 def _roll_forward(
     book: Results, economic: Results, start: np.datetime64, end: np.datetime64, currency: str
 ) -> ResultSheet:
@@ -192,7 +219,7 @@ def _roll_forward(
             )
         )
     apart = expensed_at_once(book, first, end).rename(
-        columns={"stage": "Stage", "element": "Element", "amount": "Amount"}
+        columns={"stage": "Stage", "element": "Element", "idle_pool": "Idle pool", "amount": "Amount"}
     )
     tables.append(
         ResultTable(
@@ -203,6 +230,7 @@ def _roll_forward(
             title="Expensed at once, book basis: storage after disgorgement, idle capacity",
         )
     )
+    tables.append(_quantities(book, start, end))
     return ResultSheet(
         "Roll-forward",
         f"Stock from {start} to {end} ({currency})",

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from costing.decisions.ageing import hold_or_release
-from costing.decisions.release_dates import Stacks, age_in_months, candidate_days, escalated, price_by_age
+from costing.decisions.release_dates import Stacks, age_in_months, candidate_days, escalated
 from costing.decisions.scarcity import queue_for_market
 from costing.engine.carrying import RateCurve
 
@@ -20,7 +20,7 @@ def test_hold_or_release(stacks, dates):
     days = candidate_days(NOW, 1, dates - 1)
     started = time.perf_counter()
     age = np.array([age_in_months(NOW - 400 - 5 * row, days) for row in range(stacks)])
-    price = np.array([price_by_age(each, [12, 36, 60, 300], [14.0, 22.0, 28.0, 60.0]) for each in age])
+    price = np.array([np.interp(each, [12, 36, 60, 300], [14.0, 22.0, 28.0, 60.0], np.nan, np.nan) for each in age])
     held = Stacks(
         bottles=np.linspace(1_000, 20_000, stacks),
         price=escalated(price, NOW, days, 0.02),

@@ -14,7 +14,6 @@ import pytest
 from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
-from costing.commands.records import demo_folder
 from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding, price_volatility
 from costing.decisions.scarcity_tables import best_splits, cellar_places, full_cellar
 
@@ -50,8 +49,8 @@ def test_two_year_trap_hold_one_year_not_two() -> None:
 
 
 @pytest.fixture(scope="module")
-def economic():
-    return run(read_estate(demo_folder()), ECONOMIC)
+def economic(demo_runs):
+    return demo_runs(ECONOMIC)
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +161,7 @@ def test_a_place_is_worth_all_its_cycles_one_by_one(economic) -> None:
 
 
 def test_a_full_cellar_never_holds_longer(economic, held, demo) -> None:
-    table = full_cellar(economic, held, demo[2], cellar_places(economic))
+    table = full_cellar(held, demo[2], cellar_places(economic))
     assert (table["release_full"] <= table["release"]).all()
     assert (table["release_full"] < table["release"]).any()
     assert table["release"].tolist() == demo[0]["release"].tolist()

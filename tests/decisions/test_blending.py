@@ -21,10 +21,8 @@ from costing.results.stock import stock_values
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")

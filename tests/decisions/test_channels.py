@@ -10,8 +10,6 @@ from costing.decisions.channels import (
     MARGIN_BASES,
     Chain,
     list_price,
-    margin_of_markup,
-    markup_of_margin,
     round_up,
     term_findings,
     to_cellar,
@@ -99,13 +97,11 @@ def test_a_shelf_price_below_duty_and_freight_gives_a_net_price_below_zero():
 
 
 def test_margin_and_markup():
-    assert markup_of_margin(0.25) == pytest.approx(1 / 3)
-    assert margin_of_markup(1 / 3) == pytest.approx(0.25)
     on_price = Chain(importer_margin=0.3, distributor_margin=0.25, retailer_margin=0.4)
     on_cost = Chain(
-        importer_margin=float(markup_of_margin(0.3)),
-        distributor_margin=float(markup_of_margin(0.25)),
-        retailer_margin=float(markup_of_margin(0.4)),
+        importer_margin=3 / 7,
+        distributor_margin=1 / 3,
+        retailer_margin=2 / 3,
         margin_basis="mark-up on cost",
     )
     assert to_shelf(on_price, 17.1).amounts == pytest.approx(to_shelf(on_cost, 17.1).amounts, rel=1e-12)

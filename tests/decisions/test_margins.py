@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.decisions.grapes_behind import grapes_behind
 from costing.decisions.margins import MARGINS, RANKED, margins, reversals
 from costing.decisions.releases_to_sell import dispatch_states
@@ -18,10 +17,8 @@ from costing.results.results import Results
 
 
 @pytest.fixture(scope="module")
-def demo() -> list[Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
+def demo(demo_runs) -> list[Results]:
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.commands.records import demo_folder
+from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.price_chains import price_chains
 from costing.decisions.price_changes import allocations, price_increases, price_tables, promotions
 from costing.decisions.price_findings import price_cautions, price_findings
@@ -19,7 +19,6 @@ from costing.decisions.releases_to_sell import DatedMoney, avoidable_costs, to_s
 from costing.decisions.terms_in_force import (
     channel_terms,
     currency_rates,
-    finished_storage,
     list_prices,
     most_particular,
     target_of,
@@ -31,10 +30,8 @@ from costing.results.results import Results
 
 
 @pytest.fixture(scope="module")
-def demo() -> list[Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
+def demo(demo_runs) -> list[Results]:
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
 
 
 @pytest.fixture(scope="module")
@@ -274,9 +271,13 @@ def test_storage_of_finished_bottles_waits_with_them() -> None:
     )  # fmt: skip
     estate = small(operation_rates=rates)
     today = int(np.datetime64("2025-03-01", "D").astype(int))
-    assert finished_storage(estate, "bottle", today, today) == pytest.approx(0.3)
-    assert finished_storage(estate, "bottle", today + 365, today) == pytest.approx(0.33)
-    assert finished_storage(estate, "bottle", today - 1_000, today) == pytest.approx(0.1)
+
+    def kept(day: int) -> float:
+        return float(storage_per_bottle_year(estate, "finished stock", "bottle", np.array([day]), today)[0])
+
+    assert kept(today) == pytest.approx(0.3)
+    assert kept(today + 365) == pytest.approx(0.33)
+    assert kept(today - 1_000) == pytest.approx(0.1)
 
 
 # --- lists and currencies ------------------------------------------------------------------------------------

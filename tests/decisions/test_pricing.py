@@ -25,7 +25,6 @@ from costing.decisions.pricing import (
     target_price,
 )
 from costing.engine.carrying import AccrualCurve, RateCurve
-from costing.units import per_standard_bottle
 
 
 def day(text: str) -> int:
@@ -236,7 +235,6 @@ def test_a_magnum_against_two_bottles():
     assert parity.equivalent == 2
     assert (parity.parity_price, parity.extra_price, parity.extra_cost) == (40.0, 6.0, 4.0)
     assert parity.extra_contribution == pytest.approx(2.0)
-    assert per_standard_bottle(46.0, 1.5) == 23.0
 
 
 def test_a_gift_box_is_a_format_at_the_same_volume():

@@ -12,7 +12,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.decisions.recipe_figures import FIGURES, read_recipes
 from costing.decisions.recipe_rows import quantities, recipe_rows
 from costing.decisions.recipes import recipe_estate, recipe_findings, standard_costs
@@ -216,17 +215,16 @@ def test_every_figure_changes_something() -> None:
     }  # fmt: skip
     changed = {**dict.fromkeys(PLAIN, ""), **other}
     assert set(changed) == set(FIGURES)
+    base = PLAIN | {"reserve share": "20", "reserve value per litre": "8"}
+    by_kilograms = _rows(estate_with({"X": base}))
     for name, value in other.items():
-        base = (
-            dict(PLAIN) if name not in ("bottles", "litres") else {k: v for k, v in PLAIN.items() if k != "kilograms"}
-        )
-        base |= {"reserve share": "20", "reserve value per litre": "8"}
         if name in ("bottles", "litres"):
-            plain = estate_with({"X": base | {name: "700"}})
+            of_that_size = {key: one for key, one in base.items() if key != "kilograms"}
+            plain = _rows(estate_with({"X": of_that_size | {name: "700"}}))
+            mine = _rows(estate_with({"X": of_that_size | {name: value}}))
         else:
-            plain = estate_with({"X": base})
-        mine = estate_with({"X": base | {name: value}})
-        assert _rows(plain) != _rows(mine), name
+            plain, mine = by_kilograms, _rows(estate_with({"X": base | {name: value}}))
+        assert plain != mine, name
     for name in ("dry goods at tirage per bottle", "dry goods at release per bottle", "grape price per kg"):
         assert costs(estate_with({"X": PLAIN | {name: "3"}})).loc["X", "book"] != pytest.approx(11.0)
 
@@ -240,10 +238,8 @@ def _rows(estate) -> str:
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")

@@ -10,18 +10,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.cuvee_blends import cuvee_blends, last_blends, next_or_last
-from costing.decisions.reserves import IN_BLENDS, JANUARY, january_table, january_tables
+from costing.decisions.reserves import IN_BLENDS, JANUARY, january_tables
 from costing.results.stock import stock_values
+
+EVENLY = 0.075 / np.log(1.075)  # money paid evenly over a year, at its end
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +40,7 @@ def test_every_vat_is_in_the_january_table(demo, tables) -> None:
 def test_a_further_year_by_hand(tables) -> None:
     """R22-CH: 12.3 cents of storage a litre, no pool of its own stage, 7.5 % a year, 0.8 % of loss."""
     one = tables[0].set_index("lot").loc["R22-CH"]
-    storage = 0.123 * 1.075**0.5
+    storage = 0.123 * EVENLY
     assert one["year_per_l"] == pytest.approx(
         (one["economic_per_l"] * 1.075 + storage) / 0.992 - one["economic_per_l"], rel=1e-9
     )
@@ -57,14 +56,14 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
     wine, reserve = table.loc["V25-05"], table.loc["R24-PN"]
     rate = (wine["year_per_l"] + wine["economic_per_l"]) * 0.985 - wine["economic_per_l"] * 1.075
     only = (reserve["year_per_l"] + reserve["economic_per_l"]) * 0.992 - reserve["economic_per_l"] * 1.075
-    assert only == pytest.approx(0.123 * 1.075**0.5, rel=1e-9)
-    assert rate / 1.075**0.5 - 0.123 == pytest.approx(18_100 / 26_000, rel=1e-6)  # the hall of 2026, on its capacity
+    assert only == pytest.approx(0.123 * EVENLY, rel=1e-9)
+    assert rate / EVENLY - 0.123 == pytest.approx(18_100 / 26_000, rel=1e-6)  # the hall of 2026, on its capacity
 
 
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo) -> None:
     book, economic = demo
     estate = economic.estate
-    worth = january_table(book, economic).set_index("lot").loc["R24-CH", "worth_keeping_at"]
+    worth = january_tables(book, economic)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
 
     def gains(price: float):
         later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R24-CH"], "value_per_unit": [price]}
@@ -72,7 +71,7 @@ def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo) -> No
         rows = rows.astype({"lot": "category", "from_date": "datetime64[s]"})
         changed = replace(estate, tables={**estate.tables, "market_values": rows})
         both = [run(changed, basis, economic.chain) for basis in (BOOK, ECONOMIC)]
-        return january_table(*both).set_index("lot").loc["R24-CH"]
+        return january_tables(*both)[0].set_index("lot").loc["R24-CH"]
 
     even = gains(worth)
     assert even["gain_if_kept"] == pytest.approx(even["gain_if_sold"], abs=1e-6)
@@ -85,7 +84,7 @@ def test_a_wine_kept_a_year_is_valued_as_reserve(tables) -> None:
     table = tables[0].set_index("lot")
     one = table.loc["V25-05"]
     assert one["market_per_l"] == 14.05  # wine
-    storage = (0.123 + 18_100 / 26_000) * 1.075**0.5
+    storage = (0.123 + 18_100 / 26_000) * EVENLY
     kept = (15.41 * 0.985 - storage) / 1.075 - one["economic_per_l"]  # reserve
     assert one["gain_if_kept"] == pytest.approx(kept * one["litres"], rel=1e-6)
     assert table.loc["V25-25", "market_per_l"] == 8.6  # a value of its own

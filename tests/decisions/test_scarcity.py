@@ -18,7 +18,6 @@ from costing.decisions.release_dates import (
 )
 from costing.decisions.scarcity import (
     allocate_bottles,
-    contribution_per_bottle_year,
     npv_in_full_cellar,
     queue_for_market,
     rotation_value,
@@ -84,11 +83,6 @@ def test_floors_that_can_not_be_met():
         allocate_bottles(100, [1.0, 2.0], [60, 60])
     with pytest.raises(ValueError, match="more than it can take"):
         allocate_bottles(100, [1.0, 2.0], [60, 0], [50, 10])
-
-
-def test_contribution_of_a_year_of_cellar():
-    assert contribution_per_bottle_year([12.0, 12.0], [3.0, 5.0]).tolist() == [4.0, 2.4]
-    assert np.isnan(contribution_per_bottle_year(12.0, 0.0))
 
 
 def test_splitting_a_stack_in_two_changes_no_decision_without_a_market_limit():

@@ -6,13 +6,12 @@ Sources: arithmetic in the test; proportions of a yield are common practice, no 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, CostingError, InputError, read_estate, run, trace
+from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.decisions.changes import Change, Target, apply_changes
 from costing.decisions.closing import as_table
 from costing.decisions.figures import figure_of
@@ -20,7 +19,6 @@ from costing.decisions.replay import follow
 from costing.decisions.scenarios import (
     RECORDS,
     run_scenarios,
-    scenario,
     scenario_changes,
     scenario_tables,
     side_by_side,
@@ -30,13 +28,12 @@ from costing.graph.arrays import Flow
 from costing.results.costs import releases
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
 COLUMNS = ["scenario", "sheet", "column", "where", "how", "value"]
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(DEMO)
+def demo(demo_estate):
+    return demo_estate
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +71,7 @@ def test_a_scenario_is_the_estate_typed_that_way(demo) -> None:
     rates = changed["operation_rates"].copy()
     rates.loc[(rates["element"] == "energy").to_numpy(), "amount"] *= 1.35
     typed = run(replace(demo, tables={**changed, "dry_goods": glass, "operation_rates": rates}), BOOK)
-    found, short = under(demo, scenario(demo, "Dear glass and power"), BOOK)
+    found, short = under(demo, scenario_changes(demo)[0]["Dear glass and power"], BOOK)
     assert short == 0
     assert np.array_equal(found.total, typed.total)
 
@@ -134,13 +131,6 @@ def test_a_scenario_that_names_nothing_is_a_finding(demo, row, cell, word) -> No
     assert [one.place for one in findings] == [f"Scenarios!{cell}"]
     assert word in f"{findings[0].rule} {findings[0].remedy}"
     assert list(results) == ["fine"]
-    with pytest.raises(InputError):
-        scenario(estate, "a")
-
-
-def test_a_scenario_of_another_name_is_refused(demo) -> None:
-    with pytest.raises(CostingError, match="Did you mean 'Dear grapes'"):
-        scenario(demo, "Dear grape")
 
 
 def test_records_that_would_make_no_sense_are_a_finding(demo) -> None:

@@ -8,7 +8,6 @@ SALib's Sobol analysis.
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -29,19 +28,23 @@ from costing.decisions.scarcity import queue_for_market
 from costing.decisions.sensitivity import cell_sensitivities
 from costing.decisions.uncertain_ageing import verdicts_drawn
 from costing.decisions.uncertain_prices import prices_drawn
-from costing.decisions.uncertainty import forecast
-from costing.decisions.uncertainty_tables import at_draws, costs_drawn, uncertainty_tables, variance_shares
+from costing.decisions.uncertainty import Forecast, forecast, priced
+from costing.decisions.uncertainty_tables import costs_drawn, uncertainty_tables, variance_shares
 from tests.properties.estates import random_estate
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
 BRUT = "D25-3-BRUT"
 COLUMNS = ["name", "sheet", "column", "where", "how", "distribution", "first_parameter", "second_parameter"]
 COLUMNS += ["third_parameter", "correlated_with", "correlation"]
 
 
+def at_draws(found: Forecast, basis: str, drawn: np.ndarray) -> np.ndarray:
+    """Cost per bottle of any draws [draws, releases]; drawn [draws, figures]: as the sheet states values."""
+    return priced(found.response[basis], found.figures, found.straight, found.curved, drawn)
+
+
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(DEMO)
+def demo(demo_estate):
+    return demo_estate
 
 
 @pytest.fixture(scope="module")

@@ -7,26 +7,24 @@ Accounting, vol. 2, 8.2 and 8.3, from memory); the textbook's materials variance
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
+from costing import BOOK, ECONOMIC, CostingError, run, trace
 from costing.decisions.changes import Change, Target, apply_changes
 from costing.decisions.figures import STOCK, figure_of
 from costing.decisions.replay import follow
 from costing.decisions.why import why_it_moved
 from costing.decisions.years import between_releases, bottle_of
 
-DEMO = Path(__file__).parents[2] / "demo_estate"
 LOT = "D25-3-BRUT"
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return read_estate(DEMO)
+def demo(demo_estate):
+    return demo_estate
 
 
 def _with(estate, *changes):

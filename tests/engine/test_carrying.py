@@ -5,19 +5,14 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from costing.engine.carrying import (
     DAY_COUNTS,
     AccrualCurve,
     RateCurve,
-    capitalisation_rate,
-    compound_from_nominal,
     day_numbers,
-    even_charge_value,
-    mean_date,
-    present_value,
 )
 
 NAMES = list(DAY_COUNTS)
@@ -275,68 +270,3 @@ def test_simulation_across_a_change_of_charge_and_of_rate(name):
     start, end = day("2023-01-01"), day("2024-07-01")
     worth = charge.value_at_end(start, end, curve)
     assert worth == pytest.approx(simulated(charge, curve, start, end), rel=1e-9)
-
-
-# Single amounts
-
-
-def test_an_even_amount_without_length_is_itself():
-    worth = even_charge_value([100.0, 100.0], [19_000, 19_000], [19_000, 19_365], RateCurve.flat(0.05))
-    np.testing.assert_allclose(worth, [100.0, 100.0 * 0.05 / math.log(1.05)], rtol=1e-13)
-
-
-def test_present_value_runs_both_ways():
-    curve = RateCurve.flat(0.05)
-    assert present_value(100.0, 19_000, 19_365, curve) == pytest.approx(105.0)
-    assert present_value(105.0, 19_365, 19_000, curve) == pytest.approx(100.0)  # paid later: a discount
-
-
-def test_mean_date_is_weighted_and_grouped():
-    dates = mean_date([100.0, 300.0, 50.0], [19_000, 19_100, 19_500], group=[0, 0, 2], n_groups=3)
-    np.testing.assert_allclose(dates[[0, 2]], [19_075.0, 19_500.0])
-    assert math.isnan(dates[1])  # no money, no date
-    assert mean_date([1.0, 1.0], np.array(["2024-01-01", "2024-01-03"], "M8[D]"))[0] == day("2024-01-02")
-    assert math.isnan(mean_date([1.0, -1.0], [19_000, 19_100])[0])
-    assert mean_date([], [], n_groups=0).shape == (0,)
-
-
-@given(
-    amounts=st.lists(st.floats(1.0, 1e6), min_size=1, max_size=8),
-    days=st.lists(st.integers(19_000, 19_400), min_size=8, max_size=8),
-)
-def test_money_at_its_mean_date_is_worth_the_same_to_first_order(amounts, days):
-    paid, rate = np.array(days[: len(amounts)]), 1e-6
-    one_date = mean_date(amounts, paid)[0]
-    moved = sum(amounts) * (1 + rate) ** ((20_000 - one_date) / 365)
-    worth = present_value(amounts, paid, 20_000, RateCurve.flat(rate)).sum()
-    assert worth == pytest.approx(moved, rel=1e-11)
-
-
-# Rates
-
-
-def test_nominal_to_effective():
-    assert compound_from_nominal(0.12, 12) == pytest.approx(1.01**12 - 1, rel=1e-13)
-    assert compound_from_nominal(0.12, 1) == pytest.approx(0.12, rel=1e-13)
-    assert compound_from_nominal(0.12, math.inf) == pytest.approx(math.exp(0.12) - 1, rel=1e-13)
-    np.testing.assert_allclose(compound_from_nominal([0.0, 0.1], [4, math.inf]), [0.0, math.expm1(0.1)])
-
-
-@given(nominal=st.floats(-0.5, 1.0), times=st.integers(1, 365))
-def test_compounding_more_often_never_earns_less(nominal, times):
-    assume(abs(nominal) > 1e-6)
-    rates = compound_from_nominal(nominal, np.array([times, times + 1, math.inf]))
-    assert (np.diff(rates) >= -1e-12).all()
-
-
-def test_rates_that_make_no_sense_are_refused():
-    with pytest.raises(ValueError, match="above 0"):
-        compound_from_nominal(0.05, 0)
-    with pytest.raises(ValueError, match="-100 %"):
-        compound_from_nominal(-4.0, 4)
-    with pytest.raises(ValueError, match="no borrowings"):
-        capitalisation_rate([0.0], [0.05])
-
-
-def test_capitalisation_rate_weighs_by_borrowing():
-    assert capitalisation_rate([100.0, 300.0], [0.08, 0.04]) == pytest.approx(0.05)

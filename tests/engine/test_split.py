@@ -1,4 +1,4 @@
-"""Joint products: shares by every method, loads without weights, zero-sum postings, by-product credits."""
+"""Joint products: shares by every method, loads without weights, zero-sum postings."""
 
 import numpy as np
 import pytest
@@ -6,10 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from costing.engine.split import (
-    BY_PRODUCT_TREATMENTS,
     SPLITS,
     Fractions,
-    by_product_credit,
     constant_margin_postings,
     split_shares,
 )
@@ -196,16 +194,3 @@ def test_nothing_to_split():
     empty = Fractions(np.array([], dtype=int), 0, np.array([]))
     split = split_shares(empty, np.array([], dtype=int), NAMES)
     assert split.share.shape == split.posting.shape == (0,)
-
-
-def test_by_product_credits():
-    at_split, at_sale, none = (by_product_credit(t, [1000.0, 50.0], 80.0, 30.0) for t in BY_PRODUCT_TREATMENTS)
-    np.testing.assert_array_equal(at_split.main_cost, [920.0, -30.0])
-    np.testing.assert_array_equal(at_split.exceeds, [1])  # a credit above the joint cost
-    np.testing.assert_array_equal(at_split.other_income, [0.0, 0.0])
-    np.testing.assert_array_equal(at_sale.main_cost, [970.0, 20.0])
-    assert len(at_sale.exceeds) == 0
-    np.testing.assert_array_equal(none.main_cost, [1000.0, 50.0])
-    np.testing.assert_array_equal(none.other_income, [30.0, 30.0])
-    with pytest.raises(ValueError, match="unknown by-product treatment"):
-        by_product_credit("later", 1.0, 1.0, 1.0)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from costing.graph.losses import abnormal_share, abnormal_share_beyond, allowed_losses, annual_allowance
+from costing.graph.losses import abnormal_share, abnormal_share_beyond, allowed_losses
 
 
 def test_loss_within_the_norm_is_borne_by_what_survives():
@@ -80,18 +80,14 @@ def test_impossible_rows_are_refused_with_their_position():
 
 def test_a_barrel_topped_every_quarter():
     # 1,000 L at 4 % a year: 10 L a quarter. 6 and 9 L are allowed, then 20 L meet 15 L, then 5 L meet 10 L.
-    allowance = annual_allowance([0, 0, 0, 0], 1000.0, 0.25, 0.04)
-    np.testing.assert_allclose(allowance, [10.0, 20.0, 30.0, 40.0])
-    allowed, before = allowed_losses([0, 0, 0, 0], allowance, [6.0, 9.0, 20.0, 5.0])
+    allowed, before = allowed_losses([0, 0, 0, 0], [10.0, 20.0, 30.0, 40.0], [6.0, 9.0, 20.0, 5.0])
     np.testing.assert_allclose(allowed, [6.0, 9.0, 15.0, 5.0])
     np.testing.assert_allclose(before, [10.0, 14.0, 15.0, 10.0])
 
 
 def test_each_stocktake_and_each_lot_starts_afresh():
     segment = [4, 4, 2, 9]
-    allowance = annual_allowance(segment, [100.0, 100.0, 100.0, 50.0], [1.0, 1.0, 0.5, 2.0], 0.1)
-    np.testing.assert_allclose(allowance, [10.0, 20.0, 5.0, 10.0])
-    allowed, before = allowed_losses(segment, allowance, [30.0, 30.0, 6.0, 1.0])
+    allowed, before = allowed_losses(segment, [10.0, 20.0, 5.0, 10.0], [30.0, 30.0, 6.0, 1.0])
     np.testing.assert_allclose(allowed, [10.0, 10.0, 5.0, 1.0])
     np.testing.assert_allclose(before, [10.0, 10.0, 5.0, 10.0])
 
@@ -102,21 +98,19 @@ def ledgers(draw):
     segment = np.repeat(np.arange(len(lengths)), lengths)
     rows = len(segment)
     amount = st.lists(st.one_of(st.just(0.0), st.floats(0.0, 100.0)), min_size=rows, max_size=rows)
-    return segment, np.array(draw(amount)), np.array(draw(amount)), np.array(draw(amount))
+    accrued, loss = np.array(draw(amount)), np.array(draw(amount))
+    return segment, np.concatenate([np.cumsum(accrued[segment == one]) for one in np.unique(segment)]), loss
 
 
 @given(ledger=ledgers())
 def test_allowances_follow_the_ledger_row_by_row(ledger):
-    segment, quantity, held_years, loss = ledger
-    allowance = annual_allowance(segment, quantity, held_years, 0.03)
+    segment, allowance, loss = ledger
     allowed, before = allowed_losses(segment, allowance, loss)
-    accrued = used = 0.0
-    for row in range(len(segment)):
+    used = 0.0
+    for row, accrued in enumerate(allowance):
         if row == 0 or segment[row] != segment[row - 1]:
-            accrued = used = 0.0
-        accrued += 0.03 * quantity[row] * held_years[row]
+            used = 0.0
         now_used = min(used + loss[row], accrued)
-        assert allowance[row] == pytest.approx(accrued, rel=1e-12, abs=1e-12)
         assert allowed[row] == pytest.approx(now_used - used, rel=1e-9, abs=1e-9)
         assert before[row] == pytest.approx(accrued - used, rel=1e-9, abs=1e-9)
         used = now_used
@@ -126,8 +120,7 @@ def test_allowances_follow_the_ledger_row_by_row(ledger):
 
 @given(ledger=ledgers(), cut=st.floats(0.0, 1.0))
 def test_a_loss_cut_in_two_on_one_day_is_allowed_as_much(ledger, cut):
-    segment, quantity, held_years, loss = ledger
-    allowance = annual_allowance(segment, quantity, held_years, 0.03)
+    segment, allowance, loss = ledger
     whole = allowed_losses(segment, allowance, loss)[0]
     twice = np.repeat(segment, 2)
     halves = np.column_stack([loss * cut, loss - loss * cut]).ravel()
@@ -137,9 +130,7 @@ def test_a_loss_cut_in_two_on_one_day_is_allowed_as_much(ledger, cut):
 
 def test_many_rows_of_one_lot_keep_their_digits():
     rows = 200_000
-    allowance = annual_allowance(np.zeros(rows, dtype=int), 1000.0, 1 / 365, 0.0365)
-    np.testing.assert_allclose(allowance, 0.1 * np.arange(1, rows + 1), rtol=1e-12)
-    allowed, _ = allowed_losses(np.zeros(rows, dtype=int), allowance, 0.2)
+    allowed, _ = allowed_losses(np.zeros(rows, dtype=int), 0.1 * np.arange(1, rows + 1), 0.2)
     np.testing.assert_allclose(allowed, 0.1, rtol=1e-6)  # every loss is twice what accrued
 
 
@@ -150,11 +141,8 @@ def test_ledgers_that_make_no_sense_are_refused():
         allowed_losses([0, 0], [2.0, 1.0], [0.0, 0.0])
     with pytest.raises(ValueError, match="must stand together"):
         allowed_losses([0, 1, 0], 1.0, 0.0)
-    with pytest.raises(ValueError, match="row 0: the allowance of an interval"):
-        annual_allowance([0], -1.0, 1.0, 0.1)
 
 
 def test_no_rows():
-    assert annual_allowance([], 1.0, 1.0, 0.1).shape == (0,)
     allowed, before = allowed_losses([], [], [])
     assert allowed.shape == before.shape == (0,)

@@ -90,6 +90,9 @@ CELLS = [
 ]
 
 
+MOST_OF_A_SHEET = 25 if os.environ.get("COSTING_FULL") else 3
+
+
 @BOTH
 @pytest.mark.parametrize("seed", [3, 7])
 def test_weights_are_the_derivatives_of_a_release_by_each_amount(seed: int, basis: Basis) -> None:
@@ -108,9 +111,10 @@ def test_weights_are_the_derivatives_of_a_release_by_each_amount(seed: int, basi
         by_place[table, at] += grown
     series = first_rows(results)
     for sheet, header in CELLS:
+        done = 0
         for at in range(len(tables.get(sheet, []))):
             table = tables[sheet]
-            if header not in table or not table.loc[at, header] > 0 or (sheet, at) in series or checked > 25:
+            if header not in table or not table.loc[at, header] > 0 or (sheet, at) in series or done == MOST_OF_A_SHEET:
                 continue
             if sheet in ("deliveries", "grape_prices") and (
                 "Final premium per unit" in table or "Premium per kg" in table
@@ -130,5 +134,6 @@ def test_weights_are_the_derivatives_of_a_release_by_each_amount(seed: int, basi
                 sheet,
                 at,
             )
-            checked += 1
-    assert checked > 10
+            done += 1
+        checked += done
+    assert checked > 8

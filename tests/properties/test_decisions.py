@@ -14,8 +14,6 @@ from costing.decisions.channels import (
     EXCISE_BASES,
     MARGIN_BASES,
     Chain,
-    margin_of_markup,
-    markup_of_margin,
     to_cellar,
     to_shelf,
 )
@@ -60,8 +58,9 @@ def test_the_chain_is_inverse_and_adds_up(chain, net, bottle_l, alcohol):
 
 @given(st.floats(0, 0.95))
 def test_margin_and_markup_agree(margin):
-    assert margin_of_markup(markup_of_margin(margin)) == pytest.approx(margin, abs=1e-12)
-    assert price_for_margin(10.0, margin) == pytest.approx(10.0 * (1 + markup_of_margin(margin)))
+    markup = margin / (1 - margin)
+    assert MARGIN_BASES["margin on price"](margin) == pytest.approx(MARGIN_BASES["mark-up on cost"](markup))
+    assert price_for_margin(10.0, margin) == pytest.approx(10.0 * MARGIN_BASES["mark-up on cost"](markup))
 
 
 plans = st.integers(1, 4).flatmap(

@@ -5,7 +5,6 @@
 
 import pytest
 
-from costing.engine.split import by_product_credit
 from costing.graph.losses import abnormal_share
 
 PROCESS_COST = 1_000 * 18 + 1_800 + 900  # 20,700
@@ -34,7 +33,7 @@ def test_abnormal_gain_without_scrap_value():
 
 def test_abnormal_loss_with_scrap_value():
     # 6.3: 800 kg, (20,700 - 180) / 900 = 22.80 a kg
-    net_cost = float(by_product_credit("at split", PROCESS_COST, SCRAP, SCRAP).main_cost)
+    net_cost = PROCESS_COST - SCRAP
     output, abnormal = process_account(net_cost, 800)
     assert net_cost / 900 == pytest.approx(22.80)
     assert output == pytest.approx(18_240)
@@ -43,7 +42,7 @@ def test_abnormal_loss_with_scrap_value():
 
 def test_abnormal_gain_with_scrap_value():
     # 6.4: 950 kg
-    net_cost = float(by_product_credit("at split", PROCESS_COST, SCRAP, SCRAP).main_cost)
+    net_cost = PROCESS_COST - SCRAP
     output, abnormal = process_account(net_cost, 950)
     assert output == pytest.approx(21_660)
     assert abnormal == pytest.approx(-1_140)

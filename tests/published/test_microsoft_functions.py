@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from costing.engine.carrying import RateCurve, present_value
+from costing.engine.carrying import RateCurve
 
 FLOWS = np.array([-10_000, 2_750, 4_250, 3_250, 2_750])
 DATES_2008 = np.array(["2008-01-01", "2008-03-01", "2008-10-30", "2009-02-15", "2009-04-01"], "M8[D]")
@@ -15,7 +15,7 @@ DATES_2014 = np.array(["2014-01-01", "2014-03-01", "2014-10-30", "2015-02-15", "
 
 
 def net_present_value(rate, dates):
-    return present_value(FLOWS, dates, dates[0], RateCurve.flat(rate)).sum()
+    return (FLOWS * RateCurve.flat(rate).growth(dates, dates[0])).sum()
 
 
 def test_xnpv():

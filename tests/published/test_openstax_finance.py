@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from costing.engine.carrying import RateCurve, present_value
+from costing.engine.carrying import RateCurve
 
 FLOWS = np.array([-16_000, 2_000, 4_000, 5_000, 5_000, 5_000, 5_000])
 DAYS = 19_000 + 365 * np.arange(len(FLOWS))  # one flow a year, Act/365
 
 
 def net_present_value(rate):
-    return present_value(FLOWS, DAYS, DAYS[0], RateCurve.flat(rate)).sum()
+    return (FLOWS * RateCurve.flat(rate).growth(DAYS, DAYS[0])).sum()
 
 
 def test_net_present_value():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from costing.decisions.channels import Chain, margin_of_markup, to_cellar, to_shelf
+from costing.decisions.channels import MARGIN_BASES, Chain, to_cellar, to_shelf
 from costing.decisions.pricing import SalePlan, break_even_volume_change, price_at_elasticity, target_price
 from costing.engine.carrying import RateCurve
 
@@ -30,7 +30,8 @@ def test_target_return_price():
 
 def test_markup_on_cost_as_margin_on_price():
     """A mark-up of 50 % on cost is a margin of 33.3 % on price (OpenStax, Principles of Marketing)."""
-    assert margin_of_markup(0.50) == pytest.approx(0.333, abs=5e-4)
+    price_over_cost = MARGIN_BASES["mark-up on cost"](0.50)
+    assert MARGIN_BASES["margin on price"](0.333) == pytest.approx(price_over_cost, abs=1e-3)
 
 
 def test_markup_rule_of_monopoly():

@@ -8,11 +8,16 @@ Measured: «Unveiling CO2 heterogeneous freezing plumes during champagne cork po
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
+import pandas as pd
 import pytest
 
+from costing import read_estate
+from costing.decisions.recipe_figures import FIGURES
+from costing.decisions.recipe_rows import quantities
 from costing.results.appellation import SUGAR_PER_PERCENT_VOL, estimated_pressure_bar, pressure_caution
-from costing.units import tirage_liqueur_l
 
 
 def test_twenty_four_grams_give_six_bar_in_the_cellar_and_eight_in_the_room():
@@ -42,6 +47,10 @@ def test_sugar_for_one_percent():
 
 def test_liqueur_of_500_grams_for_24_grams():
     # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre
-    liqueur_l = tirage_liqueur_l(1.0, 24.0, 500.0)
+    estate = read_estate({"settings": pd.DataFrame({"Setting": ["Tirage liqueur (g/L)"], "Value": [500]})})
+    recipe = {name: figure.default for name, figure in FIGURES.items()}
+    recipe |= {"tirage sugar": 24.0, "kilograms": 16_000.0, "must per kg": 0.6375, "months on lees": 15}
+    made = quantities(estate, recipe | {"tirage date": date(2025, 4, 1)})
+    liqueur_l = made.liqueur_l / made.drawn_l
     assert round(1000 * liqueur_l, 1) == 50.4
     assert round(1000 * liqueur_l / (1 + liqueur_l), 1) == 48.0

@@ -14,7 +14,7 @@ import pytest
 from costing.decisions.ageing import break_even_price, hold_or_release
 from costing.decisions.release_dates import Stacks, grid_on_curve, worth_by_date
 from costing.decisions.scarcity import rotation_value
-from costing.engine.carrying import RateCurve, present_value
+from costing.engine.carrying import RateCurve
 
 DAY = 1 / 365
 
@@ -88,7 +88,7 @@ def test_cost_of_carry():
     days = [int(np.datetime64(text, "D").astype(int)) for text in ("2025-01-01", "2025-02-01", "2025-03-01")]
     delivery = int(np.datetime64("2025-04-01", "D").astype(int))
     curve = RateCurve.flat(np.expm1(0.05), "30E/360")
-    storage = float(present_value([2.0, 2.0, 2.0], days, days[0], curve).sum())
+    storage = float((2.0 * curve.growth(days, days[0])).sum())
     assert storage == pytest.approx(5.9751, abs=5e-5)
     growth = curve.growth(days[0], delivery)
     forward = break_even_price(1_000.0, growth, storage * growth, 1.0)

@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.inputs.basis import STAGES, Basis
 from costing.results.bridge import OPENING, STEPS, bridge
 from costing.results.costs import releases
@@ -40,8 +39,8 @@ def runs_of(estate: Estate) -> Callable[[Basis], Results]:
 
 
 @pytest.fixture(scope="module")
-def runs() -> Callable[[Basis], Results]:
-    return runs_of(read_estate(demo_folder()))
+def runs(demo_runs) -> Callable[[Basis], Results]:
+    return demo_runs
 
 
 def closes(table: pd.DataFrame) -> bool:
@@ -101,8 +100,8 @@ def test_a_lot_on_hand_is_worth_what_the_stock_says(runs: Callable[[Basis], Resu
     assert table["per_unit"].isna().all()
 
 
-def test_opening_costs_of_one_basis_have_their_own_line() -> None:
-    estate = read_estate(demo_folder())
+def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
+    estate = demo_estate
     costs = estate["opening_costs"].assign(basis=pd.Categorical([None] * len(estate["opening_costs"]), ["book"]))
     alike = replace(estate, tables={**estate.tables, "opening_costs": costs})
     mine = costs["lot"] == "R-PERP"

@@ -16,7 +16,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.errors import InputError
 from costing.graph.arrays import KINDS, Flow
 from costing.results import composition as composition_module
@@ -192,9 +191,8 @@ def test_the_reckoning_met_what_it_should() -> None:
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    return run(estate, ECONOMIC, trace(estate))
+def demo(demo_runs):
+    return demo_runs(ECONOMIC)
 
 
 def test_shares_add_up_to_one_for_every_state_of_the_demo(demo) -> None:

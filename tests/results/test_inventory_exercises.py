@@ -13,7 +13,7 @@ import pytest
 
 from costing import BOOK, Results, read_estate, run
 from costing.results.net_realisable import net_realisable_value
-from costing.results.roll_forward import cost_of_goods_sold, roll_forward
+from costing.results.roll_forward import exits, roll_forward
 from costing.results.stock import stock_values
 
 Trade = tuple[str, int, float | None]  # date, units, price of a purchase or None for a sale
@@ -56,7 +56,7 @@ def test_weighted_average_after_each_delivery() -> None:
     )
     unit = {day: stock_values(results, day)["value_per_unit"].iloc[0] for day in ("2024-10-13", "2024-10-22")}
     assert unit == {"2024-10-13": pytest.approx(9.0), "2024-10-22": pytest.approx(10.52)}
-    cost = {day: cost_of_goods_sold(results, day, day)["cost"].sum() for day in ("2024-10-13", "2024-10-29")}
+    cost = {day: exits(results, day, day)["cost"].sum() for day in ("2024-10-13", "2024-10-29")}
     assert cost == {"2024-10-13": pytest.approx(180 * 9.0), "2024-10-29": pytest.approx(4_208)}
     assert stock_values(results)["value"].sum() == pytest.approx(1_052)
 
@@ -74,7 +74,7 @@ def test_weighted_average_with_two_purchases() -> None:
     )
     unit = [stock_values(results, f"2024-06-{day}")["value_per_unit"].iloc[0] for day in ("01", "12", "15", "23", "27")]
     assert unit == pytest.approx([5.0, 5.7, 5.7, 6.675, 6.675])
-    assert round(cost_of_goods_sold(results, "2024-06-01", "2024-06-30")["cost"].sum()) == 2_728
+    assert round(exits(results, "2024-06-01", "2024-06-30")["cost"].sum()) == 2_728
     assert round(stock_values(results)["value"].sum()) == 1_802
     total = roll_forward(results, "2024-05-31", "2024-06-30").set_index("stage").loc["total"]
     assert total["put_in"] == pytest.approx(750 + 2_100 + 1_680)

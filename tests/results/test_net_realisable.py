@@ -8,15 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, Results, read_estate, run
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC, Results, run
 from costing.results.net_realisable import market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
 
 
 @pytest.fixture(scope="module")
-def demo() -> Results:
-    return run(read_estate(demo_folder()), BOOK)
+def demo(demo_runs) -> Results:
+    return demo_runs(BOOK)
 
 
 def valued(results: Results, rows: list[dict[str, object]]) -> Results:
@@ -88,8 +87,8 @@ def test_the_most_particular_row_counts_then_the_latest(demo: Results) -> None:
     assert found[kind == "reserve"].isna().all()
 
 
-def test_write_down_is_no_posting() -> None:
-    estate = read_estate(demo_folder())
+def test_write_down_is_no_posting(demo_estate) -> None:
+    estate = demo_estate
     ruined = estate["market_values"].assign(value_per_unit=0.01)
     changed = replace(estate, tables={**estate.tables, "market_values": ruined})
     results = run(changed, ECONOMIC.replace(split_method="volume"))

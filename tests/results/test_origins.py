@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run, trace
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run
 from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
@@ -32,10 +31,8 @@ TABLE_OF_TITLE = {sheet.title: name for name, sheet in sheets().items()}
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return {basis.name: run(estate, basis, chain) for basis in (BOOK, ECONOMIC, PART, REPLACEMENT)}
+def demo(demo_runs):
+    return {basis.name: demo_runs(basis) for basis in (BOOK, ECONOMIC, PART, REPLACEMENT)}
 
 
 def dated(*days: str) -> pd.Series:

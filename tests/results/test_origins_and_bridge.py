@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.results.bridge import bridge
 from costing.results.composition import ATTRIBUTES, Composition, composition, coverage
 from costing.results.costs import releases
@@ -17,9 +16,8 @@ from tests.properties.estates import random_estate
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    return estate, trace(estate)
+def demo(demo_estate, demo_runs):
+    return demo_estate, demo_runs(BOOK).chain
 
 
 @pytest.mark.parametrize(

@@ -20,8 +20,8 @@ from tests.properties.estates import random_estate
 
 
 @pytest.fixture(scope="module")
-def demo() -> Estate:
-    return read_estate(demo_folder())
+def demo(demo_estate) -> Estate:
+    return demo_estate
 
 
 def changed(estate: Estate, table: str, row: int, **cells: object) -> Estate:

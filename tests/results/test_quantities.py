@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from costing import BOOK, Results, read_estate, run
-from costing.commands.records import demo_folder
 from costing.results.quantities import quantity_roll_forward
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
@@ -15,8 +14,8 @@ KEYS = ["stage", "unit", "format"]
 
 
 @pytest.fixture(scope="module")
-def demo() -> Results:
-    return run(read_estate(demo_folder()), BOOK)
+def demo(demo_runs) -> Results:
+    return demo_runs(BOOK)
 
 
 @pytest.mark.parametrize(

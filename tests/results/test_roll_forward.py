@@ -9,10 +9,9 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.inputs.basis import STAGES, Basis
 from costing.results.late import late_postings
-from costing.results.roll_forward import ABNORMAL, cost_of_goods_sold, exits, expensed_at_once, expenses, roll_forward
+from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
 
@@ -23,10 +22,8 @@ BASES = (BOOK, ECONOMIC, WINDOW)
 
 
 @pytest.fixture(scope="module")
-def demo() -> dict[str, Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return {basis.name: run(estate, basis, chain) for basis in BASES}
+def demo(demo_runs) -> dict[str, Results]:
+    return {basis.name: demo_runs(basis) for basis in BASES}
 
 
 def closes(results: Results, start: object, end: object) -> pd.DataFrame:
@@ -96,26 +93,25 @@ def test_columns_are_what_other_tables_say(demo: dict[str, Results], basis: str)
     )
     at_once = lost.amount[(lost.incurred >= first) & (lost.incurred <= last)].sum()
     assert apart == pytest.approx(at_once + timed)
-    whole = expenses(results, "2022-01-01", "2022-12-31")
-    assert whole["amount"].sum() == pytest.approx(apart - table["losses"])
     assert (table["capital"] == 0) == (basis == "book")
 
 
 def test_expenses_name_their_causes(demo: dict[str, Results]) -> None:
-    table = expenses(demo["book"], "2021-01-01", "2021-12-31").set_index("line")
-    lost = table.loc[ABNORMAL].set_index("what")["amount"]
+    left = exits(demo["book"], "2021-01-01", "2021-12-31")
+    lost = left[left["way_out"] == ABNORMAL].set_index("channel")["cost"]
     fallen = lost[lost.index.str.startswith("gauging or count: fallen stack")]
     assert fallen.iloc[0] == lost.max()
-    assert {"Press house", "Vat hall"} <= set(table.loc["idle capacity", "what"])
-    assert table.loc[["expensed at once"], "what"].tolist() == ["storage"]
-    borne = expenses(demo["economic"], "2021-01-01", "2021-12-31")
-    assert not (borne["line"] == ABNORMAL).any()
+    apart = expensed_at_once(demo["book"], "2021-01-01", "2021-12-31")
+    assert {"Press house", "Vat hall"} <= set(apart["idle_pool"])
+    assert apart.loc[apart["idle_pool"] == "", "element"].tolist() == ["storage"]
+    borne = exits(demo["economic"], "2021-01-01", "2021-12-31")
+    assert not (borne["way_out"] == ABNORMAL).any()
 
 
 def test_sales_stand_apart_from_other_ways_out(demo: dict[str, Results]) -> None:
     results = demo["book"]
-    table = cost_of_goods_sold(results, "2024-01-01", "2024-12-31")
-    assert ABNORMAL not in set(table["way_out"])
+    table = exits(results, "2024-01-01", "2024-12-31")
+    table = table[table["way_out"] != ABNORMAL]
     sent = results.estate["dispatches"]
     sent = sent[sent["on_date"].dt.year == 2024].groupby("channel", observed=True)["bottles"].sum()
     bottles = table[table["unit"] == "bottles"].set_index("channel")["quantity"]

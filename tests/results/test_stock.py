@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.results.late import late_costs
 from costing.results.net_realisable import net_realisable_value
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
@@ -20,10 +19,8 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 
 
 @pytest.fixture(scope="module")
-def demo() -> dict[str, Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return {basis.name: run(estate, basis, chain) for basis in (BOOK, ECONOMIC)}
+def demo(demo_runs) -> dict[str, Results]:
+    return {basis.name: demo_runs(basis) for basis in (BOOK, ECONOMIC)}
 
 
 def _value(results: Results, lot: str, on: str) -> float:

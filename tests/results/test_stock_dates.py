@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, Estate, Results, read_estate, run, trace
-from costing.commands.records import demo_folder
 from costing.graph.arrays import STAGES
 from costing.inputs.basis import Basis
 from costing.results.late import late_postings
@@ -51,10 +50,8 @@ def without_pools(estate: Estate) -> Estate:
 
 
 @pytest.fixture(scope="module")
-def demo() -> dict[str, Results]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return {basis.name: run(estate, basis, chain) for basis in BASES}
+def demo(demo_runs) -> dict[str, Results]:
+    return {basis.name: demo_runs(basis) for basis in BASES}
 
 
 def compare(estate: Estate, basis: Basis, days: list[np.datetime64]) -> int:
@@ -75,8 +72,8 @@ def compare(estate: Estate, basis: Basis, days: list[np.datetime64]) -> int:
 
 
 @pytest.mark.parametrize("basis", BASES, ids=lambda basis: basis.name)
-def test_demo_values_know_nothing_later(basis: Basis) -> None:
-    estate = without_pools(read_estate(demo_folder()))
+def test_demo_values_know_nothing_later(demo_estate, basis: Basis) -> None:
+    estate = without_pools(demo_estate)
     days = [np.datetime64(day) for day in ("2019-02-28", "2021-05-31", "2022-12-31", "2023-01-31")]
     assert compare(estate, basis, days) > 0
 
@@ -137,7 +134,7 @@ def test_states_are_numbered_in_the_order_of_their_start(demo: dict[str, Results
 def test_what_a_lot_is_stands_beside_its_value(demo: dict[str, Results]) -> None:
     stock = stock_values(demo["book"], "2025-12-31").set_index("lot")
     bottles = stock.loc["T23-BRUT"]
-    bottled = read_estate(demo_folder())["tirage"].set_index("to_lot").loc["T23-BRUT"]
+    bottled = demo["book"].estate["tirage"].set_index("to_lot").loc["T23-BRUT"]
     assert (bottles["kind"], bottles["unit"], bottles["format"]) == ("on lees", "bottles", "bottle")
     assert (bottles["location"], bottles["tirage"]) == (bottled["location"], bottled["on_date"])
     months = (2025 - bottled["on_date"].year) * 12 + 12 - bottled["on_date"].month

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 
 import openpyxl
 from openpyxl.workbook import Workbook
@@ -32,8 +32,14 @@ def package_of(content: bytes) -> Package:
     return read_package(content, "estate.xlsx")
 
 
-def run(content: bytes, factor: float = 1.0, hidden: Collection[str] = ()) -> bytes:
-    return graft(package_of(content), scratch_results(factor), RESULT_SHEETS, hidden=hidden)
+def run(content: bytes, factor: float = 1.0) -> bytes:
+    return graft(package_of(content), scratch_results(factor), RESULT_SHEETS)
+
+
+def hidden(content: bytes, sheet: str) -> bytes:
+    """The workbook with a sheet hidden by its user."""
+    tab = f'name="{sheet}"'.encode()
+    return edited(content, {"xl/workbook.xml": lambda xml: xml.replace(tab, tab + b' state="hidden"')})
 
 
 def loaded(content: bytes, **options: bool) -> Workbook:

@@ -347,8 +347,8 @@ def test_a_file_that_is_there_is_left_alone(tmp_path: Path, empty: bytes) -> Non
     with pytest.raises(WorkbookError, match="exists already"):
         blank_workbook(path)
     assert path.read_text() == "mine"
-    blank_workbook(path, overwrite=True)
-    assert path.read_bytes() == empty
+    blank_workbook(path.with_name("next.xlsx"))
+    assert path.with_name("next.xlsx").read_bytes() == empty
 
 
 def test_a_folder_that_is_not_there_is_said_in_one_line(tmp_path: Path) -> None:

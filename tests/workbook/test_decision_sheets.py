@@ -11,8 +11,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.commands.records import demo_folder
+from costing import BOOK, ECONOMIC, read_estate, run
 from costing.workbook.ageing_sheets import ageing_sheets, own_headers
 from costing.workbook.blend_sheets import trial_sheets, vat_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
@@ -20,10 +19,8 @@ from costing.workbook.write import result_workbook
 
 
 @pytest.fixture(scope="module")
-def demo():
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    return [run(estate, basis, chain) for basis in (BOOK, ECONOMIC)]
+def demo(demo_runs):
+    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
 
 
 def test_a_header_that_is_taken_gets_a_number() -> None:

@@ -14,7 +14,7 @@ from costing.workbook import result_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import changed_parts
 from costing.workbook.sheets import changeable_parts, read_book, tables
-from tests.workbook.grafting import OWN, edited, loaded, package_of, run
+from tests.workbook.grafting import OWN, edited, hidden, loaded, package_of, run
 from tests.workbook.hostile import minimal_workbook
 from tests.workbook.scratch import RESULT_SHEETS, parts_of, scratch_results, zip_of
 from tests.workbook.test_package import compressed
@@ -204,12 +204,8 @@ def test_position_and_visibility_of_a_result_sheet_are_kept() -> None:
     assert book["Plain & simple"].defined_names["Local"].value == "'Plain & simple'!$A$1"
 
 
-def test_new_sheets_can_be_hidden_and_old_ones_keep_what_the_user_chose() -> None:
-    content = run(torture_workbook(), hidden=["Origins"])
-    states = {sheet.title: sheet.sheet_state for sheet in loaded(content).worksheets}
-    assert states["Origins"] == "hidden"
-    assert states["Cost per bottle"] == "visible"
-    again = loaded(run(content, 2.0, hidden=["Cost per bottle"]))
+def test_a_result_sheet_that_the_user_has_hidden_stays_hidden() -> None:
+    again = loaded(run(hidden(run(torture_workbook()), "Origins"), 2.0))
     assert again["Origins"].sheet_state == "hidden"
     assert again["Cost per bottle"].sheet_state == "visible"
 

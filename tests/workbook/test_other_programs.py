@@ -13,7 +13,7 @@ import pytest
 from costing.workbook.graft import graft
 from costing.workbook.package import changed_parts, open_package, rebuild
 from costing.workbook.sheets import changeable_parts, read_book
-from tests.workbook.grafting import OWN, loaded, package_of, run
+from tests.workbook.grafting import OWN, hidden, loaded, package_of, run
 from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.scratch import RESULT_SHEETS, scratch_results
 from tests.workbook.torture import torture_workbook
@@ -100,7 +100,7 @@ def test_libreoffice_draws_every_sheet(tmp_path: Path) -> None:
 @pytest.mark.office
 def test_after_libreoffice_has_saved_the_same_sheets_are_replaced(tmp_path: Path) -> None:
     path = tmp_path / "estate.xlsx"
-    path.write_bytes(run(torture_workbook(macros=False), hidden=["Origins"]))
+    path.write_bytes(hidden(run(torture_workbook(macros=False)), "Origins"))
     (saved,) = convert(path, "xlsx", tmp_path)
     package = open_package(saved)
     assert [sheet.name for sheet in read_book(package).owned()] == list(RESULT_SHEETS)

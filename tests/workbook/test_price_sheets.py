@@ -8,7 +8,6 @@ import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.charts import is_drawable
-from costing.commands.records import demo_folder
 from costing.commands.source import OWNED_SHEETS
 from costing.decisions.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
@@ -18,10 +17,8 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 
 
 @pytest.fixture(scope="module")
-def sheets() -> dict[str, ResultSheet]:
-    estate = read_estate(demo_folder())
-    chain = trace(estate)
-    found = price_sheets(*(run(estate, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
+def sheets(demo_runs) -> dict[str, ResultSheet]:
+    found = price_sheets(*(demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
     return {sheet.name: sheet for sheet in found}
 
 

@@ -68,11 +68,6 @@ def test_one_back_up_rolls_on(target: Path) -> None:
     assert names(target.parent) == ["estate.bak.xlsm", "estate.xlsm"]
 
 
-def test_no_back_up_where_none_is_wanted(target: Path) -> None:
-    assert replace_atomically(target, NEW, OLD_SHA256, backup=False) is None
-    assert names(target.parent) == ["estate.xlsm"]
-
-
 def test_a_link_keeps_pointing_to_the_file_that_is_replaced(target: Path, tmp_path: Path) -> None:
     folder = tmp_path / "elsewhere"
     folder.mkdir()

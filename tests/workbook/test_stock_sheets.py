@@ -5,18 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from costing import BOOK, ECONOMIC, run, trace
-from costing.inputs.load import load, read_csv_folder
+from costing import BOOK, ECONOMIC
 from costing.workbook.stock_sheets import stock_sheets
 from costing.workbook.write import ResultSheet, ResultTable
-from tests.workbook.test_blank import DEMO
 
 
 @pytest.fixture(scope="module")
-def sheets() -> dict[str, ResultSheet]:
-    estate = load(read_csv_folder(DEMO))
-    chain = trace(estate)
-    return {sheet.name: sheet for sheet in stock_sheets(run(estate, BOOK, chain), run(estate, ECONOMIC, chain))}
+def sheets(demo_runs) -> dict[str, ResultSheet]:
+    return {sheet.name: sheet for sheet in stock_sheets(demo_runs(BOOK), demo_runs(ECONOMIC))}
 
 
 def table(sheet: ResultSheet, name: str) -> ResultTable:
@@ -59,3 +55,13 @@ def test_what_is_not_known_is_blank_and_not_nought(sheets: dict[str, ResultSheet
     assert (stock["Write-down to market"].notna() == priced).all()
     by_hand = np.maximum(stock["Book per unit"] - stock["Market per unit"], 0.0) * stock["Quantity"]
     assert stock.loc[priced, "Write-down to market"].to_numpy() == pytest.approx(by_hand[priced].to_numpy(), abs=0.2)
+
+
+def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(sheets: dict[str, ResultSheet]) -> None:
+    held = table(sheets["Roll-forward"], "roll_forward_quantities").frame
+    moved = held.columns[3:-1]
+    assert held[moved].sum(axis=1).to_numpy() == pytest.approx(held["Closing"].to_numpy(), abs=0.01)
+    by_lot = table(sheets["Stock value"], "stock_value").frame
+    bottles = by_lot.loc[by_lot["Unit"] == "bottles", "Quantity"].sum()
+    assert held.groupby("Unit")["Closing"].sum().loc["bottles"] == bottles
+    assert (table(sheets["Roll-forward"], "expensed_at_once").frame["Idle pool"] == "Press house").any()

@@ -1,9 +1,10 @@
-"""Cost pools: rates by driver, what they leave unabsorbed, pools that are still open.
+"""Cost pools: rates by driver, what they leave unabsorbed, pools that are still open, service departments.
 
 Rule:   rate = amount / max(normal capacity, driver); absorbed = rate·driver; unabsorbed = amount −
         absorbed. An open pool is cut at the valuation date pro rata of days; the actual part is charged on
         the actual driver with its share of the normal capacity, the planned part on its share of the normal
-        capacity alone, so that adding a plan never reprices the past.
+        capacity alone, so that adding a plan never reprices the past. Service departments hand their cost
+        to production directly, in steps, or by solving x = own + Aᵀ·x.
 
 Conventions A driver is a quantity (kg, L, bottles, loads, litre-days), never a value. No normal capacity is
     given as 0. 0/0 is a rate of 0 with nothing absorbed. A period runs from its first to its last day, both
@@ -12,12 +13,12 @@ Conventions A driver is a quantity (kg, L, bottles, loads, litre-days), never a 
     the rate falls, so that no more than the amount is absorbed.
 
 What it does not do: decide where unabsorbed cost goes (expense or shown apart is the choice of a basis), or
-fixed against variable overhead: a pool without normal capacity is charged in full. Service departments that
-serve each other are spread by the user before they come here.
+fixed against variable overhead: a pool without normal capacity is charged in full.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -93,6 +94,110 @@ def open_period(
     rate = np.where(past < 1, rate, 0.0)
     absorbed = rate * planned
     return OpenPeriod(actual, PoolRate(rate, absorbed, ahead_cost - absorbed))
+
+
+def direct(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """Each service department straight to production; service among services and order are ignored.
+
+    Parameters as for `SERVICE_METHODS`.
+    """
+    del order
+    own, _, production = _departments(own_cost, to_services, to_production)
+    _refuse_stuck((production.sum(axis=1) == 0) & (own != 0))
+    return np.asarray(own @ _as_shares(production))
+
+
+def step_down(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """One department after the other, each to those not yet closed and to production; order matters.
+
+    Parameters as for `SERVICE_METHODS`.
+    """
+    own, services, production = _departments(own_cost, to_services, to_production)
+    sequence = list(range(len(own))) if order is None else [int(department) for department in order]
+    if sorted(sequence) != list(range(len(own))):
+        message = "the order must name every service department once"
+        raise ValueError(message)
+    cost, charged = own.copy(), np.zeros(production.shape[1])
+    for position, department in enumerate(sequence):
+        still_open = sequence[position + 1 :]
+        receives = np.concatenate([services[department, still_open], production[department]])
+        if cost[department] != 0 and receives.sum() == 0:
+            _refuse_stuck(np.arange(len(own)) == department)
+        handed = cost[department] * _as_shares(receives[np.newaxis])[0]
+        cost[still_open] += handed[: len(still_open)]
+        charged += handed[len(still_open) :]
+    return charged
+
+
+def reciprocal(
+    own_cost: npt.ArrayLike,
+    to_services: npt.ArrayLike,
+    to_production: npt.ArrayLike,
+    order: Sequence[int] | None = None,
+) -> FloatArray:
+    """All departments at once: total cost x = own + Aᵀ·x, production gets its shares of x; order is ignored.
+
+    Parameters as for `SERVICE_METHODS`. ValueError too where departments serve each other alone.
+    """
+    del order
+    own, services, production = _departments(own_cost, to_services, to_production)
+    shares = _as_shares(np.hstack([services, production]))
+    among, outward = shares[:, : len(own)], shares[:, len(own) :]
+    serves = outward.sum(axis=1) > 0  # departments from which cost reaches production, found outward in
+    for _ in range(len(own)):
+        serves = serves | (among[:, serves].sum(axis=1) > 0)
+    total = np.linalg.solve((np.eye(len(own)) - among.T)[np.ix_(serves, serves)], own[serves])
+    _refuse_stuck(~serves & (own + total @ among[serves] != 0))
+    return np.asarray(total @ outward[serves])
+
+
+SERVICE_METHODS: dict[str, Callable[..., FloatArray]] = {
+    "direct": direct,
+    "step-down": step_down,
+    "reciprocal": reciprocal,
+}
+"""Method -> function (own_cost [s], to_services [s, s], to_production [s, p], order) -> amounts [p].
+
+own_cost: each service department's own cost; to_services[i, j], to_production[i, k]: what department i does
+for service j and for production k, as shares or in any unit (hours, kWh); rows are scaled to their sum.
+order: the departments in the order in which "step-down" closes them (default: as given); the other two do
+not depend on it. ValueError names a department with cost that reaches no production department.
+"""
+
+
+def _departments(
+    own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    own = np.atleast_1d(np.asarray(own_cost, dtype=np.float64))
+    services = np.asarray(to_services, dtype=np.float64)
+    production = np.asarray(to_production, dtype=np.float64)
+    if services.shape != (len(own), len(own)) or production.ndim != 2 or len(production) != len(own):
+        message = f"{len(own)} service departments need a square table among them and a row each to production"
+        raise ValueError(message)
+    _check_quantities(services, "service to services")
+    _check_quantities(production, "service to production")
+    return own, services, production
+
+
+def _as_shares(received: FloatArray) -> FloatArray:
+    """Rows scaled to sum to 1; a row of nothing stays."""
+    return _ratio_or_zero(received, np.broadcast_to(received.sum(axis=1, keepdims=True), received.shape))
+
+
+def _refuse_stuck(stuck: npt.NDArray[np.bool_]) -> None:
+    if stuck.any():
+        message = f"service department {_first(stuck)}: it has cost that reaches no production department"
+        raise ValueError(message)
 
 
 def _columns(*columns: npt.ArrayLike) -> list[FloatArray]:

@@ -1,11 +1,11 @@
-"""Pools: rates, what is left unabsorbed, periods cut at the valuation date."""
+"""Pools: rates, what is left unabsorbed, periods cut at the valuation date, service departments."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from costing.engine.pools import open_period, pool_rate
+from costing.engine.pools import SERVICE_METHODS, direct, open_period, pool_rate, reciprocal, step_down
 
 amounts = st.floats(-1e6, 1e6)
 quantities = st.one_of(st.just(0.0), st.floats(0.01, 1e6))
@@ -110,3 +110,84 @@ def test_a_plan_never_reprices_the_past(amount, done, plan, other_plan, capacity
         assert one.planned.rate == other.planned.rate
     total = sum(part.absorbed + part.unabsorbed for part in one)
     assert total == pytest.approx(amount, abs=1e-6 + 1e-12 * one.planned.absorbed)
+
+
+# Service departments: 2 services, 3 productions
+
+OWN = np.array([600.0, 400.0])
+AMONG = np.array([[0.0, 0.2], [0.1, 0.0]])
+OUT = np.array([[0.4, 0.3, 0.1], [0.3, 0.3, 0.3]])
+
+
+def test_direct_ignores_what_services_do_for_each_other():
+    np.testing.assert_allclose(direct(OWN, AMONG, OUT), 600 * np.array([4, 3, 1]) / 8 + 400 * np.array([1, 1, 1]) / 3)
+
+
+def test_step_down_closes_one_department_after_the_other():
+    first = 600 * np.array([0.4, 0.3, 0.1]) + (400 + 120) / 3
+    np.testing.assert_allclose(step_down(OWN, AMONG, OUT), first)
+    second = 400 * np.array([0.3, 0.3, 0.3]) + (600 + 40) * np.array([4, 3, 1]) / 8
+    np.testing.assert_allclose(step_down(OWN, AMONG, OUT, order=[1, 0]), second)
+
+
+def test_reciprocal_is_the_limit_of_handing_on_again_and_again():
+    held, charged = OWN.copy(), np.zeros(3)
+    for _ in range(60):
+        charged += held @ OUT
+        held = held @ AMONG
+    np.testing.assert_allclose(reciprocal(OWN, AMONG, OUT), charged, rtol=1e-12)
+
+
+@st.composite
+def service_departments(draw):
+    services, productions = draw(st.integers(1, 5)), draw(st.integers(1, 4))
+    own = draw(st.lists(st.floats(0, 1e5), min_size=services, max_size=services))
+    flow = st.lists(st.floats(0.0, 10.0), min_size=services, max_size=services)
+    among = draw(st.lists(flow, min_size=services, max_size=services))
+    served = st.lists(st.floats(0.5, 10.0), min_size=productions, max_size=productions)
+    return (
+        np.array(own),
+        np.array(among),
+        np.array(draw(st.lists(served, min_size=services, max_size=services))),
+    )
+
+
+@pytest.mark.parametrize("method", SERVICE_METHODS)
+@given(departments=service_departments(), scale=st.floats(0.1, 100.0))
+def test_every_cent_reaches_production_and_units_do_not_matter(method, departments, scale):
+    own, among, out = departments
+    charged = SERVICE_METHODS[method](own, among, out, None)
+    assert charged.sum() == pytest.approx(own.sum(), rel=1e-9, abs=1e-9)
+    np.testing.assert_allclose(SERVICE_METHODS[method](own, among * scale, out * scale, None), charged, rtol=1e-8)
+
+
+@given(departments=service_departments())
+def test_without_service_among_services_all_methods_agree(departments):
+    own, among, out = departments
+    by_method = [method(own, among * 0, out, None) for method in SERVICE_METHODS.values()]
+    np.testing.assert_allclose(by_method[1], by_method[0], rtol=1e-9)
+    np.testing.assert_allclose(by_method[2], by_method[0], rtol=1e-9)
+
+
+def test_cost_that_can_reach_no_production_is_refused():
+    with pytest.raises(ValueError, match="department 1: it has cost that reaches no production"):
+        direct(OWN, AMONG, np.array([[1.0], [0.0]]))
+    only_each_other = np.array([[0.0, 1.0], [1.0, 0.0]])
+    with pytest.raises(ValueError, match="department 0"):
+        reciprocal(OWN, only_each_other, np.zeros((2, 1)))
+    # the first hands half to the second, which serves nobody
+    with pytest.raises(ValueError, match="department 1"):
+        reciprocal([100.0, 0.0], [[0.0, 0.5], [0.0, 0.0]], [[0.5], [0.0]])
+    with pytest.raises(ValueError, match="department 1"):
+        step_down([100.0, 0.0], [[0.0, 0.5], [0.0, 0.0]], [[0.5], [0.0]])
+    # a department that costs nothing and receives nothing may serve nobody
+    np.testing.assert_allclose(reciprocal([100.0, 0.0], np.zeros((2, 2)), [[1.0], [0.0]]), [100.0])
+
+
+def test_tables_that_do_not_fit_are_refused():
+    with pytest.raises(ValueError, match="square table"):
+        direct(OWN, AMONG[:1], OUT)
+    with pytest.raises(ValueError, match="every service department once"):
+        step_down(OWN, AMONG, OUT, order=[0, 0])
+    with pytest.raises(ValueError, match="service to production is -1"):
+        direct(OWN, AMONG, -np.ones((2, 1)))

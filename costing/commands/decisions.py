@@ -239,6 +239,9 @@ def draw(options: argparse.Namespace) -> int:
     def progress(done: int, of: int) -> None:
         print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
 
+    empty = "The Uncertainty sheet is empty."
+    if not len(source.estate["uncertainty"]):
+        return _answer(options, source, {}, [], empty, lambda: [])
     found = forecast(source.estate, options.draws, options.seed, progress=progress)
     economic = source.on(ECONOMIC)
     prices = release_prices(source.on(BOOK), economic, source.on(REPLACEMENT))
@@ -249,7 +252,7 @@ def draw(options: argparse.Namespace) -> int:
         source,
         tables,
         shown,
-        "The Uncertainty sheet is empty.",
+        empty,
         lambda: uncertainty_sheets(found, economic, prices),
     )
 

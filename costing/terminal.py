@@ -26,7 +26,9 @@ def text_table(frame: pd.DataFrame) -> str:
             if column in PERCENT:
                 shown[column] = values.map(lambda v: "" if v != v else f"{v:.1%}")
                 continue
-            shown[column] = values.map(lambda v, whole=whole: "" if v != v else f"{v:,.0f}" if whole else f"{v:,.2f}")
+            shown[column] = values.map(
+                lambda v, at=0 if whole else 2: "" if v != v else f"{round(v, at) + 0.0:,.{at}f}"
+            )
         else:
             shown[column] = values.astype(object).where(values.notna(), "")
     numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]

@@ -45,8 +45,9 @@ def _written_as(column: str) -> Callable[[float], str]:
     digits = 4 if column in SMALL_CHANGES else 2
     if column in WHOLE_NUMBERS or column.startswith("Rank "):
         digits = 0
-    form = "{:.1%}" if column in PERCENT else f"{{:,.{digits}f}}"
-    return lambda number: "" if number != number else form.format(number)
+    if column in PERCENT:
+        return lambda number: "" if number != number else f"{number:.1%}"
+    return lambda number: "" if number != number else f"{round(number, digits) + 0.0:,.{digits}f}"  # no −0.00
 
 
 def print_findings(findings: Sequence[Finding], stream: Any) -> None:

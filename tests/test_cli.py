@@ -378,3 +378,35 @@ def test_plans_are_not_closed(book: Path, capsys) -> None:
     assert main(["close", str(book), "--date", "2026-12-31"]) == 1
     assert "Settings!B3: '2025-12-31' is before the closing of 2026-12-31" in capsys.readouterr().err
     assert _digest(book) == before
+
+
+def _free_bottles(folder: Path) -> Path:
+    """Bottles on lees, a release and a channel, and no money at all."""
+    folder.mkdir()
+    (folder / "settings.csv").write_text("Setting,Value\nCurrency,EUR\n", encoding="utf-8")
+    (folder / "interest_rates.csv").write_text("From,Hurdle rate (%)\n2020-01-01,8\n", encoding="utf-8")
+    (folder / "opening_stock.csv").write_text(
+        "Date,Lot,Kind,Quantity,Unit,Format,Cuvée\n2025-03-01,T20,on lees,1000,bottles,bottle,B\n", encoding="utf-8"
+    )
+    (folder / "disgorgements.csv").write_text(
+        "Date,Release lot,From lot,Bottles in,Bottles out\n2025-03-05,D1,T20,10,10\n", encoding="utf-8"
+    )
+    (folder / "channels.csv").write_text("Channel,Discount (%)\nTrade,10\n", encoding="utf-8")
+    return folder
+
+
+def test_wine_that_cost_nothing_yet_is_priced_and_closed(tmp_path: Path, capsys) -> None:
+    """No chain to draw and no column of cost ended in tracebacks."""
+    estate = _free_bottles(tmp_path / "estate")
+    assert main(["price", str(estate), "--write"]) == 0
+    assert "-0.00" not in capsys.readouterr().out
+    assert main(["close", str(estate), "--date", "2025-03-05"]) == 0
+    assert "Closed 2025-03-05: 2 lots" in capsys.readouterr().out
+
+
+def test_a_cuvee_with_plans_alone_is_told_from_a_misspelt_one(tmp_path: Path, capsys) -> None:
+    """It asked: did you mean 'B'?"""
+    estate = _free_bottles(tmp_path / "estate")
+    (estate / "settings.csv").write_text("Setting,Value\nValuation date,2025-03-02\n", encoding="utf-8")
+    assert main(["sensitivity", str(estate), "B"]) == 1
+    assert "cuvée 'B' has no release made by the valuation date. Planned ones: D1." in capsys.readouterr().err

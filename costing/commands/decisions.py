@@ -265,6 +265,9 @@ def draw(options: argparse.Namespace) -> int:
         if sys.stderr.isatty():
             print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
 
+    empty = "The Uncertainty sheet is empty."
+    if not len(source.estate["uncertainty"]):
+        return _answer(options, source, {}, [], empty, lambda: [])
     found = forecast(source.estate, options.draws, options.seed, progress=progress)
     economic = source.on(ECONOMIC)
     prices = release_prices(source.on(BOOK), economic, source.on(REPLACEMENT))
@@ -278,7 +281,7 @@ def draw(options: argparse.Namespace) -> int:
         source,
         tables,
         shown,
-        "The Uncertainty sheet is empty.",
+        empty,
         lambda: uncertainty_sheets(found, economic, prices),
     )
 

@@ -155,7 +155,7 @@ def show_origins(options: argparse.Namespace) -> int:
         return 0
     print(
         f"{options.release}: {lines['total'].sum():,.2f} {source.estate.settings.currency}, {options.basis} basis, "
-        f"from {len(lines)} postings"
+        f"from {counted(len(lines), 'posting')}"
     )
     for by in (["stage"], ["element"], ["supplier"], ["village"], ["vintage"]):
         grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)

@@ -39,7 +39,10 @@ def release_named(results: Results, what: str) -> pd.Series:
         chosen = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]].tail(1)
     if not len(chosen) or not chosen["bottles"].iloc[0] > 0:
         names = [*frame["release"].astype(str), *frame["cuvee"].astype(str).unique(), STOCK]
+        planned = list(frame["release"][frame["cuvee"].astype(str) == what].astype(str))
         message = f"there is no release or cuvée '{what}' with bottles. {nearest(what, names)}".strip()
+        if planned:
+            message = f"cuvée '{what}' has no release made by the valuation date. Planned ones: {', '.join(planned)}."
         raise CostingError(message)
     return chosen.iloc[0]
 

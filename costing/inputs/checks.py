@@ -15,7 +15,7 @@ import numpy as np
 from costing.errors import CAUTION, Finding
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
-from costing.inputs.cells import fold
+from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.press_checks import PRESS_CHECKS
@@ -44,6 +44,7 @@ KEYS: dict[str, list[str]] = {
     "recipes": ["recipe", "what"],
     "uncertainty": ["name"],
 }
+_SMALL_PERCENTAGES = ("percent", "escalation", "insurance")  # 0.5 % is usual there
 _NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
 _WHERE = {
     "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or "
@@ -166,6 +167,22 @@ def elements(estate: Estate) -> Iterator[Finding]:
                     yield from each(estate, sheet.name, [row], column.name, rule, f"Did you mean '{near}'?", CAUTION)
 
 
+def percent_points(estate: Estate) -> Iterator[Finding]:
+    """Caution where every figure of a percent column is so small that it looks like a fraction of 1."""
+    for sheet in sheets().values():
+        for column in sheet.columns:
+            if column.type != "percent" or sheet.owner != "user":
+                continue
+            values = estate[sheet.name][column.name].to_numpy()
+            given = np.flatnonzero(np.nan_to_num(values) != 0)
+            least = 0.001 if column.name in _SMALL_PERCENTAGES else 0.01
+            if len(given) and np.abs(values[given]).max() < least:
+                rule = "is read as percent points, and so is all of the column: much less than 1 %."
+                meant = number_text(round(float(values[given[0]]) * 1e4, 6))
+                remedy = f"Enter {meant} if {meant} % is meant."
+                yield from each(estate, sheet.name, given[:1], column.name, rule, remedy, CAUTION)
+
+
 def trial_lines(estate: Estate) -> Iterator[Finding]:
     """Yield lines of candidate blends that name no lot, or bound what no wine has."""
     table = estate["trial_blends"]
@@ -261,6 +278,7 @@ def rule_sets(estate: Estate) -> Iterator[Finding]:
 CHECKS: tuple[Check, ...] = (
     entered_twice,
     elements,
+    percent_points,
     trial_lines,
     changes,
     rule_sets,

@@ -197,6 +197,8 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
     day, state, stage = pairs.day, pairs.state, states.stage[pairs.state]
     curve, inside = charges.curve, accrues_in(results.basis)
     worth, value = np.zeros(len(state)), None
+    if groups is not None and not groups.names:  # nothing has cost anything yet
+        return np.zeros((len(state), 0))
     if groups is not None:
         value = _arrived_by(results, pairs, groups)
     postings = charges.postings

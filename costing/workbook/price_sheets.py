@@ -155,7 +155,7 @@ def _release_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> Result
 
 
 def _chains(up: pd.DataFrame, down: pd.DataFrame) -> list[ResultSheet]:
-    if not len(up):
+    if not (up["amount"] != 0).any():  # wine that cost nothing has no chain to show
         return []
     steps_of = up[up["amount"] != 0].groupby(["cuvee", "format", "channel"], sort=False, as_index=False).size()
     longest = steps_of.sort_values("size", ascending=False, kind="stable").iloc[0]

@@ -98,3 +98,22 @@ def test_a_release_without_a_good_bottle_has_no_cost_per_bottle(basis) -> None:
     assert list(releases(results)["release"]) == list(cost_per_bottle(results)["release"]) == ["D2"]
     assert set(build_up(results)["release"]) == {"D2"}
     results.check_identity()
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "typed", "doubted"),
+    [
+        ("interest_rates", "Hurdle rate (%)", 0.08, True),
+        ("interest_rates", "Hurdle rate (%)", 1.5, False),
+        ("loss_norms", "Norm (%)", 0.015, True),
+        ("loss_norms", "Norm (%)", 0.5, False),
+    ],
+)
+def test_percentages_typed_as_fractions_are_cautions(table: str, column: str, typed: float, doubted: bool) -> None:
+    """0.08 for 8 % passed silently as 0.08 %."""
+    others = {"interest_rates": {"From": ["2020-01-01"]}, "loss_norms": {"Operation or stage": ["racking"]}}
+    base = {"Time base": ["per movement"]} if table == "loss_norms" else {}
+    found = _found(**{table: pd.DataFrame({**others[table], column: [typed], **base})})
+    rule = "is read as percent points, and so is all of the column: much less than 1 %."
+    title = "Interest rates" if table == "interest_rates" else "Loss norms"
+    assert found == ([(f"{title}!B2", rule, CAUTION)] if doubted else [])

@@ -38,6 +38,7 @@ from costing.results.stock import UNITS, open_states, values_at
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
 _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
+_LEAST_DIFFERENCE, _ROUNDING = 1e-6, 1e-9  # money, and of the amount: sums taken in another order differ by less
 
 
 def at_date(estate: Estate, on: date) -> Estate:
@@ -253,7 +254,7 @@ def prior_year_difference(estate: Estate) -> tuple[pd.DataFrame, pd.DataFrame]:
             .fillna(0.0).reset_index()
         )  # fmt: skip
         both["difference"] = both["present"] - both["frozen"]
-        both = both[both["difference"].abs() > 1e-6]
+        both = both[both["difference"].abs() > _LEAST_DIFFERENCE + _ROUNDING * both["frozen"].abs()]
         both.insert(0, "closing_date", when)
         values.append(both)
         rows.append(_changed_rows(estate["yearend_inputs"], again["yearend_inputs"], when))

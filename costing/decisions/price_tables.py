@@ -164,14 +164,15 @@ class _Pricing:
 
     def table(self) -> pd.DataFrame:
         ready = days(self.rows["ready"])
+        listed = iter(self.listed(np.maximum(ready, self.today)))
         lines = []
         for at, (_, release) in enumerate(self.rows.iterrows()):
             first = max(int(ready[at]), self.today)
             sales = self.sales(release, first)
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
             for channel, terms in self.terms.iterrows():
-                sale = sales[str(channel)]
-                lines.append(self.line(at, release, str(channel), terms, sale, int(ready[at]), first, spent))
+                sale, days_of = sales[str(channel)], (int(ready[at]), first)
+                lines.append(self.line(at, release, str(channel), terms, sale, days_of, spent, next(listed)))
         return pd.DataFrame(lines, columns=list(PRICES))
 
     def sales(self, release: pd.Series, first: int) -> dict[str, Sale]:
@@ -213,10 +214,11 @@ class _Pricing:
         channel: str,
         terms: pd.Series,
         sale: Sale,
-        ready: int,
-        first: int,
+        days_of: tuple[int, int],
         spent: tuple[np.ndarray, np.ndarray],
+        listed: tuple[float, str, float],
     ) -> dict[str, object]:
+        (ready, first), (given, of_currency, in_force) = days_of, listed
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
         commission, selling = number(terms["commission"]), number(terms["selling_cost_per_bottle"])
         discount, buffer = number(terms["discount"]), number(terms["currency_buffer"])
@@ -238,7 +240,6 @@ class _Pricing:
         floor = target_price(plan(float(self.costs[1].avoidable[at]), first), self.hurdle)
         needed = float(list_price(wanted, discount))
         step = self.estate.settings.price_step
-        given, of_currency, in_force = self.listed(cuvee, size, channel, first, buffer)
         net = in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
         market, rate = terms["currency"], number(terms["currency_rate"], 1.0)
@@ -292,15 +293,20 @@ class _Pricing:
         curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
         return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
 
-    def listed(self, cuvee: str, size: str, channel: str, day: int, buffer: float) -> tuple[float, str, float]:
-        """List price as given, its currency, and its worth in the estate's currency."""
-        keys = [np.array([one], dtype=object) for one in (cuvee, size, channel)]
-        on = np.array([day])
-        found = list_prices(self.estate, keys[0], keys[1], keys[2], on)
-        rate = float(currency_rates(self.estate, found.currency, keys[2], on)[0])
-        foreign = found.currency[0] != self.estate.settings.currency
-        given = float(found.price[0])
-        return given, str(found.currency[0]), given * rate * (1.0 - buffer) if foreign else given
+    def listed(self, first: IntArray) -> list[tuple[float, str, float]]:
+        """List price as given, its currency, and its worth in the estate's currency: each release by channel.
+
+        first: first day on which each release is sold.
+        """
+        count = len(self.terms)
+        keys = self.rows[["cuvee", "format"]].astype(str).to_numpy(dtype=object).repeat(count, axis=0)
+        channel = np.tile(self.terms.index.astype(str).to_numpy(dtype=object), len(self.rows))
+        buffer = np.tile(np.nan_to_num(self.terms["currency_buffer"].to_numpy(dtype=float)), len(self.rows))
+        on = np.repeat(first, count)
+        found = list_prices(self.estate, keys[:, 0], keys[:, 1], channel, on)
+        rate = currency_rates(self.estate, found.currency, channel, on) * (1.0 - buffer)
+        own = np.where(found.currency == self.estate.settings.currency, 1.0, rate)
+        return list(zip(found.price.tolist(), found.currency.tolist(), (found.price * own).tolist(), strict=True))
 
     def rate(self, plan: SalePlan, net: float, spent: tuple[np.ndarray, np.ndarray], part: float) -> float:
         """Return a year at a net price on everything that was spent; NaN where there is not one."""

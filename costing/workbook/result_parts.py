@@ -36,10 +36,10 @@ _BLOCK = 4 * 1024 * 1024
 _OWN_KINDS = {"table", "drawing", "comments", "vmlDrawing", "hyperlink", "printerSettings"}
 
 
-def inline_strings(results: Book) -> list[bytes]:
-    """Return the content of every shared string of the scratch workbook, by its index."""
-    part = results.related("sharedStrings")
-    return [found[1] or b"" for found in _STRING.finditer(results.package.part(part))] if part else []
+def inline_strings(book: Book) -> list[bytes]:
+    """Return the content of every shared string of a workbook, by its index."""
+    part = book.related("sharedStrings")
+    return [found[1] or b"" for found in _STRING.finditer(book.package.part(part))] if part else []
 
 
 def sheet_content(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from costing.inputs.headers import sheet_name
 from costing.inputs.schema import sheets as schema_sheets
 from costing.workbook.blank import blank_bytes
 from costing.workbook.contents import tables_from_csv
@@ -15,9 +17,12 @@ from costing.workbook.dependents import dependent_formulas, dependent_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
 from costing.workbook.replace import replace_atomically, write_beside
+from costing.workbook.result_parts import inline_strings
 from costing.workbook.sheets import read_book
 from costing.workbook.stale import count_inputs, stale_formula
 from costing.workbook.write import ResultSheet, RunStamp, result_workbook
+
+_SHARED = re.compile(rb't="s"[^>]*>\s*<v>(\d+)</v>')
 
 
 @dataclass(frozen=True)
@@ -74,13 +79,18 @@ def write_results(
 def fingerprint(package: Package) -> str:
     """First digits of a hash over the input sheets: the same as long as no input sheet changes."""
     book = read_book(package)
+    texts = inline_strings(book)
     whole = hashlib.sha256()
     for sheet in book.sheets:
         if _is_input(sheet.name):
-            whole.update(package.part(sheet.part))
+            content = package.part(sheet.part)
+            whole.update(content)
+            for index in map(int, _SHARED.findall(content)):  # a cell of text holds but its place in the list
+                whole.update(texts[index] if index < len(texts) else b"")
     return whole.hexdigest()[:10]
 
 
 def _is_input(title: str) -> bool:
-    known = [sheet.title for sheet in schema_sheets().values() if sheet.owner == "user"]
-    return any(title == one or (title.startswith(f"{one} ") and title[len(one) + 1 :].isdigit()) for one in known)
+    """Whether a sheet of that title is read as input, by the rules of the reading."""
+    name, rule, _ = sheet_name(title)
+    return bool(name) and not rule and schema_sheets()[name].owner == "user"

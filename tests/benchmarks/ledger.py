@@ -97,7 +97,7 @@ class _House:
         found = {sheet: until(table, LAST_DAY) for sheet, table in found.items()}
         return found | settings(LAST_DAY) | prices(FIRST_HARVEST, self.harvests)
 
-    # -- helpers
+    # -- names and days
 
     def name(self, what: str, harvest: int) -> Labels:
         """Lot names of one kind, one for each line."""

@@ -54,7 +54,8 @@ def new(options: argparse.Namespace) -> int:
         blank_workbook(options.path, tables_from_csv(demo_folder()), note=said)
     else:
         blank_workbook(options.path)
-    print(f"{options.path} is ready. Fill it, save it, then: costing run {options.path}")
+    first = "" if options.demo else "Fill it, save it, then: "
+    print(f"{options.path} is ready. {first}costing run {options.path}")
     return 0
 
 

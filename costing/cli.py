@@ -134,12 +134,20 @@ _FUNCTIONS = {
 }
 
 
+_PATHS = {
+    "new": "workbook to write (.xlsx); it must not exist",
+    "link": "workbook that is open (.xlsx, .xlsm)",
+}
+
+
 def _verb(
     verbs: Any, module: str, name: str, what: str, *, as_json: bool = False, writes: bool = False
 ) -> argparse.ArgumentParser:
     said = what[0].upper() + what[1:].replace("%%", "%") + "."  # a description is shown as it stands
     parser: argparse.ArgumentParser = verbs.add_parser(name, help=what, description=said)
-    parser.add_argument("path", type=Path, metavar="PATH", help="workbook (.xlsx, .xlsm) or folder of CSV files")
+    parser.add_argument(
+        "path", type=Path, metavar="PATH", help=_PATHS.get(name, "workbook (.xlsx, .xlsm) or folder of CSV files")
+    )
     if as_json:
         parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
     if writes:

@@ -22,6 +22,7 @@ from costing.graph.arrays import (
     KINDS,
     LITRE,
     OPERATIONS,
+    STAGES,
     START_OF_DAY,
     TABLES,
     Floats,
@@ -75,6 +76,15 @@ def movement_norms(estate: Estate) -> Floats:
     position = codes(table["applies_to"], pd.Index(OPERATIONS))
     norms[position[per_movement]] = table["percent"].to_numpy()[per_movement]
     norms[-1] = 0.0
+    return norms
+
+
+def yearly_norms(estate: Estate) -> Floats:
+    """Norm per year of each stage, as a fraction (0 where none is given)."""
+    norms, table = np.zeros(len(STAGES)), estate["loss_norms"]
+    position = codes(table["applies_to"], pd.Index(STAGES))
+    known = (table["time_base"] == "per year").to_numpy() & (position >= 0)
+    norms[position[known]] = table["percent"].to_numpy()[known]
     return norms
 
 

@@ -11,9 +11,10 @@ from costing.engine.shares import shares_of
 from costing.engine.solve import solve
 from costing.errors import ERROR, Finding, InputError
 from costing.graph.arrays import STAGES, Flow, number_lots
+from costing.graph.balance import empty_below
 from costing.graph.flows import flows_of, valuation_day, yearly_norms
 from costing.graph.places import place_of
-from costing.graph.sequence import order_flows
+from costing.graph.sequence import Place, order_flows
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import BOOK, Basis
 from costing.inputs.estate import Estate
@@ -32,16 +33,15 @@ def trace(estate: Estate) -> Chain:
     order, loops = order_flows(flows, len(lots.names), place)
     if loops:
         raise InputError([*estate.cautions, *loops])
-    settings = estate.settings
-    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
-    chain, findings = build_states(lots, flows, order, tolerance, yearly_norms(estate), valuation_day(estate), place)
+    today = valuation_day(estate)
+    chain, findings = build_states(lots, flows, order, empty_below(estate), yearly_norms(estate), today, place)
     findings += _costs_before_wine(chain, place)
     if any(finding.severity == ERROR for finding in findings):
         raise InputError([*estate.cautions, *findings])
     return replace(chain, cautions=tuple(findings))
 
 
-def _costs_before_wine(chain: Chain, place) -> list[Finding]:  # type: ignore[no-untyped-def]
+def _costs_before_wine(chain: Chain, place: Place) -> list[Finding]:
     flows = chain.flows
     cost = np.flatnonzero(flows.kind == Flow.COST)
     state = chain.last_filled(chain.state_on(flows.target[cost], flows.day[cost]))

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
-from costing.graph.flows import movement_norms
+from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import escalated
@@ -136,9 +136,7 @@ def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
 
 def yearly_loss(estate: Estate, stage: str) -> float:
     """Norm per year of a stage, as a fraction; 0 where none is given."""
-    norms = estate["loss_norms"]
-    mine = (norms["applies_to"] == stage) & (norms["time_base"] == "per year")
-    return float(norms.loc[mine, "percent"].sum())
+    return float(yearly_norms(estate)[STAGES.index(stage)])
 
 
 def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:

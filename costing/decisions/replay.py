@@ -22,7 +22,7 @@ import pandas as pd
 
 from costing.errors import InputError
 from costing.graph.arrays import Floats, Flow, Ints, number_lots
-from costing.graph.balance import OUT, touches_of
+from costing.graph.balance import OUT, empty_below, touches_of
 from costing.graph.flows import Flows, flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -67,8 +67,6 @@ class Replay:
 def recorded(estate: Estate, chain: Chain) -> Recorded:
     """Balances of the records. chain: `trace(estate)`."""
     flows, states = chain.flows, chain.states
-    settings = estate.settings
-    tolerance = np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
     before, slack = np.zeros(len(flows)), np.zeros(len(flows))
     order, _ = order_flows(flows, len(chain.lots.names), place_of(estate, flows, chain.lots))
     touches = touches_of(flows, order)
@@ -76,7 +74,7 @@ def recorded(estate: Estate, chain: Chain) -> Recorded:
     met = (touches.role == OUT) | (flows.source[touches.flow] == touches.lot)
     met |= flows.kind[touches.flow] == Flow.STOCKTAKE
     before[touches.flow[met]] = states.before[state[met]]
-    slack[touches.flow[met]] = tolerance[chain.lots.unit[touches.lot]][met]
+    slack[touches.flow[met]] = empty_below(estate)[chain.lots.unit[touches.lot]][met]
     return Recorded(flows.kind, flows.row, flows.out, flows.into, before, slack)
 
 

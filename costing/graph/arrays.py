@@ -161,10 +161,8 @@ def number_lots(estate: Estate) -> Lots:
     source, target = source[joined], target[joined]
     both = (unit[source] == BOTTLE) & (unit[target] == BOTTLE)
     source, target = source[both], target[both]
-    for _ in range(8):  # a release, downgraded or decanted lot keeps the format of the lot it came from
-        unknown = (form[target] < 0) & (form[source] >= 0)
-        if not unknown.any():
-            break
+    # a release, downgraded or decanted lot keeps the format of the lot it came from, through any number of moves
+    while (unknown := (form[target] < 0) & (form[source] >= 0)).any():
         form[target[unknown]] = form[source[unknown]]
     form = form[:-1]
     form = np.where((unit == BOTTLE) & (form < 0), list(FORMATS_L).index("bottle"), np.where(unit == BOTTLE, form, -1))

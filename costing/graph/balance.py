@@ -18,6 +18,7 @@ from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.sequence import Place
+from costing.inputs.estate import Estate
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
 DAYS_A_YEAR = 365.0
@@ -47,6 +48,12 @@ class Balance:
     before: Floats
     after: Floats
     drawn: Floats
+
+
+def empty_below(estate: Estate) -> Floats:
+    """Kilograms, litres and bottles up to which a lot counts as empty, by unit."""
+    settings = estate.settings
+    return np.array([settings.weight_tolerance_kg, settings.volume_tolerance_l, settings.bottle_tolerance])
 
 
 def touches_of(flows: Flows, order: Ints) -> Touches:

@@ -81,11 +81,10 @@ def movement_norms(estate: Estate) -> Floats:
 
 def yearly_norms(estate: Estate) -> Floats:
     """Norm per year of each stage, as a fraction (0 where none is given)."""
-    norms = np.zeros(len(STAGES))
-    table = estate["loss_norms"]
-    for stage, percent, base in zip(table["applies_to"], table["percent"], table["time_base"], strict=True):
-        if base == "per year" and stage in STAGES:
-            norms[STAGES.index(stage)] = percent
+    norms, table = np.zeros(len(STAGES)), estate["loss_norms"]
+    position = codes(table["applies_to"], pd.Index(STAGES))
+    known = (table["time_base"] == "per year").to_numpy() & (position >= 0)
+    norms[position[known]] = table["percent"].to_numpy()[known]
     return norms
 
 

@@ -6,11 +6,13 @@ Property tests draw the same examples on every run, without a time limit; COSTIN
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
 from costing import Estate, read_estate
+from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.source import Runs
 
@@ -29,3 +31,19 @@ def demo_estate() -> Estate:
 def demo_runs(demo_estate: Estate) -> Runs:
     """Results of the demo estate by basis, each computed once."""
     return Runs(demo_estate)
+
+
+@pytest.fixture(scope="session")
+def demo_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo workbook as `costing new --demo` makes it; not to be changed."""
+    path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
+    assert main(["new", str(path), "--demo"]) == 0
+    return path
+
+
+@pytest.fixture
+def book(demo_workbook: Path, tmp_path: Path) -> Path:
+    """A copy of the demo workbook."""
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(demo_workbook.read_bytes())
+    return path

@@ -1,0 +1,135 @@
+"""Commands that say what to do, as a user types them: exit codes, what is printed, written and left alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from costing.cli import main
+from costing.commands.records import demo_folder
+from tests.commands.books import digest, first_hour
+
+STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["ageing"], "Hold"),
+        (["blend"], "Bounds breached"),
+        (["vats"], "Best used in"),
+        (["recipes"], "Blanc de Meunier"),
+        (["price"], "Target price, net"),
+        (["margins"], "Prestige"),
+        (["scenarios"], "Dear grapes"),
+        (["sensitivity", "D25-3-BRUT"], "1 % more"),
+        (["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], "Change per bottle"),
+        (["forecast", "--draws", "200"], "Seed"),
+    ],
+)
+def test_deciding_commands_print_and_write_nothing(arguments: list[str], said: str, book: Path, capsys) -> None:
+    before = digest(book)
+    assert main([arguments[0], str(book), *arguments[1:]]) == 0
+    assert said in capsys.readouterr().out
+    assert digest(book) == before
+    assert main([arguments[0], str(book), *arguments[1:], "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)
+
+
+def test_another_workbook_is_a_scenario(book: Path, capsys) -> None:
+    budget = book.with_name("budget.xlsx")
+    budget.write_bytes(book.read_bytes())
+    assert main(["scenarios", str(book), "--with", str(budget), "--json"]) == 0
+    for release in json.loads(capsys.readouterr().out)["releases"]:
+        assert release["budget: change"] == pytest.approx(0.0, abs=1e-12)
+        assert release["budget"] == release["As recorded"] > 0
+
+
+def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:
+    assert main(["price", str(book), "--elasticity", "-2"]) == 0
+    assert "Net price of highest gain" in capsys.readouterr().out
+    assert main(["price", str(book), "--elasticity", "-0.8"]) == 1
+    assert "error: elasticity: '-0.8'" in capsys.readouterr().err
+
+
+def test_write_puts_the_sheets_of_a_command_beside_those_of_the_run(book: Path) -> None:
+    assert main(["run", str(book)]) == 0
+    assert main(["ageing", str(book), "--write"]) == 0
+    names = set(openpyxl.load_workbook(book, read_only=True).sheetnames)
+    assert names >= STARTS | {"Hold or release"}
+
+
+def test_why_without_names_says_what_to_name(book: Path, capsys) -> None:
+    assert main(["why", str(book)]) == 2
+    assert "--from" in capsys.readouterr().err
+
+
+def test_report_is_one_page_that_needs_nothing_else(book: Path) -> None:
+    target = book.with_name("page.html")
+    assert main(["report", str(book), "--html", str(target)]) == 0
+    page = target.read_text(encoding="utf-8")
+    assert "Prestige" in page
+    assert "<script" not in page
+    assert "http://" not in page.replace("http://www.w3.org", "")
+
+
+def _demo_folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "estate"
+    folder.mkdir()
+    for file in demo_folder().glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    return folder
+
+
+def test_a_command_without_a_sheet_to_write_says_so(tmp_path: Path, capsys) -> None:
+    """It was taken for result sheets that can't be moved."""
+    estate = first_hour(tmp_path / "estate")
+    assert main(["margins", str(estate), "--write"]) == 0
+    assert "There is no sheet to write." in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["estate"]
+
+
+def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(tmp_path: Path, capsys) -> None:
+    folder = _demo_folder(tmp_path)
+    with (folder / "scenarios.csv").open("a", encoding="utf-8") as file:
+        file.write("Misspelt,Grape prices,Price per kg,Variety=Pinto,multiply,1.1\n")
+    assert main(["check", str(folder)]) == 0
+    assert "caution: Scenarios!D9: 'Variety=Pinto' fits no row" in capsys.readouterr().out
+    assert main(["scenarios", str(folder), "--write"]) == 1
+    assert "1 error. Nothing was written." in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["estate"]
+
+
+def _free_bottles(folder: Path) -> Path:
+    """Bottles on lees, a release and a channel, and no money at all."""
+    folder.mkdir()
+    (folder / "settings.csv").write_text("Setting,Value\nCurrency,EUR\n", encoding="utf-8")
+    (folder / "interest_rates.csv").write_text("From,Hurdle rate (%)\n2020-01-01,8\n", encoding="utf-8")
+    (folder / "opening_stock.csv").write_text(
+        "Date,Lot,Kind,Quantity,Unit,Format,Cuvée\n2025-03-01,T20,on lees,1000,bottles,bottle,B\n", encoding="utf-8"
+    )
+    (folder / "disgorgements.csv").write_text(
+        "Date,Release lot,From lot,Bottles in,Bottles out\n2025-03-05,D1,T20,10,10\n", encoding="utf-8"
+    )
+    (folder / "channels.csv").write_text("Channel,Discount (%)\nTrade,10\n", encoding="utf-8")
+    return folder
+
+
+def test_wine_that_cost_nothing_yet_is_priced_and_closed(tmp_path: Path, capsys) -> None:
+    """No chain to draw and no column of cost ended in tracebacks."""
+    estate = _free_bottles(tmp_path / "estate")
+    assert main(["price", str(estate), "--write"]) == 0
+    assert "-0.00" not in capsys.readouterr().out
+    assert main(["close", str(estate), "--date", "2025-03-05"]) == 0
+    assert "Closed 2025-03-05: 2 lots" in capsys.readouterr().out
+
+
+def test_a_cuvee_with_plans_alone_is_told_from_a_misspelt_one(tmp_path: Path, capsys) -> None:
+    """It asked: did you mean 'B'?"""
+    estate = _free_bottles(tmp_path / "estate")
+    (estate / "settings.csv").write_text("Setting,Value\nValuation date,2025-03-02\n", encoding="utf-8")
+    assert main(["sensitivity", str(estate), "B"]) == 1
+    assert "cuvée 'B' has no release made by the valuation date. Planned ones: D1." in capsys.readouterr().err

@@ -39,6 +39,7 @@ class Settings(BaseModel):
     fiscal_year_start_month: int = Field(1, ge=1, le=12)
     day_count: str = "Act/365"
     tirage_liqueur_g_per_l: float = Field(500.0, ge=100, le=900)
+    bottle_rating_bar: float | None = Field(None, ge=3, le=15)
     ageing_step_months: int = Field(12, ge=1, le=60)
     ageing_horizon_months: int = Field(60, ge=0, le=240)
     price_step: float = Field(0.05, ge=0.0001, le=1000)

@@ -255,7 +255,9 @@ def _press_loads(rows: _Rows) -> Iterator[Finding]:
 
 def _pressures(rows: _Rows) -> Iterator[Finding]:
     known = np.flatnonzero(~np.isnan(rows.sugar))
-    yield from pressure_caution(rows.sugar[known], rows.sugar_cells(known))
+    rating = rows.estate.settings.bottle_rating_bar
+    rated = () if rating is None else (rating, 20.0)
+    yield from pressure_caution(rows.sugar[known], rows.sugar_cells(known), *rated)
 
 
 def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:

@@ -127,7 +127,8 @@ def test_term_that_does_not_fit_the_dosage(demo: Estate) -> None:
 def test_tirage_sugar_gives_pressure_and_strength(demo: Estate) -> None:
     """30 g/L: 7.5 bar at 10 °C by 4 g/L a bar; 1.76 to 1.78 % vol, above 1.5."""
     row = row_of(demo, "tirage", to_lot="T22-BRUT")
-    found = cautions(changed(demo, "tirage", row, sugar_g_per_l=30.0))
+    unrated = replace(demo, settings=demo.settings.model_copy(update={"bottle_rating_bar": None}))
+    found = cautions(changed(unrated, "tirage", row, sugar_g_per_l=30.0))
     assert {one.place for one in found} == {demo.place("tirage", row, "sugar_g_per_l")}
     assert any("7.5 bar at 10 °C" in one.rule for one in found)
     assert any("above 1.5 % vol" in one.rule for one in found)
@@ -222,3 +223,16 @@ def test_a_rule_set_that_does_not_exist_is_an_error_at_its_cell() -> None:
 def test_a_rule_set_that_slips_past_the_checks_is_refused(demo: Estate) -> None:
     with pytest.raises(CostingError, match="Did you mean 'Champagne'"):
         place_cautions(run(with_set(demo, "Champagn"), BOOK))
+
+
+def test_bottles_rated_lower_are_doubted(demo: Estate) -> None:
+    """24 g/L comes to 6.0 bar at 10 °C and about 8 bar at 20 °C (test_tirage_pressure holds the sources)."""
+
+    def bursting(rating: float | None) -> list[Finding]:
+        rated = replace(demo, settings=demo.settings.model_copy(update={"bottle_rating_bar": rating}))
+        return [one for one in cautions(rated) if "bottles burst" in str(one)]
+
+    assert bursting(None) == bursting(10.0) == []
+    doubted = bursting(6.0)
+    assert {one.place.split("!")[0] for one in doubted} == {"Tirage"}
+    assert all("above 6 bar" in str(one) for one in doubted)

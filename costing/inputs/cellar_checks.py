@@ -49,6 +49,10 @@ def ends_of_movements(estate: Estate) -> Iterator[Finding]:
     yield from each(estate, table, unsaid, "out_l", "nothing says how much was drawn.", "Enter the litres or bottles.")
     unsaid = ~from_lot & to_lot & ~in_l & ~in_bottles & ~out_l & ~out_bottles
     yield from each(estate, table, unsaid, "in_l", "nothing says how much arrived.", "Enter the litres or bottles.")
+    told = estate[table]["operation"].isin(["downgrading", "decanting", "re-bulking"]).to_numpy()
+    unsaid = out_bottles & to_lot & ~in_l & ~in_bottles & ~filled(estate, table, "format") & ~told
+    rule = "bottles are drawn, and nothing says whether bottles or litres arrive."
+    yield from each(estate, table, unsaid, "in_bottles", rule, "Enter what arrives: In (bottles) or In (L).")
     yield from _exits(estate, from_lot, to_lot)
 
 

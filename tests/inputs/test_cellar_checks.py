@@ -279,3 +279,10 @@ def test_many_rows_that_break_one_rule_are_summed_up():
     cautions = load(read_frames(tables), settings_required=False).cautions
     assert len(cautions) == 51
     assert str(cautions[-1]) == "Movements: has 30 more rows like these. Correct those shown first."
+
+
+def test_bottles_moved_say_whether_bottles_or_litres_arrive() -> None:
+    """They became litres of a new lot without a word."""
+    finding = only({"Movements!C7": "transfer", "Movements!I7": "", "Movements!L7": ""})
+    assert (finding.place, finding.severity) == ("Movements!I7", ERROR)
+    assert findings_of({"Movements!C7": "transfer", "Movements!L7": ""}) == []

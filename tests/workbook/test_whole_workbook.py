@@ -27,7 +27,16 @@ from tests.workbook.torture import torture_workbook
 
 STAMP = re.compile(rb"Run \d{4}-\d\d-\d\d \d\d:\d\d")
 WRITING = (
-    *(["ageing"], ["blend"], ["recipes"], ["price"], ["margins"], ["scenarios"], ["forecast", "--draws", "200"]),
+    *(
+        ["ageing"],
+        ["vats"],
+        ["blend"],
+        ["recipes"],
+        ["price"],
+        ["margins"],
+        ["scenarios"],
+        ["forecast", "--draws", "200"],
+    ),
     *(["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], ["sensitivity", "Brut"]),
 )
 

@@ -287,15 +287,22 @@ def draw(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write the report: build-up, flow of cost, margins, prices, verdicts, findings."""
+    """Write the report: build-up, flow of cost, margins, prices, verdicts, how sure they are, findings."""
     source = Source(options.path)
     book, economic = source.both
+    findings, drawn = list(cautions_of(source.estate, book)), {}
+    try:
+        found = forecast(source.estate, bases=(ECONOMIC,))
+        drawn = uncertainty_tables(found, economic) if found.figures else {}
+    except InputError as wrong:  # what can't be drawn takes nothing from the other figures
+        findings += [one for one in wrong.findings if one not in findings]
     page = report_html(
         book,
         economic,
-        cautions_of(source.estate, book),
+        findings,
         stamp=f"{dt.datetime.now():%Y-%m-%d %H:%M}, version {costing.__version__}",
         prices=release_prices(book, economic, source.on(REPLACEMENT)),
+        drawn=drawn,
     )
     target = options.html or options.path.with_name(f"{options.path.stem}.report.html")
     try:

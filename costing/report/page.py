@@ -255,6 +255,12 @@ def _drawn(tables: Mapping[str, pd.DataFrame]) -> str:
         numbers = [name for name in costs.columns if pd.api.types.is_float_dtype(costs[name])]
         columns = ["Release", "Cuvée", "Format", *numbers]
         parts.append(html_table(made[columns], dict.fromkeys(numbers, ",.2f")))
+    verdicts = tables.get("verdicts")
+    if verdicts is not None and len(verdicts):
+        sure = "Draws in which the verdict holds"
+        columns = ["Lot", "Cuvée", "Format", "Verdict", "Gain of holding as planned", sure]
+        formats = {"Gain of holding as planned": ",.0f", sure: ".0%"}
+        parts.append(html_table(verdicts[columns], formats))
     if shares is not None and len(shares):
         parts.append("<p>Share of each figure in the variance of the latest release</p>")
         parts.append(html_table(shares, dict.fromkeys(map(str, shares.columns[1:]), ".0%")))

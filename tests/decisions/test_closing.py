@@ -27,6 +27,7 @@ from costing.results.composition import Composition
 from costing.results.costs import releases
 from costing.results.origins import release_states
 from costing.results.stock import stock_values
+from costing.workbook.closing_sheets import prior_year_sheet
 from tests.properties.estates import random_estate
 
 CLOSED = date(2024, 12, 31)
@@ -103,6 +104,11 @@ def test_an_edit_of_a_closed_year_shows_by_lot_and_row(demo) -> None:
     assert set(rows["sheet"]) == {"Costs"}
     assert set(rows["row"].astype(int)) == {row + 2}
     assert 0 < values[values["basis"] == "book"]["difference"].sum() <= 1_000.0 + 1e-6
+    tables = prior_year_sheet(values, rows).tables
+    for basis in ("book", "economic"):  # a total over two bases or two closings would mean nothing
+        one = next(table.frame for table in tables if table.name == f"prior_year_{basis}_2024_12_31")
+        wanted = values[values["basis"] == basis]["difference"].astype(float)
+        assert one["Difference"].sum() == pytest.approx(wanted.sum(), abs=0.01 * len(wanted))
 
 
 def test_opening_an_unclosed_year_is_refused(demo) -> None:

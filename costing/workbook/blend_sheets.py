@@ -31,7 +31,6 @@ def vat_sheets(book: Results, economic: Results) -> list[ResultSheet]:
     formats = {
         **dict.fromkeys(_PER_LITRE, "money4"),
         **dict.fromkeys(_GAINS, "money"),
-        **dict.fromkeys(("Reserve", "Second pressing"), "percent"),
         "Litres": "quantity",
     }
     shares = ("Reserve of the blend", "Reserve with it", "Second pressing of the blend", "Second pressing with it")
@@ -47,7 +46,11 @@ def vat_sheets(book: Results, economic: Results) -> list[ResultSheet]:
         },
         title="What each vat would do to the blends that it could join",
     )
-    tables = [ResultTable("vats", vats.rename(columns=JANUARY), formats, ("Litres",))]
+    apart = ["reserve", "second_pressing", "vintages", "varieties", "villages"]  # in a table of their own: it prints
+    tables = [ResultTable("vats", vats.drop(columns=apart).rename(columns=JANUARY), formats, ("Litres",))]
+    made_of = vats[["lot", *apart]].rename(columns=JANUARY)
+    parts = dict.fromkeys(("Reserve", "Second pressing"), "percent")
+    tables.append(ResultTable("vats_made_of", made_of, parts, title="What each vat is made of"))
     sheet = ResultSheet(
         "Vats in January",
         f"Every vat and reserve: use, keep or sell ({economic.estate.settings.currency})",

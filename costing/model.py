@@ -18,7 +18,7 @@ from costing.graph.sequence import Place, order_flows
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import BOOK, Basis
 from costing.inputs.estate import Estate
-from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of
+from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
 from costing.money.presses import check_credits
 from costing.results.results import Results
 
@@ -65,14 +65,11 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None, common:
     chain = trace(estate) if chain is None else chain
     charges = charges_of(estate, chain, basis, common)
     states, edges = chain.states, chain.edges
-    share = edges.share.copy()
-    pressed = np.flatnonzero(edges.press_row >= 0)
-    share[pressed] = charges.presses.share[edges.press_row[pressed]]
     shares = shares_of(
         len(states),
         edges.source,
         edges.target,
-        share,
+        edges.shares_when_split(charges.presses.share),
         edges.abnormal,
         edges.flow,
         survivors_bear=basis.abnormal_loss == "survivors",
@@ -112,18 +109,9 @@ def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, n
     n, width = len(states), max(len(used), 1)
     cell = np.searchsorted(used, code) * n + postings.state  # column by column, as the solver reads it
     posted = np.asarray(np.bincount(cell, postings.amount, n * width), dtype=np.float64)
-    present = np.asarray(np.bincount(postings.state, _at_end(chain, charges, basis), n), dtype=np.float64)
+    worth = worth_at_end(postings, chain, basis, charges.curve)
+    present = np.asarray(np.bincount(postings.state, worth, n), dtype=np.float64)
     for part, codes in zip(accrued, timed, strict=True):
         posted[np.searchsorted(used, codes) * n + part.states] += part.amount  # each state once per charge
         present[part.states] += part.worth
     return posted.reshape(width, n).T, present, [divmod(int(one), n_elements) for one in used]
-
-
-def _at_end(chain: Chain, charges: Charges, basis: Basis) -> np.ndarray:
-    """Worth of each posting at the end of its state's interval."""
-    postings, states = charges.postings, chain.states
-    if charges.curve is None:
-        return postings.amount
-    inside = accrues_in(basis)[states.stage[postings.state]]
-    worth = postings.amount * charges.curve.growth(postings.paid, states.end[postings.state])
-    return np.where(inside, worth, postings.amount)

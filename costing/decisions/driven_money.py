@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.gradients import charged_between, worth_of_postings
+from costing.engine.carrying import DAYS_A_YEAR
 from costing.engine.pools import open_period
 from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.money.charges import Accrued
@@ -26,7 +27,6 @@ from costing.money.postings import TABLE_NAMES, Postings, joined
 from costing.results.results import Results
 
 KG, LITRE, BOTTLE_IN, BOTTLE_OUT, LOAD = range(len(FLOW_DRIVERS))
-DAYS_A_YEAR = 365.0
 _STEP = 1e-5
 
 
@@ -54,11 +54,11 @@ def driven_money(results: Results, grown: Floats) -> Driven:
     brought = grown[every.state] * worth_of_postings(results)
     for name in ("deliveries", "grape_prices"):
         at = np.flatnonzero(every.table == TABLE_NAMES.index(name))
-        np.add.at(found.into, every.flow[at], _ratio(brought[at], flows.into[every.flow[at]]))
+        np.add.at(found.into, every.flow[at], ratio(brought[at], flows.into[every.flow[at]]))
     at = np.flatnonzero(every.table == TABLE_NAMES.index("pressings"))
     at = at[every.element[at] != results.charges.elements.get_loc("by-product credit")]
     load = states.batch_state[flows.batch[every.flow[at]]]
-    np.add.at(found.held, load, _ratio(brought[at], states.quantity[load]))
+    np.add.at(found.held, load, ratio(brought[at], states.quantity[load]))
     for name, driver in (("operation_rates", _rate_drivers(results)), ("dry_goods", _dry_goods_drivers(results))):
         at = np.flatnonzero(every.table == TABLE_NAMES.index(name))
         _by_driver(results, found, driver[every.row[at]], every.flow[at], brought[at])
@@ -67,13 +67,14 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         if part.expensed:
             continue
         at = part.states
-        found.held[at] += grown[at] * _ratio(part.worth, states.quantity[at])
+        found.held[at] += grown[at] * ratio(part.worth, states.quantity[at])
         if TABLE_NAMES[part.charge.table] == "pools":
             _time_pool(results, found, part, grown)
     return found
 
 
-def _ratio(amount: Floats, quantity: Floats) -> Floats:
+def ratio(amount: Floats, quantity: Floats) -> Floats:
+    """Amount per quantity; 0 where there is none."""
     return np.divide(amount, quantity, out=np.zeros(len(amount)), where=quantity != 0)
 
 
@@ -97,7 +98,7 @@ def _by_driver(results: Results, found: Driven, driver: Ints, flow: Ints, brough
     into = (driver == BOTTLE_OUT) | (delivered & ((driver == KG) | (driver == LITRE)))
     out = ~into & ~pressed & ((driver == LITRE) | (driver == BOTTLE_IN))
     for chosen, slope, quantity in ((into & ~pressed, found.into, flows.into), (out, found.out, flows.out)):
-        np.add.at(slope, flow[chosen], _ratio(brought[chosen], quantity[flow[chosen]]))
+        np.add.at(slope, flow[chosen], ratio(brought[chosen], quantity[flow[chosen]]))
     for wanted, part, slope, quantity in (
         (KG, Flow.PRESS_IN, found.out, flows.out),
         (LITRE, Flow.PRESS_OUT, found.into, flows.into),
@@ -106,7 +107,7 @@ def _by_driver(results: Results, found: Driven, driver: Ints, flow: Ints, brough
         of_load = _sums(flows.batch[flow[chosen]], brought[chosen], n_loads)
         rows = np.flatnonzero(kind == part)
         whole = _sums(flows.batch[rows], quantity[rows], n_loads)
-        slope[rows] += _ratio(of_load, whole)[flows.batch[rows]]
+        slope[rows] += ratio(of_load, whole)[flows.batch[rows]]
 
 
 def _driver_quantity(results: Results, driver: int, flow: Ints) -> Floats:
@@ -153,7 +154,7 @@ def _rate_slopes(results: Results, row: int, since: int, stop: int, done: float,
     for one in range(3):
         step = np.zeros(3)
         step[one] = _STEP * here[one]
-        moved = _ratio(rates(here + step) - rates(here - step), 2.0 * base) if here[one] > 0 else np.zeros(2)
+        moved = ratio(rates(here + step) - rates(here - step), 2.0 * base) if here[one] > 0 else np.zeros(2)
         slopes.append(moved / step[one] if here[one] > 0 else moved)
     return _RateSlopes(*((float(one[0]), float(one[1])) for one in slopes))
 

@@ -24,7 +24,7 @@ import pandas as pd
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.inputs.estate import Estate
-from costing.money.charges import Accrued, accrues_in, capital_curve
+from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
 from costing.money.postings import TABLE_NAMES
 from costing.money.presses import split_presses
 from costing.results.origins import weights
@@ -52,12 +52,13 @@ class Reached:
     """Sets of states and the weight of each state's posting, capital included, in each of them [sets, states]."""
 
     results: Results
+    sets: tuple[Ints, ...]
     grown: Floats
 
     @classmethod
     def by(cls, results: Results, sets: list[Ints]) -> Reached:
         """Weights of sets of states, one backward solve each."""
-        return cls(results, np.vstack([weights(results, chosen)[1] for chosen in sets]))
+        return cls(results, tuple(sets), np.vstack([weights(results, chosen)[1] for chosen in sets]))
 
 
 def gradients(reached: Reached) -> Gradients:
@@ -96,16 +97,8 @@ def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | No
 
 def worth_of_postings(results: Results) -> Floats:
     """Worth of each posting at the end of its state's interval."""
-    return _worth(results, results.charges.curve)
-
-
-def _worth(results: Results, curve: RateCurve | None) -> Floats:
-    charges, states = results.charges, results.chain.states
-    every = charges.postings
-    if curve is None:
-        return every.amount
-    inside = accrues_in(results.basis)[states.stage[every.state]]
-    return np.where(inside, every.amount * curve.growth(every.paid, states.end[every.state]), every.amount)
+    charges = results.charges
+    return worth_at_end(charges.postings, results.chain, results.basis, charges.curve)
 
 
 def interest_gradients(reached: Reached) -> Gradients:
@@ -134,7 +127,8 @@ def _charged_at(reached: Reached, curve: RateCurve | None) -> Floats:
     inside = accrues_in(results.basis)[states.stage]
     growth = np.where(inside, curve.growth(states.start, states.end), 1.0)
     total = grown @ (growth * results.solution.arrived)
-    total += grown[:, charges.postings.state] @ _worth(results, curve)
+    worth = worth_at_end(charges.postings, results.chain, results.basis, curve)
+    total += grown[:, charges.postings.state] @ worth
     for part in charges.accrued:
         at = part.states[inside[part.states]]
         if not part.expensed and len(at):
@@ -271,21 +265,15 @@ def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], 
     pressed = np.flatnonzero(edges.press_row >= 0)
     source, target, row = edges.source[pressed], edges.target[pressed], edges.press_row[pressed]
     carried = grown[:, target] * (solution.growth[target] * solution.worth[source])
-    inside = accrues_in(results.basis)
 
     def effect(up: Estate, down: Estate, step: Floats, rows: Ints) -> Floats:
         ends = [split_presses(one, chain, charges.elements, results.basis) for one in (up, down)]
         moved = carried * (ends[0].share - ends[1].share)[row]
         total = _by_row(moved, load[row], n_loads)
         for sign, one in zip((1.0, -1.0), ends, strict=True):
-            margins = one.postings
-            kept = np.flatnonzero(margins.state >= 0)
-            state = margins.state[kept]
-            worth = margins.amount[kept]
-            if charges.curve is not None:
-                grows = worth * charges.curve.growth(margins.paid[kept], chain.states.end[state])
-                worth = np.where(inside[chain.states.stage[state]], grows, worth)
-            total += sign * _by_row(grown[:, state] * worth, load[margins.row[kept]], n_loads)
+            margins = one.postings.take(one.postings.state >= 0)
+            worth = worth_at_end(margins, chain, results.basis, charges.curve)
+            total += sign * _by_row(grown[:, margins.state] * worth, load[margins.row], n_loads)
         width = np.full(n_loads, 2.0 * step[0])
         if len(rows) > 1:
             width[load[rows]] = 2.0 * step

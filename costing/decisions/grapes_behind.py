@@ -39,14 +39,11 @@ def grapes_behind(estate: Estate, chain: Chain) -> GrapesBehind:
     of_load = np.bincount(load, litres, flows.n_batches)[load]
     part = np.zeros(len(estate["pressings"]))
     part[flows.row[pressed_out]] = np.divide(litres, of_load, out=np.zeros(len(litres)), where=of_load > 0)
-    share = edges.share.copy()
-    pressed = np.flatnonzero(edges.press_row >= 0)
-    share[pressed] = part[edges.press_row[pressed]]
     passes_on = shares_of(
         len(states),
         edges.source,
         edges.target,
-        share,
+        edges.shares_when_split(part),
         edges.abnormal,
         edges.flow,
         survivors_bear=True,

@@ -21,15 +21,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.sparse import csr_matrix
 
-from costing.decisions.driven_money import Driven, driven_money
+from costing.decisions.driven_money import Driven, driven_money, ratio
 from costing.decisions.gradients import Gradients, Reached, split_by
+from costing.decisions.replay import recorded_touches
 from costing.engine.shares import effective_abnormal
 from costing.engine.solve import Triangular
 from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
-from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances, touches_of
+from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances
 from costing.graph.flows import Flows, flows_of, yearly_norms
-from costing.graph.places import place_of
-from costing.graph.sequence import order_flows
 from costing.inputs.basis import Basis
 from costing.results.results import Results
 
@@ -62,8 +61,7 @@ class _Records:
     def of(cls, results: Results) -> _Records:
         chain = results.chain
         flows, states = chain.flows, chain.states
-        order, _ = order_flows(flows, len(chain.lots.names), place_of(results.estate, flows, chain.lots))
-        touches = touches_of(flows, order)
+        touches = recorded_touches(results.estate, chain)
         state = chain.by_lot  # states of lots stand as the touches do
         before, after = states.before[state], states.quantity[state]
         abnormal = _effective(flows.abnormal, results.basis)
@@ -73,13 +71,14 @@ class _Records:
         return cls(results, touches, balance, state, previous, abnormal, passes)
 
 
-def quantity_gradients(results: Results, sets: Sequence[Ints]) -> Gradients:
+def quantity_gradients(reached: Reached) -> Gradients:
     """Derivatives of the cost per bottle of sets of disgorgements by every quantity, loss norm and normal capacity:
     (table, column) -> [sets, rows]; 0 where the value is blank or 0, NaN at a kink.
 
-    sets: batch states of the disgorgements of each, which put out bottles.
+    reached: sets of the batch states of disgorgements that put out bottles.
     """
-    records, reached = _Records.of(results), Reached.by(results, list(sets))
+    results, sets = reached.results, reached.sets
+    records = _Records.of(results)
     slopes = [_slopes(records, states, grown) for states, grown in zip(sets, reached.grown, strict=True)]
     found: Gradients = {}
     for table, columns in QUANTITY_COLUMNS.items():
@@ -134,13 +133,9 @@ def _passed_on(results: Results, touches: Touches, balance: Balance, state: Ints
     weight = states.quantity[from_load]
     to = [state[kept], load, chain.target_state[flow[moved]], chain.target_state[given]]
     by = [previous[kept], previous[pressed], previous[moved], from_load]
-    part = [stays[kept], part_out[pressed], part_in[moved], _share(flows.into[given], weight)]
+    part = [stays[kept], part_out[pressed], part_in[moved], ratio(flows.into[given], weight)]
     n = len(states)
     return csr_matrix((np.concatenate(part), (np.concatenate(to), np.concatenate(by))), shape=(n, n))
-
-
-def _share(quantity: Floats, whole: Floats) -> Floats:
-    return np.divide(quantity, whole, out=np.zeros(len(quantity)), where=whole > 0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +169,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     arrives = grown * solution.growth  # by worth that comes into a state
     worth = np.append(solution.worth, 0.0)[previous]
     drawn = np.flatnonzero(((role == OUT) | (role == IN_PLACE)) & (before > 0))
-    by, whole = flow[drawn], _share(records.balance.drawn[drawn], before[drawn])
+    by, whole = flow[drawn], ratio(records.balance.drawn[drawn], before[drawn])
     through = np.append(states.batch_state, -1)[flows.batch[by]]
     goes_to = np.where(flows.batch[by] >= 0, through, chain.target_state[by])
     leaves = np.where(goes_to >= 0, arrives[np.maximum(goes_to, 0)], 0.0) * worth[drawn]
@@ -190,7 +185,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     np.add.at(held, previous[follows], (out[by] * flows.out[by] + into[by] * flows.into[by]) / before[follows])
     given = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
     load = states.batch_state[flows.batch[given]]
-    np.add.at(held, load, into[given] * _share(flows.into[given], states.quantity[load]))
+    np.add.at(held, load, into[given] * ratio(flows.into[given], states.quantity[load]))
     passed = records.passes.backward(held)
 
     taken = np.flatnonzero((role == OUT) | (role == IN_PLACE) | (role == LOSS))
@@ -220,7 +215,7 @@ def _judged(records: _Records, arrives: Floats, held: Floats) -> tuple[Floats, F
     beyond = (flows.kind[touches.flow[at]] != Flow.CUT) & (after > 0) & (expected > 0)
     beyond &= (after < expected) | results.basis.abnormal_gains
     carried = np.where(beyond, arrives[records.state[at]] * np.append(solution.worth, 0.0)[records.previous[at]], 0.0)
-    by_after, by_expected = _share(carried, expected), -_share(carried * after, expected**2)
+    by_after, by_expected = ratio(carried, expected), -ratio(carried * after, expected**2)
     np.add.at(held, records.state[at], by_after)
     np.add.at(held, records.previous[at], by_expected)
     accrued, lost = _allowed(known, -by_expected)

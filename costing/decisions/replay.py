@@ -22,7 +22,7 @@ import pandas as pd
 
 from costing.errors import InputError
 from costing.graph.arrays import Floats, Flow, Ints, number_lots
-from costing.graph.balance import OUT, empty_below, touches_of
+from costing.graph.balance import OUT, Touches, empty_below, touches_of
 from costing.graph.flows import Flows, flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -64,12 +64,17 @@ class Replay:
     short: Ints
 
 
+def recorded_touches(estate: Estate, chain: Chain) -> Touches:
+    """Touches of every lot in time order; the states of lots stand in the same order (`Chain.by_lot`)."""
+    order, _ = order_flows(chain.flows, len(chain.lots.names), place_of(estate, chain.flows, chain.lots))
+    return touches_of(chain.flows, order)
+
+
 def recorded(estate: Estate, chain: Chain) -> Recorded:
     """Balances of the records. chain: `trace(estate)`."""
     flows, states = chain.flows, chain.states
     before, slack = np.zeros(len(flows)), np.zeros(len(flows))
-    order, _ = order_flows(flows, len(chain.lots.names), place_of(estate, flows, chain.lots))
-    touches = touches_of(flows, order)
+    touches = recorded_touches(estate, chain)
     state = chain.by_lot  # states of lots stand as the touches do: lot by lot in time order
     met = (touches.role == OUT) | (flows.source[touches.flow] == touches.lot)
     met |= flows.kind[touches.flow] == Flow.STOCKTAKE

@@ -99,8 +99,9 @@ def derivatives_of(results: Results, names: Sequence[str]) -> Derivatives:
         return Derivatives(results, (), (), {}, {})
     sets = [release_states(results, lot) for lot in lots]
     bottles = np.array([[float(release["bottles"])] for release in chosen])
-    money = {cells: slope / bottles for cells, slope in gradients(Reached.by(results, sets)).items()}
-    return Derivatives(results, tuple(names), lots, money, quantity_gradients(results, sets))
+    reached = Reached.by(results, sets)
+    money = {cells: slope / bottles for cells, slope in gradients(reached).items()}
+    return Derivatives(results, tuple(names), lots, money, quantity_gradients(reached))
 
 
 def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:

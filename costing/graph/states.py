@@ -76,6 +76,10 @@ class Edges:
     flow: Ints
     press_row: Ints
 
+    def shares_when_split(self, of_row: Floats) -> Floats:
+        """Shares of all edges, those out of press loads as a split gives them. of_row: by row of Pressings."""
+        return np.where(self.press_row >= 0, np.append(of_row, 0.0)[self.press_row], self.share)
+
 
 @dataclass(frozen=True)
 class Chain:

@@ -146,6 +146,15 @@ def _accrue(
     return parts
 
 
+def worth_at_end(postings: Postings, chain: Chain, basis: Basis, curve: RateCurve | None) -> Floats:
+    """Worth of each posting at the end of its state's interval; its amount where no capital accrues."""
+    if curve is None:
+        return postings.amount
+    states = chain.states
+    inside = accrues_in(basis)[states.stage[postings.state]]
+    return np.where(inside, postings.amount * curve.growth(postings.paid, states.end[postings.state]), postings.amount)
+
+
 def accrues_in(basis: Basis) -> np.ndarray:
     """Whether capital accrues, for each stage."""
     inside = np.zeros(len(STAGES), dtype=bool)

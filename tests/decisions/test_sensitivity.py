@@ -121,7 +121,7 @@ def check_quantities(results, lot, most):
     held, left = chain.states.before[chain.source_state[drawn]], chain.states.quantity[chain.source_state[drawn]]
     # a row that wants a little more than there is, within the tolerance, is scaled by the rerun and not in the records
     near = 1e-5 if np.allclose((held - chain.flows.out[drawn])[left == 0], 0.0, atol=1e-9) else 2e-3
-    for (table, column), slopes in quantity_gradients(results, [release_states(results, lot)]).items():
+    for (table, column), slopes in quantity_gradients(Reached.by(results, [release_states(results, lot)])).items():
         value = np.nan_to_num(results.estate[table][column].to_numpy(dtype=np.float64))
         slope = np.nan_to_num(slopes[0]) * value
         rows = np.argsort(-np.abs(slope), kind="stable")[:most]
@@ -151,7 +151,7 @@ def test_quantities_of_the_demo_are_central_differences(basis) -> None:
 
 def test_nothing_is_claimed_where_a_row_empties_its_lot(demo) -> None:
     flows, states = demo.chain.flows, demo.chain.states
-    slopes = quantity_gradients(demo, [release_states(demo, "D25-3-BRUT")])["movements", "out_l"][0]
+    slopes = quantity_gradients(Reached.by(demo, [release_states(demo, "D25-3-BRUT")]))["movements", "out_l"][0]
     moved = np.flatnonzero((flows.kind == Flow.MOVEMENT) & (demo.chain.source_state >= 0))
     empties = states.quantity[demo.chain.source_state[moved]] == 0
     filled = demo.estate["movements"]["out_l"].to_numpy()[flows.row[moved]] > 0

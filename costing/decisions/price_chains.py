@@ -24,13 +24,16 @@ from costing.units import FORMATS_L
 
 USUAL_ALCOHOL = 12.0
 """Percent by volume where Cuvées says nothing (the default of its column)."""
-UP = {
+_STEPS = {
     "cuvee": "Cuvée",
     "format": "Format",
     "channel": "Channel",
     "currency": "Currency",
     "step": "Step",
     "amount": "Amount",
+}
+UP = {
+    **_STEPS,
     "running": "Running price",
     "share": "Share of the shelf price",
     "shelf_rounded": "Shelf price, rounded",
@@ -38,12 +41,7 @@ UP = {
     "back_at_cellar": "Net price walked back",
 }
 DOWN = {
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "channel": "Channel",
-    "currency": "Currency",
-    "step": "Step",
-    "amount": "Amount",
+    **_STEPS,
     "running": "Left after it",
     "net_price": "Net price, estate currency",
     "list_price": "List price, estate currency",

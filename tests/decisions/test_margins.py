@@ -14,6 +14,7 @@ from costing.decisions.margins import MARGINS, RANKED, margins, reversals
 from costing.decisions.releases_to_sell import dispatch_states
 from costing.inputs.estate import Estate
 from costing.results.results import Results
+from tests.decisions.one_bottling import one_bottling
 
 
 @pytest.fixture(scope="module")
@@ -28,28 +29,11 @@ def table(demo: list[Results]) -> pd.DataFrame:
 
 def small(**sheets: pd.DataFrame) -> Estate:
     """1,000 bottles filled with wine for 9,000 on 1 March 2022, disgorged 1 March 2025, all sold a year later."""
-    rows = {
-        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2026-12-31"]}),
-        "interest_rates": pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8]}),
-        "deliveries": pd.DataFrame(
-            {"Date": ["2022-03-01"], "Lot": ["W"], "What": ["wine"], "Supplier": ["M"], "Quantity": [750],
-             "Unit": ["L"], "Price per unit": [12]}
-        ),
-        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
-        "tirage": pd.DataFrame(
-            {"Date": ["2022-03-01"], "Cuvée": ["Brut"], "Bottle lot": ["T"], "Wine lot": ["W"], "Wine (L)": [750],
-             "Format": ["bottle"], "Bottles (bottles)": [1000]}
-        ),
-        "disgorgements": pd.DataFrame(
-            {"Date": ["2025-03-01"], "Release lot": ["D"], "From lot": ["T"], "Bottles in (bottles)": [1000],
-             "Bottles out (bottles)": [1000]}
-        ),
-        "channels": pd.DataFrame({"Channel": ["Trade"]}),
-        "dispatches": pd.DataFrame(
-            {"Date": ["2026-03-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [1000], "Net price": [20.0]}
-        ),
-    }  # fmt: skip
-    return read_estate({**rows, **sheets})
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2026-12-31"]})
+    dispatches = pd.DataFrame(
+        {"Date": ["2026-03-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [1000], "Net price": [20.0]}
+    )
+    return read_estate({"settings": settings, "dispatches": dispatches, **one_bottling(), **sheets})
 
 
 def one(estate: Estate, **how: object) -> pd.Series:

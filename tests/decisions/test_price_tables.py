@@ -27,6 +27,7 @@ from costing.errors import InputError
 from costing.inputs.estate import Estate
 from costing.results.origins import release_states
 from costing.results.results import Results
+from tests.decisions.one_bottling import one_bottling
 
 
 @pytest.fixture(scope="module")
@@ -46,25 +47,8 @@ def prices(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 def small(**sheets: pd.DataFrame) -> Estate:
     """One bottling of 1,000 bottles (9,000 of wine), disgorged whole on 1 March 2025, no loss, nothing else."""
-    rows = {
-        "settings": pd.DataFrame({"Setting": ["Valuation date", "Price step"], "Value": ["2025-03-01", "0.5"]}),
-        "interest_rates": pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8]}),
-        "deliveries": pd.DataFrame(
-            {"Date": ["2022-03-01"], "Lot": ["W"], "What": ["wine"], "Supplier": ["M"], "Quantity": [750],
-             "Unit": ["L"], "Price per unit": [12]}
-        ),
-        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
-        "tirage": pd.DataFrame(
-            {"Date": ["2022-03-01"], "Cuvée": ["Brut"], "Bottle lot": ["T"], "Wine lot": ["W"], "Wine (L)": [750],
-             "Format": ["bottle"], "Bottles (bottles)": [1000]}
-        ),
-        "disgorgements": pd.DataFrame(
-            {"Date": ["2025-03-01"], "Release lot": ["D"], "From lot": ["T"], "Bottles in (bottles)": [1000],
-             "Bottles out (bottles)": [1000]}
-        ),
-        "channels": pd.DataFrame({"Channel": ["Trade"]}),
-    }  # fmt: skip
-    return read_estate({**rows, **sheets})
+    settings = pd.DataFrame({"Setting": ["Valuation date", "Price step"], "Value": ["2025-03-01", "0.5"]})
+    return read_estate({"settings": settings, **one_bottling(), **sheets})
 
 
 def priced(estate: Estate) -> pd.DataFrame:

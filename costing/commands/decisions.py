@@ -14,17 +14,18 @@ from collections.abc import Callable, Mapping, Sequence
 import pandas as pd
 
 import costing
+from costing.answers.answer import Answer
+from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
 from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
-from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
-from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
+from costing.decisions.cheapest_blend import trials
 from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
-from costing.decisions.reserves import JANUARY, january_tables
+from costing.decisions.reserves import vats as decide_vats
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
 from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados
 from costing.decisions.uncertainty import forecast
@@ -33,10 +34,11 @@ from costing.decisions.why import WHY, why_it_moved
 from costing.decisions.years import YEARS, between_releases
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.model import Runs
 from costing.report.page import report_html
 from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
-from costing.workbook.blend_sheets import trial_sheets, vat_sheets
+from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import scenario_sheets, sensitivity_sheets, uncertainty_sheets, why_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
@@ -92,39 +94,30 @@ def ageing(options: argparse.Namespace) -> int:
 
 def blend(options: argparse.Namespace) -> int:
     """Put the trial blends side by side, with the cheapest blend within their bounds."""
-    source = Source(options.path)
-    book, economic = source.both
-    on_hand = lots_on_hand(book, economic)
-    trials, findings = trial_blends(book, economic, on_hand)
-    cheapest, shadows, more = cheapest_blends(book, economic, on_hand)
-    columns = ["Trial", "Bottles", "Book per bottle at tirage", "Economic per bottle at tirage"]
-    columns += ["At market value per bottle", "Reserve", "Second pressing", "Varieties", "Bounds breached"]
-    return _answer(
-        options,
-        source,
-        {"trials": trials, "cheapest": cheapest, "bounds": shadows},
-        [trials.rename(columns=TRIALS)[columns], cheapest.rename(columns=CHEAPEST), shadows.rename(columns=SHADOWS)],
-        "The Trial blends sheet names no lots on hand.",
-        lambda: trial_sheets(book, economic),
-        [*findings, *more],
-    )
+    return _shown(options, trials, ("trial_blends_costed", "cheapest_blends", "bounds_of_blends"))
 
 
 def vats(options: argparse.Namespace) -> int:
     """Say of every vat and reserve what it is worth, and what it brings used now, kept a year or sold."""
+    return _shown(options, decide_vats, ("vats",))
+
+
+def _shown(options: argparse.Namespace, decide: Callable[[Runs], Answer], tables: Sequence[str]) -> int:
+    """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
-    book, economic = source.both
-    on_hand, joined = january_tables(book, economic)
-    columns = ["Lot", "Kind", "Litres", "Economic per litre", "Market per litre", "Cost of a year per litre"]
-    columns += ["Gain if used now", "Best used in", "Gain if kept a year", "Gain if sold now", "Vintages", "Varieties"]
-    return _answer(
-        options,
-        source,
-        {"vats": on_hand, "in_blends": joined},
-        [on_hand.rename(columns=JANUARY)[columns]],
-        "No must, wine or reserve is on hand at the valuation date.",
-        lambda: vat_sheets(book, economic),
-    )
+    answer = decide(source.runs)
+    print_findings(answer.findings, sys.stderr)
+    print(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
+    wrong = errors_in(answer.findings)
+    if wrong and options.write:
+        note(f"{counted(len(wrong), 'error')}. Nothing was written.")
+    elif options.write:
+        sheets = result_sheets([answer])
+        if sheets:
+            write_sheets(options, source, sheets)
+        else:
+            note("There is no sheet to write.")
+    return 1 if wrong else 0
 
 
 def recipes(options: argparse.Namespace) -> int:

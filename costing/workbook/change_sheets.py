@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.decisions.figures import STOCK
 from costing.decisions.scenarios import SCENARIOS, scenario_tables
 from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados

@@ -20,7 +20,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
     [
         (["ageing"], "Hold"),
         (["blend"], "Bounds breached"),
-        (["vats"], "Best used in"),
+        (["vats"], "Best used"),
         (["recipes"], "Blanc de Meunier"),
         (["price"], "Target price, net"),
         (["margins"], "Prestige"),

@@ -23,7 +23,7 @@ from tests.properties.estates import random_estate
 
 @pytest.fixture(scope="module")
 def economic(demo_runs):
-    return demo_runs(ECONOMIC)
+    return demo_runs.economic
 
 
 def test_the_demo_has_all_four_in_a_workbook_that_opens(economic) -> None:

@@ -19,6 +19,7 @@ from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
 from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
 from costing.decisions.cheapest_blend import trials
+from costing.decisions.distributions import uncertain_figures
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
@@ -236,6 +237,7 @@ def draw(options: argparse.Namespace) -> int:
         shown,
         empty,
         lambda: uncertainty_sheets(found, economic, prices),
+        uncertain_figures(source.estate)[2],
     )
 
 

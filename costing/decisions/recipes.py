@@ -20,41 +20,23 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.recipe_figures import Recipe, read_recipes
 from costing.decisions.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES
-from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.load import read_estate
 from costing.inputs.schema import settings, sheets
-from costing.model import run, trace
+from costing.model import Runs
 from costing.results.costs import releases
-from costing.results.results import Results
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
-STANDARD = {
-    "recipe": "Recipe",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "disgorged": "Release",
-    "kilograms": "Kilograms",
-    "bottles": "Good bottles",
-    "book": "Book per bottle",
-    "economic": "Economic per bottle",
-    "economic_75cl": "Economic per 75 cl",
-    "actual_release": "Actual release",
-    "book_over_actual": "Book over actual",
-    "economic_over_actual": "Economic over actual",
-}
-AGAINST_ACTUAL = {
-    "recipe": "Recipe",
-    "basis": "Basis",
-    "stage": "Stage",
-    "standard": "Standard per bottle",
-    "actual": "Actual per bottle",
-    "difference": "Difference",
-}
+COLUMNS = (
+    *("recipe", "cuvee", "format", "disgorged", "kilograms", "bottles_good", "book_per_bottle", "economic_per_bottle"),
+    *("economic_per_75cl", "release_actual", "book_over_actual", "economic_over_actual"),
+)
+STAGE_COLUMNS = ("recipe", "basis", "stage", "standard_per_bottle", "actual_per_bottle", "difference")
 MERGED = ("interest_rates", "price_indices", "operation_rates", "cuvees")
 """Sheets that a recipe takes from the estate as they are; others in part."""
 
@@ -169,38 +151,42 @@ def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
     return pd.concat([frame, pd.DataFrame(more)], ignore_index=True) if more else frame
 
 
-def standard_costs(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Standard cost per bottle of every recipe (`STANDARD`), and by stage against the actual of its cuvée and
-    format (`AGAINST_ACTUAL`; its last line of each recipe and basis is the total).
+def recipes(runs: Runs) -> Answer:
+    """Standard cost per bottle of every recipe, and by stage against the actual of its cuvée and format; the last line
+    of each recipe and basis is the total.
 
-    book, economic: of the estate. InputError with every finding on the Recipes sheet.
+    InputError with every finding on the Recipes sheet.
     """
-    estate = book.estate
-    recipes, wrong = _sound(estate)
+    estate = runs.estate
+    sound, wrong = _sound(estate)
     if wrong:
         raise InputError(wrong)
     rows: list[dict[str, object]] = []
     lines: list[dict[str, object]] = []
-    actual = {"book": releases(book), "economic": releases(economic)}
-    for name, recipe in recipes.items():
-        of = recipe_estate(estate, name, recipe)
-        chain = trace(of)
-        standard = {basis.name: releases(run(of, basis, chain)).iloc[0] for basis in (BOOK, ECONOMIC)}
+    actual = {"book": releases(runs.book), "economic": releases(runs.economic)}
+    for name, recipe in sound.items():
+        alone = Runs(recipe_estate(estate, name, recipe))
+        standard = {results.basis.name: releases(results).iloc[0] for results in (alone.book, alone.economic)}
         row: dict[str, object] = {"recipe": name, "cuvee": recipe["cuvée"], "format": recipe["format"]}
-        row["disgorged"], row["bottles"] = standard["book"]["disgorged"], standard["book"]["bottles"]
+        row["disgorged"], row["bottles_good"] = standard["book"]["disgorged"], standard["book"]["bottles"]
         row["kilograms"] = quantities(estate, recipe).kilograms
         for basis, made in actual.items():
             cost = _by_stage(standard[basis])
             latest = _latest(made, recipe)
-            row[basis] = cost.sum()
-            row["actual_release"] = "" if latest is None else latest["release"]
+            row[f"{basis}_per_bottle"] = cost.sum()
+            row["release_actual"] = "" if latest is None else latest["release"]
             real = pd.Series(np.nan, STAGES) if latest is None else _by_stage(latest)
             row[f"{basis}_over_actual"] = np.nan if latest is None else cost.sum() - real.sum()
             lines += _lines(name, basis, cost, real)
         of_75cl = STANDARD_BOTTLE_L / FORMATS_L[recipe["format"]]
-        row["economic_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
+        row["economic_per_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
         rows.append(row)
-    return pd.DataFrame(rows, columns=list(STANDARD)), pd.DataFrame(lines, columns=list(AGAINST_ACTUAL))
+    tables = {
+        "recipes_costed": pd.DataFrame(rows, columns=list(COLUMNS)),
+        "standard_and_actual": pd.DataFrame(lines, columns=list(STAGE_COLUMNS)),
+    }
+    findings = tuple(recipe_findings(estate))
+    return Answer(tables, findings, (), {"currency": runs.currency}, "The Recipes sheet is empty.")
 
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
@@ -222,6 +208,6 @@ def _lines(name: str, basis: str, standard: pd.Series, actual: pd.Series) -> lis
     found = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
     found.append(("total", standard.sum(), actual.sum() if known else np.nan))
     return [
-        {"recipe": name, "basis": basis, "stage": stage, "standard": one, "actual": other, "difference": one - other}
+        dict(zip(STAGE_COLUMNS, (name, basis, stage, one, other, one - other), strict=True))
         for stage, one, other in found
     ]

@@ -26,8 +26,8 @@ from costing.decisions.recipe_rows import VINIFICATION, quantities, recipe_rows,
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES
 from costing.inputs.estate import Estate
+from costing.inputs.frames import as_entered, settings_frame
 from costing.inputs.load import read_estate
-from costing.inputs.schema import settings, sheets
 from costing.model import Runs
 from costing.results.costs import releases
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -74,10 +74,10 @@ def _sound(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
 
 def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
     """Read the rows of a recipe with what holds on the estate. InputError where they make no sense together."""
-    frames = {sheet: _as_entered(sheet, estate[sheet]) for sheet in MERGED}
-    frames["settings"] = _settings(estate)
+    frames = {sheet: as_entered(sheet, estate[sheet]) for sheet in MERGED}
+    frames["settings"] = settings_frame(estate)
     kinds = estate["market_values"]
-    frames["market_values"] = _as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
+    frames["market_values"] = as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
     frames["loss_norms"] = _norms(estate, recipe)
     frames["dry_goods"] = _dry_goods(estate, recipe)
     frames["pools"] = _pools(estate, pd.Timestamp(quantities(estate, recipe).release))
@@ -88,26 +88,12 @@ def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
     return read_estate({sheet: frame for sheet, frame in frames.items() if len(frame)})
 
 
-def _as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of a sheet as a person would type them: percentages in percent points, blank columns left out."""
-    frame = rows.astype(object).where(rows.notna(), None)
-    for column in sheets()[sheet].columns:
-        if column.type == "percent":
-            frame[column.name] = [None if pd.isna(one) else float(f"{one * 100.0:.15g}") for one in rows[column.name]]
-    return frame.dropna(axis=1, how="all").reset_index(drop=True)
-
-
-def _settings(estate: Estate) -> pd.DataFrame:
-    chosen = {setting.title: getattr(estate.settings, name) for name, setting in settings().items()}
-    return pd.DataFrame({"setting": list(chosen), "value": pd.Series(list(chosen.values()), dtype=object)})
-
-
 def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     """Norms of the estate; those of vinification as the recipe has them."""
     norms = estate["loss_norms"]
     if recipe["vinification loss"] is None:
-        return _as_entered("loss_norms", norms)
-    others = _as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
+        return as_entered("loss_norms", norms)
+    others = as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
     own = vinification_losses(estate, recipe)
     given = pd.DataFrame({"applies_to": list(own), "percent": [100.0 * loss for loss in own.values()]})
     return pd.concat([others, given.assign(time_base="per movement")], ignore_index=True)
@@ -126,14 +112,14 @@ def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
             goods = goods[~goods["stage"].isin(stages)]
             given.append({"from_date": recipe["harvest date"], "stage": stages[-1], "unit_price": recipe[figure]})
     own = pd.DataFrame(given).assign(item="as the recipe says") if given else pd.DataFrame()
-    return pd.concat([_as_entered("dry_goods", goods), own], ignore_index=True)
+    return pd.concat([as_entered("dry_goods", goods), own], ignore_index=True)
 
 
 def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
     """Pools with a normal capacity; the last period of each again and again, until that day."""
     pools = estate["pools"]
     pools = pools[pools["normal_capacity"] > 0]
-    frame = _as_entered("pools", pools)
+    frame = as_entered("pools", pools)
     keys = ["pool", "element", "stage", "location", "driver"]
     more = []
     for rows in pools.groupby(keys, observed=True, dropna=False).indices.values():

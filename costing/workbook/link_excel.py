@@ -5,18 +5,25 @@ taken for a number, a date, a truth or a formula is set with an apostrophe befor
 from the value.
 
 Conventions: only the part of xlwings under the BSD licence is used, and of that only what has been there for
-years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line.
+years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line. Excel refuses
+calls while a cell is edited or a dialog is open: a refused call is tried `ATTEMPTS` times, where xlwings would
+try for ever. Excel's modes are the whole application's and outlive a link that is killed, so what they were is kept
+in a file beside the system's other temporary ones while they are changed, and the next link puts them back.
 
-What it does not do: start or end Excel; tell a text that reads like an error (`#N/A`) from an error.
+What it does not do: start or end Excel (what xlwings does at its exit to processes it does not know is
+taken off); tell a text that reads like an error (`#N/A`) from an error.
 """
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import datetime as dt
 import importlib
 import re
 import sys
+import tempfile
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache, wraps
 from pathlib import Path
@@ -30,11 +37,18 @@ from costing.workbook.package import shown
 from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, Styled, link_columns
 from costing.workbook.scan import MAX_CELLS
 from costing.workbook.sheets import MARK, mark_text
+from costing.workbook.stale import STALE
 
 _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!", "#FIELD!"}
 _PLAIN_TEXT = re.compile(r"[^\W\d_][^\d=@#]*")
 _TRUTHS = {"true", "false", "vrai", "faux", "wahr", "falsch", "vero", "falso", "verdadero"}
 _HEADER_ROWS, _STALE_COLUMNS = 20, 52
+ATTEMPTS = 200
+PATIENCE_SECONDS = 5.0
+_WAS_FROZEN = (
+    "An earlier link was ended in the middle of a refresh; Excel redraws and calculates again as it did before it. "
+    "Result sheets of that refresh are half old, until the next one is through."
+)
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
@@ -64,9 +78,13 @@ class ExcelWorkbook:
         self._app, self._book = _find(path)
         self._tables: dict[str, list[PlacedTable]] = {}
         self._known: set[str] = set()
+        self._before = Path(tempfile.gettempdir()) / f"costing-excel-{self._app.pid}.txt"
+        self.saves_itself = _saves_itself(self._book)
+        self.remarks = [_WAS_FROZEN] if self._before.exists() and self._put_back() else []
 
     def close(self) -> None:
         """Nothing is to be closed: Excel keeps the workbook."""
+        self._put_back()
 
     @_in_one_line
     def who(self) -> str:
@@ -75,6 +93,7 @@ class ExcelWorkbook:
 
     def is_open(self) -> bool:
         """Whether the workbook is still open there."""
+        self._put_back(seconds=0.0)
         try:
             return _is_file(self._book, self._path)
         except Exception:  # of types that differ between systems
@@ -98,6 +117,11 @@ class ExcelWorkbook:
         """Whether the sheet bears the mark of a result sheet, with its present title."""
         names = {name.name.rpartition("!")[2]: name.refers_to for name in self._book.sheets[title].names}
         return str(names.get(MARK, "")).removeprefix("=") == mark_text(title)
+
+    @_in_one_line
+    def is_protected(self, title: str) -> bool:
+        """Whether the sheet is protected, where Excel tells (on Windows)."""
+        return getattr(self._book.sheets[title].api, "ProtectContents", False) is True
 
     @_in_one_line
     def read_table(self, title: str) -> OpenSheet:
@@ -198,15 +222,39 @@ class ExcelWorkbook:
 
     @contextlib.contextmanager
     def paused(self) -> Iterator[None]:
-        """Neither redraw nor recalculate inside."""
-        app = self._app
-        before = app.screen_updating, app.calculation
-        app.screen_updating, app.calculation = False, "manual"
+        """Neither redraw nor recalculate inside. Where the inside fails, result sheets say that they are old."""
         try:
+            self._pause()
             yield
+        except BaseException:  # Ctrl-C, too
+            with contextlib.suppress(WorkbookError):
+                self.mark_stale([title for title in self.titles() if self.is_marked(title)], f'="{STALE}"')
+            raise
         finally:
-            app.calculation = before[1]
-            app.screen_updating = before[0]
+            self._put_back()
+
+    @_in_one_line
+    def _pause(self) -> None:
+        self._before.write_text(str(self._app.calculation), encoding="ascii")
+        self._app.calculation = "manual"
+        self._app.screen_updating = False
+
+    def _put_back(self, seconds: float = PATIENCE_SECONDS) -> bool:
+        """Give Excel the modes it had before `_pause`, once it takes them; return whether nothing is left to do.
+
+        Refused for that long, the rest is tried again with the next question whether the workbook is open.
+        """
+        until = time.monotonic() + seconds
+        while self._before.exists():
+            try:
+                self._app.screen_updating = True
+                self._app.calculation = self._before.read_text(encoding="ascii") or "automatic"
+                self._before.unlink()
+            except Exception:  # of types that differ between systems
+                if time.monotonic() >= until:
+                    return False
+                time.sleep(0.1)
+        return True
 
 
 def _find(path: Path) -> tuple[Any, Any]:
@@ -215,7 +263,7 @@ def _find(path: Path) -> tuple[Any, Any]:
         msg = "there is no Excel on this system"
         raise NotOpenError(msg)
     try:
-        engine = importlib.import_module("xlwings").engines.active
+        engine = _xlwings().engines.active
         apps = list(engine.apps) if engine else []
     except Exception as fault:  # XlwingsError, AttributeError, ImportError, or an error of the system's own
         msg = "Excel can't be reached"
@@ -223,18 +271,52 @@ def _find(path: Path) -> tuple[Any, Any]:
     if not apps:
         msg = "Excel is not running"
         raise NotOpenError(msg)
+    namesakes = []
     for app in apps:
-        with contextlib.suppress(Exception):
-            for book in app.books:
+        for book in _books(app):
+            try:
                 if _is_file(book, path):
                     return app, book
+            except Exception:  # an address of the web that leads to no folder here, or a dialog is open
+                with contextlib.suppress(Exception):
+                    namesakes += [book] * (str(book.name).casefold() == path.name.casefold())
     msg = "Excel has other workbooks open"
+    if namesakes:
+        msg = (
+            f"Excel has a workbook named {path.name} open, but does not say from which folder of this computer. "
+            "Finish the cell that is being edited; if it was opened from the web, open it from its synchronised folder"
+        )
     raise NotOpenError(msg)
+
+
+def _xlwings() -> Any:
+    """The module, told not to wait for ever, and to leave other processes of Excel alone at its exit."""
+    xlwings = importlib.import_module("xlwings")
+    for name in ("xlwings._xlwindows", "xlwings._xlmac"):
+        module: Any = sys.modules.get(name)
+        if module is not None:
+            atexit.unregister(module.cleanup)
+            module.N_COM_ATTEMPTS = ATTEMPTS  # read on Windows alone
+    return xlwings
+
+
+def _books(app: Any) -> list[Any]:
+    try:
+        return list(app.books)
+    except Exception:  # an Excel with a dialog open, or one that is ending
+        return []
 
 
 def _is_file(book: Any, path: Path) -> bool:
     # A workbook in a synchronised folder may have an address of the web, which is no path.
     return Path(str(book.fullname)).resolve() == path.resolve()
+
+
+def _saves_itself(book: Any) -> bool:
+    """Whether AutoSave is on, where Excel tells."""
+    with contextlib.suppress(Exception):  # a version without AutoSave, or a system where it can't be asked
+        return book.api.AutoSaveOn is True
+    return False
 
 
 def _placed(table: Any) -> PlacedTable:
@@ -280,7 +362,7 @@ def _place_tables(sheet: Any, page: Page) -> None:
         table = present.get(wanted.name)
         if table is None:
             table = sheet.tables.add(area, wanted.name, has_headers=True)
-            table.table_style = None
+            table.table_style = ""
         elif _placed(table) != wanted:
             table.show_totals = False
             table.resize(area)

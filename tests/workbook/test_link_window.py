@@ -45,12 +45,13 @@ def screen() -> Iterator[str]:
 
 
 def photograph(display: str, name: str) -> None:
-    """Keep a picture of the screen in the folder COSTING_PICTURES, where one is named."""
+    """Keep a picture of the screen in the folder COSTING_PICTURES, where one is named (Pillow takes it)."""
     folder = os.environ.get("COSTING_PICTURES")
-    if folder and shutil.which("import"):
+    if folder:
+        from PIL import ImageGrab
+
         time.sleep(2.0)
-        command = ["import", "-display", display, "-window", "root", str(Path(folder) / f"{name}.png")]
-        subprocess.run(command, timeout=30, check=True)
+        ImageGrab.grab(xdisplay=display).save(Path(folder) / f"{name}.png")
 
 
 class AtTheTerminal:

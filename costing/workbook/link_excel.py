@@ -5,23 +5,18 @@ taken for a number, a date, a truth or a formula is set with an apostrophe befor
 from the value.
 
 Conventions: only the part of xlwings under the BSD licence is used, and of that only what has been there for
-years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line. Excel refuses
-calls while a cell is edited or a dialog is open: a refused call is tried `ATTEMPTS` times, where xlwings would
-try for ever. Excel's modes are the whole application's and outlive a link that is killed, so what they were is kept
-in a file beside the system's other temporary ones while they are changed, and the next link puts them back.
+years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line. Excel's modes are
+the whole application's and outlive a link that is killed, so what they were is kept in a temporary file while they
+are changed, and the next link puts them back.
 
-What it does not do: start or end Excel (what xlwings does at its exit to processes it does not know is
-taken off); tell a text that reads like an error (`#N/A`) from an error.
+What it does not do: start or end Excel; tell a text that reads like an error (`#N/A`) from an error.
 """
 
 from __future__ import annotations
 
-import atexit
 import contextlib
 import datetime as dt
-import importlib
 import re
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -32,9 +27,10 @@ from typing import Any, ParamSpec, TypeVar
 from costing.errors import WorkbookError
 from costing.inputs.cells import fold
 from costing.inputs.schema import sheets
-from costing.workbook.opened import NotOpenError, OpenSheet
+from costing.workbook.opened import OpenSheet
 from costing.workbook.package import shown
 from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, Styled, link_columns
+from costing.workbook.running_excel import find, is_file, saves_itself
 from costing.workbook.scan import MAX_CELLS
 from costing.workbook.sheets import MARK, mark_text
 from costing.workbook.stale import STALE
@@ -43,7 +39,6 @@ _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "
 _PLAIN_TEXT = re.compile(r"[^\W\d_][^\d=@#]*")
 _TRUTHS = {"true", "false", "vrai", "faux", "wahr", "falsch", "vero", "falso", "verdadero"}
 _HEADER_ROWS, _STALE_COLUMNS = 20, 52
-ATTEMPTS = 200
 PATIENCE_SECONDS = 5.0
 _WAS_FROZEN = (
     "An earlier link was ended in the middle of a refresh; Excel redraws and calculates again as it did before it. "
@@ -75,11 +70,11 @@ class ExcelWorkbook:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._app, self._book = _find(path)
+        self._app, self._book = find(path)
         self._tables: dict[str, list[PlacedTable]] = {}
         self._known: set[str] = set()
         self._before = Path(tempfile.gettempdir()) / f"costing-excel-{self._app.pid}.txt"
-        self.saves_itself = _saves_itself(self._book)
+        self.saves_itself = saves_itself(self._book)
         self.remarks = [_WAS_FROZEN] if self._before.exists() and self._put_back() else []
 
     def close(self) -> None:
@@ -95,7 +90,7 @@ class ExcelWorkbook:
         """Whether the workbook is still open there."""
         self._put_back(seconds=0.0)
         try:
-            return _is_file(self._book, self._path)
+            return is_file(self._book, self._path)
         except Exception:  # of types that differ between systems
             return False
 
@@ -255,68 +250,6 @@ class ExcelWorkbook:
                     return False
                 time.sleep(0.1)
         return True
-
-
-def _find(path: Path) -> tuple[Any, Any]:
-    # Elsewhere xlwings has nobody to talk to, unless the caller has loaded it and made an engine active.
-    if not (sys.platform in ("win32", "darwin") or "xlwings" in sys.modules):
-        msg = "there is no Excel on this system"
-        raise NotOpenError(msg)
-    try:
-        engine = _xlwings().engines.active
-        apps = list(engine.apps) if engine else []
-    except Exception as fault:  # XlwingsError, AttributeError, ImportError, or an error of the system's own
-        msg = "Excel can't be reached"
-        raise NotOpenError(msg) from fault
-    if not apps:
-        msg = "Excel is not running"
-        raise NotOpenError(msg)
-    namesakes = []
-    for app in apps:
-        for book in _books(app):
-            try:
-                if _is_file(book, path):
-                    return app, book
-            except Exception:  # an address of the web that leads to no folder here, or a dialog is open
-                with contextlib.suppress(Exception):
-                    namesakes += [book] * (str(book.name).casefold() == path.name.casefold())
-    msg = "Excel has other workbooks open"
-    if namesakes:
-        msg = (
-            f"Excel has a workbook named {path.name} open, but does not say from which folder of this computer. "
-            "Finish the cell that is being edited; if it was opened from the web, open it from its synchronised folder"
-        )
-    raise NotOpenError(msg)
-
-
-def _xlwings() -> Any:
-    """The module, told not to wait for ever, and to leave other processes of Excel alone at its exit."""
-    xlwings = importlib.import_module("xlwings")
-    for name in ("xlwings._xlwindows", "xlwings._xlmac"):
-        module: Any = sys.modules.get(name)
-        if module is not None:
-            atexit.unregister(module.cleanup)
-            module.N_COM_ATTEMPTS = ATTEMPTS  # read on Windows alone
-    return xlwings
-
-
-def _books(app: Any) -> list[Any]:
-    try:
-        return list(app.books)
-    except Exception:  # an Excel with a dialog open, or one that is ending
-        return []
-
-
-def _is_file(book: Any, path: Path) -> bool:
-    # A workbook in a synchronised folder may have an address of the web, which is no path.
-    return Path(str(book.fullname)).resolve() == path.resolve()
-
-
-def _saves_itself(book: Any) -> bool:
-    """Whether AutoSave is on, where Excel tells."""
-    with contextlib.suppress(Exception):  # a version without AutoSave, or a system where it can't be asked
-        return book.api.AutoSaveOn is True
-    return False
 
 
 def _placed(table: Any) -> PlacedTable:

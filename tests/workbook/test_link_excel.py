@@ -22,7 +22,7 @@ from costing.errors import WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.workbook import link as linking
-from costing.workbook import link_excel
+from costing.workbook import link_excel, running_excel
 from costing.workbook.link import attach, link
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
@@ -224,7 +224,7 @@ def test_whatever_excel_raises_is_one_line_and_its_modes_come_back(opened: tuple
     workbook = attach(path)
     write_open(workbook, pages([result(3, 4)]))
 
-    book.app.busy = link_excel.ATTEMPTS
+    book.app.busy = running_excel.ATTEMPTS
     with pytest.raises(WorkbookError, match="Excel refuses") as fault:
         write_open(workbook, pages([result(5, 4)]))
     assert str(fault.value).isprintable()
@@ -278,7 +278,7 @@ def test_without_excel_or_the_workbook_the_reason_is_said(
     xlwings.engines.active = None
     assert reason() == "Excel is not running"
     monkeypatch.delitem(sys.modules, "xlwings")
-    monkeypatch.setattr(link_excel.sys, "platform", "linux")
+    monkeypatch.setattr(running_excel.sys, "platform", "linux")
     assert reason() == "there is no Excel on this system"
 
 
@@ -298,7 +298,7 @@ def modes(book: Book) -> tuple[bool, str]:
 def test_a_refused_call_is_not_made_for_ever_nor_given_up_at_once(opened: tuple[Path, Book]) -> None:
     path, book = opened
     workbook = attach(path)
-    book.app.busy = link_excel.ATTEMPTS - 1
+    book.app.busy = running_excel.ATTEMPTS - 1
     write_open(workbook, pages([result(3, 4)]))
     book.app.busy = float("inf")
     with pytest.raises(WorkbookError, match="Excel refuses"):
@@ -386,7 +386,7 @@ from tests.workbook.fake_excel import windows_module
 sys.modules["xlwings._xlwindows"] = windows_module()
 atexit.register(sys.modules["xlwings._xlwindows"].cleanup)
 if "linked" in sys.argv:
-    from costing.workbook.link_excel import _xlwings
+    from costing.workbook.running_excel import _xlwings
     _xlwings()
 """
 

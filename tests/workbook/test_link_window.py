@@ -139,7 +139,7 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
         assert isinstance(lot, str)
         hand.type("Movements", place, "NO-SUCH-LOT")
         assert hand.text("Cost per bottle", "A3")[0] == ""
-        person.refresh("1 errors")
+        person.refresh("1 error, listed")
         hand.show("Run check")
         photograph(display, "4-findings")
         assert hand.text("Run check", "A1")[0] == "The inputs have errors: nothing was computed"

@@ -18,6 +18,7 @@ from costing.commands.source import Source, cautions_of, print_json, write_sheet
 from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
 from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
 from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
+from costing.decisions.distributions import uncertain_figures
 from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
@@ -283,6 +284,7 @@ def draw(options: argparse.Namespace) -> int:
         shown,
         empty,
         lambda: uncertainty_sheets(found, economic, prices),
+        uncertain_figures(source.estate)[2],
     )
 
 

@@ -15,7 +15,7 @@ from costing.decisions.distributions import uncertain_figures
 from costing.decisions.price_findings import price_cautions, price_findings
 from costing.decisions.scenarios import scenario_changes
 from costing.errors import CAUTION as DOUBTFUL
-from costing.errors import Finding, InputError
+from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
@@ -81,12 +81,14 @@ class Runs:
 def cautions_of(estate: Estate, book: Results) -> list[Finding]:
     """Everything doubtful about an estate. InputError with what is wrong in its channels.
 
-    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here.
+    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here; one whose
+    sheet holds no rows yet is left to its own command.
     """
     wrong = price_findings(estate)
     if wrong:
         raise InputError([*estate.cautions, *wrong])
-    unused = [replace(one, severity=DOUBTFUL) for one in (*scenario_changes(estate)[1], *uncertain_figures(estate)[2])]
+    unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2]])
+    unused = [replace(one, severity=DOUBTFUL) for one in unused]
     return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate), *unused]
 
 

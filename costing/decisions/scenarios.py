@@ -19,7 +19,7 @@ import pandas as pd
 
 from costing.decisions.changes import Change, apply_changes, read_change
 from costing.decisions.replay import follow
-from costing.errors import Finding, InputError, caution
+from costing.errors import Finding, InputError, caution, errors_in
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.model import run, trace
@@ -66,7 +66,7 @@ def run_scenarios(estate: Estate, basis: Basis = ECONOMIC) -> tuple[dict[str, Re
     (errors), and rows that had to be scaled (cautions).
     """
     scenarios, findings = scenario_changes(estate)
-    spoilt = {estate["scenarios"]["scenario"].iloc[row] for row in _rows_at_fault(estate, findings)}
+    spoilt = {estate["scenarios"]["scenario"].iloc[row] for row in _rows_at_fault(estate, errors_in(findings))}
     results: dict[str, Results] = {}
     for name, changes in scenarios.items():
         if name in spoilt:

@@ -79,7 +79,7 @@ def _records(verbs: Any) -> None:
     origins = verb("origins", "say where the cost of one release came from, and what it is made of", as_json=True)
     origins.add_argument("release", metavar="RELEASE", help="release lot, or any lot on hand")
     origins.add_argument("--basis", choices=("book", "economic"), default="economic", help="default: economic")
-    link = verb("link", "refresh the result sheets of the workbook while it is open; never saves it")
+    link = verb("link", "refresh the result sheets of the workbook while it is open; saving stays yours")
     link.add_argument("--watch", action="store_true", help="again on each save")
     close = verb("close", "freeze stock and its costs at the end of a day into the year-end sheets", writes=True)
     opening = verb("open-year", "write the next workbook: opening stock as closed, later rows kept")

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -121,15 +122,13 @@ class Programme:
             return self._whole_numbers(worth, least, most, matrix, row_least, row_most, whole)
         equal = row_least == row_most
         upper, lower = ~equal & np.isfinite(row_most), ~equal & np.isfinite(row_least)
-        found = linprog(
-            -worth,
-            A_ub=vstack([matrix[upper], -matrix[lower]]) if upper.any() or lower.any() else None,
-            b_ub=np.concatenate([row_most[upper], -row_least[lower]]) if upper.any() or lower.any() else None,
-            A_eq=matrix[equal] if equal.any() else None,
-            b_eq=row_most[equal] if equal.any() else None,
-            bounds=np.column_stack([least, most]),
-            method="highs",
-        )
+        limits: dict[str, Any] = {}  # scipy takes sparse matrices here, which its types do not say
+        if upper.any() or lower.any():
+            limits |= {"A_ub": vstack([matrix[upper], -matrix[lower]])}
+            limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
+        if equal.any():
+            limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
+        found = linprog(-worth, bounds=np.column_stack([least, most]), method="highs", **limits)
         if found.x is None or not found.success:
             raise ArithmeticError(str(found.message))
         worths = np.zeros(self._n_rows)
@@ -155,7 +154,7 @@ class Programme:
             -worth,
             constraints=LinearConstraint(matrix, row_least, row_most),
             bounds=Bounds(least, most),
-            integrality=whole,
+            integrality=whole.astype(np.int64),
         )
         if found.x is None:
             raise ArithmeticError(str(found.message))

@@ -143,15 +143,16 @@ def _goods_gone(results: Results, late: Ints, day: int, first: int, nominal: Flo
     postings = results.charges.postings
     gone = np.flatnonzero((flows.day[shares.exit_flow] <= day) & (shares.exit_source >= first))
     ways = pd.MultiIndex.from_arrays([column[gone] for column in names_of_exits(results)])
-    number, known = ways.factorize()
+    number, known = ways.factorize()[0], ways.unique()  # in one order: that of first appearance
     left = csr_matrix(
         (shares.exit_share[gone], (number, shares.exit_source[gone] - first)), shape=(len(known), len(nominal))
     )
     lots = np.append(results.chain.lots.names.to_numpy(dtype=object), "")[states.lot[postings.state[late]]]
     parts = []
-    for amount, element in ((left @ nominal, None), (left @ (worth - nominal), "capital")):
-        way, which = np.nonzero(amount)
-        rows = _rows_of(results, late[which], lots[which], amount[way, which])
+    for amount, element in ((nominal, None), (worth - nominal, "capital")):
+        gone_by = np.asarray(left @ amount)
+        way, which = np.nonzero(gone_by)
+        rows = _rows_of(results, late[which], lots[which], gone_by[way, which])
         rows = rows if element is None else rows.assign(element=element)
         parts.append(rows.assign(**{name: known.get_level_values(at)[way] for at, name in enumerate(_GONE)}))
     return pd.concat(parts, ignore_index=True)

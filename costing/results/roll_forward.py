@@ -18,8 +18,9 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
@@ -63,7 +64,8 @@ def _gone_before(results: Results, first: int, last: int) -> pd.DataFrame:
     """Costs incurred in a period on goods that had gone before the records begin, in the columns of `exits`."""
     costs, gone = results.estate["opening_costs"], results.had_gone
     gone = gone.take((gone.incurred >= first) & (gone.incurred <= last))
-    way, through = (costs[name].astype(object).fillna("").to_numpy()[gone.row] for name in ("way_out", "channel"))
+    way, through = (costs[name].astype(object).to_numpy()[gone.row] for name in ("way_out", "channel"))
+    through = np.where(pd.isna(through), "", through)
     in_bulk = np.isin(through.astype(str), OPERATIONS)  # wine in litres; what a channel takes is bottles
     unit = np.where(way == ABNORMAL, "", np.where(in_bulk, UNITS[LITRE], UNITS[BOTTLE]))
     frame = pd.DataFrame({"way_out": way, "channel": through, "unit": unit})
@@ -115,11 +117,12 @@ def _left_by(results: Results, day: int) -> Floats:
 
 
 def ways_out(estate: Estate) -> Names:
-    """Way out of each row of Dispatches: what the latest terms of its channel say; a sale where none do."""
-    channels = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
-    way = channels.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
-    sent = estate["dispatches"]["channel"].astype(object)
-    return np.asarray(sent.map(way).fillna("sale").to_numpy(dtype=object))
+    """Way out of each row of Dispatches: what the terms of its channel say on its day; a sale where none do."""
+    channels, sent = estate["channels"], estate["dispatches"]
+    since, name = days(channels["from_date"]), channels["channel"].astype(object).to_numpy()
+    row = named_row_in_force(name, since, sent["channel"].astype(object).to_numpy(), days(sent["on_date"]))
+    way = np.append(channels["way_out"].astype(object).fillna("sale").to_numpy(), "sale")
+    return np.asarray(way[row])
 
 
 def names_of_exits(results: Results) -> tuple[Names, Names]:

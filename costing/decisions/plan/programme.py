@@ -122,13 +122,14 @@ class Programme:
             return self._whole_numbers(worth, least, most, matrix, row_least, row_most, whole)
         equal = row_least == row_most
         upper, lower = ~equal & np.isfinite(row_most), ~equal & np.isfinite(row_least)
-        limits: dict[str, Any] = {}  # scipy takes sparse matrices here, which its types do not say
+        limits: dict[str, Any] = {}
         if upper.any() or lower.any():
             limits |= {"A_ub": vstack([matrix[upper], -matrix[lower]])}
             limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
         if equal.any():
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
-        found = linprog(-worth, bounds=np.column_stack([least, most]), method="highs", **limits)
+        solve: Any = linprog  # it takes sparse matrices, which its types do not say
+        found = solve(-worth, bounds=np.column_stack([least, most]), method="highs", **limits)
         if found.x is None or not found.success:
             raise ArithmeticError(str(found.message))
         worths = np.zeros(self._n_rows)

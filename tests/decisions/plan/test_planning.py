@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks
+from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
 from costing.decisions.plan.planning import best_plan, price_steps, value_of
 from costing.engine.carrying import RateCurve
 
@@ -54,7 +54,12 @@ def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
     takes = rng.uniform(200.0, 900.0, (2, 1)) * np.ones((2, steps))
     elasticity = np.array([-3.0 if response else np.nan, np.nan])
     markets = Markets(
-        takes, elasticity, np.array([[1.05, 0.97]] * 2), np.array([[0.0, 0.2]] * 2), np.array([[0.7, 1.0]] * 2)
+        takes,
+        mean_price(stacks, 2),
+        elasticity,
+        np.array([[1.05, 0.97]] * 2),
+        np.array([[0.0, 0.2]] * 2),
+        np.array([[0.7, 1.0]] * 2),
     )
     place = 0.8 * stacks.bottles[~finished].sum() if tight else np.inf
     limits = Limits(

@@ -82,8 +82,8 @@ class Stacks:
 class Markets:
     """takes: bottles that each market takes over each step at the full price [M, T] (inf: no limit); reference_price:
     the price that a concession is counted from [M, T]; elasticity: of its demand (NaN: it takes no more at a lower
-    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; least_share, most_share: of the
-    bottles sold in a step that a channel is promised and takes [M, C].
+    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; least_share, most_share: of
+    the bottles sold in a step that a channel is promised and takes [M, C].
     """
 
     takes: FloatArray

@@ -14,8 +14,7 @@ from typing import Any
 
 import costing
 from costing.errors import CostingError, InputError, errors_in
-from costing.terminal import counted, note, print_findings
-from costing.workbook.cost_sheets import CAUTION
+from costing.terminal import CAUTION, counted, note, print_findings
 
 Command = Callable[[argparse.Namespace], int]
 

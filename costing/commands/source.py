@@ -23,9 +23,8 @@ from costing.inputs.load import load, read_csv_folder
 from costing.model import Runs
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
-from costing.terminal import note
+from costing.terminal import CAUTION, note
 from costing.workbook.closing_sheets import OWNED_YEAR_END
-from costing.workbook.cost_sheets import CAUTION
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results

@@ -100,11 +100,14 @@ def approval(estate: Estate) -> Iterator[Finding]:
     valued, approved = estate.settings.valuation_date, estate.settings.accounts_approved_on
     if approved is None or (valued is not None and approved >= valued):
         return
-    rule = "is an approval of accounts, and there is no valuation date that it belongs to."
-    if valued is not None:
-        rule = f"is before the valuation date, {valued}: those accounts can't be approved yet."
+    place = setting_place(estate, "accounts_approved_on")
+    if valued is None:
+        rule = "is an approval of accounts without a valuation date that it belongs to: it is not used."
+        yield Finding(place, str(approved), rule, "Enter the valuation date.", CAUTION)
+        return
+    rule = f"is before the valuation date, {valued}: those accounts can't be approved yet."
     remedy = "Enter the day on which the accounts of the valuation date are approved, or empty the cell: closed years "
-    yield Finding(setting_place(estate, "accounts_approved_on"), str(approved), rule, remedy + "keep theirs.")
+    yield Finding(place, str(approved), rule, remedy + "keep theirs.")
 
 
 def opening_amounts(estate: Estate) -> Iterator[Finding]:

@@ -22,7 +22,7 @@ from costing.decisions.next_year import open_year
 from costing.inputs.estate import as_table
 from costing.results.composition import Composition
 from costing.results.costs import releases
-from costing.results.origins import release_states
+from costing.results.origins import premiums, release_states
 from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
@@ -247,3 +247,16 @@ def test_an_approval_before_the_closing_is_refused() -> None:
     assert [one.place for one in refused.value.findings if one.severity == "error"] == ["Settings!B3"]
     estate = read_estate(_one_delivery(settings={"Accounts approved on": "2025-03-01"}))
     assert any("before the closing" in finding.rule for finding in closing_findings(estate, date(2025, 3, 31)))
+
+
+@pytest.mark.parametrize("expected", [None, 0.12])
+def test_premiums_expected_and_final_are_told_from_the_price(expected) -> None:
+    more = {"Expected premium per unit": expected} if expected else {}
+    tables = _one_delivery(settings={"Valuation date": "2025-06-30"}, **_FIXED_IN_MARCH, **more)
+    tables["interest_rates"] = pd.DataFrame([{"From date": "2024-01-01", "Hurdle rate": 8}])
+    results = run(read_estate(tables), ECONOMIC)
+    final, foreseen = premiums(results)
+    amounts = results.charges.postings.amount
+    assert amounts[final].tolist() == pytest.approx([30.0 if expected else 150.0])
+    assert amounts[foreseen].tolist() == pytest.approx([120.0] if expected else [])
+    assert amounts[~final & ~foreseen].tolist() == pytest.approx([6_000.0])

@@ -253,7 +253,7 @@ def test_an_approval_before_the_closing_is_refused() -> None:
 def test_premiums_expected_and_final_are_told_from_the_price(expected) -> None:
     more = {"Expected premium per unit": expected} if expected else {}
     tables = _one_delivery(settings={"Valuation date": "2025-06-30"}, **_FIXED_IN_MARCH, **more)
-    tables["interest_rates"] = pd.DataFrame([{"From date": "2024-01-01", "Hurdle rate": 8}])
+    tables["interest_rates"] = pd.DataFrame([{"From": "2024-01-01", "Hurdle rate (%)": 8}])
     results = run(read_estate(tables), ECONOMIC)
     final, foreseen = premiums(results)
     amounts = results.charges.postings.amount

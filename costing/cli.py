@@ -91,6 +91,7 @@ def _records(verbs: Any) -> None:
 def _decisions(verbs: Any) -> None:
     def verb(name: str, what: str) -> argparse.ArgumentParser:
         parser = _verb(verbs, "decisions", name, what, as_json=True, writes=True)
+        parser.add_argument("--wide", action="store_true", help="show every column, however wide the screen is")
         parser.add_argument("--write", action="store_true", help="write the sheets of this command into the workbook")
         return parser
 

@@ -21,7 +21,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, run, trace
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable

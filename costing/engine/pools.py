@@ -99,9 +99,7 @@ def open_period(
     actual = PoolRate(actual.rate, actual.absorbed, actual.unabsorbed - not_yet)
     ahead = cost - cost * counted
     on_plan = _ratio_or_zero(cost - cost * past, planned)
-    carried_on = np.where(
-        capacity > 0, _ratio_or_zero(cost, capacity), np.where(done > 0, actual.rate, on_plan)
-    )
+    carried_on = np.where(capacity > 0, _ratio_or_zero(cost, capacity), np.where(done > 0, actual.rate, on_plan))
     rate = np.where(past < 1, carried_on, 0.0)
     absorbed = rate * planned
     return OpenPeriod(actual, PoolRate(rate, absorbed, ahead + not_yet - absorbed), carried_on)

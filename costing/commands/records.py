@@ -13,7 +13,9 @@ import pandas as pd
 
 import costing
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
+from costing.decisions.closed_years import prior_year_difference
+from costing.decisions.closing import close_year, closing_findings, with_closing
+from costing.decisions.next_year import open_year
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate

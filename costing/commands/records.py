@@ -36,7 +36,6 @@ from costing.workbook.link import link
 from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.run_log import logged, read_log
 from costing.workbook.stock_sheets import stock_sheets, stock_table
-from costing.workbook.update import fingerprint
 from costing.workbook.write import ResultSheet
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
@@ -142,8 +141,7 @@ def run(options: argparse.Namespace) -> int:
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
         doubtful = counted(len(cautions), "caution")
         print(f"Reconciled to {difference:.0e} {currency} on both bases. {doubtful} (`costing check`).")
-    inputs = fingerprint(source.package)
-    result_sheets.append(logged(book, economic, costing.__version__, inputs, read_log(options.path)))
+    result_sheets.append(logged(book, economic, costing.__version__, source.inputs, read_log(options.path)))
     write_sheets(options, source, result_sheets)
     return 0
 

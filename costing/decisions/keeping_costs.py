@@ -119,11 +119,16 @@ def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
     """Time pools that each lot bears at the valuation date, money per litre- or bottle-year [lots, t]."""
     chain = results.chain
     states = chain.states
-    found = np.zeros((len(lots), len(at)))
-    pools = TABLE_NAMES.index("pools")
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
     while (momentary := (states.end[state] <= states.start[state]) & (states.previous[state] >= 0)).any():
         state = np.where(momentary, states.previous[state], state)  # a state of no length bears nothing
+    return time_pools_of_states(results, state, at)
+
+
+def time_pools_of_states(results: Results, state: Ints, at: Ints) -> Floats:
+    """Time pools that each state bears, money per litre- or bottle-year at each day [states, t]."""
+    found = np.zeros((len(state), len(at)))
+    pools = TABLE_NAMES.index("pools")
     for charge in {id(part.charge): part.charge for part in results.charges.accrued}.values():
         if charge.table != pools:
             continue

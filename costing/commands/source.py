@@ -15,12 +15,11 @@ from costing.decisions.distributions import uncertain_figures
 from costing.decisions.price_findings import price_cautions, price_findings
 from costing.decisions.scenarios import scenario_changes
 from costing.errors import CAUTION as DOUBTFUL
-from costing.errors import Finding, InputError
+from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
-from costing.model import run, trace
-from costing.money.charges import CommonMoney
+from costing.model import Runs
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import note
@@ -53,7 +52,7 @@ class Source:
 
     def on(self, basis: Basis) -> Results:
         """Results on a basis."""
-        return self.runs(basis)
+        return self.runs.on(basis)
 
     @property
     def both(self) -> tuple[Results, Results]:
@@ -61,32 +60,17 @@ class Source:
         return self.on(BOOK), self.on(ECONOMIC)
 
 
-class Runs:
-    """Results of one estate by basis, each computed once; the name of a basis makes no difference."""
-
-    def __init__(self, estate: Estate) -> None:
-        self._estate = estate
-        self._chain = trace(estate)
-        self._common = CommonMoney(estate, self._chain)
-        self._known: dict[Basis, Results] = {}
-
-    def __call__(self, basis: Basis) -> Results:
-        """Results on a basis."""
-        key = basis.model_copy(update={"name": ""})
-        if key not in self._known:
-            self._known[key] = run(self._estate, basis, self._chain, self._common)
-        return self._known[key]
-
-
 def cautions_of(estate: Estate, book: Results) -> list[Finding]:
     """Everything doubtful about an estate. InputError with what is wrong in its channels.
 
-    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here.
+    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here; one whose
+    sheet holds no rows yet is left to its own command.
     """
     wrong = price_findings(estate)
     if wrong:
         raise InputError([*estate.cautions, *wrong])
-    unused = [replace(one, severity=DOUBTFUL) for one in (*scenario_changes(estate)[1], *uncertain_figures(estate)[2])]
+    unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2]])
+    unused = [replace(one, severity=DOUBTFUL) for one in unused]
     return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate), *unused]
 
 

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from costing.errors import Finding
+from costing.errors import Finding, caution
 from costing.graph.arrays import Floats, Ints
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest, read_headers, sheet_name
@@ -87,7 +87,9 @@ def read_change(estate: Estate, row: int) -> tuple[Change | None, list[Finding]]
 
 
 def read_target(estate: Estate, sheet: str, row: int) -> tuple[Target | None, list[Finding]]:
-    """Cells that one row of Scenarios or Uncertainty names, or what is wrong with it."""
+    """Cells that one row of Scenarios or Uncertainty names, or what is wrong with it; a caution alone where its sheet
+    holds no rows yet, as in a workbook just opened.
+    """
     line = estate[sheet].iloc[row]
 
     def wrong(column: str, value: str, rule: str, remedy: str) -> tuple[None, list[Finding]]:
@@ -103,6 +105,9 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[Target | None, li
     column, factor, rule, remedy = _column(sheets()[name], _text(line["column"]))
     if column is None:
         return wrong("column", _text(line["column"]), rule, remedy)
+    if not len(estate[name]):
+        rule = f"speaks of '{sheets()[name].title}', which holds no rows yet: it changes nothing."
+        return None, [caution(estate.place(sheet, row, "where"), _text(line["where"]), rule, "Fill that sheet first.")]
     rows, rule, remedy = _rows(estate, name, _text(line["where"]))
     if rule:
         return wrong("where", _text(line["where"]), rule, remedy)
@@ -141,8 +146,6 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
     """Rows of a table that `Where` names, or a rule and a remedy."""
     frame, sheet = estate[name], sheets()[name]
     none = np.zeros(0, dtype=np.int64)
-    if not len(frame):
-        return none, f"speaks of '{sheet.title}', which holds no rows.", "Fill that sheet, or delete this row."
     if not where:
         return np.arange(len(frame)), "", ""
     numbered = _ROWS.match(where)

@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from costing.decisions.changes import Change, Target, changed_values, read_target
-from costing.errors import Finding, nearest
+from costing.errors import Finding, errors_in, nearest
 from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
@@ -117,9 +117,10 @@ def uncertain_figures(estate: Estate) -> tuple[list[Uncertain], Floats, list[Fin
         findings += wrong
     matrix, wrong = _correlations(estate, names)
     findings += wrong
-    if findings:
+    if errors_in(findings):
         return [], np.eye(0), findings
-    return figures, matrix, findings
+    kept = [figure.row for figure in figures]
+    return figures, matrix[np.ix_(kept, kept)], findings
 
 
 def _impossible(estate: Estate, row: int, found: Distribution) -> list[Finding]:

@@ -48,7 +48,7 @@ MARGINS = {
     "bottles": "Bottles sold",
     "net_price": "Net price",
     "net_at_list": "Net price at list",
-    "selling": "Cost of selling",
+    "selling": "Selling cost",
     "book_cost": "Book cost",
     "economic_cost": "Economic cost",
     "replacement_cost": "Replacement cost",

@@ -73,7 +73,7 @@ PRICES = {
     "book": "Book cost",
     "economic": "Economic cost",
     "replacement": "Replacement cost",
-    "selling": "Cost of selling",
+    "selling": "Selling cost",
     "target": "Target",
     "price_for_margin": "Price for target margin",
     "price_for_return": "Price for target return",

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
-from costing.results.ways_out import latest
+from costing.inputs.in_force import row_in_force
+from costing.results.ways_out import SALE, channel_rows
 
 Names = NDArray[np.object_]
 
@@ -68,14 +69,11 @@ def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
     """Sales channels with the terms in force on a day, by name in the order of the sheet; `row` is their
     position in Channels.
     """
-    table = estate["channels"].assign(row=np.arange(len(estate["channels"])))
-    since = days(table["from_date"])
-    table = table.assign(since=since)[since <= day]
-    held = table.sort_values("since", kind="stable").drop_duplicates("channel", keep="last")
-    held = held[held["way_out"] == "sale"]
-    order = list(dict.fromkeys(estate["channels"]["channel"].dropna()))
-    held = held.set_index("channel").drop(columns="since")
-    return held.loc[[name for name in order if name in held.index]]
+    table = estate["channels"]
+    names = pd.unique(table["channel"].dropna().astype(object))
+    row = channel_rows(estate, pd.Series(names, dtype=object), np.full(len(names), day))
+    held = table.iloc[row[row >= 0]].assign(row=row[row >= 0])
+    return held[held["way_out"] == SALE].set_index("channel")
 
 
 def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:
@@ -98,8 +96,8 @@ def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -
         if of is None or of == own:
             continue
         able = np.flatnonzero((paid_in == of) & ~np.isnan(rate))
-        mine = latest(able[name[able] == sold_by], since, day[at])
-        any_of_them = latest(able, since, day[at])
+        mine = row_in_force(able[name[able] == sold_by], since, day[at])
+        any_of_them = row_in_force(able, since, day[at])
         row = np.where(mine >= 0, mine, any_of_them)
         found[at] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
     return found
@@ -131,7 +129,7 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
         in_market, in_own = np.isin(stated, list(markets - {own})), stated == own
         # the least particular first: what comes later stands over it
         for level in (any_channel & in_own, any_channel & in_market, named & ~in_market, named & in_market):
-            row = latest(np.flatnonzero(mine & level), since, day[at])
+            row = row_in_force(np.flatnonzero(mine & level), since, day[at])
             found[at] = np.where(row >= 0, row, found[at])
     has, row = found >= 0, np.maximum(found, 0)
     if not len(table):

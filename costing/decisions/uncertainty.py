@@ -90,7 +90,7 @@ def forecast(
     called with steps done and all steps. InputError with every finding of the Uncertainty sheet.
     """
     figures, correlation, findings = uncertain_figures(estate)
-    if findings:
+    if errors_in(findings):
         raise InputError([*estate.cautions, *findings])
     world = _World.of(estate, figures, bases, watched)
     axes = tuple(axis_of(figures[at]) for at in world.curved)

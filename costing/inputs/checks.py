@@ -193,6 +193,7 @@ def trial_lines(estate: Estate) -> Iterator[Finding]:
     for sheet in ("opening_stock", "deliveries"):
         for column in ("vintage", "variety", "village"):
             attributes += [name for name in first_rows(estate, sheet, column) if name not in attributes]
+    attributes += sorted(set(first_rows(estate, "opening_composition", "name")) - set(attributes))
     years = estate["deliveries"]["on_date"].dropna().dt.year
     attributes += sorted({str(year) for year in years} - set(attributes))
     for row in range(len(table)):

@@ -98,7 +98,7 @@ def _add(results: Results, flow: Ints, sums: dict[str, Floats]) -> None:
     put("from_stages", there, carried, moved & (here != there))
     put("added", there, more / litres[target], moved)
     put("lost", there, carried + more / litres[target] - came, moved)
-    through = states.batch_state[flows.batch[flow]]
+    through = np.append(states.batch_state, -1)[flows.batch[flow]]  # there may be no batch at all
     between = _key(states.stage[through], chain.lots.unit[states.lot[source]], chain.lots.format[states.lot[source]])
     put("to_stages", here, drawn, filled)
     put("from_stages", between, drawn, filled)

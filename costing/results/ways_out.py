@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from costing.engine.shares import LOST
 from costing.graph.arrays import OPERATIONS, Flow, Ints, days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
 from costing.results.results import Results
 
@@ -26,22 +27,8 @@ COUNTED = "gauging or count"
 def channel_rows(estate: Estate, channel: pd.Series, day: Ints) -> Ints:
     """Row of Channels that holds for each channel on its day (−1: none)."""
     table = estate["channels"]
-    since, name = days(table["from_date"]), table["channel"].astype(object).to_numpy()
-    wanted = channel.astype(object).to_numpy()
-    found = np.full(len(wanted), -1, dtype=np.int64)
-    for one in channel.dropna().unique():
-        rows, here = np.flatnonzero(name == one), np.flatnonzero(wanted == one)
-        found[here] = latest(rows, since, day[here])
-    return found
-
-
-def latest(rows: Ints, since: Ints, day: Ints) -> Ints:
-    """The last of `rows` that began on or before each day (−1: none); a blank date is the smallest: always."""
-    if not len(rows):
-        return np.full(len(day), -1, dtype=np.int64)
-    rows = rows[np.argsort(since[rows], kind="stable")]
-    at = np.searchsorted(since[rows], day, side="right") - 1
-    return np.where(at >= 0, rows[np.maximum(at, 0)], -1)
+    names, since = table["channel"].astype(object).to_numpy(), days(table["from_date"])
+    return named_row_in_force(names, since, channel.astype(object).to_numpy(), day)
 
 
 def ways_out(estate: Estate) -> Names:

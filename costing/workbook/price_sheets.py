@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_chains import DOWN, UP
 from costing.decisions.price_changes import price_tables
@@ -138,8 +138,8 @@ def _release_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> Result
         f"Floor, cost, target and list price of every release to sell ({currency} per bottle)",
         (
             "Target: the return or margin of the Targets sheet, else the hurdle. A return counts from the first "
-            "grapes to the last receipt; a margin is left after commission, cost of selling and book cost.",
-            "Cost of selling: work at dispatch, presentation of planned dispatches, and the channel's selling cost.",
+            "grapes to the last receipt; a margin is left after commission, selling cost and book cost.",
+            "Selling cost: work at dispatch, presentation of planned dispatches, and the channel's selling cost.",
             "Floor: what is avoidable from now on; pools are spent anyway. Advised list prices are rounded up to the "
             "price step. A list price in another currency counts at its rate less the buffer.",
             NOTE,

@@ -26,7 +26,9 @@ from costing.decisions.closing import (
 from costing.results.composition import Composition
 from costing.results.costs import releases
 from costing.results.origins import release_states
+from costing.results.quantities import quantity_roll_forward
 from costing.results.stock import stock_values
+from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import prior_year_sheet
 from tests.properties.estates import random_estate
 
@@ -133,3 +135,27 @@ def test_commands_close_and_open(tmp_path, capsys) -> None:
     assert np.allclose(totals[0][totals[1].index], totals[1], rtol=1e-9)
     assert main(["close", str(old), "--date", "1999-12-31"]) == 1
     assert "nothing is in stock" in capsys.readouterr().err
+
+
+def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
+    """Settings, Opening stock and Opening costs, with no press load, bottling or dispatch at all."""
+    wine = {"Lot": "V1", "Kind": "wine", "Date": "2025-12-31", "Quantity": 1000, "Unit": "L"}
+    cost = {"Lot": "V1", "Element": "grapes", "Amount": 3000}
+    book = tmp_path / "first.xlsx"
+    blank_workbook(book, {"Opening stock": pd.DataFrame([wine]), "Opening costs": pd.DataFrame([cost])})
+    assert main(["run", str(book)]) == 0
+    moved = quantity_roll_forward(run(read_estate(book), BOOK), "2025-12-30", "2025-12-31")
+    assert moved["closing"].tolist() == [1000.0]
+
+
+def test_the_demo_closed_and_opened_runs_without_errors_or_cautions(tmp_path, capsys) -> None:
+    old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
+    assert main(["new", str(old), "--demo"]) == 0
+    assert main(["close", str(old), "--date", "2025-12-31"]) == 0
+    assert main(["open-year", str(old), str(new), "--date", "2025-12-31"]) == 0
+    assert main(["run", str(new)]) == 0
+    capsys.readouterr()
+    assert main(["check", str(new)]) == 0
+    assert capsys.readouterr().out.strip() == "0 errors, 0 cautions."
+    assert main(["scenarios", str(new)]) == 0
+    assert "holds no rows yet" in capsys.readouterr().err

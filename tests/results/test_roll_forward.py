@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -25,7 +24,7 @@ BASES = (BOOK, ECONOMIC, WINDOW)
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> dict[str, Results]:
-    return {basis.name: demo_runs(basis) for basis in BASES}
+    return {basis.name: demo_runs.on(basis) for basis in BASES}
 
 
 def closes(results: Results, start: object, end: object) -> pd.DataFrame:
@@ -135,28 +134,6 @@ def test_opening_purchases_and_closing_make_the_cost_of_goods_sold(demo: dict[st
     stock = [stock_values(results, day)["value"].sum() for day in ("2023-12-31", "2024-12-31")]
     put_in = table["put_in"] + table["time_charges"] + table["capital"]
     assert stock[0] + put_in - stock[1] == pytest.approx(exits(results, "2024-01-01", "2024-12-31")["cost"].sum())
-
-
-def test_a_channel_that_becomes_samples_leaves_its_earlier_sales_alone(demo: dict[str, Results]) -> None:
-    """Terms of December turned the year's cost of goods sold of the channel into samples."""
-    results = demo["book"]
-    channels = results.estate["channels"]
-    later = (
-        channels[channels["channel"] == "Trade"]
-        .iloc[[-1]]
-        .assign(
-            from_date=pd.Timestamp("2025-12-01"),
-            way_out=pd.Categorical(["samples"], channels["way_out"].cat.categories),
-        )
-    )
-    tables = {**results.estate.tables, "channels": pd.concat([channels, later], ignore_index=True)}
-    changed = replace(results, estate=replace(results.estate, tables=tables))
-    by_way = [
-        exits(one, "2025-01-01", "2025-11-30").set_index(["channel", "way_out"])["cost"] for one in (results, changed)
-    ]
-    pd.testing.assert_series_equal(*by_way)
-    december = exits(changed, "2025-12-01", "2025-12-31").set_index("channel")["way_out"]
-    assert december["Trade"] == "samples"
 
 
 def test_a_sale_in_bulk_below_its_cost_shows_its_loss() -> None:

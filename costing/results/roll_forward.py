@@ -18,12 +18,12 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import STAGES, Floats, Flow, Ints
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
 from costing.results.results import Results
 from costing.results.stock import UNITS, Dates, day_numbers, pairs_of, values_of
-from costing.results.ways_out import exits_by_way
+from costing.results.ways_out import ABNORMAL, names_of_exits
 
 BROUGHT = ("bulk sale", "distillation")
 """Ways out whose proceeds stand on Movements."""
@@ -44,7 +44,7 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     shares, flows = results.shares, results.chain.flows
     amount = _left_by(results, last) - _left_by(results, first - 1)
     flow = shares.exit_flow
-    way, through = exits_by_way(results)
+    way, through = names_of_exits(results)
     inside = (flows.day[flow] >= first) & (flows.day[flow] <= last) & (shares.exit_reason != LOST)
     unit = UNITS[results.chain.lots.unit[flows.source[flow]]]
     frame = pd.DataFrame(
@@ -57,6 +57,7 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
             "proceeds": np.where(inside, _proceeds(results), 0.0),
         }
     )
+    frame = pd.concat([frame, _gone_before(results, first, last)], ignore_index=True)
     frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0) | (frame["proceeds"] != 0)]
     keys, figures = ["way_out", "channel", "unit"], ["quantity", "cost", "proceeds"]
     frame = frame.groupby(keys, as_index=False, sort=True)[figures].sum()
@@ -72,6 +73,18 @@ def _proceeds(results: Results) -> Floats:
     return np.asarray(brought[np.where(moved, flows.row[flow], -1)])
 
 
+def _gone_before(results: Results, first: int, last: int) -> pd.DataFrame:
+    """Costs incurred in a period on goods that had gone before the records begin, in the columns of `exits`."""
+    costs, gone = results.estate["opening_costs"], results.had_gone
+    gone = gone.take((gone.incurred >= first) & (gone.incurred <= last))
+    way, through = (costs[name].astype(object).to_numpy()[gone.row] for name in ("way_out", "channel"))
+    through = np.where(pd.isna(through), "", through)
+    in_bulk = np.isin(through.astype(str), OPERATIONS)  # wine in litres; what a channel takes is bottles
+    unit = np.where(way == ABNORMAL, "", np.where(in_bulk, UNITS[LITRE], UNITS[BOTTLE]))
+    frame = pd.DataFrame({"way_out": way, "channel": through, "unit": unit})
+    return frame.assign(quantity=0.0, cost=gone.amount, proceeds=0.0)
+
+
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     """Amounts of a period (both days included) that never entered the wine: stage, element, idle_pool, amount.
 
@@ -81,6 +94,7 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
+    apart = apart.take((apart.table != TABLE_NAMES.index("opening_costs")) | (apart.state >= 0))  # goods gone: exits
     idle = (apart.table == TABLE_NAMES.index("pools")) & (apart.state < 0)
     named = np.append(results.estate["pools"]["pool"].astype(object).to_numpy(), "")
     rows = [(apart.stage, apart.element, apart.amount, named[np.where(idle, apart.row, -1)])]
@@ -188,13 +202,18 @@ def _until(results: Results, day: int) -> _Sums:
     passed = shares.edge_share[crosses] * worth[source[crosses]]
     gone_by, gone_from = _left_by(results, day), stage[shares.exit_source]
     lost = shares.exit_reason == LOST
+    before = results.had_gone.take(results.had_gone.incurred <= day)
+    in_capital = charges.elements[before.element] == "capital"
+    beyond = (results.estate["opening_costs"]["way_out"] == ABNORMAL).to_numpy()[before.row]
+    gone = [before.take(which) for which in (~in_capital, in_capital, ~beyond, beyond)]
+    spent, grown, sent, wasted = (_binned(part.stage, part.amount) for part in gone)
     return _Sums(
-        _binned(stage, nominal),
+        _binned(stage, nominal) + spent,
         _binned(stage, timed),
-        _binned(stage, capital),
+        _binned(stage, capital) + grown,
         _binned(stage[target[crosses]], passed),
         _binned(stage[source[crosses]], passed),
-        _binned(gone_from[~lost], gone_by[~lost]),
-        _binned(gone_from[lost], gone_by[lost]),
+        _binned(gone_from[~lost], gone_by[~lost]) + sent,
+        _binned(gone_from[lost], gone_by[lost]) + wasted,
         _binned(stage[held], value),
     )

@@ -38,7 +38,7 @@ def ways_out(estate: Estate) -> Names:
     return np.asarray(np.append(way, SALE)[row], dtype=object)
 
 
-def exits_by_way(results: Results) -> tuple[Names, Names]:
+def names_of_exits(results: Results) -> tuple[Names, Names]:
     """Way out, and channel, operation or cause, of each exit of a run."""
     estate, flows, shares = results.estate, results.chain.flows, results.shares
     flow = shares.exit_flow

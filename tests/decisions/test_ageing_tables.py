@@ -111,7 +111,7 @@ def test_net_worth_from_the_sheets_by_hand(demo, economic) -> None:
     )
     day = (np.arange(200_000) + 0.5) / 200_000 * years
     kept, unsold = np.exp(-force * day).mean(), (np.exp(-force * day) * (1 - day / years)).mean() * years
-    worth = bottles * (0.988 * price * kept - first["finishing"] - 0.165 * unsold)
+    worth = bottles * (0.988 * price * kept - first["finishing"] - 0.988 * 0.165 * unsold)
     assert first["net"] == pytest.approx(worth, rel=1e-9)
 
 

@@ -232,11 +232,11 @@ def test_the_next_release_is_the_first_planned_one_and_not_the_oldest_leftover()
 
 def test_a_cuvee_by_its_name_is_its_latest_release_in_bottles(demo_runs) -> None:
     """`sensitivity Brut` picked the magnums that were disgorged with the last bottles."""
-    assert release_named(demo_runs(BOOK), "Brut")["format"] == "bottle"
+    assert release_named(demo_runs.on(BOOK), "Brut")["format"] == "bottle"
 
 
 def test_tables_of_the_demo_speak_of_the_next_release(demo_runs) -> None:
-    tables = price_tables(*(demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
+    tables = price_tables(*(demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
     prices = tables["release prices"]
     plans = prices[prices["state"] == "planned"].groupby(["cuvee", "format"])["release"].first()
     letter = tables["cost rises"].groupby(["cuvee", "format"])["release"].first()

@@ -79,7 +79,7 @@ def _records(verbs: Any) -> None:
     origins = verb("origins", "say where the cost of one release came from, and what it is made of", as_json=True)
     origins.add_argument("release", metavar="RELEASE", help="release lot, or any lot on hand")
     origins.add_argument("--basis", choices=("book", "economic"), default="economic", help="default: economic")
-    link = verb("link", "refresh the result sheets of the workbook while it is open; never saves it")
+    link = verb("link", "refresh the result sheets of the workbook while it is open; saving stays yours")
     link.add_argument("--watch", action="store_true", help="again on each save")
     close = verb("close", "freeze stock and its costs at the end of a day into the year-end sheets", writes=True)
     opening = verb("open-year", "write the next workbook: opening stock as closed, later rows kept")
@@ -91,6 +91,7 @@ def _records(verbs: Any) -> None:
 def _decisions(verbs: Any) -> None:
     def verb(name: str, what: str) -> argparse.ArgumentParser:
         parser = _verb(verbs, "decisions", name, what, as_json=True, writes=True)
+        parser.add_argument("--wide", action="store_true", help="show every column, however wide the screen is")
         parser.add_argument("--write", action="store_true", help="write the sheets of this command into the workbook")
         return parser
 

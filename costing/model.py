@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,11 +19,15 @@ from costing.graph.flows import flows_of, valuation_day, yearly_norms
 from costing.graph.places import place_of
 from costing.graph.sequence import Place, order_flows
 from costing.graph.states import Chain, build_states
-from costing.inputs.basis import BOOK, Basis
+from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
 from costing.inputs.estate import Estate
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
 from costing.money.presses import check_credits
+from costing.results.composition import Composition
+from costing.results.lots import LotLabels, lot_labels
 from costing.results.results import Results
+
+T = TypeVar("T")
 
 
 def trace(estate: Estate) -> Chain:
@@ -115,3 +122,73 @@ def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, n
         posted[np.searchsorted(used, codes) * n + part.states] += part.amount  # each state once per charge
         present[part.states] += part.worth
     return posted.reshape(width, n).T, present, [divmod(int(one), n_elements) for one in used]
+
+
+class Runs:
+    """One estate and its results on every basis, with what all decisions ask of them: each computed when first asked
+    for, and once.
+    """
+
+    def __init__(self, estate: Estate, chain: Chain | None = None) -> None:
+        self.estate = estate
+        self._chain = chain
+        self._results: dict[Basis, Results] = {}
+        self._answers: dict[Callable[[Runs], Any], Any] = {}
+
+    @cached_property
+    def chain(self) -> Chain:
+        """How wine moved, the same on every basis."""
+        return trace(self.estate) if self._chain is None else self._chain
+
+    @cached_property
+    def _common(self) -> CommonMoney:
+        return CommonMoney(self.estate, self.chain)
+
+    def on(self, basis: Basis) -> Results:
+        """Results on a basis; its name makes no difference."""
+        key = basis.model_copy(update={"name": ""})
+        if key not in self._results:
+            self._results[key] = run(self.estate, basis, self.chain, self._common)
+        return self._results[key]
+
+    @property
+    def book(self) -> Results:
+        """Results on the book basis."""
+        return self.on(BOOK)
+
+    @property
+    def economic(self) -> Results:
+        """Results on the economic basis."""
+        return self.on(ECONOMIC)
+
+    @property
+    def replacement(self) -> Results:
+        """Results at today's prices."""
+        return self.on(REPLACEMENT)
+
+    @cached_property
+    def labels(self) -> LotLabels:
+        """Cuvée, format, tirage and disgorgement of every lot."""
+        return lot_labels(self.estate, self.chain)
+
+    @cached_property
+    def composition(self) -> Composition:
+        """Vintages, varieties, villages, reserve and second pressing of every lot-state."""
+        return Composition(self.estate, self.chain)
+
+    @property
+    def currency(self) -> str:
+        """Currency of the estate."""
+        return str(self.estate.settings.currency)
+
+    @property
+    def today(self) -> int:
+        """Day number of the valuation date."""
+        return int(self.chain.valuation_day)
+
+    def once(self, asked: Callable[[Runs], T]) -> T:
+        """What a function of these runs gives: computed when first asked for, and kept."""
+        if asked not in self._answers:
+            self._answers[asked] = asked(self)
+        found: T = self._answers[asked]
+        return found

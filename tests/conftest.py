@@ -14,7 +14,7 @@ from hypothesis import settings
 from costing import Estate, read_estate
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.commands.source import Runs
+from costing.model import Runs
 
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("full", deadline=None)

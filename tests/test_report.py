@@ -50,7 +50,7 @@ class _Tags(HTMLParser):
 
 @pytest.fixture(scope="module")
 def both(demo_runs):
-    return demo_runs(BOOK), demo_runs(ECONOMIC)
+    return demo_runs.book, demo_runs.economic
 
 
 @pytest.fixture(scope="module")

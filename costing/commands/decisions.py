@@ -14,31 +14,31 @@ from collections.abc import Callable, Mapping, Sequence
 import pandas as pd
 
 import costing
+from costing.answers.answer import Answer
+from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
 from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
-from costing.decisions.blending import TRIALS, lots_on_hand, trial_blends
-from costing.decisions.cheapest_blend import CHEAPEST, SHADOWS, cheapest_blends
+from costing.decisions.cheapest_blend import trials
 from costing.decisions.distributions import uncertain_figures
-from costing.decisions.figures import STOCK
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
-from costing.decisions.reserves import JANUARY, january_tables
-from costing.decisions.scenarios import SCENARIOS, scenario_tables
-from costing.decisions.sensitivity import SENSITIVITIES, TORNADO, cell_tables, derivatives_of, tornados
+from costing.decisions.reserves import vats as decide_vats
+from costing.decisions.scenarios import scenarios as decide_scenarios
+from costing.decisions.sensitivity import sensitivity as decide_sensitivity
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
-from costing.decisions.why import WHY, why_it_moved
-from costing.decisions.years import YEARS, between_releases
+from costing.decisions.why import why as decide_why
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.model import Runs
 from costing.report.page import report_html
 from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.ageing_sheets import ageing_sheets
-from costing.workbook.blend_sheets import trial_sheets, vat_sheets
-from costing.workbook.change_sheets import scenario_sheets, sensitivity_sheets, uncertainty_sheets, why_sheets
+from costing.workbook.answer_sheets import result_sheets
+from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
 from costing.workbook.write import ResultSheet
@@ -93,39 +93,30 @@ def ageing(options: argparse.Namespace) -> int:
 
 def blend(options: argparse.Namespace) -> int:
     """Put the trial blends side by side, with the cheapest blend within their bounds."""
-    source = Source(options.path)
-    book, economic = source.both
-    on_hand = lots_on_hand(book, economic)
-    trials, findings = trial_blends(book, economic, on_hand)
-    cheapest, shadows, more = cheapest_blends(book, economic, on_hand)
-    columns = ["Trial", "Bottles", "Book per bottle at tirage", "Economic per bottle at tirage"]
-    columns += ["At market value per bottle", "Reserve", "Second pressing", "Varieties", "Bounds breached"]
-    return _answer(
-        options,
-        source,
-        {"trials": trials, "cheapest": cheapest, "bounds": shadows},
-        [trials.rename(columns=TRIALS)[columns], cheapest.rename(columns=CHEAPEST), shadows.rename(columns=SHADOWS)],
-        "The Trial blends sheet names no lots on hand.",
-        lambda: trial_sheets(book, economic),
-        [*findings, *more],
-    )
+    return _shown(options, trials, ("trial_blends_costed", "cheapest_blends", "bounds_of_blends"))
 
 
 def vats(options: argparse.Namespace) -> int:
     """Say of every vat and reserve what it is worth, and what it brings used now, kept a year or sold."""
+    return _shown(options, decide_vats, ("vats",))
+
+
+def _shown(options: argparse.Namespace, decide: Callable[[Runs], Answer], tables: Sequence[str]) -> int:
+    """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
-    book, economic = source.both
-    on_hand, joined = january_tables(book, economic)
-    columns = ["Lot", "Kind", "Litres", "Economic per litre", "Market per litre", "Cost of a year per litre"]
-    columns += ["Gain if used now", "Best used in", "Gain if kept a year", "Gain if sold now", "Vintages", "Varieties"]
-    return _answer(
-        options,
-        source,
-        {"vats": on_hand, "in_blends": joined},
-        [on_hand.rename(columns=JANUARY)[columns]],
-        "No must, wine or reserve is on hand at the valuation date.",
-        lambda: vat_sheets(book, economic),
-    )
+    answer = decide(source.runs)
+    print_findings(answer.findings, sys.stderr)
+    print(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
+    wrong = errors_in(answer.findings)
+    if wrong and options.write:
+        note(f"{counted(len(wrong), 'error')}. Nothing was written.")
+    elif options.write:
+        sheets = result_sheets([answer])
+        if sheets:
+            write_sheets(options, source, sheets)
+        else:
+            note("There is no sheet to write.")
+    return 1 if wrong else 0
 
 
 def recipes(options: argparse.Namespace) -> int:
@@ -196,66 +187,28 @@ def compare_margins(options: argparse.Namespace) -> int:
 
 def scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
-    source = Source(options.path)
-    economic = source.on(ECONOMIC)
     stems = [path.stem for path in options.others]
     others = {
-        stem if stems.count(stem) == 1 else str(path): Source(path).on(ECONOMIC)
+        stem if stems.count(stem) == 1 else str(path): Source(path).runs
         for stem, path in zip(stems, options.others, strict=True)
     }
-    tables, findings = scenario_tables(source.estate, economic, others)
-    shown = tables["releases"]
-    if len(shown):
-        shown = shown[~shown["planned"].astype(bool)].rename(columns=SCENARIOS).drop(columns=["Planned"])
-    return _answer(
-        options,
-        source,
-        tables,
-        [shown],
-        "The Scenarios sheet is empty.",
-        lambda: scenario_sheets(economic, others),
-        findings,
-    )
+    return _shown(options, lambda runs: decide_scenarios(runs, others), ("scenarios_per_bottle",))
 
 
 def why(options: argparse.Namespace) -> int:
     """Say why a cost moved: from one release to another, or from another workbook to this one."""
-    source = Source(options.path)
-    if options.before is not None:
-        before = Source(options.before).estate
-        table = why_it_moved(before, source.estate, options.to or STOCK)
-        named = table.rename(columns=WHY)
-        moved = {options.to or STOCK: table}
-    else:
-        if not (options.first and options.to):
-            note("Name two releases or cuvées with --from and --to, or another workbook with --before.")
-            return 2
-        table = between_releases(source.on(ECONOMIC), options.first, options.to)
-        named, moved = table.rename(columns=YEARS), None
-    return _answer(
-        options,
-        source,
-        {"parts": table},
-        [named],
-        "Nothing moved.",
-        lambda: why_sheets(source.on(ECONOMIC), moved),
-    )
+    if options.before is None and not (options.first and options.to):
+        note("Name two releases or cuvées with --from and --to, or another workbook with --before.")
+        return 2
+    before = None if options.before is None else Source(options.before).estate
+    shown = ("why_it_moved", "why_between")
+    return _shown(options, lambda runs: decide_why(runs, options.first, options.to, before), shown)
 
 
 def sensitivity(options: argparse.Namespace) -> int:
-    """Rank the cells by what 1 % of each does to the cost of a bottle."""
-    source = Source(options.path)
-    economic = source.on(ECONOMIC)
-    derivatives = derivatives_of(economic, [options.release])
-    figures, cells = tornados(derivatives)[options.release], cell_tables(derivatives)[options.release]
-    return _answer(
-        options,
-        source,
-        {"figures": figures, "cells": cells},
-        [figures.rename(columns=TORNADO), cells.head(20).rename(columns=SENSITIVITIES)],
-        "No figure moves this cost.",
-        lambda: sensitivity_sheets(economic),
-    )
+    """Rank the figures by what 1 % of each does to the cost of a bottle."""
+    shown = ("tornado", "cells_that_move_most")
+    return _shown(options, lambda runs: decide_sensitivity(runs, options.release), shown)
 
 
 def draw(options: argparse.Namespace) -> int:

@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 
 import costing
-from costing.commands.source import Runs, Source, cautions_of, print_json, write_sheets
+from costing.commands.source import Source, cautions_of, print_json, write_sheets
 from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.model import Runs
 from costing.results.bridge import steps
 from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins
@@ -81,15 +82,15 @@ def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links
 
     Every run that they need is made at once; the sheets follow one by one.
     """
-    book, economic = runs(BOOK), runs(ECONOMIC)
+    book, economic = runs.on(BOOK), runs.on(ECONOMIC)
     for _, basis in steps(BOOK, ECONOMIC, book):
-        runs(basis)
+        runs.on(basis)
     prior = prior_year_difference(estate) if len(estate["yearend_stock"]) else None
 
     def one_by_one() -> Iterator[ResultSheet]:
         yield from cost_sheets(book, economic, cautions)
         yield from stock_sheets(book, economic)
-        yield from origin_sheets(economic, runs, links=links)
+        yield from origin_sheets(economic, runs.on, links=links)
         if prior is not None:
             yield prior_year_sheet(*prior)
 
@@ -174,7 +175,7 @@ def follow(options: argparse.Namespace) -> int:
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
         estate = load(raw)
         runs = Runs(estate)
-        return run_sheets(estate, runs, cautions_of(estate, runs(BOOK)), links=True)
+        return run_sheets(estate, runs, cautions_of(estate, runs.on(BOOK)), links=True)
 
     link(options.path, refresh, watch=options.watch, version=costing.__version__, basis="book and economic", say=note)
     return 0

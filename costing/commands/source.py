@@ -19,8 +19,7 @@ from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_csv_folder
-from costing.model import run, trace
-from costing.money.charges import CommonMoney
+from costing.model import Runs
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import note
@@ -53,29 +52,12 @@ class Source:
 
     def on(self, basis: Basis) -> Results:
         """Results on a basis."""
-        return self.runs(basis)
+        return self.runs.on(basis)
 
     @property
     def both(self) -> tuple[Results, Results]:
         """Results on the book and on the economic basis."""
         return self.on(BOOK), self.on(ECONOMIC)
-
-
-class Runs:
-    """Results of one estate by basis, each computed once; the name of a basis makes no difference."""
-
-    def __init__(self, estate: Estate) -> None:
-        self._estate = estate
-        self._chain = trace(estate)
-        self._common = CommonMoney(estate, self._chain)
-        self._known: dict[Basis, Results] = {}
-
-    def __call__(self, basis: Basis) -> Results:
-        """Results on a basis."""
-        key = basis.model_copy(update={"name": ""})
-        if key not in self._known:
-            self._known[key] = run(self._estate, basis, self._chain, self._common)
-        return self._known[key]
 
 
 def cautions_of(estate: Estate, book: Results) -> list[Finding]:

@@ -24,33 +24,18 @@ from costing.decisions.reserves import in_short
 from costing.errors import Finding, caution, nearest
 from costing.graph.arrays import BLANK_DAY, Floats
 from costing.inputs.estate import Estate
+from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import market_value_per_unit
-from costing.results.results import Results
 from costing.results.stock import stock_values
 
-TRIALS = {
-    "trial": "Trial",
-    "cuvee": "Cuvée",
-    "litres": "Litres",
-    "bottles": "Bottles",
-    "book": "Book per bottle at tirage",
-    "economic": "Economic per bottle at tirage",
-    "market": "At market value per bottle",
-    "release": "Release",
-    "book_release": "Book per bottle at release",
-    "economic_release": "Economic per bottle at release",
-    "over_last": "Economic over last blend",
-    "over_cheapest": "Economic over cheapest trial",
-    "reserve": "Reserve",
-    "second_pressing": "Second pressing",
-    "vintages": "Vintages",
-    "varieties": "Varieties",
-    "villages": "Villages",
-    "breached": "Bounds breached",
-    "left": "Litres left",
-}
+COLUMNS = (
+    *("trial", "cuvee", "litres", "bottles", "book_at_tirage", "economic_at_tirage", "market_at_tirage"),
+    *("release_date", "book_at_release", "economic_at_release", "over_last_blend", "over_cheapest_trial"),
+    *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
+)
+"""Columns of the trials side by side."""
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
@@ -58,7 +43,7 @@ _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 class LotsOnHand:
     """Wine at the valuation date: names of lots, litres, value per litre on each basis and at market, and the
     part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names]. shares:
-    by attribute, names that two of them have (unknown) kept apart. last: a row of `TRIALS` for the last blend of
+    by attribute, names that two of them have (unknown) kept apart. last: a row of `COLUMNS` for the last blend of
     each cuvée.
     """
 
@@ -70,37 +55,34 @@ class LotsOnHand:
     last: dict[str, dict[str, object]]
 
 
-def lots_on_hand(book: Results, economic: Results) -> LotsOnHand:
-    """Collect every lot of must, wine, reserve and blend at the valuation date; once for any number of trials."""
-    chain = economic.chain
-    stock = stock_values(economic)
+def lots_on_hand(runs: Runs) -> LotsOnHand:
+    """Collect every lot of must, wine, reserve and blend at the valuation date."""
+    chain = runs.chain
+    stock = stock_values(runs.economic)
     stock = stock[stock["unit"] == "L"].reset_index(drop=True)
     names = pd.Index(stock["lot"].astype(str))
     lots = chain.lots.names.get_indexer(names).astype(np.int64)
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
-    mix = Composition(economic.estate, chain)
+    mix = runs.composition
     tables = {attribute: mix.shares(state, attribute) for attribute in ATTRIBUTES}
     part = pd.DataFrame({"reserve": mix.reserve[state], "second": mix.second_pressing[state]})
     for table in tables.values():
         part = part.join(table[[name for name in table.columns if name not in part.columns]])
     value = pd.DataFrame(
         {
-            "book": stock_values(book).set_index("lot")["value_per_unit"].reindex(names).to_numpy(),
+            "book": stock_values(runs.book).set_index("lot")["value_per_unit"].reindex(names).to_numpy(),
             "economic": stock["value_per_unit"].to_numpy(),
-            "market": market_value_per_unit(economic.estate, stock, chain.valuation_day),
+            "market": market_value_per_unit(runs.estate, stock, chain.valuation_day),
         }
     )
-    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, tables, _last_rows(book, economic, mix))
+    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, tables, _last_rows(runs, mix))
 
 
-def trial_blends(
-    book: Results, economic: Results, on_hand: LotsOnHand | None = None
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Every trial side by side, then the last blend of each of their cuvées (columns of `TRIALS`), and findings
-    for lots that are short or unknown. on_hand: `lots_on_hand(book, economic)`, if it is known.
+def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
+    """Every trial side by side, then the last blend of each of their cuvées (`COLUMNS`), and findings for lots that
+    are short or unknown.
     """
-    on_hand = lots_on_hand(book, economic) if on_hand is None else on_hand
-    estate = economic.estate
+    estate, on_hand = runs.estate, runs.once(lots_on_hand)
     lines = estate["trial_blends"]
     rows: list[dict[str, object]] = []
     findings: list[Finding] = []
@@ -109,46 +91,44 @@ def trial_blends(
         here = lines[lines["trial"] == trial]
         cuvee = trial_cuvee(here)
         if cuvee not in takes:
-            takes[cuvee] = per_bottle(book, economic, cuvee)
+            takes[cuvee] = per_bottle(runs, cuvee)
         findings += trial_findings(estate, str(trial), takes[cuvee].drawn_l, on_hand)
         drawn = litres_drawn(here, takes[cuvee].drawn_l, on_hand)
         if drawn.sum() > 0:
             rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee]))
-    cheapest = pd.DataFrame(rows, columns=list(TRIALS)).groupby("cuvee")["economic"].min()
+    cheapest = pd.DataFrame(rows, columns=list(COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
     rows += [on_hand.last[cuvee] for cuvee in takes if cuvee in on_hand.last]
-    table = pd.DataFrame(rows, columns=list(TRIALS))
-    last = {cuvee: row["economic"] for cuvee, row in on_hand.last.items()}
-    table["over_last"] = table["economic"] - table["cuvee"].map(last).astype(float)
-    table["over_cheapest"] = table["economic"] - table["cuvee"].map(cheapest)
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    last = {cuvee: row["economic_at_tirage"] for cuvee, row in on_hand.last.items()}
+    table["over_last_blend"] = table["economic_at_tirage"] - table["cuvee"].map(last).astype(float)
+    table["over_cheapest_trial"] = table["economic_at_tirage"] - table["cuvee"].map(cheapest)
     return table, findings
 
 
-def trials_side_by_side(
-    book: Results, economic: Results, on_hand: LotsOnHand | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Trials as columns: shares (index: attribute and name), and litres left of each lot that a trial draws on
-    (index: lot and litres on hand).
+def trials_side_by_side(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Trials as columns: the share of every name (`share_in:` and the trial), and the litres left of each lot that a
+    trial draws on (`left_by:` and the trial).
     """
-    on_hand = lots_on_hand(book, economic) if on_hand is None else on_hand
-    lines = economic.estate["trial_blends"]
+    on_hand = runs.once(lots_on_hand)
+    lines = runs.estate["trial_blends"]
     drawn: dict[str, Floats] = {}
     for trial in lines["trial"].dropna().unique():
         here = lines[lines["trial"] == trial]
-        litres = litres_drawn(here, per_bottle(book, economic, trial_cuvee(here)).drawn_l, on_hand)
+        litres = litres_drawn(here, per_bottle(runs, trial_cuvee(here)).drawn_l, on_hand)
         if litres.sum() > 0:
             drawn[str(trial)] = litres
     kinds = on_hand.part[["reserve", "second"]]
     groups = {"kind of wine": kinds, **on_hand.shares}
     rows = [(attribute, str(name)) for attribute, table in groups.items() for name in table.columns]
     parts = np.hstack([table.to_numpy() for table in groups.values()])
-    made_of = pd.DataFrame({trial: litres @ parts / litres.sum() for trial, litres in drawn.items()})
-    left = pd.DataFrame({trial: on_hand.litres - litres for trial, litres in drawn.items()})
+    shares = pd.DataFrame({f"share_in:{trial}": litres @ parts / litres.sum() for trial, litres in drawn.items()})
+    left = pd.DataFrame({f"left_by:{trial}": on_hand.litres - litres for trial, litres in drawn.items()})
     if not drawn:
-        return made_of, left
-    made_of.index = pd.MultiIndex.from_tuples(rows, names=["attribute", "name"])
-    left.index = pd.MultiIndex.from_arrays([on_hand.names, on_hand.litres], names=["lot", "on_hand"])
+        return shares, left
+    made_of = pd.concat([pd.DataFrame(rows, columns=["attribute", "name"]), shares], axis=1)
+    left = pd.concat([pd.DataFrame({"lot": on_hand.names, "litres_on_hand": on_hand.litres}), left], axis=1)
     touched = np.any([litres > 0 for litres in drawn.values()], axis=0)
-    return made_of[(made_of > 1e-9).any(axis=1)], left[touched]
+    return made_of[(shares > 1e-9).any(axis=1)].reset_index(drop=True), left[touched].reset_index(drop=True)
 
 
 def trial_cuvee(lines: pd.DataFrame) -> str:
@@ -214,7 +194,7 @@ def _costed(
     mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)
     mean[on_hand.value[drawn > 0].isna().any()] = np.nan  # without a market value of every lot there is none
     made_of = pd.Series(drawn @ on_hand.part.to_numpy() / total, on_hand.part.columns)
-    cost = {basis: takes.at_tirage(float(mean[basis])) for basis in ("book", "economic", "market")}
+    cost = {f"{basis}_at_tirage": takes.at_tirage(float(mean[basis])) for basis in ("book", "economic", "market")}
     left = (on_hand.litres - drawn)[drawn > 0]
     rest = [f"{lot} {litres:,.0f}" for lot, litres in zip(on_hand.names[drawn > 0], left, strict=True) if litres > 0.5]
     return {
@@ -223,13 +203,15 @@ def _costed(
         "litres": total,
         "bottles": np.floor(total / takes.drawn_l + 1e-6),
         **cost,
-        "release": as_dates(np.array([takes.release_day if np.isfinite(takes.survivors) else BLANK_DAY]))[0],
-        **{f"{basis}_release": takes.at_release(cost[basis], basis) for basis in ("book", "economic")},
+        "release_date": as_dates(np.array([takes.release_day if np.isfinite(takes.survivors) else BLANK_DAY]))[0],
+        **{
+            f"{basis}_at_release": takes.at_release(cost[f"{basis}_at_tirage"], basis) for basis in ("book", "economic")
+        },
         "reserve": made_of["reserve"],
         "second_pressing": made_of["second"],
         **{word: in_short(_mean(on_hand.shares[by], drawn))[0] for by, word in _WORDS.items()},
-        "breached": "; ".join(breached(lines, made_of)) or "none",
-        "left": "; ".join(rest),
+        "bounds_breached": "; ".join(breached(lines, made_of)) or "none",
+        "litres_left": "; ".join(rest),
     }
 
 
@@ -250,10 +232,10 @@ def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:
     return said
 
 
-def _last_rows(book: Results, economic: Results, mix: Composition) -> dict[str, dict[str, object]]:
+def _last_rows(runs: Runs, mix: Composition) -> dict[str, dict[str, object]]:
     """Last blend of each cuvée, at its own cost per bottle at tirage."""
-    blends = last_blends(cuvee_blends(economic))
-    booked = last_blends(cuvee_blends(book))["cost_per_bottle"].to_numpy()
+    blends = last_blends(cuvee_blends(runs.economic))
+    booked = last_blends(cuvee_blends(runs.book))["cost_per_bottle"].to_numpy()
     state = blends["state"].to_numpy(dtype=np.int64)
     names = {word: in_short(mix.shares(state, by)) for by, word in _WORDS.items()}
     return {
@@ -262,17 +244,17 @@ def _last_rows(book: Results, economic: Results, mix: Composition) -> dict[str, 
             "cuvee": str(blend["cuvee"]),
             "litres": blend["litres"],
             "bottles": blend["bottles_75cl"],
-            "book": booked[row],
-            "economic": blend["cost_per_bottle"],
-            "market": np.nan,
-            "release": np.datetime64("NaT", "s"),
-            "book_release": np.nan,
-            "economic_release": np.nan,
+            "book_at_tirage": booked[row],
+            "economic_at_tirage": blend["cost_per_bottle"],
+            "market_at_tirage": np.nan,
+            "release_date": np.datetime64("NaT", "s"),
+            "book_at_release": np.nan,
+            "economic_at_release": np.nan,
             "reserve": mix.reserve[state[row]],
             "second_pressing": mix.second_pressing[state[row]],
             **{word: said[row] for word, said in names.items()},
-            "breached": "",
-            "left": "",
+            "bounds_breached": "",
+            "litres_left": "",
         }
         for row, blend in enumerate(blends.to_dict("records"))
     }

@@ -36,8 +36,8 @@ from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, RateCurve, day_nu
 from costing.graph.arrays import OPERATIONS, Ints, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
+from costing.model import Runs
 from costing.results.costs import releases
-from costing.results.lots import lot_labels
 from costing.results.results import Results
 from costing.units import STANDARD_BOTTLE_L
 
@@ -70,10 +70,9 @@ class PerBottle:
         return (kept / self.survivors + self.finishing) / self.good
 
 
-def per_bottle(book: Results, economic: Results, cuvee: str) -> PerBottle:
+def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     """What a bottle of a cuvée takes from now to its release, by the rates and norms of the estate."""
-    estate, chain = economic.estate, economic.chain
-    today = chain.valuation_day
+    estate, book, economic, today = runs.estate, runs.book, runs.economic, runs.today
     now = np.array([today])
     norms = movement_norms(estate)
     loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
@@ -88,7 +87,7 @@ def per_bottle(book: Results, economic: Results, cuvee: str) -> PerBottle:
     day = today if np.isnan(months) else int(day_numbers(add_months(today, months)))
     years = np.nan if np.isnan(months) else (day - today) / DAYS_A_YEAR
     then = np.array([day])
-    how = last_riddling(riddling_by_cuvee(estate, lot_labels(estate, chain)), cuvee, "bottle")
+    how = last_riddling(riddling_by_cuvee(estate, runs.labels), cuvee, "bottle")
     storage = _storage_curve(economic, cuvee, today, day)
     curves = {"book": book.charges.curve or RateCurve.flat(0.0), "economic": economic.charges.curve}
     known = {basis: curve or RateCurve.flat(0.0) for basis, curve in curves.items()}

@@ -19,32 +19,39 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import OptimizeResult, linprog
 
-from costing.decisions.blending import LotsOnHand, bottles_wanted, litres_drawn, lots_on_hand, trial_cuvee
+from costing.answers.answer import Answer
+from costing.decisions.blending import (
+    LotsOnHand,
+    bottles_wanted,
+    litres_drawn,
+    lots_on_hand,
+    trial_blends,
+    trial_cuvee,
+    trials_side_by_side,
+)
 from costing.decisions.bottling_costs import per_bottle
 from costing.decisions.cuvee_blends import MOST_OTHER
 from costing.errors import Finding
 from costing.graph.arrays import Floats
+from costing.model import Runs
 from costing.results.composition import OTHER
-from costing.results.results import Results
 
-CHEAPEST = {
-    "trial": "Trial",
-    "cuvee": "Cuvée",
-    "bottles": "Bottles",
-    "lot": "Lot",
-    "litres": "Litres",
-    "part": "Part of the blend",
-    "cost_per_bottle": "Economic per bottle at tirage",
-    "saving": "Saving per bottle over the trial",
-}
-SHADOWS = {
-    "trial": "Trial",
-    "bound": "Bound",
-    "name": "Of",
-    "share": "Share asked",
-    "attained": "Share attained",
-    "shadow_price": "A bottle cheaper per point given way",
-}
+BLEND_COLUMNS = (
+    *("trial", "cuvee", "bottles", "lot", "litres", "part_of_blend", "economic_at_tirage", "saving_per_bottle"),
+)
+BOUND_COLUMNS = ("trial", "bound", "bound_of", "share_asked", "share_attained", "shadow_price")
+
+
+def trials(runs: Runs) -> Answer:
+    """Trial blends side by side, what they are made of and leave, and the cheapest blend within their bounds."""
+    costed, findings = trial_blends(runs)
+    made_of, left = trials_side_by_side(runs)
+    cheapest, bounds, more = cheapest_blends(runs)
+    tables = {"trial_blends_costed": costed, "trials_made_of": made_of, "trials_leave": left}
+    tables |= {"cheapest_blends": cheapest, "bounds_of_blends": bounds}
+    says = () if findings or more or not len(costed) else ("Every trial draws no more than is there.",)
+    empty = "The Trial blends sheet names no lots on hand."
+    return Answer(tables, (*findings, *more), says, {"currency": runs.currency}, empty)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,14 +123,11 @@ def _is_wine(on_hand: LotsOnHand) -> np.ndarray:
     return np.asarray(other <= MOST_OTHER)
 
 
-def cheapest_blends(
-    book: Results, economic: Results, on_hand: LotsOnHand | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
-    """Cheapest blend for every trial that wants bottles: its lots (`CHEAPEST`), its bounds (`SHADOWS`), and
-    findings where the lots do not suffice or no blend keeps the bounds.
+def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Cheapest blend for every trial that wants bottles: its lots (`BLEND_COLUMNS`), its bounds (`BOUND_COLUMNS`),
+    and findings where the lots do not suffice or no blend keeps the bounds.
     """
-    on_hand = lots_on_hand(book, economic) if on_hand is None else on_hand
-    estate = economic.estate
+    estate, on_hand = runs.estate, runs.once(lots_on_hand)
     lines = estate["trial_blends"]
     made: list[dict[str, object]] = []
     kept: list[dict[str, object]] = []
@@ -134,7 +138,7 @@ def cheapest_blends(
         cuvee, bottles = trial_cuvee(mine), bottles_wanted(mine)
         if not bottles > 0:
             continue
-        takes = per_bottle(book, economic, cuvee)
+        takes = per_bottle(runs, cuvee)
         rows = np.flatnonzero(here & lines["line"].isin(["at least", "at most"]).to_numpy())
         bounds = lines.iloc[rows]
         usable = _usable(lines, cuvee, on_hand)
@@ -157,14 +161,20 @@ def cheapest_blends(
         for lot in np.flatnonzero(found.litres > 1e-6).tolist():
             line = {"trial": str(trial), "cuvee": cuvee, "bottles": bottles, "lot": on_hand.names[lot]}
             part = found.litres[lot] / (bottles * takes.drawn_l)
-            made.append(line | {"litres": found.litres[lot], "part": part, "cost_per_bottle": cost, "saving": saving})
+            line |= {"litres": found.litres[lot], "part_of_blend": part}
+            made.append(line | {"economic_at_tirage": cost, "saving_per_bottle": saving})
         for one in range(len(bounds)):
-            line = {"trial": str(trial), "bound": bounds["line"].iloc[one], "name": bounds["lot"].iloc[one]}
+            line = {"trial": str(trial), "bound": bounds["line"].iloc[one], "bound_of": bounds["lot"].iloc[one]}
             price = max(found.shadow_price[one], 0.0) * takes.drawn_l
             kept.append(
-                line | {"share": bounds["share"].iloc[one], "attained": found.attained[one], "shadow_price": price}
+                line
+                | {
+                    "share_asked": bounds["share"].iloc[one],
+                    "share_attained": found.attained[one],
+                    "shadow_price": price,
+                }
             )
-    return pd.DataFrame(made, columns=list(CHEAPEST)), pd.DataFrame(kept, columns=list(SHADOWS)), findings
+    return pd.DataFrame(made, columns=list(BLEND_COLUMNS)), pd.DataFrame(kept, columns=list(BOUND_COLUMNS)), findings
 
 
 def _usable(lines: pd.DataFrame, cuvee: str, on_hand: LotsOnHand) -> np.ndarray:

@@ -19,6 +19,7 @@ import pandas as pd
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force, series_of
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import escalated
 from costing.results.lots import LotLabels
@@ -37,15 +38,11 @@ def dated_rate(rows: pd.DataFrame, amount: Floats, at: Ints, today: int) -> Floa
     total = np.zeros(len(at))
     if not len(rows):
         return total
-    keys = np.stack([rows[name].cat.codes.to_numpy() for name in _KEYS if name in rows.columns])
-    group = np.unique(keys, axis=1, return_inverse=True)[1].ravel()
+    keys = [rows[name].cat.codes.to_numpy() for name in _KEYS if name in rows.columns]
     since, yearly = days(rows["from_date"]), np.nan_to_num(rows["escalation"].to_numpy())
-    for one in range(int(group.max()) + 1):
-        series = np.flatnonzero(group == one)
-        series = series[np.argsort(since[series], kind="stable")]
-        which = np.searchsorted(since[series], at, side="right") - 1
-        row = series[np.maximum(which, 0)]
-        total += np.where(which >= 0, escalated(amount[row], yearly[row], since[row], at, today), 0.0)
+    for series in series_of(keys, since):
+        row = row_in_force(series, since, at)
+        total += np.where(row >= 0, escalated(amount[row], yearly[row], since[row], at, today), 0.0)
     return total
 
 

@@ -37,6 +37,7 @@ from costing.decisions.scarcity import allocate_bottles
 from costing.decisions.terms_in_force import channel_terms
 from costing.graph.arrays import days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import rows_in_force
 from costing.money.rates import escalated
 from costing.results.costs import element_amounts
 from costing.results.origins import release_states
@@ -186,10 +187,9 @@ def presentations(estate: Estate, day: int) -> pd.DataFrame:
     NaN where both were never sold).
     """
     goods = estate["dry_goods"]
-    goods = goods[goods["presentation"].notna() & (days(goods["from_date"]) <= day)]
-    last = goods.sort_values("from_date", kind="stable").drop_duplicates(
-        ["stage", "item", "format", "presentation"], keep="last"
-    )
+    goods = goods[goods["presentation"].notna()]
+    series = goods[["stage", "item", "format", "presentation"]]
+    last = goods.iloc[rows_in_force(series, days(goods["from_date"]), day)]
     terms, brought = channel_terms(estate, day), _brought(estate)
     lines = []
     for name in dict.fromkeys(last["presentation"]):

@@ -23,11 +23,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.ageing_tables import hurdle_curve
 from costing.decisions.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.engine.carrying import DAYS_A_YEAR, mean_growth
 from costing.graph.arrays import Floats, Ints
+from costing.model import Runs
 from costing.results.composition import OTHER, UNKNOWN, Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import market_value_per_unit, net_realisable_value
@@ -36,54 +38,28 @@ from costing.results.stock import stock_values
 
 BoolArray = npt.NDArray[np.bool_]
 
-JANUARY = {
-    "lot": "Lot",
-    "kind": "Kind",
-    "litres": "Litres",
-    "book_per_l": "Book per litre",
-    "economic_per_l": "Economic per litre",
-    "market_per_l": "Market per litre",
-    "year_per_l": "Cost of a year per litre",
-    "worth_keeping_at": "Worth keeping at, per litre",
-    "gain_if_used": "Gain if used now",
-    "used_in": "Best used in",
-    "gain_if_kept": "Gain if kept a year",
-    "gain_if_sold": "Gain if sold now",
-    "reserve": "Reserve",
-    "second_pressing": "Second pressing",
-    "vintages": "Vintages",
-    "varieties": "Varieties",
-    "villages": "Villages",
-}
-IN_BLENDS = {
-    "lot": "Lot",
-    "cuvee": "Cuvée",
-    "blend": "Blend",
-    "tirage": "Tirage",
-    "planned": "Planned",
-    "litres": "Litres that fit in",
-    "part": "Part of the blend",
-    "change_per_bottle": "Change of economic cost per bottle",
-    "reserve_before": "Reserve of the blend",
-    "reserve_after": "Reserve with it",
-    "second_before": "Second pressing of the blend",
-    "second_after": "Second pressing with it",
-    "gain": "Gain if used",
-}
+_MADE_OF = ("reserve", "second_pressing", "vintages", "varieties", "villages")
 YEAR_DAYS = int(DAYS_A_YEAR)
 _SOME = 0.01  # share from which a blend has wine of a sort
 
 
-def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Every lot of must, wine, reserve and blend at the valuation date (`JANUARY`), and what each would do to
-    every blend that it could join (`IN_BLENDS`).
+def vats(runs: Runs) -> Answer:
+    """Every lot of must, wine, reserve and blend at the valuation date: its value, what it brings used now, kept a
+    year or sold, what it is made of, and what it would do to every blend that it could join.
     """
-    chain = economic.chain
+    table, joined = runs.once(_vats_and_blends)
+    tables = {"vats": table.drop(columns=list(_MADE_OF)), "vats_made_of": table[["lot", *_MADE_OF]]}
+    empty = "No must, wine or reserve is on hand at the valuation date."
+    return Answer({**tables, "vats_in_blends": joined}, facts={"currency": runs.currency}, empty=empty)
+
+
+def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
+    book, economic, chain = runs.book, runs.economic, runs.chain
     today = np.int64(chain.valuation_day)
     stock = stock_values(economic)
     stock = stock[stock["unit"] == "L"].reset_index(drop=True)
     if not len(stock):
-        return pd.DataFrame(columns=list(JANUARY)), pd.DataFrame(columns=list(IN_BLENDS))
+        return pd.DataFrame(columns=["lot", *_MADE_OF]), pd.DataFrame(columns=["lot"])
     lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
     state = chain.state_on(lots, np.full(len(lots), today))
     booked = net_realisable_value(book).set_index("lot").loc[stock["lot"]]
@@ -97,11 +73,11 @@ def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.D
     storage = rate * mean_growth(np.log(growth))  # paid evenly over the year
     stages = stock["stage"].astype(str)
     loss = np.array([yearly_loss(economic.estate, stage) for stage in stages])
-    mix = Composition(economic.estate, chain)
+    mix = runs.composition
     joined = _in_blends(economic, stock, state, rate, mix)
     ready = joined[joined["planned"]] if joined["planned"].any() else joined
-    best_use = ready.sort_values("gain", kind="stable").drop_duplicates("lot", keep="last").set_index("lot")
-    used = stock["lot"].map(best_use["gain"]).to_numpy(dtype=float)
+    best_use = ready.sort_values("gain_in_blend", kind="stable").drop_duplicates("lot", keep="last").set_index("lot")
+    used = stock["lot"].map(best_use["gain_in_blend"]).to_numpy(dtype=float)
     kept = (in_a_year * (1.0 - loss) / growth - storage / growth - full) * litres
     sold = (market - full) * litres
     table = pd.DataFrame(
@@ -109,10 +85,10 @@ def january_tables(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.D
             "lot": stock["lot"],
             "kind": stock["kind"],
             "litres": litres,
-            "book_per_l": booked["value_per_unit"].to_numpy(),
-            "economic_per_l": full,
-            "market_per_l": market,
-            "year_per_l": (full * growth + storage) / (1.0 - loss) - full,
+            "book_per_litre": booked["value_per_unit"].to_numpy(),
+            "economic_per_litre": full,
+            "market_per_litre": market,
+            "year_per_litre": (full * growth + storage) / (1.0 - loss) - full,
             "worth_keeping_at": (market * growth + storage) / (1.0 - loss),
             "gain_if_used": used,
             "used_in": stock["lot"].map(best_use["cuvee"]).astype(object).fillna(""),
@@ -166,18 +142,17 @@ def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floa
             "lot": stock["lot"].to_numpy(dtype=object)[vat],
             "cuvee": blends["cuvee"].to_numpy(dtype=object)[blend],
             "blend": blends["wine_lot"].to_numpy(dtype=object)[blend],
-            "tirage": as_dates(day[blend]),
+            "tirage_date": as_dates(day[blend]),
             "planned": blends["planned"].to_numpy()[blend],
-            "litres": fits,
-            "part": part,
-            "change_per_bottle": part * (then - cost_per_l[blend]) * per_bottle,
-            "reserve_before": reserve[0],
-            "reserve_after": reserve[1],
-            "second_before": second[0],
-            "second_after": second[1],
-            "gain": (cost_per_l[blend] - then) / growth[blend] * fits,
-        },
-        columns=list(IN_BLENDS),
+            "litres_that_fit": fits,
+            "part_of_blend": part,
+            "change_of_blend_per_bottle": part * (then - cost_per_l[blend]) * per_bottle,
+            "reserve_of_blend": reserve[0],
+            "reserve_with_it": reserve[1],
+            "second_pressing_of_blend": second[0],
+            "second_pressing_with_it": second[1],
+            "gain_in_blend": (cost_per_l[blend] - then) / growth[blend] * fits,
+        }
     )
 
 

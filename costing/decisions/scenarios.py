@@ -17,27 +17,19 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.changes import Change, apply_changes, read_change
 from costing.decisions.replay import follow
 from costing.errors import Finding, InputError, caution, errors_in
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
-from costing.model import run, trace
+from costing.model import Runs, run, trace
 from costing.results.costs import by_cuvee, releases
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
 RECORDS = "As recorded"
 _KEYS = ["release", "cuvee", "format", "disgorged", "planned", "bottles"]
-SCENARIOS = {
-    "release": "Release",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "disgorged": "Disgorged",
-    "planned": "Planned",
-    "bottles": "Bottles",
-}
-"""Headers of the side-by-side table; the columns after these are named after the scenarios."""
 
 
 def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Finding]]:
@@ -95,8 +87,9 @@ def _rows_at_fault(estate: Estate, findings: list[Finding]) -> list[int]:
 def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     """Cost per bottle of every release under each of the results, and its change against the first.
 
-    Columns: release, cuvee, format, disgorged, planned, bottles (of the first that has the release), then one per
-    name, then `<name>: change` for all but the first. NaN where a release is not in a result.
+    Columns: release, cuvee, format, disgorged, planned, bottles (of the first that has the release),
+    recorded_per_bottle for the first, then `scenario:` and `change:` with each other name. NaN where a release is not
+    in a result.
     """
     table: pd.DataFrame | None = None
     costs: dict[str, pd.Series] = {}
@@ -108,35 +101,44 @@ def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     if table is None:
         return pd.DataFrame(columns=_KEYS)
     table = table.reset_index(drop=True)
-    for name, cost in costs.items():
-        table[name] = table["release"].map(cost)
     base, *others = costs
+    table["recorded_per_bottle"] = table["release"].map(costs[base])
     for name in others:
-        table[f"{name}: change"] = table[name] - table[base]
+        table[f"scenario:{name}"] = table["release"].map(costs[name])
+    for name in others:
+        table[f"change:{name}"] = table[f"scenario:{name}"] - table["recorded_per_bottle"]
     return table
 
 
 def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
-    """Value of stock at the valuation date by kind of goods under each of the results."""
-    parts = {name: stock_values(one).groupby("kind")["value"].sum() for name, one in results.items()}
+    """Value of stock at the valuation date by kind of goods: recorded_total for the first of the results, then
+    `scenario_total:` with each other name.
+    """
+    base = next(iter(results))
+    parts = {
+        "recorded_total" if name == base else f"scenario_total:{name}": stock_values(one).groupby("kind")["value"].sum()
+        for name, one in results.items()
+    }
     table = pd.DataFrame(parts).fillna(0.0)
     return table.rename_axis("kind").reset_index()
 
 
-def scenario_tables(
-    estate: Estate, recorded: Results, others: Mapping[str, Results] | None = None
-) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Tables `releases` and `stock` of all scenarios beside the records, and the findings; the latest release made of
-    each cuvée and format, and every planned one.
+def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
+    """All scenarios beside the records: the latest release made of each cuvée and format and every planned one, the
+    change of the latest of each cuvée in bottles, and stock.
 
-    recorded: the estate's results; scenarios run on its basis. others: whole estates run by themselves (a budget, the
-    last run), by name.
+    others: whole estates run by themselves (a budget, the last run), by name.
     """
-    results, findings = run_scenarios(estate, recorded.basis)
-    every = {RECORDS: recorded, **results, **(others or {})}
+    results, findings = run_scenarios(runs.estate)
+    every = {RECORDS: runs.economic, **results, **{name: other.economic for name, other in (others or {}).items()}}
+    facts, empty = {"currency": runs.currency}, "The Scenarios sheet is empty."
     if len(every) == 1:
-        return {"releases": pd.DataFrame(columns=_KEYS), "stock": pd.DataFrame(columns=["kind"])}, findings
+        return Answer({"scenarios_per_bottle": pd.DataFrame(columns=_KEYS)}, tuple(findings), (), facts, empty)
     table = side_by_side(every)
-    made = by_cuvee(recorded)["release"].astype(str)
+    made = by_cuvee(runs.economic)["release"].astype(str)
     table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
-    return {"releases": table, "stock": stock_side_by_side(every)}, findings
+    latest = table[~table["planned"].astype(bool) & (table["format"].astype(str) == "bottle")]
+    changes = ["cuvee", *(column for column in table.columns if column.startswith("change:"))]
+    tables = {"scenarios_per_bottle": table, "scenario_changes_latest": latest[changes].reset_index(drop=True)}
+    says = () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
+    return Answer({**tables, "scenarios_stock": stock_side_by_side(every)}, tuple(findings), says, facts, empty)

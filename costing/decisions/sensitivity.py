@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.changes import Change, Target, apply_changes
 from costing.decisions.figures import figure_of, release_named
 from costing.decisions.gradients import Gradients, Reached, gradients
@@ -27,21 +28,15 @@ from costing.decisions.replay import follow
 from costing.errors import CostingError, InputError
 from costing.graph.arrays import Floats, Ints
 from costing.inputs.schema import sheets
-from costing.model import run
+from costing.model import Runs, run
+from costing.results.costs import releases
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-EXACT, DIFFERENCE = "exact", "two reruns"
-SENSITIVITIES = {
-    "place": "Cell",
-    "sheet": "Sheet",
-    "column": "Column",
-    "what": "What",
-    "value": "Value",
-    "per_unit": "Change per unit",
-    "per_percent": "Change per 1 %",
-}
-TORNADO = {"figure": "Figure", "less": "1 % less", "more": "1 % more", "method": "How"}
+EXACT, DIFFERENCE = "exact", "recalculated"
+CELL_COLUMNS = ["place", "sheet", "sheet_column", "what", "value", "change_per_unit", "change_per_percent"]
+FIGURE_COLUMNS = ["figure", "percent_less", "percent_more", "method"]
+CELLS_SHOWN, FIGURES_SHOWN = 20, 12
 MOVES_WINE = (
     ("deliveries", "quantity"),
     ("pressings", "volume_l"),
@@ -78,6 +73,36 @@ _ROWS = {
 """Column that says what a cell is about."""
 
 
+def sensitivity(runs: Runs, release: str | None = None) -> Answer:
+    """What moves the cost of a bottle: 1 % less and 1 % more of each figure, and the most telling cells.
+
+    release: a release lot, or a cuvée for its latest release in bottles of 75 cl; by default the latest release of
+    every cuvée in such bottles. CostingError where there is none of that name.
+    """
+    names = [release] if release else _latest_in_bottles(runs.economic)
+    derivatives = derivatives_of(runs.economic, names)
+    figures, cells = tornados(derivatives, FIGURES_SHOWN), cell_tables(derivatives)
+    lots = dict(zip(derivatives.names, derivatives.lots, strict=True))
+    parts = [table.assign(release=lots[name]) for name, table in figures.items()]
+    rows = [table.head(CELLS_SHOWN).assign(release=lots[name]) for name, table in cells.items()]
+    tables = {
+        "tornado": pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=FIGURE_COLUMNS),
+        "cells_that_move_most": pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=CELL_COLUMNS),
+    }
+    says = (
+        "Exact: by one solve backward; a quantity changes with the later rows following. Recalculated: the estate run "
+        "again with 1 % less and 1 % more of every row.",
+    )
+    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="No figure moves this cost.")
+
+
+def _latest_in_bottles(results: Results) -> list[str]:
+    """Latest release made of every cuvée in bottles of 75 cl."""
+    frame = releases(results)
+    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
+    return list(frame.drop_duplicates("cuvee", keep="last")["release"].astype(str))
+
+
 @dataclass(frozen=True, eq=False)
 class Derivatives:
     """Derivatives of the cost per bottle of releases by every cell: money's, and those of what moves wine; names: as
@@ -107,7 +132,7 @@ def derivatives_of(results: Results, names: Sequence[str]) -> Derivatives:
 def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
     """Every cell that the cost per bottle of a release depends on, largest per 1 % first.
 
-    what: release lot, or a cuvée (its latest release made). Columns: see `SENSITIVITIES`; percent values stand as
+    what: release lot, or a cuvée (its latest release made). Columns: `CELL_COLUMNS`; percent values stand as
     percent points.
     """
     return cell_tables(derivatives_of(results, [what]))[what]
@@ -120,7 +145,7 @@ def cell_tables(found: Derivatives) -> dict[str, pd.DataFrame]:
         every = {**found.money, **found.quantities}
         parts = [_cells(found.results, table, column, slope[at]) for (table, column), slope in every.items()]
         frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-        order = np.argsort(-frame["per_percent"].abs().to_numpy(), kind="stable")
+        order = np.argsort(-frame["change_per_percent"].abs().to_numpy(), kind="stable")
         tables[name] = frame.iloc[order].reset_index(drop=True)
     return tables
 
@@ -134,11 +159,11 @@ def _cells(results: Results, table: str, column: str, slope: np.ndarray) -> pd.D
         {
             "place": [results.estate.place(table, int(row), column) for row in rows],
             "sheet": sheets()[table].title,
-            "column": described.title,
+            "sheet_column": described.title,
             "what": _what(results, table, rows, _ROWS),
             "value": value * scale,
-            "per_unit": slope[rows] / scale,
-            "per_percent": slope[rows] * value / 100.0,
+            "change_per_unit": slope[rows] / scale,
+            "change_per_percent": slope[rows] * value / 100.0,
         }
     )
 
@@ -174,7 +199,7 @@ def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
     """What 1 % less and 1 % more of each figure does to the cost per bottle, largest first.
 
     A figure is a column of a sheet, by element, item, pool or fraction where it has them; all its rows move
-    together. Columns: see `TORNADO`.
+    together. Columns: `FIGURE_COLUMNS`.
     """
     return tornados(derivatives_of(results, [what]), most)[what]
 
@@ -207,8 +232,8 @@ def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
 
 
 def _largest(lines: list[list[object]], most: int) -> pd.DataFrame:
-    frame = pd.DataFrame(lines, columns=list(TORNADO)).astype({"less": float, "more": float})
-    size = frame[["less", "more"]].abs().max(axis=1).to_numpy()
+    frame = pd.DataFrame(lines, columns=FIGURE_COLUMNS).astype({"percent_less": float, "percent_more": float})
+    size = frame[["percent_less", "percent_more"]].abs().max(axis=1).to_numpy()
     kept = np.argsort(-size, kind="stable")[:most]
     return frame.iloc[kept[size[kept] > 1e-9]].reset_index(drop=True)
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import named_row_in_force, row_in_force
 
 Names = NDArray[np.object_]
 
@@ -67,35 +68,18 @@ def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
     """Sales channels with the terms in force on a day, by name in the order of the sheet; `row` is their
     position in Channels.
     """
-    table = estate["channels"].assign(row=np.arange(len(estate["channels"])))
-    since = days(table["from_date"])
-    table = table.assign(since=since)[since <= day]
-    held = table.sort_values("since", kind="stable").drop_duplicates("channel", keep="last")
-    held = held[held["way_out"] == "sale"]
-    order = list(dict.fromkeys(estate["channels"]["channel"].dropna()))
-    held = held.set_index("channel").drop(columns="since")
-    return held.loc[[name for name in order if name in held.index]]
+    table = estate["channels"]
+    names = pd.unique(table["channel"].dropna().astype(object))
+    row = channel_rows(estate, pd.Series(names, dtype=object), np.full(len(names), day))
+    held = table.iloc[row[row >= 0]].assign(row=row[row >= 0])
+    return held[held["way_out"] == "sale"].set_index("channel")
 
 
 def channel_rows(estate: Estate, channel: pd.Series, day: Ints) -> Ints:
     """Row of Channels that holds for each channel on its day (−1: none)."""
     table = estate["channels"]
-    since, name = days(table["from_date"]), table["channel"].astype(object).to_numpy()
-    wanted = channel.astype(object).to_numpy()
-    found = np.full(len(wanted), -1, dtype=np.int64)
-    for one in channel.dropna().unique():
-        rows, here = np.flatnonzero(name == one), np.flatnonzero(wanted == one)
-        found[here] = _latest(rows, since, day[here])
-    return found
-
-
-def _latest(rows: Ints, since: Ints, day: Ints) -> Ints:
-    """The last of `rows` that began on or before each day (−1: none); a blank date is the smallest: always."""
-    if not len(rows):
-        return np.full(len(day), -1, dtype=np.int64)
-    rows = rows[np.argsort(since[rows], kind="stable")]
-    at = np.searchsorted(since[rows], day, side="right") - 1
-    return np.where(at >= 0, rows[np.maximum(at, 0)], -1)
+    names, since = table["channel"].astype(object).to_numpy(), days(table["from_date"])
+    return named_row_in_force(names, since, channel.astype(object).to_numpy(), day)
 
 
 def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:
@@ -118,8 +102,8 @@ def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -
         if of is None or of == own:
             continue
         able = np.flatnonzero((paid_in == of) & ~np.isnan(rate))
-        mine = _latest(able[name[able] == sold_by], since, day[at])
-        any_of_them = _latest(able, since, day[at])
+        mine = row_in_force(able[name[able] == sold_by], since, day[at])
+        any_of_them = row_in_force(able, since, day[at])
         row = np.where(mine >= 0, mine, any_of_them)
         found[at] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
     return found
@@ -151,7 +135,7 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
         in_market, in_own = np.isin(stated, list(markets - {own})), stated == own
         # the least particular first: what comes later stands over it
         for level in (any_channel & in_own, any_channel & in_market, named & ~in_market, named & in_market):
-            row = _latest(np.flatnonzero(mine & level), since, day[at])
+            row = row_in_force(np.flatnonzero(mine & level), since, day[at])
             found[at] = np.where(row >= 0, row, found[at])
     has, row = found >= 0, np.maximum(found, 0)
     if not len(table):

@@ -21,18 +21,48 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
 from costing.decisions.figures import STOCK, cost_through_rows, figure_of
 from costing.decisions.replay import follow
+from costing.decisions.years import TOTAL, between_releases, pairs_of_years
 from costing.errors import CostingError, InputError
 from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
-from costing.model import run, trace
+from costing.model import Runs, run, trace
 
-WHY = {"family": "What moved", "amount": "Change", "running": "Figure after it", "rows": "Largest rows"}
+PARTS = ["what_moved", "change", "running", "behind_it"]
 LARGEST, TRIED = 3, 8
+
+
+def why(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
+    """Why a cost moved: from release `first` to release `second` of this estate, or, given another estate `before`,
+    the figure `second` (default: stock) from that one to this; with the latest release of every cuvée against one of
+    the year before. CostingError where no release of that name is there, or neither is asked for.
+    """
+    tables: dict[str, pd.DataFrame] = {}
+    if before is not None:
+        figure = second or STOCK
+        tables["why_it_moved"] = why_it_moved(before, runs.estate, figure).assign(figure=figure)
+    elif first and second:
+        tables["why_between"] = between_releases(runs.economic, first, second).assign(
+            from_release=first, to_release=second
+        )
+    years = [
+        between_releases(runs.economic, earlier, later).assign(cuvee=cuvee, from_release=earlier, to_release=later)
+        for cuvee, earlier, later in pairs_of_years(runs.economic)
+    ]
+    if years:
+        every = pd.concat(years, ignore_index=True)
+        parts = every[every["what_moved"] != TOTAL]
+        wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
+        tables |= {"why_by_year": every, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
+    if not tables:
+        tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
+    says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
+    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="Nothing moved.")
 
 
 def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOMIC) -> pd.DataFrame:
@@ -76,7 +106,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     if waiting or only or end != running:
         lines.append((" and ".join([*waiting, "plan"]), end - running, end, only))
     lines.append(("after", end, end, ""))
-    return pd.DataFrame(lines, columns=list(WHY))
+    return pd.DataFrame(lines, columns=PARTS)
 
 
 def _largest(

@@ -33,13 +33,8 @@ from costing.results.origins import origins, release_states
 from costing.results.results import Results
 from costing.results.rounding import largest_remainder
 
-YEARS = {
-    "family": "What moved",
-    "first": "First",
-    "second": "Second",
-    "amount": "Change per bottle",
-    "says": "Behind it",
-}
+TOTAL = "cost per bottle"
+COLUMNS = ["what_moved", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
 
 
 @dataclass(frozen=True)
@@ -124,7 +119,7 @@ def _behind(results: Results, lot: str) -> tuple[float, float, float]:
 
 
 def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
-    """Six lines from the cost per bottle of one release to that of another (columns of `YEARS`), with both totals.
+    """Six lines from the cost per bottle of one release to that of another (`COLUMNS`), with both totals.
 
     first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the rounded difference.
     """
@@ -155,8 +150,8 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
         (family, before, after, amount, text)
         for family, (before, after), amount, text in zip(FAMILIES, sides, rounded, says, strict=True)
     ]
-    total = ("cost per bottle", one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
-    return pd.DataFrame([*lines, total], columns=list(YEARS))
+    total = (TOTAL, one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
+    return pd.DataFrame([*lines, total], columns=COLUMNS)
 
 
 def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:

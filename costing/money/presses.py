@@ -18,6 +18,7 @@ from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force
 from costing.money.postings import Postings, joined, posted
 
 _ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it by as much
@@ -112,10 +113,9 @@ def _prices(estate: Estate, rows: Ints) -> Floats:
     since, value = days(market["from_date"]), market["value_per_unit"].to_numpy()
     for name in ("first", "second"):
         series = np.flatnonzero((what == name) & market["lot"].isna().to_numpy())
-        series = series[np.argsort(since[series], kind="stable")]
         blank = np.flatnonzero(np.isnan(price) & (fraction == name))
-        at = np.searchsorted(since[series], day[blank], side="right") - 1
-        price[blank[at >= 0]] = value[series[at[at >= 0]]]
+        row = row_in_force(series, since, day[blank])
+        price[blank[row >= 0]] = value[row[row >= 0]]
     return np.asarray(np.nan_to_num(price))
 
 

@@ -9,8 +9,6 @@ valuation date it rises by its yearly change, so plans cost what the work will c
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pandas as pd
 
@@ -19,6 +17,7 @@ from costing.engine.pools import open_period
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force, series_of
 from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.postings import Postings, joined, posted
 from costing.units import FORMATS_L
@@ -32,16 +31,6 @@ def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_
     """
     years = np.maximum(day - np.maximum(since, valuation_day), 0) / DAYS_A_YEAR
     return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
-
-
-def series_of(keys: list[np.ndarray], from_day: Ints) -> Iterator[Ints]:
-    """Rows of each series of dated rates (equal keys), sorted by date."""
-    if not len(from_day):
-        return
-    key = pd.MultiIndex.from_arrays(keys).factorize()[0]
-    for series in range(int(key.max()) + 1):
-        rows = np.flatnonzero(key == series)
-        yield rows[np.argsort(from_day[rows], kind="stable")]
 
 
 def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
@@ -144,9 +133,9 @@ def _charge(
     stage: int = -1,
 ) -> Postings:
     """Post one series of dated rates on the events `at`."""
-    which = np.searchsorted(since[rows], events.day[at], side="right") - 1
-    at, quantity, which = at[which >= 0], quantity[which >= 0], which[which >= 0]
-    row, day = rows[which], events.day[at]
+    row = row_in_force(rows, since, events.day[at])
+    at, quantity, row = at[row >= 0], quantity[row >= 0], row[row >= 0]
+    day = events.day[at]
     amount = escalated(rate[row], yearly[row], since[row], day, valuation_day) * quantity
     where = events.stage[at] if stage < 0 else stage
     return posted(table, row, events.state[at], where, element, amount, day, flow=events.flow[at])

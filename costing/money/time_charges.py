@@ -17,9 +17,10 @@ from costing.engine.pools import open_period
 from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force, series_of
 from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES
-from costing.money.rates import FORMATS, escalated, locations, series_of
+from costing.money.rates import FORMATS, escalated, locations
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
@@ -73,7 +74,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
             steps = np.union1d(steps, np.arange(int(steps[0]), chain.horizon_day + 1, STEP_DAYS))
         if yearly[rows].any():
             steps = np.union1d(steps, more)
-        row = rows[np.searchsorted(since[rows], steps, side="right") - 1]
+        row = row_in_force(rows, since, steps)
         rate = escalated(amount[row], yearly[row], since[row], steps, chain.valuation_day)
         if at_prices_of is not None:
             one = np.full(len(steps), element[first])

@@ -16,10 +16,11 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from costing.answers.page import html_table as answer_table
 from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
 from costing.decisions.margins import MARGINS, margins
 from costing.decisions.price_tables import PRICES, first_of_each
-from costing.decisions.years import YEARS, between_releases, pairs_of_years
+from costing.decisions.years import between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
 from costing.graph.arrays import STAGES
 from costing.report.pictures import flow_picture, stacked_bars
@@ -205,9 +206,10 @@ def _flow(economic: Results) -> str:
 def _why(economic: Results) -> str:
     parts = []
     for cuvee, first, second in pairs_of_years(economic):
-        table = between_releases(economic, first, second).rename(columns=YEARS)
-        formats = {"First": ",.4f", "Second": ",.4f", "Change per bottle": "+,.2f"}
-        parts.append((cuvee, first, second, html_table(table, formats, total=True)))
+        shown = ("what_moved", "figure_before", "figure_after", "change_per_bottle", "behind_it")
+        parts.append(
+            (cuvee, first, second, answer_table("why_by_year", between_releases(economic, first, second), shown))
+        )
     if not parts:
         return ""
     blocks = [

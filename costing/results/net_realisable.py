@@ -19,6 +19,7 @@ import pandas as pd
 
 from costing.graph.arrays import KINDS, Floats, days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import rows_in_force
 from costing.results.results import Results
 from costing.results.stock import Dates, day_numbers, stock_values
 
@@ -33,14 +34,14 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
     """
     table = estate["market_values"]
     what = table["what"].astype(object)
-    speaks = (days(table["from_date"]) <= day) & (what.isna() | what.isin(KINDS)).to_numpy()
-    in_force = table[speaks].sort_values("from_date", kind="stable")
+    table = table[what.isna() | what.isin(KINDS)]
+    in_force = table.iloc[rows_in_force(table[list(KEYS)], days(table["from_date"]), day)]
     said = in_force[list(KEYS)].notna().to_numpy()
     weight = said @ (2 ** np.arange(len(KEYS))[::-1])
     found = np.full(len(stock), np.nan)
     for pattern in np.unique(weight)[::-1]:
         keys = [key for key, used in zip(KEYS, said[weight == pattern][0], strict=True) if used]
-        latest = in_force[weight == pattern].drop_duplicates(keys, keep="last") if keys else in_force[weight == 0][-1:]
+        latest = in_force[weight == pattern]
         if keys:
             rows = pd.MultiIndex.from_frame(latest[keys].astype(str))
             asked = pd.MultiIndex.from_frame(stock[[KEYS[key] for key in keys]].astype(str))

@@ -18,8 +18,9 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, days
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
@@ -102,11 +103,12 @@ def _left_by(results: Results, day: int) -> Floats:
 
 
 def ways_out(estate: Estate) -> Names:
-    """Way out of each row of Dispatches: what the latest terms of its channel say; a sale where none do."""
-    channels = estate["channels"].sort_values("from_date", kind="stable", na_position="first")
-    way = channels.drop_duplicates("channel", keep="last").set_index("channel")["way_out"].astype(object)
-    sent = estate["dispatches"]["channel"].astype(object)
-    return np.asarray(sent.map(way).fillna("sale").to_numpy(dtype=object))
+    """Way out of each row of Dispatches: what the terms of its channel say on its day; a sale where none do."""
+    channels, sent = estate["channels"], estate["dispatches"]
+    since, name = days(channels["from_date"]), channels["channel"].astype(object).to_numpy()
+    row = named_row_in_force(name, since, sent["channel"].astype(object).to_numpy(), days(sent["on_date"]))
+    way = np.append(channels["way_out"].astype(object).fillna("sale").to_numpy(), "sale")
+    return np.asarray(way[row])
 
 
 def _ways_out(results: Results) -> tuple[Names, Names]:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.decisions.ageing import HoldOrRelease
 from costing.decisions.ageing_tables import BY_DATE, VERDICTS, Holding, ageing_findings, hold_or_release_tables, holding
 from costing.decisions.scarcity_tables import (

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.errors import Finding
 from costing.graph.arrays import STAGES
 from costing.results.composition import coverage

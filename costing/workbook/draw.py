@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.workbook import look
 
 CHART_ROWS, CHART_CHARACTERS = 23, 111.0
@@ -43,7 +43,10 @@ def draw_chart(
     """
     sheet, first, rows = table
     drawing = workbook.add_chart(_TYPES[chart.kind])
-    headers = list(frame.columns)
+    headers, header_row = list(frame.columns), first - 1
+    if chart.rows is not None:
+        first, rows = first + chart.rows[0], chart.rows[1]
+        frame = chart.part(frame)
 
     def area(header: str) -> list[Any]:
         column = headers.index(header)
@@ -52,7 +55,7 @@ def draw_chart(
     for count, header in enumerate(chart.series):
         colour = look.CHART_COLOURS[(count - (chart.kind == "waterfall")) % len(look.CHART_COLOURS)]
         series: dict[str, Any] = {
-            "name": [sheet, first - 1, headers.index(header)],
+            "name": [sheet, header_row, headers.index(header)],
             "categories": area(chart.category),
             "values": area(header),
             "categories_data": _stored(frame[chart.category]),
@@ -75,7 +78,7 @@ def draw_chart(
     drawing.show_blanks_as("gap")
     row, column, before = place
     offset = before * (_SIZE["width"] + 20)
-    options = {"object_position": 2, "description": chart.title, "x_offset": offset + 5, "y_offset": 5}
+    options = {"object_position": 2, "description": chart.message or chart.title, "x_offset": offset + 5, "y_offset": 5}
     worksheet.insert_chart(row, column, drawing, options)
 
 

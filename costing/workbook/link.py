@@ -2,7 +2,8 @@
 
 Rule: what is read is what the program shows now, saved or not. Results go into the library's own sheets of the
 open workbook; where the inputs have errors, the sheet `Run check` lists them with links to their cells, and
-the other result sheets keep what they held and say STALE. Saving stays the user's.
+the other result sheets keep what they held and say STALE. Saving stays the user's, or that of a program that
+saves by itself, which is said.
 
 Conventions: nothing is written while the inputs are the same as at the last refresh, so a workbook just saved
 stays saved. A refresh happens at once, then on Enter, and with `watch` on every save of the file.
@@ -36,6 +37,7 @@ from costing.workbook.stale import STALE, stale_formula
 from costing.workbook.write import ResultSheet, ResultTable, RunStamp
 
 POLL_SECONDS = 0.3
+AUTOSAVE = "The link saves nothing; the program's own AutoSave does."
 FINDINGS_SHEET = "Run check"
 Refresh = Callable[[Sequence[RawTable]], Iterable[ResultSheet]]
 """Raw tables -> result sheets, which may be made one by one; InputError at once, before the first is made."""
@@ -49,12 +51,23 @@ class Refresher:
     refresh: Refresh
     version: str
     basis: str
+    is_under_way: bool = False
     _inputs: str = ""
     _shown: dict[str, Page] = field(default_factory=dict)
     _names: Sequence[str] = ()
 
     def __call__(self) -> str:
         """Refresh once; return a line on what happened. WorkbookError where the program refuses."""
+        self.is_under_way = True  # and stays so where Ctrl-C ends it
+        try:
+            told = self._refresh()
+        except Exception:
+            self.is_under_way = False
+            raise
+        self.is_under_way = False
+        return told
+
+    def _refresh(self) -> str:
         started = time.perf_counter()
         tables, counts, inputs = read_open(self.workbook)
         if inputs == self._inputs:
@@ -82,11 +95,11 @@ class Refresher:
         seconds = time.perf_counter() - started
         if findings:
             first = next(iter(errors_in(findings)))
-            return f"{len(errors_in(findings))} errors, listed on sheet '{FINDINGS_SHEET}'; the first: {first}"
+            number = len(errors_in(findings))
+            return f"{number} error{'s' * (number > 1)}, listed on sheet '{FINDINGS_SHEET}'; the first: {first}"
         self._names = [page.name for page in laid_out]
-        return (
-            f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. Nothing was saved."
-        )
+        saving = AUTOSAVE if self.workbook.saves_itself else "Nothing was saved."
+        return f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. {saving}"
 
     def _is_outgrown(self, page: Page) -> bool:
         """Whether columns must be set anew: texts of findings are longer than what may have stood there before;
@@ -131,16 +144,19 @@ def attach(path: Path, pipe: str = PIPE) -> ExcelWorkbook | OfficeWorkbook:
         msg = f"{path} does not exist. Name the workbook that is open; `costing new {path}` makes one."
         raise WorkbookError(msg)
     path = path.resolve()
-    reasons = []
-    try:
-        return ExcelWorkbook(path)
-    except NotOpenError as fault:
-        reasons.append(str(fault))
-    try:
-        return OfficeWorkbook(path, pipe)
-    except NotOpenError as fault:
-        reasons.append(str(fault))
     holder = lock_holder(path)
+    ways: list[Callable[[], ExcelWorkbook | OfficeWorkbook]] = [
+        lambda: ExcelWorkbook(path),
+        lambda: OfficeWorkbook(path, pipe),
+    ]
+    if holder.startswith("LibreOffice"):
+        ways.reverse()  # whoever works in LibreOffice need not have xlwings loaded, nor Excel asked
+    reasons = []
+    for way in ways:
+        try:
+            return way()
+        except NotOpenError as fault:
+            reasons.append(str(fault))
     there = f" A lock file says that it is open ({holder})." if holder else ""
     msg = (
         f"{path.name} is not open where it can be reached: {'; '.join(reasons)}.{there} "
@@ -169,10 +185,15 @@ def link(
     """
     if keyboard is None and sys.stdin is not None and sys.stdin.isatty():
         keyboard = sys.stdin
-    workbook = attach(path, pipe)
+    workbook: ExcelWorkbook | OfficeWorkbook | None = None
+    refresher: Refresher | None = None
+    is_ended = False
     try:
+        workbook = attach(path, pipe)
         refresher = Refresher(workbook, refresh, version, basis)
         say(f"Linked to {workbook.who()}.")
+        for remark in workbook.remarks:
+            say(remark)
         say(refresher())
         if not watch and keyboard is None:
             return
@@ -180,9 +201,14 @@ def link(
         say(f"Refreshing on {' and on '.join(ways)}; ends with {'q or ' if keyboard else ''}Ctrl-C.")
         _go_on(path, workbook, refresher, watch, keyboard, say)
     except KeyboardInterrupt:
-        say("The link has ended; the workbook is still open, unsaved changes and all.")
+        is_ended = True
     finally:
-        workbook.close()
+        if workbook:
+            workbook.close()
+    if is_ended:
+        say("The link has ended; the workbook is still open, unsaved changes and all.")
+        if refresher and refresher.is_under_way:
+            say("A refresh was under way: result sheets that say STALE may be half old. Link again to refresh them.")
 
 
 def _go_on(
@@ -218,7 +244,12 @@ def _go_on(
                 say(refresher())
             except CostingError as fault:
                 say(str(fault))
-        if not workbook.is_open():
+        try:
+            is_open = workbook.is_open()
+        except WorkbookError:
+            say("The link has ended; the workbook is as it was left in the program.")
+            return
+        if not is_open:
             say("The workbook was closed; the link has ended.")
             return
 

@@ -5,7 +5,9 @@ taken for a number, a date, a truth or a formula is set with an apostrophe befor
 from the value.
 
 Conventions: only the part of xlwings under the BSD licence is used, and of that only what has been there for
-years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line.
+years; nothing but the active engine is asked. Whatever Excel or xlwings raises becomes one line. Excel's modes are
+the whole application's and outlive a link that is killed, so what they were is kept in a temporary file while they
+are changed, and the next link puts them back.
 
 What it does not do: start or end Excel; tell a text that reads like an error (`#N/A`) from an error.
 """
@@ -14,9 +16,9 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import importlib
 import re
-import sys
+import tempfile
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache, wraps
 from pathlib import Path
@@ -25,16 +27,23 @@ from typing import Any, ParamSpec, TypeVar
 from costing.errors import WorkbookError
 from costing.inputs.cells import fold
 from costing.inputs.schema import sheets
-from costing.workbook.opened import NotOpenError, OpenSheet
+from costing.workbook.opened import OpenSheet
 from costing.workbook.package import shown
 from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, Styled, link_columns
+from costing.workbook.running_excel import find, is_file, saves_itself
 from costing.workbook.scan import MAX_CELLS
 from costing.workbook.sheets import MARK, mark_text
+from costing.workbook.stale import STALE
 
 _ERRORS = {"#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!", "#FIELD!"}
 _PLAIN_TEXT = re.compile(r"[^\W\d_][^\d=@#]*")
 _TRUTHS = {"true", "false", "vrai", "faux", "wahr", "falsch", "vero", "falso", "verdadero"}
 _HEADER_ROWS, _STALE_COLUMNS = 20, 52
+PATIENCE_SECONDS = 5.0
+_WAS_FROZEN = (
+    "An earlier link was ended in the middle of a refresh; Excel redraws and calculates again as it did before it. "
+    "Result sheets of that refresh are half old, until the next one is through."
+)
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
 
@@ -61,12 +70,16 @@ class ExcelWorkbook:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._app, self._book = _find(path)
+        self._app, self._book = find(path)
         self._tables: dict[str, list[PlacedTable]] = {}
         self._known: set[str] = set()
+        self._before = Path(tempfile.gettempdir()) / f"costing-excel-{self._app.pid}.txt"
+        self.saves_itself = saves_itself(self._book)
+        self.remarks = [_WAS_FROZEN] if self._before.exists() and self._put_back() else []
 
     def close(self) -> None:
         """Nothing is to be closed: Excel keeps the workbook."""
+        self._put_back()
 
     @_in_one_line
     def who(self) -> str:
@@ -75,8 +88,9 @@ class ExcelWorkbook:
 
     def is_open(self) -> bool:
         """Whether the workbook is still open there."""
+        self._put_back(seconds=0.0)
         try:
-            return _is_file(self._book, self._path)
+            return is_file(self._book, self._path)
         except Exception:  # of types that differ between systems
             return False
 
@@ -98,6 +112,11 @@ class ExcelWorkbook:
         """Whether the sheet bears the mark of a result sheet, with its present title."""
         names = {name.name.rpartition("!")[2]: name.refers_to for name in self._book.sheets[title].names}
         return str(names.get(MARK, "")).removeprefix("=") == mark_text(title)
+
+    @_in_one_line
+    def is_protected(self, title: str) -> bool:
+        """Whether the sheet is protected, where Excel tells (on Windows)."""
+        return getattr(self._book.sheets[title].api, "ProtectContents", False) is True
 
     @_in_one_line
     def read_table(self, title: str) -> OpenSheet:
@@ -198,43 +217,39 @@ class ExcelWorkbook:
 
     @contextlib.contextmanager
     def paused(self) -> Iterator[None]:
-        """Neither redraw nor recalculate inside."""
-        app = self._app
-        before = app.screen_updating, app.calculation
-        app.screen_updating, app.calculation = False, "manual"
+        """Neither redraw nor recalculate inside. Where the inside fails, result sheets say that they are old."""
         try:
+            self._pause()
             yield
+        except BaseException:  # Ctrl-C, too
+            with contextlib.suppress(WorkbookError):
+                self.mark_stale([title for title in self.titles() if self.is_marked(title)], f'="{STALE}"')
+            raise
         finally:
-            app.calculation = before[1]
-            app.screen_updating = before[0]
+            self._put_back()
 
+    @_in_one_line
+    def _pause(self) -> None:
+        self._before.write_text(str(self._app.calculation), encoding="ascii")
+        self._app.calculation = "manual"
+        self._app.screen_updating = False
 
-def _find(path: Path) -> tuple[Any, Any]:
-    # Elsewhere xlwings has nobody to talk to, unless the caller has loaded it and made an engine active.
-    if not (sys.platform in ("win32", "darwin") or "xlwings" in sys.modules):
-        msg = "there is no Excel on this system"
-        raise NotOpenError(msg)
-    try:
-        engine = importlib.import_module("xlwings").engines.active
-        apps = list(engine.apps) if engine else []
-    except Exception as fault:  # XlwingsError, AttributeError, ImportError, or an error of the system's own
-        msg = "Excel can't be reached"
-        raise NotOpenError(msg) from fault
-    if not apps:
-        msg = "Excel is not running"
-        raise NotOpenError(msg)
-    for app in apps:
-        with contextlib.suppress(Exception):
-            for book in app.books:
-                if _is_file(book, path):
-                    return app, book
-    msg = "Excel has other workbooks open"
-    raise NotOpenError(msg)
+    def _put_back(self, seconds: float = PATIENCE_SECONDS) -> bool:
+        """Give Excel the modes it had before `_pause`, once it takes them; return whether nothing is left to do.
 
-
-def _is_file(book: Any, path: Path) -> bool:
-    # A workbook in a synchronised folder may have an address of the web, which is no path.
-    return Path(str(book.fullname)).resolve() == path.resolve()
+        Refused for that long, the rest is tried again with the next question whether the workbook is open.
+        """
+        until = time.monotonic() + seconds
+        while self._before.exists():
+            try:
+                self._app.screen_updating = True
+                self._app.calculation = self._before.read_text(encoding="ascii") or "automatic"
+                self._before.unlink()
+            except Exception:  # of types that differ between systems
+                if time.monotonic() >= until:
+                    return False
+                time.sleep(0.1)
+        return True
 
 
 def _placed(table: Any) -> PlacedTable:
@@ -280,7 +295,7 @@ def _place_tables(sheet: Any, page: Page) -> None:
         table = present.get(wanted.name)
         if table is None:
             table = sheet.tables.add(area, wanted.name, has_headers=True)
-            table.table_style = None
+            table.table_style = ""
         elif _placed(table) != wanted:
             table.show_totals = False
             table.resize(area)

@@ -1,7 +1,9 @@
 """LibreOffice as a program that has a workbook open: the near end of `office_side`.
 
 Rule: the module `uno` belongs to the Python that LibreOffice was installed with, so that end runs as a
-process of its own; the two talk in lines of JSON, and no answer is waited for longer than a time-out.
+process of its own; the two talk in lines of JSON, and no answer is waited for longer than a time-out. That process
+is in a session of its own, where neither Ctrl-C nor a closed terminal reaches it, and is never killed: when this end
+ends, in whatever way, it resumes the document and ends by itself.
 LibreOffice listens on a named pipe of this machine (never on a network) once the user has started it with
 `listening()`; given again while it runs, that makes the running program listen.
 
@@ -13,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import os
 import queue
 import re
 import subprocess
@@ -27,10 +30,18 @@ from costing.inputs.schema import sheets
 from costing.workbook.opened import NotOpenError, OpenSheet
 from costing.workbook.pages import Page, PlacedTable, RowEdit, link_columns
 from costing.workbook.scan import MAX_CELLS
+from costing.workbook.stale import STALE
 
 PIPE = "costing"
 TIMEOUT_SECONDS = 60.0
+CLOSING_SECONDS = 5.0
 _SPELLING = re.compile(r"""\"(?:[^"]|"")*\"|'(?:[^']|'')*'!|,|\b(?:TRUE|FALSE)\b(?!\()""")
+_WAS_LOCKED = (
+    "An earlier link was ended in the middle of a refresh and had left the window locked; it is free again. "
+    "Result sheets of that refresh are half old, until the next one is through."
+)
+# On Windows the console's Ctrl-C and its closing reach every process of that console.
+_A_CONSOLE_OF_ITS_OWN: int = getattr(subprocess, "CREATE_NO_WINDOW", 0)
 PYTHONS = (
     "/usr/bin/python3",
     "/usr/lib/libreoffice/program/python",
@@ -49,36 +60,40 @@ class OfficeWorkbook:
 
     def __init__(self, path: Path, pipe: str = PIPE, timeout: float = TIMEOUT_SECONDS) -> None:
         self._path, self._timeout = path, timeout
-        self._answers: queue.Queue[str | None] = queue.Queue()
         self._tables: dict[str, list[PlacedTable]] = {}
-        self._process = self._started()
+        self._start()
         titles = [column.title for sheet in sheets().values() for column in sheet.columns if column.type == "percent"]
         try:
             plain = sorted({title.partition("(")[0].strip().casefold() for title in titles})
-            self._program = str(self._ask("attach", pipe, str(path), plain, MAX_CELLS))
+            there = self._ask("attach", pipe, str(path), plain, MAX_CELLS, f'="{STALE}"')
         except WorkbookError as fault:
             self.close()
             raise NotOpenError(str(fault)) from fault
+        self._program, self.saves_itself = str(there["program"]), bool(there["saves_itself"])
+        self.remarks = [_WAS_LOCKED] if there["was_locked"] else []
 
-    def _started(self) -> subprocess.Popen[str]:
+    def _start(self) -> None:
+        """Start the far end under the first Python that has LibreOffice's module."""
         script = Path(__file__).with_name("office_side.py")
         for python in (*PYTHONS, sys.executable):
             if not Path(python).exists():
                 continue
-            process = subprocess.Popen(
+            self._process = subprocess.Popen(
                 [python, "-I", str(script)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                text=True,
-                encoding="utf-8",
+                start_new_session=True,
+                creationflags=_A_CONSOLE_OF_ITS_OWN,
             )
-            self._answers = queue.Queue()
-            threading.Thread(target=_listen, args=(process, self._answers), daemon=True).start()
+            self._is_closed = False
+            self._requests: queue.Queue[bytes | None] = queue.Queue()
+            self._answers: queue.Queue[bytes | None] = queue.Queue()
+            for work, lines in ((_feed, self._requests), (_listen, self._answers)):
+                threading.Thread(target=work, args=(self._process, lines), daemon=True).start()
             with contextlib.suppress(WorkbookError):
-                self._process = process
                 self._answer()
-                return process
+                return
             self.close()
         msg = "no Python with LibreOffice's module uno is installed (on Debian: apt-get install python3-uno)"
         raise NotOpenError(msg)
@@ -96,7 +111,7 @@ class OfficeWorkbook:
             for request in requests:
                 self._send(*request)
                 waiting += 1
-            while waiting and self._process.poll() is None:
+            while waiting and not self._is_closed:
                 waiting -= 1
                 try:
                     answer = self._answer()
@@ -104,8 +119,11 @@ class OfficeWorkbook:
                     faults.append(fault)
                     continue
                 yield answer
+        except KeyboardInterrupt:
+            self.close()
+            raise
         finally:
-            while waiting and self._process.poll() is None:  # a request could not be made, or nobody listens any more
+            while waiting and not self._is_closed:  # a request could not be made, or nobody takes the answers any more
                 waiting -= 1
                 with contextlib.suppress(WorkbookError):
                     self._answer()
@@ -113,12 +131,10 @@ class OfficeWorkbook:
             raise faults[0]
 
     def _send(self, *request: Any) -> None:
-        if self._process.stdin is None or self._process.poll() is not None:
+        if self._is_closed:
             msg = "The link to LibreOffice is closed. Start it again."
             raise WorkbookError(msg)
-        with contextlib.suppress(BrokenPipeError):
-            self._process.stdin.write(json.dumps(request) + "\n")
-            self._process.stdin.flush()
+        self._requests.put(json.dumps(request).encode() + b"\n")
 
     def _answer(self) -> Any:
         try:
@@ -128,7 +144,8 @@ class OfficeWorkbook:
             msg = f"LibreOffice has not answered for {self._timeout:.0f} seconds. Close its open dialogs; link again."
             raise WorkbookError(msg) from None
         if line is None:
-            msg = "the link to LibreOffice broke off."
+            self.close()
+            msg = "The link to LibreOffice broke off. Start it again."
             raise WorkbookError(msg)
         answer = json.loads(line)
         if "fault" in answer:
@@ -136,25 +153,26 @@ class OfficeWorkbook:
         return answer["answer"]
 
     def close(self) -> None:
-        """End the other end of the link; LibreOffice and the workbook stay as they are."""
-        process = self._process
-        process.kill()
-        process.wait(10)
-        for stream in (process.stdin, process.stdout):
-            if stream:
-                with contextlib.suppress(OSError):
-                    stream.close()
+        """End the link. The far end resumes the document and ends, at the latest when LibreOffice answers again."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._requests.get_nowait()
+        self._requests.put(None)
+        try:
+            self._process.wait(CLOSING_SECONDS)
+        except subprocess.TimeoutExpired:  # killed now, it would leave the window locked
+            threading.Thread(target=self._process.wait, daemon=True).start()
 
     def who(self) -> str:
         """Program and workbook, for a person."""
         return f"{self._program}: {self._path.name}"
 
     def is_open(self) -> bool:
-        """Whether the workbook is still open there."""
-        try:
-            return bool(self._ask("is_open"))
-        except WorkbookError:
-            return False
+        """Whether the workbook is still open there. WorkbookError where the link itself has ended."""
+        return bool(self._ask("is_open"))
 
     def titles(self) -> list[str]:
         """Titles of its worksheets in the order of their tabs, as they are now."""
@@ -171,6 +189,10 @@ class OfficeWorkbook:
     def is_marked(self, title: str) -> bool:
         """Whether the sheet bears the mark of a result sheet, with its present title."""
         return bool(self._ask("is_marked", title))
+
+    def is_protected(self, title: str) -> bool:
+        """Whether the sheet is protected."""
+        return bool(self._ask("is_protected", title))
 
     def read_table(self, title: str) -> OpenSheet:
         """Cells of a sheet. A sheet too large to be read comes as the one cell that makes it so."""
@@ -220,11 +242,17 @@ class OfficeWorkbook:
     @contextlib.contextmanager
     def paused(self) -> Iterator[None]:
         """Neither redraw nor recalculate inside."""
-        self._ask("pause")
         try:
+            self._ask("pause")
             yield
-        finally:
-            self._ask("resume")
+        except Exception:
+            with contextlib.suppress(WorkbookError):  # what went wrong inside is what is told
+                self._ask("resume", True)
+            raise
+        except BaseException:  # Ctrl-C, after which requests and answers are out of step
+            self.close()
+            raise
+        self._ask("resume", False)
 
 
 def _described(page: Page, styled: bool) -> dict[str, Any]:
@@ -281,9 +309,19 @@ def _bare(cell: Any) -> str | float:
     return cell if isinstance(cell, str) else float(cell)
 
 
-def _listen(process: subprocess.Popen[str], answers: queue.Queue[str | None]) -> None:
+def _feed(process: subprocess.Popen[bytes], requests: queue.Queue[bytes | None]) -> None:
+    """Pass requests on until there is None; a far end that does not read holds up this thread alone."""
+    if process.stdin is not None:
+        with contextlib.suppress(OSError), process.stdin:
+            for line in iter(requests.get, None):
+                rest = memoryview(line)
+                while rest:
+                    rest = rest[os.write(process.stdin.fileno(), rest) :]
+
+
+def _listen(process: subprocess.Popen[bytes], answers: queue.Queue[bytes | None]) -> None:
     if process.stdout is not None:
-        with contextlib.suppress(ValueError, OSError):
+        with contextlib.suppress(OSError), process.stdout:
             for line in process.stdout:
                 answers.put(line)
     answers.put(None)

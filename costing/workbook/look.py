@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.answers import kinds
 from costing.inputs.schema import Column
 
 INK, FAINT = "#2B2B2B", "#6B6B6B"
@@ -30,16 +31,12 @@ CHART_COLOURS = (
     *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),
 )
 
-NUMBER_FORMATS = {
+NUMBER_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",
     "quantity": "#,##0.0",
     "percent": "0.0%",
-    "date": "yyyy-mm-dd",
-    "text": "General",
     "integer": "#,##0",
-    "factor": "0.0000",
-    "number": "#,##0.00##",
 }
 TAB_COLOURS = {
     "Start": SLATE,
@@ -103,6 +100,7 @@ def shown_length(value: Any, number_format: str) -> int:
     number = float(value)
     if number_format == "General":
         return min(len(f"{number:.10g}"), 12)
+    number_format = number_format.partition(";")[0]
     decimals = len(number_format.partition(".")[2].rstrip("%"))
     percent = number_format.endswith("%")
     return len(f"{number * (100 if percent else 1):,.{decimals}f}") + percent

@@ -4,6 +4,10 @@ Reads one request a line from stdin, a JSON list of a name and its arguments, an
 JSON object with `answer`, or with `fault`, a line for a person. Attaches through a named pipe of this machine
 to a LibreOffice that the user has started, and only to a workbook that is open there.
 
+Rule: a document that was paused is resumed, however the other end ends: the end of stdin, an answer that nobody
+takes and a request to terminate all lead there, and Ctrl-C at a terminal does not reach this process. A document
+still locked when it is attached to was left so by a link that was killed at this end, and is released.
+
 Source: LibreOffice API reference, com.sun.star.sheet (CellFlags, FormulaResult, XCellRangeData,
 XCellRangeFormula, DatabaseRange, NamedRangeFlag).
 
@@ -12,9 +16,11 @@ What it does not do: save, close, or open anything; evaluate or change an input 
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import json
 import os
+import signal
 import sys
 from typing import Any
 
@@ -44,9 +50,16 @@ class Side:
         self._titles: list[str] = []
         self._ranges: dict[str, Any] = {}
         self._cursors: dict[str, Any] = {}
+        self._stale = ""
+        self._is_locked = self._is_one_step = False
 
-    def attach(self, pipe: str, path: str, percent_titles: list[str], most_cells: int) -> str:
-        """Find the open workbook; return the program's name and version."""
+    def attach(
+        self, pipe: str, path: str, percent_titles: list[str], most_cells: int, stale: str
+    ) -> dict[str, str | bool]:
+        """Find the open workbook; return the program, whether an old lock was released, and whether it saves alone.
+
+        stale: formula of a result sheet that is certainly old.
+        """
         local = self._uno.getComponentContext()
         make = local.ServiceManager.createInstanceWithContext
         try:
@@ -60,14 +73,32 @@ class Side:
         if self._document is None:
             msg = "LibreOffice listens, but has another workbook open"
             raise RefusedError(msg)
-        self._percent_titles, self._most_cells = set(percent_titles), most_cells
+        self._percent_titles, self._most_cells, self._stale = set(percent_titles), most_cells, stale
         settings = context.ServiceManager.createInstanceWithContext(
             "com.sun.star.configuration.ConfigurationProvider", context
         )
-        path_value = self._uno.createUnoStruct("com.sun.star.beans.PropertyValue", "nodepath", 0, "", 0)
-        path_value.Value = "/org.openoffice.Setup/Product"
-        product = settings.createInstanceWithArguments("com.sun.star.configuration.ConfigurationAccess", (path_value,))
-        return f"{product.getByName('ooName')} {product.getByName('ooSetupVersion')}"
+        product = self._settings(settings, "/org.openoffice.Setup/Product")
+        saving = self._settings(settings, "/org.openoffice.Office.Recovery/AutoSave")
+        names = "Enabled", "UserAutoSaveEnabled"
+        return {
+            "program": f"{product.getByName('ooName')} {product.getByName('ooSetupVersion')}",
+            "was_locked": self._release(),
+            "saves_itself": all(saving.hasByName(name) and bool(saving.getByName(name)) for name in names),
+        }
+
+    def _settings(self, provider: Any, path: str) -> Any:
+        node = self._uno.createUnoStruct("com.sun.star.beans.PropertyValue", "nodepath", 0, path, 0)
+        return provider.createInstanceWithArguments("com.sun.star.configuration.ConfigurationAccess", (node,))
+
+    def _release(self) -> bool:
+        """Take off the lock and the open step of undoing that a killed link left; return whether there was one."""
+        was_locked = bool(self._document.hasControllersLocked())
+        while self._document.hasControllersLocked():
+            self._document.unlockControllers()
+        with contextlib.suppress(Exception):  # raised where no step is open: then all are closed
+            while was_locked:
+                self._document.UndoManager.leaveUndoContext()
+        return was_locked
 
     def _is_file(self, component: Any, path: str) -> bool:
         try:
@@ -119,6 +150,10 @@ class Side:
         names = self._document.Sheets.getByName(title).NamedRanges
         text = '"' + title.replace('"', '""') + '"'
         return bool(names.hasByName(_MARK) and names.getByName(_MARK).Content.removeprefix("=") == text)
+
+    def is_protected(self, title: str) -> bool:
+        """Whether the sheet is protected."""
+        return bool(self._document.Sheets.getByName(title).isProtected())
 
     def read(self, title: str) -> dict[str, Any]:
         """Cells of a sheet from its first used one on, and which are dates, percentages and errors."""
@@ -179,12 +214,25 @@ class Side:
     def pause(self) -> None:
         """Stop redrawing and recalculating, and begin one step of undoing."""
         self._document.lockControllers()
+        self._is_locked = True
         self._document.UndoManager.enterUndoContext("Refresh of costs")
+        self._is_one_step = True
 
-    def resume(self) -> None:
-        """Undo `pause`."""
-        self._document.UndoManager.leaveUndoContext()
-        self._document.unlockControllers()
+    def resume(self, broken_off: bool) -> None:
+        """Undo `pause`, as far as it went. Result sheets of a refresh that was broken off say that they are old."""
+        try:
+            if broken_off and self._is_one_step:
+                titles = self._document.Sheets.ElementNames
+                self.mark_stale([title for title in titles if self.is_marked(title)], self._stale)
+        finally:
+            try:
+                if self._is_one_step:
+                    self._is_one_step = False
+                    self._document.UndoManager.leaveUndoContext()
+            finally:
+                if self._is_locked:
+                    self._is_locked = False
+                    self._document.unlockControllers()
 
     def write(self, page: dict[str, Any], edits: list[list[int]], styled: bool) -> None:
         """Set every cell of a page; make the sheet if it isn't there."""
@@ -225,11 +273,7 @@ class Side:
             text = '"' + name.replace('"', '""') + '"'
             sheet.NamedRanges.addNewByName(_MARK, text, corner, _HIDDEN_NAME)
             return sheet
-        sheet = sheets.getByName(name)
-        if sheet.isProtected():
-            msg = f"Sheet '{name}' is protected. Take its protection off, then refresh again."
-            raise RefusedError(msg)
-        return sheet
+        return sheets.getByName(name)
 
     def _clear_outside(self, sheet: Any, bottom: int, right: int) -> None:
         cursor = sheet.createCursor()
@@ -310,23 +354,41 @@ def _colour(name: str) -> int:
 
 
 def main() -> None:
-    """Answer requests until stdin ends."""
+    """Answer requests until stdin ends, nobody takes an answer, or the process is asked to end."""
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     try:
         uno = importlib.import_module("uno")
     except ImportError:
         print(json.dumps({"fault": "this Python has no uno"}), flush=True)
         return
-    print(json.dumps({"answer": "ready"}), flush=True)
     side = Side(uno)
-    for line in sys.stdin:
-        name, *arguments = json.loads(line)
-        try:
-            answer = {"answer": getattr(side, name)(*arguments)}
-        except RefusedError as fault:
-            answer = {"fault": str(fault)}
-        except Exception as fault:  # whatever the bridge raises is told at the other end
-            answer = {"fault": f"LibreOffice refuses ({type(fault).__name__}: {str(fault).splitlines()[:1]})"}
-        print(json.dumps(answer), flush=True)
+    try:
+        print(json.dumps({"answer": "ready"}), flush=True)
+        for line in sys.stdin:
+            print(json.dumps(_answer(side, line)), flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # else Python would flush to nobody at its end
+    finally:
+        with contextlib.suppress(Exception):  # the document or the program is gone, and its lock with it
+            side.resume(True)
+
+
+def _answer(side: Side, line: str) -> dict[str, Any]:
+    name, *arguments = json.loads(line)
+    try:
+        return {"answer": getattr(side, name)(*arguments)}
+    except RefusedError as fault:
+        return {"fault": str(fault)}
+    except Exception as fault:  # whatever the bridge raises is told at the other end
+        kind = type(fault).__name__.rpartition(".")[2]
+        said = f"{kind}: {str(fault).strip().splitlines()[0]}" if str(fault).strip() else kind
+        return {
+            "fault": f"LibreOffice refuses ({said[:120]}). Finish the cell that is being edited, close dialogs, "
+            "then refresh again."
+        }
 
 
 if __name__ == "__main__":

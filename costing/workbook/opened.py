@@ -75,6 +75,9 @@ class OpenWorkbook(Protocol):
     def is_marked(self, title: str) -> bool:
         """Whether the sheet bears the mark of a result sheet, with its present title."""
 
+    def is_protected(self, title: str) -> bool:
+        """Whether the sheet is protected."""
+
     def read_tables(self, titles: Sequence[str]) -> Iterator[OpenSheet]:
         """Cells of sheets, one after the other."""
 
@@ -144,7 +147,8 @@ def write_open(
     is_outgrown: Callable[[Page], bool] = lambda _: False,
     others_stale: str = "",
 ) -> None:
-    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours.
+    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours or is
+    protected.
 
     names: of the pages, where they are known before the pages are made; then each is written while the next is
     being made. is_outgrown: whether the formats and widths of a page must be set anew; others_stale: formula
@@ -173,12 +177,15 @@ def write_open(
 
 
 def _check_ours(workbook: OpenWorkbook, name: str, title: str | None) -> None:
-    """WorkbookError if a sheet of that name is there and the library did not make it."""
+    """WorkbookError if a sheet of that name is there and the library did not make it, or may not write it."""
     if title is not None and (title != name or not workbook.is_marked(title)):
         msg = (
             f"Sheet '{shown(title)}' has the name of a result sheet but wasn't written by this library. "
             "Rename it, or delete it if it is an old result; then refresh again."
         )
+        raise WorkbookError(msg)
+    if title is not None and workbook.is_protected(title):
+        msg = f"Sheet '{title}' is protected. Take its protection off, then refresh again."
         raise WorkbookError(msg)
 
 

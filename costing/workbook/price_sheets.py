@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_chains import DOWN, UP
 from costing.decisions.price_changes import price_tables

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, recipe_findings, standard_costs
 from costing.results.results import Results
 from costing.workbook.write import ResultSheet, ResultTable

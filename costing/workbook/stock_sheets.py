@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.charts import Chart
+from costing.answers.charts import Chart
 from costing.graph.arrays import Flow
 from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value

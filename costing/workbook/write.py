@@ -27,7 +27,8 @@ import numpy as np
 import pandas as pd
 import xlsxwriter
 
-from costing.charts import Chart, is_drawable
+from costing.answers.charts import Chart, is_drawable
+from costing.answers.kinds import TEXTS
 from costing.workbook import look
 from costing.workbook.draw import CHART_CHARACTERS, CHART_ROWS, draw_chart
 from costing.workbook.paging import ROW_POINTS, Block, Paging, set_page
@@ -93,13 +94,8 @@ def result_workbook(
     the run. ValueError where a description contradicts its frame.
     """
     content = io.BytesIO()
-    options = {
-        "in_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-    }
-    workbook = xlsxwriter.Workbook(content, options)
+    plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
+    workbook = xlsxwriter.Workbook(content, {"in_memory": True, **plain_text})
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
@@ -187,10 +183,10 @@ class _SheetWriter:
                 needed = look.column_width(
                     header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf
                 )
-                if needed > look.WIDEST and kind == "text":
+                if needed > look.WIDEST and kind in TEXTS:
                     self.wrapped.setdefault(table.name, set()).add(header)
                     needed = look.WRAPPED
-                needed += look.INDENT * (kind in ("text", "date") and position > 0)
+                needed += look.INDENT * (kind in TEXTS | {"date"} and position > 0)
                 widths[position] = max(needed, widths.get(position, 0.0))
         return widths
 
@@ -395,6 +391,6 @@ def _total(values: Sequence[Any]) -> float:
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
     """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
     kind = table.formats.get(header, "text")
-    if kind not in ("text", "date") or pd.api.types.is_numeric_dtype(table.frame[header]):
+    if kind not in TEXTS | {"date"} or pd.api.types.is_numeric_dtype(table.frame[header]):
         return {"align": "right", "indent": 2 * button}
     return {"align": "left", "indent": int(header != table.frame.columns[0])}

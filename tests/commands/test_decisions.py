@@ -20,13 +20,13 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
     [
         (["ageing"], "Hold"),
         (["blend"], "Bounds breached"),
-        (["vats"], "Best used in"),
+        (["vats"], "Best used"),
         (["recipes"], "Blanc de Meunier"),
         (["price"], "Target price, net"),
         (["margins"], "Prestige"),
-        (["scenarios"], "Dear grapes"),
+        (["scenarios"], "Dear"),
         (["sensitivity", "D25-3-BRUT"], "1 % more"),
-        (["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], "Change per bottle"),
+        (["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], "timing"),
         (["forecast", "--draws", "200"], "Seed"),
     ],
 )
@@ -43,9 +43,9 @@ def test_another_workbook_is_a_scenario(book: Path, capsys) -> None:
     budget = book.with_name("budget.xlsx")
     budget.write_bytes(book.read_bytes())
     assert main(["scenarios", str(book), "--with", str(budget), "--json"]) == 0
-    for release in json.loads(capsys.readouterr().out)["releases"]:
-        assert release["budget: change"] == pytest.approx(0.0, abs=1e-12)
-        assert release["budget"] == release["As recorded"] > 0
+    for release in json.loads(capsys.readouterr().out)["scenarios_per_bottle"]:
+        assert release["change:budget"] == pytest.approx(0.0, abs=1e-12)
+        assert release["scenario:budget"] == release["recorded_per_bottle"] > 0
 
 
 def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:

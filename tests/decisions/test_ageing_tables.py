@@ -50,7 +50,7 @@ def test_two_year_trap_hold_one_year_not_two() -> None:
 
 @pytest.fixture(scope="module")
 def economic(demo_runs):
-    return demo_runs(ECONOMIC)
+    return demo_runs.economic
 
 
 @pytest.fixture(scope="module")

@@ -32,7 +32,7 @@ from tests.decisions.one_bottling import one_bottling
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> list[Results]:
-    return [demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
+    return [demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)]
 
 
 @pytest.fixture(scope="module")

@@ -239,7 +239,7 @@ def _rows(estate) -> str:
 
 @pytest.fixture(scope="module")
 def demo(demo_runs):
-    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
+    return [demo_runs.on(basis) for basis in (BOOK, ECONOMIC)]
 
 
 @pytest.fixture(scope="module")

@@ -17,14 +17,14 @@ from costing.decisions.closing import as_table
 from costing.decisions.figures import figure_of
 from costing.decisions.replay import follow
 from costing.decisions.scenarios import (
-    RECORDS,
     run_scenarios,
     scenario_changes,
-    scenario_tables,
+    scenarios,
     side_by_side,
     under,
 )
 from costing.graph.arrays import Flow
+from costing.model import Runs
 from costing.results.costs import releases
 from tests.properties.estates import random_estate
 
@@ -53,15 +53,16 @@ def asking(estate, *rows):
     )
 
 
-def test_the_demo_s_scenarios_run_side_by_side(demo, economic) -> None:
-    tables, findings = scenario_tables(demo, economic)
-    assert not findings
-    table = tables["releases"].set_index("release")
+def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> None:
+    answer = scenarios(demo_runs)
+    assert not answer.findings
+    table = answer["scenarios_per_bottle"].set_index("release")
     names = list(dict.fromkeys(demo["scenarios"]["scenario"].astype(str)))
-    assert list(table.columns[5 : 6 + len(names)]) == [RECORDS, *names]
-    assert (table["Dear glass and power: change"] >= -1e-12).all()
-    assert table.loc["D25-3-BRUT", RECORDS] == pytest.approx(figure_of(economic, "D25-3-BRUT"), rel=1e-12)
-    assert (tables["stock"].set_index("kind").loc["on lees"] > 0).all()
+    named = [name for name in table.columns if name.startswith("scenario:")]
+    assert named == [f"scenario:{name}" for name in names]
+    assert (table["change:Dear glass and power"] >= -1e-12).all()
+    assert table.loc["D25-3-BRUT", "recorded_per_bottle"] == pytest.approx(figure_of(economic, "D25-3-BRUT"), rel=1e-12)
+    assert (answer["scenarios_stock"].set_index("kind").loc["on lees"] > 0).all()
 
 
 def test_a_scenario_is_the_estate_typed_that_way(demo) -> None:
@@ -97,7 +98,7 @@ def test_percent_points_and_units_of_the_header(demo) -> None:
 
 def test_nothing_is_changed_in_place(demo) -> None:
     before = {name: table.copy() for name, table in demo.tables.items()}
-    scenario_tables(demo, run(demo, ECONOMIC))
+    scenarios(Runs(demo))
     for name, table in before.items():
         pd.testing.assert_frame_equal(table, demo[name])
 
@@ -200,5 +201,5 @@ def test_no_change_changes_nothing(demo) -> None:
 def test_last_year_s_run_is_a_scenario_too(demo, economic) -> None:
     other = run(demo, ECONOMIC.replace(name="at 12 %", rate=0.12))
     table = side_by_side({"this run": economic, "at 12 %": other})
-    assert (table["at 12 %: change"] >= -1e-9).all()
+    assert (table["change:at 12 %"] >= -1e-9).all()
     assert len(table) == len(releases(economic))

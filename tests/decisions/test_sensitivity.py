@@ -81,7 +81,7 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
 
 def test_cells_of_the_demo_are_central_differences(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
-    assert cells["per_percent"].abs().is_monotonic_decreasing
+    assert cells["change_per_percent"].abs().is_monotonic_decreasing
     wanted = (("Grape prices", "price_per_kg", "grape_prices"), ("Dry goods", "unit_price", "dry_goods"))
     wanted += (("Operation rates", "amount", "operation_rates"), ("Pools", "amount", "pools"))
     for title, column, table in wanted:
@@ -89,18 +89,18 @@ def test_cells_of_the_demo_are_central_differences(demo) -> None:
         row = int("".join(filter(str.isdigit, line["place"]))) - 2
         target = Target(table, column, np.array([row]), 1.0)
         expected = _slope(demo, target, lambda one: figure_of(one, "D25-3-BRUT"))
-        assert line["per_unit"] == pytest.approx(expected, rel=1e-7), title
-        assert line["per_percent"] == pytest.approx(expected * line["value"] / 100.0, rel=1e-7)
+        assert line["change_per_unit"] == pytest.approx(expected, rel=1e-7), title
+        assert line["change_per_percent"] == pytest.approx(expected * line["value"] / 100.0, rel=1e-7)
 
 
 def test_split_values_move_cost_from_one_fraction_to_the_other(demo) -> None:
     cells = cell_sensitivities(demo, "D25-4-SEC")
-    split = cells[cells["column"] == "Value per litre"]
+    split = cells[cells["sheet_column"] == "Value per litre"]
     market = cells[cells["sheet"] == "Market values"]
     assert len(split) + len(market) > 0
     both = split if len(split) else market
-    second = both[both["what"] == "second"]["per_percent"].sum()
-    first = both[both["what"] == "first"]["per_percent"].sum()
+    second = both[both["what"] == "second"]["change_per_percent"].sum()
+    first = both[both["what"] == "first"]["change_per_percent"].sum()
     assert second > 0 > first  # the second wine is mostly second pressing: a dearer second pressing makes it dearer
 
 
@@ -158,15 +158,15 @@ def test_nothing_is_claimed_where_a_row_empties_its_lot(demo) -> None:
     assert (empties & filled).any()
     assert np.array_equal(np.isnan(slopes[flows.row[moved]]), empties & filled)
     cells = cell_sensitivities(demo, "D25-3-BRUT")
-    assert cells["per_percent"].notna().all()
+    assert cells["change_per_percent"].notna().all()
 
 
 def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
-    out = cells[(cells["column"] == "Bottles out (bottles)") & (cells["what"] == "D25-3-BRUT")].iloc[0]
+    out = cells[(cells["sheet_column"] == "Bottles out (bottles)") & (cells["what"] == "D25-3-BRUT")].iloc[0]
     # c = C/b: one more good bottle makes each of them cheaper by c/b, but for what is paid per bottle out
-    assert out["per_unit"] < 0
-    assert abs(out["per_unit"]) < figure_of(demo, "D25-3-BRUT") / out["value"]
+    assert out["change_per_unit"] < 0
+    assert abs(out["change_per_unit"]) < figure_of(demo, "D25-3-BRUT") / out["value"]
 
 
 def test_interest_is_a_central_difference(demo) -> None:
@@ -177,16 +177,16 @@ def test_interest_is_a_central_difference(demo) -> None:
         row = int(line["place"].removeprefix("Interest rates!C")) - 2
         target = Target("interest_rates", "hurdle_rate", np.array([row]), 0.01)
         expected = _slope(demo, target, lambda one: figure_of(one, "D25-3-BRUT"))
-        assert line["per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
+        assert line["change_per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
 
 
 def test_the_tornado_ranks_figures(demo) -> None:
     table = tornado(demo, "Brut", most=8)
     assert len(table) == 8
-    size = table[["less", "more"]].abs().max(axis=1)
+    size = table[["percent_less", "percent_more"]].abs().max(axis=1)
     assert size.is_monotonic_decreasing
     exact = table[table["method"] == EXACT]
-    assert np.allclose(exact["less"], -exact["more"])
+    assert np.allclose(exact["percent_less"], -exact["percent_more"])
     assert any("Must" in figure for figure in table["figure"])
 
 
@@ -199,5 +199,5 @@ def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(
         for column in columns
         if column != "quantity_per_bottle"
     }
-    money = cells[[one in priced for one in zip(cells["sheet"], cells["column"], strict=True)]]
-    assert money["per_percent"].sum() == pytest.approx(figure_of(results, "D25-3-BRUT") / 100.0, rel=1e-9)
+    money = cells[[one in priced for one in zip(cells["sheet"], cells["sheet_column"], strict=True)]]
+    assert money["change_per_percent"].sum() == pytest.approx(figure_of(results, "D25-3-BRUT") / 100.0, rel=1e-9)

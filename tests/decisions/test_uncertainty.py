@@ -73,8 +73,8 @@ LABOUR = ("labour", "Operation rates", "Amount", "Element=labour", "multiply", "
 def _per_whole(results, sheet, column, what=None):
     """Change of a bottle if all cells of a column rise by the whole of their value."""
     cells = cell_sensitivities(results, BRUT)
-    mine = cells[(cells["sheet"] == sheet) & (cells["column"] == column)]
-    return 100.0 * mine[(mine["what"] == what) if what else slice(None)]["per_percent"].sum()
+    mine = cells[(cells["sheet"] == sheet) & (cells["sheet_column"] == column)]
+    return 100.0 * mine[(mine["what"] == what) if what else slice(None)]["change_per_percent"].sum()
 
 
 def test_one_normal_price_has_the_closed_form(demo) -> None:

@@ -48,11 +48,11 @@ def _all(estate, table):
 )
 def test_one_family_moved_says_so_alone(demo, family, table, column, factor) -> None:
     other = _with(demo, (table, column, _all(demo, table), factor))
-    found = why_it_moved(demo, other, LOT).set_index("family")
+    found = why_it_moved(demo, other, LOT).set_index("what_moved")
     assert list(found.index) == ["before", family, "after"]
     begin, end = figure_of(run(demo, ECONOMIC), LOT), figure_of(run(other, ECONOMIC), LOT)
-    assert found.loc[family, "amount"] == end - begin
-    assert found.loc[family, "rows"].startswith(
+    assert found.loc[family, "change"] == end - begin
+    assert found.loc[family, "behind_it"].startswith(
         ("Grape prices!", "Dry goods!", "Operation rates!", "Interest", "Pools!")
     )
 
@@ -78,19 +78,19 @@ def test_parts_add_up_exactly(demo, what) -> None:
         sources={**other.sources, "costs": sources},
     )
     found = why_it_moved(demo, other, what)
-    assert list(found["family"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]
-    amounts = found["amount"].to_numpy()
+    assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]
+    amounts = found["change"].to_numpy()
     assert amounts[1:-1].sum() == pytest.approx(amounts[-1] - amounts[0], rel=1e-12)
     assert np.allclose(found["running"].to_numpy()[:-1], np.cumsum(amounts[:-1]), rtol=1e-12)
-    assert "Costs: 0 new, 1 gone" in found["rows"].iloc[-2]
-    by = found.set_index("family")["amount"]
+    assert "Costs: 0 new, 1 gone" in found["behind_it"].iloc[-2]
+    by = found.set_index("what_moved")["change"]
     assert by["price"] > 0
     assert by["rates"] > 0
 
 
 def test_two_estates_that_are_the_same_differ_in_nothing(demo) -> None:
     found = why_it_moved(demo, demo, LOT)
-    assert list(found["family"]) == ["before", "after"]
+    assert list(found["what_moved"]) == ["before", "after"]
 
 
 def test_an_estate_without_the_cuvee_is_refused(demo) -> None:
@@ -105,10 +105,10 @@ def test_an_estate_without_the_cuvee_is_refused(demo) -> None:
 def test_two_years_in_six_lines_to_the_cent(demo, basis, first, second) -> None:
     results = run(demo, basis)
     table = between_releases(results, first, second)
-    assert list(table["family"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
+    assert list(table["what_moved"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
     difference = figure_of(results, second) - figure_of(results, first)
-    assert table["amount"].iloc[:6].sum() == pytest.approx(round(difference, 2), abs=1e-9)
-    assert table["amount"].iloc[6] == pytest.approx(round(difference, 2), abs=1e-9)
+    assert table["change_per_bottle"].iloc[:6].sum() == pytest.approx(round(difference, 2), abs=1e-9)
+    assert table["change_per_bottle"].iloc[6] == pytest.approx(round(difference, 2), abs=1e-9)
     for lot in (first, second):
         one = bottle_of(results, lot)
         assert one.grapes + one.work + one.time + one.wine == pytest.approx(one.cost, rel=1e-9)

@@ -40,7 +40,7 @@ def runs_of(estate: Estate) -> Callable[[Basis], Results]:
 
 @pytest.fixture(scope="module")
 def runs(demo_runs) -> Callable[[Basis], Results]:
-    return demo_runs
+    return demo_runs.on
 
 
 def closes(table: pd.DataFrame) -> bool:

@@ -192,7 +192,7 @@ def test_the_reckoning_met_what_it_should() -> None:
 
 @pytest.fixture(scope="module")
 def demo(demo_runs):
-    return demo_runs(ECONOMIC)
+    return demo_runs.economic
 
 
 def test_shares_add_up_to_one_for_every_state_of_the_demo(demo) -> None:

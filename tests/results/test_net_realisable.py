@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, Results, run
+from costing import ECONOMIC, Results, run
 from costing.results.net_realisable import market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
 
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> Results:
-    return demo_runs(BOOK)
+    return demo_runs.book
 
 
 def valued(results: Results, rows: list[dict[str, object]]) -> Results:

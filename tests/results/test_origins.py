@@ -32,7 +32,7 @@ TABLE_OF_TITLE = {sheet.title: name for name, sheet in sheets().items()}
 
 @pytest.fixture(scope="module")
 def demo(demo_runs):
-    return {basis.name: demo_runs(basis) for basis in (BOOK, ECONOMIC, PART, REPLACEMENT)}
+    return {basis.name: demo_runs.on(basis) for basis in (BOOK, ECONOMIC, PART, REPLACEMENT)}
 
 
 def dated(*days: str) -> pd.Series:

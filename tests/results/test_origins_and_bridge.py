@@ -17,7 +17,7 @@ from tests.properties.estates import random_estate
 
 @pytest.fixture(scope="module")
 def demo(demo_estate, demo_runs):
-    return demo_estate, demo_runs(BOOK).chain
+    return demo_estate, demo_runs.book.chain
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ KEYS = ["stage", "unit", "format"]
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> Results:
-    return demo_runs(BOOK)
+    return demo_runs.book
 
 
 @pytest.mark.parametrize(

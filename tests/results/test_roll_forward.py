@@ -23,7 +23,7 @@ BASES = (BOOK, ECONOMIC, WINDOW)
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> dict[str, Results]:
-    return {basis.name: demo_runs(basis) for basis in BASES}
+    return {basis.name: demo_runs.on(basis) for basis in BASES}
 
 
 def closes(results: Results, start: object, end: object) -> pd.DataFrame:

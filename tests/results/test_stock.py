@@ -20,7 +20,7 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> dict[str, Results]:
-    return {basis.name: demo_runs(basis) for basis in (BOOK, ECONOMIC)}
+    return {basis.name: demo_runs.on(basis) for basis in (BOOK, ECONOMIC)}
 
 
 def _value(results: Results, lot: str, on: str) -> float:

@@ -51,7 +51,7 @@ def without_pools(estate: Estate) -> Estate:
 
 @pytest.fixture(scope="module")
 def demo(demo_runs) -> dict[str, Results]:
-    return {basis.name: demo_runs(basis) for basis in BASES}
+    return {basis.name: demo_runs.on(basis) for basis in BASES}
 
 
 def compare(estate: Estate, basis: Basis, days: list[np.datetime64]) -> int:

@@ -4,18 +4,33 @@ It stands for what Excel does that the live link leans on, from memory of Excel'
 here: values set as if typed (a number, truth or formula in a text counts as such unless an apostrophe comes
 first), links that outlive a cell's content, rows put in inside a table, tables that can't be resized with their
 totals row on, under another header row, or over one another. Formulas: SUBTOTAL and HYPERLINK are calculated,
-any other shows an empty text.
+any other shows an empty text. Excel refuses calls while a cell is edited (`App.busy`); xlwings 0.37.8
+(`_xlwindows.py`) makes a refused call again, `N_COM_ATTEMPTS` times, or for ever where that is 0, as it is at first.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import re
+import sys
 from collections.abc import Iterator
-from types import SimpleNamespace
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
+import xlwings
+
 Place = tuple[int, int]
+FOR_EVER = 100_000
+_numbers = itertools.count(1_000_000_000)
+
+
+def windows_module() -> ModuleType:
+    """What the link touches of the module by which xlwings reaches Excel on Windows."""
+    module: Any = ModuleType("xlwings._xlwindows")
+    module.N_COM_ATTEMPTS = 0
+    module.cleanup = lambda: print("other processes of Excel are ended")
+    return module
 
 
 class Engine:
@@ -42,12 +57,46 @@ class Engine:
 
 class App:
     version = "16.0"
-    pid = 1
 
     def __init__(self, books: list[Book]) -> None:
         self.books = Collection(books)
         self.engine: Any = None
-        self.screen_updating, self.calculation = True, "automatic"
+        self.pid = next(_numbers)
+        self.busy = 0.0
+        """How many calls will be refused."""
+        self._modes: dict[str, Any] = {"screen_updating": True, "calculation": "automatic"}
+
+    def call(self) -> None:
+        """One call, as xlwings makes it."""
+        attempts = sys.modules["xlwings._xlwindows"].N_COM_ATTEMPTS
+        for attempt in range(1, FOR_EVER):
+            if self.busy <= 0:
+                return
+            self.busy -= 1
+            if attempts and attempt >= attempts:
+                raise OSError(-2147418111, "Call was rejected by callee.\nmore")
+        msg = "xlwings tries for ever"
+        raise AssertionError(msg)
+
+    @property
+    def screen_updating(self) -> bool:
+        return self._modes["screen_updating"]
+
+    @screen_updating.setter
+    def screen_updating(self, value: bool) -> None:
+        self.call()
+        self._modes["screen_updating"] = value
+
+    @property
+    def calculation(self) -> str:
+        self.call()
+        return self._modes["calculation"]
+
+    @calculation.setter
+    def calculation(self, value: str) -> None:
+        self.call()
+        assert value in ("automatic", "manual", "semiautomatic")
+        self._modes["calculation"] = value
 
     def activate(self, steal_focus: bool = False) -> None:
         assert not steal_focus
@@ -90,11 +139,23 @@ class Sheets(Collection):
 
 class Book:
     def __init__(self, fullname: str, *names: str) -> None:
-        self.fullname = fullname
+        self._fullname = fullname
         self.name = fullname.rpartition("/")[2]
         self.app: Any = None
+        self.api = SimpleNamespace()
         self.sheets = Sheets(self, [Sheet(self, name) for name in names])
         self.saved = 0
+
+    @property
+    def fullname(self) -> str:
+        """Path, or the fault of xlwings where an address of the web leads to no folder of this computer."""
+        if "://" in self._fullname:
+            raise xlwings.XlwingsError("Couldn't find the local OneDrive folder")
+        return self._fullname
+
+    @fullname.setter
+    def fullname(self, value: str) -> None:
+        self._fullname = value
 
     def activate(self) -> None:
         """The tests look at the sheet in front alone."""
@@ -133,7 +194,16 @@ class Table:
     def __init__(self, sheet: Sheet, name: str, row: int, column: int, height: int, width: int) -> None:
         self.sheet, self.name = sheet, name
         self.row, self.column, self.height, self.width = row, column, height, width
-        self.show_headers, self.totals, self.table_style = True, False, "TableStyleMedium2"
+        self.show_headers, self.totals, self._style = True, False, "TableStyleMedium2"
+
+    @property
+    def table_style(self) -> str:
+        return self._style
+
+    @table_style.setter
+    def table_style(self, value: str) -> None:
+        assert isinstance(value, str), "Excel knows no style of that name; an empty name is none"
+        self._style = value
 
     @property
     def range(self) -> Range:
@@ -198,6 +268,8 @@ class Sheet:
 
     def type(self, place: Place, value: Any) -> None:
         """Set a cell as Excel does with what is typed or assigned."""
+        if self.book.app:
+            self.book.app.call()
         self.values.pop(place, None)
         self.formulas.pop(place, None)
         if value is None or value == "":

@@ -100,6 +100,20 @@ class Hand:
         self.document.UndoManager.undo()
         return titles
 
+    def locked(self) -> bool:
+        """Whether the window is kept from being redrawn."""
+        return self.document.hasControllersLocked()
+
+    def release(self) -> None:
+        """Let the window be redrawn, and end a step of undoing that somebody left open."""
+        while self.document.hasControllersLocked():
+            self.document.unlockControllers()
+        try:
+            while True:
+                self.document.UndoManager.leaveUndoContext()
+        except Exception:
+            return
+
     def save(self) -> None:
         self.document.store()
 

@@ -12,15 +12,18 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run
+from costing.decisions.cheapest_blend import trials
+from costing.decisions.reserves import vats
+from costing.model import Runs
 from costing.workbook.ageing_sheets import ageing_sheets, own_headers
-from costing.workbook.blend_sheets import trial_sheets, vat_sheets
+from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.recipe_sheets import recipe_sheets
 from costing.workbook.write import result_workbook
 
 
 @pytest.fixture(scope="module")
 def demo(demo_runs):
-    return [demo_runs(basis) for basis in (BOOK, ECONOMIC)]
+    return [demo_runs.on(basis) for basis in (BOOK, ECONOMIC)]
 
 
 def test_a_header_that_is_taken_gets_a_number() -> None:
@@ -32,8 +35,9 @@ def test_a_header_that_is_taken_gets_a_number() -> None:
     }
 
 
-def test_every_sheet_is_written_with_its_tables_and_charts(demo) -> None:
-    sheets = [*ageing_sheets(demo[1]), *vat_sheets(*demo), *trial_sheets(*demo), *recipe_sheets(*demo)]
+def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> None:
+    january = result_sheets([vats(demo_runs), trials(demo_runs)])
+    sheets = [*ageing_sheets(demo[1]), *january, *recipe_sheets(*demo)]
     written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
     assert written.sheetnames == ["Hold or release", "Vats in January", "Trials costed", "Recipes costed"]
     assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1]
@@ -49,11 +53,11 @@ def test_trials_may_bear_the_name_of_a_header(demo) -> None:
     lines["trial"] = (
         lines["trial"].replace({"A as last year": "lot", "B young, more Meunier": "Lot"}).astype("category")
     )
-    both = [replace(one, estate=replace(one.estate, tables={**estate.tables, "trial_blends": lines})) for one in demo]
-    trials = next(sheet for sheet in trial_sheets(*both) if sheet.name == "Trials costed")
-    made_of = next(table for table in trials.tables if table.name == "trials_made_of").frame
-    assert list(made_of.columns[:4]) == ["Made of", "Name", "lot - 2", "Lot - 3"]
-    result_workbook([trials])
+    runs = Runs(replace(estate, tables={**estate.tables, "trial_blends": lines}))
+    (sheet,) = result_sheets([trials(runs)])
+    made_of = next(table for table in sheet.tables if table.name == "trials_made_of").frame
+    assert list(made_of.columns[:4]) == ["Made of", "Name", "Lot", "Lot (2)"]
+    result_workbook([sheet])
 
 
 def test_nothing_where_there_is_nothing_to_say() -> None:
@@ -62,7 +66,6 @@ def test_nothing_where_there_is_nothing_to_say() -> None:
     book, economic = run(estate, BOOK), run(estate, ECONOMIC)
     assert [
         *ageing_sheets(economic),
-        *vat_sheets(book, economic),
-        *trial_sheets(book, economic),
+        *result_sheets([vats(Runs(estate)), trials(Runs(estate))]),
         *recipe_sheets(book, economic),
     ] == []

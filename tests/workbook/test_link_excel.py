@@ -6,7 +6,9 @@ DEVELOPERS.md.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -19,20 +21,24 @@ import xlwings
 from costing.errors import WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
-from costing.workbook import link_excel
+from costing.workbook import link as linking
+from costing.workbook import link_excel, running_excel
 from costing.workbook.link import attach, link
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages import Page, pages, row_edits
 from costing.workbook.sheets import MARK
+from costing.workbook.stale import STALE
 from costing.workbook.write import ResultSheet, ResultTable
-from tests.workbook.fake_excel import Book, Engine, Sheet
+from tests.workbook.fake_excel import Book, Engine, Sheet, windows_module
 
 
 @pytest.fixture
-def excel(tmp_path: Path) -> Iterator[Callable[..., Any]]:
+def excel(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
     """Make an Excel active that has these books open."""
     before = xlwings.engines.active
+    monkeypatch.setitem(sys.modules, "xlwings._xlwindows", windows_module())
+    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.5)
 
     def activate(*books: Book) -> Engine:
         engine = Engine(*books)
@@ -213,17 +219,12 @@ def test_a_sheet_of_the_users_own_is_never_written(opened: tuple[Path, Book]) ->
     assert not book.sheets("STOCK VALUE").values
 
 
-def test_whatever_excel_raises_is_one_line_and_its_modes_come_back(
-    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_whatever_excel_raises_is_one_line_and_its_modes_come_back(opened: tuple[Path, Book]) -> None:
     path, book = opened
     workbook = attach(path)
     write_open(workbook, pages([result(3, 4)]))
 
-    def refuse(*_: object) -> None:
-        raise OSError(-2147418111, "Call was rejected by callee.\nmore")
-
-    monkeypatch.setattr(Sheet, "type", refuse)
+    book.app.busy = running_excel.ATTEMPTS
     with pytest.raises(WorkbookError, match="Excel refuses") as fault:
         write_open(workbook, pages([result(5, 4)]))
     assert str(fault.value).isprintable()
@@ -277,7 +278,7 @@ def test_without_excel_or_the_workbook_the_reason_is_said(
     xlwings.engines.active = None
     assert reason() == "Excel is not running"
     monkeypatch.delitem(sys.modules, "xlwings")
-    monkeypatch.setattr(link_excel.sys, "platform", "linux")
+    monkeypatch.setattr(running_excel.sys, "platform", "linux")
     assert reason() == "there is no Excel on this system"
 
 
@@ -287,3 +288,155 @@ def test_too_large_a_sheet_is_named_by_its_last_cell(opened: tuple[Path, Book]) 
     tables, _, _ = read_open(attach(path))
     stocktakes = next(table for table in tables if table.sheet == "Stocktakes")
     assert [finding.place for finding in stocktakes.findings] == ["Stocktakes!XFD1048576"]
+
+
+def modes(book: Book) -> tuple[bool, str]:
+    book.app.busy = 0
+    return book.app.screen_updating, book.app.calculation
+
+
+def test_a_refused_call_is_not_made_for_ever_nor_given_up_at_once(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    book.app.busy = running_excel.ATTEMPTS - 1
+    write_open(workbook, pages([result(3, 4)]))
+    book.app.busy = float("inf")
+    with pytest.raises(WorkbookError, match="Excel refuses"):
+        write_open(workbook, pages([result(5, 4)]))
+    assert modes(book) == (True, "automatic")
+
+
+@pytest.mark.parametrize("step", range(0, 60, 3))
+def test_wherever_excel_begins_to_refuse_the_window_is_not_left_frozen(
+    step: int, opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, book = opened
+    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.0)
+    workbook = attach(path)
+    calls, call = 0, type(book.app).call
+
+    def counted(app: Any) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == step:
+            app.busy = float("inf")
+        call(app)
+
+    monkeypatch.setattr(type(book.app), "call", counted)
+    with contextlib.suppress(WorkbookError):
+        write_open(workbook, pages([result(2, 2)]))
+    book.app.busy = 0
+    assert workbook.is_open(), "asked again and again while the link lasts"
+    assert modes(book) == (True, "automatic")
+    assert attach(path).remarks == []
+
+
+def test_ctrl_c_in_the_middle_of_writing_gives_excel_back_and_says_stale(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    write_open(workbook, pages([result(3, 4)]))
+    book.sheets("Stock value").type((3, 1), '=IF(1=2,"STALE","")')
+
+    def broken() -> Iterator[Page]:
+        raise KeyboardInterrupt
+        yield
+
+    with pytest.raises(KeyboardInterrupt):
+        write_open(workbook, broken(), names=["Stock value"])
+    assert modes(book) == (True, "automatic")
+    assert book.sheets("Stock value").formulas[3, 1] == f'="{STALE}"'
+
+
+def test_a_killed_link_is_made_good_by_the_next(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.app.calculation = "semiautomatic"
+    killed = ExcelWorkbook(path)
+    killed._pause()
+    assert modes(book) == (False, "manual")
+    again = ExcelWorkbook(path)
+    assert modes(book) == (True, "semiautomatic")
+    assert "An earlier link was ended" in again.remarks[0]
+    assert ExcelWorkbook(path).remarks == []
+
+
+def test_manual_calculation_of_the_users_own_stays(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.app.calculation = "manual"
+    write_open(attach(path), pages([result(3, 4)]))
+    assert modes(book) == (True, "manual")
+
+
+def test_another_workbook_whose_address_leads_nowhere_hides_nothing(excel: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"x")
+    web = Book("https://cloud.example/other.xlsx", "Sheet1")
+    estate = Book(str(path), "Settings")
+    excel(web, estate)
+    assert ExcelWorkbook(path).who().endswith("estate.xlsx")
+    estate.fullname = "https://cloud.example/estate.xlsx"
+    with pytest.raises(NotOpenError, match="does not say from which folder of this computer"):
+        ExcelWorkbook(path)
+
+
+def test_what_xlwings_does_to_other_processes_at_its_exit_is_taken_off() -> None:
+    script = """
+import atexit, sys
+import xlwings
+from tests.workbook.fake_excel import windows_module
+sys.modules["xlwings._xlwindows"] = windows_module()
+atexit.register(sys.modules["xlwings._xlwindows"].cleanup)
+if "linked" in sys.argv:
+    from costing.workbook.running_excel import _xlwings
+    _xlwings()
+"""
+
+    def said(*arguments: str) -> str:
+        command = [sys.executable, "-c", script, *arguments]
+        return subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+
+    assert "are ended" in said()
+    assert "are ended" not in said("linked")
+
+
+def test_a_workbook_open_in_libreoffice_is_linked_without_xlwings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"x")
+    tried: list[str] = []
+    monkeypatch.setattr(linking, "ExcelWorkbook", lambda *_: tried.append("Excel"))
+    monkeypatch.setattr(linking, "OfficeWorkbook", lambda *_: tried.append("LibreOffice"))
+    (tmp_path / ".~lock.estate.xlsx#").write_text(",ann,cellar-pc,28.11.2026 08:00,file:///profile;")
+    attach(path)
+    (tmp_path / ".~lock.estate.xlsx#").unlink()
+    attach(path)
+    assert tried == ["LibreOffice", "Excel"]
+
+
+def test_new_tables_have_no_style(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    write_open(attach(path), pages([result(3, 4)]))
+    assert [table.table_style for table in book.sheets("Stock value").tables] == ["", ""]
+
+
+def test_autosave_is_said(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    said: list[str] = []
+    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    assert "Nothing was saved." in said[-1]
+    book.api.AutoSaveOn = True
+    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    assert "AutoSave does" in said[-1]
+    assert "Nothing was saved" not in said[-1]
+
+
+def test_a_protected_result_sheet_is_named_before_anything_is_written(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    first = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["A"]})),))
+    write_open(workbook, pages([first, result(3, 4)]))
+    book.sheets("Stock value").api.ProtectContents = True
+    second = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["B"]})),))
+    with pytest.raises(WorkbookError, match="'Stock value' is protected"):
+        write_open(workbook, pages([second, result(3, 5)]))
+    assert "B" not in book.sheets("Origins").values.values()

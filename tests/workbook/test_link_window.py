@@ -45,12 +45,13 @@ def screen() -> Iterator[str]:
 
 
 def photograph(display: str, name: str) -> None:
-    """Keep a picture of the screen in the folder COSTING_PICTURES, where one is named."""
+    """Keep a picture of the screen in the folder COSTING_PICTURES, where one is named (Pillow takes it)."""
     folder = os.environ.get("COSTING_PICTURES")
-    if folder and shutil.which("import"):
+    if folder:
+        from PIL import ImageGrab
+
         time.sleep(2.0)
-        command = ["import", "-display", display, "-window", "root", str(Path(folder) / f"{name}.png")]
-        subprocess.run(command, timeout=30, check=True)
+        ImageGrab.grab(xdisplay=display).save(Path(folder) / f"{name}.png")
 
 
 class AtTheTerminal:
@@ -138,7 +139,7 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
         assert isinstance(lot, str)
         hand.type("Movements", place, "NO-SUCH-LOT")
         assert hand.text("Cost per bottle", "A3")[0] == ""
-        person.refresh("1 errors")
+        person.refresh("1 error, listed")
         hand.show("Run check")
         photograph(display, "4-findings")
         assert hand.text("Run check", "A1")[0] == "The inputs have errors: nothing was computed"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
-from costing.charts import is_drawable
+from costing.answers.charts import is_drawable
 from costing.commands.source import OWNED_SHEETS
 from costing.decisions.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
@@ -18,7 +18,7 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 
 @pytest.fixture(scope="module")
 def sheets(demo_runs) -> dict[str, ResultSheet]:
-    found = price_sheets(*(demo_runs(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
+    found = price_sheets(*(demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
     return {sheet.name: sheet for sheet in found}
 
 

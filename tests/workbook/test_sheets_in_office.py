@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 from openpyxl import load_workbook
 
-from costing.charts import KINDS, Chart
+from costing.answers.charts import KINDS, Chart
 from costing.workbook import write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.contents import tables_from_csv

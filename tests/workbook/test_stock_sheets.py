@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from costing import BOOK, ECONOMIC
 from costing.workbook.stock_sheets import stock_sheets
 from costing.workbook.write import ResultSheet, ResultTable
 
 
 @pytest.fixture(scope="module")
 def sheets(demo_runs) -> dict[str, ResultSheet]:
-    return {sheet.name: sheet for sheet in stock_sheets(demo_runs(BOOK), demo_runs(ECONOMIC))}
+    return {sheet.name: sheet for sheet in stock_sheets(demo_runs.book, demo_runs.economic)}
 
 
 def table(sheet: ResultSheet, name: str) -> ResultTable:

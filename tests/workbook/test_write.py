@@ -18,7 +18,7 @@ from openpyxl import Workbook, load_workbook
 from openpyxl.worksheet.worksheet import Worksheet
 from python_calamine import CalamineWorkbook
 
-from costing.charts import KINDS, Chart
+from costing.answers.charts import KINDS, Chart
 from costing.workbook import rows, write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.graft import graft

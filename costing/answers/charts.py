@@ -26,7 +26,7 @@ class Chart:
     kind: one of `KINDS`; table: name of the result table; category: its column along the category axis
     (of numbers or dates for `scatter`); series: its columns that are drawn, for `waterfall` the invisible
     base first. category_title, value_title: words on the axes, with units; number_format: of the value
-    axis.
+    axis; rows: first row and number of rows that it draws (None: all); message: what it shows, with its figure.
     """
 
     kind: str
@@ -37,6 +37,8 @@ class Chart:
     category_title: str
     value_title: str
     number_format: str = "#,##0.00"
+    rows: tuple[int, int] | None = None
+    message: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a description that nobody could draw."""
@@ -53,11 +55,16 @@ class Chart:
         """Series that are seen: all, less the base of a waterfall."""
         return self.series[1:] if self.kind == "waterfall" else self.series
 
+    def part(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The rows that it draws."""
+        return frame if self.rows is None else frame.iloc[self.rows[0] : sum(self.rows)]
+
 
 def is_drawable(chart: Chart, frame: pd.DataFrame) -> bool:
     """Whether the chart would show anything: some row has a category and a number in a series that is seen.
 
     KeyError where the frame lacks a column of the chart.
     """
+    frame = chart.part(frame)
     values = frame[list(chart.shown_series)].apply(pd.to_numeric, errors="coerce")
     return bool((values.notna().any(axis=1) & frame[chart.category].notna()).any())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from costing.charts import KINDS, Chart, is_drawable
+from costing.answers.charts import KINDS, Chart, is_drawable
 
 
 def described(kind: str, series: tuple[str, ...] = ("Base", "Cost")) -> Chart:

@@ -1,0 +1,70 @@
+"""The row in force on a day: of the dated rows that speak of one thing, the last that began on or before it.
+
+Conventions: a row holds from its date, that day included, until the next of its series. A row without a date
+held from the beginning. Of two rows of one date the lower on the sheet holds. The last row of a series holds
+for ever; before the first nothing does: −1.
+
+What it does not do: choose between series (`costing.decisions.terms_in_force.most_particular`) or move evenly
+between two dated levels (`costing.money.indices`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Names = NDArray[np.object_]
+
+
+def series_of(keys: Sequence[NDArray[np.generic]], since: Ints) -> Iterator[Ints]:
+    """Rows of each series (equal keys), in the order of their dates.
+
+    keys: parallel arrays, one value per row; since: day from which each row holds.
+    """
+    if not len(since):
+        return
+    key = pd.MultiIndex.from_arrays(list(keys)).factorize()[0]
+    for series in range(int(key.max()) + 1):
+        yield by_date(np.flatnonzero(key == series), since)
+
+
+def by_date(rows: Ints, since: Ints) -> Ints:
+    """Rows in the order of their dates, those of one date in the order of the sheet."""
+    return rows[np.argsort(since[rows], kind="stable")]
+
+
+def row_in_force(rows: Ints, since: Ints, day: Ints) -> Ints:
+    """Row of one series that holds on each day (−1: none yet).
+
+    rows: positions in the table; since: day from which each row of the table holds; day: days asked for.
+    """
+    if not len(rows):
+        return np.full(len(day), -1, dtype=np.int64)
+    rows = by_date(rows, since)
+    last = np.searchsorted(since[rows], day, side="right") - 1
+    return np.where(last >= 0, rows[np.maximum(last, 0)], -1)
+
+
+def named_row_in_force(name: Names, since: Ints, wanted: Names, day: Ints) -> Ints:
+    """Row that holds for each name wanted on its day (−1: none); a blank name has none.
+
+    name, since: of each row of the table; wanted, day: parallel, one per key asked for.
+    """
+    row = np.full(len(wanted), -1, dtype=np.int64)
+    for one in pd.unique(wanted):
+        if not pd.isna(one):
+            here = np.flatnonzero(wanted == one)
+            row[here] = row_in_force(np.flatnonzero(name == one), since, day[here])
+    return row
+
+
+def rows_in_force(keys: pd.DataFrame, since: Ints, day: int) -> Ints:
+    """Row of every series (equal keys) that holds on one day, in the order of their dates; those not yet begun are
+    left out.
+    """
+    begun = by_date(np.flatnonzero(since <= day), since)
+    return np.asarray(begun[~keys.iloc[begun].duplicated(keep="last").to_numpy()])

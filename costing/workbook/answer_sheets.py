@@ -1,0 +1,66 @@
+"""Result sheets made from answers: which tables stand on which sheet, under which headers, is data.
+
+Rule: a table goes to the sheet that `answers/tables.csv` names, with the headers and formats of
+`answers/columns.csv`; sheets stand in the order of `answers/sheets.csv`. Under the title of a sheet stand its notes
+and the sentences of the answers on it.
+
+What it does not do: it chooses and computes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from costing.answers import catalogue
+from costing.answers.answer import Answer
+from costing.workbook.write import ResultSheet, ResultTable
+
+
+def result_sheets(answers: Sequence[Answer]) -> list[ResultSheet]:
+    """Sheets of these answers, in the order of their tabs; tables and sheets without a row are left out."""
+    found = []
+    for plan in catalogue.sheets().values():
+        tables: list[ResultTable] = []
+        notes: list[str] = []
+        charts = []
+        for answer in answers:
+            mine = [name for name in answer.tables if catalogue.table(name).sheet == plan.name and len(answer[name])]
+            if not mine:
+                continue
+            tables += [_result_table(answer, name) for name in mine]
+            notes += [answer.filled(note) for note in plan.notes] if not notes else []
+            notes += answer.says
+            charts += [chart for chart in answer.charts if chart.table in mine]
+            title = answer.filled(plan.title)
+        if tables:
+            found.append(ResultSheet(plan.name, title, tuple(dict.fromkeys(notes)), tuple(tables), tuple(charts)))
+    return found
+
+
+def _result_table(answer: Answer, name: str) -> ResultTable:
+    table, frame = catalogue.table(name), answer[name]
+    columns = [catalogue.column(str(column)) for column in frame.columns]
+    shown = frame.set_axis(_headers([column.header for column in columns]), axis=1)
+    for header, column in zip(shown.columns, columns, strict=True):
+        if column.kind == "yes or no":
+            shown[header] = [("yes" if value else "no") if pd.notna(value) else "" for value in shown[header]]
+    formats = {header: column.kind for header, column in zip(shown.columns, columns, strict=True)}
+    totals = tuple(catalogue.column(column).header for column in catalogue.in_order(table.totals, list(frame.columns)))
+    links = {header: header for header, kind in formats.items() if kind == "place"}
+    return ResultTable(name, shown, formats, totals, links, answer.title(name))
+
+
+def _headers(headers: list[str]) -> list[str]:
+    """Headers as a spreadsheet table wants them: different from each other whatever their case."""
+    seen: set[str] = set()
+    unique = []
+    for header in headers:
+        name, count = header, 1
+        while name.casefold() in seen:
+            count += 1
+            name = f"{header} ({count})"
+        seen.add(name.casefold())
+        unique.append(name)
+    return unique

@@ -24,6 +24,7 @@ ORDER = (
     "decisions",
     "report",
     "workbook",
+    "house",
     "terminal",
     "commands",
     "cli",

@@ -24,7 +24,7 @@ from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
-from costing.decisions.recipes import AGAINST_ACTUAL, STANDARD, standard_costs
+from costing.decisions.recipes import recipes as decide_recipes
 from costing.decisions.reserves import vats as decide_vats
 from costing.decisions.scenarios import scenarios as decide_scenarios
 from costing.decisions.sensitivity import sensitivity as decide_sensitivity
@@ -40,7 +40,6 @@ from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
-from costing.workbook.recipe_sheets import recipe_sheets
 from costing.workbook.write import ResultSheet
 
 Tables = Mapping[str, pd.DataFrame]
@@ -121,17 +120,7 @@ def _shown(options: argparse.Namespace, decide: Callable[[Runs], Answer], tables
 
 def recipes(options: argparse.Namespace) -> int:
     """Cost cuvées not made yet."""
-    source = Source(options.path)
-    book, economic = source.both
-    standard, against = standard_costs(book, economic)
-    return _answer(
-        options,
-        source,
-        {"standard": standard, "against_actual": against},
-        [standard.rename(columns=STANDARD), against.rename(columns=AGAINST_ACTUAL)],
-        "The Recipes sheet is empty.",
-        lambda: recipe_sheets(book, economic),
-    )
+    return _shown(options, decide_recipes, ("recipes_costed", "standard_and_actual"))
 
 
 def price(options: argparse.Namespace) -> int:

@@ -20,41 +20,23 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.recipe_figures import Recipe, read_recipes
 from costing.decisions.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES
-from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
+from costing.inputs.frames import as_entered, settings_frame
 from costing.inputs.load import read_estate
-from costing.inputs.schema import settings, sheets
-from costing.model import run, trace
+from costing.model import Runs
 from costing.results.costs import releases
-from costing.results.results import Results
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
-STANDARD = {
-    "recipe": "Recipe",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "disgorged": "Release",
-    "kilograms": "Kilograms",
-    "bottles": "Good bottles",
-    "book": "Book per bottle",
-    "economic": "Economic per bottle",
-    "economic_75cl": "Economic per 75 cl",
-    "actual_release": "Actual release",
-    "book_over_actual": "Book over actual",
-    "economic_over_actual": "Economic over actual",
-}
-AGAINST_ACTUAL = {
-    "recipe": "Recipe",
-    "basis": "Basis",
-    "stage": "Stage",
-    "standard": "Standard per bottle",
-    "actual": "Actual per bottle",
-    "difference": "Difference",
-}
+COLUMNS = (
+    *("recipe", "cuvee", "format", "disgorged", "kilograms", "bottles_good", "book_per_bottle", "economic_per_bottle"),
+    *("economic_per_75cl", "release_actual", "book_over_actual", "economic_over_actual"),
+)
+STAGE_COLUMNS = ("recipe", "basis", "stage", "standard_per_bottle", "actual_per_bottle", "difference")
 MERGED = ("interest_rates", "price_indices", "operation_rates", "cuvees")
 """Sheets that a recipe takes from the estate as they are; others in part."""
 
@@ -92,10 +74,10 @@ def _sound(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
 
 def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
     """Read the rows of a recipe with what holds on the estate. InputError where they make no sense together."""
-    frames = {sheet: _as_entered(sheet, estate[sheet]) for sheet in MERGED}
-    frames["settings"] = _settings(estate)
+    frames = {sheet: as_entered(sheet, estate[sheet]) for sheet in MERGED}
+    frames["settings"] = settings_frame(estate)
     kinds = estate["market_values"]
-    frames["market_values"] = _as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
+    frames["market_values"] = as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
     frames["loss_norms"] = _norms(estate, recipe)
     frames["dry_goods"] = _dry_goods(estate, recipe)
     frames["pools"] = _pools(estate, pd.Timestamp(quantities(estate, recipe).release))
@@ -106,26 +88,12 @@ def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
     return read_estate({sheet: frame for sheet, frame in frames.items() if len(frame)})
 
 
-def _as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of a sheet as a person would type them: percentages in percent points, blank columns left out."""
-    frame = rows.astype(object).where(rows.notna(), None)
-    for column in sheets()[sheet].columns:
-        if column.type == "percent":
-            frame[column.name] = [None if pd.isna(one) else float(f"{one * 100.0:.15g}") for one in rows[column.name]]
-    return frame.dropna(axis=1, how="all").reset_index(drop=True)
-
-
-def _settings(estate: Estate) -> pd.DataFrame:
-    chosen = {setting.title: getattr(estate.settings, name) for name, setting in settings().items()}
-    return pd.DataFrame({"setting": list(chosen), "value": pd.Series(list(chosen.values()), dtype=object)})
-
-
 def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     """Norms of the estate; those of vinification as the recipe has them."""
     norms = estate["loss_norms"]
     if recipe["vinification loss"] is None:
-        return _as_entered("loss_norms", norms)
-    others = _as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
+        return as_entered("loss_norms", norms)
+    others = as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
     own = vinification_losses(estate, recipe)
     given = pd.DataFrame({"applies_to": list(own), "percent": [100.0 * loss for loss in own.values()]})
     return pd.concat([others, given.assign(time_base="per movement")], ignore_index=True)
@@ -144,14 +112,14 @@ def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
             goods = goods[~goods["stage"].isin(stages)]
             given.append({"from_date": recipe["harvest date"], "stage": stages[-1], "unit_price": recipe[figure]})
     own = pd.DataFrame(given).assign(item="as the recipe says") if given else pd.DataFrame()
-    return pd.concat([_as_entered("dry_goods", goods), own], ignore_index=True)
+    return pd.concat([as_entered("dry_goods", goods), own], ignore_index=True)
 
 
 def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
     """Pools with a normal capacity; the last period of each again and again, until that day."""
     pools = estate["pools"]
     pools = pools[pools["normal_capacity"] > 0]
-    frame = _as_entered("pools", pools)
+    frame = as_entered("pools", pools)
     keys = ["pool", "element", "stage", "location", "driver"]
     more = []
     for rows in pools.groupby(keys, observed=True, dropna=False).indices.values():
@@ -169,38 +137,42 @@ def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
     return pd.concat([frame, pd.DataFrame(more)], ignore_index=True) if more else frame
 
 
-def standard_costs(book: Results, economic: Results) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Standard cost per bottle of every recipe (`STANDARD`), and by stage against the actual of its cuvée and
-    format (`AGAINST_ACTUAL`; its last line of each recipe and basis is the total).
+def recipes(runs: Runs) -> Answer:
+    """Standard cost per bottle of every recipe, and by stage against the actual of its cuvée and format; the last line
+    of each recipe and basis is the total.
 
-    book, economic: of the estate. InputError with every finding on the Recipes sheet.
+    InputError with every finding on the Recipes sheet.
     """
-    estate = book.estate
-    recipes, wrong = _sound(estate)
+    estate = runs.estate
+    sound, wrong = _sound(estate)
     if wrong:
         raise InputError(wrong)
     rows: list[dict[str, object]] = []
     lines: list[dict[str, object]] = []
-    actual = {"book": releases(book), "economic": releases(economic)}
-    for name, recipe in recipes.items():
-        of = recipe_estate(estate, name, recipe)
-        chain = trace(of)
-        standard = {basis.name: releases(run(of, basis, chain)).iloc[0] for basis in (BOOK, ECONOMIC)}
+    actual = {"book": releases(runs.book), "economic": releases(runs.economic)}
+    for name, recipe in sound.items():
+        alone = Runs(recipe_estate(estate, name, recipe))
+        standard = {results.basis.name: releases(results).iloc[0] for results in (alone.book, alone.economic)}
         row: dict[str, object] = {"recipe": name, "cuvee": recipe["cuvée"], "format": recipe["format"]}
-        row["disgorged"], row["bottles"] = standard["book"]["disgorged"], standard["book"]["bottles"]
+        row["disgorged"], row["bottles_good"] = standard["book"]["disgorged"], standard["book"]["bottles"]
         row["kilograms"] = quantities(estate, recipe).kilograms
         for basis, made in actual.items():
             cost = _by_stage(standard[basis])
             latest = _latest(made, recipe)
-            row[basis] = cost.sum()
-            row["actual_release"] = "" if latest is None else latest["release"]
+            row[f"{basis}_per_bottle"] = cost.sum()
+            row["release_actual"] = "" if latest is None else latest["release"]
             real = pd.Series(np.nan, STAGES) if latest is None else _by_stage(latest)
             row[f"{basis}_over_actual"] = np.nan if latest is None else cost.sum() - real.sum()
             lines += _lines(name, basis, cost, real)
         of_75cl = STANDARD_BOTTLE_L / FORMATS_L[recipe["format"]]
-        row["economic_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
+        row["economic_per_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
         rows.append(row)
-    return pd.DataFrame(rows, columns=list(STANDARD)), pd.DataFrame(lines, columns=list(AGAINST_ACTUAL))
+    tables = {
+        "recipes_costed": pd.DataFrame(rows, columns=list(COLUMNS)),
+        "standard_and_actual": pd.DataFrame(lines, columns=list(STAGE_COLUMNS)),
+    }
+    findings = tuple(recipe_findings(estate))
+    return Answer(tables, findings, (), {"currency": runs.currency}, "The Recipes sheet is empty.")
 
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
@@ -222,6 +194,6 @@ def _lines(name: str, basis: str, standard: pd.Series, actual: pd.Series) -> lis
     found = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
     found.append(("total", standard.sum(), actual.sum() if known else np.nan))
     return [
-        {"recipe": name, "basis": basis, "stage": stage, "standard": one, "actual": other, "difference": one - other}
+        dict(zip(STAGE_COLUMNS, (name, basis, stage, one, other, one - other), strict=True))
         for stage, one, other in found
     ]

@@ -12,7 +12,7 @@ What it does not do: say why a figure moved (`costing.decisions.why`) or how lik
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -130,7 +130,16 @@ def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
     others: whole estates run by themselves (a budget, the last run), by name.
     """
     results, findings = run_scenarios(runs.estate)
-    every = {RECORDS: runs.economic, **results, **{name: other.economic for name, other in (others or {}).items()}}
+    return _beside(runs, {**results, **{name: other.economic for name, other in (others or {}).items()}}, findings)
+
+
+def compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
+    """Whole estates beside this one, by name: cost per bottle and stock."""
+    return _beside(runs, {name: other.economic for name, other in others.items()}, [])
+
+
+def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Finding]) -> Answer:
+    every = {RECORDS: runs.economic, **results}
     facts, empty = {"currency": runs.currency}, "The Scenarios sheet is empty."
     if len(every) == 1:
         return Answer({"scenarios_per_bottle": pd.DataFrame(columns=_KEYS)}, tuple(findings), (), facts, empty)

@@ -11,13 +11,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run, trace
+from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run
 from costing.decisions.recipe_figures import FIGURES, read_recipes
 from costing.decisions.recipe_rows import quantities, recipe_rows
-from costing.decisions.recipes import recipe_estate, recipe_findings, standard_costs
+from costing.decisions.recipes import recipe_estate, recipe_findings, recipes
 from costing.inputs.schema import sheets
+from costing.model import Runs
 from costing.results.composition import composition
 
+FIGURES_BY_STAGE = ["standard_per_bottle", "actual_per_bottle", "difference"]
 PLAIN = {
     "harvest date": "2025-09-15",
     "kilograms": "18000",
@@ -45,20 +47,19 @@ def estate_with(recipes: dict[str, dict[str, str]], **more: pd.DataFrame):
 
 
 def costs(estate) -> pd.DataFrame:
-    chain = trace(estate)
-    return standard_costs(*(run(estate, basis, chain) for basis in (BOOK, ECONOMIC)))[0].set_index("recipe")
+    return recipes(Runs(estate))["recipes_costed"].set_index("recipe")
 
 
 def test_a_plain_recipe_by_hand() -> None:
     """18 t at 6.00 give 9,000 L at 12.00: 12,000 bottles of 0.75 L at 9.00, and 2.00 of dry goods."""
     one = costs(estate_with({"Plain": PLAIN})).loc["Plain"]
-    assert one["bottles"] == 12_000
-    assert one["book"] == pytest.approx(11.0, rel=1e-12)
+    assert one["bottles_good"] == 12_000
+    assert one["book_per_bottle"] == pytest.approx(11.0, rel=1e-12)
     wine = Fraction(12) * Fraction(3, 4)
     assert float(wine) == 9.0
     days = np.array(["2025-09-15", "2026-04-15", "2028-04-15"], dtype="datetime64[D]").astype(int)
     growth = 1.1 ** ((days[2] - days) / 365)
-    assert one["economic"] == pytest.approx(9.0 * growth[0] + 1.25 * growth[1] + 0.75, rel=1e-12)
+    assert one["economic_per_bottle"] == pytest.approx(9.0 * growth[0] + 1.25 * growth[1] + 0.75, rel=1e-12)
     assert str(one["disgorged"])[:10] == "2028-04-15"
 
 
@@ -91,8 +92,8 @@ def test_losses_reserve_and_liqueur_by_hand() -> None:
     filled = blend_per_l * drawn_l + 1.25
     expected = (filled * bottles / (bottles - lost)) / 0.985 + 0.75
     one = costs(estate).loc["Magnum"]
-    assert one["book"] == pytest.approx(expected, rel=1e-12)
-    assert one["economic_75cl"] == pytest.approx(one["economic"] / 2, rel=1e-12)
+    assert one["book_per_bottle"] == pytest.approx(expected, rel=1e-12)
+    assert one["economic_per_75cl"] == pytest.approx(one["economic_per_bottle"] / 2, rel=1e-12)
 
 
 def test_second_pressing_stays_behind_with_its_share() -> None:
@@ -111,9 +112,9 @@ def test_second_pressing_stays_behind_with_its_share() -> None:
 def test_a_recipe_is_as_large_as_one_figure_says(size) -> None:
     figures = {name: value for name, value in PLAIN.items() if name != "kilograms"}
     one = costs(estate_with({"Sized": figures | {size: "9000"}})).loc["Sized"]
-    assert one["bottles"] == (9_000 if size == "bottles" else 12_000)
+    assert one["bottles_good"] == (9_000 if size == "bottles" else 12_000)
     assert one["kilograms"] == pytest.approx((6_750 if size == "bottles" else 9_000) / 0.5)
-    assert one["book"] == pytest.approx(11.0, rel=1e-9)
+    assert one["book_per_bottle"] == pytest.approx(11.0, rel=1e-9)
 
 
 def test_the_estates_rates_pools_and_dry_goods_enter() -> None:
@@ -135,16 +136,16 @@ def test_the_estates_rates_pools_and_dry_goods_enter() -> None:
     years = (np.datetime64("2028-04-15") - np.datetime64("2026-04-15")).astype(int) / 365
     one = costs(estate).loc["Stored"]
     # pools are budgets of a calendar year: 2028 has a day more to spread the same money over
-    assert one["book"] == pytest.approx(11.0 + years * (0.10 + 5_000 / 20_000), abs=3e-4)
+    assert one["book_per_bottle"] == pytest.approx(11.0 + years * (0.10 + 5_000 / 20_000), abs=3e-4)
     elsewhere = estate_with({"Stored": figures | {"location": "Attic"}}, pools=pool)
-    assert costs(elsewhere).loc["Stored", "book"] == pytest.approx(9.0, rel=1e-9)
+    assert costs(elsewhere).loc["Stored", "book_per_bottle"] == pytest.approx(9.0, rel=1e-9)
 
 
 def test_a_pool_without_normal_capacity_is_left_out_and_named() -> None:
     pool = pd.DataFrame({"From": ["2025-01-01"], "To": ["2030-12-31"], "Pool": ["Hall"], "Amount": [9_999.0]})
     pool = pool.assign(Driver="litre-year", Stage="vinification", Element="storage")
     estate = estate_with({"Plain": PLAIN}, pools=pool)
-    assert costs(estate).loc["Plain", "book"] == pytest.approx(11.0, rel=1e-12)
+    assert costs(estate).loc["Plain", "book_per_bottle"] == pytest.approx(11.0, rel=1e-12)
     said = list(recipe_findings(estate))
     assert [finding.severity for finding in said] == ["caution"]
     assert said[0].place.startswith("Pools!")
@@ -226,7 +227,7 @@ def test_every_figure_changes_something() -> None:
             plain, mine = by_kilograms, _rows(estate_with({"X": base | {name: value}}))
         assert plain != mine, name
     for name in ("dry goods at tirage per bottle", "dry goods at release per bottle", "grape price per kg"):
-        assert costs(estate_with({"X": PLAIN | {name: "3"}})).loc["X", "book"] != pytest.approx(11.0)
+        assert costs(estate_with({"X": PLAIN | {name: "3"}})).loc["X", "book_per_bottle"] != pytest.approx(11.0)
 
 
 def _rows(estate) -> str:
@@ -243,8 +244,9 @@ def demo(demo_runs):
 
 
 @pytest.fixture(scope="module")
-def tables(demo):
-    return standard_costs(*demo)
+def tables(demo_runs):
+    answer = recipes(demo_runs)
+    return answer["recipes_costed"], answer["standard_and_actual"]
 
 
 def test_the_demo_has_two_recipes_and_a_standard_near_the_actual(demo, tables) -> None:
@@ -252,13 +254,13 @@ def test_the_demo_has_two_recipes_and_a_standard_near_the_actual(demo, tables) -
     assert standard["recipe"].tolist() == ["Brut standard", "Blanc de Meunier"]
     assert list(recipe_findings(demo[0].estate)) == []
     brut = standard.set_index("recipe").loc["Brut standard"]
-    assert brut["actual_release"] == "D25-3-BRUT"
+    assert brut["release_actual"] == "D25-3-BRUT"
     actual = cost_per_bottle(demo[1]).set_index("release").loc["D25-3-BRUT", "per_bottle"]
-    assert brut["economic"] - brut["economic_over_actual"] == pytest.approx(actual, abs=1e-4)
+    assert brut["economic_per_bottle"] - brut["economic_over_actual"] == pytest.approx(actual, abs=1e-4)
     assert abs(brut["economic_over_actual"]) < 0.1 * actual
     lines = by_stage[(by_stage["recipe"] == "Brut standard") & (by_stage["basis"] == "economic")].set_index("stage")
-    assert lines.drop("total")[["standard", "actual", "difference"]].sum().tolist() == pytest.approx(
-        lines.loc["total", ["standard", "actual", "difference"]].tolist()
+    assert lines.drop("total")[FIGURES_BY_STAGE].sum().tolist() == pytest.approx(
+        lines.loc["total", FIGURES_BY_STAGE].tolist()
     )
     assert lines.loc["dressing", "difference"] == pytest.approx(0.0, abs=1e-9)  # one price list for both
 
@@ -266,15 +268,15 @@ def test_the_demo_has_two_recipes_and_a_standard_near_the_actual(demo, tables) -
 def test_a_cuvee_never_made_has_no_actual(tables) -> None:
     standard, by_stage = tables
     new = standard.set_index("recipe").loc["Blanc de Meunier"]
-    assert new["actual_release"] == ""
+    assert new["release_actual"] == ""
     assert np.isnan(new["book_over_actual"])
-    assert by_stage.loc[by_stage["recipe"] == "Blanc de Meunier", "actual"].isna().all()
-    assert new["economic"] > new["book"]
+    assert by_stage.loc[by_stage["recipe"] == "Blanc de Meunier", "actual_per_bottle"].isna().all()
+    assert new["economic_per_bottle"] > new["book_per_bottle"]
 
 
 def test_a_recipe_changes_nothing_of_the_estate(demo) -> None:
     estate = demo[0].estate
     silent = replace(estate, tables={**estate.tables, "recipes": estate["recipes"].iloc[:0]})
-    assert len(standard_costs(*(run(silent, basis, demo[0].chain) for basis in (BOOK, ECONOMIC)))[0]) == 0
+    assert len(recipes(Runs(silent, demo[0].chain)).main) == 0
     again = run(silent, BOOK)
     assert again.total.tolist() == demo[0].total.tolist()

@@ -13,11 +13,11 @@ import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.cheapest_blend import trials
+from costing.decisions.recipes import recipes
 from costing.decisions.reserves import vats
 from costing.model import Runs
 from costing.workbook.ageing_sheets import ageing_sheets, own_headers
 from costing.workbook.answer_sheets import result_sheets
-from costing.workbook.recipe_sheets import recipe_sheets
 from costing.workbook.write import result_workbook
 
 
@@ -36,8 +36,8 @@ def test_a_header_that_is_taken_gets_a_number() -> None:
 
 
 def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> None:
-    january = result_sheets([vats(demo_runs), trials(demo_runs)])
-    sheets = [*ageing_sheets(demo[1]), *january, *recipe_sheets(*demo)]
+    january = result_sheets([vats(demo_runs), trials(demo_runs), recipes(demo_runs)])
+    sheets = [*ageing_sheets(demo[1]), *january]
     written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
     assert written.sheetnames == ["Hold or release", "Vats in January", "Trials costed", "Recipes costed"]
     assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1]
@@ -63,9 +63,8 @@ def test_trials_may_bear_the_name_of_a_header(demo) -> None:
 def test_nothing_where_there_is_nothing_to_say() -> None:
     rates = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]})
     estate = read_estate({"Interest rates": rates})
-    book, economic = run(estate, BOOK), run(estate, ECONOMIC)
+    economic = run(estate, ECONOMIC)
     assert [
         *ageing_sheets(economic),
-        *result_sheets([vats(Runs(estate)), trials(Runs(estate))]),
-        *recipe_sheets(book, economic),
+        *result_sheets([vats(Runs(estate)), trials(Runs(estate)), recipes(Runs(estate))]),
     ] == []

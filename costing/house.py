@@ -1,0 +1,143 @@
+"""The way in from Python: an estate, opened, whose answers are methods.
+
+    house = costing.open("estate.xlsx")
+    house.cost_per_bottle()
+    dearer = house.replace(grape_prices=lambda t: t.assign(price_per_kg=t.price_per_kg * 1.1))
+    dearer.compare(house)
+
+Every answer is computed when asked for and once. What a method needs is loaded when it is called, so that opening the
+module costs nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from costing.errors import CostingError, nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from costing.answers.answer import Answer
+    from costing.inputs.estate import Estate
+    from costing.model import Runs
+
+
+def open_house(source: str | Path | Mapping[str, pd.DataFrame]) -> House:
+    """Open a workbook, a folder of CSV files, or data frames by sheet.
+
+    InputError with every finding if the input has errors; WorkbookError if the file can't be read.
+    """
+    from costing.workbook.source import read_estate
+
+    name = "data frames" if isinstance(source, Mapping) else Path(source).name
+    return House(read_estate(source), name)
+
+
+class House:
+    """An estate and the answers to what is asked of it."""
+
+    def __init__(self, estate: Estate, name: str = "estate") -> None:
+        self.estate = estate
+        self.name = name
+
+    @cached_property
+    def runs(self) -> Runs:
+        """Results on every basis."""
+        from costing.model import Runs
+
+        return Runs(self.estate)
+
+    def __repr__(self) -> str:
+        """Three lines: what was opened, how much of it, what is doubtful."""
+        rows = sum(len(table) for table in self.estate.tables.values())
+        filled = sum(len(table) > 0 for table in self.estate.tables.values())
+        count = len(self.estate.cautions)
+        return (
+            f"House '{self.name}': amounts in {self.estate.settings.currency}\n"
+            f"{rows:,} rows on {filled} sheets\n"
+            f"{count} caution{'' if count == 1 else 's'} when read"
+        )
+
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """Every filled table by name, as `costing.open` takes them; percentages in percent points."""
+        from costing.inputs.frames import frames_of
+
+        return frames_of(self.estate)
+
+    def replace(self, **tables: pd.DataFrame | Callable[[pd.DataFrame], pd.DataFrame]) -> House:
+        """Another house with these tables in place of its own, validated as a workbook is.
+
+        tables: sheet name -> frame, or a function from the present frame to the new one. CostingError with the
+        nearest name for a sheet or column that there is not; InputError with every finding.
+        """
+        from dataclasses import replace
+
+        from costing.inputs.frames import as_entered
+        from costing.inputs.load import read_estate
+
+        frames = self.frames()
+        for name, change in tables.items():
+            if name not in self.estate.tables and name != "settings":
+                msg = f"there is no sheet '{name}'. {nearest(name, self.estate.tables)}".strip()
+                raise CostingError(msg)
+            present = frames[name] if name == "settings" else as_entered(name, self.estate.tables[name])
+            frames[name] = _changed(name, change, present) if callable(change) else change
+        estate = read_estate(frames)
+        kept = {name: source for name, source in self.estate.sources.items() if name not in tables}
+        return House(replace(estate, sources={**estate.sources, **kept}), f"{self.name}, changed")
+
+    def compare(self, other: House) -> Answer:
+        """Cost per bottle and stock beside those of another house, which stands as recorded."""
+        from costing.decisions.scenarios import compared
+
+        return compared(other.runs, {self.name: self.runs})
+
+    def vats(self) -> Answer:
+        """Every vat and reserve: used now, kept a year, or sold."""
+        from costing.decisions.reserves import vats
+
+        return self.runs.once(vats)
+
+    def blend(self) -> Answer:
+        """Trial blends side by side, and the cheapest within their bounds."""
+        from costing.decisions.cheapest_blend import trials
+
+        return self.runs.once(trials)
+
+    def recipes(self) -> Answer:
+        """Cuvées not made yet, against what they cost now."""
+        from costing.decisions.recipes import recipes
+
+        return self.runs.once(recipes)
+
+    def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
+        """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
+        from costing.decisions.scenarios import scenarios
+
+        return scenarios(self.runs, {name: other.runs for name, other in (others or {}).items()})
+
+    def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
+        """Why a cost moved between two releases, or from another house to this one, in parts that add up."""
+        from costing.decisions.why import why
+
+        return why(self.runs, first, second, None if before is None else before.estate)
+
+    def sensitivity(self, release: str | None = None) -> Answer:
+        """What moves the cost of a bottle most: a release, a cuvée, or all."""
+        from costing.decisions.sensitivity import sensitivity
+
+        return sensitivity(self.runs, release)
+
+
+def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataFrame) -> Any:
+    try:
+        return change(present)
+    except (KeyError, AttributeError) as fault:
+        word = str(fault.args[0]).rpartition("attribute '")[2].strip("'") if fault.args else ""
+        hint = nearest(word, map(str, present.columns))
+        msg = f"sheet '{name}' has no column '{word}'. {hint}".strip()
+        raise CostingError(msg) from fault

@@ -1,0 +1,38 @@
+"""Tables of an estate as a person would type them: what `frames_of` gives, `load.read_estate` takes.
+
+Conventions: sheets and columns by their library names, percentages in percent points, text as text, blank columns
+left out unless they must be filled.
+
+What it does not do: keep where a row came from.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from costing.inputs.estate import Estate
+from costing.inputs.schema import settings, sheets
+
+
+def as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a sheet as they would be typed; row numbers start again."""
+    frame = rows.astype(object).where(rows.notna(), None)
+    for column in sheets()[sheet].columns:
+        if column.type == "percent":
+            frame[column.name] = [None if pd.isna(one) else float(f"{one * 100.0:.15g}") for one in rows[column.name]]
+        elif column.type in ("number", "integer") or column.type == "date":
+            frame[column.name] = rows[column.name]
+    kept = [c.name for c in sheets()[sheet].columns if c.required or bool(rows[c.name].notna().any())]
+    return frame[kept].reset_index(drop=True)
+
+
+def settings_frame(estate: Estate) -> pd.DataFrame:
+    """The Settings sheet: setting and value."""
+    chosen = {setting.title: getattr(estate.settings, name) for name, setting in settings().items()}
+    return pd.DataFrame({"setting": list(chosen), "value": pd.Series(list(chosen.values()), dtype=object)})
+
+
+def frames_of(estate: Estate) -> dict[str, pd.DataFrame]:
+    """Settings and every filled table, by library name."""
+    filled = {name: as_entered(name, table) for name, table in estate.tables.items() if len(table)}
+    return {"settings": settings_frame(estate), **{name: frame for name, frame in filled.items() if name != "settings"}}

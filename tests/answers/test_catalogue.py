@@ -1,0 +1,94 @@
+"""What a reader may be shown is said once, as data; what is not said there is refused."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import costing
+from costing.answers import catalogue
+from costing.answers.answer import Answer
+from costing.answers.kinds import KINDS, NUMBER_FORMATS, written
+from costing.answers.text import text_answer, text_table
+from costing.workbook.answer_sheets import result_sheets
+
+
+def test_every_column_of_every_table_is_declared_and_every_declared_one_is_used() -> None:
+    used = {name for table in catalogue.tables().values() for name in table.columns}
+    assert used - set(catalogue.columns()) == set()
+    for table in catalogue.tables().values():
+        assert set(table.keys) <= set(table.columns), table.name
+        assert set(table.totals) <= set(table.columns), table.name
+        assert table.sheet in catalogue.sheets(), table.name
+        assert 1 <= table.on_screen <= 11, table.name
+    for chart in catalogue.charts():
+        drawn = {chart.category, *chart.series, *([chart.panel] if chart.panel else [])}
+        assert drawn <= set(catalogue.table(chart.table).columns), chart.title
+
+
+def test_every_column_says_what_it_means_and_every_share_is_a_percentage() -> None:
+    for column in catalogue.columns().values():
+        assert column.meaning.strip(), column.name
+        if KINDS[column.kind].percent:
+            assert written(0.25, column.kind) == "25.0%"
+            assert NUMBER_FORMATS[column.kind].startswith("0.0%")
+
+
+def test_a_column_or_table_that_is_not_declared_is_refused_with_the_nearest() -> None:
+    with pytest.raises(KeyError, match="Did you mean 'litres'"):
+        Answer({"vats": pd.DataFrame({"lot": ["V1"], "litrs": [1.0]})})
+    with pytest.raises(KeyError, match="Did you mean 'vats'"):
+        Answer({"vatss": pd.DataFrame({"lot": ["V1"]})})
+    with pytest.raises(KeyError, match="has no column bottles"):
+        Answer({"vats": pd.DataFrame({"lot": ["V1"], "bottles": [1.0]})})
+
+
+def test_a_column_of_the_data_reaches_every_reader() -> None:
+    answer = Answer(
+        {"vats": pd.DataFrame({"lot": ["V1"], "litres": [1234.5], "reserve": [0.5]}).drop(columns="reserve")}
+    )
+    assert "1,234" in text_answer(answer)
+    assert answer.to_dict()["vats"] == [{"lot": "V1", "litres": 1234.5}]
+    assert "<td class=n>1,234</td>" in answer._repr_html_()
+    (sheet,) = result_sheets([answer])
+    assert list(sheet.tables[0].frame.columns) == ["Lot", "Litres"]
+
+
+def test_a_narrow_screen_loses_the_last_columns_and_says_so() -> None:
+    frame = pd.DataFrame(
+        {"lot": ["V1"], "kind": ["wine"], "litres": [10.0], "used_in": ["Brut"], "gain_if_kept": [1.0]}
+    )
+    narrow = text_table("vats", frame, width=30)
+    assert max(map(len, narrow.splitlines())) <= 30
+    assert "Not shown" in narrow
+    assert "--wide" in narrow
+    wide = text_table("vats", frame, wide=True, width=30)
+    assert "Not shown" not in wide
+
+
+def test_zero_is_a_dash_and_what_is_not_known_a_blank() -> None:
+    assert written(0.0, "money per unit") == "–"
+    assert written(float("nan"), "share") == ""
+    assert written(-1234.567, "money per unit") == "-1,234.57"
+    assert written(True, "yes or no") == "yes"
+
+
+def test_formulas_in_text_stay_text_in_csv(tmp_path) -> None:
+    Answer({"vats": pd.DataFrame({"lot": ["=1+1"], "litres": [1.0]})}).to_csv(tmp_path)
+    assert "'=1+1" in (tmp_path / "vats.csv").read_text()
+
+
+def test_headers_and_titles_of_results_stand_in_the_data_alone() -> None:
+    """No header of more than one word of a declared column is typed again in the code."""
+    headers = {column.header for column in catalogue.columns().values() if len(column.header.split()) > 2}
+    again: dict[str, set[str]] = {}
+    for path in (Path(costing.__file__).parent / "decisions").rglob("*.py"):
+        words = {node.value for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.Constant)}
+        if found := {word for word in words if word in headers}:
+            again[path.name] = found
+    left = {"ageing_tables.py", "margins.py", "price_tables.py", "price_chains.py", "scarcity_tables.py"}
+    left |= {"uncertain_ageing.py", "uncertain_prices.py", "uncertainty_tables.py"}
+    assert set(again) <= left, {name: words for name, words in again.items() if name not in left}

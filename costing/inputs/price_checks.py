@@ -13,6 +13,9 @@ from costing.inputs.headers import closest
 from costing.inputs.row_findings import by_name, cell_place, each, filled, first_rows, shown, totals
 from costing.inputs.schema import lists, operations
 
+MANY = 8
+"""Names from which on a remedy does not list them."""
+
 
 def payment_terms(estate: Estate) -> Iterator[Finding]:
     """Yield terms whose shares do not make 100 % and instalments without one day of payment."""
@@ -73,7 +76,8 @@ def rates(estate: Estate) -> Iterator[Finding]:
         works = _either(operations()[operation].drivers)
         others = [name for name, entry in operations().items() if driver in entry.drivers]
         rule = f"is never counted by '{operation}': nothing could be charged."
-        remedy = f"'{operation}' is paid per {works}; '{driver}' goes with {_either(others)}."
+        also = f" '{driver}' goes with {_either(others)}." if len(others) < MANY else ""
+        remedy = f"'{operation}' is paid per {works}.{also}"
         yield from each(estate, "operation_rates", [row], "driver", rule, remedy)
     none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(estate, "interest_rates", "hurdle_rate")
     yield from each(

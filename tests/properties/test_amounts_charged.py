@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 
@@ -17,7 +14,7 @@ from tests.properties.estates import Tables, estates, random_estate
 from tests.properties.reading import run_one
 from tests.properties.test_invariants import FEW
 
-BASES = (BOOK, replace(ECONOMIC, rate=0.0), replace(REPLACEMENT, rate=0.0))
+BASES = (BOOK, ECONOMIC.replace(rate=0.0), REPLACEMENT.replace(rate=0.0))
 """Capital is no row's money: without it a stock is worth what was charged to it."""
 
 
@@ -55,13 +52,3 @@ def test_likewise_with_plans(seed: int) -> None:
     tables = random_estate(seed, 40, plan_days=400)
     for basis in BASES:
         check(run_one(tables, basis))
-
-
-def test_likewise_where_the_valuation_date_lies_in_the_middle() -> None:
-    tables = dict(random_estate(3, 60))
-    settings = tables["settings"].copy()
-    at = settings["Setting"] == "valuation date"
-    last = pd.Timestamp(str(settings.loc[at, "Value"].iloc[0]))
-    settings.loc[at, "Value"] = (last - pd.Timedelta(days=500)).strftime("%Y-%m-%d")
-    for basis in BASES:
-        check(run_one({**tables, "settings": settings}, basis))

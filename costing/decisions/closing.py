@@ -35,8 +35,8 @@ from costing.results.composition import ATTRIBUTES, Composition
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
-from costing.results.roll_forward import names_of_exits
 from costing.results.stock import UNITS, open_states, values_at
+from costing.results.ways_out import names_of_exits
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
 _GONE = ("way_out", "channel")

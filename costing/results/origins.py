@@ -207,7 +207,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     if not len(kept):
         return {}
     at = part.states[kept]
-    which, step, start, end = _steps(part.charge, states.start[at], states.end[at])
+    which, step, start, end = charge_steps(part.charge, states.start[at], states.end[at])
     at = at[which]
     amount = part.charge.curve.amount(start, end) * states.quantity[at]
     own, capital = amount * reach.plain[at], np.zeros(len(at))
@@ -233,7 +233,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     }
 
 
-def _steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+def charge_steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:
     """Intervals cut where the next row of a charge begins: interval, row among its rows, start and end."""
     first = np.maximum(np.searchsorted(charge.since, start, side="right") - 1, 0)
     last = np.maximum(np.searchsorted(charge.since, end, side="left") - 1, first)

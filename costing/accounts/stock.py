@@ -19,9 +19,10 @@ from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.quantities import quantity_roll_forward
 from costing.results.results import Results
-from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
+from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.rounding import largest_remainder
 from costing.results.stock import open_states, stock_values
+from costing.results.ways_out import ABNORMAL
 
 ROLL = (
     *("stage", "opening", "put_in", "time_charges", "capital", "from_stages", "to_stages", "exits", "losses"),
@@ -132,4 +133,5 @@ def _exits(results: Results, first: np.datetime64, end: np.datetime64) -> pd.Dat
     left["quantity"] = left["quantity"].where(~lost)
     for one in (lost, ~lost):
         left.loc[one, "cost"] = largest_remainder(left.loc[one, "cost"].to_numpy(dtype=float), 2)
+    left["result"] = (left["proceeds"] - left["cost"]).round(2)
     return left.rename(columns={"way_out": "exit", "channel": "channel_or_operation"})

@@ -9,6 +9,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import costing
+from costing.accounts.amounts_charged import charged
+from costing.accounts.carried_on import carried_on
 from costing.accounts.check import check as run_check
 from costing.accounts.check import out_by
 from costing.accounts.costs import costs
@@ -75,10 +77,10 @@ def check(options: argparse.Namespace) -> int:
 
 
 def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
-    """What a run answers: whether it adds up, costs, stock, where they came from."""
+    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
     for basis in bases_behind(runs):
         runs.on(basis)
-    return [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest))]
+    return [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest, charged))]
 
 
 def run_sheets(runs: Runs, answers: Sequence[Answer], *, links: bool) -> list[ResultSheet]:
@@ -135,16 +137,13 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date)
+    findings = closing_findings(source.estate, options.date, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date)
+    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
     print_findings(findings, sys.stderr)
-    tables = with_closing(source.estate, frozen, options.date)
-    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
-    print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
-    for basis, amount in costs.items():
-        print(f"  {basis}: {amount:,.2f} {source.estate.settings.currency}")
+    tables = with_closing(source.estate, frozen)
+    print(text_answer(carried_on(source.runs, frozen, options.date)))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 

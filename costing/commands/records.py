@@ -190,16 +190,21 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date)
+    findings = closing_findings(source.estate, options.date, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date)
+    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
     print_findings(findings, sys.stderr)
-    tables = with_closing(source.estate, frozen, options.date)
-    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
+    tables = with_closing(source.estate, frozen)
+    costs = frozen["yearend_costs"]
+    later, gone = costs["incurred_date"].notna(), costs["way_out"].notna()
     print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
-    for basis, amount in costs.items():
-        print(f"  {basis}: {amount:,.2f} {source.estate.settings.currency}")
+    parts = {"Stock": ~later, "Incurred later on it": later & ~gone, "Incurred later on goods gone": gone}
+    table = pd.DataFrame({name: costs[which].groupby("basis")["amount"].sum() for name, which in parts.items()})
+    table = table.reindex(costs["basis"].unique()).fillna(0.0)
+    table["Carried on"] = table.sum(axis=1)
+    table.insert(0, f"Basis ({source.estate.settings.currency})", table.index)
+    print(text_table(table))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 

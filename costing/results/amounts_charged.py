@@ -8,9 +8,9 @@ what was expensed (abnormal losses, and what the basis keeps out of stock), what
 pool, and what is incurred only later or is of a pool that has not ended. Over all rows `given` is the `Cost in`
 of the run's own identity. Capital is no row's money: it is charged by the rate, and stands beside.
 
-What is given on a basis: the amount of a cost or a pool; of a price or a rate, what it comes to with its
-quantities. A row that a basis does not take (own grapes at growing cost, an opening cost of the other basis)
-gives nothing on that basis.
+What is given on a basis: the amount of a cost or a pool (and what plans beyond the last period of a pool take
+at its rate, not yet due); of a price or a rate, what it comes to with its quantities. A row that a basis does
+not take (own grapes at growing cost, an opening cost of the other basis) gives nothing on that basis.
 """
 
 from __future__ import annotations

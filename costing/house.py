@@ -96,6 +96,36 @@ class House:
 
         return compared(other.runs, {self.name: self.runs})
 
+    def cost_per_bottle(self) -> Answer:
+        """Cost per bottle of every release on both bases, with its build-up."""
+        from costing.accounts.costs import costs
+
+        return self.runs.once(costs)
+
+    def stock(self) -> Answer:
+        """Stock on hand and its roll-forward."""
+        from costing.accounts.stock import stock
+
+        return self.runs.once(stock)
+
+    def origins(self, release: str) -> Answer:
+        """Where the economic cost of a release, or of a lot on hand, came from, and what it is made of."""
+        from costing.accounts.origins import origins_of
+
+        return origins_of(self.runs, release)
+
+    def amounts_charged(self) -> Answer:
+        """What became of the money of every row."""
+        from costing.accounts.amounts_charged import charged
+
+        return self.runs.once(charged)
+
+    def ageing(self) -> Answer:
+        """Every stack on lees: hold or release, and why."""
+        from costing.decisions.scarcity_tables import ageing
+
+        return self.runs.once(ageing)
+
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
         from costing.decisions.reserves import vats

@@ -17,7 +17,6 @@ import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.ageing_tables import VERDICTS, ageing_findings, hold_or_release_tables
 from costing.decisions.cheapest_blend import trials
 from costing.decisions.distributions import uncertain_figures
 from costing.decisions.margins import MARGINS, margins, reversals
@@ -26,6 +25,7 @@ from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.recipes import recipes as decide_recipes
 from costing.decisions.reserves import vats as decide_vats
+from costing.decisions.scarcity_tables import ageing as decide_ageing
 from costing.decisions.scenarios import scenarios as decide_scenarios
 from costing.decisions.sensitivity import sensitivity as decide_sensitivity
 from costing.decisions.uncertainty import forecast
@@ -36,7 +36,6 @@ from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.model import Runs
 from costing.report.page import report_html
 from costing.terminal import counted, note, print_findings, text_table
-from costing.workbook.ageing_sheets import ageing_sheets
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
@@ -75,19 +74,7 @@ def _answer(
 
 def ageing(options: argparse.Namespace) -> int:
     """Say of every stack on lees whether holding it pays."""
-    source = Source(options.path)
-    economic = source.on(ECONOMIC)
-    verdicts, by_date, _ = hold_or_release_tables(economic)
-    columns = ["Lot", "Bottles", "Months on lees", "Best release", "Gain over releasing first", "Verdict"]
-    return _answer(
-        options,
-        source,
-        {"stacks": verdicts, "dates": by_date},
-        [verdicts.rename(columns=VERDICTS)[columns]],
-        "Nothing lies on lees at the valuation date.",
-        lambda: ageing_sheets(economic),
-        list(ageing_findings(economic)),
-    )
+    return _shown(options, decide_ageing, ("hold_or_release",))
 
 
 def blend(options: argparse.Namespace) -> int:

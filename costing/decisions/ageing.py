@@ -185,24 +185,23 @@ def probability_holding_wins(
     return np.where(known, np.where(flip > 0, chance, 1.0), np.nan)
 
 
-def verdict(answer: HoldOrRelease, row: int) -> str:
-    """One plain sentence for one stack: what to do, why, and what the next step would bring."""
+def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
+    """What to do with one stack, in two or three words, and why: what the next step would bring."""
     first, best, other = int(answer.first[row]), int(answer.best[row]), int(answer.best_later[row])
     if first < 0:
-        return f"No release date: {REASONS[int(answer.reason[row, -1])]}."
+        return "no release date", REASONS[int(answer.reason[row, -1])]
 
     def months(date: int) -> str:
         count = round(float(age_in_months(answer.days[0], answer.days[date])), 1)
         return f"{count:g} month{'' if count == 1 else 's'}"
 
-    start = "now" if first == 0 else f"in {months(first)}, the first possible date"
+    start = "now" if first == 0 else f"in {months(first)}"
     if best == first:
         if other < 0:
-            return f"Release {start}: no later date is possible."
-        return (
-            f"Release {start}: the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.2f} less."
-        )
-    text = f"Hold {months(best)}: worth {answer.gain[row, best]:,.2f} more than releasing {start}"
+            return f"release {start}", "no later date is possible"
+        less = f"the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.0f} less"
+        return f"release {start}", less
+    text = f"worth {answer.gain[row, best]:,.0f} more than releasing {start}"
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
     if np.isfinite(earned):
         text += f"; the last step earns {earned:.1%} a year against {answer.hurdle[best]:.1%}"
@@ -210,7 +209,7 @@ def verdict(answer: HoldOrRelease, row: int) -> str:
         text += f", the next would earn {ahead[0]:.1%}"
     elif not len(ahead) or answer.reason[row, best + 1] != 0:
         text += "; later dates are not priced or not looked at"
-    return text + "."
+    return f"hold {months(best)}", text
 
 
 def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) -> FloatArray:

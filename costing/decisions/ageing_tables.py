@@ -45,46 +45,16 @@ from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
-VERDICTS = {
-    "lot": "Lot",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "bottles": "Bottles",
-    "months_on_lees": "Months on lees",
-    "cost_per_bottle": "Economic cost per bottle on lees",
-    "release": "Best release",
-    "gain": "Gain over releasing first",
-    "gain_per_bottle_year": "Gain per bottle-year",
-    "flip_hurdle": "Hurdle that flips it",
-    "flip_storage": "Storage that flips it",
-    "flip_price": "Price that flips it",
-    "peak_capital": "Peak capital",
-    "average_capital": "Average capital",
-    "probability": "Chance that holding wins",
-    "verdict": "Verdict",
-}
-BY_DATE = {
-    "lot": "Lot",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "date": "Release",
-    "months": "Months on lees",
-    "bottles": "Bottles",
-    "price": "Price",
-    "finishing": "Finishing",
-    "sale_months": "Months to sell",
-    "net": "Net worth then",
-    "npv": "Net present value",
-    "gain": "Gain over releasing first",
-    "gain_per_bottle_year": "Gain per bottle-year",
-    "year_return": "The year's return",
-    "hurdle": "Hurdle",
-    "break_even_price": "Break-even price",
-    "price_growth_needed": "Price growth needed",
-    "peak_capital": "Peak capital",
-    "average_capital": "Average capital",
-    "barred": "Barred",
-}
+STACK_COLUMNS = (
+    *("lot", "cuvee", "format", "bottles", "months_on_lees", "economic_on_lees", "best_release_date", "gain"),
+    *("gain_per_bottle_year", "hurdle_break_even", "storage_break_even", "price_break_even", "peak_capital"),
+    *("average_capital", "probability_holding", "verdict", "reason"),
+)
+DATE_COLUMNS = (
+    *("lot", "cuvee", "format", "releases_on", "months_on_lees", "bottles", "price", "finishing_per_bottle"),
+    *("months_to_sell", "net_worth", "npv", "gain", "gain_per_bottle_year", "year_return", "hurdle"),
+    *("break_even_price", "price_growth_needed", "peak_capital", "average_capital", "barred"),
+)
 AGES_SHEET = "Price by age"
 
 
@@ -208,7 +178,7 @@ def hold_or_release_tables(
     held = holding(results) if held is None else held
     stock, stacks, at, good = held.stock, held.stacks, held.at, held.good
     if not len(stock):
-        return pd.DataFrame(columns=list(VERDICTS)), pd.DataFrame(columns=list(BY_DATE)), None
+        return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
     queue = queue_for_market(stacks, at, held.curve, held.market)
     found = hold_or_release(stacks, at, held.curve, queue.wait_years)
     rows = np.arange(len(stock))
@@ -222,6 +192,7 @@ def hold_or_release_tables(
     def at_best(values: Floats) -> Floats:
         return np.where(none, np.nan, values[rows, shown])
 
+    said = [verdict(found, int(row)) for row in rows]
     verdicts = pd.DataFrame(
         {
             "lot": stock["lot"],
@@ -229,17 +200,17 @@ def hold_or_release_tables(
             "format": stock["format"],
             "bottles": stock["quantity"],
             "months_on_lees": stock["months_on_lees"],
-            "cost_per_bottle": stock["value_per_unit"],
-            "release": as_dates(np.where(none, BLANK_DAY, at[shown])),
+            "economic_on_lees": stock["value_per_unit"],
+            "best_release_date": as_dates(np.where(none, BLANK_DAY, at[shown])),
             "gain": at_best(found.gain),
             "gain_per_bottle_year": at_best(found.gain_per_bottle_year),
-            "flip_hurdle": found.flip_hurdle.ravel(),
-            "flip_storage": found.flip_storage.ravel(),
-            "flip_price": np.where(found.best_later < 0, np.nan, found.flip_price[rows, later] / good),
+            "hurdle_break_even": found.flip_hurdle.ravel(),
+            "storage_break_even": found.flip_storage.ravel(),
+            "price_break_even": np.where(found.best_later < 0, np.nan, found.flip_price[rows, later] / good),
             "peak_capital": at_best(found.peak_capital),
             "average_capital": at_best(found.average_capital),
-            "probability": np.where((found.best_later < 0) | (volatility <= 0), np.nan, chance),
-            "verdict": [verdict(found, int(row)) for row in rows],
+            "probability_holding": np.where((found.best_later < 0) | (volatility <= 0), np.nan, chance),
+            **dict(zip(("verdict", "reason"), zip(*said, strict=True), strict=True)),
         }
     )
     line, column = np.divmod(np.arange(stacks.price.size), len(at))
@@ -247,13 +218,13 @@ def hold_or_release_tables(
     by_date = pd.DataFrame(
         {
             **labels,
-            "date": as_dates(at[column]),
-            "months": np.floor(stacks.age_months.ravel() + 1e-9),
+            "releases_on": as_dates(at[column]),
+            "months_on_lees": np.floor(stacks.age_months.ravel() + 1e-9),
             "bottles": found.worth.bottles.ravel(),
             "price": (stacks.price / good).ravel(),
-            "finishing": stacks.finishing.ravel(),
-            "sale_months": 12.0 * np.broadcast_to(found.worth.sale_years, stacks.price.shape).ravel(),
-            "net": found.worth.net.ravel(),
+            "finishing_per_bottle": stacks.finishing.ravel(),
+            "months_to_sell": 12.0 * np.broadcast_to(found.worth.sale_years, stacks.price.shape).ravel(),
+            "net_worth": found.worth.net.ravel(),
             "npv": found.worth.npv.ravel(),
             "gain": found.gain.ravel(),
             "gain_per_bottle_year": found.gain_per_bottle_year.ravel(),

@@ -18,10 +18,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.answers.answer import Answer
 from costing.decisions.ageing import HoldOrRelease
 from costing.decisions.ageing_tables import (
     Holding,
+    ageing_findings,
     ex_cellar_price,
+    hold_or_release_tables,
     holding,
     hurdle_curve,
     minimum_months,
@@ -39,40 +42,57 @@ from costing.decisions.scarcity import npv_in_full_cellar, rotation_value, split
 from costing.decisions.selling import finished_and_sent
 from costing.engine.carrying import DAYS_A_YEAR, RateCurve
 from costing.graph.arrays import Floats, Flow, Ints
+from costing.model import Runs
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
 
-SPLITS = {
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "lot": "Lot",
-    "date": "Release",
-    "drawn": "Bottles of today drawn",
-    "released": "Bottles released",
-    "worth_of_market": "Worth of one bottle more that the market took",
-}
-PLACES = {
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "cost_at_tirage": "Economic cost per bottle at tirage",
-    "months_once": "Best months, once",
-    "npv_once": "Net present value, once",
-    "months_again": "Best months, again and again",
-    "worth_of_place": "Worth of a place",
-    "price_rise": "Yearly rise of its money",
-}
-FULL_CELLAR = {
-    "lot": "Lot",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "release": "Best release",
-    "release_full": "Best release if the cellar is full",
-    "worth_of_place": "Worth of a place",
-}
+CURVES = 6
+"""Stacks whose curves are drawn: those with the most bottles that have a candidate date."""
+SPLIT_COLUMNS = ("cuvee", "format", "lot", "releases_on", "bottles_drawn", "bottles_released", "worth_of_market")
+PLACE_COLUMNS = (
+    *("cuvee", "format", "economic_at_tirage", "best_months_once", "npv_once", "best_months_again", "worth_of_place"),
+    "yearly_rise",
+)
+
+
+def ageing(runs: Runs) -> Answer:
+    """Every stack on lees: hold or release, its candidate dates, the curves of the largest stacks, and what scarce
+    markets and places do.
+    """
+    held = holding(runs.economic)
+    verdicts, by_date, found = hold_or_release_tables(runs.economic, held)
+    order = np.argsort(-np.nan_to_num(verdicts["gain"].to_numpy(dtype=float)), kind="stable")
+    tables = {"hold_or_release": verdicts.iloc[order].reset_index(drop=True)}
+    if found is not None and not by_date["price"].isna().all():
+        tables |= _curves(verdicts, by_date)
+        places = cellar_places(runs.economic)
+        tables |= {"candidate_dates": by_date, "best_splits": best_splits(runs.economic, held), "cellar_places": places}
+        if len(places):
+            tables["full_cellar"] = full_cellar(held, found, places)
+    findings = tuple(ageing_findings(runs.economic, held))
+    empty = "Nothing lies on lees at the valuation date."
+    return Answer(tables, findings, (), {"currency": runs.currency}, empty)
+
+
+def _curves(verdicts: pd.DataFrame, by_date: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Net present value a bottle and the year's return by date, a column for each of the largest stacks."""
+    drawn = verdicts.dropna(subset=["best_release_date"]).nlargest(CURVES, "bottles")["lot"]
+    chosen = by_date[by_date["lot"].isin(drawn)]
+    if not len(chosen):
+        return {}
+    month = chosen["releases_on"].dt.strftime("%Y-%m")
+    per_bottle = chosen["npv"] / chosen.groupby("lot")["bottles"].transform("first")
+    worth = chosen.assign(month=month, per_bottle=per_bottle).pivot_table("per_bottle", "month", "lot")
+    returns = chosen.assign(month=month).pivot_table("year_return", "month", "lot")
+    hurdle = chosen.assign(month=month).groupby("month")["hurdle"].max()
+    return {
+        "npv_by_date": worth.add_prefix("npv_by_lot:").rename_axis(None, axis=1).reset_index(),
+        "return_by_date": returns.add_prefix("return_by_lot:").join(hurdle).rename_axis(None, axis=1).reset_index(),
+    }
 
 
 def best_splits(results: Results, held: Holding | None = None) -> pd.DataFrame:
-    """How to release the stacks of each cuvée and format over the dates where its market binds (`SPLITS`).
+    """How to release the stacks of each cuvée and format over the dates where its market binds (`SPLIT_COLUMNS`).
 
     A stack that the table leaves out is not released within the horizon. drawn counts the bottles of today,
     released the survivors of them; all are put to disgorging.
@@ -92,13 +112,15 @@ def best_splits(results: Results, held: Holding | None = None) -> pd.DataFrame:
             rows.append(
                 {
                     **{name: one[name] for name in ("cuvee", "format", "lot")},
-                    "date": as_dates(held.at[[date]])[0],
-                    "drawn": plan.drawn[stack, date],
-                    "released": plan.released[stack, date],
+                    "releases_on": as_dates(held.at[[date]])[0],
+                    "bottles_drawn": plan.drawn[stack, date],
+                    "bottles_released": plan.released[stack, date],
                     "worth_of_market": plan.worth_of_market[date],
                 }
             )
-    return pd.DataFrame(rows, columns=list(SPLITS)).sort_values(["cuvee", "format", "date", "lot"], ignore_index=True)
+    return pd.DataFrame(rows, columns=list(SPLIT_COLUMNS)).sort_values(
+        ["cuvee", "format", "releases_on", "lot"], ignore_index=True
+    )
 
 
 def cellar_places(results: Results) -> pd.DataFrame:
@@ -133,15 +155,15 @@ def cellar_places(results: Results) -> pd.DataFrame:
             {
                 "cuvee": cuvee,
                 "format": size,
-                "cost_at_tirage": cost,
-                "months_once": months[once],
+                "economic_at_tirage": cost,
+                "best_months_once": months[once],
                 "npv_once": npv[once],
-                "months_again": months[best],
+                "best_months_again": months[best],
                 "worth_of_place": again[best],
-                "price_rise": rise,
+                "yearly_rise": rise,
             }
         )
-    return pd.DataFrame(rows, columns=list(PLACES)).sort_values(["cuvee", "format"], ignore_index=True)
+    return pd.DataFrame(rows, columns=list(PLACE_COLUMNS)).sort_values(["cuvee", "format"], ignore_index=True)
 
 
 def full_cellar(held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd.DataFrame:
@@ -153,7 +175,7 @@ def full_cellar(held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd
     keys = [(str(cuvee), str(size)) for cuvee, size in zip(held.stock["cuvee"], held.stock["format"], strict=True)]
     of = places.set_index([places["cuvee"].astype(str), places["format"].astype(str)])
     worth = np.array([of["worth_of_place"].get(key, 0.0) for key in keys]).clip(min=0.0)
-    rise = np.log1p(np.array([of["price_rise"].get(key, 0.0) for key in keys]))
+    rise = np.log1p(np.array([of["yearly_rise"].get(key, 0.0) for key in keys]))
     grid = grid_on_curve(held.at, held.curve)
     wanted = npv_in_full_cellar(
         found.worth.npv, grid.log_index - rise[:, np.newaxis] * grid.years, held.stacks.bottles[:, 0], worth
@@ -162,7 +184,7 @@ def full_cellar(held: Holding, found: HoldOrRelease, places: pd.DataFrame) -> pd
     labels = {name: held.stock[name].to_numpy(dtype=object) for name in ("lot", "cuvee", "format")}
     dates = {
         name: _dates(np.where(usable, value, -np.inf), held.at)
-        for name, value in (("release", found.worth.npv), ("release_full", wanted))
+        for name, value in (("best_release_date", found.worth.npv), ("best_release_date_full_cellar", wanted))
     }
     return pd.DataFrame({**labels, **dates, "worth_of_place": worth})
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.page import html_table as answer_table
-from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
+from costing.decisions.ageing_tables import hold_or_release_tables
 from costing.decisions.margins import MARGINS, margins
 from costing.decisions.price_tables import PRICES, next_of_each
 from costing.decisions.years import between_releases, pairs_of_years
@@ -243,12 +243,8 @@ def _prices(prices: pd.DataFrame | None) -> str:
 
 def _verdicts(economic: Results) -> str:
     table, _, _ = hold_or_release_tables(economic)
-    if not len(table):
-        return ""
-    names = ["lot", "cuvee", "format", "bottles", "months_on_lees", "release", "gain", "verdict"]
-    shown = table[names].rename(columns=VERDICTS)
-    formats = {VERDICTS["bottles"]: ",.0f", VERDICTS["months_on_lees"]: ".0f", VERDICTS["gain"]: ",.0f"}
-    return _section("Hold or release", html_table(shown, formats))
+    names = ("lot", "verdict", "gain", "bottles", "months_on_lees", "best_release_date", "reason")
+    return _section("Hold or release", answer_table("hold_or_release", table, names))
 
 
 def _drawn(tables: Mapping[str, pd.DataFrame]) -> str:

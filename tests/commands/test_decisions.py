@@ -18,7 +18,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["ageing"], "Hold"),
+        (["ageing"], "hold 12 months"),
         (["blend"], "Bounds breached"),
         (["vats"], "Best used"),
         (["recipes"], "Blanc de Meunier"),

@@ -11,12 +11,12 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run
+from costing import BOOK, ECONOMIC, read_estate
 from costing.decisions.cheapest_blend import trials
 from costing.decisions.recipes import recipes
 from costing.decisions.reserves import vats
+from costing.decisions.scarcity_tables import ageing
 from costing.model import Runs
-from costing.workbook.ageing_sheets import ageing_sheets, own_headers
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.write import result_workbook
 
@@ -26,21 +26,13 @@ def demo(demo_runs):
     return [demo_runs.on(basis) for basis in (BOOK, ECONOMIC)]
 
 
-def test_a_header_that_is_taken_gets_a_number() -> None:
-    assert own_headers(["T1", "hurdle", "t1", "Hurdle"], ("Release", "Hurdle")) == {
-        "T1": "T1",
-        "hurdle": "hurdle - 2",
-        "t1": "t1 - 2",
-        "Hurdle": "Hurdle - 3",
-    }
-
-
 def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> None:
-    january = result_sheets([vats(demo_runs), trials(demo_runs), recipes(demo_runs)])
-    sheets = [*ageing_sheets(demo[1]), *january]
+    sheets = result_sheets([ageing(demo_runs), vats(demo_runs), trials(demo_runs), recipes(demo_runs)])
     written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
-    assert written.sheetnames == ["Hold or release", "Vats in January", "Trials costed", "Recipes costed"]
-    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1]
+    assert written.sheetnames == [
+        *("Hold or release", "Vats in January", "Trials costed", "Recipes costed", "Candidate dates")
+    ]
+    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1, 0]
     tables = {table for name in written.sheetnames for table in written[name].tables}
     assert {"hold_or_release", "best_splits", "full_cellar", "cellar_places", "candidate_dates"} <= tables
     assert {"vats", "vats_in_blends", "trial_blends_costed", "trials_made_of", "trials_leave"} <= tables
@@ -63,8 +55,6 @@ def test_trials_may_bear_the_name_of_a_header(demo) -> None:
 def test_nothing_where_there_is_nothing_to_say() -> None:
     rates = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]})
     estate = read_estate({"Interest rates": rates})
-    economic = run(estate, ECONOMIC)
     assert [
-        *ageing_sheets(economic),
-        *result_sheets([vats(Runs(estate)), trials(Runs(estate)), recipes(Runs(estate))]),
+        *result_sheets([ageing(Runs(estate)), vats(Runs(estate)), trials(Runs(estate)), recipes(Runs(estate))]),
     ] == []

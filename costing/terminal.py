@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from costing.errors import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CAUTION = (
     "Decision support, not accounting, tax or legal advice: the book basis follows your local standard, to be "
@@ -24,6 +25,8 @@ def text_table(frame: pd.DataFrame) -> str:
     """Lay out a frame as text: dates without a time, bottles whole, money with two decimals (small changes of it with
     four), blanks as such.
     """
+    import pandas as pd
+
     shown = pd.DataFrame(index=frame.index)
     for column in frame.columns:
         values = frame[column]

@@ -20,4 +20,6 @@ def carried_on(runs: Runs, frozen: Mapping[str, pd.DataFrame], closed: date) -> 
     table = table.reindex(costs["basis"].unique()).fillna(0.0)
     table = table.assign(carried_on=table.sum(axis=1)).rename_axis("basis").reset_index()
     lots = f"{len(frozen['yearend_stock']):,}"
-    return Answer({"carried_on": table}, facts={"currency": runs.currency, "day": str(closed), "lots": lots})
+    facts = {"currency": runs.currency, "day": str(closed), "lots": lots}
+    empty = f"Closed at the end of {closed}: {lots} lots, which have cost nothing yet."
+    return Answer({"carried_on": table}, facts=facts, empty=empty)

@@ -17,23 +17,16 @@ import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.cheapest_blend import trials
 from costing.decisions.distributions import uncertain_figures
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
-from costing.decisions.recipes import recipes as decide_recipes
-from costing.decisions.reserves import vats as decide_vats
-from costing.decisions.scarcity_tables import ageing as decide_ageing
-from costing.decisions.scenarios import scenarios as decide_scenarios
-from costing.decisions.sensitivity import sensitivity as decide_sensitivity
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
-from costing.decisions.why import why as decide_why
 from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
-from costing.model import Runs
 from costing.report.page import report_html
 from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.answer_sheets import result_sheets
@@ -72,25 +65,10 @@ def _answer(
     return 1 if wrong else 0
 
 
-def ageing(options: argparse.Namespace) -> int:
-    """Say of every stack on lees whether holding it pays."""
-    return _shown(options, decide_ageing, ("hold_or_release",))
-
-
-def blend(options: argparse.Namespace) -> int:
-    """Put the trial blends side by side, with the cheapest blend within their bounds."""
-    return _shown(options, trials, ("trial_blends_costed", "cheapest_blends", "bounds_of_blends"))
-
-
-def vats(options: argparse.Namespace) -> int:
-    """Say of every vat and reserve what it is worth, and what it brings used now, kept a year or sold."""
-    return _shown(options, decide_vats, ("vats",))
-
-
-def _shown(options: argparse.Namespace, decide: Callable[[Runs], Answer], tables: Sequence[str]) -> int:
+def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Sequence[str]) -> int:
     """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
-    answer = decide(source.runs)
+    answer = ask(source.house)
     print_findings(answer.findings, sys.stderr)
     print(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
     wrong = errors_in(answer.findings)
@@ -103,11 +81,6 @@ def _shown(options: argparse.Namespace, decide: Callable[[Runs], Answer], tables
         else:
             note("There is no sheet to write.")
     return 1 if wrong else 0
-
-
-def recipes(options: argparse.Namespace) -> int:
-    """Cost cuvées not made yet."""
-    return _shown(options, decide_recipes, ("recipes_costed", "standard_and_actual"))
 
 
 def price(options: argparse.Namespace) -> int:
@@ -165,10 +138,10 @@ def scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
     stems = [path.stem for path in options.others]
     others = {
-        stem if stems.count(stem) == 1 else str(path): Source(path).runs
+        stem if stems.count(stem) == 1 else str(path): Source(path).house
         for stem, path in zip(stems, options.others, strict=True)
     }
-    return _shown(options, lambda runs: decide_scenarios(runs, others), ("scenarios_per_bottle",))
+    return show(options, lambda house: house.scenarios(others), ("scenarios_per_bottle",))
 
 
 def why(options: argparse.Namespace) -> int:
@@ -176,15 +149,9 @@ def why(options: argparse.Namespace) -> int:
     if options.before is None and not (options.first and options.to):
         note("Name two releases or cuvées with --from and --to, or another workbook with --before.")
         return 2
-    before = None if options.before is None else Source(options.before).estate
+    before = None if options.before is None else Source(options.before).house
     shown = ("why_it_moved", "why_between")
-    return _shown(options, lambda runs: decide_why(runs, options.first, options.to, before), shown)
-
-
-def sensitivity(options: argparse.Namespace) -> int:
-    """Rank the figures by what 1 % of each does to the cost of a bottle."""
-    shown = ("tornado", "cells_that_move_most")
-    return _shown(options, lambda runs: decide_sensitivity(runs, options.release), shown)
+    return show(options, lambda house: house.why(options.first, options.to, before), shown)
 
 
 def draw(options: argparse.Namespace) -> int:

@@ -11,11 +11,13 @@ from pathlib import Path
 import pandas as pd
 
 import costing
+from costing.answers import catalogue
 from costing.decisions.distributions import uncertain_figures
 from costing.decisions.price_findings import price_cautions, price_findings
 from costing.decisions.scenarios import scenario_changes
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
+from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
@@ -32,11 +34,8 @@ from costing.workbook.update import open_source, write_results
 from costing.workbook.write import ResultSheet
 
 OWNED_SHEETS = (
-    *("Run check", "Cost per bottle", "Cost build-up", "Stock value", "Roll-forward", "Origins", "Composition"),
-    *("Bridge", "Hold or release", "Vats in January", "Trials costed", "Recipes costed"),
-    *("Release prices", "Price build-up", "Price changes", "Margins"),
-    *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure", "Amounts charged", "Run log"),
-    "Prior-year difference",
+    *catalogue.sheets(),
+    *("Release prices", "Price build-up", "Price changes", "Margins", "How sure", "Run log", "Prior-year difference"),
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
@@ -51,8 +50,17 @@ class Source:
         self.is_folder = path.is_dir()
         tables = read_csv_folder(path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
-        self.estate: Estate = load(tables)
-        self.runs = Runs(self.estate)
+        self.house = House(load(tables), path.name)
+
+    @property
+    def estate(self) -> Estate:
+        """The estate, validated."""
+        return self.house.estate
+
+    @property
+    def runs(self) -> Runs:
+        """Its results on every basis."""
+        return self.house.runs
 
     def on(self, basis: Basis) -> Results:
         """Results on a basis."""

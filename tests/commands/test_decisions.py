@@ -124,7 +124,7 @@ def test_wine_that_cost_nothing_yet_is_priced_and_closed(tmp_path: Path, capsys)
     assert main(["price", str(estate), "--write"]) == 0
     assert "-0.00" not in capsys.readouterr().out
     assert main(["close", str(estate), "--date", "2025-03-05"]) == 0
-    assert "Closed 2025-03-05: 2 lots" in capsys.readouterr().out
+    assert "Closed at the end of 2025-03-05: 2 lots" in capsys.readouterr().out
 
 
 def test_a_cuvee_with_plans_alone_is_told_from_a_misspelt_one(tmp_path: Path, capsys) -> None:

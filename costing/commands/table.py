@@ -1,0 +1,317 @@
+"""Every command once: its verb, what it does, what it asks of the house, which tables a terminal shows, its options,
+an example.
+
+What a command needs is loaded when it runs, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from costing.answers.answer import Answer
+    from costing.house import House
+
+Options = argparse.Namespace
+
+
+@dataclass(frozen=True)
+class Option:
+    """An option or a further argument of a command: its flag or name, and what argparse asks of it."""
+
+    name: str
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Command:
+    """A verb. run: what it does, from the options to the exit code."""
+
+    verb: str
+    what: str
+    run: Callable[[Options], int]
+    options: tuple[Option, ...] = ()
+    example: str = ""
+    path: str = "workbook (.xlsx, .xlsm) or folder of CSV files"
+
+
+@dataclass(frozen=True)
+class Question:
+    """A verb that prints one answer, and writes its sheets when asked. ask: what it asks of the house; tables: those
+    that a terminal shows.
+    """
+
+    verb: str
+    what: str
+    ask: Callable[[House, Options], Answer]
+    tables: tuple[str, ...]
+    options: tuple[Option, ...] = ()
+    example: str = ""
+
+    def command(self) -> Command:
+        """The same as a command."""
+
+        def run(options: Options) -> int:
+            from costing.commands.decisions import show
+
+            return show(options, lambda house: self.ask(house, options), self.tables)
+
+        return Command(self.verb, self.what, run, (JSON, *WRITING, WIDE, WRITE, *self.options), self.example)
+
+
+def option(name: str, **settings: Any) -> Option:
+    """An option with what argparse asks of it."""
+    return Option(name, settings)
+
+
+def day(text: str) -> date:
+    """A day of the calendar."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as fault:
+        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
+        raise argparse.ArgumentTypeError(msg) from fault
+
+
+def name(text: str) -> str:
+    """A name as it is read on a sheet: accents composed, no invisible marks."""
+    from costing.inputs.cells import tidy
+
+    return tidy(text)
+
+
+def whole(least: int) -> Callable[[str], int]:
+    """A whole number of at least so much."""
+
+    def read(text: str) -> int:
+        if not text.isdecimal() or int(text) < least:
+            msg = f"'{text}' is no whole number of {least} or more"
+            raise argparse.ArgumentTypeError(msg)
+        return int(text)
+
+    return read
+
+
+JSON = option("--json", action="store_true", help="print JSON instead of tables")
+WIDE = option("--wide", action="store_true", help="show every column, however wide the screen is")
+WRITE = option("--write", action="store_true", help="write the sheets of this command into the workbook")
+WRITING = (
+    option("--beside", action="store_true", help="write a file beside the workbook instead of into it"),
+    option("--ignore-lock", action="store_true", help="write although a lock file says the file is open"),
+    option(
+        "--blank-old-values",
+        action="store_true",
+        help="empty the stored values of your own formulas that depend on results, until they are recalculated",
+    ),
+)
+CLOSING_DATE = option("--date", required=True, type=day, metavar="YYYY-MM-DD", help="closing date")
+
+
+def _records(verb: str) -> Callable[[Options], int]:
+    """A command that keeps the records; its room is loaded when it runs."""
+
+    def run(options: Options) -> int:
+        from costing.commands import records
+
+        doing: Mapping[str, Callable[[Options], int]] = {
+            "new": records.new,
+            "check": records.check,
+            "run": records.run,
+            "origins": records.show_origins,
+            "link": records.follow,
+            "close": records.close,
+            "open-year": records.open_next,
+        }
+        return doing[verb](options)
+
+    return run
+
+
+def _decisions(verb: str) -> Callable[[Options], int]:
+    """A command with a way of its own; its room is loaded when it runs."""
+
+    def run(options: Options) -> int:
+        from costing.commands import decisions
+
+        doing: Mapping[str, Callable[[Options], int]] = {
+            "price": decisions.price,
+            "margins": decisions.compare_margins,
+            "why": decisions.why,
+            "scenarios": decisions.scenarios,
+            "forecast": decisions.draw,
+            "report": decisions.report,
+        }
+        return doing[verb](options)
+
+    return run
+
+
+_QUESTIONS = (
+    Question(
+        "ageing",
+        "say of every stack on lees whether holding it another year pays",
+        lambda house, _: house.ageing(),
+        ("hold_or_release",),
+        example="costing ageing estate.xlsx --write",
+    ),
+    Question(
+        "vats",
+        "say of every vat and reserve what it brings used now, kept a year or sold",
+        lambda house, _: house.vats(),
+        ("vats",),
+        example="costing vats estate.xlsx --wide",
+    ),
+    Question(
+        "blend",
+        "put the trial blends side by side, and the cheapest blend within their bounds",
+        lambda house, _: house.blend(),
+        ("trial_blends_costed", "cheapest_blends", "bounds_of_blends"),
+        example="costing blend estate.xlsx --write",
+    ),
+    Question(
+        "recipes",
+        "cost cuvées not made yet, against what they cost now",
+        lambda house, _: house.recipes(),
+        ("recipes_costed", "standard_and_actual"),
+        example="costing recipes estate.xlsx",
+    ),
+    Question(
+        "sensitivity",
+        "rank the figures by what 1 % of each does to the cost of a bottle",
+        lambda house, options: house.sensitivity(options.release),
+        ("tornado", "cells_that_move_most"),
+        (option("release", type=name, metavar="RELEASE", help="release, or cuvée: its latest release"),),
+        "costing sensitivity estate.xlsx Brut",
+    ),
+)
+_OWN_WAY = (JSON, *WRITING, WIDE, WRITE)
+COMMANDS: tuple[Command, ...] = (
+    Command(
+        "new",
+        "make an empty workbook, ready to be filled",
+        _records("new"),
+        (option("--demo", action="store_true", help="filled with the invented demo estate"),),
+        "costing new --demo demo.xlsx",
+        "workbook to write (.xlsx); it must not exist",
+    ),
+    Command(
+        "check",
+        "say everything that is wrong or doubtful in the inputs; writes nothing",
+        _records("check"),
+        (JSON,),
+        "costing check estate.xlsx",
+    ),
+    Command(
+        "run",
+        "compute all costs and write the sheets of costs and stock",
+        _records("run"),
+        (JSON, *WRITING),
+        "costing run estate.xlsx",
+    ),
+    Command(
+        "origins",
+        "say where the cost of one release came from, and what it is made of",
+        _records("origins"),
+        (
+            JSON,
+            option("release", type=name, metavar="RELEASE", help="release lot, or any lot on hand"),
+            option("--basis", choices=("book", "economic"), default="economic", help="default: economic"),
+        ),
+        "costing origins estate.xlsx D25-3-BRUT --basis book",
+    ),
+    Command(
+        "link",
+        "refresh the result sheets of the workbook while it is open; saving stays yours",
+        _records("link"),
+        (option("--watch", action="store_true", help="again on each save"),),
+        "costing link estate.xlsx --watch",
+        "workbook that is open (.xlsx, .xlsm)",
+    ),
+    Command(
+        "close",
+        "freeze stock and its costs at the end of a day into the year-end sheets",
+        _records("close"),
+        (
+            *WRITING,
+            option("--again", action="store_true", help="close a date once more; the earlier closing stays"),
+            CLOSING_DATE,
+        ),
+        "costing close estate.xlsx --date 2025-12-31",
+    ),
+    Command(
+        "open-year",
+        "write the next workbook: opening stock as closed, later rows kept",
+        _records("open-year"),
+        (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
+        "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
+    ),
+    *(question.command() for question in _QUESTIONS[:4]),
+    Command(
+        "price",
+        "give floor, cost, target and list price of every release to sell, by channel",
+        _decisions("price"),
+        (*_OWN_WAY, option("--elasticity", type=float, help="of demand, below -1: what increases would sell")),
+        "costing price estate.xlsx --elasticity -3",
+    ),
+    Command(
+        "margins",
+        "compare cuvées by margin and by return on the money tied up",
+        _decisions("margins"),
+        _OWN_WAY,
+        "costing margins estate.xlsx",
+    ),
+    Command(
+        "scenarios",
+        "run the named scenarios side by side",
+        _decisions("scenarios"),
+        (
+            *_OWN_WAY,
+            option(
+                "--with",
+                dest="others",
+                type=Path,
+                action="append",
+                default=[],
+                metavar="PATH",
+                help="another workbook (a budget, last month's copy) as one more scenario; may be repeated",
+            ),
+        ),
+        "costing scenarios estate.xlsx --with budget.xlsx",
+    ),
+    Command(
+        "why",
+        "say why a cost moved, in parts that add up",
+        _decisions("why"),
+        (
+            *_OWN_WAY,
+            option("--from", dest="first", type=name, metavar="RELEASE", help="release or cuvée to start from"),
+            option("--to", type=name, metavar="RELEASE", help="where to end; with --before also `stock`"),
+            option("--before", type=Path, metavar="PATH", help="another workbook to start from"),
+        ),
+        "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
+    ),
+    _QUESTIONS[4].command(),
+    Command(
+        "forecast",
+        "draw the uncertain figures many times: how sure costs and verdicts are",
+        _decisions("forecast"),
+        (
+            *_OWN_WAY,
+            option("--draws", type=whole(1), default=10_000, help="default: 10,000"),
+            option("--seed", type=whole(0), default=1, help="same seed, same figures; default: 1"),
+        ),
+        "costing forecast estate.xlsx --draws 2000",
+    ),
+    Command(
+        "report",
+        "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",
+        _decisions("report"),
+        (option("--html", type=Path, metavar="FILE", help="file to write; default: beside the workbook"),),
+        "costing report estate.xlsx --html report.html",
+    ),
+)

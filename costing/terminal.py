@@ -10,6 +10,11 @@ import pandas as pd
 
 from costing.errors import Finding
 
+CAUTION = (
+    "Decision support, not accounting, tax or legal advice: the book basis follows your local standard, to be "
+    "confirmed with a licensed professional."
+)
+
 WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Expected bottles")
 SMALL_CHANGES = ("1 % less", "1 % more", "Change per unit", "Change per 1 %")
 PERCENT = ("Reserve", "Second pressing", "Return a year", "Increase")

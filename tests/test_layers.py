@@ -21,6 +21,7 @@ ORDER = (
     "results",
     "model",
     "answers",
+    "accounts",
     "decisions",
     "report",
     "workbook",

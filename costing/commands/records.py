@@ -8,34 +8,32 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
-
 import costing
-from costing.commands.source import Source, cautions_of, print_json, write_sheets
+from costing.accounts.amounts_charged import charged
+from costing.accounts.carried_on import carried_on
+from costing.accounts.check import check as run_check
+from costing.accounts.check import out_by
+from costing.accounts.costs import costs
+from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
+from costing.accounts.stock import stock
+from costing.answers.answer import Answer, joined
+from costing.answers.text import text_answer
+from costing.commands.source import Source, cautions_of, write_sheets
 from costing.decisions.closed_years import prior_year_difference
 from costing.decisions.closing import close_year, closing_findings, with_closing
 from costing.decisions.next_year import open_year
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.estate import Estate
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
-from costing.results.bridge import steps
-from costing.results.composition import composition, coverage
-from costing.results.origins import grouped_origins, origins
-from costing.results.results import Results
-from costing.results.stock import stock_values
-from costing.terminal import counted, note, print_findings, text_table
+from costing.terminal import counted, note, print_findings
+from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
-from costing.workbook.cost_sheets import cost_sheets, per_bottle, releases_on_both
 from costing.workbook.link import link
-from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.run_log import logged, read_log
-from costing.workbook.stock_sheets import stock_sheets, stock_table
 from costing.workbook.write import ResultSheet
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
@@ -78,94 +76,49 @@ def check(options: argparse.Namespace) -> int:
     return 1 if errors else 0
 
 
-def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links: bool) -> Iterator[ResultSheet]:
-    """Sheets of costs, stock and origins, and of prior-year differences where a year is closed.
-
-    Every run that they need is made at once; the sheets follow one by one.
-    """
-    book, economic = runs.on(BOOK), runs.on(ECONOMIC)
-    for _, basis in steps(BOOK, ECONOMIC, book):
+def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
+    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
+    for basis in bases_behind(runs):
         runs.on(basis)
-    prior = prior_year_difference(estate) if len(estate["yearend_stock"]) else None
-
-    def one_by_one() -> Iterator[ResultSheet]:
-        yield from cost_sheets(book, economic, cautions)
-        yield from stock_sheets(book, economic)
-        yield from origin_sheets(economic, runs.on, links=links)
-        if prior is not None:
-            yield prior_year_sheet(*prior)
-
-    return one_by_one()
+    return [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest, charged))]
 
 
-def _figures(book: Results, economic: Results, cautions: Sequence[Finding]) -> dict[str, pd.DataFrame]:
-    """Figures of a run, unrounded: releases, stock, reconciliation, cautions."""
-    keys = ["date", "lot", "kind", "stage", "quantity", "unit", "format", "cuvee", "location"]
-    stock = stock_values(economic)[keys].assign(
-        book_value=stock_values(book)["value"],
-        economic_value=stock_values(economic)["value"],
-        coverage=stock_table(book, economic)["Coverage"].to_numpy(),
-    )
-    sides = [one.reconciliation().set_index("line")["amount"].rename(one.basis.name) for one in (book, economic)]
-    return {
-        "releases": releases_on_both(book, economic),
-        "stock": stock,
-        "reconciliation": pd.concat(sides, axis=1).reset_index(),
-        "cautions": pd.DataFrame([one.as_dict() for one in cautions]),
-    }
+def run_sheets(runs: Runs, answers: Sequence[Answer], *, links: bool) -> list[ResultSheet]:
+    """Sheets of a run, and of prior-year differences where a year is closed. links: to cells of this workbook."""
+    found = result_sheets(answers, links=links)
+    if len(runs.estate["yearend_stock"]):
+        found.append(prior_year_sheet(*prior_year_difference(runs.estate)))
+    return found
 
 
 def run(options: argparse.Namespace) -> int:
     """Compute all costs and write the sheets of costs and stock."""
     source = Source(options.path)
-    book, economic = source.both
-    cautions = cautions_of(source.estate, book)
-    latest = per_bottle(book, economic, latest=True)
-    result_sheets = list(run_sheets(source.estate, source.runs, cautions, links=not source.is_folder))
+    runs = source.runs
+    cautions = cautions_of(source.estate, runs.book)
+    answers = answers_of_run(runs, cautions)
+    sheets = run_sheets(runs, answers, links=not source.is_folder)
     if options.json:
-        print_json(_figures(book, economic, cautions))
+        print(joined(answers).to_json())
     else:
-        currency = source.estate.settings.currency
-        shown = latest[["Cuvée", "Format", "Release", "Disgorged", "Months on lees", "Bottles", "Book per bottle"]]
-        shown = shown.assign(
-            **{"Economic per bottle": latest["Economic per bottle"], "per 75 cl": latest["Economic per 75 cl"]},
-            Coverage=latest["Coverage"],
-        )
-        if len(shown):
-            print(f"Cost per bottle in {currency}: the latest release of each cuvée and format")
-            print(text_table(shown))
+        released = runs.once(costs)
+        if len(released["latest_costs"]):
+            print(text_answer(released, ("latest_costs",)))
         else:
-            day = np.datetime64(book.chain.valuation_day, "D")
-            print(f"No bottles are disgorged by {day}. Cost of stock in {currency}, per litre, bottle or kg:")
-            print(text_table(stock_table(book, economic)[list(STOCK_COLUMNS)]) or "Nothing is in stock.")
-        difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
+            print(f"{released.empty} Cost of stock:\n")
+            print(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
-        print(f"Reconciled to {difference:.0e} {currency} on both bases. {doubtful} (`costing check`).")
-    result_sheets.append(logged(book, economic, costing.__version__, source.inputs, read_log(options.path)))
-    write_sheets(options, source, result_sheets)
+        print(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
+    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(options.path)))
+    write_sheets(options, source, sheets)
     return 0
 
 
 def show_origins(options: argparse.Namespace) -> int:
     """Say where the cost of one release came from."""
-    source = Source(options.path)
-    results = source.on(ECONOMIC if options.basis == "economic" else BOOK)
-    lines = origins(results, options.release)
-    if options.json:
-        print_json(lines)
-        return 0
-    print(
-        f"{options.release}: {lines['total'].sum():,.2f} {source.estate.settings.currency}, {options.basis} basis, "
-        f"from {counted(len(lines), 'posting')}"
-    )
-    for by in (["stage"], ["element"], ["supplier"], ["village"], ["vintage"]):
-        grouped = grouped_origins(lines.replace({by[0]: {"": "not a delivery"}}), by)
-        grouped = grouped.sort_values("total", ascending=False)
-        print("\n" + text_table(grouped))
-    made_of = composition(results, [options.release]).assign(share=lambda table: 100 * table["share"])
-    shown = made_of[made_of["share"] > 0.05].rename(columns={"share": "%"})[["attribute", "name", "%"]]
-    print("\nMade of\n" + text_table(shown))
-    print(f"\nCoverage: {coverage(results, [options.release])[0]}")
+    basis = ECONOMIC if options.basis == "economic" else BOOK
+    answer = origins_of(Source(options.path).runs, options.release, basis)
+    print(answer.to_json() if options.json else text_answer(answer, ("origins_grouped", "composition")))
     return 0
 
 
@@ -173,9 +126,9 @@ def follow(options: argparse.Namespace) -> int:
     """Refresh the result sheets of the workbook that is open now."""
 
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
-        estate = load(raw)
-        runs = Runs(estate)
-        return run_sheets(estate, runs, cautions_of(estate, runs.on(BOOK)), links=True)
+        runs = Runs(load(raw))
+        answers = answers_of_run(runs, cautions_of(runs.estate, runs.book))
+        return iter(run_sheets(runs, answers, links=True))
 
     link(options.path, refresh, watch=options.watch, version=costing.__version__, basis="book and economic", say=note)
     return 0
@@ -184,16 +137,13 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date)
+    findings = closing_findings(source.estate, options.date, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date)
+    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
     print_findings(findings, sys.stderr)
-    tables = with_closing(source.estate, frozen, options.date)
-    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
-    print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
-    for basis, amount in costs.items():
-        print(f"  {basis}: {amount:,.2f} {source.estate.settings.currency}")
+    tables = with_closing(source.estate, frozen)
+    print(text_answer(carried_on(source.runs, frozen, options.date)))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 

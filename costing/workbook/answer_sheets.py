@@ -18,8 +18,11 @@ from costing.answers.answer import Answer
 from costing.workbook.write import ResultSheet, ResultTable
 
 
-def result_sheets(answers: Sequence[Answer]) -> list[ResultSheet]:
-    """Sheets of these answers, in the order of their tabs; tables and sheets without a row are left out."""
+def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[ResultSheet]:
+    """Sheets of these answers, in the order of their tabs; tables and sheets without a row are left out.
+
+    links: whether places lead to the cells of the workbook that the sheets go to.
+    """
     found = []
     for plan in catalogue.sheets().values():
         tables: list[ResultTable] = []
@@ -29,7 +32,7 @@ def result_sheets(answers: Sequence[Answer]) -> list[ResultSheet]:
             mine = [name for name in answer.tables if catalogue.table(name).sheet == plan.name and len(answer[name])]
             if not mine:
                 continue
-            tables += [_result_table(answer, name) for name in mine]
+            tables += [_result_table(answer, name, links=links) for name in mine]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
             charts += [chart for chart in answer.charts if chart.table in mine]
@@ -39,7 +42,7 @@ def result_sheets(answers: Sequence[Answer]) -> list[ResultSheet]:
     return found
 
 
-def _result_table(answer: Answer, name: str) -> ResultTable:
+def _result_table(answer: Answer, name: str, *, links: bool) -> ResultTable:
     table, frame = catalogue.table(name), answer[name]
     columns = [catalogue.column(str(column)) for column in frame.columns]
     shown = frame.set_axis(_headers([column.header for column in columns]), axis=1)
@@ -48,8 +51,8 @@ def _result_table(answer: Answer, name: str) -> ResultTable:
             shown[header] = [("yes" if value else "no") if pd.notna(value) else "" for value in shown[header]]
     formats = {header: column.kind for header, column in zip(shown.columns, columns, strict=True)}
     totals = tuple(catalogue.column(column).header for column in catalogue.in_order(table.totals, list(frame.columns)))
-    links = {header: header for header, kind in formats.items() if kind == "place"}
-    return ResultTable(name, shown, formats, totals, links, answer.title(name))
+    places = {header: header for header, kind in formats.items() if kind == "place"} if links else {}
+    return ResultTable(name, shown, formats, totals, places, answer.title(name))
 
 
 def _headers(headers: list[str]) -> list[str]:

@@ -20,14 +20,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, run, trace
+from costing.accounts.check import check
+from costing.accounts.costs import costs
+from costing.accounts.stock import stock
 from costing.answers.charts import Chart
 from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.model import Runs
+from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.blank import blank_bytes
 from costing.workbook.contents import tables_from_csv
-from costing.workbook.cost_sheets import cost_sheets
 from costing.workbook.link import FINDINGS_SHEET, Refresher, attach, link
 from costing.workbook.link_office import OfficeWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
@@ -35,7 +38,6 @@ from costing.workbook.pages import STALE_ROW, Page, pages
 from costing.workbook.read import read_workbook
 from costing.workbook.sheets import read_book
 from costing.workbook.stale import STALE, count_inputs
-from costing.workbook.stock_sheets import stock_sheets
 from costing.workbook.update import open_source, write_results
 from costing.workbook.write import ResultSheet, ResultTable
 from tests.workbook.running import Office, running_office
@@ -133,10 +135,9 @@ def assert_shows(office: Office, page: Page) -> None:
 
 
 def costs_of(tables: Sequence[RawTable]) -> list[ResultSheet]:
-    estate = load(tables)
-    chain = trace(estate)
-    book, economic = run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
-    return [*cost_sheets(book, economic, [*estate.cautions, *book.cautions]), *stock_sheets(book, economic)]
+    runs = Runs(load(tables))
+    cautions = [*runs.estate.cautions, *runs.book.cautions]
+    return result_sheets([check(runs, cautions), costs(runs), stock(runs)])
 
 
 def test_an_open_workbook_is_read_as_its_file_is(office: Office, demo: Path) -> None:

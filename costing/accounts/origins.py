@@ -1,0 +1,100 @@
+"""Where a cost came from, cell by cell, what it is made of, and how one basis becomes the other.
+
+Conventions: lines below `SMALL` of a release are shown as one; totals add up to the cost in cents.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.model import Runs
+from costing.results.bridge import bridge, steps
+from costing.results.composition import composition, coverage
+from costing.results.costs import by_cuvee
+from costing.results.origins import grouped_origins, origins
+from costing.results.results import Results
+from costing.results.rounding import largest_remainder
+
+SMALL = 1e-5
+LEAST_SHARE = 0.0005
+_AMOUNTS = ["whole_amount", "own_share", "capital", "total"]
+_TEXTS = ["lot", "supplier", "village", "variety", "vintage", "stage", "element", "place"]
+
+
+def main_releases(results: Results) -> list[str]:
+    """Latest release of each cuvée: that of the format with the most bottles."""
+    latest = by_cuvee(results).sort_values("bottles", ascending=False).drop_duplicates("cuvee")
+    return sorted(latest["release"].astype(str))
+
+
+def origins_of_latest(runs: Runs) -> Answer:
+    """Postings behind the latest release of each cuvée, what each is made of, and its book cost turned into its
+    economic cost.
+    """
+    chosen = main_releases(runs.economic)
+    facts, empty = {"currency": runs.currency}, "No bottles are disgorged yet."
+    if not chosen:
+        return Answer({"origins": pd.DataFrame(columns=["release"])}, facts=facts, empty=empty)
+    parts = [bridge(runs.on, BOOK, ECONOMIC, release).assign(release=release) for release in chosen]
+    bridged = pd.concat(parts, ignore_index=True).rename(columns={"per_unit": "per_bottle"})
+    tables = {
+        "origins": pd.concat([_in_cents(runs.economic, release) for release in chosen], ignore_index=True),
+        "coverage": pd.DataFrame({"release": chosen, "coverage": coverage(runs.economic, chosen)}),
+        "composition": composition(runs.economic, chosen).rename(columns={"lot": "release"}),
+        "bridge": bridged,
+    }
+    return Answer(tables, facts=facts, empty=empty)
+
+
+def bases_behind(runs: Runs) -> list[Basis]:
+    """Every basis that the bridges run, so that all can be made at once."""
+    return [basis for _, basis in steps(BOOK, ECONOMIC, runs.book)]
+
+
+def origins_of(runs: Runs, release: str, basis: Basis = ECONOMIC) -> Answer:
+    """Where the cost of one release, or of a lot on hand, came from: by stage, element, supplier, village and vintage,
+    every line, and what it is made of. CostingError with the nearest name where there is no such lot.
+    """
+    results = runs.on(basis)
+    lines = origins(results, release)
+    parts = []
+    for by in ("stage", "element", "supplier", "village", "vintage"):
+        grouped = grouped_origins(lines.replace({by: {"": "not a delivery"}}), [by]).sort_values(
+            "total", ascending=False
+        )
+        parts.append(grouped.rename(columns={by: "name", "own": "own_share"}).assign(attribute=by))
+    made_of = composition(results, [release]).rename(columns={"lot": "release"})
+    tables = {
+        "origins_grouped": pd.concat(parts, ignore_index=True),
+        "composition": made_of[made_of["share"] > LEAST_SHARE].reset_index(drop=True),
+        "origins": _named(lines).assign(release=release),
+    }
+    total = float(lines["total"].sum())
+    says = (
+        f"{release}: {total:,.2f} {runs.currency} on the {basis.name} basis, from {len(lines):,} postings.",
+        f"Coverage: {coverage(results, [release])[0]}",
+    )
+    return Answer(tables, says=says, facts={"currency": runs.currency, "release": release})
+
+
+def _named(lines: pd.DataFrame) -> pd.DataFrame:
+    known = lines.rename(columns={"amount": "whole_amount", "own": "own_share"})
+    return known[[name for name in known.columns if name in (*_TEXTS, *_AMOUNTS, "incurred", "paid")]]
+
+
+def _in_cents(results: Results, release: str) -> pd.DataFrame:
+    """Origins of a release in cents, small lines as one."""
+    lines = _named(origins(results, release))
+    small = lines["total"].abs() < SMALL * lines["total"].sum()
+    kept = lines[~small]
+    if small.any():
+        row: dict[str, object] = dict.fromkeys(_TEXTS, "")
+        row |= {str(name): amount for name, amount in lines.loc[small, _AMOUNTS].sum().items()}
+        row |= {"lot": f"{int(small.sum())} smaller lines"}
+        row |= {"incurred": lines.loc[small, "incurred"].min(), "paid": lines.loc[small, "paid"].max()}
+        kept = pd.concat([kept, pd.DataFrame([row])], ignore_index=True)
+    total, own = largest_remainder(kept["total"].to_numpy(dtype=float), 2), kept["own_share"].round(2)
+    whole = kept["whole_amount"].astype(float).round(2)
+    return kept.assign(release=release, total=total, own_share=own, capital=(total - own).round(2), whole_amount=whole)

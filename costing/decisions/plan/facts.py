@@ -1,0 +1,138 @@
+"""What the plan is made from, as arrays: lots, dates, markets, channels and limits.
+
+    S lots (on lees, finished, tirages to come), T steps between T + 1 dates, M markets (cuvée and format), C channels,
+    P places
+
+Conventions: a step runs from its date to the next. Money stands at the date at which it is spent or received;
+`discount` brings it to the first date. Bottles on lees are those that lie there; of what is put to disgorging `good`
+is left. A finished lot counts as disgorged on the first date.
+
+What it does not do: know names, or read an estate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Dates:
+    """day: numbers of the dates [T + 1]; discount: worth on the first date of money on each date [T + 1];
+    sale_discount: of money received evenly over each step [T]; year: number of the year of each step [T].
+    """
+
+    day: IntArray
+    discount: FloatArray
+    sale_discount: FloatArray
+    year: IntArray
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return len(self.sale_discount)
+
+    @property
+    def years(self) -> FloatArray:
+        """Length of each step in years of 365 days [T]."""
+        return np.diff(self.day) / 365.0
+
+
+@dataclass(frozen=True, eq=False)
+class Stacks:
+    """Lots, parallel arrays over S.
+
+    bottles: on hand or to be filled; most: bottles that may be filled at the most (`bottles` unless the tirage may
+    vary); fill_cost: per bottle filled, on its date; arrives: step whose date they are filled on (0: on hand);
+    finished; survival: share that outlives each step [S, T]; good: share of bottles put to disgorging that is good;
+    may: whether they may be disgorged on each date [S, T]; price: net ex-cellar price of a bottle disgorged on each
+    date, in the money of that date [S, T]; price_growth: yearly rise of that price while the bottle waits; finishing:
+    per bottle put to disgorging, on each date [S, T]; storage, finished_storage: for a bottle over each step, on the
+    date of the step [S, T]; worth_left: of a bottle on lees at the end, worth_finished: of a finished one, on the last
+    date; market: its market; place: where it lies (−1: no limit speaks of it); takes_places: places a bottle takes.
+    """
+
+    bottles: FloatArray
+    most: FloatArray
+    fill_cost: FloatArray
+    arrives: IntArray
+    finished: BoolArray
+    survival: FloatArray
+    good: FloatArray
+    may: BoolArray
+    price: FloatArray
+    price_growth: FloatArray
+    finishing: FloatArray
+    storage: FloatArray
+    finished_storage: FloatArray
+    worth_left: FloatArray
+    worth_finished: FloatArray
+    market: IntArray
+    place: IntArray
+    takes_places: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Markets:
+    """takes: bottles that each market takes over each step at the full price [M, T] (inf: no limit); reference_price:
+    the price that a concession is counted from [M, T]; elasticity: of its demand (NaN: it takes no more at a lower
+    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; least_share, most_share: of
+    the bottles sold in a step that a channel is promised and takes [M, C].
+    """
+
+    takes: FloatArray
+    reference_price: FloatArray
+    elasticity: FloatArray
+    channel_value: FloatArray
+    least_share: FloatArray
+    most_share: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Limits:
+    """places: bottles that each place holds over each step [P, T]; line: bottles that can be put to disgorging on each
+    date [T]; supply_market, supply_year, supply: bottles of a market promised in a year; credit: most debt after each
+    date [T], with the debt on the first date, money that goes out and comes in apart from the plan on each date [T],
+    and the yearly rate. NaN or inf: no limit.
+    """
+
+    places: FloatArray
+    line: FloatArray
+    supply_market: IntArray
+    supply_year: IntArray
+    supply: FloatArray
+    credit: FloatArray
+    debt: float
+    other_outlay: FloatArray
+    borrowing_rate: float
+
+
+@dataclass(frozen=True, eq=False)
+class Facts:
+    """Everything a plan is made from. longest_wait: steps that a disgorged bottle may wait to be sold; penalty: money a
+    unit, above any worth, that breaking a limit costs in the search and not in the value.
+    """
+
+    dates: Dates
+    stacks: Stacks
+    markets: Markets
+    limits: Limits
+    longest_wait: int
+    penalty: float
+
+
+def mean_price(stacks: Stacks, n_markets: int) -> FloatArray:
+    """Mean price of the lots of each market that may be disgorged on each date, 0 where there is none [M, T]."""
+    shape = (n_markets, stacks.price.shape[1])
+    known = stacks.may & np.isfinite(stacks.price)
+    weight = np.where(known, stacks.bottles[:, np.newaxis], 0.0)
+    total, summed = np.zeros(shape), np.zeros(shape)
+    np.add.at(total, stacks.market, weight)
+    np.add.at(summed, stacks.market, weight * np.where(known, stacks.price, 0.0))
+    return np.divide(summed, total, out=np.zeros(shape), where=total > 0)

@@ -1,0 +1,298 @@
+"""The best joint plan for all lots: what to put to disgorging, when and where to sell it.
+
+    maximise  Σ PV(price·x) + Σ PV(channel·q) − Σ PV(concession) − Σ PV(finishing·d) − Σ PV(storage·L)
+              − Σ PV(finished storage · waiting) − Σ PV(filling) + Σ PV(worth left)
+    L[s,t] = σ·L[s,t−1] + arrivals − d[s,t]         good·d[s,t] = Σ_k x[s,t,k] + unsold[s,t]
+    Σ x sold in (m,t) = Σ_c q[m,c,t] = Σ_j steps of price ≤ what the market takes
+    places, line, supply and credit: each with a slack, so that a plan always comes back and says what it breaks
+
+Price response: p(q) = p₀·(1 − (q/Q₀ − 1)/|e|), so the concession is p₀·q·(q/Q₀ − 1)/|e|: convex, hence steps of growing
+slope, as far as a bottle more still brings money. Without an elasticity the market takes Q₀ at p₀ and no more.
+
+Conventions: the value of a plan counts no slack: what a plan breaks stands beside its value. Worth at the margin is
+that of the balance row of a lot on its first date: one bottle more.
+
+What it does not do: read an estate, or put names to anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.programme import Programme, Solved
+
+PRICE_STEPS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """One plan: bottles put to disgorging [S, T], left on lees after each date [S, T], sold by the date of disgorging
+    and the steps waited [S, T, K], by market and channel [M, C, T], filled [S]; what it breaks of places [P, T], line
+    [T], supply and credit [T]; debt after each date [T].
+    """
+
+    disgorged: FloatArray
+    on_lees: FloatArray
+    sold: FloatArray
+    by_channel: FloatArray
+    filled: FloatArray
+    over_places: FloatArray
+    over_line: FloatArray
+    short_supply: FloatArray
+    over_credit: FloatArray
+    debt: FloatArray
+
+    def sold_in_step(self, facts: Facts) -> FloatArray:
+        """Bottles sold by market and step [M, T]."""
+        total = np.zeros(facts.markets.takes.shape)
+        steps = facts.dates.steps
+        for wait in range(self.sold.shape[2]):
+            np.add.at(total[:, wait:], facts.stacks.market, self.sold[:, : steps - wait, wait])
+        return total
+
+
+@dataclass(frozen=True, eq=False)
+class Worths:
+    """What one unit more is worth: a bottle of each lot [S], a place [P, T], a bottle on the line [T], a bottle less of
+    each supply promised, a unit of credit [T], a bottle that each market takes [M, T].
+    """
+
+    bottle: FloatArray
+    place: FloatArray
+    line: FloatArray
+    supply: FloatArray
+    credit: FloatArray
+    market: FloatArray
+
+
+def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
+    """The plan of highest value, and the worths of its limits.
+
+    disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
+    """
+    search = _Search(facts)
+    search.write(disgorge_as)
+    return search.read(search.programme.best())
+
+
+class _Search:
+    """The programme of one set of facts, and where its blocks stand."""
+
+    def __init__(self, facts: Facts) -> None:
+        self.facts = facts
+        self.programme = Programme()
+        stacks, dates = facts.stacks, facts.dates
+        self.lots, self.steps = stacks.price.shape
+        self.waits = max(1, min(facts.longest_wait + 1, self.steps))
+        self.reference = facts.markets.reference_price
+        self.discount = dates.discount[:-1]
+
+    def write(self, disgorge_as: FloatArray | None) -> None:
+        """Write variables and rows."""
+        self._bottles(disgorge_as)
+        self._sales()
+        self._limits()
+        if np.isfinite(self.facts.limits.credit).any():
+            self._credit()
+
+    def _bottles(self, disgorge_as: FloatArray | None) -> None:
+        programme, stacks, shape = self.programme, self.facts.stacks, (self.lots, self.steps)
+        last = self.facts.dates.discount[-1]
+        on_lees = ~stacks.finished[:, np.newaxis] & (np.arange(self.steps) >= stacks.arrives[:, np.newaxis])
+        may = stacks.may & np.isfinite(stacks.price) & on_lees
+        least, most = np.zeros(shape), np.where(may, np.inf, 0.0)
+        if disgorge_as is not None:
+            fixed = np.isfinite(disgorge_as) & on_lees
+            least, most = np.where(fixed, disgorge_as, least), np.where(fixed, disgorge_as, most)
+        cost = np.where(on_lees, np.nan_to_num(stacks.finishing), 0.0) * self.discount
+        self.put_to = programme.variables("disgorged", shape, -cost, least=least, most=most)
+        kept = -np.nan_to_num(stacks.storage) * self.discount
+        kept[:, -1] += stacks.survival[:, -1] * stacks.worth_left * last
+        self.left = programme.variables("on lees", shape, kept, most=np.where(on_lees, np.inf, 0.0))
+        filling = stacks.fill_cost * self.discount[stacks.arrives]
+        self.filled = programme.variables("filled", self.lots, -filling)
+        balance = programme.rows("balance", shape, least=0.0, most=0.0)
+        programme.put(balance, self.left)
+        programme.put(balance, self.put_to)
+        programme.put(balance[:, 1:], self.left[:, :-1], -stacks.survival[:, :-1])
+        lees = np.flatnonzero(~stacks.finished)
+        programme.put(balance[lees, stacks.arrives[lees]], self.filled[lees], -1.0)
+        # a row of its own for the bottles of each lot: its worth is that of one bottle more
+        count = programme.rows("bottles", self.lots, least=stacks.bottles, most=stacks.most)
+        programme.put(count, self.filled)
+
+    def _sales(self) -> None:
+        programme, facts, stacks = self.programme, self.facts, self.facts.stacks
+        dates, markets = facts.dates, facts.markets
+        shape = (self.lots, self.steps, self.waits)
+        begin, wait = np.arange(self.steps)[:, np.newaxis], np.arange(self.waits)
+        sold_in = np.minimum(begin + wait, self.steps - 1)
+        passed = (dates.day[sold_in] - dates.day[begin]) / 365.0
+        grown = (
+            np.nan_to_num(stacks.price)[:, :, np.newaxis]
+            * (1.0 + stacks.price_growth[:, np.newaxis, np.newaxis]) ** passed
+        )
+        kept = np.nan_to_num(stacks.finished_storage) * self.discount
+        until = np.concatenate([np.zeros((self.lots, 1)), np.cumsum(kept, axis=1)], axis=1)
+        waiting = until[:, sold_in] - until[:, :-1, np.newaxis]
+        possible = np.broadcast_to(begin + wait < self.steps, shape) & np.isfinite(stacks.price)[:, :, np.newaxis]
+        worth = np.where(possible, grown * dates.sale_discount[sold_in] - waiting, 0.0)
+        self.sold = programme.variables("sold", shape, worth, most=np.where(possible, np.inf, 0.0))
+        to_the_end = until[:, -1:] - until[:, :-1]
+        left = stacks.worth_finished[:, np.newaxis] * dates.discount[-1] - to_the_end
+        self.unsold = programme.variables("unsold", (self.lots, self.steps), left)
+        finished = programme.rows("finished", (self.lots, self.steps), least=0.0, most=0.0)
+        programme.put(finished[:, :, np.newaxis], self.sold)
+        programme.put(finished, self.unsold)
+        programme.put(finished, self.put_to, -stacks.good[:, np.newaxis])
+        done = np.flatnonzero(stacks.finished)
+        programme.put(finished[done, 0], self.filled[done], -1.0)
+        n_markets, channels = markets.channel_value.shape
+        value = (markets.channel_value - 1.0)[:, :, np.newaxis] * (self.reference * dates.sale_discount)[:, np.newaxis]
+        self.by_channel = programme.variables("by channel", (n_markets, channels, self.steps), value)
+        total = programme.rows("sold in market", (n_markets, self.steps), least=0.0, most=0.0)
+        for waited in range(self.waits):
+            reach = np.arange(self.steps - waited)
+            programme.put(total[stacks.market[:, np.newaxis], reach + waited], self.sold[:, reach, waited])
+        programme.put(total[:, np.newaxis], self.by_channel, -1.0)
+        width, slope = price_steps(markets.takes, markets.elasticity)
+        concession = -slope * (self.reference * dates.sale_discount)[:, :, np.newaxis]
+        self.price_step = programme.variables("price step", width.shape, concession)
+        taken = programme.rows("taken", (n_markets, self.steps), least=0.0, most=0.0)
+        programme.put(taken[:, np.newaxis], self.by_channel)
+        programme.put(taken[:, :, np.newaxis], self.price_step, -1.0)
+        width_of = programme.rows("width", width.shape, most=width)
+        programme.put(width_of, self.price_step)
+        for name, share, sign in (("least", markets.least_share, 1.0), ("most", markets.most_share, -1.0)):
+            bound = share > 0 if sign > 0 else share < 1
+            market, channel = np.nonzero(bound)
+            rows = programme.rows(f"{name} of a channel", (len(market), self.steps), least=0.0)
+            programme.put(rows, self.by_channel[market, channel], sign)
+            part = -sign * share[market, channel][:, np.newaxis, np.newaxis]
+            programme.put(rows[:, np.newaxis], self.by_channel[market], part)
+
+    def _limits(self) -> None:
+        programme, facts, limits = self.programme, self.facts, self.facts.limits
+        stacks, penalty = facts.stacks, -facts.penalty
+        self.over_places = programme.variables("over places", limits.places.shape, penalty)
+        places = programme.rows("places", limits.places.shape, most=limits.places)
+        programme.put(places, self.over_places, -1.0)
+        here = np.flatnonzero(stacks.place >= 0)
+        programme.put(places[stacks.place[here]], self.left[here], stacks.takes_places[here, np.newaxis])
+        self.over_line = programme.variables("over line", self.steps, penalty)
+        line = programme.rows("line", self.steps, most=limits.line)
+        programme.put(line, self.put_to)
+        programme.put(line, self.over_line, -1.0)
+        self.short = programme.variables("short supply", len(limits.supply), penalty)
+        supply = programme.rows("supply", len(limits.supply), least=limits.supply)
+        programme.put(supply, self.short)
+        for at, (market, year) in enumerate(zip(limits.supply_market, limits.supply_year, strict=True)):
+            programme.put(supply[at], self.by_channel[market][:, facts.dates.year == year])
+
+    def _credit(self) -> None:
+        """Debt after each date: what was owed, grown, with what goes out, less what came in over the step before."""
+        programme, facts, limits = self.programme, self.facts, self.facts.limits
+        stacks, dates = facts.stacks, facts.dates
+        self.debt = programme.variables("debt", self.steps, least=-np.inf)
+        self.over_credit = programme.variables("over credit", self.steps, -facts.penalty)
+        growth = (1.0 + limits.borrowing_rate) ** dates.years
+        owed = limits.other_outlay.copy()
+        owed[0] += limits.debt
+        rows = programme.rows("cash", self.steps, least=owed, most=owed)
+        programme.put(rows, self.debt)
+        programme.put(rows[1:], self.debt[:-1], -growth[:-1])
+        programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
+        programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
+        programme.put(rows[stacks.arrives], self.filled, -stacks.fill_cost)
+        at = np.nan_to_num(stacks.price)
+        for waited in range(self.waits):
+            reach = np.arange(self.steps - waited - 1)  # money of a step is there on the next date
+            passed = (dates.day[reach + waited] - dates.day[reach]) / 365.0
+            price = at[:, reach] * (1.0 + stacks.price_growth[:, np.newaxis]) ** passed
+            programme.put(rows[reach + waited + 1], self.sold[:, reach, waited], price)
+        limit = programme.rows("credit", self.steps, most=limits.credit)
+        programme.put(limit, self.debt)
+        programme.put(limit, self.over_credit, -1.0)
+
+    def read(self, solved: Solved) -> tuple[Plan, Worths]:
+        """Plan and worths of a solution."""
+        has_credit = np.isfinite(self.facts.limits.credit).any()
+        nothing = np.zeros(self.steps)
+        plan = Plan(
+            solved.amount("disgorged"),
+            solved.amount("on lees"),
+            solved.amount("sold"),
+            solved.amount("by channel"),
+            solved.amount("filled"),
+            solved.amount("over places"),
+            solved.amount("over line"),
+            solved.amount("short supply"),
+            solved.amount("over credit") if has_credit else nothing,
+            solved.amount("debt") if has_credit else nothing,
+        )
+        width, _ = price_steps(self.facts.markets.takes, self.facts.markets.elasticity)
+        takes = self.facts.markets.takes[:, :, np.newaxis]
+        part = np.divide(width, takes, out=np.ones_like(width), where=np.isfinite(takes) & (takes > 0))
+        of_market = (solved.worth("width") * part).sum(axis=2)
+        worths = Worths(
+            solved.worth("bottles"),
+            solved.worth("places"),
+            solved.worth("line"),
+            -solved.worth("supply"),
+            solved.worth("credit") if has_credit else nothing,
+            of_market,
+        )
+        return plan, worths
+
+
+def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Steps of price of each market [M, T, J]: how many bottles each takes, and the part of the full price given up on
+    each bottle of it. A market without elasticity has one step without concession.
+    """
+    has = np.isfinite(elasticity) & np.isfinite(takes).all(axis=1)
+    pieces = PRICE_STEPS if has.any() else 1
+    width = np.zeros((*takes.shape, pieces))
+    slope = np.zeros_like(width)
+    width[:, :, 0] = takes
+    for market in np.flatnonzero(has):
+        answer = abs(float(elasticity[market]))
+        edge = np.linspace(0.0, (answer + 1.0) / 2.0, pieces + 1)  # above it one bottle more brings less than nothing
+        width[market] = takes[market][:, np.newaxis] * np.diff(edge)
+        slope[market] = (edge[1:] + edge[:-1] - 1.0) / answer
+    return width, slope
+
+
+def value_of(facts: Facts, plan: Plan) -> float:
+    """Value of a plan on the first date, from its bottles alone; limits that it breaks cost nothing here."""
+    stacks, dates, markets = facts.stacks, facts.dates, facts.markets
+    steps = dates.steps
+    discount, reference = dates.discount[:-1], markets.reference_price
+    value = -float((plan.disgorged * np.nan_to_num(stacks.finishing) * discount).sum())
+    value -= float((plan.on_lees * np.nan_to_num(stacks.storage) * discount).sum())
+    value -= float((plan.filled * stacks.fill_cost * discount[stacks.arrives]).sum())
+    value += float((stacks.survival[:, -1] * plan.on_lees[:, -1] * stacks.worth_left).sum() * dates.discount[-1])
+    held = np.nan_to_num(stacks.finished_storage)
+    finished = plan.disgorged * stacks.good[:, np.newaxis]
+    finished[stacks.finished, 0] += plan.filled[stacks.finished]
+    for lot in range(len(stacks.bottles)):
+        for begin in range(steps):
+            for wait in range(plan.sold.shape[2]):
+                count = plan.sold[lot, begin, wait]
+                if count:
+                    passed = (dates.day[begin + wait] - dates.day[begin]) / 365.0
+                    price = stacks.price[lot, begin] * (1.0 + stacks.price_growth[lot]) ** passed
+                    kept = float((held[lot, begin : begin + wait] * discount[begin : begin + wait]).sum())
+                    value += count * (price * dates.sale_discount[begin + wait] - kept)
+            unsold = finished[lot, begin] - plan.sold[lot, begin].sum()
+            kept = float((held[lot, begin:] * discount[begin:]).sum())
+            value += unsold * (stacks.worth_finished[lot] * dates.discount[-1] - kept)
+    extra = (markets.channel_value - 1.0)[:, :, np.newaxis] * (reference * dates.sale_discount)[:, np.newaxis]
+    value += float((plan.by_channel * extra).sum())
+    width, slope = price_steps(markets.takes, markets.elasticity)
+    sold = plan.sold_in_step(facts)[:, :, np.newaxis]
+    before = np.cumsum(width, axis=2) - width
+    on_step = np.clip(sold - before, 0.0, width)
+    return value - float((on_step * slope * (reference * dates.sale_discount)[:, :, np.newaxis]).sum())

@@ -1,0 +1,62 @@
+"""The tables of stock, as a book-keeper reads them: every total is found again on the other tables, to the cent."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from costing.accounts.stock import stock as stock_answer
+from costing.answers.answer import Answer
+
+
+@pytest.fixture(scope="module")
+def answer(demo_runs) -> Answer:
+    return demo_runs.once(stock_answer)
+
+
+def cents(amount: float) -> int:
+    assert amount == pytest.approx(round(amount, 2), abs=1e-6)
+    return round(100 * amount)
+
+
+@pytest.mark.parametrize(("basis", "value"), [("book", "book_value"), ("economic", "economic_value")])
+def test_the_roll_forward_closes_to_the_cent_with_the_stock_and_the_ways_out(
+    answer: Answer, basis: str, value: str
+) -> None:
+    stock = answer["stock_value"]
+    kinds = answer["stock_by_kind"]
+    roll = answer[f"roll_forward_{basis}"]
+    left = answer[f"exits_{basis}"]
+    assert cents(stock[value].sum()) == cents(kinds[value].sum()) == cents(roll["closing"].sum())
+    amounts = roll.drop(columns="stage").to_numpy()
+    for row in amounts:
+        assert cents(row[:-1].sum()) == cents(row[-1])
+    assert cents(roll["from_stages"].sum()) == -cents(roll["to_stages"].sum())
+    is_loss = left["exit"] == "loss beyond the norm"
+    assert cents(left.loc[~is_loss, "cost"].sum()) == -cents(roll["exits"].sum())
+    assert cents(left.loc[is_loss, "cost"].sum()) == -cents(roll["losses"].sum())
+    assert bool(is_loss.any()) == (basis == "book"), "on the economic basis survivors bear all losses"
+
+
+def test_what_is_not_known_is_blank_and_not_nought(answer: Answer) -> None:
+    left = answer["exits_book"]
+    is_loss = left["exit"] == "loss beyond the norm"
+    assert left.loc[is_loss, "quantity"].isna().all()
+    assert (left.loc[~is_loss, "quantity"] > 0).all()
+    stock = answer["stock_value"]
+    priced = stock["market_per_unit"].notna()
+    assert priced.any()
+    assert (~priced).any()
+    assert (stock["write_down"].notna() == priced).all()
+    by_hand = np.maximum(stock["book_per_unit"] - stock["market_per_unit"], 0.0) * stock["quantity"]
+    assert stock.loc[priced, "write_down"].to_numpy() == pytest.approx(by_hand[priced].to_numpy(), abs=0.2)
+
+
+def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(answer: Answer) -> None:
+    held = answer["roll_forward_quantities"]
+    moved = held.columns[3:-1]
+    assert held[moved].sum(axis=1).to_numpy() == pytest.approx(held["closing_quantity"].to_numpy(), abs=0.01)
+    by_lot = answer["stock_value"]
+    bottles = by_lot.loc[by_lot["unit"] == "bottles", "quantity"].sum()
+    assert held.groupby("unit")["closing_quantity"].sum().loc["bottles"] == bottles
+    assert (answer["expensed_at_once"]["idle_pool"] == "Press house").any()

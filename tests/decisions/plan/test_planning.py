@@ -1,0 +1,167 @@
+"""The joint plan on random facts: worth as it is counted directly, never below another plan, worths at the margin
+between finite differences, and one stack alone as the rule for a single stack says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
+from costing.decisions.plan.planning import best_plan, price_steps, value_of
+from costing.engine.carrying import RateCurve
+
+
+def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
+    """Three to seven lots in two markets over eight quarters."""
+    rng = np.random.default_rng(seed)
+    lots, steps, rate = int(rng.integers(3, 8)), 8, 0.075
+    day = np.arange(steps + 1) * 91
+    discount = (1.0 + rate) ** (-day / 365.0)
+    force = np.log1p(rate)
+    span = np.diff(day) / 365.0
+    sale = discount[:-1] * (1.0 - np.exp(-force * span)) / (force * span)
+    finished = rng.random(lots) < 0.25
+    arrives = np.where(~finished & (rng.random(lots) < 0.3), rng.integers(1, 4, lots), 0)
+    begin = np.arange(steps)
+    may = (begin >= arrives[:, np.newaxis] + rng.integers(0, 3, lots)[:, np.newaxis]) | finished[:, np.newaxis]
+    first_price = rng.uniform(14.0, 24.0, lots)
+    price = first_price[:, np.newaxis] * (1.0 + rng.uniform(0.0, 0.04, lots)[:, np.newaxis]) ** begin
+    price = np.where(may, price, np.nan)
+    bottles = rng.uniform(500.0, 4_000.0, lots)
+    stacks = Stacks(
+        bottles=bottles,
+        most=bottles,
+        fill_cost=np.where(arrives > 0, 6.0, 0.0),
+        arrives=arrives,
+        finished=finished,
+        survival=np.full((lots, steps), 0.999),
+        good=np.where(finished, 1.0, 0.985),
+        may=may,
+        price=price,
+        price_growth=np.full(lots, 0.02),
+        finishing=np.where(finished[:, np.newaxis], 0.0, np.full((lots, steps), 1.9)),
+        storage=np.where(finished[:, np.newaxis], 0.0, np.full((lots, steps), 0.06)),
+        finished_storage=np.full((lots, steps), 0.08),
+        worth_left=rng.uniform(10.0, 16.0, lots),
+        worth_finished=rng.uniform(8.0, 12.0, lots),
+        market=rng.integers(0, 2, lots),
+        place=np.where(finished, -1, 0),
+        takes_places=np.ones(lots),
+    )
+    takes = rng.uniform(200.0, 900.0, (2, 1)) * np.ones((2, steps))
+    elasticity = np.array([-3.0 if response else np.nan, np.nan])
+    markets = Markets(
+        takes,
+        mean_price(stacks, 2),
+        elasticity,
+        np.array([[1.05, 0.97]] * 2),
+        np.array([[0.0, 0.2]] * 2),
+        np.array([[0.7, 1.0]] * 2),
+    )
+    place = 0.8 * stacks.bottles[~finished].sum() if tight else np.inf
+    limits = Limits(
+        places=np.full((1, steps), place),
+        line=np.full(steps, 0.2 * stacks.bottles.sum() if tight else np.inf),
+        supply_market=np.array([0]),
+        supply_year=np.array([1]),
+        supply=np.array([300.0 if tight else 0.0]),
+        credit=np.full(steps, np.inf),
+        debt=0.0,
+        other_outlay=np.zeros(steps),
+        borrowing_rate=0.0,
+    )
+    dates = Dates(day, discount, sale, day[:-1] // 365)
+    return Facts(dates, stacks, markets, limits, longest_wait=3, penalty=1_000.0)
+
+
+def broken(facts: Facts, plan) -> float:
+    return facts.penalty * float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_more(seed: int) -> None:
+    facts = facts_of(seed)
+    plan, _ = best_plan(facts)
+    best = value_of(facts, plan) - broken(facts, plan)
+    rng = np.random.default_rng(1_000 + seed)
+    for _ in range(5):
+        left = rng.random(plan.disgorged.shape) < 0.5
+        other, _ = best_plan(facts, np.where(left, 0.0, np.nan))
+        assert value_of(facts, other) - broken(facts, other) <= best + 1e-6 * abs(best)
+    again, _ = best_plan(facts, plan.disgorged)
+    assert value_of(facts, again) - broken(facts, again) == pytest.approx(best, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_one_bottle_more_and_one_less_bracket_the_worth(seed: int) -> None:
+    facts = facts_of(seed)
+    plan, worths = best_plan(facts)
+    base = value_of(facts, plan) - broken(facts, plan)
+    for lot in range(len(facts.stacks.bottles)):
+        moved = []
+        for step in (-0.01, 0.01):
+            bottles = facts.stacks.bottles.copy()
+            bottles[lot] += step
+            stacks = replace(facts.stacks, bottles=bottles, most=bottles)
+            other = replace(facts, stacks=stacks)
+            found, _ = best_plan(other)
+            moved.append((value_of(other, found) - broken(other, found) - base) / step)
+        assert moved[1] - 1e-4 <= worths.bottle[lot] <= moved[0] + 1e-4
+
+
+def test_one_stack_without_limits_goes_when_one_date_is_worth_most() -> None:
+    """One lot, no limits: all of it on the date with the highest present value, as the single-stack rule says."""
+    for seed in range(10):
+        facts = facts_of(seed, tight=False, response=False)
+        lot = int(np.flatnonzero(~facts.stacks.finished)[0])
+        pick = {
+            name: value[[lot]] if isinstance(value, np.ndarray) else value for name, value in vars(facts.stacks).items()
+        }
+        pick |= {"market": np.array([0]), "place": np.array([-1]), "worth_left": np.array([-1e3])}
+        markets = Markets(
+            np.full((1, 8), np.inf),
+            np.zeros((1, 8)),
+            np.array([np.nan]),
+            np.ones((1, 1)),
+            np.zeros((1, 1)),
+            np.ones((1, 1)),
+        )
+        limits = replace(facts.limits, supply_market=np.zeros(0, int), supply_year=np.zeros(0, int), supply=np.zeros(0))
+        alone = replace(facts, stacks=Stacks(**pick), markets=markets, limits=limits, longest_wait=0)
+        plan, _ = best_plan(alone)
+        stacks, discount = alone.stacks, alone.dates.discount[:-1]
+        alive = stacks.bottles[0] * 0.999 ** np.maximum(np.arange(8) - stacks.arrives[0], 0)
+        alive[: stacks.arrives[0]] = 0.0
+        worth = stacks.price[0] * stacks.good[0] * alone.dates.sale_discount - stacks.finishing[0] * discount
+        kept = np.concatenate([[0.0], np.cumsum(alive * stacks.storage[0] * discount)[:-1]])
+        value = np.where(stacks.may[0] & (alive > 0), alive * worth - kept, -np.inf)
+        assert plan.disgorged[0].argmax() == value.argmax()
+        assert plan.disgorged[0].max() == pytest.approx(alive[value.argmax()], rel=1e-9)
+
+
+def test_price_steps_add_up_to_the_concession() -> None:
+    """Σ slope·width up to q = q·(q/Q − 1)/|e| at every edge; the last bottle brings nothing more."""
+    width, slope = price_steps(np.array([[100.0]]), np.array([-4.0]))
+    sold = np.cumsum(width[0, 0])
+    assert np.cumsum(width[0, 0] * slope[0, 0]) == pytest.approx(sold * (sold / 100.0 - 1.0) / 4.0)
+    assert sold[-1] == pytest.approx(250.0)
+    assert slope[0, 0, -1] < 1.0
+
+
+def test_a_plan_always_comes_back_and_says_what_it_breaks() -> None:
+    facts = facts_of(3)
+    limits = replace(facts.limits, supply=np.array([1e6]), places=np.full((1, 8), 10.0), line=np.full(8, 5.0))
+    plan, _ = best_plan(replace(facts, limits=limits))
+    assert plan.short_supply[0] > 0
+    assert plan.over_places.max() > 0
+
+
+def test_the_rate_of_sale_is_that_of_the_library() -> None:
+    """Money received evenly over a step is worth (1 − e^(−δT))/(δT) of it, δ = ln(1 + r)."""
+    facts = facts_of(0)
+    curve = RateCurve.flat(0.075, "Act/365")
+    half = 1.0 / curve.growth(np.int64(0), np.int64(91))
+    assert facts.dates.discount[1] == pytest.approx(float(half), rel=1e-12)

@@ -34,7 +34,7 @@ from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
-from costing.workbook.write import ResultSheet
+from costing.workbook.result_sheet import ResultSheet
 
 Tables = Mapping[str, pd.DataFrame]
 

@@ -16,12 +16,21 @@ from costing.accounts.check import out_by
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
 from costing.accounts.stock import stock
+from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, write_sheets
+from costing.decisions.cheapest_blend import trials
 from costing.decisions.closed_years import prior_year_difference
 from costing.decisions.closing import close_year, closing_findings, with_closing
+from costing.decisions.front_page import front_page
+from costing.decisions.hold_or_release import ageing
 from costing.decisions.next_year import open_year
+from costing.decisions.plan.views import plan_answer
+from costing.decisions.recipes import recipes
+from costing.decisions.reserves import vats
+from costing.decisions.scenarios import scenarios
+from costing.decisions.why import why
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.load import load
@@ -33,8 +42,8 @@ from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.link import link
+from costing.workbook.result_sheet import ResultSheet
 from costing.workbook.run_log import logged, read_log
-from costing.workbook.write import ResultSheet
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 
@@ -80,7 +89,10 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
     for basis in bases_behind(runs):
         runs.on(basis)
-    return [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest, charged))]
+    told = [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest, charged))]
+    told += [runs.once(one) for one in (plan_answer, ageing, vats, trials, recipes, scenarios, why)]
+    sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
+    return [front_page(runs, cautions, sheets), *told]
 
 
 def run_sheets(runs: Runs, answers: Sequence[Answer], *, links: bool) -> list[ResultSheet]:

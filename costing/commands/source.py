@@ -30,8 +30,8 @@ from costing.terminal import CAUTION, note
 from costing.workbook.closing_sheets import OWNED_YEAR_END
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
+from costing.workbook.result_sheet import ResultSheet
 from costing.workbook.update import open_source, write_results
-from costing.workbook.write import ResultSheet
 
 OWNED_SHEETS = (
     *catalogue.sheets(),

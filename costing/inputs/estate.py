@@ -28,6 +28,7 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    estate: str | None = None
     currency: str = "EUR"
     valuation_date: date | None = None
     accounts_approved_on: date | None = None

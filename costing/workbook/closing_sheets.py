@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from costing.inputs.schema import sheets
-from costing.workbook.write import ResultSheet, ResultTable
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 
 OWNED_YEAR_END = tuple(sheet.title for sheet in sheets().values() if sheet.owner == "library")
 _FORMATS = {"date": "date", "number": "number", "integer": "integer"}

@@ -15,8 +15,8 @@ import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from costing.workbook import write
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.update import open_source, write_results
-from costing.workbook.write import ResultSheet, ResultTable
 
 DAYS = [dt.datetime(2018, 3, 6), dt.datetime(2026, 1, 1)]
 

@@ -11,7 +11,8 @@ from costing.answers.charts import is_drawable
 from costing.commands.source import OWNED_SHEETS
 from costing.decisions.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
-from costing.workbook.write import ResultSheet, ResultTable, result_workbook
+from costing.workbook.result_sheet import ResultSheet, ResultTable
+from costing.workbook.write import result_workbook
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 

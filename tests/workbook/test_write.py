@@ -23,9 +23,10 @@ from costing.workbook import rows, write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.graft import graft
 from costing.workbook.package import read_package
+from costing.workbook.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.rows import link_location
 from costing.workbook.sheets import read_book, tables
-from costing.workbook.write import STALE_CELL, ResultSheet, ResultTable, RunStamp, result_workbook
+from costing.workbook.write import STALE_CELL, result_workbook
 
 STAMP = RunStamp(dt.datetime(2025, 1, 2, 3, 4), "0.1.0", "book", "ab12cd34")
 COSTS = pd.DataFrame(

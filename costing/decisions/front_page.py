@@ -37,7 +37,8 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
     tables["contents"] = pd.DataFrame(
-        [(name, of.title) for name, of in catalogue.sheets().items() if name in sheets], columns=["place", "question"]
+        [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
+        columns=["sheet_link", "question"],
     )
     day = runs.once(costs).facts["day"]
     name = runs.estate.settings.estate

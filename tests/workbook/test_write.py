@@ -320,7 +320,7 @@ def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:
     assert (sheet.sheet_properties.pageSetUpPr.fitToPage, sheet.page_setup.fitToHeight) == (True, 0)
     top = row_of(sheet, "Cuvée")
     assert sheet.print_title_rows == f"${top}:${top}"
-    assert sheet.freeze_panes == f"A{top + 1}"
+    assert sheet.freeze_panes == f"B{top + 1}"
     assert sheet.sheet_properties.tabColor is not None
 
 

@@ -11,7 +11,7 @@ module costs nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -122,9 +122,15 @@ class House:
 
     def ageing(self) -> Answer:
         """Every stack on lees: hold or release, and why."""
-        from costing.decisions.scarcity_tables import ageing
+        from costing.decisions.hold_or_release import ageing
 
         return self.runs.once(ageing)
+
+    def plan(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+        """One plan for every lot. without: kinds of limit left out; own: lot, date and bottles of a plan to compare."""
+        from costing.decisions.plan.views import plan_answer
+
+        return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""

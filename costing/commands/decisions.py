@@ -10,6 +10,7 @@ import argparse
 import datetime as dt
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 
 import pandas as pd
 
@@ -25,6 +26,7 @@ from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.graph.arrays import days
 from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.report.page import report_html
@@ -63,6 +65,17 @@ def _answer(
         else:
             note("There is no sheet to write.")
     return 1 if wrong else 0
+
+
+def own_plan(path: Path) -> pd.DataFrame:
+    """A plan of one's own: lot, day, bottles. WorkbookError where the file has no such columns or dates."""
+    try:
+        frame = pd.read_csv(path, dtype={"lot": str})
+        rows = frame[["lot", "bottles"]].assign(day=days(pd.to_datetime(frame["date"], format="%Y-%m-%d")))
+        return rows.astype({"bottles": float})
+    except (OSError, KeyError, ValueError) as fault:
+        msg = f"{path} is no plan ({fault}). Its columns are lot, date (2026-03-31) and bottles."
+        raise WorkbookError(msg) from fault
 
 
 def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Sequence[str]) -> int:

@@ -151,7 +151,39 @@ def _decisions(verb: str) -> Callable[[Options], int]:
     return run
 
 
+def _own_plan(path: Path | None) -> Any:
+    """A plan of one's own from a CSV file: lot, date, bottles."""
+    if path is None:
+        return None
+    from costing.commands.decisions import own_plan
+
+    return own_plan(path)
+
+
 _QUESTIONS = (
+    Question(
+        "plan",
+        "one plan for every lot: what to disgorge and sell this quarter, and why",
+        lambda house, options: house.plan(options.without, _own_plan(options.own)),
+        ("release_plan", "plans_compared", "limits_used"),
+        (
+            option(
+                "--without",
+                action="append",
+                default=[],
+                choices=("places", "disgorging", "supply", "credit"),
+                help="leave a kind of limit out; may be repeated",
+            ),
+            option(
+                "--with-plan",
+                dest="own",
+                type=Path,
+                metavar="FILE",
+                help="CSV file with lot, date and bottles: what insisting on it costs",
+            ),
+        ),
+        "costing plan estate.xlsx --without places",
+    ),
     Question(
         "ageing",
         "say of every stack on lees whether holding it another year pays",
@@ -250,7 +282,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:4]),
+    *(question.command() for question in _QUESTIONS[:5]),
     Command(
         "price",
         "give floor, cost, target and list price of every release to sell, by channel",
@@ -295,7 +327,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    _QUESTIONS[4].command(),
+    _QUESTIONS[5].command(),
     Command(
         "forecast",
         "draw the uncertain figures many times: how sure costs and verdicts are",

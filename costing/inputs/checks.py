@@ -19,6 +19,7 @@ from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate
 from costing.inputs.headers import KnownNames, closest
+from costing.inputs.limit_checks import LIMIT_CHECKS
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -308,4 +309,5 @@ CHECKS: tuple[Check, ...] = (
     *PRESS_CHECKS,
     *CELLAR_CHECKS,
     *RELEASE_CHECKS,
+    *LIMIT_CHECKS,
 )

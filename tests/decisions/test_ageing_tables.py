@@ -14,7 +14,6 @@ from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
 from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding, price_volatility
-from costing.decisions.scarcity_tables import best_splits, cellar_places, full_cellar
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 
@@ -129,41 +128,6 @@ def _pool(results, cellar: str, year: int) -> float:
     pools = results.estate["pools"]
     row = pools[(pools["pool"] == cellar) & (pools["from_date"].dt.year == year + 1)].iloc[0]
     return float(row["amount"] / row["normal_capacity"])
-
-
-def test_the_best_split_keeps_to_the_market_and_to_the_bottles(economic, held) -> None:
-    split = best_splits(economic, held)
-    limit = economic.estate["price_by_age"].groupby(["cuvee", "format"], observed=True)["bottles_a_month"].min()
-    for (cuvee, size, date), group in split.groupby(["cuvee", "format", "releases_on"]):
-        assert group["bottles_released"].sum() <= 12 * limit[cuvee, size] / held.good + 1e-6
-        assert date >= np.datetime64("2025-12-31")
-    bottles = dict(zip(held.stock["lot"], held.stock["quantity"], strict=True))
-    for lot, group in split.groupby("lot"):
-        assert group["bottles_drawn"].sum() <= bottles[lot] + 1e-6
-    assert (split.loc[split["worth_of_market"] > 0, "lot"] == "T19-PREST").any()
-
-
-def test_no_market_binds_where_none_is_limited(economic) -> None:
-    wide = changed(economic.estate, "price_by_age", lambda table: table.assign(bottles_a_month=np.nan))
-    assert len(best_splits(run(wide, ECONOMIC, economic.chain))) == 0
-
-
-def test_a_place_is_worth_all_its_cycles_one_by_one(economic) -> None:
-    places = cellar_places(economic).set_index(["cuvee", "format"])
-    one = places.loc[("Brut", "bottle")]
-    days = round(one["best_months_again"] * 365.25 / 12)  # 24 months from 31 December 2025 are 730 days
-    assert days == 730
-    per_cycle = (1 + one["yearly_rise"]) ** 2 / 1.075**2
-    cycles = sum(per_cycle**count for count in range(5_000))
-    assert one["worth_of_place"] == pytest.approx(one["npv_once"] * cycles, rel=1e-9)  # best once at 24 months too
-    assert (places["best_months_again"] <= places["best_months_once"]).all()
-
-
-def test_a_full_cellar_never_holds_longer(economic, held, demo) -> None:
-    table = full_cellar(held, demo[2], cellar_places(economic))
-    assert (table["best_release_date_full_cellar"] <= table["best_release_date"]).all()
-    assert (table["best_release_date_full_cellar"] < table["best_release_date"]).any()
-    assert table["best_release_date"].tolist() == demo[0]["best_release_date"].tolist()
 
 
 def test_chance_only_where_the_uncertainty_sheet_names_prices_by_age(economic) -> None:

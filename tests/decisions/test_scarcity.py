@@ -18,10 +18,7 @@ from costing.decisions.release_dates import (
 )
 from costing.decisions.scarcity import (
     allocate_bottles,
-    npv_in_full_cellar,
     queue_for_market,
-    rotation_value,
-    split_release,
 )
 from costing.engine.carrying import RateCurve
 
@@ -145,76 +142,6 @@ def test_no_date_leaves_the_market_free():
     assert (queue.wait_years[1] == 0).all()
 
 
-def test_a_split_without_a_limit_is_the_best_date():
-    whole = hold_or_release(twins([6_000]), DAYS, HURDLE)
-    split = split_release(twins([6_000]), DAYS, HURDLE, np.inf)
-    assert split.drawn[0].argmax() == whole.best[0]
-    assert split.drawn[0].max() == pytest.approx(6_000)
-    assert split.npv == pytest.approx(whole.worth.npv[0, whole.best[0]], rel=1e-9)
-
-
-def test_a_split_fills_the_best_dates_first_and_keeps_to_the_market():
-    split = split_release(twins([6_000]), DAYS, HURDLE, 500)
-    assert (split.released.sum(axis=0) <= 500 * (1 + 1e-9)).all()
-    assert split.drawn.sum() + split.left.sum() == pytest.approx(6_000)
-    full = split.released[0] > 499.99
-    assert full.sum() >= 11
-    dates = np.flatnonzero(split.released[0] > 1e-6)
-    assert (np.diff(dates) == 1).all()  # one run of months around the best one
-    single = hold_or_release(twins([6_000], 500), DAYS, HURDLE)
-    assert split.npv > single.worth.npv[0, single.best[0]]
-
-
-def test_worth_of_market_and_bottle_are_the_change_of_the_optimum():
-    base = split_release(stacks([4_000, 3_000]), DAYS, HURDLE, 450)
-    more = split_release(stacks([4_001, 3_000]), DAYS, HURDLE, 450)
-    assert more.npv - base.npv == pytest.approx(base.worth_of_bottle[0], rel=2e-3)
-    date = int(base.worth_of_market.argmax())
-    wider = np.full(len(DAYS), 450.0)
-    wider[date] += 1.0
-    # One bottle a month more for the month of that date.
-    gained = split_release(stacks([4_000, 3_000]), DAYS, HURDLE, wider).npv - base.npv
-    assert gained == pytest.approx(base.worth_of_market[date], rel=0.05)
-
-
-def test_a_market_that_takes_nothing_leaves_everything():
-    split = split_release(twins([6_000]), DAYS, HURDLE, 0.0)
-    assert split.left.tolist() == [6_000]
-    assert split.npv == 0
-    with pytest.raises(ValueError, match="two candidate dates"):
-        split_release(twins([1.0]), DAYS[:1], HURDLE, 10)
-
-
 CYCLE_DAYS = candidate_days(NOW, 1, 120)
 CYCLE_YEARS = (CYCLE_DAYS - NOW) / 365
 CYCLE_COST = 11.0
-
-
-def cycle() -> np.ndarray:
-    """Net present value at tirage of one bottle by month of release, less its cost; sold from 15 months."""
-    age = age_in_months(NOW, CYCLE_DAYS)
-    price = np.where(age >= 15, 40.0 - 30.0 * np.exp(-age / 50.0), np.nan)
-    bottle = Stacks(np.ones(1), price, np.full(price.shape, 2.5), age, np.array([0.3]))
-    return worth_by_date(bottle, grid_on_curve(CYCLE_DAYS, HURDLE)).npv[0] - CYCLE_COST
-
-
-def test_a_full_cellar_releases_earlier():
-    value = rotation_value(cycle(), CYCLE_YEARS, 0.08)
-    single, repeated = int(np.nanargmax(cycle())), int(np.nanargmax(value))
-    assert np.isnan(value[0])
-    assert 15 < repeated < single < 120
-    once = cycle()
-    for date in (18, 60):
-        many = sum(once[date] * 1.08 ** (-CYCLE_YEARS[date] * turn) for turn in range(4_000))
-        assert value[date] == pytest.approx(many, rel=1e-9)
-
-
-def test_the_next_use_of_a_place_is_the_rotation_itself():
-    value = rotation_value(cycle(), CYCLE_YEARS, 0.08)
-    best = int(np.nanargmax(value))
-    log_index = grid_on_curve(CYCLE_DAYS, HURDLE).log_index
-    in_full_cellar = npv_in_full_cellar(cycle()[None, :], log_index, [1.0], value[best])
-    assert int(np.nanargmax(in_full_cellar[0])) == best
-    assert in_full_cellar[0, best] == pytest.approx(value[best], rel=1e-12)
-    with pytest.raises(ValueError, match="above 0"):
-        rotation_value([1.0], [1.0], 0.0)

@@ -1,0 +1,52 @@
+"""Hold or release: every stack on lees taken alone, beside what the plan of all lots does with it.
+
+A stack alone has the market, the cellar and the line to itself; where the plan does something else, other lots share
+them. Arithmetic: `costing.decisions.ageing`; tables: `costing.decisions.ageing_tables`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding
+from costing.decisions.plan.views import what_the_plan_does
+from costing.model import Runs
+
+CURVES = 6
+"""Stacks whose curves are drawn: those with the most bottles that have a candidate date."""
+
+
+def ageing(runs: Runs) -> Answer:
+    """Every stack on lees taken alone: hold or release, beside what the plan of all lots does with it, its candidate
+    dates, and the curves of the largest stacks.
+    """
+    held = holding(runs.economic)
+    verdicts, by_date, found = hold_or_release_tables(runs.economic, held)
+    order = np.argsort(-np.nan_to_num(verdicts["gain"].to_numpy(dtype=float)), kind="stable")
+    tables = {"hold_or_release": verdicts.iloc[order].reset_index(drop=True)}
+    if found is not None and not by_date["price"].isna().all():
+        planned = what_the_plan_does(runs)
+        tables["hold_or_release"]["plan_does"] = tables["hold_or_release"]["lot"].map(planned).fillna("")
+        tables |= {**_curves(verdicts, by_date), "candidate_dates": by_date}
+    findings = tuple(ageing_findings(runs.economic, held))
+    empty = "Nothing lies on lees at the valuation date."
+    return Answer(tables, findings, (), {"currency": runs.currency}, empty)
+
+
+def _curves(verdicts: pd.DataFrame, by_date: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Net present value a bottle and the year's return by date, a column for each of the largest stacks."""
+    drawn = verdicts.dropna(subset=["best_release_date"]).nlargest(CURVES, "bottles")["lot"]
+    chosen = by_date[by_date["lot"].isin(drawn)]
+    if not len(chosen):
+        return {}
+    month = chosen["releases_on"].dt.strftime("%Y-%m")
+    per_bottle = chosen["npv"] / chosen.groupby("lot")["bottles"].transform("first")
+    worth = chosen.assign(month=month, per_bottle=per_bottle).pivot_table("per_bottle", "month", "lot")
+    returns = chosen.assign(month=month).pivot_table("year_return", "month", "lot")
+    hurdle = chosen.assign(month=month).groupby("month")["hurdle"].max()
+    return {
+        "npv_by_date": worth.add_prefix("npv_by_lot:").rename_axis(None, axis=1).reset_index(),
+        "return_by_date": returns.add_prefix("return_by_lot:").join(hurdle).rename_axis(None, axis=1).reset_index(),
+    }

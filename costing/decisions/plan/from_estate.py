@@ -1,0 +1,271 @@
+"""Facts of the plan from an estate and its runs: lots on lees, finished lots, tirages to come, markets and limits.
+
+    price        Price by age, in the money of each date, never extrapolated
+    finishing    disgorging, dressing and work at dispatch, per bottle put to disgorging
+    storage      operation rates alone: pools are spent anyway, and a full place costs its shadow price
+    worth left   price at the last date, or at the highest age with one, net of finishing, less the safety of Settings
+
+Conventions: dates are monthly for a year, quarterly for five, yearly after. Bottles of one cuvée and format share one
+market. Places count bottles of 75 cl. Sales channels without a bound of their own are one. Lots whose age has no
+price on any date can't be planned and are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.calendar import add_months
+from costing.decisions.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
+from costing.decisions.keeping_costs import (
+    good_share,
+    last_riddling,
+    riddling_by_cuvee,
+    storage_per_bottle_year,
+    yearly_loss,
+)
+from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
+from costing.decisions.release_dates import age_in_months
+from costing.decisions.selling import finished_and_sent
+from costing.engine.carrying import day_numbers
+from costing.errors import Finding, caution
+from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force
+from costing.model import Runs
+from costing.money.rates import location_of, locations
+from costing.results.stock import stock_values
+from costing.units import FORMATS_L, STANDARD_BOTTLE_L
+
+MONTHLY, QUARTERLY = 12, 60
+LONGEST_WAIT = 12
+"""Steps that a disgorged bottle may wait."""
+PENALTY = 10_000.0
+DAYS_A_MONTH = 365.25 / 12.0
+
+
+@dataclass(frozen=True, eq=False)
+class PlanInputs:
+    """Facts, and what they are called: lots (name, cuvée, format, kind, bottles), markets (cuvée, format), places, and
+    the rows of Limits behind the supply promised; findings on what can't be planned.
+    """
+
+    facts: Facts
+    lots: pd.DataFrame
+    markets: pd.DataFrame
+    places: tuple[str, ...]
+    supply_rows: Ints
+    findings: tuple[Finding, ...]
+
+
+def plan_dates(runs: Runs) -> Dates:
+    """Dates of the plan and what money on each is worth today."""
+    horizon = runs.estate.settings.plan_horizon_months
+    months = [*range(0, min(MONTHLY, horizon) + 1), *range(MONTHLY + 3, min(QUARTERLY, horizon) + 1, 3)]
+    months += list(range(QUARTERLY + 12, horizon + 1, 12))
+    if months[-1] < horizon:
+        months.append(horizon)
+    day = day_numbers(add_months(np.datetime64(runs.today, "D"), np.array(months, dtype=float)))
+    curve = hurdle_curve(runs.economic)
+    growth = np.asarray(curve.growth(np.full(len(day), runs.today), day), dtype=float)
+    force = np.diff(np.log(growth))
+    evenly = np.divide(-np.expm1(-force), force, out=np.ones_like(force), where=np.abs(force) > 1e-12)
+    year = (day[:-1] + 1).astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
+    return Dates(day, 1.0 / growth, evenly / growth[:-1], year)
+
+
+def plan_inputs(runs: Runs, without: Collection[str] = ()) -> PlanInputs:
+    """Facts of the plan. without: kinds of limit that are left out ("places", "disgorging", "supply", "credit")."""
+    estate, dates = runs.estate, plan_dates(runs)
+    lots, findings = _lots(runs, dates)
+    stacks = _stacks(runs, dates, lots)
+    keys = lots["cuvee"].astype(str) + "|" + lots["format"].astype(str)
+    number, names = pd.factorize(keys)
+    markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
+    place_names = tuple(str(each) for each in locations(estate))
+    limits, rows = _limits(estate, dates, markets, place_names, without)
+    stacks = Stacks(**{**vars(stacks), "market": number.astype(np.int64)})
+    sold = _markets(estate, dates, markets, stacks)
+    facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, PENALTY)
+    return PlanInputs(facts, lots, markets, place_names, rows, tuple(findings))
+
+
+def _lots(runs: Runs, dates: Dates) -> tuple[pd.DataFrame, list[Finding]]:
+    """Lots that can be planned: name, cuvée, format, kind, bottles, days of tirage and disgorging, step, place."""
+    estate, chain, labels = runs.estate, runs.chain, runs.labels
+    stock = stock_values(runs.economic)
+    stock = stock[stock["kind"].isin(["on lees", "finished"])]
+    index = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str)))
+    place = location_of(estate, chain)
+    state = chain.state_on(index.astype(np.int64), np.full(len(index), runs.today))
+    frame = pd.DataFrame(
+        {
+            "lot": stock["lot"].astype(str),
+            "cuvee": stock["cuvee"].astype(str),
+            "format": stock["format"].astype(str),
+            "kind": stock["kind"].astype(str),
+            "bottles": stock["quantity"],
+            "tirage_day": labels.tirage_day[index],
+            "disgorged_day": labels.disgorged_day[index],
+            "arrives": 0,
+            "place": place[state],
+        }
+    )
+    tirage = estate["tirage"]
+    ahead = tirage[(days(tirage["on_date"]) > runs.today) & (days(tirage["on_date"]) < dates.day[-1])]
+    if len(ahead):
+        day = days(ahead["on_date"])
+        names = pd.Index(locations(estate))
+        coming = pd.DataFrame(
+            {
+                "lot": ahead["to_lot"].astype(str),
+                "cuvee": ahead["cuvee"].astype(str),
+                "format": ahead["format"].astype(str),
+                "kind": "to be filled",
+                "bottles": ahead["bottles"],
+                "tirage_day": day,
+                "disgorged_day": BLANK_DAY,
+                "arrives": np.searchsorted(dates.day[:-1], day, side="right").clip(max=dates.steps - 1),
+                "place": names.get_indexer(pd.Index(ahead["location"].astype(object))),
+            }
+        )
+        frame = pd.concat([frame, coming], ignore_index=True)
+    frame = frame[frame["bottles"] > 0]
+    priced = set(zip(estate["price_by_age"]["cuvee"], estate["price_by_age"]["format"], strict=True))
+    known = np.array([key in priced for key in zip(frame["cuvee"], frame["format"], strict=True)], dtype=bool)
+    known &= (frame["tirage_day"] != BLANK_DAY).to_numpy()
+    left_out = frame[~known]
+    findings = []
+    if len(left_out):
+        rule = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
+        findings.append(
+            caution("Price by age", "", rule, "Enter prices for their cuvées and formats, or their tirage.")
+        )
+    return frame[known].reset_index(drop=True), findings
+
+
+def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
+    """Arrays of the lots; their market is set later."""
+    estate, today, at = runs.estate, runs.today, dates.day
+    steps, count = dates.steps, len(lots)
+    finished = (lots["kind"] == "finished").to_numpy()
+    good, how = good_share(estate), riddling_by_cuvee(estate, runs.labels)
+    safety = 1.0 - estate.settings.plan_safety_percent / 100.0
+    table = estate["price_by_age"]
+    price, finishing, storage, waiting = (np.full((count, steps), np.nan) for _ in range(4))
+    growth, left, left_finished = np.zeros(count), np.zeros(count), np.zeros(count)
+    evenly = dates.sale_discount / dates.discount[:-1] * dates.years
+    known: dict[tuple[str, str], tuple[Floats, Floats, Floats]] = {}
+    for row, (cuvee, size) in enumerate(zip(lots["cuvee"], lots["format"], strict=True)):
+        if (cuvee, size) not in known:
+            finish = finished_and_sent(estate, size, last_riddling(how, cuvee, size), at, today)
+            kept = storage_per_bottle_year(estate, "on lees", size, at[:-1], today) * evenly
+            known[cuvee, size] = (
+                finish,
+                kept,
+                storage_per_bottle_year(estate, "finished stock", size, at[:-1], today) * evenly,
+            )
+        finish, storage[row], waiting[row] = known[cuvee, size]
+        until = lots["disgorged_day"].iloc[row] if finished[row] else at
+        ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(at))
+        ages = np.where(at >= lots["tirage_day"].iloc[row], ages, -1.0)
+        priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), at)
+        price[row], finishing[row] = priced[:-1], finish[:-1]
+        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+        growth[row] = float(np.nan_to_num(mine["escalation"].to_numpy()).mean())
+        last = priced[np.isfinite(priced)][-1] if np.isfinite(priced).any() else 0.0
+        left[row] = max(last * good - finish[-1], 0.0) * safety
+        left_finished[row] = last * safety
+    minimum = minimum_months(estate, lots["cuvee"].to_numpy(dtype=object), lots["tirage_day"].to_numpy(), today)
+    ages = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
+    may = np.isfinite(price) & (ages >= minimum[:, np.newaxis] - 1e-9)
+    return Stacks(
+        bottles=lots["bottles"].to_numpy(dtype=float),
+        most=lots["bottles"].to_numpy(dtype=float),
+        fill_cost=np.zeros(count),
+        arrives=lots["arrives"].to_numpy(dtype=np.int64),
+        finished=finished,
+        survival=(1.0 - yearly_loss(estate, "on lees")) ** np.broadcast_to(dates.years, (count, steps)),
+        good=np.where(finished, 1.0, good),
+        may=may,
+        price=price,
+        price_growth=growth,
+        finishing=np.where(finished[:, np.newaxis], 0.0, finishing),
+        storage=np.where(finished[:, np.newaxis], 0.0, storage),
+        finished_storage=waiting,
+        worth_left=np.where(finished, 0.0, left),
+        worth_finished=left_finished,
+        market=np.zeros(count, dtype=np.int64),
+        place=np.where(finished, -1, lots["place"].to_numpy(dtype=np.int64)),
+        takes_places=lots["format"].map(FORMATS_L).to_numpy(dtype=np.float64) / np.float64(STANDARD_BOTTLE_L),
+    )
+
+
+def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks) -> Markets:
+    """What each market takes, and how it answers to price. Channels without bounds of their own are one."""
+    table = estate["price_by_age"]
+    months = np.diff(dates.day) / DAYS_A_MONTH
+    takes, elasticity = np.full((len(markets), dates.steps), np.inf), np.full(len(markets), np.nan)
+    for row, (cuvee, size) in enumerate(zip(markets["cuvee"], markets["format"], strict=True)):
+        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+        if mine["bottles_a_month"].notna().any():
+            takes[row] = float(mine["bottles_a_month"].min()) * months
+        if mine["price_response"].notna().any():
+            elasticity[row] = float(mine["price_response"].mean())
+    one = np.ones((len(markets), 1))
+    return Markets(takes, mean_price(stacks, len(markets)), elasticity, one, 0.0 * one, one)
+
+
+def _limits(
+    estate: Estate, dates: Dates, markets: pd.DataFrame, places: tuple[str, ...], without: Collection[str]
+) -> tuple[Limits, Ints]:
+    """Limits of the sheet, by date; a supply counts for every year of the plan from its date on."""
+    table = estate["limits"]
+    since, what = days(table["from_date"]), table["what"].astype(object).to_numpy()
+    held = ~np.isin(what, list(without))
+    least, most = table["least"].to_numpy(dtype=float), table["most"].to_numpy(dtype=float)
+    where = table["location"].astype(object).to_numpy()
+
+    def dated(rows: np.ndarray) -> Floats:
+        """The row in force on each date, no limit before the first."""
+        row = row_in_force(np.flatnonzero(rows), since, dates.day[:-1])
+        return np.where(row >= 0, np.append(np.nan_to_num(most, nan=np.inf), np.inf)[row], np.inf)
+
+    of_place = np.array([dated(held & (what == "places") & (where == place)) for place in places])
+    of_place = of_place.reshape(len(places), dates.steps)
+    month = np.diff(dates.day) / DAYS_A_MONTH
+    supply_market, supply_year, supply, rows = [], [], [], []
+    years = np.unique(dates.year)
+    for row in np.flatnonzero(held & (what == "supply") & np.isfinite(least)):
+        cuvee, size = (table[name].iloc[row] for name in ("cuvee", "format"))
+        fits = (markets["cuvee"] == cuvee) & ((markets["format"] == size) if pd.notna(size) else True)
+        begins = since[row].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970 if since[row] > 0 else 0
+        for market in np.flatnonzero(fits.to_numpy())[:1]:
+            for year in years[years >= begins]:
+                part = dates.years[dates.year == year].sum()  # a year that the plan sees in part counts in part
+                supply_market.append(market)
+                supply_year.append(year)
+                supply.append(least[row] * min(float(part), 1.0))
+                rows.append(row)
+    credit = dated(held & (what == "credit"))
+    return Limits(
+        places=of_place,
+        line=dated(held & (what == "disgorging")) * month,
+        supply_market=np.array(supply_market, dtype=np.int64),
+        supply_year=np.array(supply_year, dtype=np.int64),
+        supply=np.array(supply, dtype=float),
+        credit=credit,
+        debt=0.0,
+        other_outlay=np.zeros(dates.steps),
+        borrowing_rate=_borrowing_rate(estate, int(dates.day[0])),
+    ), np.array(rows, dtype=np.int64)
+
+
+def _borrowing_rate(estate: Estate, today: int) -> float:
+    table = estate["interest_rates"]
+    rows = np.flatnonzero(table["borrowing_rate"].notna().to_numpy())
+    row = row_in_force(rows, days(table["from_date"]), np.array([today]))
+    return float(table["borrowing_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0

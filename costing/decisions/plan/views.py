@@ -1,0 +1,283 @@
+"""The plan as people read it: what to do this quarter and why, the outlook, limits and what one more is worth, every
+lot's worth at the margin, plans compared.
+
+Conventions: the quarter is the first three months of the plan. Bottles are rounded as a person counts them; money is
+in that of the valuation date.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
+from costing.decisions.plan.planning import Plan, Worths, best_plan
+from costing.decisions.plan.plans import Compared, plans_to_compare
+from costing.errors import Finding, caution
+from costing.model import Runs
+from costing.results.lots import as_dates
+from costing.results.net_realisable import net_realisable_value
+from costing.results.stock import stock_values
+
+QUARTER_DAYS = 92
+SOME = 0.5
+"""Less than half a bottle is none."""
+
+
+def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+    """The best joint plan and its views. without: kinds of limit left out; own: lot, date and bottles of a plan to
+    compare.
+    """
+    inputs = plan_inputs(runs, without)
+    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    if not len(inputs.lots):
+        empty = "No lot on lees or finished has a price by age: there is nothing to plan."
+        return Answer({"release_plan": pd.DataFrame(columns=["lot"])}, inputs.findings, (), facts, empty)
+    plan, worths = best_plan(inputs.facts)
+    compared = plans_to_compare(runs, inputs, plan, own)
+    tables = {
+        "release_plan": _release_plan(inputs, plan, worths),
+        "plan_outlook": _outlook(inputs, plan),
+        "limits_used": _limits(inputs, plan, worths),
+        "worth_at_margin": _worth_at_margin(runs, inputs, worths),
+        "plans_compared": _compared(inputs, compared),
+    }
+    says = tuple(_says(runs, inputs, compared))
+    return Answer(tables, (*inputs.findings, *_broken(inputs, plan)), says, facts)
+
+
+def what_the_plan_does(runs: Runs) -> dict[str, str]:
+    """In a few words, what the plan does with each lot."""
+    table = runs.once(plan_answer)["release_plan"]
+    return dict(zip(table["lot"], table["do"], strict=True)) if "do" in table else {}
+
+
+def _month(facts: Facts, step: int) -> str:
+    return str((facts.dates.day[step] + 1).astype("datetime64[D]"))[:7]  # the first date is the evening of a day
+
+
+def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
+    """What to do with each lot, this quarter first, most money first."""
+    facts = inputs.facts
+    near = facts.dates.day[:-1] < facts.dates.day[0] + QUARTER_DAYS
+    rows = []
+    for row, lot in enumerate(inputs.lots.itertuples(index=False)):
+        amounts = plan.sold[row, 0] if facts.stacks.finished[row] else plan.disgorged[row]
+        now = float(amounts[: int(near.sum())].sum())
+        steps = np.flatnonzero(amounts > SOME)
+        first = _month(facts, int(steps[0])) if len(steps) else ""
+        word = "sell" if facts.stacks.finished[row] else "disgorge"
+        if now > SOME:
+            do = f"{word} {now:,.0f} this quarter"
+        elif len(steps):
+            do = f"{'keep' if lot.kind != 'to be filled' else 'fill, keep'} until {first}"
+        else:
+            do = "keep beyond the plan"
+        rows.append(
+            {
+                "lot": lot.lot,
+                "do": do,
+                "bottles_now": now,
+                "bottles": lot.bottles,
+                "begins": first,
+                "kind": lot.kind,
+                "cuvee": lot.cuvee,
+                "format": lot.format,
+                "money_now": now * worths.bottle[row],
+                "reason": _reason(inputs, worths, row, steps, now),
+            }
+        )
+    table = pd.DataFrame(rows)
+    return table.sort_values(["money_now", "begins"], ascending=[False, True], kind="stable", ignore_index=True)
+
+
+def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now: float) -> str:
+    """What binds, in one sentence."""
+    facts = inputs.facts
+    market = facts.stacks.market[row]
+    binds = worths.market[market] > 1e-6
+    if not len(steps):
+        return "worth more left at the end of the plan"
+    first = int(steps[0])
+    ready = np.flatnonzero(facts.stacks.may[row])
+    tirage = inputs.lots["tirage_day"].to_numpy()
+    older = (facts.stacks.market == market) & (tirage < tirage[row])
+    if now > SOME:
+        supply = [at for at, of in enumerate(facts.limits.supply_market) if of == market and worths.supply[at] > 1e-6]
+        if supply:
+            year = facts.limits.supply_year[supply[0]]
+            return f"{facts.limits.supply[supply[0]]:,.0f} bottles are promised for {year}"
+        if binds[first]:
+            return "the market takes it, and waiting earns less than the hurdle"
+        return "waiting earns less than the hurdle"
+    if len(ready) and int(ready[0]) == first and first:
+        return "it may not be sold, or has no price, before"
+    if older.any() and binds[:first].any():
+        return "older bottles fill its market until then"
+    if binds[:first].any():
+        return "the market is full until then"
+    return "it rises faster than the hurdle until then"
+
+
+def _outlook(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
+    """By year, cuvée and format: disgorged, sold, what the market takes, left on lees and finished at the end."""
+    facts = inputs.facts
+    sold = plan.sold_in_step(facts)
+    rows = []
+    lots_of = [np.flatnonzero(facts.stacks.market == market) for market in range(len(inputs.markets))]
+    for year in np.unique(facts.dates.year):
+        steps = np.flatnonzero(facts.dates.year == year)
+        for market, lots in enumerate(lots_of):
+            waiting = _waiting(facts, plan, lots, int(steps[-1]))
+            takes = float(facts.markets.takes[market, steps].sum())
+            rows.append(
+                {
+                    "year": str(year),
+                    "cuvee": inputs.markets["cuvee"].iloc[market],
+                    "format": inputs.markets["format"].iloc[market],
+                    "bottles_disgorged": float(plan.disgorged[np.ix_(lots, steps)].sum()),
+                    "bottles_sold_planned": float(sold[market, steps].sum()),
+                    "market_takes": takes if np.isfinite(takes) else np.nan,
+                    "left_on_lees": float(plan.on_lees[lots, steps[-1]].sum()),
+                    "left_finished": waiting,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _waiting(facts: Facts, plan: Plan, lots: np.ndarray, last: int) -> float:
+    """Bottles disgorged by the end of a step and not yet sold."""
+    done = float((plan.disgorged[lots, : last + 1] * facts.stacks.good[lots, np.newaxis]).sum())
+    done += float(plan.filled[lots][facts.stacks.finished[lots]].sum())
+    gone = 0.0
+    for wait in range(plan.sold.shape[2]):
+        gone += float(plan.sold[lots, : max(last + 1 - wait, 0), wait].sum())
+    return max(done - gone, 0.0)
+
+
+def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
+    """Every limit on the date on which one more is worth most: what is used of it, what one more is worth."""
+    facts, rows = inputs.facts, []
+    limits, stacks = facts.limits, facts.stacks
+
+    def line(what: str, of: str, used: FloatArray, most: FloatArray, worth: FloatArray, over: FloatArray) -> None:
+        if not np.isfinite(most).any():
+            return
+        share = np.divide(used, most, out=np.zeros_like(used), where=np.isfinite(most) & (most > 0))
+        at = int(worth.argmax()) if worth.max() > 1e-9 else int(share.argmax())
+        rows.append(
+            {
+                "limit": what,
+                "limit_of": of,
+                "month": _month(facts, at),
+                "used": float(used[at]),
+                "most": float(most[at]),
+                "worth_of_one_more": float(worth[at]),
+                "broken_by": float(over.max()),
+            }
+        )
+
+    for at, place in enumerate(inputs.places):
+        here = stacks.place == at
+        used = (plan.on_lees[here] * stacks.takes_places[here, np.newaxis]).sum(axis=0)
+        line("places", place, used, limits.places[at], worths.place[at], plan.over_places[at])
+    line("disgorging", "", plan.disgorged.sum(axis=0), limits.line, worths.line, plan.over_line)
+    line("credit", "", plan.debt, limits.credit, worths.credit, plan.over_credit)
+    for at, (market, year) in enumerate(zip(limits.supply_market, limits.supply_year, strict=True)):
+        sold = float(plan.by_channel[market][:, facts.dates.year == year].sum())
+        name = " ".join(inputs.markets.iloc[market])
+        row = {"limit": "supply", "limit_of": name, "month": str(year), "used": sold, "most": limits.supply[at]}
+        rows.append(row | {"worth_of_one_more": -worths.supply[at], "broken_by": plan.short_supply[at]})
+    sold_in = plan.sold_in_step(facts)
+    for market in range(len(inputs.markets)):
+        takes = facts.markets.takes[market]
+        name, worth = " ".join(inputs.markets.iloc[market]), worths.market[market]
+        line("market", name, sold_in[market], takes, worth, np.zeros_like(worth))
+    columns = ["limit", "limit_of", "month", "used", "most", "worth_of_one_more", "broken_by"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _worth_at_margin(runs: Runs, inputs: PlanInputs, worths: Worths) -> pd.DataFrame:
+    """One bottle more of each lot on hand, beside its cost on both bases and its market value."""
+    book = net_realisable_value(runs.book).set_index("lot")
+    economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
+    lots = inputs.lots
+    return pd.DataFrame(
+        {
+            "lot": lots["lot"],
+            "worth_of_one_more": worths.bottle,
+            "economic_per_unit": lots["lot"].map(economic),
+            "book_per_unit": lots["lot"].map(book["value_per_unit"]),
+            "market_per_unit": lots["lot"].map(book["market_per_unit"]),
+            "bottles": lots["bottles"],
+            "kind": lots["kind"],
+            "cuvee": lots["cuvee"],
+            "format": lots["format"],
+        }
+    ).sort_values("worth_of_one_more", ascending=False, kind="stable", ignore_index=True)
+
+
+def _compared(inputs: PlanInputs, compared: list[Compared]) -> pd.DataFrame:
+    best = compared[0].value
+    return pd.DataFrame(
+        {
+            "plan": [each.name for each in compared],
+            "plan_value": [each.value for each in compared],
+            "less_than_best": [best - each.value for each in compared],
+            "runs_dry": [_runs_dry(inputs, each.plan) for each in compared],
+            "short_supply": [float(each.plan.short_supply.sum()) for each in compared],
+            "over_places": [float(each.plan.over_places.max(initial=0.0)) for each in compared],
+            "over_line": [float(each.plan.over_line.max(initial=0.0)) for each in compared],
+        }
+    )
+
+
+def _runs_dry(inputs: PlanInputs, plan: Plan) -> str:
+    """First month of the next two years in which the largest market gets less than half of what it takes."""
+    facts = inputs.facts
+    takes = facts.markets.takes
+    if not np.isfinite(takes).any():
+        return ""
+    market = int(np.where(np.isfinite(takes[:, 0]), takes[:, 0], -1.0).argmax())
+    soon = facts.dates.day[:-1] < facts.dates.day[0] + 730
+    short = np.flatnonzero(soon & (plan.sold_in_step(facts)[market] < 0.5 * takes[market]))
+    return f"{' '.join(inputs.markets.iloc[market])} in {_month(facts, int(short[0]))}" if len(short) else ""
+
+
+def _broken(inputs: PlanInputs, plan: Plan) -> list[Finding]:
+    """What the plan can't keep, at the rows of Limits."""
+    found = []
+    for at in np.flatnonzero(plan.short_supply > SOME).tolist():
+        limits = inputs.facts.limits
+        name = " ".join(inputs.markets.iloc[limits.supply_market[at]])
+        short = f"the plan is {plan.short_supply[at]:,.0f} short."
+        rule = f"bottles of {name} are promised for {limits.supply_year[at]}; {short}"
+        found.append(caution("Limits", f"{limits.supply[at]:,.0f}", rule, "Promise less, or fill more."))
+    for at, place in enumerate(inputs.places):
+        if plan.over_places[at].max(initial=0.0) > SOME:
+            step = int(plan.over_places[at].argmax())
+            most = inputs.facts.limits.places[at, step]
+            short = f"{plan.over_places[at, step]:,.0f} in {_month(inputs.facts, step)}"
+            rule = f"places in {place} are too few by {short}."
+            found.append(caution("Limits", f"{most:,.0f}", rule, "Find places, or disgorge more before."))
+    return found
+
+
+def _says(runs: Runs, inputs: PlanInputs, compared: list[Compared]) -> list[str]:
+    """Sentences on the plan as a whole."""
+    best = compared[0].value
+    said = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
+    said += [
+        f"Following '{each.name}' is worth {best - each.value:,.0f} less."
+        for each in compared[1:]
+        if best - each.value > 0.5
+    ]
+    if not len(runs.estate["limits"]):
+        said.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
+    if not np.isfinite(inputs.facts.markets.elasticity).any():
+        said.append("No price response is given: a market takes no more at a lower price.")
+    return said

@@ -1,0 +1,59 @@
+"""Rules on the limits of a plan: what a limit speaks of, and whether it says how much."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pandas as pd
+
+from costing.errors import Finding
+from costing.inputs.estate import Estate
+from costing.inputs.headers import closest
+from costing.inputs.row_findings import each, filled, shown
+
+_PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
+
+
+def limits_say_how_much(estate: Estate) -> Iterator[Finding]:
+    """Yield promised supplies without bottles, and other limits without a most."""
+    promised = (estate["limits"]["what"] == "supply").to_numpy()
+    rule, remedy = "no bottles: nothing is promised.", "Enter the bottles a year under At least."
+    yield from each(estate, "limits", promised & ~filled(estate, "limits", "least"), "least", rule, remedy)
+    rule, remedy = "no limit: nothing is limited.", "Enter it under At most."
+    yield from each(estate, "limits", ~promised & ~filled(estate, "limits", "most"), "most", rule, remedy)
+
+
+def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
+    """Yield limits of places on a place that nothing lies in, and places without one."""
+    table = estate["limits"]
+    known = sorted({str(name) for sheet in _PLACED for name in estate[sheet]["location"].dropna().unique()})
+    places = (table["what"] == "places").to_numpy()
+    for row in np.flatnonzero(places & filled(estate, "limits", "location")).tolist():
+        name = shown(estate, "limits", row, "location")
+        if name not in known:
+            near = closest(name, known, 0.6)
+            remedy = f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(known)}."
+            yield from each(estate, "limits", [row], "location", "is no place in which a lot lies.", remedy)
+    rule, remedy = "no place: which places are limited is not said.", "Enter the place, as under Location elsewhere."
+    yield from each(estate, "limits", places & ~filled(estate, "limits", "location"), "location", rule, remedy)
+
+
+def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
+    """Yield promised supplies of a cuvée that no price by age speaks of."""
+    table, prices = estate["limits"], estate["price_by_age"]
+    priced = set(prices["cuvee"].dropna().astype(str))
+    promised = (table["what"] == "supply").to_numpy()
+    blank = promised & table["cuvee"].isna().to_numpy()
+    yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what is promised?", "Enter the cuvée.")
+    for row in np.flatnonzero(promised & ~blank).tolist():
+        if pd.notna(name := table["cuvee"].iloc[row]) and str(name) not in priced:
+            rule, remedy = "has no price by age: its supply can't be planned.", "Enter its prices on Price by age."
+            yield from each(estate, "limits", [row], "cuvee", rule, remedy)
+
+
+LIMIT_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
+    limits_say_how_much,
+    limits_of_known_places,
+    supplies_have_a_price,
+)

@@ -277,19 +277,20 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         (
             carried_on,
             "to_date",
-            "is the last day of a pool that plans go beyond: its last rate is carried on.",
-            "Enter its next period; an amount of 0 ends the pool.",
+            "is the last day of {names}, and plans go beyond it: the last rate is carried on.",
+            "Enter the next period; an amount of 0 ends a pool.",
         ),
         (
             by_days,
             "normal_capacity",
-            "no normal capacity: while its period is open the amount is split by days, not by the season.",
+            "no normal capacity for {names}: while the period is open the amount is split by days, not by the season.",
             "Enter the driver of a normal period.",
         ),
     ):
         if not len(rows):
             continue
         first = int(rows.min())
-        names = ", ".join(dict.fromkeys(str(name) for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
-        found.append(caution(estate.place("pools", first, column), names, rule, remedy))
+        names = " and ".join(dict.fromkeys(f"'{name}'" for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
+        value = str(estate["pools"]["to_date"].iloc[first].date()) if column == "to_date" else ""
+        found.append(caution(estate.place("pools", first, column), value, rule.format(names=names), remedy))
     return found

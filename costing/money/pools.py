@@ -29,7 +29,7 @@ from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES, Postings, joined, posted
 from costing.money.rates import locations
-from costing.money.time_charges import TIME_DRIVERS, TimeCharge, bearers
+from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
 
@@ -246,6 +246,8 @@ class Pools:
         holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[holds], rates[holds]
         if at_prices_of is not None:
+            every = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
+            rates, steps = rates[np.searchsorted(steps, every, side="right") - 1], every
             one = np.full(len(steps), self.element[first])
             rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
         source = self.rows.source[rows]

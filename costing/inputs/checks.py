@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from costing.errors import CAUTION, Finding
+from costing.errors import CAUTION, FIRST_PLACES, Finding
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
@@ -23,7 +23,7 @@ from costing.inputs.limit_checks import LIMIT_CHECKS
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
-from costing.inputs.row_findings import cell_place, each, first_rows, repeated, shown
+from costing.inputs.row_findings import also_at, cell_place, each, first_rows, repeated, shown
 from costing.inputs.schema import lists, sheets
 
 # What makes an entry of a sheet the only one of its kind.
@@ -162,11 +162,20 @@ def entered_twice(estate: Estate) -> Iterator[Finding]:
     """Yield entries that stand twice although only one can count."""
     for table, keys in KEYS.items():
         headers = ", ".join(f"'{sheets()[table].column(key).header}'" for key in keys)
-        for row, first in repeated(estate, table, keys):
-            same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
+        same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
+        wrong = estate.wrong_rows.get(table, np.zeros(len(estate[table]), dtype=bool))
+        pairs = [(row, first) for row, first in repeated(estate, table, keys) if not wrong[row]]
+        more, shown_pairs = "", pairs
+        if len(pairs) > FIRST_PLACES:
+            places = [
+                cell_place(estate, table, row, _naming(estate, table, keys, row))
+                for row, _ in pairs[1 : FIRST_PLACES + 1]
+            ]
+            more, shown_pairs = also_at(places, len(pairs) - 1), pairs[:1]
+        for row, first in shown_pairs:
             cell = _naming(estate, table, keys, row)
             rule = f"stands twice: {cell_place(estate, table, first, cell)} has {same}."
-            yield from each(estate, table, [row], cell, rule, "Keep one of the two rows.")
+            yield from each(estate, table, [row], cell, rule + more, "Keep one of the two rows.")
 
 
 def _naming(estate: Estate, table: str, keys: list[str], row: int) -> str:

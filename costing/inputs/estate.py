@@ -65,13 +65,14 @@ class Sources:
 @dataclass(frozen=True)
 class Estate:
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
-    it.
+    it. `wrong_rows[name]` tells which rows have an error already, while an estate that will be refused is checked.
     """
 
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
     sources: Mapping[str, Sources]
     cautions: tuple[Finding, ...] = field(default=())
+    wrong_rows: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
         """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`

@@ -159,7 +159,12 @@ def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawT
 def _run_checks(estate: Estate, reading: _Reading) -> None:
     spoilt_titles = {sheets()[name].title for name in reading.spoilt_tables}
     spoilt_rows = {re.sub(r"![A-Z]*", "!", place) for place in reading.spoilt_cells}
-    for finding in run_checks(estate, frozenset(reading.spoilt_tables)):
+    wrong_rows = {
+        name: np.array([f"{sheet}!{row}" in spoilt_rows for sheet, row in zip(at.sheet, at.row, strict=True)])
+        for name, at in estate.sources.items()
+        if spoilt_rows and len(at.row)
+    }
+    for finding in run_checks(replace(estate, wrong_rows=wrong_rows), frozenset(reading.spoilt_tables)):
         title = re.sub(r" \d{4}$", "", finding.place.split("!")[0])
         if title not in spoilt_titles and re.sub(r"![A-Z]*", "!", finding.place) not in spoilt_rows:
             reading.findings.append(_in_one_line(finding))

@@ -27,6 +27,7 @@ __all__ = [
     "CAUTION",
     "ERROR",
     "Mask",
+    "also_at",
     "by_name",
     "cell_place",
     "each",
@@ -61,11 +62,12 @@ def each(
     severity: str = ERROR,
 ) -> Iterator[Finding]:
     """Yield a finding for each row (mask or positions) at `column`, or one for many that are alike; words may depend
-    on the row.
+    on the row. Rows that have an error already are passed over.
     """
     positions = np.asarray(rows)
-    if positions.dtype == bool:
-        positions = np.flatnonzero(positions)
+    positions = np.flatnonzero(positions) if positions.dtype == bool else positions.astype(np.intp)
+    if table in estate.wrong_rows:
+        positions = positions[~estate.wrong_rows[table][positions]]
     if isinstance(rule, str) and isinstance(remedy, str):
         grouped = {(rule, remedy): positions.tolist()}
     else:
@@ -77,7 +79,7 @@ def each(
         more = ""
         if len(alike) > FIRST_PLACES:
             places = [cell_place(estate, table, row, column) for row in alike[1 : FIRST_PLACES + 1]]
-            more, alike = also([place.rpartition("!")[2] for place in places], len(alike) - 1), alike[:1]
+            more, alike = also_at(places, len(alike) - 1), alike[:1]
         for row in alike:
             value = shown(estate, table, row, column) if column else ""
             yield Finding(cell_place(estate, table, row, column), value, said + more, advice, severity)
@@ -86,6 +88,11 @@ def each(
         count = sum(map(len, further))
         more = f"has {count:,} more row{'s' * (count > 1)} like these."
         yield Finding(str(title), "", more, "Correct those shown first.", severity)
+
+
+def also_at(places: list[str], count: int) -> str:
+    """Sentence on further places of the same sheet, `count` in all."""
+    return also([place.rpartition("!")[2] for place in places], count)
 
 
 def cell_place(estate: Estate, table: str, row: int, column: str | None) -> str:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from costing.answers.charts import Chart
 from costing.workbook import look
+from costing.workbook.rows import cell_values
 
 CHART_ROWS, CHART_CHARACTERS = 23, 111.0
 _SIZE = {"width": 760, "height": 420}
@@ -44,6 +45,7 @@ def draw_chart(
     sheet, first, rows = table
     drawing = workbook.add_chart(_TYPES[chart.kind])
     headers, header_row = list(frame.columns), first - 1
+    date_1904 = bool(getattr(workbook, "date_1904", False))
     if chart.rows is not None:
         first, rows = first + chart.rows[0], chart.rows[1]
         frame = chart.part(frame)
@@ -58,8 +60,8 @@ def draw_chart(
             "name": [sheet, header_row, headers.index(header)],
             "categories": area(chart.category),
             "values": area(header),
-            "categories_data": _stored(frame[chart.category]),
-            "values_data": _stored(frame[header]),
+            "categories_data": _stored(frame[chart.category], date_1904),
+            "values_data": _stored(frame[header], date_1904),
         }
         if chart.kind == "waterfall" and count == 0:
             series |= {"fill": {"none": True}, "border": {"none": True}}
@@ -123,11 +125,10 @@ def _marker(colour: str) -> dict[str, Any]:
     return {"type": "circle", "size": 5, "fill": {"color": colour}, "border": {"color": colour}}
 
 
-def _stored(values: pd.Series[Any]) -> list[Any]:
-    """Values as the chart keeps them: numbers, texts, or an empty text."""
+def _stored(values: pd.Series[Any], date_1904: bool) -> list[Any]:
+    """Values as the chart keeps them: numbers (days of the workbook's date system), texts, or an empty text."""
     if pd.api.types.is_datetime64_any_dtype(values):
-        days = (values - pd.Timestamp("1899-12-30")) / pd.Timedelta(days=1)
-        return [day if day == day else "" for day in days.tolist()]
+        return ["" if day is None else day for day in cell_values(values, "date", date_1904=date_1904)]
     return [_stored_value(value) for value in values.astype(object).tolist()]
 
 

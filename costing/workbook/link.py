@@ -83,7 +83,7 @@ class Refresher:
         laid_out: list[Page] = []
         write_open(
             self.workbook,
-            _pages(sheets, stamp, stale, laid_out),
+            _pages(sheets, stamp, stale, laid_out, self.workbook.date_1904),
             names=[FINDINGS_SHEET] if findings else self._names,
             is_outgrown=self._is_outgrown,
             # The formula of a sheet sees numbers and filled cells alone; with errors the others are old for certain.
@@ -110,11 +110,11 @@ class Refresher:
 
 
 def _pages(
-    sheets: Iterable[ResultSheet], stamp: RunStamp, stale: tuple[str, str], laid_out: list[Page]
+    sheets: Iterable[ResultSheet], stamp: RunStamp, stale: tuple[str, str], laid_out: list[Page], date_1904: bool
 ) -> Iterator[Page]:
     """Pages one by one, so that each is written while the next is made; all of them in `laid_out` at the end."""
     for sheet in sheets:
-        laid_out += pages([sheet], stamp, stale)
+        laid_out += pages([sheet], stamp, stale, date_1904=date_1904)
         yield laid_out[-1]
 
 

@@ -27,10 +27,10 @@ from typing import Any, ParamSpec, TypeVar
 from costing.errors import WorkbookError
 from costing.inputs.cells import fold
 from costing.inputs.schema import sheets
-from costing.workbook.opened import OpenSheet
+from costing.workbook.opened import DAY_ZERO, DAY_ZERO_1904, OpenSheet
 from costing.workbook.package import shown
 from costing.workbook.pages import STALE_ROW, Page, PlacedTable, RowEdit, Styled, link_columns
-from costing.workbook.running_excel import find, is_file, saves_itself
+from costing.workbook.running_excel import counts_from_1904, find, is_file, saves_itself
 from costing.workbook.scan import MAX_CELLS
 from costing.workbook.sheets import MARK, mark_text
 from costing.workbook.stale import STALE
@@ -75,6 +75,7 @@ class ExcelWorkbook:
         self._known: set[str] = set()
         self._before = Path(tempfile.gettempdir()) / f"costing-excel-{self._app.pid}.txt"
         self.saves_itself = saves_itself(self._book)
+        self.date_1904 = counts_from_1904(self._book, path)
         self.remarks = [_WAS_FROZEN] if self._before.exists() and self._put_back() else []
 
     def close(self) -> None:
@@ -145,7 +146,8 @@ class ExcelWorkbook:
             rows.pop()
         formulas = _as_rows(sheet.range((1, 1), (height, min(width, _STALE_COLUMNS))).formula)
         filled = sum(bool(text) for line in formulas for text in line)
-        return OpenSheet(rows, tuple(errors), frozenset(self._percents(sheet, rows)), filled)
+        day_zero = DAY_ZERO_1904 if self.date_1904 else DAY_ZERO
+        return OpenSheet(rows, tuple(errors), frozenset(self._percents(sheet, rows)), filled, day_zero=day_zero)
 
     def _percents(self, sheet: Any, rows: list[list[Any]]) -> set[tuple[int, int]]:
         found = set()

@@ -70,6 +70,7 @@ class OfficeWorkbook:
             self.close()
             raise NotOpenError(str(fault)) from fault
         self._program, self.saves_itself = str(there["program"]), bool(there["saves_itself"])
+        self.date_1904 = bool(there["date_1904"])
         self.remarks = [_WAS_LOCKED] if there["was_locked"] else []
 
     def _start(self) -> None:
@@ -223,7 +224,7 @@ class OfficeWorkbook:
             for column in range(first, last + 1)
             for row in range(top, bottom + 1)
         }
-        return OpenSheet(rows, errors, frozenset(percents), found["filled"])
+        return OpenSheet(rows, errors, frozenset(percents), found["filled"], day_zero=zero)
 
     def write_tables(self, plans: Iterable[tuple[Page, Sequence[RowEdit], bool]]) -> None:
         """Edit rows of each page, then set all its cells; where the plan says so, formats and tables as well."""

@@ -56,7 +56,8 @@ class Side:
     def attach(
         self, pipe: str, path: str, percent_titles: list[str], most_cells: int, stale: str
     ) -> dict[str, str | bool]:
-        """Find the open workbook; return the program, whether an old lock was released, and whether it saves alone.
+        """Find the open workbook; return the program, whether an old lock was released, the days are counted from
+        1904, and the program saves by itself.
 
         stale: formula of a result sheet that is certainly old.
         """
@@ -83,6 +84,7 @@ class Side:
         return {
             "program": f"{product.getByName('ooName')} {product.getByName('ooSetupVersion')}",
             "was_locked": self._release(),
+            "date_1904": self._document.NullDate.Year == 1904,
             "saves_itself": all(saving.hasByName(name) and bool(saving.getByName(name)) for name in names),
         }
 

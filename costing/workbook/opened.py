@@ -28,7 +28,7 @@ from costing.workbook.read import table_from_cells
 from costing.workbook.scan import ERROR_CELL, CellFault, TableRange
 from costing.workbook.stale import SheetCount
 
-_DAY_ZERO = dt.datetime(1899, 12, 30)
+DAY_ZERO, DAY_ZERO_1904 = dt.datetime(1899, 12, 30), dt.datetime(1904, 1, 1)
 _STALE_COLUMNS = 52  # A to AZ, as `stale` counts
 
 
@@ -42,7 +42,8 @@ class OpenSheet:
 
     rows: None, text, number, truth or datetime; errors: (column, row, text) from 1; percent_cells: (column,
     row) from 1 of numbers shown as percentages; filled: cells in columns A to AZ that COUNTA counts; too_far:
-    (column, row) from 1 of the last cell, where the sheet is too large to be read and has no rows here.
+    (column, row) from 1 of the last cell, where the sheet is too large to be read and has no rows here;
+    day_zero: the day that the workbook counts as 0.
     """
 
     rows: list[list[Any]]
@@ -50,15 +51,18 @@ class OpenSheet:
     percent_cells: frozenset[tuple[int, int]] = frozenset()
     filled: int = 0
     too_far: tuple[int, int] | None = None
+    day_zero: dt.datetime = DAY_ZERO
 
     @property
     def total(self) -> float:
         """Sum of the numbers in columns A to AZ, dates as day numbers, as SUM has it."""
-        return sum(_number(cell) for row in self.rows for cell in row[:_STALE_COLUMNS])
+        return sum(_number(cell, self.day_zero) for row in self.rows for cell in row[:_STALE_COLUMNS])
 
 
 class OpenWorkbook(Protocol):
     """What a spreadsheet program that has the workbook open must offer."""
+
+    date_1904: bool  # whether it counts its days from 1904 (ECMA-376 part 1, 18.17.4.1)
 
     def who(self) -> str:
         """Program and workbook, for a person."""
@@ -186,7 +190,7 @@ def _check_ours(workbook: OpenWorkbook, name: str, title: str | None) -> None:
         raise WorkbookError(msg)
 
 
-def _number(cell: Any) -> float:
+def _number(cell: Any, day_zero: dt.datetime) -> float:
     if isinstance(cell, dt.datetime):
-        return (cell - _DAY_ZERO) / dt.timedelta(days=1)
+        return (cell - day_zero) / dt.timedelta(days=1)
     return cell if isinstance(cell, float) else 0.0

@@ -6,7 +6,7 @@ are put in or taken out inside it (`row_edits`), as a person would do it: charts
 user's own references move along.
 
 Conventions: rows and columns are counted from 0. Totals are formulas over their cells, spelt as in an English
-Excel. A link's location is `'Movements'!F17`. Dates are day numbers of the 1900 system.
+Excel. A link's location is `'Movements'!F17`. Dates are day numbers of the open workbook's date system.
 
 What it does not do: charts. Those that stand on a sheet follow their tables; a new sheet gets its charts when
 the results are written into the file, and a chart of a single row keeps to that row until then.
@@ -95,10 +95,17 @@ class RowEdit:
 
 
 def pages(
-    sheets: Sequence[ResultSheet], stamp: RunStamp | None = None, stale_formula: tuple[str, str] | None = None
+    sheets: Sequence[ResultSheet],
+    stamp: RunStamp | None = None,
+    stale_formula: tuple[str, str] | None = None,
+    *,
+    date_1904: bool = False,
 ) -> list[Page]:
-    """Lay the result sheets out as pages. ValueError where a description contradicts its frame."""
-    recorder = _Workbook()
+    """Lay the result sheets out as pages; date_1904: whether days are counted from 1904 in the open workbook.
+
+    ValueError where a description contradicts its frame.
+    """
+    recorder = _Workbook(date_1904)
     for long in lay_out(recorder, sheets, stamp, stale_formula):
         recorder.sheets[long.sheet].fill(long)
     return [sheet.page() for sheet in recorder.sheets]
@@ -161,7 +168,8 @@ def _link_formula(location: str, value: Any, separator: str) -> str | None:
 class _Workbook:
     """Takes the calls of the writer in place of an XlsxWriter workbook, and keeps what they say."""
 
-    def __init__(self) -> None:
+    def __init__(self, date_1904: bool) -> None:
+        self.date_1904 = date_1904
         self.sheets: list[_Sheet] = []
 
     def add_worksheet(self, name: str) -> _Sheet:

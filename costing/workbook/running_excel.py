@@ -14,7 +14,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from costing.errors import WorkbookError
 from costing.workbook.opened import NotOpenError
+from costing.workbook.package import open_package
+from costing.workbook.sheets import is_1904, read_book
 
 ATTEMPTS = 200
 
@@ -80,4 +83,13 @@ def saves_itself(book: Any) -> bool:
     """Whether AutoSave is on, where Excel tells."""
     with contextlib.suppress(Exception):  # a version without AutoSave, or a system where it can't be asked
         return book.api.AutoSaveOn is True
+    return False
+
+
+def counts_from_1904(book: Any, path: Path) -> bool:
+    """Whether the workbook counts its days from 1904: as Excel tells on Windows, elsewhere as its file says."""
+    with contextlib.suppress(Exception):  # a property of Excel on Windows alone
+        return bool(book.api.Date1904)
+    with contextlib.suppress(WorkbookError):
+        return is_1904(read_book(open_package(path)))
     return False

@@ -10,7 +10,7 @@ import pytest
 from costing.errors import CAUTION, ERROR, InputError
 from costing.inputs.headers import KnownNames, closest
 from costing.inputs.load import load, read_frames
-from tests.inputs.planted import estate_of, findings_of, only, planted
+from tests.inputs.planted import estate_of, findings_of, frames, only, planted
 
 NAMES = [
     ("Movements!D2", "M11", "is no known lot.", "Did you mean 'M1'?"),
@@ -275,3 +275,28 @@ def test_the_nearest_of_prepared_names_is_that_of_difflib() -> None:
     prepared = KnownNames(names)
     for word in ("Chene 2o12", "Crae 2019", "brume2004", "Argile 200", "nothing alike", ""):
         assert prepared.closest(word, 0.6) == closest(word, names, 0.6)
+
+
+def test_a_row_with_an_error_hides_no_finding_of_other_rows():
+    """Many rows with one fault became one finding at the first of them, and went with it where it was dropped."""
+    tables = planted({})
+    wrong = pd.concat([tables["Movements"].iloc[[0]].assign(**{"From lot": "R-1"})] * 8)
+    wrong.iloc[0, wrong.columns.get_loc("Out (L)")] = "4O00"
+    tables["Movements"] = pd.concat([tables["Movements"], wrong])
+    first = len(frames()["Movements"]) + 2
+    with pytest.raises(InputError) as refused:
+        load(read_frames(tables), settings_required=False)
+    found = [one for one in refused.value.findings if one.rule.startswith("is no known lot.")]
+    assert [one.place for one in found] == [f"Movements!D{first + 1}"]
+    assert f"6 more cells are like it: D{first + 2}, " in found[0].rule
+
+
+def test_many_entries_that_stand_twice_are_one_finding():
+    tables = planted({})
+    rates = tables["Interest rates"]
+    tables["Interest rates"] = pd.concat([rates, *[rates.iloc[[0]]] * 40])
+    with pytest.raises(InputError) as refused:
+        load(read_frames(tables), settings_required=False)
+    (finding,) = [one for one in refused.value.findings if one.severity == ERROR]
+    assert finding.rule.startswith("stands twice: Interest rates!A2 has the same 'from'.")
+    assert f"39 more cells are like it: A{len(rates) + 3}, " in finding.rule

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import os
 import re
 import sys
 from collections.abc import Iterator
@@ -22,7 +23,7 @@ import xlwings
 
 Place = tuple[int, int]
 FOR_EVER = 100_000
-_numbers = itertools.count(1_000_000_000)
+_numbers = itertools.count(1_000_000_000 + 1_000 * os.getpid())  # other runs of the tests share the temporary folder
 
 
 def windows_module() -> ModuleType:

@@ -1,23 +1,35 @@
 """Workbooks that count their days from 1904: results show the days that the inputs mean.
 
-The two date systems, 1,462 days apart: ECMA-376 part 1, 18.17.4.1.
+The two date systems, 1,462 days apart: ECMA-376 part 1, 18.17.4.1. openpyxl, which knows both, turns workbooks of
+the one into those of the other and tells the days that stand in the results.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import io
+import re
+import zipfile
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pandas as pd
 import pytest
-from openpyxl.utils.datetime import CALENDAR_MAC_1904
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
+from costing.answers.charts import Chart
+from costing.cli import main
+from costing.inputs.fingerprint import fingerprint
 from costing.workbook import write
+from costing.workbook.blank import blank_bytes
+from costing.workbook.contents import tables_from_csv
+from costing.workbook.read import read_workbook
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.update import open_source, write_results
+from tests.workbook.test_blank import DEMO
 
+GOLDEN = Path(__file__).parents[1] / "golden"
 DAYS = [dt.datetime(2018, 3, 6), dt.datetime(2026, 1, 1)]
 
 
@@ -36,3 +48,69 @@ def test_days_of_results_are_the_same_in_a_1904_workbook(
     write_results(open_source(path), path, [sheet], ["Stock value"], version="0", basis="book", inputs="")
     rows = list(openpyxl.load_workbook(io.BytesIO(path.read_bytes()))["Stock value"].iter_rows(values_only=True))
     assert [row[:2] for row in rows if isinstance(row[0], dt.datetime)] == [(DAYS[0], 45_000), (DAYS[1], 1)]
+
+
+def resaved(content: bytes, epoch: dt.datetime) -> bytes:
+    """The same workbook as another program saves it, with its days counted from there."""
+    book, saved = openpyxl.load_workbook(io.BytesIO(content)), io.BytesIO()
+    book.epoch = epoch
+    book.save(saved)
+    return saved.getvalue()
+
+
+def cells(path: Path) -> dict[str, list[Any]]:
+    """What every sheet shows but for the line of the run, days as days, links by where they lead."""
+    book = openpyxl.load_workbook(path, data_only=True)
+    return {
+        sheet.title: [row for row in sheet.iter_rows(values_only=True) if not str(row[0]).startswith("Run 2")]
+        for sheet in book
+        if sheet.title != "Run log"
+    }
+
+
+def both(folder: Path, source: Path) -> tuple[Path, Path]:
+    """The tables of a folder as two workbooks, of 1900 and of 1904."""
+    content = blank_bytes(tables_from_csv(source))
+    of_1900, of_1904 = folder / "1900" / "estate.xlsx", folder / "1904" / "estate.xlsx"
+    of_1900.parent.mkdir()
+    of_1904.parent.mkdir()
+    of_1900.write_bytes(resaved(content, CALENDAR_WINDOWS_1900))
+    of_1904.write_bytes(resaved(content, CALENDAR_MAC_1904))
+    return of_1900, of_1904
+
+
+@pytest.mark.parametrize("case", sorted(folder.parent.name for folder in GOLDEN.glob("*/settings.csv")))
+def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path: Path, case: str) -> None:
+    of_1900, of_1904 = both(tmp_path, GOLDEN / case)
+    assert fingerprint(read_workbook(of_1900)) == fingerprint(read_workbook(of_1904))
+    for path in (of_1900, of_1904):
+        assert main(["run", str(path)]) == 0
+    expected, shown = cells(of_1900), cells(of_1904)
+    assert "Cost per bottle" in shown or "Stock value" in shown
+    assert shown == expected
+    with zipfile.ZipFile(of_1904) as parts:
+        assert re.search(rb'<workbookPr[^>]*date1904="(1|true)"', parts.read("xl/workbook.xml"))
+
+
+def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(tmp_path: Path) -> None:
+    of_1900, of_1904 = both(tmp_path, DEMO)
+    for path in (of_1900, of_1904):
+        assert main(["close", str(path), "--date", "2024-12-31"]) == 0
+        assert main(["open-year", str(path), str(path.with_suffix(".next.xlsx")), "--date", "2024-12-31"]) == 0
+    expected, stored = cells(of_1900), cells(of_1904)
+    days = {cell for row in stored["Year-end stock"] for cell in row if isinstance(cell, dt.datetime)}
+    assert dt.datetime(2024, 12, 31) in days
+    assert stored == expected
+    assert cells(of_1904.with_suffix(".next.xlsx")) == cells(of_1900.with_suffix(".next.xlsx"))
+
+
+def test_a_chart_of_days_stores_those_of_a_1904_workbook(tmp_path: Path) -> None:
+    days = pd.DataFrame({"Day": pd.to_datetime(DAYS), "Amount": [1.0, 2.0]})
+    chart = Chart("line", "Amounts", "amounts", "Day", ("Amount",), "day", "EUR")
+    sheet = ResultSheet("Stock value", "Stock", (), (ResultTable("amounts", days, {"Day": "date"}),), (chart,))
+    stored = {}
+    for date_1904 in (False, True):
+        with zipfile.ZipFile(io.BytesIO(write.result_workbook([sheet], date_1904=date_1904))) as parts:
+            stored[date_1904] = re.findall(rb"<c:v>(4\d{4}|3\d{4})(?:\.0)?</c:v>", parts.read("xl/charts/chart1.xml"))
+    assert [int(day) - 1_462 for day in stored[False]] == [int(day) for day in stored[True]]
+    assert len(stored[True]) == 2

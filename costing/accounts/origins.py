@@ -11,8 +11,9 @@ from costing.answers.answer import Answer
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.model import Runs
 from costing.results.bridge import bridge, steps
-from costing.results.composition import composition, coverage
+from costing.results.composition import composition
 from costing.results.costs import by_cuvee
+from costing.results.coverage import coverage
 from costing.results.origins import grouped_origins, origins
 from costing.results.results import Results
 from costing.results.rounding import largest_remainder

@@ -24,9 +24,9 @@ from costing.decisions.years import between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
 from costing.graph.arrays import STAGES
 from costing.report.pictures import flow_picture, stacked_bars
-from costing.results.composition import coverage
 from costing.results.cost_flow import cost_flow
 from costing.results.costs import by_cuvee
+from costing.results.coverage import coverage
 from costing.results.results import Results
 from costing.results.stock import stock_values
 

@@ -201,7 +201,7 @@ def report(options: argparse.Namespace) -> int:
     """Write the report: build-up, flow of cost, margins, prices, verdicts, how sure they are, findings."""
     source = Source(options.path)
     book, economic = source.both
-    findings, drawn = list(cautions_of(source.estate, book)), {}
+    findings, drawn = list(cautions_of(source.runs)), {}
     try:
         found = forecast(source.estate, bases=(ECONOMIC,))
         drawn = uncertainty_tables(found, economic) if found.figures else {}

@@ -23,7 +23,7 @@ from costing.decisions.closed_years import closed_year_edits
 from costing.decisions.closing import close_year, closing_findings, with_closing
 from costing.decisions.next_year import open_year
 from costing.errors import Finding, InputError, errors_in
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
@@ -109,8 +109,8 @@ def run(options: argparse.Namespace) -> int:
 
 def show_origins(options: argparse.Namespace) -> int:
     """Say where the cost of one release came from."""
-    basis = ECONOMIC if options.basis == "economic" else BOOK
-    answer = origins_of(Source(options.path).runs, options.release, basis)
+    runs = Source(options.path).runs
+    answer = origins_of(runs, options.release, ECONOMIC if options.basis == "economic" else runs.book.basis)
     print(answer.to_json() if options.json else text_answer(answer, ("origins_grouped", "composition")))
     return 0
 

@@ -19,7 +19,7 @@ from costing.decisions.scenarios import scenario_changes
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
 from costing.house import House
-from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import load, read_csv_folder
@@ -70,7 +70,7 @@ class Source:
     @property
     def both(self) -> tuple[Results, Results]:
         """Results on the book and on the economic basis."""
-        return self.on(BOOK), self.on(ECONOMIC)
+        return self.runs.book, self.runs.economic
 
 
 def cautions_of(runs: Runs) -> list[Finding]:

@@ -26,7 +26,7 @@ from scipy.sparse import csr_matrix
 
 from costing.errors import CostingError, Finding, caution
 from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
@@ -58,7 +58,7 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
     """
     then = at_date(estate, on, approved)
     chain = trace(then)
-    book, economic = run(then, BOOK, chain), run(then, ECONOMIC, chain)
+    book, economic = run(then, chain=chain), run(then, ECONOMIC, chain)
     day = int(np.datetime64(on, "D").astype(np.int64))
     state = open_states(book, day)
     if not len(state):

@@ -104,6 +104,7 @@ def price(options: argparse.Namespace) -> int:
         raise InputError(wrong)
     book, economic = source.both
     replacement = source.on(REPLACEMENT)
+    print_findings([one for one in replacement.cautions if one not in economic.cautions], sys.stderr)
     prices = release_prices(book, economic, replacement)
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]

@@ -29,7 +29,7 @@ from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES, Postings, joined, posted
 from costing.money.rates import locations
-from costing.money.time_charges import TIME_DRIVERS, TimeCharge, bearers
+from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
 
@@ -246,6 +246,8 @@ class Pools:
         holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[holds], rates[holds]
         if at_prices_of is not None:
+            every = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
+            rates, steps = rates[np.searchsorted(steps, every, side="right") - 1], every
             one = np.full(len(steps), self.element[first])
             rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
         source = self.rows.source[rows]
@@ -277,19 +279,20 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         (
             carried_on,
             "to_date",
-            "is the last day of a pool that plans go beyond: its last rate is carried on.",
-            "Enter its next period; an amount of 0 ends the pool.",
+            "is the last day of {names}, and plans go beyond it: the last rate is carried on.",
+            "Enter the next period; an amount of 0 ends a pool.",
         ),
         (
             by_days,
             "normal_capacity",
-            "no normal capacity: while its period is open the amount is split by days, not by the season.",
+            "no normal capacity for {names}: while the period is open the amount is split by days, not by the season.",
             "Enter the driver of a normal period.",
         ),
     ):
         if not len(rows):
             continue
         first = int(rows.min())
-        names = ", ".join(dict.fromkeys(str(name) for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
-        found.append(caution(estate.place("pools", first, column), names, rule, remedy))
+        names = " and ".join(dict.fromkeys(f"'{name}'" for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
+        value = str(estate["pools"]["to_date"].iloc[first].date()) if column == "to_date" else ""
+        found.append(caution(estate.place("pools", first, column), value, rule.format(names=names), remedy))
     return found

@@ -4,7 +4,8 @@
 
 A delivery follows its quantity, an operation rate its driver, dry goods the bottles, storage the quantity held. A
 pool's rate is its amount over its driver or its normal capacity, so what one user adds the others lose
-(`costing.engine.pools`). Direct costs, opening costs and credits are amounts: no quantity moves them.
+(`costing.engine.pools`). A direct cost that several draws or deliveries share is shared by their quantities. Other
+direct costs, opening costs and credits are amounts: no quantity moves them.
 
 What it does not do: say how one quantity follows another (`costing.decisions.quantity_gradients`). Nothing is claimed
 where a pool's driver just equals its normal capacity.
@@ -63,6 +64,7 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         at = np.flatnonzero(every.table == TABLE_NAMES.index(name))
         _by_driver(results, found, driver[every.row[at]], every.flow[at], brought[at])
     _pools(results, found, every, brought)
+    _shared_costs(results, found, brought)
     for part in results.charges.accrued:
         if part.expensed:
             continue
@@ -71,6 +73,24 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         if TABLE_NAMES[part.charge.table] == "pools":
             _time_pool(results, found, part, grown)
     return found
+
+
+def _shared_costs(results: Results, found: Driven, brought: Floats) -> None:
+    """Costs on empty lots by what was drawn of them, and costs of deliveries by what was delivered: each part is
+    amount · q/Σq.
+    """
+    flows, every = results.chain.flows, results.charges.postings
+    size = len(results.estate["costs"])
+    mine = every.table == TABLE_NAMES.index("costs")
+    delivered = mine & (every.through < 0) & (every.flow >= 0)
+    delivered[delivered] = flows.kind[every.flow[delivered]] == Flow.DELIVERY
+    for at, by, slope, quantity in (
+        (np.flatnonzero(mine & (every.through >= 0)), every.through, found.out, flows.out),
+        (np.flatnonzero(delivered), every.flow, found.into, flows.into),
+    ):
+        flow, row = by[at], every.row[at]
+        whole, of_row = _sums(row, quantity[flow], size), _sums(row, brought[at], size)
+        np.add.at(slope, flow, ratio(brought[at], quantity[flow]) - ratio(of_row, whole)[row])
 
 
 def ratio(amount: Floats, quantity: Floats) -> Floats:
@@ -162,8 +182,9 @@ def _rate_slopes(results: Results, row: int, since: int, stop: int, done: float,
 def _pools(results: Results, found: Driven, every: Postings, brought: Floats) -> None:
     """Pools by a quantity that moves: each user's part, and what its use takes from the rate of all."""
     frame, charges = results.estate["pools"], results.charges
-    all_users = joined([every, charges.expensed])
-    all_brought = np.concatenate([brought, np.zeros(len(charges.expensed))])
+    elsewhere = charges.expensed.take(charges.expensed.through < 0)  # not the part lost of what is in `every`
+    all_users = joined([every, elsewhere])
+    all_brought = np.concatenate([brought, np.zeros(len(elsewhere))])
     mine = (all_users.table == TABLE_NAMES.index("pools")) & (all_users.flow >= 0)
     drivers = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
     begin, last = days(frame["from_date"]), days(frame["to_date"])

@@ -1,8 +1,7 @@
 """Postings: every amount of money on a lot-state, with its stage, cost element, dates and source cell.
 
-Here: opening costs, deliveries with their instalments and premiums, and direct costs. A cost on a lot that is
-already empty enters at the last state in which the lot held wine and follows that wine. `costing.money.rates`
-adds what is charged by driver.
+Here: opening costs, deliveries with their instalments and premiums, and direct costs. Where they enter:
+`costing.money.entries`. `costing.money.rates` adds what is charged by driver.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, sheets
+from costing.money.entries import entries_of
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
 ELEMENT_COLUMNS = (
@@ -29,13 +29,17 @@ ELEMENT_COLUMNS = (
     ("pools", "element"),
 )
 
+OF_DELIVERIES = ("grapes", "picking", "transport")
+"""Elements that, on a lot of grapes, were paid for what was delivered."""
+
 
 @dataclass(frozen=True)
 class Postings:
     """Parallel arrays, one entry per amount.
 
     state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table
-    and row of the source, flow that caused it (−1: none).
+    and row of the source, flow that caused it (−1: none), through: flow whose abnormal loss takes its part of the
+    amount, as of the wine that was drawn (−1: none).
     """
 
     state: Ints
@@ -47,6 +51,7 @@ class Postings:
     table: Ints
     row: Ints
     flow: Ints
+    through: Ints
 
     def __len__(self) -> int:
         return len(self.state)
@@ -71,6 +76,7 @@ def posted(
     incurred: Ints,
     paid: Ints | None = None,
     flow: Ints | int = -1,
+    through: Ints | int = -1,
 ) -> Postings:
     """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day
     incurred.
@@ -92,6 +98,7 @@ def posted(
         whole(number),
         np.asarray(row, dtype=np.int64),
         whole(flow),
+        whole(through),
     )
 
 
@@ -163,12 +170,10 @@ def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: B
     premium, fixed = frame["premium_per_unit"].to_numpy(), days(frame["premium_date"])
     late = np.flatnonzero(~np.isnan(premium) & (premium != 0) & ~own) if n else np.zeros(0, dtype=np.int64)
     when = np.where(fixed == BLANK_DAY, day, fixed)[late]
-    lot = codes(frame["lot"], chain.lots.names)[late]
-    at = chain.last_filled(chain.state_on(lot, when))
     final = posted(
         "deliveries",
         late,
-        at,
+        state[late],
         stage[late],
         element[late],
         premium[late] * quantity[late],
@@ -246,19 +251,22 @@ def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, 
 
 
 def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Postings:
-    """Costs rows, each on the state of its lot at the end of the day on which it was incurred."""
+    """Costs rows, each where `costing.money.entries` has it enter its lot."""
     frame = estate["costs"]
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
-    state = chain.last_filled(chain.state_on(lot, day))
-    stage = codes(frame["stage"], pd.Index(STAGES))
+    element = codes(frame["element"], elements)
+    entry = entries_of(chain, lot, day, np.isin(element, elements.get_indexer(pd.Index(OF_DELIVERIES))))
+    row = entry.row
+    stage = codes(frame["stage"], pd.Index(STAGES))[row]
     return posted(
         "costs",
-        np.arange(len(frame)),
-        state,
-        np.where(stage < 0, chain.states.stage[state], stage),
-        codes(frame["element"], elements),
-        frame["amount"].to_numpy(),
-        day,
-        days(frame["paid_date"]),
-        chain.states.flow[state],
+        row,
+        entry.state,
+        np.where(stage < 0, chain.states.stage[entry.held], stage),
+        element[row],
+        frame["amount"].to_numpy()[row] * entry.share,
+        day[row],
+        days(frame["paid_date"])[row],
+        chain.states.flow[entry.held],
+        entry.through,
     )

@@ -23,6 +23,8 @@ from costing.money.postings import Postings, joined, posted
 from costing.units import FORMATS_L
 
 FORMATS = pd.Index(list(FORMATS_L))
+ON_WHAT_CAME_IN = tuple(FLOW_DRIVERS.index(driver) for driver in ("litre", "bottle in"))
+"""Drivers of work on what an operation takes in: an abnormal loss takes its part of that work."""
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
@@ -67,6 +69,7 @@ def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
                 at,
                 events.driver[driver[first], at],
                 chain.valuation_day,
+                on_what_came_in=driver[first] in ON_WHAT_CAME_IN,
             )
         )
     return joined(parts) if parts else _nothing("operation_rates")
@@ -131,14 +134,18 @@ def _charge(
     quantity: Floats,
     valuation_day: int,
     stage: int = -1,
+    on_what_came_in: bool = False,
 ) -> Postings:
-    """Post one series of dated rates on the events `at`."""
+    """Post one series of dated rates on the events `at`; on_what_came_in: an abnormal loss takes its part."""
     row = row_in_force(rows, since, events.day[at])
     at, quantity, row = at[row >= 0], quantity[row >= 0], row[row >= 0]
     day = events.day[at]
     amount = escalated(rate[row], yearly[row], since[row], day, valuation_day) * quantity
     where = events.stage[at] if stage < 0 else stage
-    return posted(table, row, events.state[at], where, element, amount, day, flow=events.flow[at])
+    flow = events.flow[at]
+    return posted(
+        table, row, events.state[at], where, element, amount, day, flow=flow, through=flow if on_what_came_in else -1
+    )
 
 
 def _nothing(table: str) -> Postings:
@@ -190,6 +197,7 @@ def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
                 amount,
                 events.day[at],
                 flow=events.flow[at],
+                through=events.flow[at] if driver[row] in ON_WHAT_CAME_IN else -1,
             )
         )
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)

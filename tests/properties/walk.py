@@ -65,6 +65,9 @@ class State:
     unit: str
     format: str = ""
     end: date | None = None
+    takes: bool = False  # opened by a draw, work in place, a loss or a gauging
+    delivered: Fraction | None = None  # what a delivery brought
+    drawn: Fraction = NIL  # what was drawn for elsewhere
     sources: list[tuple[State, Fraction]] = field(default_factory=list)
     postings: list[Posting] = field(default_factory=list)
 
@@ -79,6 +82,7 @@ class Work:
     stage: str
     format: str
     driver: dict[str, Fraction]
+    carried: Fraction = ONE  # part of the work on what came in that is not lost with it
     primary: bool = True
 
 
@@ -197,7 +201,8 @@ class Walk:
             left = NIL
         assert left >= 0, f"{lot} overdrawn"
         share = ONE if left == 0 else quantity / before.quantity
-        self.follow(lot, day, left, ONE - share)
+        after = self.follow(lot, day, left, ONE - share)
+        after.takes, after.drawn = True, before.quantity - left
         return before, share
 
     def passed(self, good: Fraction, expected: Fraction) -> Fraction:
@@ -232,7 +237,9 @@ class Walk:
         lot, quantity = row["lot"], Fraction(row["quantity"])
         self.unit_of.setdefault(lot, (row["unit"], row.get("format") or ""))
         held = self.now[lot].quantity if lot in self.now else NIL
-        self.batches[table, number] = self.follow(lot, row["on_date"], held + quantity, kind=row["what"])
+        state = self.follow(lot, row["on_date"], held + quantity, kind=row["what"])
+        state.delivered = quantity if table == "deliveries" else None
+        self.batches[table, number] = state
 
     def do_load(self, load: str, lines: list[tuple[int, Row]]) -> None:
         day = lines[0][1]["on_date"]
@@ -279,6 +286,7 @@ class Walk:
             before = self.now[source]
             share = out / before.quantity
             state = self.follow(source, day, before.quantity - out + arrived, ONE - share)
+            state.takes = True
             self.send(before, share, state, carried)
         else:
             before, share = self.draw(source, day, out)
@@ -291,7 +299,7 @@ class Walk:
             driver["bottle in"] = out
         if state.unit == "bottles":
             driver["bottle out"] = arrived
-        self.works.append(Work(state, day, operation, state.stage, state.format, driver))
+        self.works.append(Work(state, day, operation, state.stage, state.format, driver, carried))
 
     def leave(self, number: int, row: Row, out: Fraction) -> None:
         """A loss from a lot, or an exit in bulk."""
@@ -310,6 +318,7 @@ class Walk:
         """A loss or gain found in a lot, judged on what the year allows."""
         before = self.now[lot]
         state = self.follow(lot, day, left)
+        state.takes = before.quantity > 0
         state.sources.clear()
         accrued, used = self.allowance[lot]
         allowed = max(NIL, accrued - used)
@@ -334,7 +343,7 @@ class Walk:
         self.unit_of.setdefault(row["to_lot"], ("bottles", form))
         held = self.now[row["to_lot"]].quantity if row["to_lot"] in self.now else NIL
         self.follow(row["to_lot"], day, held + bottles, kind="on lees").sources.append((batch, ONE))
-        self.works.append(Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles}))
+        self.works.append(Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles}, carried))
 
     def do_disgorgements(self, number: int, row: Row) -> None:
         day, taken, good = row["on_date"], Fraction(row["bottles_in"]), Fraction(row["bottles_out"])
@@ -351,9 +360,9 @@ class Walk:
         held = self.now[row["release_lot"]].quantity if row["release_lot"] in self.now else NIL
         self.follow(row["release_lot"], day, held + good, kind="finished").sources.append((batch, ONE))
         driver = {"bottle in": taken, "bottle out": good, "litre": taken * litres(form)}
-        self.works.append(Work(batch, day, "disgorgement", "finishing", form, driver))
+        self.works.append(Work(batch, day, "disgorgement", "finishing", form, driver, carried))
         if row.get("riddling"):
-            self.works.append(Work(batch, day, row["riddling"], "finishing", form, driver, primary=False))
+            self.works.append(Work(batch, day, row["riddling"], "finishing", form, driver, carried, primary=False))
 
     def do_dispatches(self, number: int, row: Row) -> None:
         drawn = self.draw(row["release_lot"], row["on_date"], Fraction(row["bottles"]))
@@ -362,6 +371,38 @@ class Walk:
 
     # -- looking back
 
-    def held_on(self, lot: str, day: date) -> State:
-        """The state of a lot when the day is over; if it was empty, the last one that held something."""
-        return [state for state in self.history[lot] if state.start <= day and state.quantity > 0][-1]
+    def entered(self, lot: str, day: date, paid_for_delivery: bool) -> list[tuple[State, Fraction, Fraction, State]]:
+        """Where a cost enters: state, share of it, part that no abnormal loss takes, and the state it was spent on."""
+        known = [state for state in self.history[lot] if state.start <= day]
+        taken = [place for place, state in enumerate(known) if state.start == day and state.takes]
+        if taken:
+            known = known[: taken[0]]
+        last = max(place for place, state in enumerate(known) if state.quantity > 0)
+        first = last
+        while first > 0 and known[first - 1].quantity > 0:
+            first -= 1
+        held = known[first : last + 1]
+        brought = [state for state in held if not state.takes and self.arrived(state)]
+        if paid_for_delivery and known[last].unit == "kg" and all(state.delivered for state in brought):
+            total = sum((state.delivered for state in brought if state.delivered), NIL)
+            return [(state, state.delivered / total, ONE, state) for state in brought if state.delivered]
+        draws = [state for state in known[first + 1 : last + 2] if state.drawn > 0]
+        if known[-1].quantity > 0 or not draws:
+            return [(known[last], ONE, ONE, known[last])]
+        found, total = [], sum((state.drawn for state in draws), NIL)
+        for state in draws:
+            before = self.history[lot][self.history[lot].index(state) - 1]
+            to, sent = next(
+                (other, share)
+                for other in self.states
+                for source, share in other.sources
+                if source is before and other.lot != lot
+            )
+            carried = sent / (state.drawn / before.quantity)
+            found.append((to, state.drawn / total, carried, before))
+        return found
+
+    def arrived(self, state: State) -> bool:
+        """Whether something came into the lot with this state."""
+        place = self.history[state.lot].index(state)
+        return place == 0 or state.quantity > self.history[state.lot][place - 1].quantity

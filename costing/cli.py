@@ -58,6 +58,12 @@ def _date(text: str) -> date:
         raise argparse.ArgumentTypeError(msg) from fault
 
 
+def _name(text: str) -> str:
+    from costing.inputs.cells import tidy
+
+    return tidy(text)
+
+
 def _whole(least: int) -> Callable[[str], int]:
     def read(text: str) -> int:
         if not text.isdecimal() or int(text) < least:
@@ -77,7 +83,7 @@ def _records(verbs: Any) -> None:
     verb("check", "say everything that is wrong or doubtful in the inputs; writes nothing", as_json=True)
     verb("run", "compute all costs and write the sheets of costs and stock", as_json=True, writes=True)
     origins = verb("origins", "say where the cost of one release came from, and what it is made of", as_json=True)
-    origins.add_argument("release", metavar="RELEASE", help="release lot, or any lot on hand")
+    origins.add_argument("release", type=_name, metavar="RELEASE", help="release lot, or any lot on hand")
     origins.add_argument("--basis", choices=("book", "economic"), default="economic", help="default: economic")
     link = verb("link", "refresh the result sheets of the workbook while it is open; saving stays yours")
     link.add_argument("--watch", action="store_true", help="again on each save")
@@ -113,11 +119,11 @@ def _decisions(verbs: Any) -> None:
         help="another workbook (a budget, last month's copy) as one more scenario; may be repeated",
     )
     why = verb("why", "say why a cost moved, in parts that add up")
-    why.add_argument("--from", dest="first", metavar="RELEASE", help="release or cuvée to start from")
-    why.add_argument("--to", metavar="RELEASE", help="release or cuvée to end at; with --before also `stock`")
+    why.add_argument("--from", dest="first", type=_name, metavar="RELEASE", help="release or cuvée to start from")
+    why.add_argument("--to", type=_name, metavar="RELEASE", help="where to end; with --before also `stock`")
     why.add_argument("--before", type=Path, metavar="PATH", help="another workbook to start from")
     sensitivity = verb("sensitivity", "rank the figures by what 1 %% of each does to the cost of a bottle")
-    sensitivity.add_argument("release", metavar="RELEASE", help="release, or a cuvée for its latest release")
+    sensitivity.add_argument("release", type=_name, metavar="RELEASE", help="release, or cuvée: its latest release")
     forecast = verb("forecast", "draw the uncertain figures many times: how sure costs and verdicts are")
     forecast.add_argument("--draws", type=_whole(1), default=10_000, help="default: 10,000")
     what = "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings"

@@ -8,7 +8,7 @@ the library.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
 ERROR = "error"
@@ -42,6 +42,18 @@ class Finding:
 def caution(place: str, value: str, rule: str, remedy: str) -> Finding:
     """A finding that does not stop a run."""
     return Finding(place, value, rule, remedy, CAUTION)
+
+
+FIRST_PLACES = 5
+
+
+def also(places: Sequence[str]) -> str:
+    """Sentence on further places of the same fault, none for none: how many, and the first ones."""
+    if not places:
+        return ""
+    cells = f"{len(places):,} more cells are" if len(places) > 1 else "1 more cell is"
+    dots = ", …" if len(places) > FIRST_PLACES else ""
+    return f" {cells} like it: {', '.join(places[:FIRST_PLACES])}{dots}."
 
 
 def errors_in(findings: Iterable[Finding]) -> list[Finding]:

@@ -13,7 +13,9 @@ import pandas as pd
 
 import costing
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.closing import close_year, closing_findings, open_year, prior_year_difference, with_closing
+from costing.decisions.closed_years import prior_year_difference
+from costing.decisions.closing import close_year, closing_findings, with_closing
+from costing.decisions.next_year import open_year
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
@@ -34,7 +36,6 @@ from costing.workbook.link import link
 from costing.workbook.origin_sheets import origin_sheets
 from costing.workbook.run_log import logged, read_log
 from costing.workbook.stock_sheets import stock_sheets, stock_table
-from costing.workbook.update import fingerprint
 from costing.workbook.write import ResultSheet
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
@@ -140,8 +141,7 @@ def run(options: argparse.Namespace) -> int:
         difference = max(abs(one.reconciliation()["amount"].iloc[-1]) for one in (book, economic))
         doubtful = counted(len(cautions), "caution")
         print(f"Reconciled to {difference:.0e} {currency} on both bases. {doubtful} (`costing check`).")
-    inputs = fingerprint(source.package)
-    result_sheets.append(logged(book, economic, costing.__version__, inputs, read_log(options.path)))
+    result_sheets.append(logged(book, economic, costing.__version__, source.inputs, read_log(options.path)))
     write_sheets(options, source, result_sheets)
     return 0
 

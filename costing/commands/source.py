@@ -18,6 +18,7 @@ from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.estate import Estate
+from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import load, read_csv_folder
 from costing.model import Runs
 from costing.results.place_rules import place_cautions
@@ -47,7 +48,9 @@ class Source:
         self.path = path
         self.package: Package = open_source(path)
         self.is_folder = path.is_dir()
-        self.estate: Estate = load(read_csv_folder(path) if self.is_folder else read_workbook(self.package))
+        tables = read_csv_folder(path) if self.is_folder else read_workbook(self.package)
+        self.inputs = fingerprint(tables)
+        self.estate: Estate = load(tables)
         self.runs = Runs(self.estate)
 
     def on(self, basis: Basis) -> Results:
@@ -83,6 +86,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         OWNED_SHEETS,
         version=costing.__version__,
         basis="book and economic",
+        inputs=source.inputs,
         beside=options.beside,
         ignore_lock=options.ignore_lock,
         strip=options.blank_old_values,

@@ -1,14 +1,14 @@
-"""Closing a year and opening the next: what stock was and cost on a date, frozen, and carried into a new
-workbook.
+"""Closing a year: what stock was and cost on a date, frozen, to be carried into the next workbook
+(`costing.decisions.next_year`).
 
 The closing date is a valuation at the end of that day. Frozen costs are unrounded, per lot, basis, stage and
 element; economic amounts hold the capital charged until then and are dated on the closing, so they grow on
 from there. What was fixed only after the closing (a grower's final premium, a late invoice on a lot already
-emptied) is carried as an opening cost that is incurred on its own date, with each lot's share of it. The
-allowance of the yearly loss norm and the composition of each lot are carried too.
+emptied) is carried as an opening cost that is incurred on its own date: each lot's share of it, and what belongs
+to goods already gone, by way out, which is cost of goods sold (or another exit) of the day on which it is incurred.
+The allowance of the yearly loss norm and the composition of each lot are carried too.
 
-What cannot be carried: the part of a late cost that belongs to bottles already sold (it is cost of goods sold
-of the old workbook); the replacement basis, whose postings start again at the prices of the closing date; a
+What cannot be carried: the replacement basis, whose postings start again at the prices of the closing date; a
 pool whose period is still open (close at its end).
 """
 
@@ -18,27 +18,28 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
-from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_matrix
 
 from costing.errors import CostingError, Finding, caution
-from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, TABLES, Ints, codes
+from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.estate import Estate, Sources, empty_table
+from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 from costing.model import run, trace
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
 from costing.results.composition import ATTRIBUTES, Composition
+from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
+from costing.results.roll_forward import names_of_exits
 from costing.results.stock import UNITS, open_states, values_at
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
-_DATED = tuple(dict.fromkeys(filter(None, TABLES)))
-_LEAST_DIFFERENCE, _ROUNDING = 1e-6, 1e-9  # money, and of the amount: sums taken in another order differ by less
+_GONE = ("way_out", "channel")
 
 
 def at_date(estate: Estate, on: date) -> Estate:
@@ -121,31 +122,55 @@ def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
 
 
 def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> pd.DataFrame:
-    """Postings incurred after the day whose rows are not carried on: each open lot's share of each."""
+    """Postings incurred after the day whose rows are not carried on: each open lot's share of each, and what belongs
+    to goods gone by then, by way out.
+    """
     postings, states = results.charges.postings, results.chain.states
     late = np.flatnonzero((postings.incurred > day) & (states.start[postings.state] <= day))
     late = late[~_carried_on(results, late, day)]
+    if not len(late):
+        return pd.DataFrame()
+    first, nominal, worth = spread(results, late, day)
+    inside = state[state >= first]
+    held, which = np.nonzero(nominal[inside - first])
+    in_stock = _rows_of(results, late[which], names[state >= first][held], nominal[inside - first][held, which])
+    return pd.concat([in_stock, _goods_gone(results, late, day, first, nominal, worth)], ignore_index=True)
+
+
+def _goods_gone(results: Results, late: Ints, day: int, first: int, nominal: Floats, worth: Floats) -> pd.DataFrame:
+    """What postings incurred after the day put into goods gone by then: amount and capital by way out."""
+    shares, flows, states = results.shares, results.chain.flows, results.chain.states
+    postings = results.charges.postings
+    gone = np.flatnonzero((flows.day[shares.exit_flow] <= day) & (shares.exit_source >= first))
+    ways = pd.MultiIndex.from_arrays([column[gone] for column in names_of_exits(results)])
+    number, known = ways.factorize()[0], ways.unique()  # in one order: that of first appearance
+    left = csr_matrix(
+        (shares.exit_share[gone], (number, shares.exit_source[gone] - first)), shape=(len(known), len(nominal))
+    )
+    lots = np.append(results.chain.lots.names.to_numpy(dtype=object), "")[states.lot[postings.state[late]]]
     parts = []
-    for posting in late:  # a handful a year
-        one = np.zeros(len(states))
-        one[postings.state[posting]] = 1.0
-        share = results.solution.plain.forward(one)
-        part = np.asarray(results.shares.matrix[state] @ share)
-        part[state == postings.state[posting]] = 1.0
-        holds = np.flatnonzero(part > 0)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "lot": names[holds],
-                    "stage": STAGES[postings.stage[posting]],
-                    "element": results.charges.elements[postings.element[posting]],
-                    "amount": postings.amount[posting] * part[holds],
-                    "mean_payment_date": as_dates(np.full(len(holds), postings.paid[posting])),
-                    "incurred_date": as_dates(np.full(len(holds), postings.incurred[posting])),
-                }
-            )
-        )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    for amount, element in ((nominal, None), (worth - nominal, "capital")):
+        gone_by = np.asarray(left @ amount)
+        way, which = np.nonzero(gone_by)
+        rows = _rows_of(results, late[which], lots[which], gone_by[way, which])
+        rows = rows if element is None else rows.assign(element=element)
+        parts.append(rows.assign(**{name: known.get_level_values(at)[way] for at, name in enumerate(_GONE)}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _rows_of(results: Results, posting: Ints, lot: np.ndarray, amount: Floats) -> pd.DataFrame:
+    """Rows of opening costs, each with the stage, element and dates of a posting."""
+    postings = results.charges.postings.take(posting)
+    return pd.DataFrame(
+        {
+            "lot": lot,
+            "stage": np.array(STAGES, dtype=object)[postings.stage],
+            "element": results.charges.elements.to_numpy(dtype=object)[postings.element],
+            "amount": amount,
+            "mean_payment_date": as_dates(postings.paid),
+            "incurred_date": as_dates(postings.incurred),
+        }
+    )
 
 
 def _carried_on(results: Results, late: Ints, day: int) -> np.ndarray:
@@ -229,128 +254,3 @@ def with_closing(estate: Estate, frozen: Mapping[str, pd.DataFrame], on: date) -
         kept = old[old["closing_date"] != limit].astype(object)
         both[name] = pd.concat([kept, frozen[name].astype(object)], ignore_index=True)[list(old.columns)]
     return both
-
-
-def prior_year_difference(estate: Estate) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """What later edits did to closed years: values by closing, basis and lot; and the rows that changed, by
-    sheet.
-
-    Both are empty where nothing changed.
-    """
-    values, rows = [], []
-    for when in map(pd.Timestamp, sorted(estate["yearend_stock"]["closing_date"].dropna().unique())):
-        on = when.date()
-        again = close_year(estate, on)
-        keys = ["lot", "basis"]
-        frozen = estate["yearend_costs"]
-        frozen = frozen[(frozen["closing_date"] == when) & frozen["incurred_date"].isna()].astype(
-            dict.fromkeys(keys, str)
-        )
-        present = again["yearend_costs"]
-        present = present[present["incurred_date"].isna()].astype(dict.fromkeys(keys, str))
-        both = (
-            frozen.groupby(keys)["amount"].sum().to_frame("frozen")
-            .join(present.groupby(keys)["amount"].sum().to_frame("present"), how="outer")
-            .fillna(0.0).reset_index()
-        )  # fmt: skip
-        both["difference"] = both["present"] - both["frozen"]
-        both = both[both["difference"].abs() > _LEAST_DIFFERENCE + _ROUNDING * both["frozen"].abs()]
-        both.insert(0, "closing_date", when)
-        values.append(both)
-        rows.append(_changed_rows(estate["yearend_inputs"], again["yearend_inputs"], when))
-    blank = pd.DataFrame(columns=["closing_date", "lot", "basis", "frozen", "present", "difference"])
-    changed = pd.DataFrame(columns=["closing_date", "sheet", "row", "what"])
-    return (
-        pd.concat(values, ignore_index=True) if values else blank,
-        pd.concat(rows, ignore_index=True) if rows else changed,
-    )
-
-
-def _changed_rows(frozen: pd.DataFrame, present: pd.DataFrame, when: pd.Timestamp) -> pd.DataFrame:
-    old = frozen[frozen["closing_date"] == when]
-    parts = []
-    for mine, theirs, what in ((present, old, "changed or added"), (old, present, "as it was at the closing")):
-        known = set(zip(theirs["sheet"].astype(str), theirs["fingerprint"].astype(str), strict=True))
-        keys = zip(mine["sheet"].astype(str), mine["fingerprint"].astype(str), strict=True)
-        new = mine[[key not in known for key in keys]]
-        parts.append(new[["sheet", "row"]].astype(object).assign(what=what))
-    frame = pd.concat(parts, ignore_index=True).sort_values(["sheet", "row", "what"], ignore_index=True)
-    frame.insert(0, "closing_date", when)
-    return frame
-
-
-def open_year(estate: Estate, on: date) -> Estate:
-    """The estate of the next workbook: opening stock as closed on that date, and every row dated after it.
-
-    CostingError where that date was never closed.
-    """
-    limit = pd.Timestamp(on)
-    stock = estate["yearend_stock"]
-    stock = stock[stock["closing_date"] == limit]
-    if not len(stock):
-        closed = sorted(
-            str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
-        )
-        message = (
-            f"{on} has not been closed (closed: {', '.join(closed) or 'none'}). "
-            "Run `costing close` with that date first."
-        )
-        raise CostingError(message)
-    tables = {name: estate[name].copy() for name in estate.tables}
-    for name in _DATED:
-        tables[name] = tables[name][tables[name]["on_date"] > limit]
-    tables["pools"] = tables["pools"][tables["pools"]["to_date"] > limit]
-    filled = {str(lot): limit for lot in stock["lot"]}
-    for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
-        for column in sheets()[name].columns:
-            if column.introduces and column.refers == "lot":
-                first = tables[name].groupby(tables[name][column.name].astype(str))["on_date"].min()
-                filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
-    costs = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
-    since = pd.to_datetime(costs["lot"].astype(str).map(filled))
-    tables["costs"] = costs[(costs["on_date"] >= since).to_numpy()]
-    values = tables["market_values"]
-    tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
-    trials = tables["trial_blends"]
-    tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
-    tables["opening_stock"] = as_table("opening_stock", stock.drop(columns="closing_date").assign(on_date=limit))
-    costs, shares = estate["yearend_costs"], estate["yearend_composition"]
-    costs = costs[costs["closing_date"] == limit]
-    tables["opening_costs"] = as_table("opening_costs", costs.drop(columns="closing_date"))
-    shares = shares[shares["closing_date"] == limit]
-    tables["opening_composition"] = as_table("opening_composition", shares.drop(columns="closing_date"))
-    for name in YEAR_END:
-        tables[name] = empty_table(name)
-    return replace(
-        estate,
-        tables={name: as_table(name, table) for name, table in tables.items()},
-        sources=_numbered(estate, tables),
-    )
-
-
-def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Frame with the columns and types of a sheet; blank text is blank."""
-    blank = empty_table(name)
-    columns: dict[str, pd.Series[Any]] = {}
-    for column in blank.columns:
-        values = frame[column] if column in frame.columns else pd.Series([None] * len(frame), dtype=object)
-        values = values.reset_index(drop=True)
-        if isinstance(blank[column].dtype, pd.CategoricalDtype):
-            text = values.astype(object)
-            columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")
-        elif blank[column].dtype == np.float64:
-            columns[column] = pd.to_numeric(values, errors="coerce").astype(np.float64)
-        else:
-            columns[column] = pd.to_datetime(values).astype(blank[column].dtype)
-    return pd.DataFrame(columns)
-
-
-def _numbered(estate: Estate, tables: Mapping[str, pd.DataFrame]) -> dict[str, Sources]:
-    return {
-        name: Sources(
-            np.full(len(table), sheets()[name].title, dtype=object),
-            np.arange(2, len(table) + 2),
-            estate.sources[name].letters,
-        )
-        for name, table in tables.items()
-    }

@@ -19,12 +19,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.decisions.closing import as_table
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
 from costing.engine.carrying import FloatArray, IntArray
 from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
-from costing.inputs.estate import Estate, Sources
+from costing.inputs.estate import Estate, Sources, as_table
 from costing.money.charges import accrues_in
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases

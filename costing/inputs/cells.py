@@ -1,13 +1,14 @@
 """Raw cells by what they hold: a column taken apart into numbers, dates, texts and TRUE/FALSE.
 
 Typed columns (float, datetime, categorical, text) are taken as they are; a column of mixed cells is gone
-through cell by cell. Texts are tidied (invisible signs and outer spaces go, inner runs of spaces become one)
-and each distinct text is kept once. A blank text is a blank cell. Nothing is judged here.
+through cell by cell. Texts are tidied (`tidy`: one spelling of accents, no invisible marks) and each distinct
+text is kept once. A blank text is a blank cell. Nothing is judged here.
 """
 
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
@@ -22,6 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 LONGEST_SHOWN = 80
+_TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,7 @@ class Cells:
 @lru_cache(maxsize=4096)
 def fold(text: str) -> str:
     """Spelling without case, accents or runs of spaces, for comparing headers and words of closed lists."""
-    plain = "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))
+    plain = "".join(sign for sign in unicodedata.normalize("NFKD", tidy(text)) if not unicodedata.combining(sign))
     return " ".join(plain.casefold().split())
 
 
@@ -94,8 +96,18 @@ def number_text(number: float) -> str:
 
 
 def tidy(text: str) -> str:
-    """Text without invisible signs, outer spaces and runs of spaces (non-breaking ones included)."""
-    return " ".join(text.replace("\u200b", "").replace("\ufeff", "").split())
+    """Text as one name is written whoever typed it: accents composed (Unicode form NFC), no invisible marks
+    (category Cf: zero-width, direction, soft hyphen), no outer spaces nor runs of them (non-breaking ones included).
+    """
+    if not text.isascii():
+        text = unicodedata.normalize("NFC", "".join(sign for sign in text if unicodedata.category(sign) != "Cf"))
+    return " ".join(text.split())
+
+
+def says_total(text: str) -> bool:
+    """Whether a text is the label of a totals row, in the languages of wine."""
+    likely = text.lstrip()[:1] in "gGsStT"
+    return likely and _TOTALS.fullmatch(fold(text).rstrip(": ")) is not None
 
 
 def display(text: str, longest: int = LONGEST_SHOWN) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -85,6 +86,23 @@ class Estate:
 def empty_table(name: str) -> pd.DataFrame:
     """Table of sheet `name` with the schema's columns and types, and no rows."""
     return pd.DataFrame({c.name: pd.Series([], dtype=column_dtype(c.type)) for c in sheets()[name].columns})
+
+
+def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Frame with the columns and types of a sheet; blank text is blank."""
+    blank = empty_table(name)
+    columns: dict[str, pd.Series[Any]] = {}
+    for column in blank.columns:
+        values = frame[column] if column in frame.columns else pd.Series([None] * len(frame), dtype=object)
+        values = values.reset_index(drop=True)
+        if isinstance(blank[column].dtype, pd.CategoricalDtype):
+            text = values.astype(object)
+            columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")
+        elif blank[column].dtype == np.float64:
+            columns[column] = pd.to_numeric(values, errors="coerce").astype(np.float64)
+        else:
+            columns[column] = pd.to_datetime(values).astype(blank[column].dtype)
+    return pd.DataFrame(columns)
 
 
 def column_dtype(kind: str) -> str:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding, InputError, WorkbookError, caution, errors_in
 from costing.inputs import columns
-from costing.inputs.cells import LONGEST_SHOWN, Cells, display, fold, take_apart
+from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
 from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
@@ -32,7 +32,6 @@ from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
 
 FINDINGS_PER_COLUMN = 50
-_TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -201,6 +200,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
     headers = [str(header) for header in raw.frame.columns]
     headings = read_headers(sheet, headers)
     found: dict[str, tuple[int, Heading, Cells]] = {}
+    reading.spoilt_cells |= {f"{raw.sheet}!{place}" for place in raw.faulty}
     announced: set[str] = set()
     for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
         if heading.rule:
@@ -259,23 +259,18 @@ def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], frame: pd.DataFrame) ->
             dated |= ~np.isnat(cells.dates)
         if cells.codes is None:
             continue
-        says_total = np.array([*(_says_total(text) for text in cells.texts), False])[cells.codes]
-        totals |= says_total
+        is_total = np.array([*(says_total(text) for text in cells.texts), False])[cells.codes]
+        totals |= is_total
         if sheet.column(name).type not in ("number", "integer", "percent"):
-            named |= (cells.codes >= 0) & ~says_total
+            named |= (cells.codes >= 0) & ~is_total
     if sheet.name == "settings":
         return np.flatnonzero(kept)
     totals &= ~dated & ~named
     bare = np.flatnonzero(kept & ~dated & ~named & ~totals)
     if len(bare) and frame.shape[1] > len(found):  # the word may stand in a column of the user's own
         labels = frame.iloc[bare].to_numpy(dtype=object)
-        totals[bare] = [any(isinstance(cell, str) and _says_total(cell) for cell in row) for row in labels]
+        totals[bare] = [any(isinstance(cell, str) and says_total(cell) for cell in row) for row in labels]
     return np.flatnonzero(kept & ~totals)
-
-
-def _says_total(text: str) -> bool:
-    likely = text.lstrip()[:1] in "gGsStT"
-    return likely and _TOTALS.fullmatch(fold(text).rstrip(": ")) is not None
 
 
 def _read_column(

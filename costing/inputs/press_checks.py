@@ -89,7 +89,15 @@ def dates_of_arrivals(estate: Estate) -> Iterator[Finding]:
 
 
 def opening_amounts(estate: Estate) -> Iterator[Finding]:
-    """Yield opening costs of lots that are not in the opening stock."""
+    """Yield opening costs of lots that are not in the opening stock, of none, and of goods gone on no known day."""
+    lot, gone = (filled(estate, "opening_costs", name) for name in ("lot", "way_out"))
+    rule, remedy = "no lot is named.", "Enter the opening lot; or, for goods that had gone before, their way out."
+    yield from each(estate, "opening_costs", ~lot & ~gone, "lot", rule, remedy)
+    rule, remedy = "stands in Way out, beside a lot in stock.", "Empty one of the two cells."
+    yield from each(estate, "opening_costs", lot & gone, "way_out", rule, remedy)
+    undated = gone & ~filled(estate, "opening_costs", "incurred_date")
+    rule, remedy = "no day on which the cost of goods already gone was fixed.", "Enter it."
+    yield from each(estate, "opening_costs", undated, "incurred_date", rule, remedy)
     opening = first_rows(estate, "opening_stock", "lot")
     known = [
         first_rows(estate, "deliveries", "lot"),

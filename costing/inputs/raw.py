@@ -19,7 +19,8 @@ class RawTable:
     sheet: its title; frame: one column per header as found, raw values (text, number, TRUE, date, None);
     row_numbers: row of the sheet for each row of the frame; letters: column letter of each header; findings:
     what the reader has found already; percent_formatted: per header, True where the cell holds a fraction
-    shown as a percentage; header_row: row of the headers.
+    shown as a percentage; header_row: row of the headers; faulty: cells (`F17`) that hold an error or were never
+    calculated: the findings speak of them, and they are no blanks.
     """
 
     sheet: str
@@ -29,6 +30,7 @@ class RawTable:
     findings: tuple[Finding, ...] = ()
     percent_formatted: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     header_row: int = 1
+    faulty: frozenset[str] = frozenset()
 
 
 def column_letter(position: int) -> str:

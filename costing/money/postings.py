@@ -112,7 +112,10 @@ def elements_of(estate: Estate) -> pd.Index:
 
 
 def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
-    """Opening costs of the basis: rows that name it and rows that name none."""
+    """Opening costs of the basis: rows that name it and rows that name none.
+
+    A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
+    """
     frame = estate["opening_costs"]
     family = "book" if basis.capital == "none" else "economic"
     named = frame["basis"].astype(object)
@@ -120,7 +123,8 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)
     state_of_lot = np.full(len(chain.lots.names) + 1, -1, dtype=np.int64)
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
-    state = state_of_lot[codes(frame["lot"], chain.lots.names)[rows]]
+    had_gone = frame["way_out"].notna().to_numpy()[rows]
+    state = np.where(had_gone, -1, state_of_lot[codes(frame["lot"], chain.lots.names)[rows]])
     stage = codes(frame["stage"], pd.Index(STAGES))[rows]
     begun = chain.states.start[state]
     fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
@@ -133,7 +137,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
         frame["amount"].to_numpy()[rows],
         np.where(fixed == BLANK_DAY, begun, fixed),
         np.where(paid == BLANK_DAY, begun, paid),
-        chain.states.flow[state],
+        np.where(had_gone, -1, chain.states.flow[state]),
     )
 
 

@@ -86,3 +86,24 @@ def late_costs(results: Results, day: int) -> Late | None:
     arrived = np.asarray(matrix @ worth)
     capital = np.where(inside, worth - arrived - amount, 0.0)
     return Late(first, postings, matrix, worth, arrived, amount, capital)
+
+
+def spread(results: Results, which: Ints, day: int) -> tuple[int, Floats, Floats]:
+    """First state, and what each of these postings has put into it and those after it begun by `day`: as posted, and
+    with capital [states, postings].
+    """
+    states, curve, postings = results.chain.states, results.charges.curve, results.charges.postings.take(which)
+    first = int(postings.state.min())
+    window = slice(first, int(np.searchsorted(states.start, day, side="right")))
+    matrix = csr_matrix(results.shares.matrix[window, window])
+    posted = np.zeros((matrix.shape[0], len(which)), order="F")
+    at = (postings.state - first, np.arange(len(which)))
+    posted[at] = postings.amount
+    nominal = Triangular(matrix).forward(posted)
+    if curve is None:
+        return first, nominal, nominal
+    inside = accrues_in(results.basis)[states.stage[window]]
+    grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
+    posted[at] = np.where(inside[at[0]], grown, postings.amount)
+    factor = csr_matrix(diags_array(results.solution.growth[window]) @ matrix)
+    return first, nominal, Triangular(factor).forward(posted)

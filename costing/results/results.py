@@ -21,6 +21,7 @@ from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.money.charges import Charges
+from costing.money.postings import TABLE_NAMES, Postings
 
 TOLERANCE = 1e-9
 
@@ -58,6 +59,12 @@ class Results:
         return self.chain.states.last_of_lot[self.chain.states.last_of_lot >= 0]
 
     @cached_property
+    def had_gone(self) -> Postings:
+        """Opening costs of goods that had gone before the records begin, fixed only since."""
+        apart = self.charges.expensed
+        return apart.take((apart.table == TABLE_NAMES.index("opening_costs")) & (apart.state < 0))
+
+    @cached_property
     def exit_amount(self) -> Floats:
         """Amount that leaves by each exit: wine sent away, and abnormal losses."""
         return np.asarray(self.shares.exit_share * self.total[self.shares.exit_source])
@@ -67,19 +74,20 @@ class Results:
         charges = self.charges
         put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
+        gone = self.had_gone.amount.sum()
         capital = float(self.solution.capital.sum())
         stock = float(self.total[self.final].sum())
         lost = self.shares.exit_reason == LOST
-        sold, abnormal = float(self.exit_amount[~lost].sum()), float(self.exit_amount[lost].sum())
+        sold, abnormal = float(self.exit_amount[~lost].sum() + gone), float(self.exit_amount[lost].sum())
         lines = [
             ("Cost in", float(put_in + apart)),
             ("Capital charged", capital),
             ("Stock at the end of the records", stock),
             ("Cost of goods sold and other exits", sold),
             ("Abnormal losses expensed", abnormal),
-            ("Expensed at once", float(apart)),
+            ("Expensed at once", float(apart - gone)),
         ]
-        difference = lines[0][1] + capital - stock - sold - abnormal - float(apart)
+        difference = lines[0][1] + capital - stock - sold - abnormal - float(apart - gone)
         return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
 
     def check_identity(self) -> None:

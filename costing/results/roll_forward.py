@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, days
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
@@ -43,7 +43,7 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     shares, flows = results.shares, results.chain.flows
     amount = _left_by(results, last) - _left_by(results, first - 1)
     flow = shares.exit_flow
-    way, through = _ways_out(results)
+    way, through = names_of_exits(results)
     inside = (flows.day[flow] >= first) & (flows.day[flow] <= last) & (shares.exit_reason != LOST)
     unit = UNITS[results.chain.lots.unit[flows.source[flow]]]
     frame = pd.DataFrame(
@@ -55,8 +55,21 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
             "cost": amount,
         }
     )
+    frame = pd.concat([frame, _gone_before(results, first, last)], ignore_index=True)
     frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0)]
     return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
+
+
+def _gone_before(results: Results, first: int, last: int) -> pd.DataFrame:
+    """Costs incurred in a period on goods that had gone before the records begin, in the columns of `exits`."""
+    costs, gone = results.estate["opening_costs"], results.had_gone
+    gone = gone.take((gone.incurred >= first) & (gone.incurred <= last))
+    way, through = (costs[name].astype(object).to_numpy()[gone.row] for name in ("way_out", "channel"))
+    through = np.where(pd.isna(through), "", through)
+    in_bulk = np.isin(through.astype(str), OPERATIONS)  # wine in litres; what a channel takes is bottles
+    unit = np.where(way == ABNORMAL, "", np.where(in_bulk, UNITS[LITRE], UNITS[BOTTLE]))
+    frame = pd.DataFrame({"way_out": way, "channel": through, "unit": unit})
+    return frame.assign(quantity=0.0, cost=gone.amount)
 
 
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
@@ -68,6 +81,7 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
+    apart = apart.take((apart.table != TABLE_NAMES.index("opening_costs")) | (apart.state >= 0))  # goods gone: exits
     idle = (apart.table == TABLE_NAMES.index("pools")) & (apart.state < 0)
     named = np.append(results.estate["pools"]["pool"].astype(object).to_numpy(), "")
     rows = [(apart.stage, apart.element, apart.amount, named[np.where(idle, apart.row, -1)])]
@@ -111,7 +125,7 @@ def ways_out(estate: Estate) -> Names:
     return np.asarray(way[row])
 
 
-def _ways_out(results: Results) -> tuple[Names, Names]:
+def names_of_exits(results: Results) -> tuple[Names, Names]:
     """Way out, and channel, operation or cause, of each exit."""
     estate, flows, shares = results.estate, results.chain.flows, results.shares
     flow = shares.exit_flow
@@ -205,13 +219,18 @@ def _until(results: Results, day: int) -> _Sums:
     passed = shares.edge_share[crosses] * worth[source[crosses]]
     gone_by, gone_from = _left_by(results, day), stage[shares.exit_source]
     lost = shares.exit_reason == LOST
+    before = results.had_gone.take(results.had_gone.incurred <= day)
+    in_capital = charges.elements[before.element] == "capital"
+    beyond = (results.estate["opening_costs"]["way_out"] == ABNORMAL).to_numpy()[before.row]
+    gone = [before.take(which) for which in (~in_capital, in_capital, ~beyond, beyond)]
+    spent, grown, sent, wasted = (_binned(part.stage, part.amount) for part in gone)
     return _Sums(
-        _binned(stage, nominal),
+        _binned(stage, nominal) + spent,
         _binned(stage, timed),
-        _binned(stage, capital),
+        _binned(stage, capital) + grown,
         _binned(stage[target[crosses]], passed),
         _binned(stage[source[crosses]], passed),
-        _binned(gone_from[~lost], gone_by[~lost]),
-        _binned(gone_from[lost], gone_by[lost]),
+        _binned(gone_from[~lost], gone_by[~lost]) + sent,
+        _binned(gone_from[lost], gone_by[lost]) + wasted,
         _binned(stage[held], value),
     )

@@ -12,13 +12,13 @@ What it does not do: it saves nothing, ever.
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from costing.errors import Finding, WorkbookError
+from costing.inputs.fingerprint import fingerprint
 from costing.inputs.headers import sheet_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import sheets
@@ -95,24 +95,21 @@ class OpenWorkbook(Protocol):
 
 
 def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount], str]:
-    """Raw tables of the open workbook, the counts behind STALE, and a fingerprint of all input cells."""
+    """Raw tables of the open workbook, the counts behind STALE, and the fingerprint of the inputs."""
     found, counts = [], []
-    whole = hashlib.sha256()
     named = [(title, *sheet_name(title)[:2]) for title in workbook.titles()]
     wrongly_named = {title for title, _, rule in named if rule and not workbook.is_marked(title)}
     read = workbook.read_tables([title for title, name, rule in named if name and not rule])
     for title, name, rule in named:
         if title in wrongly_named:
             found.append(table_from_cells(title, []))
-            whole.update(title.encode())
         if rule or not name:
             continue
         cells = next(read)
         found.append(_raw_table(title, cells, workbook.tables(title)))
-        whole.update(repr((title, cells.rows, sorted(cells.percent_cells), cells.errors)).encode())
         if sheets()[name].owner == "user":
             counts.append(SheetCount(title, cells.filled, cells.total))
-    return found, counts, whole.hexdigest()[:10]
+    return found, counts, fingerprint(found)
 
 
 def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:

@@ -6,8 +6,9 @@ headers. Every value comes from the file as it was last calculated; a cell that 
 that was never calculated, is a finding and never a blank.
 
 Conventions: hidden and filtered rows count; a totals row does not. Rows typed directly below a table count
-when they fill every required column, since not every spreadsheet program stretches the table; anything else
-below it is a caution. Dates are datetimes. Rows and letters are those of the sheet.
+when they fill every required column, since not every spreadsheet program stretches the table; such a row
+further down, below a blank line or a totals row, is an error, anything else there a caution. Dates are
+datetimes. Rows and letters are those of the sheet.
 
 What it does not do: it judges no value, no header and no blank row (`inputs.load` does), and it evaluates
 no formula.
@@ -27,8 +28,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from python_calamine import CalamineError, CalamineWorkbook
 
-from costing.errors import Finding, WorkbookError, caution
-from costing.inputs.cells import fold, tidy
+from costing.errors import Finding, WorkbookError, also, caution
+from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
@@ -47,7 +48,6 @@ from costing.workbook.sheets import Book, read_book
 from costing.workbook.sheets import Sheet as Tab
 
 HEADER_ROWS = 20
-_LISTED = 20
 Row = Sequence[Any]
 
 
@@ -213,25 +213,26 @@ def _raw_table(
     header_row = max(1, area.first_row - 1)
     # Without the dtype a pandas version of its own choosing would look through every cell for text.
     frame = pd.DataFrame({header: pd.Series(values, dtype=values.dtype) for header, values in columns.items()})
-    return RawTable(title, frame, numbers, letters, tuple(findings), percent, header_row)
+    faulty = frozenset(f"{column_letter(fault.column - 1)}{fault.row}" for fault in faults)
+    return RawTable(title, frame, numbers, letters, tuple(findings), percent, header_row, faulty)
 
 
 def _fault_findings(title: str, faults: Sequence[CellFault]) -> list[Finding]:
-    """One finding per faulty cell; a column with very many of one kind gets one that counts them."""
+    """One finding for each kind of fault in a column: first cell, count, next cells."""
     grouped: dict[tuple[int, str], list[CellFault]] = {}
     for fault in faults:
         grouped.setdefault((fault.column, fault.kind), []).append(fault)
     found = []
     for (_, kind), group in grouped.items():
-        more = f" So do {len(group) - 1:,} more cells of this column." if len(group) > _LISTED else ""
-        for fault in group[: 1 if more else None]:
-            place = f"{title}!{column_letter(fault.column - 1)}{fault.row}"
-            if kind == ERROR_CELL:
-                rule, remedy = "is an error, not a value.", "Mend the formula, or type the value."
-                found.append(Finding(place, fault.shown, rule + more.replace("So do", "So are"), remedy))
-            else:
-                rule = "holds a formula that was never calculated."
-                found.append(Finding(place, "", rule + more, "Open the file in a spreadsheet program and save it."))
+        places = [f"{column_letter(fault.column - 1)}{fault.row}" for fault in group]
+        more = also(places[1:])
+        if kind == ERROR_CELL:
+            rule, remedy = "is an error, not a value.", "Mend the formula, or type the value."
+            found.append(Finding(f"{title}!{places[0]}", group[0].shown, rule + more, remedy))
+        else:
+            rule = "holds a formula that was never calculated."
+            remedy = "Open the file in a spreadsheet program and save it."
+            found.append(Finding(f"{title}!{places[0]}", "", rule + more, remedy))
     return found
 
 
@@ -316,6 +317,19 @@ def _with_rows_below(
     while not table.totals_rows and below < len(rows) and needed and _fills(rows[below], needed):
         below += 1
     last = max(area.last_row, below) if below > table.last_row else area.last_row
+    remedy = "Drag the table's corner down over rows that belong to it; move notes to another sheet."
+    left_out = [
+        number
+        for number in range(max(below, table.last_row) + 1, len(rows) + 1)
+        if needed and _fills(rows[number - 1], needed) and not _inside(tables, needed[0], number)
+        if not any(isinstance(cell, str) and says_total(cell) for cell in rows[number - 1])
+    ]
+    if left_out:
+        first, *further = [f"{column_letter(needed[0] - 1)}{number}" for number in left_out]
+        rule = f"begins a filled row below the table '{table.name}', which is not read.{also(further)}"
+        value = shown(str(rows[left_out[0] - 1][needed[0] - 1]), 40)
+        findings.append(Finding(f"{title}!{first}", value, rule, remedy))
+        return replace(area, last_row=last)
     for number in range(max(below, table.last_row) + 1, len(rows) + 1):
         column = next(
             (c for c in area.columns if c <= len(rows[number - 1]) and not _is_blank(rows[number - 1][c - 1])),
@@ -324,7 +338,6 @@ def _with_rows_below(
         if column and not _inside(tables, column, number):
             value = shown(str(rows[number - 1][column - 1]), 40)
             rule = f"stands below the table '{table.name}' and is not read, nor is anything further down."
-            remedy = "Drag the table's corner down over rows that belong to it; move notes to another sheet."
             findings.append(caution(f"{title}!{column_letter(column - 1)}{number}", value, rule, remedy))
             break
     return replace(area, last_row=last)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,12 +15,9 @@ from costing.workbook.dependents import dependent_formulas, dependent_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
 from costing.workbook.replace import replace_atomically, write_beside
-from costing.workbook.result_parts import inline_strings
 from costing.workbook.sheets import read_book
 from costing.workbook.stale import count_inputs, stale_formula
 from costing.workbook.write import ResultSheet, RunStamp, result_workbook
-
-_SHARED = re.compile(rb't="s"[^>]*>\s*<v>(\d+)</v>')
 
 
 @dataclass(frozen=True)
@@ -52,19 +47,20 @@ def write_results(
     *,
     version: str,
     basis: str,
+    inputs: str,
     beside: bool = False,
     ignore_lock: bool = False,
     strip: bool = False,
 ) -> Written:
     """Write result sheets into the workbook that was read as `package`.
 
-    owned: every name a result sheet may have. A folder's results, and those with `beside`, go to a new file
-    next to it. strip: take stored values out of formulas that depend on results. WorkbookError leaves the
-    file as it was.
+    owned: every name a result sheet may have; inputs: their fingerprint. A folder's results, and those with
+    `beside`, go to a new file next to it. strip: take stored values out of formulas that depend on results.
+    WorkbookError leaves the file as it was.
     """
     path = Path(path)
     titles = [sheet.name for sheet in read_book(package).sheets if _is_input(sheet.name)]
-    stamp = RunStamp(dt.datetime.now(), version, basis, fingerprint(package))
+    stamp = RunStamp(dt.datetime.now(), version, basis, inputs)
     scratch = result_workbook(result_sheets, stamp, stale_formula(count_inputs(package, titles)))
     content = graft(package, scratch, owned, strip_dependents=strip)
     whole = read_package(content, package.path)
@@ -74,20 +70,6 @@ def write_results(
     may_change = dependent_parts(whole, owned) if strip else ()
     backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
     return Written(path, backup, old)
-
-
-def fingerprint(package: Package) -> str:
-    """First digits of a hash over the input sheets: the same as long as no input sheet changes."""
-    book = read_book(package)
-    texts = inline_strings(book)
-    whole = hashlib.sha256()
-    for sheet in book.sheets:
-        if _is_input(sheet.name):
-            content = package.part(sheet.part)
-            whole.update(content)
-            for index in map(int, _SHARED.findall(content)):  # a cell of text holds but its place in the list
-                whole.update(texts[index] if index < len(texts) else b"")
-    return whole.hexdigest()[:10]
 
 
 def _is_input(title: str) -> bool:

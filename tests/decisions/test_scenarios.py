@@ -13,7 +13,6 @@ import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.decisions.changes import Change, Target, apply_changes
-from costing.decisions.closing import as_table
 from costing.decisions.figures import figure_of
 from costing.decisions.replay import follow
 from costing.decisions.scenarios import (
@@ -24,6 +23,7 @@ from costing.decisions.scenarios import (
     under,
 )
 from costing.graph.arrays import Flow
+from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.costs import releases
 from tests.properties.estates import random_estate

@@ -21,7 +21,6 @@ from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
 from costing.decisions.ageing import hold_or_release
 from costing.decisions.ageing_tables import holding
 from costing.decisions.changes import apply_changes
-from costing.decisions.closing import as_table
 from costing.decisions.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.price_tables import release_prices
 from costing.decisions.scarcity import queue_for_market
@@ -30,6 +29,7 @@ from costing.decisions.uncertain_ageing import verdicts_drawn
 from costing.decisions.uncertain_prices import prices_drawn
 from costing.decisions.uncertainty import Forecast, forecast, priced
 from costing.decisions.uncertainty_tables import costs_drawn, uncertainty_tables, variance_shares
+from costing.inputs.estate import as_table
 from tests.properties.estates import random_estate
 
 BRUT = "D25-3-BRUT"

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from costing.inputs.cells import fold, take_apart, tidy
 from costing.inputs.load import read_estate
 from tests.inputs.planted import findings_of, frames, only
 
@@ -79,3 +80,13 @@ def test_a_ledger_of_many_rows_is_read_whole():
     assert estate["movements"]["in_l"].sum() == 99.0 * rows
     assert (estate["movements"]["on_date"].to_numpy() == movements["on_date"].to_numpy()).all()
     assert estate.place("movements", rows - 1, "in_l") == f"Movements!F{rows + 1}"
+
+
+def test_accents_composed_and_decomposed_and_invisible_marks_are_one_name() -> None:
+    """Unicode Standard Annex 15: canonically equivalent texts have one NFC form."""
+    composed, decomposed = "Cuv\u00e9e", "Cuve\u0301e"
+    marked = "\u200eCuv\u00ade\u0301\u2060e\u200d"
+    assert {tidy(text) for text in (composed, decomposed, marked)} == {composed}
+    cells = take_apart(pd.Series([composed, decomposed, marked, None], dtype=object))
+    assert cells.texts == (composed,)
+    assert fold(marked) == "cuvee"

@@ -272,7 +272,7 @@ def test_tables_grow_and_shrink_with_all_that_hangs_on_them(
     path = tmp_path / "grow.xlsx"
     path.write_bytes(small_bytes)
     if made_by == "a run on the file":
-        write_results(open_source(path), path, [result(3, 4)], ["Stock value"], version="0", basis="book")
+        write_results(open_source(path), path, [result(3, 4)], ["Stock value"], version="0", basis="book", inputs="")
     office.hand.open(str(path))
     workbook = OfficeWorkbook(path, office.pipe)
     try:
@@ -425,7 +425,7 @@ def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(
     # The file that the user saved holds the results as the library's own, and a run goes on with them.
     book = read_book(open_source(path))
     assert [sheet.name for sheet in book.owned()] == ["Stock value"]
-    write_results(open_source(path), path, [result(5, 2)], ["Stock value"], version="0", basis="book")
+    write_results(open_source(path), path, [result(5, 2)], ["Stock value"], version="0", basis="book", inputs="")
     assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Stock value"]
 
 

@@ -16,7 +16,7 @@ import pytest
 import xlsxwriter
 from openpyxl import Workbook
 
-from costing.errors import CAUTION, ERROR, WorkbookError
+from costing.errors import CAUTION, ERROR, InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.workbook.read import read_workbook
@@ -153,8 +153,8 @@ def test_rows_typed_right_below_a_table_belong_to_it() -> None:
     ("after", "totals"),
     [
         ([(3, ["Total", None, 3980.0])], False),
-        ([(5, ["2025-12-31", "V3", 5.0])], False),
-        ([(4, ["2025-12-31", "V3", 5.0])], True),
+        ([(5, ["Total", "V3", 5.0])], False),
+        ([(4, ["counted twice", None, None])], True),
     ],
 )
 def test_other_cells_below_a_table_are_a_caution(after: list[tuple[int, list[object]]], totals: bool) -> None:
@@ -217,6 +217,15 @@ def test_an_error_cell_is_named(shown: str) -> None:
     assert np.isnan(table.frame["Measured"][1])
 
 
+@pytest.mark.parametrize("totals", [False, True])
+def test_filled_rows_left_out_below_a_table_are_one_error(totals: bool) -> None:
+    rows: list[tuple[int, list[object]]] = [(row, ["2025-12-31", f"V{row}", 5.0]) for row in range(5, 13)]
+    table = only(book(table_then(rows, totals)))
+    assert table.frame["Lot"].tolist() == ["V1", "V2"]
+    assert [(f.place, f.severity) for f in table.findings] == [("Stocktakes!A6", ERROR)]
+    assert "7 more cells are like it: A7, A8, A9, A10, A11, …" in said(table)[0]
+
+
 def test_an_error_in_a_column_of_the_users_own_is_left_alone() -> None:
     def fill(workbook: xlsxwriter.Workbook, sheet: xlsxwriter.worksheet.Worksheet) -> None:
         plain()(workbook, sheet)
@@ -253,7 +262,10 @@ def test_many_formulas_never_calculated_give_one_finding_a_column() -> None:
     workbook.save(content)
     table = only(content.getvalue())
     assert len(table.findings) == 1
-    assert "29 more cells" in said(table)[0]
+    assert "29 more cells are like it: C3, C4, C5, C6, C7, …" in said(table)[0]
+    with pytest.raises(InputError) as refused:
+        load([table], settings_required=False)
+    assert len(refused.value.findings) == 1  # and no finding that they are blank
 
 
 def test_a_formula_that_gives_an_empty_text_is_blank_and_no_fault() -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import io
 import zipfile
-from pathlib import Path
 
 import pandas as pd
 import pytest
+from openpyxl import load_workbook
 
+from costing.inputs.fingerprint import fingerprint
 from costing.workbook.blank import blank_bytes
-from costing.workbook.package import read_package
-from costing.workbook.update import fingerprint
+from costing.workbook.read import read_workbook
 
 COSTS = {"Date incurred": ["2024-09-15"], "Lot": ["V12"], "Element": ["labour"]}
 
@@ -31,18 +31,38 @@ def workbook(title: str, amount: float) -> bytes:
 
 @pytest.mark.parametrize("title", ["Costs", "costs", "COSTS 2024", "Costs  2024"])
 def test_a_change_on_a_sheet_that_is_read_changes_the_fingerprint(title: str) -> None:
-    one, other = (read_package(workbook(title, amount), Path("estate.xlsx")) for amount in (4000.0, 4001.0))
+    one, other = (read_workbook(workbook(title, amount)) for amount in (4000.0, 4001.0))
     assert fingerprint(one) != fingerprint(other)
 
 
 def test_another_text_in_a_cell_changes_the_fingerprint() -> None:
     one, other = (
-        read_package(blank_bytes({"Costs": pd.DataFrame(COSTS | {"Element": [element]})}), Path("estate.xlsx"))
+        read_workbook(blank_bytes({"Costs": pd.DataFrame(COSTS | {"Element": [element]})}))
         for element in ("labour", "energy")
     )
     assert fingerprint(one) != fingerprint(other)
 
 
 def test_a_sheet_that_is_not_read_does_not_count() -> None:
-    one, other = (read_package(workbook("My costs", amount), Path("estate.xlsx")) for amount in (4000.0, 4001.0))
+    one, other = (read_workbook(workbook("My costs", amount)) for amount in (4000.0, 4001.0))
     assert fingerprint(one) == fingerprint(other)
+
+
+def test_saved_by_another_program_with_another_cell_selected_the_fingerprint_is_the_same() -> None:
+    content = workbook("Costs", 4000.0)
+    book = load_workbook(io.BytesIO(content))
+    book["Costs"].sheet_view.selection[0].sqref = book["Costs"].sheet_view.selection[0].activeCell = "D9"
+    book["Costs"]["A2"].number_format = "dd.mm.yyyy"
+    saved = io.BytesIO()
+    book.save(saved)
+    assert saved.getvalue() != content
+    assert fingerprint(read_workbook(saved.getvalue())) == fingerprint(read_workbook(content))
+
+
+def test_rows_that_moved_have_another_fingerprint_since_results_name_their_places() -> None:
+    content = workbook("Costs", 4000.0)
+    book = load_workbook(io.BytesIO(content))
+    book["Costs"].move_range("A2:Z2", rows=1)
+    saved = io.BytesIO()
+    book.save(saved)
+    assert fingerprint(read_workbook(saved.getvalue())) != fingerprint(read_workbook(content))

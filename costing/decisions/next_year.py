@@ -1,0 +1,86 @@
+"""Opening the next workbook from a closed year: opening stock as closed, and every row dated after it.
+
+What was frozen as belonging to goods already gone goes along without a lot. Rows on lots that are no longer there
+are left out.
+
+What it does not do: it freezes nothing (`costing.decisions.closing`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.closing import YEAR_END
+from costing.errors import CostingError
+from costing.graph.arrays import TABLES
+from costing.inputs.estate import Estate, Sources, as_table, empty_table
+from costing.inputs.schema import sheets
+
+_DATED = tuple(dict.fromkeys(filter(None, TABLES)))
+
+
+def open_year(estate: Estate, on: date) -> Estate:
+    """The estate of the next workbook: opening stock as closed on that date, and every row dated after it.
+
+    CostingError where that date was never closed.
+    """
+    limit = pd.Timestamp(on)
+    stock = estate["yearend_stock"]
+    stock = stock[stock["closing_date"] == limit]
+    if not len(stock):
+        closed = sorted(
+            str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
+        )
+        message = (
+            f"{on} has not been closed (closed: {', '.join(closed) or 'none'}). "
+            "Run `costing close` with that date first."
+        )
+        raise CostingError(message)
+    tables = {name: estate[name].copy() for name in estate.tables}
+    for name in _DATED:
+        tables[name] = tables[name][tables[name]["on_date"] > limit]
+    tables["pools"] = tables["pools"][tables["pools"]["to_date"] > limit]
+    filled = {str(lot): limit for lot in stock["lot"]}
+    for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
+        for column in sheets()[name].columns:
+            if column.introduces and column.refers == "lot":
+                first = tables[name].groupby(tables[name][column.name].astype(str))["on_date"].min()
+                filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
+    costs = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
+    since = pd.to_datetime(costs["lot"].astype(str).map(filled))
+    tables["costs"] = costs[(costs["on_date"] >= since).to_numpy()]
+    values = tables["market_values"]
+    tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
+    trials = tables["trial_blends"]
+    tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
+    tables["opening_stock"] = as_table("opening_stock", stock.drop(columns="closing_date").assign(on_date=limit))
+    costs, shares = estate["yearend_costs"], estate["yearend_composition"]
+    costs = costs[costs["closing_date"] == limit]
+    gone = costs["way_out"].notna()
+    costs = costs.assign(lot=costs["lot"].astype(object).where(~gone, None))
+    tables["opening_costs"] = as_table("opening_costs", costs.drop(columns="closing_date"))
+    shares = shares[shares["closing_date"] == limit]
+    tables["opening_composition"] = as_table("opening_composition", shares.drop(columns="closing_date"))
+    for name in YEAR_END:
+        tables[name] = empty_table(name)
+    return replace(
+        estate,
+        tables={name: as_table(name, table) for name, table in tables.items()},
+        sources=_numbered(estate, tables),
+    )
+
+
+def _numbered(estate: Estate, tables: Mapping[str, pd.DataFrame]) -> dict[str, Sources]:
+    return {
+        name: Sources(
+            np.full(len(table), sheets()[name].title, dtype=object),
+            np.arange(2, len(table) + 2),
+            estate.sources[name].letters,
+        )
+        for name, table in tables.items()
+    }

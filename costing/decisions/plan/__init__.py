@@ -1,0 +1,1 @@
+"""The house plan: one answer for every lot, from one linear programme."""

@@ -1,0 +1,176 @@
+"""A linear programme written down block by block, solved by HiGHS through scipy, with the worth of every bound.
+
+    maximise  Σ worth·x   with  least ≤ A·x ≤ most  for every row,  least ≤ x ≤ most,  some x whole
+
+Conventions: variables and rows come in named blocks of any shape; what is returned has the shape of its block. The
+worth of a row is the change of the best value for one unit more of its bound, 0 where no bound holds it. With whole
+variables there is no such worth, and the gap says how far the best bound is from what was found.
+
+What it does not do: it knows no wine, and no units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import coo_array, csr_array, vstack
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """Best value, amount of every variable, worth of every row, and the relative gap (0 without whole variables)."""
+
+    value: float
+    amounts: FloatArray
+    worths: FloatArray
+    gap: float
+    _variables: Mapping[str, IntArray]
+    _rows: Mapping[str, IntArray]
+
+    def amount(self, name: str) -> FloatArray:
+        """Amounts of a block of variables, in its shape."""
+        return np.asarray(self.amounts[self._variables[name]])
+
+    def worth(self, name: str) -> FloatArray:
+        """Worth of one unit more of each row of a block, in its shape; NaN with whole variables."""
+        return np.asarray(self.worths[self._rows[name]])
+
+
+@dataclass
+class Programme:
+    """The programme as it grows; `best` solves it."""
+
+    _worth: list[FloatArray] = field(default_factory=list)
+    _least: list[FloatArray] = field(default_factory=list)
+    _most: list[FloatArray] = field(default_factory=list)
+    _whole: list[FloatArray] = field(default_factory=list)
+    _row_least: list[FloatArray] = field(default_factory=list)
+    _row_most: list[FloatArray] = field(default_factory=list)
+    _entries: list[tuple[IntArray, IntArray, FloatArray]] = field(default_factory=list)
+    _blocks: dict[str, IntArray] = field(default_factory=dict)
+    _row_blocks: dict[str, IntArray] = field(default_factory=dict)
+    _n_variables: int = 0
+    _n_rows: int = 0
+
+    def variables(
+        self,
+        name: str,
+        shape: tuple[int, ...] | int,
+        worth: npt.ArrayLike = 0.0,
+        *,
+        least: npt.ArrayLike = 0.0,
+        most: npt.ArrayLike = np.inf,
+        whole: bool = False,
+    ) -> IntArray:
+        """A block of variables; worth, least and most broadcast to its shape. Returns their numbers, in that shape.
+
+        ValueError for a name that is taken.
+        """
+        count = int(np.prod(shape, dtype=np.int64))
+        numbers = self._new(self._blocks, name, shape, self._n_variables, count)
+        for values, given in ((self._worth, worth), (self._least, least), (self._most, most), (self._whole, whole)):
+            values.append(np.broadcast_to(np.asarray(given, dtype=np.float64), shape).ravel())
+        self._n_variables += count
+        return numbers
+
+    def rows(
+        self,
+        name: str,
+        shape: tuple[int, ...] | int,
+        *,
+        least: npt.ArrayLike = -np.inf,
+        most: npt.ArrayLike = np.inf,
+    ) -> IntArray:
+        """A block of rows between two bounds, which broadcast to its shape. Returns their numbers, in that shape.
+
+        ValueError for a name that is taken.
+        """
+        count = int(np.prod(shape, dtype=np.int64))
+        numbers = self._new(self._row_blocks, name, shape, self._n_rows, count)
+        for values, given in ((self._row_least, least), (self._row_most, most)):
+            values.append(np.broadcast_to(np.asarray(given, dtype=np.float64), shape).ravel())
+        self._n_rows += count
+        return numbers
+
+    def put(self, rows: npt.ArrayLike, variables: npt.ArrayLike, coefficient: npt.ArrayLike = 1.0) -> None:
+        """Add coefficient · variable to rows; the three broadcast, and what meets twice adds up."""
+        row, variable, value = np.broadcast_arrays(
+            np.asarray(rows), np.asarray(variables), np.asarray(coefficient, dtype=np.float64)
+        )
+        self._entries.append((row.ravel(), variable.ravel(), value.ravel()))
+
+    def best(self) -> Solved:
+        """Solve it. ArithmeticError where no amounts keep all bounds, or the value has no end."""
+        worth, least, most = (_joined(part) for part in (self._worth, self._least, self._most))
+        row_least, row_most = _joined(self._row_least), _joined(self._row_most)
+        rows, columns, values = (
+            np.concatenate([entry[part] for entry in self._entries]) if self._entries else np.zeros(0, dtype=np.int64)
+            for part in range(3)
+        )
+        shape = (self._n_rows, self._n_variables)
+        matrix = csr_array(coo_array((values.astype(np.float64), (rows, columns)), shape=shape))
+        whole = _joined(self._whole)
+        if whole.any():
+            return self._whole_numbers(worth, least, most, matrix, row_least, row_most, whole)
+        equal = row_least == row_most
+        upper, lower = ~equal & np.isfinite(row_most), ~equal & np.isfinite(row_least)
+        limits: dict[str, Any] = {}
+        if upper.any() or lower.any():
+            limits |= {"A_ub": vstack([matrix[upper], -matrix[lower]])}
+            limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
+        if equal.any():
+            limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
+        solve: Any = linprog  # it takes sparse matrices, which its types do not say
+        found = solve(-worth, bounds=np.column_stack([least, most]), method="highs", **limits)
+        if found.x is None or not found.success:
+            raise ArithmeticError(str(found.message))
+        worths = np.zeros(self._n_rows)
+        if upper.any() or lower.any():
+            marginal = np.asarray(found.ineqlin.marginals)
+            worths[upper] -= marginal[: int(upper.sum())]
+            worths[lower] += marginal[int(upper.sum()) :]
+        if equal.any():
+            worths[equal] = -np.asarray(found.eqlin.marginals)
+        return Solved(-float(found.fun), np.asarray(found.x), worths, 0.0, self._blocks, self._row_blocks)
+
+    def _whole_numbers(
+        self,
+        worth: FloatArray,
+        least: FloatArray,
+        most: FloatArray,
+        matrix: csr_array,
+        row_least: FloatArray,
+        row_most: FloatArray,
+        whole: FloatArray,
+    ) -> Solved:
+        found = milp(
+            -worth,
+            constraints=LinearConstraint(matrix, row_least, row_most),
+            bounds=Bounds(least, most),
+            integrality=whole.astype(np.int64),
+        )
+        if found.x is None:
+            raise ArithmeticError(str(found.message))
+        gap = float(found.mip_gap or 0.0)
+        unknown = np.full(self._n_rows, np.nan)
+        return Solved(-float(found.fun), np.asarray(found.x), unknown, gap, self._blocks, self._row_blocks)
+
+    @staticmethod
+    def _new(blocks: dict[str, IntArray], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> IntArray:
+        if name in blocks:
+            msg = f"there is a block '{name}' already"
+            raise ValueError(msg)
+        blocks[name] = (first + np.arange(count)).reshape(shape)
+        return blocks[name]
+
+
+def _joined(parts: list[FloatArray]) -> FloatArray:
+    return np.concatenate(parts) if parts else np.zeros(0)

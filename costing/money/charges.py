@@ -135,7 +135,7 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     beyond = effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
     at = np.flatnonzero(beyond != 0)
     part = postings.take(at)
-    lost = replace(part, amount=part.amount * beyond[at], state=np.full(len(at), -1, dtype=np.int64))
+    lost = replace(part, amount=part.amount * beyond[at])
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 

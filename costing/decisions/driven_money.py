@@ -82,13 +82,10 @@ def _shared_costs(results: Results, found: Driven, brought: Floats) -> None:
     flows, every = results.chain.flows, results.charges.postings
     size = len(results.estate["costs"])
     mine = every.table == TABLE_NAMES.index("costs")
-    delivered = mine & (every.through < 0) & (every.flow >= 0)
-    delivered[delivered] = flows.kind[every.flow[delivered]] == Flow.DELIVERY
-    for at, by, slope, quantity in (
-        (np.flatnonzero(mine & (every.through >= 0)), every.through, found.out, flows.out),
-        (np.flatnonzero(delivered), every.flow, found.into, flows.into),
-    ):
-        flow, row = by[at], every.row[at]
+    delivered = mine & (flows.kind[every.flow] == Flow.DELIVERY)
+    for which, slope, quantity in ((mine & ~delivered, found.out, flows.out), (delivered, found.into, flows.into)):
+        at = np.flatnonzero(which)
+        flow, row = every.flow[at], every.row[at]
         whole, of_row = _sums(row, quantity[flow], size), _sums(row, brought[at], size)
         np.add.at(slope, flow, ratio(brought[at], quantity[flow]) - ratio(of_row, whole)[row])
 

@@ -2,7 +2,7 @@
 
 A cost of a day enters before anything is drawn, worked, lost or gauged that day, and falls on what is there. On a
 lot that is already empty it is shared over all that was drawn since the lot was last empty, by quantity, and enters
-where each draw went; what an abnormal loss took of a draw takes its part of the cost too. What was paid for
+where each draw went. What was paid for
 deliveries of grapes stands on their arrivals, by quantity, whatever its date.
 
 The date decides only from when values show a cost: `costing.results.late`.
@@ -22,14 +22,14 @@ from costing.graph.states import Chain
 
 @dataclass(frozen=True)
 class Entries:
-    """Parts of costs; parallel arrays: row of the cost, state it enters, share of it, flow whose abnormal loss takes
-    part of it (−1: none), and the state of its lot that it was spent on.
+    """Parts of costs; parallel arrays: row of the cost, state it enters, share of it, the draw that
+    took it along (−1: none), and the state of its lot that it was spent on.
     """
 
     row: Ints
     state: Ints
     share: Floats
-    through: Ints
+    draw: Ints
     held: Ints
 
 
@@ -42,7 +42,7 @@ def entries_of(chain: Chain, lot: Ints, day: Ints, of_delivery: NDArray[np.bool_
     at, empty = lots.before_draws(lot, day)
     n = len(lot)
     row, state, share = np.arange(n), chain.by_lot[at] if n else np.zeros(0, dtype=np.int64), np.ones(n)
-    through, held = np.full(n, -1, dtype=np.int64), state
+    draw, held = np.full(n, -1, dtype=np.int64), state
     spread = np.flatnonzero(empty | (of_delivery & (chain.lots.unit[lot] == KG)))
     parts: list[tuple[Ints, Ints, Floats, Ints, Ints]] = []
     whole = np.ones(n, dtype=bool)
@@ -57,7 +57,7 @@ def entries_of(chain: Chain, lot: Ints, day: Ints, of_delivery: NDArray[np.bool_
         parts.append((np.full(len(to), one), to, quantity / quantity.sum(), by, on))
     columns = [
         np.concatenate([values[whole], *(part[k] for part in parts)])
-        for k, values in enumerate((row, state, share, through, held))
+        for k, values in enumerate((row, state, share, draw, held))
     ]
     order = np.argsort(columns[0], kind="stable")
     return Entries(*(column[order] for column in columns))

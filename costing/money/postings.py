@@ -271,6 +271,5 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
         frame["amount"].to_numpy()[row] * entry.share,
         day[row],
         days(frame["paid_date"])[row],
-        chain.states.flow[entry.held],
-        entry.through,
+        np.where(entry.draw >= 0, entry.draw, chain.states.flow[entry.held]),
     )

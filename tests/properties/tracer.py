@@ -138,11 +138,10 @@ class Tracer(Walk):
         """Costs rows."""
         for number, row in enumerate(self.rows.get("costs", [])):
             day, element = row["on_date"], row["element"]
-            for state, share, carried, held in self.entered(row["lot"], day, element in PAID_FOR_DELIVERIES):
+            for state, share, held in self.entered(row["lot"], day, element in PAID_FOR_DELIVERIES):
                 stage, paid = row.get("stage") or held.stage, row.get("paid_date") or day
-                for to, part in ((state, carried), (None, ONE - carried)):
-                    amount = Fraction(row["amount"]) * share * part
-                    self.post(to, Posting("costs", number, stage, element, amount, paid, day))
+                amount = Fraction(row["amount"]) * share
+                self.post(state, Posting("costs", number, stage, element, amount, paid, day))
 
     @staticmethod
     def series(rows: list[Row], *keys: str) -> list[list[tuple[int, Row]]]:

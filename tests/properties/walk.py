@@ -371,8 +371,8 @@ class Walk:
 
     # -- looking back
 
-    def entered(self, lot: str, day: date, paid_for_delivery: bool) -> list[tuple[State, Fraction, Fraction, State]]:
-        """Where a cost enters: state, share of it, part that no abnormal loss takes, and the state it was spent on."""
+    def entered(self, lot: str, day: date, paid_for_delivery: bool) -> list[tuple[State, Fraction, State]]:
+        """Where a cost enters: state, share of it, and the state it was spent on."""
         known = [state for state in self.history[lot] if state.start <= day]
         taken = [place for place, state in enumerate(known) if state.start == day and state.takes]
         if taken:
@@ -385,21 +385,19 @@ class Walk:
         brought = [state for state in held if not state.takes and self.arrived(state)]
         if paid_for_delivery and known[last].unit == "kg" and all(state.delivered for state in brought):
             total = sum((state.delivered for state in brought if state.delivered), NIL)
-            return [(state, state.delivered / total, ONE, state) for state in brought if state.delivered]
+            return [(state, state.delivered / total, state) for state in brought if state.delivered]
         draws = [state for state in known[first + 1 : last + 2] if state.drawn > 0]
         if known[-1].quantity > 0 or not draws:
-            return [(known[last], ONE, ONE, known[last])]
+            return [(known[last], ONE, known[last])]
         found, total = [], sum((state.drawn for state in draws), NIL)
         for state in draws:
             before = self.history[lot][self.history[lot].index(state) - 1]
-            to, sent = next(
-                (other, share)
+            to = next(
+                other
                 for other in self.states
-                for source, share in other.sources
-                if source is before and other.lot != lot
+                if other.lot != lot and any(source is before for source, _ in other.sources)
             )
-            carried = sent / (state.drawn / before.quantity)
-            found.append((to, state.drawn / total, carried, before))
+            found.append((to, state.drawn / total, before))
         return found
 
     def arrived(self, state: State) -> bool:

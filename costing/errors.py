@@ -47,12 +47,16 @@ def caution(place: str, value: str, rule: str, remedy: str) -> Finding:
 FIRST_PLACES = 5
 
 
-def also(places: Sequence[str]) -> str:
-    """Sentence on further places of the same fault, none for none: how many, and the first ones."""
-    if not places:
+def also(places: Sequence[str], count: int | None = None) -> str:
+    """Sentence on further places of the same fault, none for none: how many, and the first ones.
+
+    count: how many there are in all, where `places` holds but the first.
+    """
+    count = len(places) if count is None else count
+    if not count:
         return ""
-    cells = f"{len(places):,} more cells are" if len(places) > 1 else "1 more cell is"
-    dots = ", …" if len(places) > FIRST_PLACES else ""
+    cells = f"{count:,} more cells are" if count > 1 else "1 more cell is"
+    dots = ", …" if count > FIRST_PLACES else ""
     return f" {cells} like it: {', '.join(places[:FIRST_PLACES])}{dots}."
 
 

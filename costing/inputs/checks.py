@@ -9,6 +9,7 @@ followed.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import cached_property
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate
-from costing.inputs.headers import closest
+from costing.inputs.headers import KnownNames, closest
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -44,6 +45,7 @@ KEYS: dict[str, list[str]] = {
     "recipes": ["recipe", "what"],
     "uncertainty": ["name"],
 }
+NAMES_PER_COLUMN = 20  # unknown names of a column that are shown and given a suggestion
 _SMALL_PERCENTAGES = ("percent", "escalation", "insurance")  # 0.5 % is usual there
 _NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
 _WHERE = {
@@ -84,6 +86,21 @@ def known_names(estate: Estate, key: str) -> list[str]:
     return list(names)
 
 
+class _Spellings:
+    """Known names, prepared once for many that are not known."""
+
+    def __init__(self, known: list[str]) -> None:
+        self.known = known
+
+    @cached_property
+    def without_case(self) -> dict[str, str]:
+        return {name.casefold(): name for name in reversed(self.known)}
+
+    @cached_property
+    def near(self) -> KnownNames:
+        return KnownNames(self.known)
+
+
 def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
     """Yield names that no table introduces, with the nearest; and names told apart by capitals alone."""
     for key in ("lot", "cuvee", "terms", "channel"):
@@ -92,28 +109,32 @@ def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Itera
         known = known_names(estate, key)
         if key == "cuvee" and not known:
             continue
-        introduced = set(known)
+        introduced, spellings = set(known), _Spellings(known)
         severity = CAUTION if key == "channel" and not known else "error"
         for table, column in _columns(key, introducing=False):
-            for name, row in first_rows(estate, table, column).items():
-                if name in introduced:
-                    continue
+            firsts = first_rows(estate, table, column)
+            unknown = sorted((row, name) for name, row in firsts.items() if name not in introduced)
+            for row, name in unknown[:NAMES_PER_COLUMN]:
                 rows = np.flatnonzero((estate[table][column] == name).to_numpy())
-                rule, remedy = _unknown(key, name, known, severity)
+                rule, remedy = _unknown(key, name, spellings, severity)
                 yield from each(estate, table, rows if severity == "error" else [row], column, rule, remedy, severity)
+            if further := unknown[NAMES_PER_COLUMN:]:
+                rule = f"is no known {_NOUNS[key]} either; {len(further):,} such names of this column are not shown."
+                remedy = "Correct those shown first; they may all have one cause."
+                yield from each(estate, table, [further[0][0]], column, rule, remedy, severity)
         yield from _capitals(estate, key, known)
 
 
-def _unknown(key: str, name: str, known: list[str], severity: str) -> tuple[str, str]:
+def _unknown(key: str, name: str, spellings: _Spellings, severity: str) -> tuple[str, str]:
     if severity == CAUTION:
         return (
             f"is a {_NOUNS[key]} without terms: its bottles count as sold, and are in no margin.",
             "Add it to Channels, with its deductions if it has any.",
         )
-    alike = [other for other in known if other.casefold() == name.casefold()]
+    alike = spellings.without_case.get(name.casefold())
     if alike:
-        return f"is written '{alike[0]}' elsewhere.", "Use the same capital letters everywhere."
-    near = closest(name, known, 0.6)
+        return f"is written '{alike}' elsewhere.", "Use the same capital letters everywhere."
+    near = spellings.near.closest(name, 0.6)
     return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
 
 

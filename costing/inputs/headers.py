@@ -14,6 +14,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
+import numpy as np
+from numpy.typing import NDArray
+
 from costing.inputs.cells import fold
 from costing.inputs.schema import Column, Sheet, sheets
 
@@ -26,6 +29,8 @@ FACTORS: dict[str, dict[str, float]] = {
     "g/L": {"g/l": 1.0},
 }
 _NEAR = 0.75
+_SIGNS = 64  # signs that share a count make the bound higher, never lower
+_COMPARED = 200
 _UNIT = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _COPY = re.compile(r"(?: ?\(\d+\)| ?[-_] ?(?:copy|copie|kopie)(?: ?\(?\d+\)?)?| copy(?: \d+)?|_\d{1,3})$")
 
@@ -45,6 +50,34 @@ def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
     by_folded = {fold(name): name for name in known}
     close = difflib.get_close_matches(fold(word), list(by_folded), n=1, cutoff=cutoff)
     return by_folded[close[0]] if close else ""
+
+
+class KnownNames:
+    """Known spellings, folded once, that are asked for the nearest again and again.
+
+    Only the most likely are compared sign by sign: an upper bound of the likeness (signs in common, in any order)
+    is taken over all names at once.
+    """
+
+    def __init__(self, known: Iterable[str]) -> None:
+        self._by_folded = {fold(name): name for name in known}
+        self._words = list(self._by_folded)
+        self._sizes = np.array([len(word) for word in self._words], dtype=np.int64)
+        self._signs = np.array([_signs(word) for word in self._words], dtype=np.int64).reshape(-1, _SIGNS)
+
+    def closest(self, word: str, cutoff: float = _NEAR) -> str:
+        """Known spelling closest to `word`, or an empty string."""
+        folded = fold(word)
+        shared = np.minimum(self._signs, _signs(folded)).sum(axis=1)
+        bound = 2.0 * shared / np.maximum(self._sizes + len(folded), 1)
+        likely = np.argsort(-bound, kind="stable")[:_COMPARED]
+        words = [self._words[place] for place in likely.tolist() if bound[place] >= cutoff]
+        close = difflib.get_close_matches(folded, words, n=1, cutoff=cutoff)
+        return self._by_folded[close[0]] if close else ""
+
+
+def _signs(word: str) -> NDArray[np.int64]:
+    return np.bincount([ord(sign) % _SIGNS for sign in word], minlength=_SIGNS)
 
 
 @cache

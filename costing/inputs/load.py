@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.errors import Finding, InputError, WorkbookError, caution, errors_in
+from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, also, caution, errors_in
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
 from costing.inputs.checks import run_checks
@@ -30,8 +30,6 @@ from costing.inputs.headers import Heading, closest, read_headers, sheet_name, s
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
-
-FINDINGS_PER_COLUMN = 50
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -305,18 +303,19 @@ def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:
 
 
 def _report(sheet: str, source: Sources, column: Column, cells: Cells, faults: list[Fault], reading: _Reading) -> None:
-    shown = 0
     letter = source.letters.get(column.name, "")
     for fault in faults:
-        for row in fault.rows:
-            if shown < FINDINGS_PER_COLUMN:
-                place = f"{sheet}!{letter}{source.row[row]}"
-                reading.add(Finding(place, cells.shown(int(row)), fault.rule, fault.remedy))
-            shown += 1
-    if shown > FINDINGS_PER_COLUMN:
-        rule = f"has {shown - FINDINGS_PER_COLUMN} more cells with faults in the column '{column.title}'."
-        reading.add(Finding(sheet, "", rule, "Correct those shown first."))
-        reading.spoilt_tables.add(sheet_name(sheet)[0])
+        cells_of = [f"{letter}{source.row[row]}" for row in fault.rows]
+        fresh = [place for place, cell in enumerate(cells_of) if f"{sheet}!{cell}" not in reading.spoilt_cells]
+        if len(fresh) <= FIRST_PLACES:
+            for place in fresh:
+                value = cells.shown(int(fault.rows[place]))
+                reading.add(Finding(f"{sheet}!{cells_of[place]}", value, fault.rule, fault.remedy))
+            continue
+        first, *further = [cells_of[place] for place in fresh]
+        value = cells.shown(int(fault.rows[fresh[0]]))
+        reading.add(Finding(f"{sheet}!{first}", value, fault.rule + also(further), fault.remedy))
+        reading.spoilt_cells |= {f"{sheet}!{cell}" for cell in further}
 
 
 def _with_default(column: Column, values: Any) -> Any:

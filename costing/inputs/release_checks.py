@@ -6,11 +6,12 @@ A release is one cuvée and format, disgorged together and priced together; a fe
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import islice
 
 import numpy as np
 import pandas as pd
 
-from costing.errors import CAUTION, Finding
+from costing.errors import CAUTION, FIRST_PLACES, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.row_findings import cell_place, each, first_rows, repeated
 
@@ -44,9 +45,17 @@ def releases_apart(estate: Estate) -> Iterator[Finding]:
 def rows_alike(estate: Estate) -> Iterator[Finding]:
     """Yield rows that say in every cell what an earlier row says: often one thing entered twice."""
     for table, column in TWICE.items():
-        for row, first in repeated(estate, table, list(estate[table].columns)):
+        columns = list(estate[table].columns)
+        remedy = "Delete one if it was entered twice."
+        pairs = list(islice(repeated(estate, table, columns), FIRST_PLACES + 1))
+        if len(pairs) > FIRST_PLACES:
+            rows = estate[table].duplicated(columns).to_numpy()
+            rule = f"has every cell like {cell_place(estate, table, pairs[0][1], column)}, and both count."
+            yield from each(estate, table, rows, column, rule, remedy, CAUTION)
+            continue
+        for row, first in pairs:
             rule = f"has every cell like {cell_place(estate, table, first, column)}, and both count."
-            yield from each(estate, table, [row], column, rule, "Delete one if it was entered twice.", CAUTION)
+            yield from each(estate, table, [row], column, rule, remedy, CAUTION)
 
 
 RELEASE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (releases_apart, rows_alike)

@@ -1,7 +1,8 @@
 """Findings on rows of the estate's tables: from a mask over rows to the cells it names.
 
-Rules look at whole columns; only the rows that break one are gone through, and at most fifty of them per
-rule are named.
+Rules look at whole columns; only the rows that break one are gone through. More than `FIRST_PLACES` rows with one
+and the same rule and remedy are one finding, with their number and the first places; where the words differ from
+row to row, at most `ROWS_PER_RULE` wordings are shown.
 """
 
 from __future__ import annotations
@@ -13,12 +14,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.errors import CAUTION, ERROR, Finding
+from costing.errors import CAUTION, ERROR, FIRST_PLACES, Finding, also
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 
-ROWS_PER_RULE = 50
+ROWS_PER_RULE = 20
 Mask = NDArray[np.bool_]
 Words = str | Callable[[int], str]
 
@@ -59,18 +60,31 @@ def each(
     remedy: Words,
     severity: str = ERROR,
 ) -> Iterator[Finding]:
-    """Yield one finding for each row (mask or positions) at `column`; words may depend on the row."""
+    """Yield a finding for each row (mask or positions) at `column`, or one for many that are alike; words may depend
+    on the row.
+    """
     positions = np.asarray(rows)
     if positions.dtype == bool:
         positions = np.flatnonzero(positions)
-    for row in positions[:ROWS_PER_RULE].tolist():
-        value = shown(estate, table, row, column) if column else ""
-        said = rule if isinstance(rule, str) else rule(row)
-        advice = remedy if isinstance(remedy, str) else remedy(row)
-        yield Finding(cell_place(estate, table, row, column), value, said, advice, severity)
-    if len(positions) > ROWS_PER_RULE:
+    if isinstance(rule, str) and isinstance(remedy, str):
+        grouped = {(rule, remedy): positions.tolist()}
+    else:
+        grouped = {}
+        for row in positions.tolist():
+            said = rule if isinstance(rule, str) else rule(row)
+            grouped.setdefault((said, remedy if isinstance(remedy, str) else remedy(row)), []).append(row)
+    for (said, advice), alike in list(grouped.items())[:ROWS_PER_RULE]:
+        more = ""
+        if len(alike) > FIRST_PLACES:
+            places = [cell_place(estate, table, row, column) for row in alike[1 : FIRST_PLACES + 1]]
+            more, alike = also([place.rpartition("!")[2] for place in places], len(alike) - 1), alike[:1]
+        for row in alike:
+            value = shown(estate, table, row, column) if column else ""
+            yield Finding(cell_place(estate, table, row, column), value, said + more, advice, severity)
+    if further := list(grouped.values())[ROWS_PER_RULE:]:
         title = estate.sources[table].sheet[positions[0]]
-        more = f"has {len(positions) - ROWS_PER_RULE} more rows like these."
+        count = sum(map(len, further))
+        more = f"has {count:,} more row{'s' * (count > 1)} like these."
         yield Finding(str(title), "", more, "Correct those shown first.", severity)
 
 
@@ -113,12 +127,12 @@ def totals(estate: Estate, table: str, by: str, column: str) -> dict[str, float]
 def repeated(estate: Estate, table: str, keys: list[str]) -> Iterator[tuple[int, int]]:
     """Yield (row, first row) where all `keys` are as in an earlier row; blank equals blank."""
     frame = estate[table]
-    again = np.flatnonzero(frame.duplicated(keys).to_numpy())
-    if not len(again):
+    alike = np.flatnonzero(frame.duplicated(keys, keep=False).to_numpy())
+    if not len(alike):
         return
     known: dict[tuple[Any, ...], int] = {}
-    numbers = pd.DataFrame({key: pd.factorize(frame[key], use_na_sentinel=False)[0] for key in keys})
-    for row, key in enumerate(numbers.itertuples(index=False, name=None)):
+    numbers = pd.DataFrame({key: pd.factorize(frame[key], use_na_sentinel=False)[0][alike] for key in keys})
+    for row, key in zip(alike.tolist(), numbers.itertuples(index=False, name=None), strict=True):
         known.setdefault(key, row)
         if row != known[key]:
             yield row, known[key]

@@ -28,6 +28,7 @@ from costing.workbook.sheets import read_book
 
 LONG_TABLE = 500
 _BLOCK = 10_000
+_DAYS_TO_1904 = 1_462  # between the two date systems (ECMA-376 part 1, 18.17.4.1)
 _DAY_ZERO = np.datetime64("1899-12-30", "s")
 _UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
@@ -47,7 +48,15 @@ class LongTable:
     links: Mapping[int, Sequence[str | None]]
 
 
-def cell_values(values: pd.Series[Any], kind: str) -> list[Any]:
+def cell_values(values: pd.Series[Any], kind: str, *, date_1904: bool = False) -> list[Any]:
+    """Column of a frame as cells, days as numbers of the workbook's date system (see `_cell_values`)."""
+    cells = _cell_values(values, kind)
+    if date_1904 and (kind == "date" or pd.api.types.is_datetime64_any_dtype(values)):
+        return [day - _DAYS_TO_1904 if isinstance(day, float) else day for day in cells]
+    return cells
+
+
+def _cell_values(values: pd.Series[Any], kind: str) -> list[Any]:
     """Column of a frame as cells: None, text, truth, or number; dates as day numbers.
 
     kind: a key of `look.NUMBER_FORMATS`; under `text` a date or number stays what it is.

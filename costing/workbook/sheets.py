@@ -133,6 +133,12 @@ def read_book(package: Package) -> Book:
     return Book(package, part, tuple(sheets), tuple(_names(root)))
 
 
+def is_1904(book: Book) -> bool:
+    """Whether the workbook counts its days from 1904 (ECMA-376 part 1, 18.2.28, `date1904`)."""
+    settings = parse_xml(book.package.part(book.part), book.part).find(f"{{{MAIN}}}workbookPr")
+    return settings is not None and settings.get("date1904", "0") in ("1", "true", "on")
+
+
 def _names(root: etree._Element) -> list[DefinedName]:
     found = []
     for element in root.iterfind(f"{{{MAIN}}}definedNames/{{{MAIN}}}definedName"):

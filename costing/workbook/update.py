@@ -15,7 +15,7 @@ from costing.workbook.dependents import dependent_formulas, dependent_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
 from costing.workbook.replace import replace_atomically, write_beside
-from costing.workbook.sheets import read_book
+from costing.workbook.sheets import is_1904, read_book
 from costing.workbook.stale import count_inputs, stale_formula
 from costing.workbook.write import ResultSheet, RunStamp, result_workbook
 
@@ -59,9 +59,12 @@ def write_results(
     WorkbookError leaves the file as it was.
     """
     path = Path(path)
-    titles = [sheet.name for sheet in read_book(package).sheets if _is_input(sheet.name)]
+    book = read_book(package)
+    titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name)]
     stamp = RunStamp(dt.datetime.now(), version, basis, inputs)
-    scratch = result_workbook(result_sheets, stamp, stale_formula(count_inputs(package, titles)))
+    scratch = result_workbook(
+        result_sheets, stamp, stale_formula(count_inputs(package, titles)), date_1904=is_1904(book)
+    )
     content = graft(package, scratch, owned, strip_dependents=strip)
     whole = read_package(content, package.path)
     old = tuple(dependent_formulas(whole, owned))

@@ -87,15 +87,17 @@ def result_workbook(
     sheets: Sequence[ResultSheet],
     stamp: RunStamp | None = None,
     stale_formula: tuple[str, str] | None = None,
+    *,
+    date_1904: bool = False,
 ) -> bytes:
     """Content of a workbook that holds these result sheets and nothing else.
 
     stale_formula: formula and present text of the cell that says whether the inputs have changed since
-    the run. ValueError where a description contradicts its frame.
+    the run; date_1904: whether days are counted from 1904 in it. ValueError where a description contradicts its frame.
     """
     content = io.BytesIO()
     plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
-    workbook = xlsxwriter.Workbook(content, {"in_memory": True, **plain_text})
+    workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
@@ -155,7 +157,7 @@ class _SheetWriter:
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.charts: list[Block] = []
-        self.columns = {table.name: _columns(table) for table in sheet.tables}
+        self.columns = {table.name: _columns(table, getattr(workbook, "date_1904", False)) for table in sheet.tables}
         self.wrapped: dict[str, set[str]] = {}
         self.widths = self._measured()
         self.drawn_to = 0.0
@@ -377,10 +379,12 @@ class _SheetWriter:
         set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated, self.charts))
 
 
-def _columns(table: ResultTable) -> dict[str, list[Any]]:
-    """Cells of each column of a table."""
+def _columns(table: ResultTable, date_1904: bool) -> dict[str, list[Any]]:
+    """Cells of each column of a table, days as numbers of the workbook's date system."""
+    formats = table.formats
     return {
-        header: cell_values(table.frame[header], table.formats.get(header, "text")) for header in table.frame.columns
+        header: cell_values(table.frame[header], formats.get(header, "text"), date_1904=date_1904)
+        for header in table.frame.columns
     }
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import time
+
+import pandas as pd
 import pytest
 
-from costing.errors import CAUTION, ERROR
-from tests.inputs.planted import estate_of, findings_of, only
+from costing.errors import CAUTION, ERROR, InputError
+from costing.inputs.headers import KnownNames, closest
+from costing.inputs.load import load, read_frames
+from tests.inputs.planted import estate_of, findings_of, only, planted
 
 NAMES = [
     ("Movements!D2", "M11", "is no known lot.", "Did you mean 'M1'?"),
@@ -243,3 +248,30 @@ def test_ten_mistakes_give_ten_findings():
     found = findings_of(mistakes)
     assert sorted(finding.place for finding in found) == sorted(named.values())
     assert all(finding.severity == ERROR and finding.remedy for finding in found)
+
+
+def test_many_misspelt_lots_are_found_quickly_and_twenty_of_a_column_are_shown() -> None:
+    """A prefix before each of 4,000 dispatched lots took minutes: every name was compared with every other."""
+    known = [f"LOT-{number:05d}" for number in range(4_000)]
+    tables = planted({})
+    first = tables["Deliveries"].iloc[[0]]
+    tables["Deliveries"] = pd.concat([tables["Deliveries"], *[first] * len(known)], ignore_index=True)
+    tables["Deliveries"].loc[tables["Deliveries"].index[-len(known) :], "Lot"] = known
+    sold = pd.concat([tables["Dispatches"].iloc[[0]]] * len(known), ignore_index=True)
+    tables["Dispatches"] = sold.assign(**{"Release lot": [f"x{name}" for name in known]})
+    started = time.perf_counter()
+    with pytest.raises(InputError) as refused:
+        load(read_frames(tables), settings_required=False)
+    assert time.perf_counter() - started < 10
+    findings = [one for one in refused.value.findings if "is no known lot" in one.rule]
+    assert len(findings) == 21
+    assert findings[0].remedy == "Did you mean 'LOT-00000'?"
+    assert "3,980 such names" in findings[-1].rule
+
+
+def test_the_nearest_of_prepared_names_is_that_of_difflib() -> None:
+    """Against `difflib.get_close_matches` of the standard library, over every name."""
+    names = [f"{word} {year}" for word in ("Chêne", "Craie", "Brume", "Argile") for year in range(2000, 2026)]
+    prepared = KnownNames(names)
+    for word in ("Chene 2o12", "Crae 2019", "brume2004", "Argile 200", "nothing alike", ""):
+        assert prepared.closest(word, 0.6) == closest(word, names, 0.6)

@@ -238,8 +238,8 @@ def test_many_faults_in_one_column_are_summed_up():
     tables["Costs"] = pd.DataFrame([tables["Costs"].iloc[0]] * 80).assign(Amount="dear")
     with pytest.raises(InputError) as refused:
         load(read_frames(tables), settings_required=False)
-    assert len(refused.value.findings) == 51
-    assert refused.value.findings[-1].rule == "has 30 more cells with faults in the column 'Amount'."
+    assert len(refused.value.findings) == 1
+    assert "79 more cells are like it: " in refused.value.findings[0].rule
 
 
 def test_a_cell_that_the_reader_found_faulty_is_not_blamed_twice():

@@ -7,9 +7,10 @@ import pytest
 
 from costing.errors import CAUTION, ERROR, InputError
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.load import read_estate
+from costing.inputs.load import load, read_estate, read_frames
 from costing.model import run
 from costing.results.costs import build_up, cost_per_bottle, releases
+from tests.inputs.planted import planted
 
 OPENING = pd.DataFrame(
     {
@@ -117,3 +118,13 @@ def test_percentages_typed_as_fractions_are_cautions(table: str, column: str, ty
     rule = "is read as percent points, and so is all of the column: much less than 1 %."
     title = "Interest rates" if table == "interest_rates" else "Loss norms"
     assert found == ([(f"{title}!B2", rule, CAUTION)] if doubted else [])
+
+
+def test_many_rows_alike_are_one_caution() -> None:
+    """A cellar door sells one bottle after another on a day: 122,640 cautions for a million sales."""
+    tables = planted({})
+    tables["Dispatches"] = pd.concat([tables["Dispatches"].iloc[[0]].assign(Bottles="1")] * 40)
+    cautions = load(read_frames(tables), settings_required=False).cautions
+    alike = [one for one in cautions if "has every cell like" in one.rule]
+    assert len(alike) == 1
+    assert "38 more cells are like it:" in alike[0].rule

@@ -4,8 +4,7 @@
 
 A delivery follows its quantity, an operation rate its driver, dry goods the bottles, storage the quantity held. A
 pool's rate is its amount over its driver or its normal capacity, so what one user adds the others lose
-(`costing.engine.pools`). A direct cost that several draws or deliveries share is shared by their quantities. Other
-direct costs, opening costs and credits are amounts: no quantity moves them.
+(`costing.engine.pools`). Direct costs, opening costs and credits are amounts: no quantity moves them.
 
 What it does not do: say how one quantity follows another (`costing.decisions.quantity_gradients`). Nothing is claimed
 where a pool's driver just equals its normal capacity.
@@ -64,7 +63,6 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         at = np.flatnonzero(every.table == TABLE_NAMES.index(name))
         _by_driver(results, found, driver[every.row[at]], every.flow[at], brought[at])
     _pools(results, found, every, brought)
-    _shared_costs(results, found, brought)
     for part in results.charges.accrued:
         if part.expensed:
             continue
@@ -73,21 +71,6 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         if TABLE_NAMES[part.charge.table] == "pools":
             _time_pool(results, found, part, grown)
     return found
-
-
-def _shared_costs(results: Results, found: Driven, brought: Floats) -> None:
-    """Costs on empty lots by what was drawn of them, and costs of deliveries by what was delivered: each part is
-    amount · q/Σq.
-    """
-    flows, every = results.chain.flows, results.charges.postings
-    size = len(results.estate["costs"])
-    mine = every.table == TABLE_NAMES.index("costs")
-    delivered = mine & (flows.kind[every.flow] == Flow.DELIVERY)
-    for which, slope, quantity in ((mine & ~delivered, found.out, flows.out), (delivered, found.into, flows.into)):
-        at = np.flatnonzero(which)
-        flow, row = every.flow[at], every.row[at]
-        whole, of_row = _sums(row, quantity[flow], size), _sums(row, brought[at], size)
-        np.add.at(slope, flow, ratio(brought[at], quantity[flow]) - ratio(of_row, whole)[row])
 
 
 def ratio(amount: Floats, quantity: Floats) -> Floats:

@@ -18,7 +18,7 @@ from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, sheets
-from costing.money.entries import entries_of
+from costing.money.entries import entered_states
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
 ELEMENT_COLUMNS = (
@@ -28,9 +28,6 @@ ELEMENT_COLUMNS = (
     ("dry_goods", "element"),
     ("pools", "element"),
 )
-
-OF_DELIVERIES = ("grapes", "picking", "transport")
-"""Elements that, on a lot of grapes, were paid for what was delivered."""
 
 
 @dataclass(frozen=True)
@@ -258,18 +255,16 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     """Costs rows, each where `costing.money.entries` has it enter its lot."""
     frame = estate["costs"]
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
-    element = codes(frame["element"], elements)
-    entry = entries_of(chain, lot, day, np.isin(element, elements.get_indexer(pd.Index(OF_DELIVERIES))))
-    row = entry.row
-    stage = codes(frame["stage"], pd.Index(STAGES))[row]
+    state = entered_states(chain, lot, day)
+    stage = codes(frame["stage"], pd.Index(STAGES))
     return posted(
         "costs",
-        row,
-        entry.state,
-        np.where(stage < 0, chain.states.stage[entry.held], stage),
-        element[row],
-        frame["amount"].to_numpy()[row] * entry.share,
-        day[row],
-        days(frame["paid_date"])[row],
-        np.where(entry.draw >= 0, entry.draw, chain.states.flow[entry.held]),
+        np.arange(len(frame)),
+        state,
+        np.where(stage < 0, chain.states.stage[state], stage),
+        codes(frame["element"], elements),
+        frame["amount"].to_numpy(),
+        day,
+        days(frame["paid_date"]),
+        chain.states.flow[state],
     )

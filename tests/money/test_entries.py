@@ -1,4 +1,4 @@
-"""Where money enters its lot: the delivery's arrival, before a day's draws, or over all that was drawn."""
+"""Where money enters its lot: the delivery's arrival, or before a day's draws."""
 
 from __future__ import annotations
 
@@ -60,12 +60,6 @@ def test_a_cost_on_the_day_both_loads_are_pressed_is_in_both(element: str) -> No
     assert [cost(tables, "M1"), cost(tables, "M2")] == pytest.approx([26_000, 26_000])
 
 
-def test_picking_is_in_the_load_that_was_pressed_before_its_invoice_but_other_work_is_not() -> None:
-    for element, first in (("picking", 26_000), ("labour", 24_000)):
-        tables = {**pressed((DAY, "2025-09-14")), "costs": spent("2025-09-12", "G", element, 4000)}
-        assert [cost(tables, "M1"), cost(tables, "M2")] == pytest.approx([first, 52_000 - first])
-
-
 def bottled_on(second: str) -> Tables:
     """1,500 L at 4.00, bottled half and half."""
     return {
@@ -82,10 +76,9 @@ def bottled_on(second: str) -> Tables:
     }  # fmt: skip
 
 
-def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings() -> None:
-    for second in ("2025-03-01", "2025-03-02"):
-        tables = {**bottled_on(second), "costs": spent("2025-05-01", "B", "labour", 1000)}
-        assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
+    tables = {**bottled_on("2025-03-01"), "costs": spent("2025-03-01", "B", "labour", 1000)}
+    assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
 
 
 def test_a_cost_on_a_blend_not_yet_empty_falls_on_what_is_there() -> None:

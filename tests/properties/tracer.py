@@ -3,9 +3,9 @@
 Rule: cost(state) = postings + Σ share · cost(source), by recursion; the origins of a state are its postings
     and its share of its sources' origins. Value with capital is the same recursion in floats, each cost
     grown from its payment day by day.
-Conventions: a direct cost enters before anything is taken from its lot that day; on an empty lot it is shared
-    over what was drawn since the lot was last empty. A premium, and what was paid for grapes, stands on the
-    arrival. An operation's cost goes to the lot filled, after the move; at the press, at a tirage and at a
+Conventions: a direct cost enters before anything is taken from its lot that day; on an empty lot
+    it enters the last state that held something. A premium stands on the arrival of its delivery. An
+    operation's cost goes to the lot filled, after the move; at the press, at a tirage and at a
     disgorgement to the load or the bottles that come out; an abnormal loss takes its part of the work by what
     came in.
 What it does not do: plans, escalation, places, presentations, replacement prices. It shares no code with
@@ -27,7 +27,6 @@ from tests.properties.walk import NIL, ONE, Posting, Row, Rows, State, Walk
 Column = tuple[str, str]
 Origin = tuple[str, int, str, str]
 ON_WHAT_CAME_IN = ("litre", "bottle in")
-PAID_FOR_DELIVERIES = ("grapes", "picking", "transport")
 FAR_PAST, YEAR = date(2000, 1, 1), 365
 
 
@@ -137,11 +136,10 @@ class Tracer(Walk):
     def pay_directly(self) -> None:
         """Costs rows."""
         for number, row in enumerate(self.rows.get("costs", [])):
-            day, element = row["on_date"], row["element"]
-            for state, share, held in self.entered(row["lot"], day, element in PAID_FOR_DELIVERIES):
-                stage, paid = row.get("stage") or held.stage, row.get("paid_date") or day
-                amount = Fraction(row["amount"]) * share
-                self.post(state, Posting("costs", number, stage, element, amount, paid, day))
+            state = self.entered(row["lot"], row["on_date"])
+            stage, paid = row.get("stage") or state.stage, row.get("paid_date") or row["on_date"]
+            amount = Fraction(row["amount"])
+            self.post(state, Posting("costs", number, stage, row["element"], amount, paid, row["on_date"]))
 
     @staticmethod
     def series(rows: list[Row], *keys: str) -> list[list[tuple[int, Row]]]:

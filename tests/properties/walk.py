@@ -66,8 +66,6 @@ class State:
     format: str = ""
     end: date | None = None
     takes: bool = False  # opened by a draw, work in place, a loss or a gauging
-    delivered: Fraction | None = None  # what a delivery brought
-    drawn: Fraction = NIL  # what was drawn for elsewhere
     sources: list[tuple[State, Fraction]] = field(default_factory=list)
     postings: list[Posting] = field(default_factory=list)
 
@@ -201,8 +199,7 @@ class Walk:
             left = NIL
         assert left >= 0, f"{lot} overdrawn"
         share = ONE if left == 0 else quantity / before.quantity
-        after = self.follow(lot, day, left, ONE - share)
-        after.takes, after.drawn = True, before.quantity - left
+        self.follow(lot, day, left, ONE - share).takes = True
         return before, share
 
     def passed(self, good: Fraction, expected: Fraction) -> Fraction:
@@ -237,9 +234,7 @@ class Walk:
         lot, quantity = row["lot"], Fraction(row["quantity"])
         self.unit_of.setdefault(lot, (row["unit"], row.get("format") or ""))
         held = self.now[lot].quantity if lot in self.now else NIL
-        state = self.follow(lot, row["on_date"], held + quantity, kind=row["what"])
-        state.delivered = quantity if table == "deliveries" else None
-        self.batches[table, number] = state
+        self.batches[table, number] = self.follow(lot, row["on_date"], held + quantity, kind=row["what"])
 
     def do_load(self, load: str, lines: list[tuple[int, Row]]) -> None:
         day = lines[0][1]["on_date"]
@@ -371,36 +366,8 @@ class Walk:
 
     # -- looking back
 
-    def entered(self, lot: str, day: date, paid_for_delivery: bool) -> list[tuple[State, Fraction, State]]:
-        """Where a cost enters: state, share of it, and the state it was spent on."""
+    def entered(self, lot: str, day: date) -> State:
+        """The state of a lot that a cost of a day falls on: the last that held something before anything was taken."""
         known = [state for state in self.history[lot] if state.start <= day]
         taken = [place for place, state in enumerate(known) if state.start == day and state.takes]
-        if taken:
-            known = known[: taken[0]]
-        last = max(place for place, state in enumerate(known) if state.quantity > 0)
-        first = last
-        while first > 0 and known[first - 1].quantity > 0:
-            first -= 1
-        held = known[first : last + 1]
-        brought = [state for state in held if not state.takes and self.arrived(state)]
-        if paid_for_delivery and known[last].unit == "kg" and all(state.delivered for state in brought):
-            total = sum((state.delivered for state in brought if state.delivered), NIL)
-            return [(state, state.delivered / total, state) for state in brought if state.delivered]
-        draws = [state for state in known[first + 1 : last + 2] if state.drawn > 0]
-        if known[-1].quantity > 0 or not draws:
-            return [(known[last], ONE, known[last])]
-        found, total = [], sum((state.drawn for state in draws), NIL)
-        for state in draws:
-            before = self.history[lot][self.history[lot].index(state) - 1]
-            to = next(
-                other
-                for other in self.states
-                if other.lot != lot and any(source is before for source, _ in other.sources)
-            )
-            found.append((to, state.drawn / total, before))
-        return found
-
-    def arrived(self, state: State) -> bool:
-        """Whether something came into the lot with this state."""
-        place = self.history[state.lot].index(state)
-        return place == 0 or state.quantity > self.history[state.lot][place - 1].quantity
+        return [state for state in known[: taken[0] if taken else None] if state.quantity > 0][-1]

@@ -95,7 +95,7 @@ def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None, common:
     pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
     pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
     labels = pd.MultiIndex.from_tuples(pairs, names=["stage", "element"])
-    cautions = (*chain.cautions, *charges.presses.findings)
+    cautions = (*chain.cautions, *charges.findings)
     results = Results(estate, basis, chain, charges, shares, solution, labels, cautions)
     results.check_identity()
     loads = states.batch_state[: len(chain.flows.load_names)]

@@ -19,10 +19,10 @@ import pandas as pd
 
 from costing.decisions.gradients import charged_between, worth_of_postings
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.engine.pools import open_period
-from costing.graph.arrays import Floats, Flow, Ints, codes, days
+from costing.graph.arrays import Floats, Flow, Ints, codes
 from costing.money.charges import Accrued
 from costing.money.events import FLOW_DRIVERS
+from costing.money.pools import Pools
 from costing.money.postings import TABLE_NAMES, Postings, joined
 from costing.results.results import Results
 
@@ -130,81 +130,106 @@ def _driver_quantity(results: Results, driver: int, flow: Ints) -> Floats:
 
 @dataclass(frozen=True)
 class _RateSlopes:
-    """Relative change of the actual and the planned rate of a pool per unit of what was done, of what is planned, and
-    of its normal capacity.
+    """Relative change of the actual rate of a pool, the planned one and the one carried on, [3] each: per unit of what
+    was done, of what is planned, and of its normal capacity.
     """
 
-    by_done: tuple[float, float]
-    by_plan: tuple[float, float]
-    by_capacity: tuple[float, float]
+    by_done: Floats
+    by_plan: Floats
+    by_capacity: Floats
 
 
-def _rate_slopes(results: Results, row: int, since: int, stop: int, done: float, planned: float) -> _RateSlopes:
-    """Slopes of the rates of one pool, by a central difference of `open_period`."""
-    frame = results.estate["pools"]
-    capacity = float(np.nan_to_num(frame["normal_capacity"].iloc[row]))
-    amount, today = float(frame["amount"].iloc[row]), results.chain.valuation_day
-    here = np.array([done, planned, capacity])
+def _rate_slopes(pools: Pools, row: int, done: float, planned: float, *, seasonal: bool) -> _RateSlopes:
+    """Slopes of the rates of one row of `pools`, by a central difference of its period."""
+    here = np.array([done, planned, float(pools.normal[row])])
 
     def rates(at: Floats) -> Floats:
-        period = open_period(amount, since, stop, today, at[0], at[1], at[2])
-        return np.array([float(period.actual.rate), float(period.planned.rate)])
+        period = pools.period(row, at[0], at[1], seasonal=seasonal, capacity=at[2])
+        return np.array([float(period.actual.rate), float(period.planned.rate), float(period.carried_on)])
 
     base, slopes = rates(here), []
     for one in range(3):
         step = np.zeros(3)
         step[one] = _STEP * here[one]
-        moved = ratio(rates(here + step) - rates(here - step), 2.0 * base) if here[one] > 0 else np.zeros(2)
+        moved = ratio(rates(here + step) - rates(here - step), 2.0 * base) if here[one] > 0 else np.zeros(3)
         slopes.append(moved / step[one] if here[one] > 0 else moved)
-    return _RateSlopes(*((float(one[0]), float(one[1])) for one in slopes))
+    return _RateSlopes(*slopes)
 
 
 def _pools(results: Results, found: Driven, every: Postings, brought: Floats) -> None:
     """Pools by a quantity that moves: each user's part, and what its use takes from the rate of all."""
-    frame, charges = results.estate["pools"], results.charges
+    pools, charges = results.charges.pools, results.charges
     elsewhere = charges.expensed.take(charges.expensed.through < 0)  # not the part lost of what is in `every`
-    all_users = joined([every, elsewhere])
+    users = joined([every, elsewhere])
     all_brought = np.concatenate([brought, np.zeros(len(elsewhere))])
-    mine = (all_users.table == TABLE_NAMES.index("pools")) & (all_users.flow >= 0)
-    drivers = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
-    begin, last = days(frame["from_date"]), days(frame["to_date"])
-    for row in np.flatnonzero(drivers >= 0).tolist():
-        at = np.flatnonzero(mine & (all_users.row == row))
-        flow, worth = all_users.flow[at], all_brought[at]
+    parts = [_users(results, pools, users, row) for row in np.flatnonzero(pools.flow_driver >= 0).tolist()]
+    charged = _sums(
+        np.concatenate([np.zeros(0, dtype=np.int64), *(part.posting for part in parts)]),
+        np.concatenate([np.zeros(0), *(part.amount for part in parts)]),
+        len(users),
+    )
+    for part in parts:
+        worth = all_brought[part.posting] * ratio(part.amount, charged[part.posting])
         if not worth.any():
             continue
-        driver = int(drivers[row])
-        used = _driver_quantity(results, driver, flow)
-        done = all_users.incurred[at] <= results.chain.valuation_day
-        slopes = _rate_slopes(results, row, begin[row], last[row], used[done].sum(), used[~done].sum())
-        sums = (worth[done].sum(), worth[~done].sum())
-        by_use = np.where(done, _both(slopes.by_done, sums), _both(slopes.by_plan, sums))
-        found.capacity[row] += _both(slopes.by_capacity, sums)
-        _by_driver(results, found, np.full(len(at), driver), flow, worth + by_use * used)
+        slopes = _rate_slopes(pools, part.row, part.done, part.planned, seasonal=True)
+        sums = _sums(part.time, worth, 3)
+        by_use = np.select([part.time == 0, part.time == 1], [slopes.by_done @ sums, slopes.by_plan @ sums], 0.0)
+        found.capacity[pools.rows.target[part.row]] += slopes.by_capacity @ sums
+        driver = np.full(len(worth), int(pools.flow_driver[part.row]))
+        _by_driver(results, found, driver, users.flow[part.posting], worth + by_use * part.used)
 
 
-def _both(slopes: tuple[float, float], sums: tuple[float, float]) -> float:
-    return slopes[0] * sums[0] + slopes[1] * sums[1]
+@dataclass(frozen=True)
+class _Users:
+    """Postings of one row of `pools`: quantity of the driver, amount charged, time (0 done, 1 planned in the period, 2
+    after it), and the quantities done and planned.
+    """
+
+    row: int
+    posting: Ints
+    used: Floats
+    amount: Floats
+    time: Ints
+    done: float
+    planned: float
+
+
+def _users(results: Results, pools: Pools, users: Postings, row: int) -> _Users:
+    at = np.flatnonzero(
+        (users.table == TABLE_NAMES.index("pools"))
+        & (users.flow >= 0)
+        & (users.row == pools.rows.source[row])
+        & (users.element == pools.element[row])
+        & pools.borne_on(row, users.incurred, users.stage, users.state)
+    )
+    used = _driver_quantity(results, int(pools.flow_driver[row]), users.flow[at])
+    day, today = users.incurred[at], results.chain.valuation_day
+    time = np.select([day <= today, day <= pools.last[row]], [0, 1], 2)
+    done, planned = float(used[time == 0].sum()), float(used[time == 1].sum())
+    period = pools.period(row, done, planned, seasonal=True)
+    rate = np.array([float(period.actual.rate), float(period.planned.rate), float(period.carried_on)])
+    return _Users(row, at, used, used * rate[time], time, done, planned)
 
 
 def _time_pool(results: Results, found: Driven, part: Accrued, grown: Floats) -> None:
     """Pools by what is held: what one lot's stay takes from the rate of all."""
-    states, charge = results.chain.states, part.charge
-    last = days(results.estate["pools"]["to_date"])
+    states, charge, pools = results.chain.states, part.charge, results.charges.pools
     start, end, quantity = (values[charge.states] for values in (states.start, states.end, states.quantity))
-    for row, since in zip(charge.rows.tolist(), charge.since.tolist(), strict=True):
-        stop = int(last[row])
-        cut = int(np.clip(results.chain.valuation_day, since, stop))
+    today, horizon = results.chain.valuation_day, int(end.max())
+    for row, since in zip(charge.periods.tolist(), charge.since.tolist(), strict=True):
+        stop = int(pools.last[row])
+        cut = int(np.clip(today, since, stop))
+        after = max(stop, today) if row == charge.periods[-1] else horizon
         years, sums = [], []
-        for low, high in ((since, cut), (cut, stop)):
+        for low, high in ((since, cut), (cut, stop), (after, max(after, horizon))):
             years.append(np.maximum(np.minimum(end, high) - np.maximum(start, low), 0) / DAYS_A_YEAR)
             at, worth = charged_between(results, part, low, high)
             sums.append(float(grown[at] @ worth))
         if not any(sums):
             continue
-        done, planned = (float(one @ quantity) for one in years)
-        slopes = _rate_slopes(results, row, since + 1, stop, done, planned)
-        total = (sums[0], sums[1])
-        for one, slope in zip(years, (slopes.by_done, slopes.by_plan), strict=True):
-            np.add.at(found.held, charge.states, _both(slope, total) * one)
-        found.capacity[row] += _both(slopes.by_capacity, total)
+        done, planned = (float(one @ quantity) for one in years[:2])
+        slopes = _rate_slopes(pools, row, done, planned, seasonal=False)
+        for one, slope in zip(years, (slopes.by_done, slopes.by_plan), strict=False):
+            np.add.at(found.held, charge.states, float(slope @ np.array(sums)) * one)
+        found.capacity[pools.rows.target[row]] += slopes.by_capacity @ np.array(sums)

@@ -115,19 +115,15 @@ def storage_per_litre_year(estate: Estate, stage: str, at: Ints, today: int) -> 
 def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
     """Time pools that each lot bears at the valuation date, money per litre- or bottle-year [lots, t]."""
     chain = results.chain
-    states = chain.states
     found = np.zeros((len(lots), len(at)))
     pools = TABLE_NAMES.index("pools")
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
-    while (momentary := (states.end[state] <= states.start[state]) & (states.previous[state] >= 0)).any():
-        state = np.where(momentary, states.previous[state], state)  # a state of no length bears nothing
-    for charge in {id(part.charge): part.charge for part in results.charges.accrued}.values():
+    for charge in results.charges.time_charges:
         if charge.table != pools:
             continue
-        borne = np.isin(state, charge.states)
-        since, rate = charge.curve.from_day[:-1], charge.curve.annual_rate[:-1]  # the last step ends the pool
-        which = np.searchsorted(since, at, side="right") - 1
-        found[borne] += np.where(which >= 0, rate[np.maximum(which, 0)], 0.0)
+        since, rate = charge.curve.from_day, charge.curve.annual_rate
+        step = row_in_force(np.arange(len(since)), since, at)
+        found[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
     return found
 
 

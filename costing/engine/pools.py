@@ -1,16 +1,17 @@
 """Cost pools: rates by driver, what they leave unabsorbed, pools that are still open, service departments.
 
-Rule:   rate = amount / max(normal capacity, driver); absorbed = rate·driver; unabsorbed = amount −
-        absorbed. An open pool is cut at the valuation date pro rata of days; the actual part is charged on
-        the actual driver with its share of the normal capacity, the planned part on its share of the normal
-        capacity alone, so that adding a plan never reprices the past. Service departments hand their cost
-        to production directly, in steps, or by solving x = own + Aᵀ·x.
+Rule:   rate = amount / max(normal capacity, driver); absorbed = rate·driver; unabsorbed = amount − absorbed.
+        A pool for what happens (kg, loads, bottles through a line) belongs to its season: while it is open its rate
+        is amount / max(normal capacity, driver so far), and what is idle is known at its end alone. A pool for time
+        (litre-years, bottle-years), and one for what happens without a normal capacity, is cut at the valuation
+        date pro rata of days. Plans, in the period and after the last one, bear amount / normal capacity. Service
+        departments hand their cost to production directly, in steps, or by solving x = own + Aᵀ·x.
 
 Conventions A driver is a quantity (kg, L, bottles, loads, litre-days), never a value. No normal capacity is
     given as 0. 0/0 is a rate of 0 with nothing absorbed. A period runs from its first to its last day, both
-    included, and the valuation day is past: it belongs to the actual part. Fixed overhead on normal
-    capacity, the rest expensed: IAS 2 Inventories, paragraph 13. Where the driver is above normal capacity
-    the rate falls, so that no more than the amount is absorbed.
+    included, and the valuation day is past: it belongs to the actual part. No planned figure enters an actual rate.
+    Fixed overhead on normal capacity, the rest expensed: IAS 2 Inventories, paragraph 13. Where the driver is above
+    normal capacity the rate falls, so that no more than the amount is absorbed.
 
 What it does not do: decide where unabsorbed cost goes (expense or shown apart is the choice of a basis), or
 fixed against variable overhead: a pool without normal capacity is charged in full.
@@ -36,10 +37,13 @@ class PoolRate(NamedTuple):
 
 
 class OpenPeriod(NamedTuple):
-    """The two parts of a pool that the valuation date cuts; a part without days has amount and rate 0."""
+    """The two parts of a pool that the valuation date cuts (a part without days has amount and rate 0), and the
+    rate of plans dated after the period.
+    """
 
     actual: PoolRate
     planned: PoolRate
+    carried_on: FloatArray
 
 
 def pool_rate(amount: npt.ArrayLike, driver: npt.ArrayLike, normal_capacity: npt.ArrayLike) -> PoolRate:
@@ -65,17 +69,19 @@ def open_period(
     driver_actual: npt.ArrayLike,
     driver_planned: npt.ArrayLike,
     normal_capacity: npt.ArrayLike,
+    *,
+    seasonal: bool = False,
 ) -> OpenPeriod:
     """Rates of pools that may still be open on the valuation day, actual part and planned part.
 
     amount, normal_capacity: of the whole period; from_day, to_day, valuation_day: day numbers, all included;
-    driver_actual, driver_planned: quantity up to and after the valuation day. Arrays broadcast.
+    driver_actual, driver_planned: quantity up to and after the valuation day; seasonal: the driver is something that
+    happens, not time. Arrays broadcast.
 
-    The planned rate is amount / normal capacity of the planned part, whatever is planned, so the planned
-    part may absorb more or less than its amount. Without a normal capacity the actual rate continues; where
-    nothing has been done yet either (a period wholly ahead), the plan itself is the measure: amount /
-    planned driver. No planned figure enters the actual rate. ValueError names the first period that ends
-    before it starts.
+    The planned rate is amount / normal capacity, whatever is planned, so the planned part may absorb more or less
+    than its amount. Without a normal capacity the actual rate continues; where nothing has been done yet either (a
+    period wholly ahead), the plan itself is the measure: amount / planned driver. What an open season has not used
+    stands in the planned part. ValueError names the first period that ends before it starts.
     """
     cost, first, last, today, done, planned, capacity = _columns(
         amount, from_day, to_day, valuation_day, driver_actual, driver_planned, normal_capacity
@@ -86,14 +92,17 @@ def open_period(
         raise ValueError(message)
     days = last - first + 1
     past = np.clip(today - first + 1, 0, days) / days
-    actual = pool_rate(cost * past, done, capacity * past)
-    ahead_cost, ahead_capacity = cost - cost * past, capacity * (1 - past)
-    on_capacity = _ratio_or_zero(ahead_cost, ahead_capacity)
-    on_plan = _ratio_or_zero(ahead_cost, planned)
-    rate = np.where(ahead_capacity > 0, on_capacity, np.where(done > 0, actual.rate, on_plan))
-    rate = np.where(past < 1, rate, 0.0)
+    whole = (capacity > 0) & (past > 0) if seasonal else np.zeros(past.shape, dtype=bool)
+    counted = np.where(whole, 1.0, past)
+    actual = pool_rate(cost * counted, done, capacity * counted)
+    not_yet = np.where(whole & (past < 1), actual.unabsorbed, 0.0)
+    actual = PoolRate(actual.rate, actual.absorbed, actual.unabsorbed - not_yet)
+    ahead = cost - cost * counted
+    on_plan = _ratio_or_zero(cost - cost * past, planned)
+    carried_on = np.where(capacity > 0, _ratio_or_zero(cost, capacity), np.where(done > 0, actual.rate, on_plan))
+    rate = np.where(past < 1, carried_on, 0.0)
     absorbed = rate * planned
-    return OpenPeriod(actual, PoolRate(rate, absorbed, ahead_cost - absorbed))
+    return OpenPeriod(actual, PoolRate(rate, absorbed, ahead + not_yet - absorbed), carried_on)
 
 
 def direct(

@@ -43,6 +43,7 @@ class Settings(BaseModel):
     bottle_rating_bar: float | None = Field(None, ge=3, le=15)
     ageing_step_months: int = Field(12, ge=1, le=60)
     ageing_horizon_months: int = Field(60, ge=0, le=240)
+    service_method: str = "reciprocal"
     price_step: float = Field(0.05, ge=0.0001, le=1000)
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from itertools import pairwise
 
 import numpy as np
 
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
-from costing.inputs.row_findings import by_name, cell_place, each, filled, first_rows, shown, totals
+from costing.inputs.pool_checks import POOL_CHECKS
+from costing.inputs.row_findings import by_name, each, filled, first_rows, shown, totals
 from costing.inputs.schema import lists, operations
 
 
@@ -102,32 +102,6 @@ def rates(estate: Estate) -> Iterator[Finding]:
     )
 
 
-def pool_periods(estate: Estate) -> Iterator[Finding]:
-    """Yield pool periods that end before they begin, and periods of one pool that overlap."""
-    table = estate["pools"]
-    if not len(table):
-        return
-    begins, ends = table["from_date"].to_numpy(), table["to_date"].to_numpy()
-    yield from each(
-        estate, "pools", ends < begins, "to_date", "is before the first day.", "Correct one of the two dates."
-    )
-    keys = ["pool", "element", "stage", "location", "driver"]
-    for rows in table.groupby(keys, observed=True, dropna=False).indices.values():
-        ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
-        for earlier, later in pairwise(ordered):
-            if begins[later] <= ends[earlier]:
-                place = cell_place(estate, "pools", earlier, "from_date")
-                rule = f"falls into the period of {place}: its days count twice."
-                yield from each(
-                    estate,
-                    "pools",
-                    [later],
-                    "from_date",
-                    rule,
-                    "Let the periods of one pool follow each other.",
-                )
-
-
 def channel_terms(estate: Estate) -> Iterator[Finding]:
     """Yield channels whose deductions leave nothing, and foreign currencies without a rate."""
     table = estate["channels"]
@@ -190,7 +164,7 @@ PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     payment_terms,
     norms,
     rates,
-    pool_periods,
+    *POOL_CHECKS,
     channel_terms,
     prices_of_sales,
 )

@@ -17,8 +17,9 @@ from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
-from costing.money.events import events_of
+from costing.money.events import Events, events_of
 from costing.money.indices import price_factors
+from costing.money.pools import PoolCharges, Pools, pool_cautions
 from costing.money.postings import (
     Postings,
     delivery_postings,
@@ -26,11 +27,10 @@ from costing.money.postings import (
     elements_of,
     joined,
     opening_postings,
-    posted,
 )
 from costing.money.presses import Presses, split_presses
-from costing.money.rates import dry_goods_postings, location_of, pool_postings, rate_postings
-from costing.money.time_charges import TimeCharge, storage_charges, time_pools
+from costing.money.rates import dry_goods_postings, location_of, rate_postings
+from costing.money.time_charges import TimeCharge, storage_charges
 
 
 @dataclass(frozen=True)
@@ -48,8 +48,8 @@ class Accrued:
 
 @dataclass(frozen=True)
 class Charges:
-    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time; curve is
-    None without capital.
+    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time, time_charges those
+    that nothing bears too; curve is None without capital; findings: of press loads and pools.
     """
 
     elements: pd.Index
@@ -58,6 +58,9 @@ class Charges:
     accrued: tuple[Accrued, ...]
     presses: Presses
     curve: RateCurve | None
+    time_charges: tuple[TimeCharge, ...]
+    pools: Pools
+    findings: tuple[Finding, ...]
 
 
 class CommonMoney:
@@ -68,20 +71,33 @@ class CommonMoney:
     def __init__(self, estate: Estate, chain: Chain) -> None:
         self._estate, self._chain = estate, chain
         self.elements = elements_of(estate)
-        self._location = location_of(estate, chain)
+        self.pools = Pools(estate, chain, self.elements, location_of(estate, chain))
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+
+    @cached_property
+    def _events(self) -> Events:
+        return events_of(self._estate, self._chain)
+
+    @cached_property
+    def _pools_by_event(self) -> PoolCharges:
+        return self.pools.of_events(self._events)
+
+    @cached_property
+    def pool_findings(self) -> list[Finding]:
+        """Cautions on pools carried on past their last period, or split by days."""
+        by_event, by_time = self._pools_by_event, self.pools.of_time(None)
+        return pool_cautions(self._estate, np.concatenate([by_event.carried_on, by_time.carried_on]), by_event.by_days)
 
     @cached_property
     def spent(self) -> Postings:
         """Direct costs, operation rates, dry goods and pools."""
         estate, chain, elements = self._estate, self._chain, self.elements
-        events = events_of(estate, chain)
         return joined(
             [
                 direct_postings(estate, chain, elements),
-                rate_postings(estate, chain, events, elements),
-                dry_goods_postings(estate, chain, events, elements),
-                pool_postings(estate, chain, events, elements, self._location),
+                rate_postings(estate, chain, self._events, elements),
+                dry_goods_postings(estate, chain, self._events, elements),
+                self._pools_by_event.postings,
             ]
         )
 
@@ -89,10 +105,8 @@ class CommonMoney:
         """Charges for time, and what stays idle of their pools."""
         if at_prices_of not in self._timed:
             storage = storage_charges(self._estate, self._chain, self.elements, at_prices_of)
-            pools, idle = time_pools(self._estate, self._chain, self.elements, self._location, at_prices_of)
-            nowhere = np.full(len(idle.row), -1)
-            left = posted("pools", idle.row, nowhere, idle.stage, idle.element, idle.amount, idle.day)
-            self._timed[at_prices_of] = [*storage, *pools], left
+            pools = self.pools.of_time(at_prices_of)
+            self._timed[at_prices_of] = [*storage, *pools.timed], pools.postings
         return self._timed[at_prices_of]
 
 
@@ -124,7 +138,17 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
     spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
     aside = replace(postings.take(apart), through=np.full(int(apart.sum()), -1, dtype=np.int64))
-    return Charges(elements, spent, joined([aside, lost]), tuple(accrued), presses, curve)
+    return Charges(
+        elements,
+        spent,
+        joined([aside, lost]),
+        tuple(accrued),
+        presses,
+        curve,
+        tuple(time_charges),
+        common.pools,
+        (*presses.findings, *common.pool_findings),
+    )
 
 
 def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple[Postings, Postings]:

@@ -1,10 +1,10 @@
-"""What is charged by driver: operation rates, dry goods, and pools shared out by a quantity that moves.
+"""What is charged by driver: operation rates and dry goods.
 
     amount = rate on the day of the event × driver quantity
 
 A rate holds from its date until the next of the same operation, stage, format, driver and element. After the
 valuation date it rises by its yearly change, so plans cost what the work will cost then. Pools:
-`costing.engine.pools`.
+`costing.money.pools`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.engine.pools import open_period
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
@@ -151,60 +150,6 @@ def _charge(
 def _nothing(table: str) -> Postings:
     none = np.zeros(0, dtype=np.int64)
     return posted(table, none, none, 0, 0, np.zeros(0), none)
-
-
-def pool_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index, location: Ints) -> Postings:
-    """Pools whose driver is a quantity that moves; what they leave unabsorbed is expensed on their last day.
-
-    location: of each state, an index into `locations(estate)` (−1: none).
-    """
-    frame = estate["pools"]
-    driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
-    stage, place = codes(frame["stage"], pd.Index(STAGES)), codes(frame["location"], locations(estate))
-    begin, last = days(frame["from_date"]), days(frame["to_date"])
-    element = codes(frame["element"], elements)
-    cost, normal = frame["amount"].to_numpy(), np.nan_to_num(frame["normal_capacity"].to_numpy())
-    today = chain.valuation_day
-    parts = [_nothing("pools")]
-    for row in np.flatnonzero(driver >= 0):
-        quantity = events.driver[driver[row]]
-        inside = events.primary & (quantity > 0) & (events.day >= begin[row]) & (events.day <= last[row])
-        if stage[row] >= 0:
-            inside &= events.stage == stage[row]
-        if place[row] >= 0:
-            inside &= location[events.state] == place[row]
-        at = np.flatnonzero(inside)
-        done = events.day[at] <= today
-        used = quantity[at]
-        period = open_period(
-            cost[row],
-            begin[row],
-            last[row],
-            today,
-            used[done].sum(),
-            used[~done].sum(),
-            normal[row],
-        )
-        amount = used * np.where(done, period.actual.rate, period.planned.rate)
-        one = np.full(len(at), row)
-        parts.append(
-            posted(
-                "pools",
-                one,
-                events.state[at],
-                events.stage[at],
-                element[row],
-                amount,
-                events.day[at],
-                flow=events.flow[at],
-                through=events.flow[at] if driver[row] in ON_WHAT_CAME_IN else -1,
-            )
-        )
-        idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
-        where = max(int(stage[row]), 0)
-        if abs(idle[0]) > 1e-9 * abs(cost[row]):
-            parts.append(posted("pools", np.array([row]), np.array([-1]), where, element[row], idle, last[[row]]))
-    return joined(parts)
 
 
 def locations(estate: Estate) -> pd.Index:

@@ -108,8 +108,34 @@ def test_a_plan_never_reprices_the_past(amount, done, plan, other_plan, capacity
     assert one.actual == other.actual
     if capacity > 0 or done > 0:
         assert one.planned.rate == other.planned.rate
-    total = sum(part.absorbed + part.unabsorbed for part in one)
+    total = sum(part.absorbed + part.unabsorbed for part in one[:2])
     assert total == pytest.approx(amount, abs=1e-6 + 1e-12 * one.planned.absorbed)
+
+
+def test_a_press_house_fully_used_by_mid_september_leaves_nothing_idle():
+    """24,000 for 70,000 kg: once 17,951 stood in the must on 30 September and 6,049 were called idle."""
+    year = {"amount": 24_000.0, "from_day": 20_089, "to_day": 20_453, "normal_capacity": 70_000.0}
+    for valued in (20_089 + 257, 20_089 + 272, 20_453, 20_600):
+        season = open_period(**year, valuation_day=valued, driver_actual=70_000.0, driver_planned=0.0, seasonal=True)
+        assert season.actual.absorbed == pytest.approx(24_000.0)
+        assert season.actual.unabsorbed + season.planned.unabsorbed == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_an_open_season_has_not_used_is_idle_at_its_end_alone():
+    season = open_period(**YEAR, valuation_day=19_000, driver_actual=365.0, driver_planned=0.0, seasonal=True)
+    assert season.actual.rate == pytest.approx(10.0)
+    assert season.actual.unabsorbed == 0.0
+    assert season.planned.unabsorbed == pytest.approx(32_850.0)  # not yet used
+    over = open_period(**YEAR, valuation_day=19_357, driver_actual=365.0, driver_planned=0.0, seasonal=True)
+    assert over.actual.rate == season.actual.rate  # the valuation date moves nothing
+    assert over.actual.unabsorbed == pytest.approx(32_850.0)
+    assert over.planned.unabsorbed == 0.0
+
+
+def test_the_rate_carried_on_is_that_of_normal_capacity_or_of_what_was_used():
+    closed = {"amount": 700.0, "from_day": 1, "to_day": 10, "valuation_day": 20, "driver_planned": 0.0}
+    assert open_period(**closed, driver_actual=50.0, normal_capacity=100.0).carried_on == pytest.approx(7.0)
+    assert open_period(**closed, driver_actual=50.0, normal_capacity=0.0).carried_on == pytest.approx(14.0)
 
 
 # Service departments: 2 services, 3 productions

@@ -217,7 +217,10 @@ class Tracer(Walk):
         whole = (pool["to_date"] - pool["from_date"]).days + 1
         past = min(max((self.valuation - pool["from_date"]).days + 1, 0), whole)
         amount, part = Fraction(pool["amount"]), Fraction(past, whole)
-        base = max(Fraction(pool.get("normal_capacity") or 0) * part, used)
+        capacity = Fraction(pool.get("normal_capacity") or 0)
+        if capacity and past and not pool["driver"].endswith("-year"):
+            part = Fraction(1)  # what happens belongs to its season, not to its days
+        base = max(capacity * part, used)
         rate = amount * part / base if base else NIL
         last = pool["to_date"]
         self.post(None, Posting("pools", number, pool["stage"], pool["element"], amount - rate * used, last, last))

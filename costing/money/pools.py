@@ -1,0 +1,283 @@
+"""Cost pools: what each charges by what happens (kg, loads, bottles through a line) or by what is held (litre-years,
+bottle-years), and what nothing absorbs.
+
+Rule: the rates of a period are those of `costing.engine.pools`. A pool that serves other pools hands its amount to
+them by the method of the Settings; what arrives is charged by their drivers and traced to the cell it came from. A
+plan dated after the last period of a pool bears that period's rate on normal capacity (without one: on what was
+used), and one caution names the pools. What is idle, or not yet used, is expensed on the last day of the period.
+
+Conventions: the last period of a pool is the latest among all rows of its name; a period of amount 0 ends it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy import typing as npt
+
+from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
+from costing.engine.pools import SERVICE_METHODS, OpenPeriod, open_period
+from costing.errors import Finding, caution
+from costing.graph.arrays import STAGES, Floats, Ints, codes, days
+from costing.graph.states import Chain
+from costing.inputs.estate import Estate
+from costing.inputs.in_force import series_of
+from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.indices import price_factors
+from costing.money.postings import TABLE_NAMES, Postings, joined, posted
+from costing.money.rates import ON_WHAT_CAME_IN, locations
+from costing.money.time_charges import TIME_DRIVERS, TimeCharge, bearers
+
+Flags = npt.NDArray[np.bool_]
+
+
+class PoolRows(NamedTuple):
+    """Amounts to be charged: source, the row of Pools where each was entered; target, the row whose driver shares it
+    out (the same but for what a service pool hands on).
+    """
+
+    source: Ints
+    target: Ints
+    amount: Floats
+
+
+def pool_rows(estate: Estate) -> PoolRows:
+    """Rows of Pools with what service pools hand to them."""
+    frame = estate["pools"]
+    serves, cost = frame["serves"].notna().to_numpy(), frame["amount"].to_numpy()
+    own = np.flatnonzero(~serves)
+    parts = [(own, own, cost[own])]
+    if serves.any():
+        begin, last = days(frame["from_date"]), days(frame["to_date"])
+        periods = np.unique(np.stack([begin, last])[:, serves], axis=1).T
+        parts += [_handed_on(estate, np.flatnonzero((begin == one[0]) & (last == one[1]))) for one in periods]
+    source, target, amount = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return PoolRows(source, target, amount)
+
+
+def _handed_on(estate: Estate, rows: Ints) -> tuple[Ints, Ints, Floats]:
+    """What the service pools among `rows` (one period) hand to the pools with a driver: source, target, amount."""
+    frame = estate["pools"].iloc[rows]
+    name, to = frame["pool"].astype(object).to_numpy(), frame["serves"].astype(object).to_numpy()
+    served = ~pd.isna(to)
+    part, cost = frame["share"].fillna(1.0).to_numpy(), frame["amount"].to_numpy()
+    services, bearing = pd.Index(pd.unique(name[served])), np.flatnonzero(~served)
+    among = np.zeros((len(services), len(services)))
+    outward = np.zeros((len(services), len(bearing)))
+    for row in np.flatnonzero(served):
+        giver = services.get_loc(name[row])
+        if to[row] in services:
+            among[giver, services.get_loc(to[row])] += part[row]
+        receives = name[bearing] == to[row]
+        if receives.any():
+            weight = np.abs(cost[bearing]) * receives
+            weight = weight if weight.any() else receives.astype(float)
+            outward[giver] += part[row] * weight / weight.sum()
+    method = SERVICE_METHODS[estate.settings.service_method]
+    spent = np.flatnonzero(served & (cost != 0))
+    reached = [cost[row] * method(services == name[row], among, outward) for row in spent]
+    amount = np.array(reached).reshape(len(spent), len(bearing))
+    giver, taker = np.nonzero(amount)
+    return rows[spent[giver]], rows[bearing[taker]], amount[giver, taker]
+
+
+@dataclass(frozen=True)
+class PoolCharges:
+    """What pools charge: postings by what happens, with all that stays idle (state −1), charges for time, and the
+    rows of Pools whose last period is carried on or that are split by days for want of a normal capacity.
+    """
+
+    postings: Postings
+    timed: tuple[TimeCharge, ...]
+    carried_on: Ints
+    by_days: Ints
+
+
+class Pools:
+    """The Pools sheet of an estate on its chain, with the columns as arrays, one value per `pool_rows` row."""
+
+    def __init__(self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints) -> None:
+        frame = estate["pools"]
+        self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
+        self.rows = pool_rows(estate)
+        target = self.rows.target
+        self.flow_driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))[target]
+        self.time_driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))[target]
+        self.stage = codes(frame["stage"], pd.Index(STAGES))[target]
+        self.place = codes(frame["location"], locations(estate))[target]
+        self.begin, self.last = days(frame["from_date"])[target], days(frame["to_date"])[target]
+        self.normal = np.nan_to_num(frame["normal_capacity"].to_numpy())[target]
+        self.element = codes(frame["element"], elements)[self.rows.source]
+        self.pool = frame["pool"].astype(object).to_numpy()
+        ends = pd.Series(self.last).groupby(self.pool[target]).transform("max").to_numpy()
+        self.is_last = np.asarray(self.last == ends)
+
+    def of_events(self, events: Events) -> PoolCharges:
+        """Pools whose driver is something that happens."""
+        rows, today = np.flatnonzero(self.flow_driver >= 0), self.chain.valuation_day
+        found = [self._of_events(int(row), events) for row in rows]
+        by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
+        carried = rows[np.array([goes_on for _, goes_on in found], dtype=bool)]
+        none = np.zeros(0, dtype=np.int64)
+        nothing = posted("pools", none, none, 0, 0, np.zeros(0), none)
+        return PoolCharges(
+            joined([nothing, *(part for part, _ in found)]),
+            (),
+            self.rows.target[carried],
+            self.rows.target[by_days],
+        )
+
+    def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
+        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
+        bears = events.primary & (quantity > 0)
+        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
+        used, done, after = quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+        period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
+        rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
+        source = np.full(len(at), self.rows.source[row])
+        charged = posted(
+            "pools",
+            source,
+            events.state[at],
+            events.stage[at],
+            self.element[row],
+            used * rate,
+            events.day[at],
+            flow=events.flow[at],
+            through=events.flow[at] if self.flow_driver[row] in ON_WHAT_CAME_IN else -1,
+        )
+        idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
+        goes_on = bool((used * rate)[after].any())
+        return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+
+    def borne_on(self, row: int, day: Ints, stage: Ints, state: Ints) -> Flags:
+        """Whether a row is charged to work on a day, in a stage, on a state (the driver apart)."""
+        bears = day >= self.begin[row]
+        bears &= (day <= self.last[row]) | ((day > self.chain.valuation_day) & self.is_last[row])
+        if self.stage[row] >= 0:
+            bears &= stage == self.stage[row]
+        if self.place[row] >= 0:
+            bears &= self.location[state] == self.place[row]
+        return np.asarray(bears)
+
+    def period(
+        self,
+        row: int | Ints,
+        done: npt.ArrayLike,
+        planned: npt.ArrayLike,
+        *,
+        seasonal: bool,
+        capacity: float | None = None,
+    ) -> OpenPeriod:
+        """Rates of one or more rows by what was done and what is planned inside their period; capacity: in place of
+        the normal one.
+        """
+        return open_period(
+            self.rows.amount[row],
+            self.begin[row],
+            self.last[row],
+            self.chain.valuation_day,
+            done,
+            planned,
+            self.normal[row] if capacity is None else capacity,
+            seasonal=seasonal,
+        )
+
+    def _idle(self, rows: Ints, amount: Floats) -> Postings:
+        """What nobody bears, on the last day of each period."""
+        kept = np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])
+        rows, amount = rows[kept], amount[kept]
+        source, nowhere, stage = self.rows.source[rows], np.full(len(rows), -1), np.maximum(self.stage[rows], 0)
+        return posted("pools", source, nowhere, stage, self.element[rows], amount, self.last[rows])
+
+    def of_time(self, at_prices_of: int | None) -> PoolCharges:
+        """Pools shared out by what is held: one charge per series of periods. at_prices_of: day whose prices replace
+        the dated ones (None: no).
+        """
+        timed = np.flatnonzero(self.time_driver >= 0)
+        name = pd.factorize(self.pool)[0].astype(np.int64)
+        giver, taker = name[self.rows.source], name[self.rows.target]
+        keys = [self.time_driver, self.stage, self.place, taker, giver, self.element]
+        beside = pd.DataFrame(np.stack([*keys, self.begin]).T).groupby(list(range(7))).cumcount().to_numpy()
+        charges, idle, carried = [], [np.zeros(0)], []
+        series = [timed[rows] for rows in series_of([key[timed] for key in [*keys, beside]], self.begin[timed])]
+        for rows in series:
+            charge, left, goes_on = self._of_time(rows, at_prices_of)
+            charges.append(charge)
+            idle.append(left)
+            carried += [rows[-1]] if goes_on else []
+        every = np.concatenate([np.zeros(0, dtype=np.int64), *series])
+        target = self.rows.target[np.array(carried, dtype=np.int64)]
+        return PoolCharges(self._idle(every, np.concatenate(idle)), tuple(charges), target, target[:0])
+
+    def _of_time(self, rows: Ints, at_prices_of: int | None) -> tuple[TimeCharge, Floats, bool]:
+        """Charge of one series of periods, what stays idle of each, and whether plans bear it after the last one."""
+        first, final, today = rows[0], rows[-1], self.chain.valuation_day
+        bottles = TIME_DRIVERS[self.time_driver[first]] == "bottle-year"
+        borne, bears = bearers(self.chain, bottles, int(self.stage[first]), -1, int(self.place[first]), self.location)
+        # stock is dated at the end of its day: a year runs from one 31 December to the next
+        since, stop = self.begin[rows] - 1, self.last[rows]
+        cut = np.clip(today, since, stop)
+        done, planned = unit_years(self.chain, borne, since, cut), unit_years(self.chain, borne, cut, stop)
+        period = self.period(rows, done, planned, seasonal=False)
+        after = max(int(stop[-1]), today)
+        endless = period.carried_on[-1:] if self.is_last[final] else np.zeros(1)
+        steps = np.concatenate([since, cut, stop, [after]])
+        rates = np.concatenate([period.actual.rate, period.planned.rate, np.zeros(len(rows)), endless])
+        order = np.lexsort((np.append(np.repeat([1, 2, 0], len(rows)), 3), steps))
+        plans = np.concatenate([np.ones(len(rows), bool), cut < stop, np.ones(len(rows) + 1, bool)])
+        order = order[plans[order]]  # a closed period has no planned part
+        steps, rates = steps[order], rates[order]
+        holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
+        steps, rates = steps[holds], rates[holds]
+        if at_prices_of is not None:
+            one = np.full(len(steps), self.element[first])
+            rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
+        source = self.rows.source[rows]
+        curve = AccrualCurve(steps, rates)
+        charge = TimeCharge(
+            borne, bears, curve, int(self.element[first]), TABLE_NAMES.index("pools"), source, since, rows
+        )
+        goes_on = bool(endless[0] != 0 and (self.chain.states.end[borne] > after).any())
+        return charge, period.actual.unabsorbed + period.planned.unabsorbed, goes_on
+
+
+def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints) -> Floats:
+    """Quantity × years held by the states `borne` in each period [begin, stop)."""
+    states = chain.states
+    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne]
+    if not len(borne):
+        return np.zeros(len(begin))
+    low = min(int(start.min()), int(begin.min()))
+    span = max(int(end.max()), int(stop.max())) - low + 2
+    change = np.bincount(start - low, quantity, span) - np.bincount(end - low, quantity, span)
+    held = np.concatenate([[0.0], np.cumsum(np.cumsum(change))])
+    return np.asarray((held[stop - low] - held[begin - low]) / DAYS_A_YEAR)
+
+
+def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Finding]:
+    """One caution that names the pools carried on past their last period, and one for those split by days."""
+    found = []
+    for rows, column, rule, remedy in (
+        (
+            carried_on,
+            "to_date",
+            "is the last day of a pool that plans go beyond: its last rate is carried on.",
+            "Enter its next period; an amount of 0 ends the pool.",
+        ),
+        (
+            by_days,
+            "normal_capacity",
+            "no normal capacity: while its period is open the amount is split by days, not by the season.",
+            "Enter the driver of a normal period.",
+        ),
+    ):
+        if not len(rows):
+            continue
+        first = int(rows.min())
+        names = ", ".join(dict.fromkeys(str(name) for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
+        found.append(caution(estate.place("pools", first, column), names, rule, remedy))
+    return found

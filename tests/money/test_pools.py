@@ -1,0 +1,179 @@
+"""Pools as a run charges them: seasons, plans beyond the last period, and pools that serve other pools."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing.decisions.keeping_costs import pools_per_unit_year
+from costing.errors import InputError
+from costing.inputs.load import read_estate
+from costing.model import run
+
+PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
+YEAR = {"from_date": "2025-01-01", "to_date": "2025-12-31"}
+
+
+def pressed(valued, pools, loads=(("2025-09-01", 40_000), ("2025-09-15", 30_000)), **settings):
+    """Press loads, each into a lot of its own, on pools."""
+    days, kg = zip(*loads, strict=True)
+    names = [f"G{one}" for one in range(len(days))]
+    chosen = {"valuation_date": valued, **settings}
+    return read_estate(
+        {
+            "settings": pd.DataFrame({"setting": list(chosen), "value": list(chosen.values())}),
+            "deliveries": pd.DataFrame({"on_date": days, "lot": names, "what": "grapes", "quantity": kg, "unit": "kg"}),
+            "pressings": pd.DataFrame(
+                {
+                    "on_date": days,
+                    "load": names,
+                    "from_lot": names,
+                    "weight_kg": kg,
+                    "fraction": "first",
+                    "volume_l": [one * 0.6 for one in kg],
+                    "to_lot": [f"M{one}" for one in range(len(days))],
+                }
+            ),
+            "pools": pd.DataFrame(pools),
+        }
+    )
+
+
+def in_must(estate, lot=None):
+    """What pools put into the must, of one lot or of all."""
+    results = run(estate)
+    charged = results.charges.postings
+    lots = results.chain.lots.names
+    of = results.chain.flows.source[charged.flow]
+    chosen = np.ones(len(charged), bool) if lot is None else lots[of] == lot
+    return float(charged.amount[chosen].sum()), results
+
+
+@pytest.mark.parametrize("valued", ["2025-09-15", "2025-09-30", "2025-12-31", "2026-04-30"])
+def test_a_press_house_used_up_by_mid_september_is_all_in_the_must(valued):
+    """Once 17,951 of 24,000 on 30 September, and 6,049 called idle."""
+    amount, results = in_must(pressed(valued, [{**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}]))
+    assert amount == pytest.approx(24_000.0)
+    assert results.charges.expensed.amount.sum() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_valuation_date_moves_no_load_of_an_open_season():
+    pool = [{**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}]
+    half = (("2025-09-01", 35_000),)
+    for valued in ("2025-09-01", "2025-10-31", "2025-12-31"):
+        amount, results = in_must(pressed(valued, pool, half))
+        assert amount == pytest.approx(12_000.0)
+        left = results.charges.expensed
+        # idle on the last day of the period; before it, not yet used
+        assert left.amount.tolist() == pytest.approx([12_000.0])
+        assert left.incurred.tolist() == [np.datetime64("2025-12-31", "D").astype(np.int64)]
+
+
+def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
+    amount, results = in_must(pressed("2025-09-30", [{**YEAR, **PRESS_HOUSE}]))
+    assert amount == pytest.approx(24_000 * 273 / 365)
+    assert [str(one.value) for one in results.cautions if "split by days" in one.rule] == ["Press house"]
+    closed = in_must(pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE}]))
+    assert closed[0] == pytest.approx(24_000.0)
+    assert not [one for one in closed[1].cautions if "split by days" in one.rule]
+
+
+@pytest.mark.parametrize(("capacity", "per_kg"), [(70_000, 24_000 / 70_000), (None, 24_000 / 40_000)])
+def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
+    """Once a planned release got no pool cost when next year's pools were not typed, with no caution."""
+    pool = {**YEAR, **PRESS_HOUSE, "normal_capacity": capacity}
+    loads = (("2025-09-01", 40_000), ("2026-09-01", 10_000))
+    amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
+    assert amount == pytest.approx(10_000 * per_kg)
+    said = [one for one in results.cautions if "carried on" in one.rule]
+    assert [one.value for one in said] == ["Press house"]
+    past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
+    assert in_must(pressed("2025-12-31", [pool], loads), "G0")[0] == past  # the plan reprices nothing
+    typed = [pool, {**PRESS_HOUSE, "from_date": "2026-01-01", "to_date": "2026-12-31", "amount": 0.0}]
+    ended, results = in_must(pressed("2025-12-31", typed, loads), "G1")
+    assert ended == 0.0  # a period of nothing ends a pool
+    assert not [one for one in results.cautions if "carried on" in one.rule]
+
+
+def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():
+    """Once a hold verdict took its storage as free."""
+    opening = {"lot": "S", "kind": "on lees", "on_date": "2025-12-31", "quantity": 1_000, "unit": "bottles"}
+    pool = {**YEAR, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "normal_capacity": 2_000}
+    settings = pd.DataFrame({"setting": ["valuation_date"], "value": ["2025-12-31"]})
+    estate = read_estate(
+        {
+            "settings": settings,
+            "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
+            "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+            "pools": pd.DataFrame([{**pool, "element": "storage"}]),
+        }
+    )
+    results = run(estate)
+    at = np.array([results.chain.valuation_day, results.chain.valuation_day + 900])
+    np.testing.assert_allclose(pools_per_unit_year(results, np.array([0]), at), [[0.25, 0.25]])
+
+
+def services(method, order=("Maintenance", "Administration"), **more):
+    """Delivery company: two services and two pools for wine; teaching page, published values beside the figures."""
+    serves = {
+        "Administration": (1_200.0, {"Maintenance": 1, "One": 1, "Two": 4}),
+        "Maintenance": (2_400.0, {"Administration": 1, "One": 1, "Two": 3}),
+    }
+    pools = [
+        {**YEAR, "pool": name, "amount": amount, "element": "labour", "driver": driver}
+        for name, amount, driver in (("One", 1_500.0, "kg"), ("Two", 4_000.0, "litre"))
+    ]
+    for name in order:
+        amount, links = serves[name]
+        for at, (to, share) in enumerate(links.items()):
+            row = {"pool": name, "amount": amount if at == 0 else 0.0, "element": "overhead"}
+            pools.append({**YEAR, **row, "serves": to, "share": share})
+    return pressed("2025-12-31", pools, service_method=method, **more)
+
+
+@pytest.mark.parametrize(
+    ("method", "expected"),
+    [("reciprocal", [2_328, 6_772]), ("direct", [2_340, 6_760]), ("step-down", [2_316, 6_784])],
+)
+def test_a_delivery_company_through_a_whole_run(method, expected):
+    estate = services(method)
+    amount, results = in_must(estate)
+    assert amount == pytest.approx(9_100.0)
+    pools = results.charges.pools
+    of = estate["pools"]["pool"].astype(object).to_numpy()[pools.rows.target]
+    charged = [float(pools.rows.amount[of == name].sum()) for name in ("One", "Two")]
+    np.testing.assert_allclose(charged, expected, atol=0.5)
+    rings = [one for one in estate.cautions if "in a ring" in one.rule]
+    assert len(rings) == (method != "reciprocal")
+    # every euro leads to the cell where it was entered
+    postings = results.charges.postings
+    by_row = pd.Series(postings.amount).groupby(postings.row).sum()
+    np.testing.assert_allclose(by_row[by_row != 0].sort_index(), [1_500, 4_000, 2_400, 1_200])
+
+
+def test_repeated_distribution_through_a_whole_run():
+    """P 80,000 and 70,000; S1 30,000 in 4:3:3 to P1, P2, S2; S2 20,000 in 3:4:3 to P1, P2, S1 (teaching page)."""
+    rows = [("P1", 80_000, "kg", None, None), ("P2", 70_000, "litre", None, None)]
+    rows += [("S1", 30_000, None, "P1", 4), ("S1", 0, None, "P2", 3), ("S1", 0, None, "S2", 3)]
+    rows += [("S2", 20_000, None, "P1", 3), ("S2", 0, None, "P2", 4), ("S2", 0, None, "S1", 3)]
+    columns = ["pool", "amount", "driver", "serves", "share"]
+    pools = pd.DataFrame(rows, columns=columns).assign(**YEAR, element="overhead").to_dict("records")
+    _, results = in_must(pressed("2025-12-31", pools))
+    charged = results.charges.pools.rows
+    of = pd.Series(charged.amount).groupby(charged.target).sum()
+    np.testing.assert_allclose(of, [105_384.62, 94_615.38], atol=0.005)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ({"driver": None, "serves": None}, "no driver"),
+        ({"driver": "kg", "serves": "Press house"}, "serves another pool"),
+        ({"driver": None, "serves": "Press hous"}, "is no pool of this period"),
+        ({"driver": None, "serves": "Workshop"}, "its cost goes nowhere"),
+    ],
+)
+def test_a_pool_that_serves_nobody_is_named_at_its_cell(row, words):
+    workshop = {**YEAR, "pool": "Workshop", "amount": 100.0, "element": "labour", **row}
+    with pytest.raises(InputError) as wrong:
+        pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE, "serves": None}, workshop])
+    assert [one for one in wrong.value.findings if words in one.rule and "3" in one.place]

@@ -90,6 +90,7 @@ def _records(verbs: Any) -> None:
     close = verb("close", "freeze stock and its costs at the end of a day into the year-end sheets", writes=True)
     opening = verb("open-year", "write the next workbook: opening stock as closed, later rows kept")
     opening.add_argument("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist")
+    close.add_argument("--again", action="store_true", help="close a date once more; the earlier closing stays")
     for one in (close, opening):
         one.add_argument("--date", required=True, type=_date, metavar="YYYY-MM-DD", help="closing date")
 

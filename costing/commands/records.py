@@ -22,6 +22,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
+from costing.results.amounts_charged import amounts_charged
 from costing.results.bridge import steps
 from costing.results.composition import composition, coverage
 from costing.results.origins import grouped_origins, origins
@@ -29,6 +30,7 @@ from costing.results.results import Results
 from costing.results.stock import stock_values
 from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.blank import blank_workbook
+from costing.workbook.charged_sheets import charged_sheet
 from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.cost_sheets import cost_sheets, per_bottle, releases_on_both
@@ -79,7 +81,7 @@ def check(options: argparse.Namespace) -> int:
 
 
 def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links: bool) -> Iterator[ResultSheet]:
-    """Sheets of costs, stock and origins, and of prior-year differences where a year is closed.
+    """Sheets of costs, stock, origins and amounts charged, and of prior-year differences where a year is closed.
 
     Every run that they need is made at once; the sheets follow one by one.
     """
@@ -92,6 +94,7 @@ def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links
         yield from cost_sheets(book, economic, cautions)
         yield from stock_sheets(book, economic)
         yield from origin_sheets(economic, runs.on, links=links)
+        yield charged_sheet(book, economic, links=links)
         if prior is not None:
             yield prior_year_sheet(*prior)
 
@@ -99,7 +102,7 @@ def run_sheets(estate: Estate, runs: Runs, cautions: Sequence[Finding], *, links
 
 
 def _figures(book: Results, economic: Results, cautions: Sequence[Finding]) -> dict[str, pd.DataFrame]:
-    """Figures of a run, unrounded: releases, stock, reconciliation, cautions."""
+    """Figures of a run, unrounded: releases, stock, reconciliation, amounts charged, cautions."""
     keys = ["date", "lot", "kind", "stage", "quantity", "unit", "format", "cuvee", "location"]
     stock = stock_values(economic)[keys].assign(
         book_value=stock_values(book)["value"],
@@ -111,6 +114,9 @@ def _figures(book: Results, economic: Results, cautions: Sequence[Finding]) -> d
         "releases": releases_on_both(book, economic),
         "stock": stock,
         "reconciliation": pd.concat(sides, axis=1).reset_index(),
+        "amounts_charged": pd.concat(
+            [amounts_charged(one).assign(basis=one.basis.name) for one in (book, economic)], ignore_index=True
+        ),
         "cautions": pd.DataFrame([one.as_dict() for one in cautions]),
     }
 
@@ -184,16 +190,21 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date)
+    findings = closing_findings(source.estate, options.date, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date)
+    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
     print_findings(findings, sys.stderr)
-    tables = with_closing(source.estate, frozen, options.date)
-    costs = frozen["yearend_costs"].groupby("basis")["amount"].sum()
+    tables = with_closing(source.estate, frozen)
+    costs = frozen["yearend_costs"]
+    later, gone = costs["incurred_date"].notna(), costs["way_out"].notna()
     print(f"Closed {options.date}: {len(frozen['yearend_stock'])} lots")
-    for basis, amount in costs.items():
-        print(f"  {basis}: {amount:,.2f} {source.estate.settings.currency}")
+    parts = {"Stock": ~later, "Incurred later on it": later & ~gone, "Incurred later on goods gone": gone}
+    table = pd.DataFrame({name: costs[which].groupby("basis")["amount"].sum() for name, which in parts.items()})
+    table = table.reindex(costs["basis"].unique()).fillna(0.0)
+    table["Carried on"] = table.sum(axis=1)
+    table.insert(0, f"Basis ({source.estate.settings.currency})", table.index)
+    print(text_table(table))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 

@@ -21,6 +21,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import load, read_csv_folder
 from costing.model import Runs
+from costing.results.amounts_charged import silent_rows
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import note
@@ -35,7 +36,8 @@ OWNED_SHEETS = (
     *("Run check", "Cost per bottle", "Cost build-up", "Stock value", "Roll-forward", "Origins", "Composition"),
     *("Bridge", "Hold or release", "Vats in January", "Trials costed", "Recipes costed"),
     *("Release prices", "Price build-up", "Price changes", "Margins"),
-    *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure", "Run log", "Prior-year difference"),
+    *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure", "Amounts charged", "Run log"),
+    "Prior-year difference",
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
@@ -74,7 +76,14 @@ def cautions_of(estate: Estate, book: Results) -> list[Finding]:
         raise InputError([*estate.cautions, *wrong])
     unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2]])
     unused = [replace(one, severity=DOUBTFUL) for one in unused]
-    return [*estate.cautions, *book.cautions, *place_cautions(book), *price_cautions(estate), *unused]
+    return [
+        *estate.cautions,
+        *book.cautions,
+        *silent_rows(book),
+        *place_cautions(book),
+        *price_cautions(estate),
+        *unused,
+    ]
 
 
 def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> None:

@@ -2,10 +2,11 @@
 verdicts out.
 
 Each lot on lees at the valuation date is a stack. Price: the Price by age sheet, in the money of its date;
-it is the net ex-cellar price of the bottle, so no channel's deductions are taken off again. Finishing and
-storage: `costing.decisions.keeping_costs`. Hurdle: the Interest rates sheet. Releases of one cuvée and format
-share one market (the smallest limit that its prices by age give), oldest first. The rule set bars dates
-before its minimum months. Arithmetic: `costing.decisions.ageing`.
+it is the net ex-cellar price of the bottle, so no channel's deductions are taken off again. Finishing, with
+work at dispatch of the good bottles: `costing.decisions.selling`. Storage: `costing.decisions.keeping_costs`.
+Hurdle: the Interest rates sheet. Releases of one cuvée and format share one market (the smallest limit that
+its prices by age give), oldest first. The rule set bars dates before its minimum months. Arithmetic:
+`costing.decisions.ageing`.
 
 Bottles are those on lees; of what is put to disgorging the norm is lost, so a price counts for
 `(1 − norm)` of them. Prices shown, break-even prices among them, are per bottle sold; finishing is per bottle
@@ -23,7 +24,6 @@ import pandas as pd
 from costing.calendar import months_between
 from costing.decisions.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
 from costing.decisions.keeping_costs import (
-    finishing_per_bottle,
     good_share,
     last_riddling,
     pools_per_unit_year,
@@ -33,6 +33,7 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.release_dates import REASONS, Stacks, age_in_months, candidate_days, escalated
 from costing.decisions.scarcity import queue_for_market
+from costing.decisions.selling import finished_and_sent
 from costing.engine.carrying import DAYS_A_YEAR, RateCurve
 from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
@@ -162,7 +163,7 @@ def holding(results: Results) -> Holding:
         takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
         how = last_riddling(riddling, cuvee, size)
         if (size, how) not in finish:
-            finish[size, how] = finishing_per_bottle(estate, size, how, at, today)
+            finish[size, how] = finished_and_sent(estate, size, how, at, today)
         finishing[row] = finish[size, how]
         if size not in kept:
             on_lees = storage_per_bottle_year(estate, "on lees", size, at, today)
@@ -178,7 +179,7 @@ def holding(results: Results) -> Holding:
         survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),
         minimum_months=minimum_months(estate, stock["cuvee"].to_numpy(dtype=object), tirage, today),
         market_per_month=takes / good,
-        finished_storage_per_bottle_year=finished[:, 0],
+        finished_storage_per_bottle_year=finished[:, 0] * good,  # only good bottles are finished stock
     )
     market = pd.factorize(stock["cuvee"].astype(str) + "|" + stock["format"].astype(str))[0].astype(np.int64)
     return Holding(stock, stacks, at, hurdle_curve(results), market, good)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from costing.decisions.closing import close_year
+from costing.decisions.closing import close_year, closed
 from costing.inputs.estate import Estate
 
 _LEAST_DIFFERENCE, _ROUNDING = 1e-6, 1e-9  # money, and of the amount: sums taken in another order differ by less
@@ -24,10 +24,8 @@ def prior_year_difference(estate: Estate) -> tuple[pd.DataFrame, pd.DataFrame]:
         on = when.date()
         again = close_year(estate, on)
         keys = ["lot", "basis"]
-        frozen = estate["yearend_costs"]
-        frozen = frozen[(frozen["closing_date"] == when) & frozen["incurred_date"].isna()].astype(
-            dict.fromkeys(keys, str)
-        )
+        frozen = closed(estate, "yearend_costs", on)
+        frozen = frozen[frozen["incurred_date"].isna()].astype(dict.fromkeys(keys, str))
         present = again["yearend_costs"]
         present = present[present["incurred_date"].isna()].astype(dict.fromkeys(keys, str))
         both = (
@@ -39,7 +37,7 @@ def prior_year_difference(estate: Estate) -> tuple[pd.DataFrame, pd.DataFrame]:
         both = both[both["difference"].abs() > _LEAST_DIFFERENCE + _ROUNDING * both["frozen"].abs()]
         both.insert(0, "closing_date", when)
         values.append(both)
-        rows.append(_changed_rows(estate["yearend_inputs"], again["yearend_inputs"], when))
+        rows.append(_changed_rows(closed(estate, "yearend_inputs", on), again["yearend_inputs"], when))
     blank = pd.DataFrame(columns=["closing_date", "lot", "basis", "frozen", "present", "difference"])
     changed = pd.DataFrame(columns=["closing_date", "sheet", "row", "what"])
     return (
@@ -49,7 +47,7 @@ def prior_year_difference(estate: Estate) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _changed_rows(frozen: pd.DataFrame, present: pd.DataFrame, when: pd.Timestamp) -> pd.DataFrame:
-    old = frozen[frozen["closing_date"] == when]
+    old = frozen
     parts = []
     for mine, theirs, what in ((present, old, "changed or added"), (old, present, "as it was at the closing")):
         known = set(zip(theirs["sheet"].astype(str), theirs["fingerprint"].astype(str), strict=True))

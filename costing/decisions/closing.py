@@ -27,6 +27,7 @@ from costing.errors import CostingError, Finding, caution
 from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
+from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
 from costing.model import run, trace
 from costing.money.postings import TABLE_NAMES
@@ -35,25 +36,26 @@ from costing.results.composition import ATTRIBUTES, Composition
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
-from costing.results.roll_forward import names_of_exits
 from costing.results.stock import UNITS, open_states, values_at
+from costing.results.ways_out import names_of_exits
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
 _GONE = ("way_out", "channel")
 
 
-def at_date(estate: Estate, on: date) -> Estate:
-    """Return the estate valued at another date."""
-    return replace(estate, settings=estate.settings.model_copy(update={"valuation_date": on}))
+def at_date(estate: Estate, on: date, approved: date | None = None) -> Estate:
+    """Return the estate valued at another date, whose accounts are approved on a day (None: as its closing says)."""
+    changes = {"valuation_date": on, "accounts_approved_on": approved}
+    return replace(estate, settings=estate.settings.model_copy(update=changes))
 
 
-def close_year(estate: Estate, on: date) -> dict[str, pd.DataFrame]:
+def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[str, pd.DataFrame]:
     """Frozen stock, costs, composition and input fingerprints at the end of a day, as rows of the year-end
-    sheets.
+    sheets. approved: day on which its accounts are approved, if one is known.
 
     CostingError where the date is before the records; InputError where the inputs have errors.
     """
-    then = at_date(estate, on)
+    then = at_date(estate, on, approved)
     chain = trace(then)
     book, economic = run(then, BOOK, chain), run(then, ECONOMIC, chain)
     day = int(np.datetime64(on, "D").astype(np.int64))
@@ -70,7 +72,11 @@ def close_year(estate: Estate, on: date) -> dict[str, pd.DataFrame]:
         "yearend_composition": _frozen_composition(book, state),
         "yearend_inputs": fingerprints(estate, on),
     }
+    frozen["yearend_stock"].insert(0, "approved_on", pd.to_datetime(pd.Series([approved] * len(state), dtype=object)))
+    held = estate["yearend_stock"]
+    version = held.loc[held["closing_date"] == when, "version"].fillna(1.0).max()
     for table in frozen.values():
+        table.insert(0, "version", 1.0 if np.isnan(version) else version + 1.0)
         table.insert(0, "closing_date", when)
     return frozen
 
@@ -117,6 +123,7 @@ def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
         }
     )
     frame = pd.concat([known, _fixed_later(results, state, day, names)], ignore_index=True)
+    frame = frame.reindex(columns=[*known.columns, *_GONE])
     frame.insert(1, "basis", results.basis.name)
     return frame
 
@@ -221,36 +228,52 @@ def fingerprints(estate: Estate, on: date) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def closing_findings(estate: Estate, on: date) -> list[Finding]:
-    """What speaks against a closing. Error: a valuation date before it; cautions: pools whose period is still open,
-    a closing that exists already.
+def closing_findings(estate: Estate, on: date, *, again: bool = False) -> list[Finding]:
+    """What speaks against a closing. Errors: a valuation date before it, and a day closed already unless it is to be
+    closed `again`; caution: pools whose period is still open.
     """
     found = []
     limit = pd.Timestamp(on)
     valued = estate.settings.valuation_date
     if valued is not None and valued < on:
-        title = estate["settings"]["setting"].astype(str).str.casefold().str.replace("_", " ")
-        at = int(np.flatnonzero((title == "valuation date").to_numpy())[0])
         rule = f"is before the closing of {on}: rows between the two are plans, and no stock to freeze."
         remedy = "Set the valuation date to the closing or later, or close an earlier day."
-        found.append(Finding(estate.place("settings", at, "value"), str(valued), rule, remedy))
+        found.append(Finding(setting_place(estate, "valuation_date"), str(valued), rule, remedy))
+    approved = estate.settings.accounts_approved_on
+    if approved is not None and approved < on:
+        rule = f"is before the closing of {on}."
+        remedy = "Enter the day on which the accounts of that closing are approved, or empty the cell."
+        found.append(Finding(setting_place(estate, "accounts_approved_on"), str(approved), rule, remedy))
     pools = estate["pools"]
     for row in np.flatnonzero(((pools["from_date"] <= limit) & (pools["to_date"] > limit)).to_numpy()):
         place = estate.place("pools", int(row), "to_date")
         rule = f"is the end of a pool that is still open at the closing of {on}; its rate may change afterwards."
         found.append(caution(place, str(pools["to_date"].iloc[row].date()), rule, "Close at the end of the period."))
     if (estate["yearend_stock"]["closing_date"] == limit).any():
-        rule = f"holds a closing of {on} already; it is replaced."
-        found.append(caution("Year-end stock", str(on), rule, "Keep a copy of the workbook if you need the old one."))
+        if again:
+            rule = f"holds a closing of {on} already; it stays, and the new one counts from now on."
+            found.append(caution("Year-end stock", str(on), rule, "Tell your auditor why it was closed again."))
+        else:
+            rule = f"holds a closing of {on} already: a closed date is closed."
+            remedy = "Edits since then are on Prior-year difference; `--again` adds a second closing of that date."
+            found.append(Finding("Year-end stock", str(on), rule, remedy))
     return found
 
 
-def with_closing(estate: Estate, frozen: Mapping[str, pd.DataFrame], on: date) -> dict[str, pd.DataFrame]:
-    """Year-end sheets with a closing added; one of the same date is replaced, others stay as they were."""
-    limit = pd.Timestamp(on)
-    both = {}
-    for name in YEAR_END:
-        old = estate[name]
-        kept = old[old["closing_date"] != limit].astype(object)
-        both[name] = pd.concat([kept, frozen[name].astype(object)], ignore_index=True)[list(old.columns)]
-    return both
+def with_closing(estate: Estate, frozen: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Year-end sheets with a closing added; what they held stays."""
+    return {
+        name: pd.concat([estate[name].astype(object), frozen[name].astype(object)], ignore_index=True)[
+            list(estate[name].columns)
+        ]
+        for name in YEAR_END
+    }
+
+
+def closed(estate: Estate, name: str, on: date) -> pd.DataFrame:
+    """Rows of a year-end table that count for a closing date: those of its latest version."""
+    frame = estate[name]
+    table: pd.DataFrame = frame[(frame["closing_date"] == pd.Timestamp(on)).to_numpy()]
+    version = table["version"].fillna(1.0)
+    latest: pd.DataFrame = table[(version == version.max()).to_numpy()]
+    return latest

@@ -51,7 +51,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
 COLUMNS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "price": {
         "opening_costs": ("amount",),
-        "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
+        "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit", "expected_premium_per_unit"),
         "grape_prices": ("price_per_kg", "premium_per_kg"),
         "pressings": ("credit", "value_per_l", "cost_to_complete_per_l"),
         "costs": ("amount",),

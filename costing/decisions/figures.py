@@ -1,5 +1,5 @@
-"""A figure by its name: the cost per bottle of a release, of the latest release made of a cuvée, or the value of
-stock; and how much of it passed through each row.
+"""A figure by its name: the cost per bottle of a release, of the latest release made of a cuvée (in bottles of 75 cl
+where it has any), or the value of stock; and how much of it passed through each row.
 
 What it does not do: compute anything that `costing.results` does not give.
 """
@@ -32,11 +32,15 @@ def figure_of(results: Results, what: str) -> float:
 
 
 def release_named(results: Results, what: str) -> pd.Series:
-    """Row of `releases` of a release lot, or of the latest release made of a cuvée; CostingError as in `figure_of`."""
+    """Row of `releases` of a release lot, or of the latest release made of a cuvée: in bottles of 75 cl, in another
+    format where it was never released in them. CostingError as in `figure_of`.
+    """
     frame = releases(results)
     chosen = frame[frame["release"].astype(str) == what]
     if not len(chosen):
-        chosen = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]].tail(1)
+        made = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]]
+        usual = made[made["format"] == "bottle"]
+        chosen = (usual if len(usual) else made).tail(1)
     if not len(chosen) or not chosen["bottles"].iloc[0] > 0:
         names = [*frame["release"].astype(str), *frame["cuvee"].astype(str).unique(), STOCK]
         planned = list(frame["release"][frame["cuvee"].astype(str) == what].astype(str))

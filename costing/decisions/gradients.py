@@ -22,12 +22,12 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import RateCurve
-from costing.graph.arrays import Floats, Flow, Ints, codes, days
+from costing.graph.arrays import Floats, Flow, Ints, codes
 from costing.inputs.estate import Estate
 from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
 from costing.money.postings import TABLE_NAMES
 from costing.money.presses import split_presses
-from costing.results.origins import weights
+from costing.results.origins import premiums, weights
 from costing.results.results import Results
 
 Gradients = dict[tuple[str, str], Floats]
@@ -82,7 +82,8 @@ def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | No
                 continue
             mine = every.table == TABLE_NAMES.index(name)
             if name == "deliveries":
-                mine &= _premiums(results) == (column == "premium_per_unit")
+                final, foreseen = premiums(results)
+                mine &= (final == (column == "premium_per_unit")) & ~foreseen
             elif name == "pressings":
                 mine &= every.element == results.charges.elements.get_loc("by-product credit")
             size = len(results.estate[name])
@@ -168,27 +169,6 @@ def charged_between(results: Results, part: Accrued, since: int, stop: int) -> t
     return at, worth * states.quantity[at]
 
 
-def _premiums(results: Results) -> np.ndarray:
-    """Whether each posting is the final premium of a delivery: the amount fixed later, posted last."""
-    estate, every = results.estate, results.charges.postings
-    frame = estate["deliveries"]
-    marked = np.zeros(len(every), dtype=bool)
-    if not len(frame):
-        return marked
-    premium, fixed, day = frame["premium_per_unit"].to_numpy(), days(frame["premium_date"]), days(frame["on_date"])
-    when = np.where(frame["premium_date"].isna().to_numpy(), day, fixed)
-    amount = np.nan_to_num(premium) * frame["quantity"].to_numpy()
-    of_delivery = np.flatnonzero(every.table == TABLE_NAMES.index("deliveries"))
-    row = every.row[of_delivery]
-    fits = (amount[row] != 0) & (every.incurred[of_delivery] == when[row])
-    fits &= np.isclose(every.amount[of_delivery], amount[row], rtol=1e-12) | results.basis.replacement
-    at = of_delivery[fits]
-    last = np.full(len(frame), -1, dtype=np.int64)
-    last[every.row[at]] = at
-    marked[last[last >= 0]] = True
-    return marked
-
-
 def _divisor(results: Results, name: str, column: str) -> Floats:
     """Value that a row's cost is proportional to; NaN where it is not."""
     frame = results.estate[name]
@@ -199,6 +179,8 @@ def _divisor(results: Results, name: str, column: str) -> Floats:
         growing = frame["growing_cost_per_unit"].notna().to_numpy()
         own = growing & (frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost"))
         return np.where(own == (column == "growing_cost_per_unit"), values, np.nan)
+    if name == "deliveries":
+        values = values - np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
     return values
 
 

@@ -115,9 +115,14 @@ def storage_per_litre_year(estate: Estate, stage: str, at: Ints, today: int) -> 
 def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
     """Time pools that each lot bears at the valuation date, money per litre- or bottle-year [lots, t]."""
     chain = results.chain
-    found = np.zeros((len(lots), len(at)))
-    pools = TABLE_NAMES.index("pools")
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
+    return time_pools_of_states(results, state, at)
+
+
+def time_pools_of_states(results: Results, state: Ints, at: Ints) -> Floats:
+    """Time pools that each state bears, money per litre- or bottle-year at each day [states, t]."""
+    found = np.zeros((len(state), len(at)))
+    pools = TABLE_NAMES.index("pools")
     for charge in results.charges.time_charges:
         if charge.table != pools:
             continue

@@ -1,15 +1,17 @@
 """Cuvées side by side: what each format brought and what it cost, per bottle, litre, kilo, bottle-year and
 unit of capital.
 
-    margin            = net price after discount and commission − selling cost − book cost
+    margin            = net price after discount and commission − cost of selling − book cost
     at list           = the same at the list price in force on the day of each sale, less the channel's discount
     contribution      = margin + what allocated pools put into the book cost (spent with or without the bottle)
-    average capital   = ∫ value tied up dt / bottles: what selling one bottle every year keeps tied up
-                      = (capital charged at a flat rate r, until the customers pay) / ln(1 + r)
+    average capital   = (capital charged at a flat rate r, until the customers pay) / r / bottles: the money on which
+                        that is a year's return, so that margin − r · average capital is what capital leaves
     return a year     = internal rate of all dated flows, given only where it is the only one
 
 Realised: dispatches through sales channels up to the valuation date that carry a price, in the estate's
-currency at the rate of their day. Bottles sold at no price, samples and other exits are left out of both
+currency at the rate of their day. Cost of selling is all that `selling` names; book, economic and replacement cost
+are those of the bottle as it lay in stock, so that cost of goods sold is book cost and what the run charged at
+dispatch. Bottles sold at no price, samples and other exits are left out of both
 sides. Value tied up counts the capital already charged, so that long ageing is not flattered. Bottle-years
 run from tirage to dispatch and count bottles of the format itself; kilos by quantities (`grapes_behind`).
 
@@ -27,7 +29,8 @@ import pandas as pd
 from costing.decisions.grapes_behind import grapes_behind
 from costing.decisions.pricing import rate_of_return
 from costing.decisions.releases_to_sell import DatedMoney, dispatch_states
-from costing.decisions.terms_in_force import channel_rows, currency_rates, list_prices
+from costing.decisions.selling import charged_at_dispatch
+from costing.decisions.terms_in_force import currency_rates, list_prices
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
 from costing.inputs.basis import REPLACEMENT
@@ -37,6 +40,7 @@ from costing.money.postings import TABLE_NAMES
 from costing.results.lots import lot_labels
 from costing.results.origins import weights
 from costing.results.results import Results
+from costing.results.ways_out import SALE, channel_rows, ways_out
 
 MARGINS = {
     "cuvee": "Cuvée",
@@ -86,7 +90,8 @@ _POOLS = TABLE_NAMES.index("pools")
 @dataclass(frozen=True, eq=False)
 class Receipts:
     """Per row of Dispatches, per bottle and in the estate's currency: net price after commission (NaN: no sale
-    or no price), the same at list (NaN: no list price), selling cost; and the day on which the customer pays.
+    or no price), the same at list (NaN: no list price), the channel's selling cost; and the day on which the
+    customer pays.
     """
 
     price: Floats
@@ -105,7 +110,7 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
     def term(name: str) -> Floats:
         return np.where(row >= 0, np.nan_to_num(held[name].to_numpy(dtype=float)), 0.0)
 
-    sale = (row >= 0) & (held["way_out"].astype(object).to_numpy() == "sale")
+    sale = (row >= 0) & (ways_out(estate) == SALE)
     channel = sent["channel"].astype(object).to_numpy()
     rate = currency_rates(estate, sent["currency"].astype(object).to_numpy(), channel, day)
     kept = 1.0 - term("commission")
@@ -171,8 +176,12 @@ class _Bases:
     ) -> dict[str, float]:
         """Figures of one cuvée and format; parallel arrays over its dispatches."""
         count = float(bottles.sum())
-        price, selling = float((sold.price * bottles).sum()), float((sold.selling * bottles).sum())
-        book, full, again = (float(one.total[state].sum()) for one in (self.book, self.economic, self.replacement))
+        price, sent = float((sold.price * bottles).sum()), float(charged_at_dispatch(self.book, state).sum())
+        selling = float((sold.selling * bottles).sum()) + sent
+        book, full, again = (
+            float((one.total[state] - charged_at_dispatch(one, state)).sum())
+            for one in (self.book, self.economic, self.replacement)
+        )
         margin = (price - selling - book) / count
         listed = np.isfinite(sold.at_list)
         at_list = float((sold.at_list * bottles)[listed].sum()) / float(bottles[listed].sum() or np.nan)
@@ -220,14 +229,13 @@ class _Bases:
         return found
 
     def _value_years(self, state: Ints, bottles: Floats, day: Ints, sold: Receipts) -> float:
-        """Value × years tied up until the customers pay, the capital on the way included."""
+        """Capital charged until the customers pay over a year's rate; at a rate of 0 money × years, its limit."""
         wait = (sold.paid - day) / DAYS_A_YEAR
         outlay = sold.selling * bottles
         if self.hurdle > 0:
-            force = np.log1p(self.hurdle)
             value = self.flat.total[state] + outlay
-            charged = self.flat.cost[state][:, self.capital].sum() + (value * np.expm1(force * wait)).sum()
-            return float(charged / force)
+            waiting = value * np.expm1(np.log1p(self.hurdle) * wait)
+            return float((self.flat.cost[state][:, self.capital].sum() + waiting.sum()) / self.hurdle)
         spent_day, spent = self.money.behind(state)
         cash = self.economic.total[state]
         moved = (cash * sold.paid).sum() - (spent * spent_day).sum()

@@ -15,7 +15,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from costing.decisions.closing import YEAR_END
+from costing.decisions.closing import YEAR_END, closed
 from costing.errors import CostingError
 from costing.graph.arrays import TABLES
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
@@ -30,14 +30,13 @@ def open_year(estate: Estate, on: date) -> Estate:
     CostingError where that date was never closed.
     """
     limit = pd.Timestamp(on)
-    stock = estate["yearend_stock"]
-    stock = stock[stock["closing_date"] == limit]
+    stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
     if not len(stock):
-        closed = sorted(
+        known = sorted(
             str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
         )
         message = (
-            f"{on} has not been closed (closed: {', '.join(closed) or 'none'}). "
+            f"{on} has not been closed (closed: {', '.join(known) or 'none'}). "
             "Run `costing close` with that date first."
         )
         raise CostingError(message)
@@ -51,25 +50,25 @@ def open_year(estate: Estate, on: date) -> Estate:
             if column.introduces and column.refers == "lot":
                 first = tables[name].groupby(tables[name][column.name].astype(str))["on_date"].min()
                 filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
-    costs = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
-    since = pd.to_datetime(costs["lot"].astype(str).map(filled))
-    tables["costs"] = costs[(costs["on_date"] >= since).to_numpy()]
+    direct = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
+    since = pd.to_datetime(direct["lot"].astype(str).map(filled))
+    tables["costs"] = direct[(direct["on_date"] >= since).to_numpy()]
     values = tables["market_values"]
     tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
     trials = tables["trial_blends"]
     tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
-    tables["opening_stock"] = as_table("opening_stock", stock.drop(columns="closing_date").assign(on_date=limit))
-    costs, shares = estate["yearend_costs"], estate["yearend_composition"]
-    costs = costs[costs["closing_date"] == limit]
+    tables["opening_stock"] = as_table(
+        "opening_stock", stock.drop(columns=["closing_date", "version"]).assign(on_date=limit)
+    )
     gone = costs["way_out"].notna()
     costs = costs.assign(lot=costs["lot"].astype(object).where(~gone, None))
-    tables["opening_costs"] = as_table("opening_costs", costs.drop(columns="closing_date"))
-    shares = shares[shares["closing_date"] == limit]
-    tables["opening_composition"] = as_table("opening_composition", shares.drop(columns="closing_date"))
+    tables["opening_costs"] = as_table("opening_costs", costs.drop(columns=["closing_date", "version"]))
+    tables["opening_composition"] = as_table("opening_composition", shares.drop(columns=["closing_date", "version"]))
     for name in YEAR_END:
         tables[name] = empty_table(name)
     return replace(
         estate,
+        settings=estate.settings.model_copy(update={"accounts_approved_on": None}),  # the closing holds it
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )

@@ -11,13 +11,13 @@ Excise, customs and VAT are the user's own rates and change by law: confirm them
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pandas as pd
 
 from costing.decisions.channels import Chain, PriceBuildUp, to_cellar, to_shelf
-from costing.decisions.price_tables import first_of_each
+from costing.decisions.price_tables import next_of_each
 from costing.decisions.terms_in_force import channel_terms
 from costing.inputs.estate import Estate
 from costing.units import FORMATS_L
@@ -58,16 +58,16 @@ def chain_of(terms: pd.Series) -> Chain:
 def price_chains(estate: Estate, prices: pd.DataFrame, day: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """From cellar to shelf (columns of `UP`) and from shelf to cellar (`DOWN`), a row a step.
 
-    prices: `release_prices`, of which the first release of each cuvée, format and channel counts; day: whose
+    prices: `release_prices`, of which the next release of each cuvée, format and channel counts; day: whose
     terms hold.
     """
     terms = channel_terms(estate, day)
     strength = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["alcohol"]
     up, down = [], []
-    chosen = first_of_each(prices[prices["net_price"].notna() | prices["target_price"].notna()])
+    chosen = next_of_each(prices[prices["net_price"].notna() | prices["target_price"].notna()])
     for _, price in chosen.iterrows():
         held = terms.loc[price["channel"]]
-        chain, bottle_l = chain_of(held), FORMATS_L[price["format"]]
+        chain, bottle_l = replace(chain_of(held), selling_cost_per_bottle=price["selling"]), FORMATS_L[price["format"]]
         given = strength.get(price["cuvee"], np.nan)
         alcohol = 100.0 * float(given) if pd.notna(given) else USUAL_ALCOHOL
         net = float(price["net_price"] if pd.notna(price["net_price"]) else price["target_price"])

@@ -8,8 +8,8 @@ scarce bottles.
     presentation dry goods of a gift box, and the net price that pays for them after commission
     scarcity     bottles of a release to the channel of highest contribution first, within floors and caps
 
-Conventions: every table speaks of the first release of each cuvée, format and channel, scarcity of each
-release. A bottle less saves its replacement cost and its selling cost: it would have to be made again. Floors
+Conventions: every table speaks of the next release (`next_of_each`) of each cuvée, format and channel, scarcity of each
+release. A bottle less saves its replacement cost and its cost of selling: it would have to be made again. Floors
 and caps of Channels hold for each release; floors that a small release cannot meet are cut in one proportion.
 Demand is never guessed: an elasticity is the user's own.
 """
@@ -24,7 +24,7 @@ import pandas as pd
 from costing.decisions.channels import round_up
 from costing.decisions.price_chains import price_chains
 from costing.decisions.price_findings import check_elasticity
-from costing.decisions.price_tables import first_of_each, per_75cl, release_prices
+from costing.decisions.price_tables import next_of_each, per_75cl, release_prices
 from costing.decisions.pricing import (
     break_even_volume_change,
     format_parity,
@@ -34,11 +34,10 @@ from costing.decisions.pricing import (
 )
 from costing.decisions.releases_to_sell import to_sell
 from costing.decisions.scarcity import allocate_bottles
+from costing.decisions.selling import presentation_per_bottle
 from costing.decisions.terms_in_force import channel_terms
 from costing.graph.arrays import days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import rows_in_force
-from costing.money.rates import escalated
 from costing.results.costs import element_amounts
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -50,12 +49,12 @@ _KEYS = ["cuvee", "format", "channel"]
 
 
 def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
-    """First releases of `release_prices` that have a net price, with discount, commission and selling cost of
-    their channels, and the bottles of all releases.
+    """Next releases of `release_prices` that have a net price, with discount and commission of their channels,
+    and the bottles of all releases.
     """
-    terms = channel_terms(estate, day)[["discount", "commission", "selling_cost_per_bottle"]].fillna(0.0)
+    terms = channel_terms(estate, day)[["discount", "commission"]].fillna(0.0)
     priced = prices[prices["net_price"].notna()]
-    frame = first_of_each(priced)
+    frame = next_of_each(priced)
     every = priced.groupby(_KEYS, sort=False)["bottles"].sum()
     frame["bottles"] = every.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
     return frame.merge(terms, left_on="channel", right_index=True, how="left", sort=False)
@@ -71,9 +70,7 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: 
     (net); InputError where it is 1 or less in size.
     """
     frame = with_terms(prices, estate, day)
-    net, fee, selling = (
-        frame[name].to_numpy(dtype=float) for name in ("net_price", "commission", "selling_cost_per_bottle")
-    )
+    net, fee, selling = (frame[name].to_numpy(dtype=float) for name in ("net_price", "commission", "selling"))
     old, new = (frame[name].to_numpy(dtype=float) + selling for name in ("economic", "replacement"))
     same_margin = price_after_cost_change(net, old, new, "margin", fee)
     increase = same_margin / net - 1.0
@@ -115,7 +112,7 @@ def cost_rises(economic: Results, replacement: Results) -> pd.DataFrame:
 
     Columns: cuvee, format, release, element, spent, again, rise (per bottle), part (of the whole rise).
     """
-    rows = first_of_each(to_sell(economic), ("cuvee", "format"))
+    rows = next_of_each(to_sell(economic), ("cuvee", "format"))
     lines = []
     for _, row in rows.iterrows():
         state = release_states(economic, str(row["release"]))
@@ -139,7 +136,7 @@ def promotions(prices: pd.DataFrame, estate: Estate, day: int, discounts: Sequen
     """
     frame = with_terms(prices, estate, day)
     kept = (frame["net_price"] * (1.0 - frame["commission"])).to_numpy(dtype=float)
-    left = kept - (frame["replacement"] + frame["selling_cost_per_bottle"]).to_numpy(dtype=float)
+    left = kept - (frame["replacement"] + frame["selling"]).to_numpy(dtype=float)
     share = left / kept
     table = frame[[*_KEYS, "net_price"]].assign(contribution=left, share=share)
     for discount in discounts:
@@ -156,7 +153,7 @@ def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
     extra_price, extra_cost (economic, selling and commission), extra_contribution.
     """
     frame = with_terms(prices, estate, day)
-    spent = frame["economic"] + frame["selling_cost_per_bottle"] + frame["commission"] * frame["net_price"]
+    spent = frame["economic"] + frame["selling"] + frame["commission"] * frame["net_price"]
     frame = frame.assign(spent=spent)
     usual = frame[frame["format"] == "bottle"].set_index(["cuvee", "channel"])
     lines = []
@@ -187,24 +184,14 @@ def presentations(estate: Estate, day: int) -> pd.DataFrame:
     NaN where both were never sold).
     """
     goods = estate["dry_goods"]
-    goods = goods[goods["presentation"].notna()]
-    series = goods[["stage", "item", "format", "presentation"]]
-    last = goods.iloc[rows_in_force(series, days(goods["from_date"]), day)]
+    goods = goods[goods["presentation"].notna() & (days(goods["from_date"]) <= day)]
     terms, brought = channel_terms(estate, day), _brought(estate)
     lines = []
-    for name in dict.fromkeys(last["presentation"]):
-        mine = last[last["presentation"] == name]
+    for name in dict.fromkeys(goods["presentation"]):
+        mine = goods[goods["presentation"] == name]
         sizes = [one for one in FORMATS_L if (mine["format"] == one).any()] or ["bottle"]
         for size in sizes:
-            held = mine[(mine["format"] == size) | mine["format"].isna()]
-            price = escalated(
-                held["unit_price"].to_numpy(),
-                held["escalation"].to_numpy(),
-                days(held["from_date"]),
-                np.array([day]),
-                day,
-            )
-            cost = float((price * held["quantity_per_bottle"].fillna(1.0).to_numpy()).sum())
+            cost = float(presentation_per_bottle(estate, str(name), size, np.array([day]), day)[0])
             for channel, each in terms.iterrows():
                 commission = float(np.nan_to_num(each["commission"]))
                 more = brought.get((str(name), size, str(channel)), np.nan)

@@ -15,11 +15,12 @@ import pandas as pd
 
 from costing.decisions.channels import Chain, term_findings
 from costing.decisions.price_tables import HIGHEST_RETURN
-from costing.decisions.terms_in_force import channel_rows, channel_terms, currency_rates, target_of
+from costing.decisions.terms_in_force import channel_terms, currency_rates, target_of
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import days
 from costing.graph.flows import valuation_day
 from costing.inputs.estate import Estate
+from costing.results.ways_out import channel_rows
 
 
 def price_findings(estate: Estate) -> list[Finding]:

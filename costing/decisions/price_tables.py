@@ -2,13 +2,14 @@
 targets and the list.
 
     target return r:  P = [C_r + PV(storage) + PV(selling)] / Σ (1 − commission) · n_k / B(dispatch_k + terms)
-    target margin m:  P = (book cost + selling cost) / (1 − commission − m)
+    target margin m:  P = (book cost + cost of selling) / (1 − commission − m)
     list price needed = P / (1 − discount), then rounded up to the price step of the settings
-    margin at list    = net · (1 − commission) − selling cost − book cost
+    margin at list    = net · (1 − commission) − cost of selling − book cost
 
 C_r is the economic cost of the release at the target's own rate, so that the price earns that rate from the
 first grapes to the last receipt; the table's return is the internal rate of those flows at list. Without a
-target the hurdle stands. Floor: the same formula with what is avoidable from now on in place of C. Planned
+target the hurdle stands. Cost of selling (work at dispatch, presentation, the channel's own) and how a release is
+sold: `selling`. Floor: the same formula with what is avoidable from now on in place of C. Planned
 dispatches without a price say when a channel takes the bottles; otherwise the channel's sell-through does,
 with its share of what is not planned. A list price in another currency counts at its rate less the buffer.
 
@@ -18,34 +19,33 @@ What it does not do: demand, promotions and formats (`price_changes`), the way t
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from costing.decisions.channels import list_price, round_up, to_market_currency
-from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.pricing import (
     SalePlan,
     cash_flows,
     cost_plus_price,
-    monthly_dispatches,
     price_for_margin,
     rate_of_return,
     target_price,
 )
 from costing.decisions.releases_to_sell import (
+    MADE,
     ON_LEES,
+    PLANNED,
     DatedMoney,
     UnitCosts,
     to_sell,
     unit_costs,
     with_stacks_released,
 )
+from costing.decisions.selling import Sale, Selling
 from costing.decisions.terms_in_force import (
     Target,
-    channel_terms,
     currency_rates,
     list_prices,
     number,
@@ -73,6 +73,7 @@ PRICES = {
     "book": "Book cost",
     "economic": "Economic cost",
     "replacement": "Replacement cost",
+    "selling": "Selling cost",
     "target": "Target",
     "price_for_margin": "Price for target margin",
     "price_for_return": "Price for target return",
@@ -94,22 +95,12 @@ PRICES = {
     "target_per_75cl": "Target price per 75 cl",
 }
 MONEY_PER_BOTTLE = (
-    *("floor", "book", "economic", "replacement", "price_for_margin", "price_for_return", "target_price", "cost_plus"),
-    *("list_needed", "advised_list", "list_price", "net_price", "margin", "gap", "contribution"),
+    *("floor", "book", "economic", "replacement", "selling", "price_for_margin", "price_for_return", "target_price"),
+    *("cost_plus", "list_needed", "advised_list", "list_price", "net_price", "margin", "gap", "contribution"),
 )
 """Columns of `release_prices` in the estate's currency per bottle of the format."""
 HIGHEST_RETURN = 1.0
 """A basis takes no rate above 100 % a year."""
-
-
-@dataclass(frozen=True)
-class Sale:
-    """How a channel takes a release: days and bottles of its dispatches, in words, and its part of the release."""
-
-    days: IntArray
-    bottles: np.ndarray
-    words: str
-    share: float
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
@@ -151,12 +142,9 @@ class _Pricing:
         self.economic, self.rows = economic, rows
         self.costs = [unit_costs(results, rows) for results in (book, economic, replacement)]
         self.hurdle = economic.charges.curve or RateCurve.flat(0.0, self.estate.settings.day_count)
-        self.terms = channel_terms(self.estate, self.today)
+        self.selling = Selling(economic)
+        self.terms = self.selling.terms
         self.at_rate: dict[float, UnitCosts] = {}
-        self.storage: dict[tuple[str, int], float] = {}
-        plan = self.estate["dispatches"]
-        day = days(plan["on_date"])
-        self.plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
 
     @cached_property
     def money(self) -> DatedMoney:
@@ -168,37 +156,12 @@ class _Pricing:
         lines = []
         for at, (_, release) in enumerate(self.rows.iterrows()):
             first = max(int(ready[at]), self.today)
-            sales = self.sales(release, first)
+            sales = self.selling.sales(str(release["release"]), float(release["to_sell"]), first)
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
             for channel, terms in self.terms.iterrows():
                 sale, days_of = sales[str(channel)], (int(ready[at]), first)
                 lines.append(self.line(at, release, str(channel), terms, sale, days_of, spent, next(listed)))
         return pd.DataFrame(lines, columns=list(PRICES))
-
-    def sales(self, release: pd.Series, first: int) -> dict[str, Sale]:
-        """How each channel takes a release: as planned, or evenly over its months from its first day."""
-        mine = self.plan[self.plan["release_lot"] == release["release"]]
-        planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
-        left = max(float(release["to_sell"] - mine["bottles"].sum()), 0.0)
-        open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
-        shares = np.array([number(self.terms.loc[name, "share"]) for name in open_channels])
-        if len(shares) and not shares.sum() > 0:
-            part = dict.fromkeys(open_channels, left)
-        else:
-            total = shares.sum()
-            part = dict(zip(open_channels, left * shares / (total or 1.0), strict=True))
-        found = {}
-        for name in map(str, self.terms.index):
-            if name in planned:
-                rows = planned[name].sort_values("day", kind="stable")
-                bottles = rows["bottles"].to_numpy(dtype=float)
-                found[name] = Sale(rows["day"].to_numpy(), bottles, "as planned", float(bottles.sum()))
-                continue
-            months = int(np.ceil(number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
-            when, bottles = monthly_dispatches(float(release["to_sell"]), first, months)
-            words = f"over {months} months" if months else "at once"
-            found[name] = Sale(when, bottles, words, part[name])
-        return found
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""
@@ -220,18 +183,14 @@ class _Pricing:
     ) -> dict[str, object]:
         (ready, first), (given, of_currency, in_force) = days_of, listed
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
-        commission, selling = number(terms["commission"]), number(terms["selling_cost_per_bottle"])
-        discount, buffer = number(terms["discount"]), number(terms["currency_buffer"])
-        if (size, first) not in self.storage:
-            at_first = np.array([first])
-            kept = storage_per_bottle_year(self.estate, "finished stock", size, at_first, self.today)
-            self.storage[size, first] = float(kept[0])
-        storage, n = self.storage[size, first], float(sale.bottles.sum())
-        wait = int(np.rint(number(terms["customer_days"])))
+        commission, discount, buffer = (number(terms[name]) for name in ("commission", "discount", "currency_buffer"))
+        n = float(sale.bottles.sum())
+        named = str(release["release"])
 
         def plan(per_bottle: float, start: int) -> SalePlan:
-            return SalePlan(per_bottle * n, start, sale.days, sale.bottles, wait, commission, selling, storage)
+            return self.selling.plan(sale, named, size, channel, per_bottle * n, start)
 
+        selling = float(plan(0.0, first).selling_cost.sum()) / n
         book, economic, again = (float(costs.cost[at]) for costs in self.costs)
         goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
         for_margin = self.at_margin(goals[0], book + selling, commission)
@@ -259,6 +218,7 @@ class _Pricing:
             "book": book,
             "economic": economic,
             "replacement": again,
+            "selling": selling,
             "target": str(goals[2]),
             "price_for_margin": for_margin,
             "price_for_return": for_return,
@@ -321,6 +281,15 @@ def _rounded(price: float, step: float) -> float:
     return float(round_up(price, step)) if np.isfinite(price) else np.nan
 
 
-def first_of_each(prices: pd.DataFrame, keys: Sequence[str] = ("cuvee", "format", "channel")) -> pd.DataFrame:
-    """First release of each cuvée, format and channel: the one that a price list speaks of now."""
-    return prices.drop_duplicates(list(keys)).reset_index(drop=True)
+def next_of_each(prices: pd.DataFrame, keys: Sequence[str] = ("cuvee", "format", "channel")) -> pd.DataFrame:
+    """Next release of each cuvée, format and channel, in the order of the rows: the first that is planned, else the
+    first stack on lees that no plan empties, else the latest one made.
+
+    prices: rows of `release_prices` or of `to_sell`; what is left of earlier releases is sold beside it.
+    """
+    ready = days(prices["ready"])
+    rank = prices["state"].map({PLANNED: 0, ON_LEES: 1, MADE: 2}).to_numpy()
+    wait = np.where(rank == 2, -ready, ready)
+    order = np.lexsort((wait, rank))
+    chosen = prices.iloc[order].drop_duplicates(list(keys)).index
+    return prices.loc[prices.index.isin(chosen)].reset_index(drop=True)

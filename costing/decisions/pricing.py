@@ -35,7 +35,7 @@ class SalePlan:
 
     cost: money at disgorgement, of all its bottles; disgorged_day; dispatch_day [k], not before it;
     bottles [k]; terms_days and commission: one for all or [k]; selling_cost_per_bottle: at dispatch, one
-    for all or [k]; storage_per_bottle_year: of finished stock.
+    for all or [k]; storage_per_bottle_year: of finished stock, flat or dated.
     """
 
     cost: float
@@ -45,7 +45,7 @@ class SalePlan:
     terms_days: npt.ArrayLike = 0
     commission: npt.ArrayLike = 0.0
     selling_cost_per_bottle: npt.ArrayLike = 0.0
-    storage_per_bottle_year: float = 0.0
+    storage_per_bottle_year: float | AccrualCurve = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "dispatch_day", np.atleast_1d(day_numbers(self.dispatch_day)))
@@ -76,6 +76,12 @@ class SalePlan:
         """Money paid at each dispatch [k]."""
         return np.asarray(self.bottles * np.asarray(self.selling_cost_per_bottle, dtype=np.float64))
 
+    @property
+    def storage(self) -> AccrualCurve:
+        """Storage of one finished bottle."""
+        given = self.storage_per_bottle_year
+        return given if isinstance(given, AccrualCurve) else AccrualCurve.flat(given)
+
 
 @dataclass(frozen=True, slots=True)
 class TargetPrice:
@@ -95,9 +101,7 @@ class TargetPrice:
 def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
     """Net price at which the release earns exactly the rate of `curve` on the money tied up in it."""
     to_disgorgement = curve.growth(plan.dispatch_day, plan.disgorged_day)
-    held = AccrualCurve.flat(plan.storage_per_bottle_year).value_at_end(
-        np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve
-    )
+    held = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
     storage = float((plan.bottles * held * to_disgorgement).sum())
     selling = float((plan.selling_cost * to_disgorgement).sum())
     sold = plan.kept_share * plan.bottles * curve.growth(plan.paid_day, plan.disgorged_day)
@@ -112,9 +116,9 @@ def cash_flows(plan: SalePlan, price: float) -> tuple[FloatArray, FloatArray]:
     (so days carry halves).
     """
     receipts = plan.kept_share * plan.bottles * price
-    days = np.arange(plan.disgorged_day, int(plan.dispatch_day.max()), dtype=np.float64)
+    days = np.arange(plan.disgorged_day, int(plan.dispatch_day.max()), dtype=np.int64)
     waiting = (plan.bottles[:, None] * (plan.dispatch_day[:, None] > days[None, :])).sum(axis=0)
-    storage = -plan.storage_per_bottle_year / DAYS_A_YEAR * waiting
+    storage = -plan.storage.amount(days, days + 1) * waiting
     return (
         np.concatenate([plan.paid_day, plan.dispatch_day, days + 0.5]).astype(np.float64),
         np.concatenate([receipts, -plan.selling_cost, storage]),

@@ -5,12 +5,11 @@ standard cost stands beside the actual one.
                          cuvées and market values of kinds
 
 Conventions: nothing else of the estate is in the run, so a recipe reprices nothing. Its own losses and dry goods
-take the place of the estate's where it gives them. A pool costs its amount over its normal capacity; its last
-period is repeated year by year as far as the recipe goes, at the same amount, and a pool without a normal
-capacity is left out (a recipe alone would bear all of it). The actual is the latest release of the cuvée and
-format up to the valuation date. Reserve wine counts at the value that the recipe gives it, in the stage reserve;
-in an actual cost its history stands in the stages where it was spent. The rows: `costing.decisions.recipe_rows`;
-the figures: `costing.decisions.recipe_figures`.
+take the place of the estate's where it gives them. A pool costs its amount over its normal capacity, without one
+over what the estate used in its period (a recipe alone would bear all of it), and a caution names it. The actual is
+the latest release of the cuvée and format up to the valuation date. Reserve wine counts at the value that the recipe
+gives it, in the stage reserve; in an actual cost its history stands in the stages where it was spent. The rows:
+`costing.decisions.recipe_rows`; the figures: `costing.decisions.recipe_figures`.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from costing.answers.answer import Answer
 from costing.decisions.recipe_figures import Recipe, read_recipes
 from costing.decisions.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
 from costing.errors import Finding, InputError, caution
-from costing.graph.arrays import STAGES
+from costing.graph.arrays import STAGES, Floats
 from costing.inputs.estate import Estate
 from costing.inputs.frames import as_entered, settings_frame
 from costing.inputs.load import read_estate
@@ -42,17 +41,21 @@ MERGED = ("interest_rates", "price_indices", "operation_rates", "cuvees")
 
 
 def recipe_findings(estate: Estate) -> Iterator[Finding]:
-    """Yield everything wrong on the Recipes sheet, and cautions on pools that recipes can't be charged with."""
+    """Yield everything wrong on the Recipes sheet, and cautions on pools that stand on what was used."""
     recipes, wrong = _sound(estate)
     yield from wrong
     pools = estate["pools"]
-    blank = np.flatnonzero(~(pools["normal_capacity"] > 0).to_numpy()).tolist() if recipes else []
+    blank = (
+        np.flatnonzero((~(pools["normal_capacity"] > 0) & pools["serves"].isna()).to_numpy()).tolist()
+        if recipes
+        else []
+    )
     told: set[str] = set()
     for row in blank:
         name = str(pools["pool"].iloc[row])
         if name not in told:
             told.add(name)
-            rule = f"no normal capacity: pool '{name}' is left out of recipes."
+            rule = f"no normal capacity: recipes bear pool '{name}' by what was used in its period."
             remedy = "Enter the driver of a normal period."
             yield caution(estate.place("pools", row, "normal_capacity"), "", rule, remedy)
 
@@ -72,15 +75,18 @@ def _sound(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
     return sound, wrong
 
 
-def recipe_estate(estate: Estate, name: str, recipe: Recipe) -> Estate:
-    """Read the rows of a recipe with what holds on the estate. InputError where they make no sense together."""
+def recipe_estate(estate: Estate, name: str, recipe: Recipe, capacity: Floats) -> Estate:
+    """Read the rows of a recipe with what holds on the estate. InputError where they make no sense together.
+
+    capacity: of each row of Pools, as `costing.money.pools.Pools.capacity` has it.
+    """
     frames = {sheet: as_entered(sheet, estate[sheet]) for sheet in MERGED}
     frames["settings"] = settings_frame(estate)
     kinds = estate["market_values"]
     frames["market_values"] = as_entered("market_values", kinds[kinds["lot"].isna() & kinds["cuvee"].isna()])
     frames["loss_norms"] = _norms(estate, recipe)
     frames["dry_goods"] = _dry_goods(estate, recipe)
-    frames["pools"] = _pools(estate, pd.Timestamp(quantities(estate, recipe).release))
+    frames["pools"] = _pools(estate, capacity)
     cuvees = frames["cuvees"]
     if recipe["cuvée"] not in set(estate["cuvees"]["cuvee"]):
         frames["cuvees"] = pd.concat([cuvees, pd.DataFrame([{"cuvee": recipe["cuvée"]}])], ignore_index=True)
@@ -115,26 +121,14 @@ def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     return pd.concat([as_entered("dry_goods", goods), own], ignore_index=True)
 
 
-def _pools(estate: Estate, until: pd.Timestamp) -> pd.DataFrame:
-    """Pools with a normal capacity; the last period of each again and again, until that day."""
+def _pools(estate: Estate, capacity: Floats) -> pd.DataFrame:
+    """Pools of the estate, each on its capacity; those that nothing ever used are left out. A recipe beyond the last
+    period bears its rate, as every plan does.
+    """
     pools = estate["pools"]
-    pools = pools[pools["normal_capacity"] > 0]
-    frame = as_entered("pools", pools)
-    keys = ["pool", "element", "stage", "location", "driver"]
-    more = []
-    for rows in pools.groupby(keys, observed=True, dropna=False).indices.values():
-        begins = pools["from_date"].iloc[rows].to_numpy()
-        last = frame.iloc[int(np.asarray(rows)[begins.argmax()])].to_dict()
-        whole = pd.DateOffset(years=1)
-        while last["to_date"] < until:
-            begin = last["to_date"] + pd.Timedelta(days=1)
-            end = last["to_date"] + whole
-            days = (last["to_date"] - last["from_date"]).days + 1
-            times = ((end - begin).days + 1) / days  # a pool of a quarter goes on as four of them in a year
-            last = last | {"from_date": begin, "to_date": end, "amount": last["amount"] * times}
-            last |= {"normal_capacity": last["normal_capacity"] * times}
-            more.append(last)
-    return pd.concat([frame, pd.DataFrame(more)], ignore_index=True) if more else frame
+    serves = pools["serves"].notna().to_numpy()
+    kept = serves | (capacity > 0)
+    return as_entered("pools", pools.assign(normal_capacity=np.where(serves, np.nan, capacity))[kept])
 
 
 def recipes(runs: Runs) -> Answer:
@@ -151,7 +145,7 @@ def recipes(runs: Runs) -> Answer:
     lines: list[dict[str, object]] = []
     actual = {"book": releases(runs.book), "economic": releases(runs.economic)}
     for name, recipe in sound.items():
-        alone = Runs(recipe_estate(estate, name, recipe))
+        alone = Runs(recipe_estate(estate, name, recipe, runs.book.charges.pools.capacity()))
         standard = {results.basis.name: releases(results).iloc[0] for results in (alone.book, alone.economic)}
         row: dict[str, object] = {"recipe": name, "cuvee": recipe["cuvée"], "format": recipe["format"]}
         row["disgorged"], row["bottles_good"] = standard["book"]["disgorged"], standard["book"]["bottles"]

@@ -27,7 +27,6 @@ from costing.decisions.ageing_tables import (
     minimum_months,
 )
 from costing.decisions.keeping_costs import (
-    finishing_per_bottle,
     good_share,
     last_riddling,
     pools_per_unit_year,
@@ -37,6 +36,7 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.release_dates import Stacks, age_in_months, candidate_days, grid_on_curve, worth_by_date
 from costing.decisions.scarcity import npv_in_full_cellar, rotation_value, split_release
+from costing.decisions.selling import finished_and_sent
 from costing.engine.carrying import DAYS_A_YEAR, RateCurve
 from costing.graph.arrays import Floats, Flow, Ints
 from costing.results.lots import as_dates, lot_labels
@@ -202,7 +202,7 @@ def _cycle(results: Results, cuvee: str, size: str, lot: int, at: Ints) -> Stack
     return Stacks(
         bottles=np.ones(1),
         price=ex_cellar_price(estate, cuvee, size, months, at)[np.newaxis] * good_share(estate),
-        finishing=finishing_per_bottle(estate, size, how, at, today)[np.newaxis],
+        finishing=finished_and_sent(estate, size, how, at, today)[np.newaxis],
         age_months=months[np.newaxis],
         storage_per_bottle_year=kept[np.newaxis] + pools_per_unit_year(results, np.array([lot]), at),
         survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),

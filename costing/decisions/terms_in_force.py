@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import named_row_in_force, row_in_force
+from costing.inputs.in_force import row_in_force
+from costing.results.ways_out import SALE, channel_rows
 
 Names = NDArray[np.object_]
 
@@ -72,14 +73,7 @@ def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
     names = pd.unique(table["channel"].dropna().astype(object))
     row = channel_rows(estate, pd.Series(names, dtype=object), np.full(len(names), day))
     held = table.iloc[row[row >= 0]].assign(row=row[row >= 0])
-    return held[held["way_out"] == "sale"].set_index("channel")
-
-
-def channel_rows(estate: Estate, channel: pd.Series, day: Ints) -> Ints:
-    """Row of Channels that holds for each channel on its day (−1: none)."""
-    table = estate["channels"]
-    names, since = table["channel"].astype(object).to_numpy(), days(table["from_date"])
-    return named_row_in_force(names, since, channel.astype(object).to_numpy(), day)
+    return held[held["way_out"] == SALE].set_index("channel")
 
 
 def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:

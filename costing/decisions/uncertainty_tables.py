@@ -61,18 +61,21 @@ def costs_drawn(found: Forecast) -> pd.DataFrame:
 
 
 def variance_shares(found: Forecast, basis: str) -> pd.DataFrame:
-    """First-order share of every figure in the variance of every watched release [figures, releases]."""
+    """First-order share of every figure in the variance of every watched release [figures, releases]; NaN where the
+    figure, or every figure, moves the cost by nothing.
+    """
     figures, response = found.figures, found.response[basis]
     independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, found.seed)
     every = priced(response, figures, found.straight, found.curved, independent)
     whole = every.var(axis=0)
+    varies = whole > (_NOTHING * every.mean(axis=0)) ** 2  # else what varies is rounding
     still = np.array([figure.still for figure in figures])
     lines = []
     for at in range(len(figures)):
         alone = np.tile(still, (_SHARE_DRAWS, 1))
         alone[:, at] = independent[:, at]
         part = priced(response, figures, found.straight, found.curved, alone).var(axis=0)
-        lines.append(np.divide(part, whole, out=np.zeros(len(whole)), where=part > _NOTHING * whole))
+        lines.append(np.divide(part, whole, out=np.full(len(whole), np.nan), where=(part > _NOTHING * whole) & varies))
     names = [figure.name for figure in figures]
     return pd.DataFrame(
         lines, index=pd.Index(names, name="figure"), columns=list(found.releases["release"].astype(str))

@@ -227,34 +227,6 @@ def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tu
     return days, levels
 
 
-def compound_from_nominal(nominal: npt.ArrayLike, times_a_year: npt.ArrayLike) -> FloatArray:
-    """Effective annual rate of a nominal one compounded m times a year: (1 + j/m)^m − 1; e^j − 1 at inf."""
-    rate, times = np.broadcast_arrays(np.asarray(nominal, dtype=np.float64), np.asarray(times_a_year, dtype=np.float64))
-    if not (times > 0).all():
-        message = "the number of compoundings a year must be above 0"
-        raise ValueError(message)
-    continuous = np.isinf(times)
-    finite = np.where(continuous, 1.0, times)
-    if (~continuous & (rate <= -finite)).any():
-        message = "a nominal rate of -100 % a compounding period or less leaves nothing to grow"
-        raise ValueError(message)
-    log_growth = finite * np.log1p(np.where(continuous, 0.0, rate) / finite)
-    return np.asarray(np.expm1(np.where(continuous, rate, log_growth)))
-
-
-def capitalisation_rate(borrowings: npt.ArrayLike, rates: npt.ArrayLike) -> float:
-    """Weighted average rate of the general borrowings of a period: Σ borrowing·rate / Σ borrowing.
-
-    Source: IAS 23 Borrowing Costs, paragraph 14. The same paragraph caps what a period capitalises at the
-    interest it incurred; the caller compares. ValueError where nothing is borrowed.
-    """
-    owed = np.asarray(borrowings, dtype=np.float64)
-    if not owed.sum() > 0:
-        message = "no borrowings: there is no rate to average"
-        raise ValueError(message)
-    return float((owed * np.asarray(rates, dtype=np.float64)).sum() / owed.sum())
-
-
 def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray, log_index: FloatArray) -> FloatArray:
     """Worth at `end` of a charge between start and end, both within the knots.
 

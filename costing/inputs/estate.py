@@ -30,6 +30,7 @@ class Settings(BaseModel):
 
     currency: str = "EUR"
     valuation_date: date | None = None
+    accounts_approved_on: date | None = None
     default_split_method: str = "volume"
     rule_set: str | None = None
     volume_tolerance_l: float = Field(0.5, ge=0, le=100)

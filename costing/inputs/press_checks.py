@@ -88,6 +88,28 @@ def dates_of_arrivals(estate: Estate) -> Iterator[Finding]:
     yield from each(estate, "deliveries", ahead, "vintage", rule, "Correct the vintage or the date.", CAUTION)
 
 
+def setting_place(estate: Estate, name: str) -> str:
+    """Cell of the value of a setting; the sheet where no row holds it."""
+    title = estate["settings"]["setting"].astype(str).str.casefold().str.replace("_", " ")
+    rows = np.flatnonzero((title == name.replace("_", " ")).to_numpy())
+    return estate.place("settings", int(rows[0]), "value") if len(rows) else "Settings"
+
+
+def approval(estate: Estate) -> Iterator[Finding]:
+    """Yield an approval of accounts that belongs to no valuation date, or to a later one."""
+    valued, approved = estate.settings.valuation_date, estate.settings.accounts_approved_on
+    if approved is None or (valued is not None and approved >= valued):
+        return
+    place = setting_place(estate, "accounts_approved_on")
+    if valued is None:
+        rule = "is an approval of accounts without a valuation date that it belongs to: it is not used."
+        yield Finding(place, str(approved), rule, "Enter the valuation date.", CAUTION)
+        return
+    rule = f"is before the valuation date, {valued}: those accounts can't be approved yet."
+    remedy = "Enter the day on which the accounts of the valuation date are approved, or empty the cell: closed years "
+    yield Finding(place, str(approved), rule, remedy + "keep theirs.")
+
+
 def opening_amounts(estate: Estate) -> Iterator[Finding]:
     """Yield opening costs of lots that are not in the opening stock, of none, and of goods gone on no known day."""
     lot, gone = (filled(estate, "opening_costs", name) for name in ("lot", "way_out"))
@@ -347,6 +369,7 @@ def by_products(estate: Estate) -> Iterator[Finding]:
 PRESS_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     units_of_kinds,
     dates_of_arrivals,
+    approval,
     opening_amounts,
     opening_shares,
     fraction_rows,

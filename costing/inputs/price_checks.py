@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -12,6 +12,9 @@ from costing.inputs.headers import closest
 from costing.inputs.pool_checks import POOL_CHECKS
 from costing.inputs.row_findings import by_name, each, filled, first_rows, shown, totals
 from costing.inputs.schema import lists, operations
+
+MANY = 8
+"""Names from which on a remedy does not list them."""
 
 
 def payment_terms(estate: Estate) -> Iterator[Finding]:
@@ -66,40 +69,26 @@ def norms(estate: Estate) -> Iterator[Finding]:
 
 def rates(estate: Estate) -> Iterator[Finding]:
     """Yield rates that nothing could ever be charged by, and interest rows without a rate."""
-    table = estate["operation_rates"]
-    yearly = table["driver"].isin(["litre-year", "bottle-year"]).to_numpy()
-    storage = (table["operation"] == "storage").to_numpy()
-    yield from each(
-        estate,
-        "operation_rates",
-        storage & ~yearly & filled(estate, "operation_rates", "driver"),
-        "driver",
-        "does not fit storage, which is paid by quantity and time.",
-        "Choose 'litre-year' or 'bottle-year'.",
-    )
-    yield from each(
-        estate,
-        "operation_rates",
-        ~storage & yearly & filled(estate, "operation_rates", "operation"),
-        "driver",
-        "is for storage, and the operation is another.",
-        "Choose what the operation is paid per, or the operation 'storage'.",
-    )
-    early = table["operation"].isin(["reception", "pressing"]).to_numpy()
-    grapes = table["driver"].isin(["kg", "load"]).to_numpy() & ~early & ~storage
-    yield from each(
-        estate,
-        "operation_rates",
-        grapes & filled(estate, "operation_rates", "operation"),
-        "driver",
-        "counts grapes, which this operation has none of: nothing is charged.",
-        "Choose 'litre', 'bottle in' or 'bottle out'.",
-        CAUTION,
-    )
+    for row in range(len(estate["operation_rates"])):
+        operation, driver = (shown(estate, "operation_rates", row, column) for column in ("operation", "driver"))
+        if operation not in operations() or not driver or driver in operations()[operation].drivers:
+            continue
+        works = _either(operations()[operation].drivers)
+        others = [name for name, entry in operations().items() if driver in entry.drivers]
+        rule = f"is never counted by '{operation}': nothing could be charged."
+        also = f" '{driver}' goes with {_either(others)}." if len(others) < MANY else ""
+        remedy = f"'{operation}' is paid per {works}.{also}"
+        yield from each(estate, "operation_rates", [row], "driver", rule, remedy)
     none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(estate, "interest_rates", "hurdle_rate")
     yield from each(
         estate, "interest_rates", none, None, "no rate stands in this row.", "Enter one, or delete the row."
     )
+
+
+def _either(names: Sequence[str]) -> str:
+    """Names in words: 'kg', 'litre' or 'load'."""
+    quoted = [f"'{name}'" for name in names]
+    return " or ".join(filter(None, [", ".join(quoted[:-1]), quoted[-1]]))
 
 
 def channel_terms(estate: Estate) -> Iterator[Finding]:

@@ -2,7 +2,8 @@
 
 One event per press load, movement, bottling, dispatch and delivery; a disgorgement is three: riddling,
 disgorgement, dressing. The event stands on its batch, or on the lot filled, or (a loss) on the lot it was
-lost from, so that its cost follows the wine it was spent on.
+lost from, so that its cost follows the wine it was spent on. Which drivers an operation moves is in the schema
+(`operations.csv`); bottles dispatched are its bottles in and its bottles out.
 """
 
 from __future__ import annotations
@@ -50,14 +51,14 @@ def events_of(estate: Estate, chain: Chain) -> Events:
     form = np.append(lots.format, -1)
     source, target = flows.source[flow], flows.target[flow]
     out, into = flows.out[flow], flows.into[flow]
-    received = flows.kind[flow] == Flow.DELIVERY
+    received, sent = flows.kind[flow] == Flow.DELIVERY, flows.kind[flow] == Flow.DISPATCH
     litres = np.where(received, into * np.nan_to_num(per_unit[target]), out * np.nan_to_num(per_unit[source]))
     driver = np.vstack(
         [
             np.where(received & (unit[target] == KG), into, 0.0),
             np.where(received & (unit[target] == KG), 0.0, litres),
             np.where(unit[source] > LITRE, out, 0.0),
-            np.where(unit[target] > LITRE, into, 0.0),
+            np.where(sent & (unit[source] > LITRE), out, np.where(unit[target] > LITRE, into, 0.0)),
             np.zeros(len(flow)),
         ]
     )

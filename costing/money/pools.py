@@ -114,6 +114,7 @@ class Pools:
         self.pool = frame["pool"].astype(object).to_numpy()
         ends = pd.Series(self.last).groupby(self.pool[target]).transform("max").to_numpy()
         self.is_last = np.asarray(self.last == ends)
+        self._rate_after = np.zeros(len(target))  # of plans after each period, once it is charged
 
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
@@ -136,6 +137,7 @@ class Pools:
         at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
         used, done, after = quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
         period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
+        self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
         source = np.full(len(at), self.rows.source[row])
         charged = posted(
@@ -186,6 +188,16 @@ class Pools:
             seasonal=seasonal,
         )
 
+    def capacity(self) -> Floats:
+        """Driver quantity that each row of Pools is charged over, once it is: its normal capacity, else what was used
+        in its period (0: nothing).
+        """
+        frame = self.estate["pools"]
+        found = np.nan_to_num(frame["normal_capacity"].to_numpy())
+        known = (self._rate_after != 0) & (self.normal <= 0)
+        found[self.rows.target[known]] = self.rows.amount[known] / self._rate_after[known]
+        return np.asarray(found)
+
     def _idle(self, rows: Ints, amount: Floats) -> Postings:
         """What nobody bears, on the last day of each period."""
         kept = np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])
@@ -223,6 +235,7 @@ class Pools:
         cut = np.clip(today, since, stop)
         done, planned = unit_years(self.chain, borne, since, cut), unit_years(self.chain, borne, cut, stop)
         period = self.period(rows, done, planned, seasonal=False)
+        self._rate_after[rows] = period.carried_on
         after = max(int(stop[-1]), today)
         endless = period.carried_on[-1:] if self.is_last[final] else np.zeros(1)
         steps = np.concatenate([since, cut, stop, [after]])

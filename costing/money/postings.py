@@ -139,7 +139,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
 
 
 def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
-    """Price of every delivery, in its instalments, and its final premium.
+    """Price of every delivery, in its instalments, its expected premium, and what the final one differs by.
 
     Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as
     the basis says.
@@ -168,9 +168,23 @@ def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: B
     listed = from_list[row]
     bought.table[listed] = TABLE_NAMES.index("grape_prices")
     bought.row[listed] = priced_by[row][listed]
-    premium, fixed = frame["premium_per_unit"].to_numpy(), days(frame["premium_date"])
+    expected, fixed = np.nan_to_num(frame["expected_premium_per_unit"].to_numpy()), days(frame["premium_date"])
+    premium = frame["premium_per_unit"].to_numpy() - expected  # trued up: what the final one differs by
+    due = np.where(fixed == BLANK_DAY, day, fixed)
+    hoped = np.flatnonzero((expected != 0) & ~own)
+    foreseen = posted(
+        "deliveries",
+        hoped,
+        state[hoped],
+        stage[hoped],
+        element[hoped],
+        expected[hoped] * quantity[hoped],
+        day[hoped],
+        due[hoped],
+        flow[hoped],
+    )
     late = np.flatnonzero(~np.isnan(premium) & (premium != 0) & ~own) if n else np.zeros(0, dtype=np.int64)
-    when = np.where(fixed == BLANK_DAY, day, fixed)[late]
+    when = counted_from(estate, day, due)[late]
     final = posted(
         "deliveries",
         late,
@@ -179,10 +193,31 @@ def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: B
         element[late],
         premium[late] * quantity[late],
         when,
-        when,
+        due[late],
         flow[late],
     )
-    return joined([bought, final])
+    return joined([bought, foreseen, final])
+
+
+def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
+    """Day from which amounts count that were fixed on a day and belong to another.
+
+    What belongs to the time up to a closing and is fixed after it, but before its accounts are approved, counts as of
+    the closing (IAS 10.9). Closings: the valuation date, and the dates of the year-end sheets.
+    """
+    stock, chosen = estate["yearend_stock"], estate.settings
+    latest = stock[stock["approved_on"].notna()].sort_values("version").drop_duplicates("closing_date", keep="last")
+    approved = dict(zip(days(latest["closing_date"]).tolist(), days(latest["approved_on"]).tolist(), strict=True))
+    if chosen.valuation_date is not None and chosen.accounts_approved_on is not None:
+        closing, approval = (
+            int(np.datetime64(day, "D").astype(np.int64))
+            for day in (chosen.valuation_date, chosen.accounts_approved_on)
+        )
+        approved[closing] = approval
+    counted = fixed.copy()
+    for closing, approval in approved.items():
+        counted[(belongs <= closing) & (fixed > closing) & (fixed <= approval)] = closing
+    return counted
 
 
 def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:

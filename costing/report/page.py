@@ -19,7 +19,7 @@ import pandas as pd
 from costing.answers.page import html_table as answer_table
 from costing.decisions.ageing_tables import VERDICTS, hold_or_release_tables
 from costing.decisions.margins import MARGINS, margins
-from costing.decisions.price_tables import PRICES, first_of_each
+from costing.decisions.price_tables import PRICES, next_of_each
 from costing.decisions.years import between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
 from costing.graph.arrays import STAGES
@@ -45,6 +45,7 @@ PRICES_SHOWN = (
     "floor",
     "book",
     "economic",
+    "selling",
     "target_price",
     "advised_list",
     "list_price",
@@ -54,8 +55,9 @@ _MARGIN_NOTE = (
     "<p class='under'>Margin per bottle = net price, after discount and commission − selling cost − book cost.</p>"
 )
 _PRICE_NOTE = (
-    "<p class='under'>Margin per bottle is what the list price leaves after discount, commission, selling cost and "
-    "book cost.</p>"
+    "<p class='under'>The next release is the first one planned, else the latest one made. Margin per bottle is what "
+    "the list price leaves after discount, commission, selling cost (work at dispatch and presentation included) "
+    "and book cost.</p>"
 )
 _STYLE = """
 :root{color-scheme:light}*{box-sizing:border-box}
@@ -234,7 +236,7 @@ def _margins(book: Results, economic: Results) -> str:
 def _prices(prices: pd.DataFrame | None) -> str:
     if prices is None or not len(prices):
         return ""
-    shown = first_of_each(prices)[list(PRICES_SHOWN)].rename(columns=PRICES)
+    shown = next_of_each(prices)[list(PRICES_SHOWN)].rename(columns=PRICES)
     formats = {name: ",.2f" for name in shown.columns if pd.api.types.is_float_dtype(shown[name])}
     return _section("Prices of the next release, by channel", html_table(shown, formats), _PRICE_NOTE)
 

@@ -181,33 +181,6 @@ def tirage_alcohol_gain(rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places
     yield from _cautions(rules, index, over, places, say, f"Check the tirage sugar. {BURST_CAUTION}")
 
 
-def dosage_alcohol_gain(
-    rules: RuleSet,
-    dates: Rows,
-    wine_l: Rows,
-    wine_percent_vol: Rows,
-    liqueur_l: Rows,
-    liqueur_percent_vol: Rows,
-    places: Places,
-) -> Iterator[Finding]:
-    """Dosage liqueur that raises actual strength by more than the set allows; volumes are taken to add up."""
-    wine, liqueur, before = _floats(wine_l), _floats(liqueur_l), _floats(wine_percent_vol)
-    gain = _ratio((_floats(liqueur_percent_vol) - before) * liqueur, wine + liqueur)
-    yield from _above(rules, "alcohol gain by dosage", dates, gain, places, "% vol gained by dosage")
-
-
-def volume_gain(
-    rules: RuleSet, dates: Rows, litres_before: Rows, litres_after: Rows, percent_vol: Rows, places: Places
-) -> Iterator[Finding]:
-    """Gain in volume for each 1 % vol gained by enrichment or tirage liqueur above what the set allows.
-
-    litres_before: all wine that went in, that of the liqueur included; percent_vol: gain in strength.
-    """
-    before = _floats(litres_before)
-    gain = 100 * _ratio(_floats(litres_after) - before, before * _floats(percent_vol))
-    yield from _above(rules, "volume gain", dates, gain, places, "% of volume for 1 % vol")
-
-
 def technical_loss(
     rules: RuleSet, stage: str, dates: Rows, litres_in: Rows, litres_out: Rows, places: Places
 ) -> Iterator[Finding]:
@@ -241,19 +214,6 @@ def nominal_volume(rules: RuleSet, dates: Rows, bottle_l: Rows, places: Places) 
         )
 
     yield from _cautions(rules, index, inside & ~listed, places, say, "Check the format.")
-
-
-def kg_per_bottle(rules: RuleSet, on: date, bottle_l: float = 0.75) -> float:
-    """Kilograms of grapes in a bottle at full press yield: press yield × share booked × (1 − by-products).
-
-    nan if the set lacks the press yield; a share that the set lacks counts as whole.
-    """
-    press = rules.figure("press yield", "", on)
-    booked, by_products = (rules.figure(rule, "", on) for rule in ("volume booked", "disgorgement by-products"))
-    if press is None:
-        return float("nan")
-    kept = (booked.value / 100 if booked else 1.0) * (1 - (by_products.value / 100 if by_products else 0.0))
-    return press.per * bottle_l / (press.value * kept)
 
 
 def estimated_pressure_bar(sugar_g_per_l: Rows, temperature_c: Rows = 10.0) -> Floats:

@@ -21,7 +21,7 @@ import pandas as pd
 from costing.graph.arrays import KINDS, Floats, Flow, Ints
 from costing.results.lots import lot_labels
 from costing.results.results import Results
-from costing.results.roll_forward import ways_out
+from costing.results.ways_out import ways_out
 
 ON_LEES, FINISHED = KINDS.index("on lees"), KINDS.index("finished")
 SOLD, LEFT = "sold", "other exits and losses"

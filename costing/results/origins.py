@@ -207,7 +207,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     if not len(kept):
         return {}
     at = part.states[kept]
-    which, step, start, end = _steps(part.charge, states.start[at], states.end[at])
+    which, step, start, end = charge_steps(part.charge, states.start[at], states.end[at])
     at = at[which]
     amount = part.charge.curve.amount(start, end) * states.quantity[at]
     own, capital = amount * reach.plain[at], np.zeros(len(at))
@@ -233,7 +233,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     }
 
 
-def _steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+def charge_steps(charge: TimeCharge, start: Ints, end: Ints) -> tuple[Ints, Ints, Ints, Ints]:
     """Intervals cut where the next row of a charge begins: interval, row among its rows, start and end."""
     first = np.maximum(np.searchsorted(charge.since, start, side="right") - 1, 0)
     last = np.maximum(np.searchsorted(charge.since, end, side="left") - 1, first)
@@ -289,7 +289,7 @@ def _titles(table: Ints) -> np.ndarray:
 def _money_columns(results: Results, which: Ints) -> np.ndarray:
     """Column of its sheet that holds the money of each posting.
 
-    A delivery has three: its price, what own grapes cost to grow, and the premium fixed later.
+    A delivery has four: its price, what own grapes cost to grow, the premium expected, and the one fixed later.
     """
     every, frame = results.charges.postings, results.estate["deliveries"]
     table = every.table[which]
@@ -301,16 +301,33 @@ def _money_columns(results: Results, which: Ints) -> np.ndarray:
     unpriced = frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost")
     grown = frame["growing_cost_per_unit"].notna().to_numpy() & unpriced
     columns[bought[grown[row]]] = "growing_cost_per_unit"
-    has_premium = np.nan_to_num(frame["premium_per_unit"].to_numpy()) != 0
-    late = bought[has_premium[row]]
-    if len(late):  # of several amounts of one delivery the premium was posted last
-        amounts = np.flatnonzero(np.isin(every.table, (_DELIVERIES, _GRAPE_PRICES)))
-        n_flows = len(results.chain.flows)
-        last, count = np.full(n_flows, -1), np.bincount(every.flow[amounts], minlength=n_flows)
-        last[every.flow[amounts]] = amounts
-        flow = every.flow[which[late]]
-        columns[late[(last[flow] == which[late]) & (count[flow] > 1)]] = "premium_per_unit"
+    final, foreseen = premiums(results)
+    columns[final[which]] = "premium_per_unit"
+    columns[foreseen[which]] = "expected_premium_per_unit"
     return columns
+
+
+def premiums(results: Results) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each posting is the final premium of a delivery (what it differs from the expected one), and whether
+    it is the expected one. Of the amounts of one delivery these are posted last, the final one behind the other.
+    """
+    every, frame = results.charges.postings, results.estate["deliveries"]
+    amounts = np.flatnonzero(np.isin(every.table, (_DELIVERIES, _GRAPE_PRICES)))
+    n_flows, row = len(results.chain.flows), results.chain.flows.row
+    flow = every.flow[amounts]
+    count = np.bincount(flow, minlength=n_flows)
+    order = np.argsort(flow, kind="stable")
+    from_end = np.zeros(len(amounts), dtype=np.int64)
+    from_end[order] = (np.cumsum(count)[flow[order]] - 1) - np.arange(len(order))
+    hoped = np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
+    fixed = frame["premium_per_unit"].to_numpy() - hoped
+    has_final, has_hoped = np.nan_to_num(fixed) != 0, hoped != 0
+    at = row[flow]
+    few = count[flow] > has_final[at].astype(np.int64) + has_hoped[at]  # own grapes have no premium
+    marks = np.zeros((2, len(every)), dtype=bool)
+    marks[0, amounts] = few & has_final[at] & (from_end == 0)
+    marks[1, amounts] = few & has_hoped[at] & (from_end == has_final[at])
+    return marks[0], marks[1]
 
 
 def _places(results: Results, table: Ints, row: Ints, column: np.ndarray) -> np.ndarray:

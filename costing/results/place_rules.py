@@ -47,7 +47,7 @@ from costing.results.appellation import (
 from costing.results.composition import Composition
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
-from costing.results.roll_forward import ways_out
+from costing.results.ways_out import ways_out
 
 TRACE = 1e-6
 """Part of a wine below which a vintage is the rounding of a blend."""

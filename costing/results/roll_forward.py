@@ -18,22 +18,23 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import LOST
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, days
-from costing.inputs.estate import Estate
-from costing.inputs.in_force import named_row_in_force
-from costing.inputs.schema import operations
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
 from costing.results.results import Results
-from costing.results.stock import UNITS, Dates, Names, day_numbers, pairs_of, values_of
+from costing.results.stock import UNITS, Dates, day_numbers, pairs_of, values_of
+from costing.results.ways_out import ABNORMAL, names_of_exits
 
-ABNORMAL = "loss beyond the norm"
-COUNTED = "gauging or count"
+BROUGHT = ("bulk sale", "distillation")
+"""Ways out whose proceeds stand on Movements."""
 
 
 def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     """Cost of what left from the start to the end of a period (both days included): way out, channel or
-    operation, unit, quantity, cost.
+    operation, unit, quantity, cost, proceeds, result.
+
+    proceeds: what sales in bulk and distillation brought, on the day of the movement; result: proceeds − cost, below 0
+    at a loss. Both are NaN for other ways out: what bottles brought stands in the margins.
 
     Sales are cost of goods sold; samples, hospitality, staff, theft, sales in bulk and distillation have
     lines of their own; so have losses beyond the norm, by what they were lost in (their quantity is in
@@ -53,11 +54,23 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
             "unit": np.where(shares.exit_reason == LOST, "", unit),
             "quantity": np.where(inside, flows.out[flow], 0.0),
             "cost": amount,
+            "proceeds": np.where(inside, _proceeds(results), 0.0),
         }
     )
     frame = pd.concat([frame, _gone_before(results, first, last)], ignore_index=True)
-    frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0)]
-    return frame.groupby(["way_out", "channel", "unit"], as_index=False, sort=True)[["quantity", "cost"]].sum()
+    frame = frame[(frame["cost"] != 0) | (frame["quantity"] != 0) | (frame["proceeds"] != 0)]
+    keys, figures = ["way_out", "channel", "unit"], ["quantity", "cost", "proceeds"]
+    frame = frame.groupby(keys, as_index=False, sort=True)[figures].sum()
+    frame["proceeds"] = frame["proceeds"].where(frame["way_out"].isin(BROUGHT))
+    return frame.assign(result=frame["proceeds"] - frame["cost"])
+
+
+def _proceeds(results: Results) -> Floats:
+    """Proceeds of the movement behind each exit; 0 for every other."""
+    flows, flow = results.chain.flows, results.shares.exit_flow
+    brought = np.append(np.nan_to_num(results.estate["movements"]["proceeds"].to_numpy(dtype=float)), 0.0)
+    moved = (flows.kind[flow] == Flow.MOVEMENT) & (results.shares.exit_reason != LOST)
+    return np.asarray(brought[np.where(moved, flows.row[flow], -1)])
 
 
 def _gone_before(results: Results, first: int, last: int) -> pd.DataFrame:
@@ -69,7 +82,7 @@ def _gone_before(results: Results, first: int, last: int) -> pd.DataFrame:
     in_bulk = np.isin(through.astype(str), OPERATIONS)  # wine in litres; what a channel takes is bottles
     unit = np.where(way == ABNORMAL, "", np.where(in_bulk, UNITS[LITRE], UNITS[BOTTLE]))
     frame = pd.DataFrame({"way_out": way, "channel": through, "unit": unit})
-    return frame.assign(quantity=0.0, cost=gone.amount)
+    return frame.assign(quantity=0.0, cost=gone.amount, proceeds=0.0)
 
 
 def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
@@ -114,36 +127,6 @@ def _left_by(results: Results, day: int) -> Floats:
         worth = worth - late.onto(late.worth, len(worth))
     gone = flows.day[shares.exit_flow] <= day
     return np.where(gone, shares.exit_share * worth[shares.exit_source], 0.0)
-
-
-def ways_out(estate: Estate) -> Names:
-    """Way out of each row of Dispatches: what the terms of its channel say on its day; a sale where none do."""
-    channels, sent = estate["channels"], estate["dispatches"]
-    since, name = days(channels["from_date"]), channels["channel"].astype(object).to_numpy()
-    row = named_row_in_force(name, since, sent["channel"].astype(object).to_numpy(), days(sent["on_date"]))
-    way = np.append(channels["way_out"].astype(object).fillna("sale").to_numpy(), "sale")
-    return np.asarray(way[row])
-
-
-def names_of_exits(results: Results) -> tuple[Names, Names]:
-    """Way out, and channel, operation or cause, of each exit."""
-    estate, flows, shares = results.estate, results.chain.flows, results.shares
-    flow = shares.exit_flow
-    way, through = np.full(len(flow), "", dtype=object), np.full(len(flow), "", dtype=object)
-    dispatched = flows.kind[flow] == Flow.DISPATCH
-    row = flows.row[flow[dispatched]]
-    way[dispatched] = ways_out(estate)[row]
-    through[dispatched] = estate["dispatches"]["channel"].astype(object).fillna("").to_numpy()[row]
-    done = np.array([*OPERATIONS, COUNTED], dtype=object)
-    lost = shares.exit_reason == LOST
-    bulk = (flows.kind[flow] == Flow.MOVEMENT) & ~lost
-    exit_of = np.array([row.exit or "" for row in operations().values()] + [""], dtype=object)
-    way[bulk], through[bulk] = exit_of[flows.operation[flow[bulk]]], done[flows.operation[flow[bulk]]]
-    way[lost], through[lost] = ABNORMAL, done[flows.operation[flow[lost]]]
-    counted = np.flatnonzero(lost & (flows.kind[flow] == Flow.STOCKTAKE))
-    cause = estate["stocktakes"]["cause"].astype(object).fillna("").to_numpy()[flows.row[flow[counted]]]
-    through[counted] = [f"{COUNTED}: {why}" if why else COUNTED for why in cause]
-    return way, through
 
 
 @dataclass(frozen=True)

@@ -65,8 +65,18 @@ CHANGES = {
 }
 _KEYS = ("release", "cuvee", "format", "channel")
 _ASKED = (
-    *(*_KEYS, "state", "ready", "bottles", "floor", "book", "economic", "replacement", "target", "target_price"),
-    *("list_needed", "advised_list", "list_price", "net_price", "margin", "margin_percent", "rate", "gap"),
+    *(*_KEYS, "state", "ready", "bottles", "floor", "book", "economic", "replacement", "selling", "target"),
+    *(
+        "target_price",
+        "list_needed",
+        "advised_list",
+        "list_price",
+        "net_price",
+        "margin",
+        "margin_percent",
+        "rate",
+        "gap",
+    ),
 )
 _BEHIND = (
     *(*_KEYS, "stock", "sold", "price_for_margin", "price_for_return", "cost_plus", "contribution", "currency"),
@@ -129,6 +139,7 @@ def _release_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> Result
         (
             "Target: the return or margin of the Targets sheet, else the hurdle. A return counts from the first "
             "grapes to the last receipt; a margin is left after commission, selling cost and book cost.",
+            "Selling cost: work at dispatch, presentation of planned dispatches, and the channel's selling cost.",
             "Floor: what is avoidable from now on; pools are spent anyway. Advised list prices are rounded up to the "
             "price step. A list price in another currency counts at its rate less the buffer.",
             NOTE,

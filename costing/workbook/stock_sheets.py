@@ -13,9 +13,10 @@ from costing.results.composition import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.quantities import quantity_roll_forward
 from costing.results.results import Results
-from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
+from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.rounding import largest_remainder
 from costing.results.stock import open_states, stock_values
+from costing.results.ways_out import ABNORMAL
 from costing.workbook.write import ResultSheet, ResultTable
 
 ROLL = {
@@ -203,17 +204,20 @@ def _roll_forward(
                 "quantity": "Quantity",
                 "unit": "Unit",
                 "cost": "Cost",
+                "proceeds": "Proceeds",
+                "result": "Proceeds − cost",
             }
         )
         lost = left["Way out"] == ABNORMAL
         left["Quantity"] = left["Quantity"].where(~lost)  # a loss beyond the norm is a part of what was lost
         for one in (lost, ~lost):
             left.loc[one, "Cost"] = largest_remainder(left.loc[one, "Cost"].to_numpy(dtype=float), 2)
+        left["Proceeds − cost"] = (left["Proceeds"] - left["Cost"]).round(2)
         tables.append(
             ResultTable(
                 f"exits_{name}",
                 left,
-                {"Quantity": "quantity", "Cost": "money"},
+                {"Quantity": "quantity", "Cost": "money", "Proceeds": "money", "Proceeds − cost": "money"},
                 ("Cost",),
                 title=f"What left from {first} to {end}, {name} basis",
             )

@@ -110,9 +110,12 @@ def test_folder_gives_the_same_figures_as_the_workbook(book: Path, tmp_path: Pat
     for file in demo_folder().glob("*.csv"):
         (folder / file.name).write_bytes(file.read_bytes())
     assert main(["run", str(folder), "--json"]) == 0
-    from_folder = capsys.readouterr().out
+    from_folder = json.loads(capsys.readouterr().out)
     assert main(["run", str(book), "--json"]) == 0
-    assert capsys.readouterr().out == from_folder
+    from_book = json.loads(capsys.readouterr().out)
+    for line in [*from_folder["amounts_charged"], *from_book["amounts_charged"]]:
+        line["place"] = line["place"].partition("!")[0]  # columns of a file may stand in another order
+    assert from_book == from_folder
     assert (tmp_path / "estate.results.xlsx").exists()
 
 

@@ -97,7 +97,7 @@ def test_net_worth_from_the_sheets_by_hand(demo, economic) -> None:
     """T24-SEC today: rates, dry goods, norms and price read off the demo's files."""
     first = demo[1][demo[1]["lot"] == "T24-SEC"].iloc[0]
     put = 0.123 + 0.352  # machine riddling and disgorgement, per bottle put to it
-    good = 0.188 + 0.35 + 0.30 + 0.1667 * 1.5  # dressing; cork and muselet; labels and foil; box
+    good = 0.188 + 0.35 + 0.30 + 0.1667 * 1.5 + 0.106  # dressing; cork, muselet; labels, foil; box; work at dispatch
     assert first["finishing"] == pytest.approx(put + 0.988 * good, abs=1e-12)
     table = economic.estate["price_by_age"]
     mine = table[table["cuvee"] == "Seconde"].set_index("months_on_lees")["ex_cellar_price"]
@@ -111,7 +111,7 @@ def test_net_worth_from_the_sheets_by_hand(demo, economic) -> None:
     )
     day = (np.arange(200_000) + 0.5) / 200_000 * years
     kept, unsold = np.exp(-force * day).mean(), (np.exp(-force * day) * (1 - day / years)).mean() * years
-    worth = bottles * (0.988 * price * kept - first["finishing"] - 0.165 * unsold)
+    worth = bottles * (0.988 * price * kept - first["finishing"] - 0.988 * 0.165 * unsold)
     assert first["net"] == pytest.approx(worth, rel=1e-9)
 
 

@@ -13,7 +13,7 @@ from costing.decisions.keeping_costs import storage_per_bottle_year
 from costing.decisions.price_chains import price_chains
 from costing.decisions.price_changes import allocations, price_increases, price_tables, promotions
 from costing.decisions.price_findings import price_cautions, price_findings
-from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES, release_prices
+from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES, next_of_each, release_prices
 from costing.decisions.pricing import rate_of_return
 from costing.decisions.releases_to_sell import DatedMoney, avoidable_costs, to_sell
 from costing.decisions.terms_in_force import (
@@ -122,7 +122,10 @@ def test_every_target_of_the_demo_is_met_by_its_price(demo: list[Results], price
     wanted = rows["target"].str.extract(r"([\d.]+) %")[0].astype(float) / 100
     terms = channel_terms(demo[0].estate, demo[0].chain.valuation_day).loc[rows["channel"].tolist()]
     kept = rows["target_price"].to_numpy() * (1 - terms["commission"].fillna(0).to_numpy())
-    left = kept - terms["selling_cost_per_bottle"].fillna(0).to_numpy() - rows["book"].to_numpy()
+    assert (
+        rows["selling"].to_numpy() > terms["selling_cost_per_bottle"].fillna(0).to_numpy()
+    ).all()  # work at dispatch
+    left = kept - rows["selling"].to_numpy() - rows["book"].to_numpy()
     assert len(rows) > 20
     assert left / rows["target_price"].to_numpy() == pytest.approx(wanted.to_numpy(), rel=1e-9)
 
@@ -543,7 +546,11 @@ def test_elasticity_moves_volume_and_names_the_best_price(tables: dict[str, pd.D
     assert len(able)
     assert (able["expected_extra"] < able["extra"]).all()
     door = found[found["channel"] == "Cellar door"].iloc[0]  # no commission; MC/(1 − 1/2.5)
-    assert door["best_price"] == pytest.approx((door["again"] + 2.1) / 0.6)
+    prices = tables["release prices"]
+    sold = next_of_each(prices[prices["net_price"].notna()]).set_index(["cuvee", "format", "channel"])["selling"]
+    selling = sold[door["cuvee"], door["format"], "Cellar door"]
+    assert selling > 2.1  # the channel's own, and work at dispatch
+    assert door["best_price"] == pytest.approx((door["again"] + selling) / 0.6)
 
 
 def test_returns_are_those_of_an_independent_library(demo: list[Results], prices: pd.DataFrame) -> None:

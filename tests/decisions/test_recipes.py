@@ -99,7 +99,7 @@ def test_losses_reserve_and_liqueur_by_hand() -> None:
 def test_second_pressing_stays_behind_with_its_share() -> None:
     estate = estate_with({"First": PLAIN | {"first pressing share": "80"}})
     recipes, _ = read_recipes(estate)
-    of = recipe_estate(estate, "First", recipes["First"])
+    of = recipe_estate(estate, "First", recipes["First"], np.zeros(0))
     results = run(of, BOOK)
     made = quantities(estate, recipes["First"])
     assert made.second_must_l == pytest.approx(1_800)
@@ -141,11 +141,16 @@ def test_the_estates_rates_pools_and_dry_goods_enter() -> None:
     assert costs(elsewhere).loc["Stored", "book_per_bottle"] == pytest.approx(9.0, rel=1e-9)
 
 
-def test_a_pool_without_normal_capacity_is_left_out_and_named() -> None:
-    pool = pd.DataFrame({"From": ["2025-01-01"], "To": ["2030-12-31"], "Pool": ["Hall"], "Amount": [9_999.0]})
-    pool = pool.assign(Driver="litre-year", Stage="vinification", Element="storage")
+def test_a_pool_without_normal_capacity_stands_on_what_was_used_and_is_named() -> None:
+    """Once it was left out of recipes, and only `--write` said so."""
+    pool = pd.DataFrame({"From": ["2025-01-01"], "To": ["2025-12-31"], "Pool": ["Hall"], "Amount": [500.0]})
+    pool = pool.assign(Driver="bottle-year", Stage="on lees", Element="storage")
     estate = estate_with({"Plain": PLAIN}, pools=pool)
-    assert costs(estate).loc["Plain", "book_per_bottle"] == pytest.approx(11.0, rel=1e-12)
+    assert costs(estate).loc["Plain", "book_per_bottle"] == pytest.approx(11.0, rel=1e-12)  # nothing ever used it
+    recipes, _ = read_recipes(estate)
+    of = recipe_estate(estate, "Plain", recipes["Plain"], np.array([1_000.0]))
+    charged = [part.amount.sum() for part in run(of, BOOK).charges.accrued]
+    assert sum(charged) > 0
     said = list(recipe_findings(estate))
     assert [finding.severity for finding in said] == ["caution"]
     assert said[0].place.startswith("Pools!")
@@ -159,7 +164,7 @@ def test_rows_are_ordinary_rows_and_the_lots_know_what_they_are_made_of() -> Non
     rows = recipe_rows(estate, "Mixed", recipes["Mixed"])
     for sheet, frame in rows.items():
         assert set(frame.columns) <= {column.name for column in sheets()[sheet].columns}
-    results = run(recipe_estate(estate, "Mixed", recipes["Mixed"]), BOOK)
+    results = run(recipe_estate(estate, "Mixed", recipes["Mixed"], np.zeros(0)), BOOK)
     made_of = composition(results, ["Mixed: release"]).set_index(["attribute", "name"])["share"]
     assert made_of["vintage", "2025"] == pytest.approx(0.8)
     assert made_of["vintage", "2022"] == pytest.approx(0.2)
@@ -233,7 +238,7 @@ def test_every_figure_changes_something() -> None:
 def _rows(estate) -> str:
     recipes, wrong = read_recipes(estate)
     assert wrong == []
-    of = recipe_estate(estate, "X", recipes["X"])
+    of = recipe_estate(estate, "X", recipes["X"], np.zeros(0))
     names = ("deliveries", "costs", "pressings", "movements", "tirage", "disgorgements", "loss_norms")
     return "".join(of[name].to_csv() for name in names)
 

@@ -119,8 +119,17 @@ def test_first_order_shares_agree_with_salib(found) -> None:
         at = releases.index(release)
         cost = at_draws(found, "economic", drawn)[:, at]
         theirs = sobol_analysis.analyze(problem, cost, calc_second_order=False, seed=1, num_resamples=20)
-        assert np.allclose(mine[release], theirs["S1"], atol=0.03), release
+        assert np.allclose(mine[release].fillna(0.0), theirs["S1"], atol=0.03), release
     assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_share_is_blank_where_the_figure_or_every_figure_varies_by_nothing(demo, found) -> None:
+    mine = variance_shares(found, "economic")
+    assert mine.loc["prices by age"].isna().all(), "a selling price is no part of a cost"
+    assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
+    price = ("prices", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
+    still = variance_shares(forecast(doubtful(demo, price), 50, watched=[BRUT]), "economic")
+    assert still.isna().all(axis=None)
 
 
 def test_the_response_agrees_with_exact_runs(found, demo) -> None:

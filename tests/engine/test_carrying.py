@@ -5,15 +5,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from costing.engine.carrying import (
     DAY_COUNTS,
     AccrualCurve,
     RateCurve,
-    capitalisation_rate,
-    compound_from_nominal,
     day_numbers,
 )
 
@@ -272,33 +270,3 @@ def test_simulation_across_a_change_of_charge_and_of_rate(name):
     start, end = day("2023-01-01"), day("2024-07-01")
     worth = charge.value_at_end(start, end, curve)
     assert worth == pytest.approx(simulated(charge, curve, start, end), rel=1e-9)
-
-
-# Rates
-
-
-def test_nominal_to_effective():
-    assert compound_from_nominal(0.12, 12) == pytest.approx(1.01**12 - 1, rel=1e-13)
-    assert compound_from_nominal(0.12, 1) == pytest.approx(0.12, rel=1e-13)
-    assert compound_from_nominal(0.12, math.inf) == pytest.approx(math.exp(0.12) - 1, rel=1e-13)
-    np.testing.assert_allclose(compound_from_nominal([0.0, 0.1], [4, math.inf]), [0.0, math.expm1(0.1)])
-
-
-@given(nominal=st.floats(-0.5, 1.0), times=st.integers(1, 365))
-def test_compounding_more_often_never_earns_less(nominal, times):
-    assume(abs(nominal) > 1e-6)
-    rates = compound_from_nominal(nominal, np.array([times, times + 1, math.inf]))
-    assert (np.diff(rates) >= -1e-12).all()
-
-
-def test_rates_that_make_no_sense_are_refused():
-    with pytest.raises(ValueError, match="above 0"):
-        compound_from_nominal(0.05, 0)
-    with pytest.raises(ValueError, match="-100 %"):
-        compound_from_nominal(-4.0, 4)
-    with pytest.raises(ValueError, match="no borrowings"):
-        capitalisation_rate([0.0], [0.05])
-
-
-def test_capitalisation_rate_weighs_by_borrowing():
-    assert capitalisation_rate([100.0, 300.0], [0.08, 0.04]) == pytest.approx(0.05)

@@ -3,10 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from costing.decisions.terms_in_force import channel_rows
 from costing.inputs.in_force import named_row_in_force, row_in_force, rows_in_force, series_of
 from costing.inputs.load import read_estate
-from costing.results.roll_forward import ways_out
+from costing.results.ways_out import channel_rows, ways_out
 
 SINCE = np.array([20, 10, 10, 5])
 NEVER = np.iinfo(np.int64).min

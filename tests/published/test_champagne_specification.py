@@ -11,7 +11,7 @@ from datetime import date
 import pytest
 
 from costing.inputs.appellations import rule_set
-from costing.results.appellation import kg_per_bottle, months_on_lees, months_to_sale, press_yield
+from costing.results.appellation import months_on_lees, months_to_sale, press_yield
 
 RULES = rule_set("Champagne")
 AMENDED = date(2016, 6, 1)
@@ -52,14 +52,6 @@ def test_a_press_load_of_4000_kg_gives_2550_litres():
     assert 4000 * 102 / 160 == 2550
     check = press_yield(RULES, ["2016-09-20"] * 2, [4000, 4000], [2550, 2550.1], ["within", "above"])
     assert [finding.place for finding in check] == ["above"]
-
-
-def test_kilograms_in_a_bottle():
-    # 102 × 0.985 × 0.995 = 99.968 L of 160 kg: 1.2004 kg for 75 cl; the trade says 1.2 kg (common practice)
-    assert pytest.approx(99.968, abs=0.0005) == 102 * 0.985 * 0.995
-    assert kg_per_bottle(RULES, AMENDED) == pytest.approx(160 / 99.96765 * 0.75, rel=1e-12)
-    assert kg_per_bottle(RULES, AMENDED) == pytest.approx(1.2004, abs=0.00005)
-    assert kg_per_bottle(RULES, AS_MADE) == pytest.approx(160 * 0.75 / (102 * 0.985 * 0.9975), rel=1e-12)
 
 
 def test_twelve_months_on_lees_and_fifteen_or_thirty_six_to_sale():

@@ -13,7 +13,6 @@ import pytest
 
 from costing.inputs.appellations import rule_set
 from costing.results.appellation import (
-    dosage_alcohol_gain,
     nominal_volume,
     sweetness_terms,
     terms_for,
@@ -81,14 +80,6 @@ def test_spellings_of_the_annex(spelling, g_per_l):
 def test_tirage_liqueur_adds_at_most_one_and_a_half_percent():
     # 1.5 × 16.83 = 25.245 g/L
     found = tirage_alcohol_gain(EU, ["2021-01-15"] * 2, [25.24, 25.25], ["within", "above"])
-    assert [finding.place for finding in found] == ["above"]
-
-
-def test_expedition_liqueur_adds_at_most_half_a_percent():
-    # 75 cl at 12 % with 10 mL of liqueur at s %: (s − 12) × 10 / 760 = 0.5 at s = 50
-    found = dosage_alcohol_gain(
-        EU, ["2021-01-15"] * 2, [0.75] * 2, [12] * 2, [0.01] * 2, [49.9, 50.1], ["within", "above"]
-    )
     assert [finding.place for finding in found] == ["above"]
 
 

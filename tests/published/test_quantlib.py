@@ -6,12 +6,10 @@ testThirty360_EurobondBasis, whose figures are from ISDA's "30/360 day count con
 2008). QuantLib's Actual/Actual figures are not used: the library does not offer that day count.
 """
 
-import math
-
 import numpy as np
 import pytest
 
-from costing.engine.carrying import DAY_COUNTS, RateCurve, compound_from_nominal
+from costing.engine.carrying import DAY_COUNTS, RateCurve
 
 # (start, end, days): ISDA's examples 1 to 3
 EUROBOND_DAYS = [
@@ -49,11 +47,3 @@ def test_thirty_e_360(start, end, days):
     assert DAY_COUNTS["30E/360"](first, last) * 360 == pytest.approx(days, abs=1e-9)
     # and money grows by it
     assert RateCurve.flat(0.05, "30E/360").growth(first, last) == pytest.approx(1.05 ** (days / 360), rel=1e-12)
-
-
-def test_quarterly_to_annual():
-    assert round(float(compound_from_nominal(0.08, 4)), 4) == 0.0824
-
-
-def test_continuous_to_annual():
-    assert round(float(compound_from_nominal(0.12, math.inf)), 4) == 0.1275

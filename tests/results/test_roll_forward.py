@@ -11,8 +11,9 @@ import pytest
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
 from costing.inputs.basis import STAGES, Basis
 from costing.results.late import late_postings
-from costing.results.roll_forward import ABNORMAL, exits, expensed_at_once, roll_forward
+from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
+from costing.results.ways_out import ABNORMAL
 from tests.properties.estates import random_estate
 
 WINDOW = ECONOMIC.replace(
@@ -133,3 +134,23 @@ def test_opening_purchases_and_closing_make_the_cost_of_goods_sold(demo: dict[st
     stock = [stock_values(results, day)["value"].sum() for day in ("2023-12-31", "2024-12-31")]
     put_in = table["put_in"] + table["time_charges"] + table["capital"]
     assert stock[0] + put_in - stock[1] == pytest.approx(exits(results, "2024-01-01", "2024-12-31")["cost"].sum())
+
+
+def test_a_sale_in_bulk_below_its_cost_shows_its_loss() -> None:
+    """1,000 L at 6.00, of which 400 L are sold in bulk for 2,000: 2,400 of cost, a loss of 400."""
+    estate = read_estate(
+        {
+            "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-31"]}),
+            "deliveries": pd.DataFrame(
+                {"Date": ["2024-01-10"], "Lot": ["W"], "What": ["wine"], "Supplier": ["M"], "Quantity": [1000],
+                 "Unit": ["L"], "Price per unit": [6.0]}
+            ),
+            "movements": pd.DataFrame(
+                {"Date": ["2024-02-20", "2024-03-01"], "Operation": ["bulk sale", "tasting samples"],
+                 "From lot": ["W", "W"], "Out (L)": [400, 10], "Proceeds": [2000, None]}
+            ),
+        }
+    )  # fmt: skip
+    left = exits(run(estate, BOOK), "2024-01-01", "2024-12-31").set_index("way_out")
+    assert left.loc["bulk sale", ["cost", "proceeds", "result"]].tolist() == pytest.approx([2400, 2000, -400])
+    assert left.loc["samples", ["proceeds", "result"]].isna().all()

@@ -14,7 +14,8 @@ from pathlib import Path
 
 CTRL_C = b"\x03"
 _COMMAND = """
-import fcntl, functools, sys, termios
+import fcntl, functools, signal, sys, termios
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where the tests run in the background of a shell
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 from costing.cli import main
 from costing.commands import records

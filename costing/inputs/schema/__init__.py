@@ -70,7 +70,7 @@ class Sheet:
 @dataclass(frozen=True, slots=True)
 class Operation:
     """One operation of the cellar: the sheet it is entered in, the stage it costs in, the kind of lot it
-    gives, the exit it means.
+    gives, the exit it means, the drivers that it moves.
     """
 
     name: str
@@ -78,6 +78,7 @@ class Operation:
     stage: str
     gives: str
     exit: str
+    drivers: tuple[str, ...]
     meaning: str
 
 
@@ -120,7 +121,13 @@ def operations() -> MappingProxyType[str, Operation]:
     return MappingProxyType(
         {
             row["operation"]: Operation(
-                row["operation"], row["sheet"], row["stage"], row["gives"], row["exit"], row["meaning"]
+                row["operation"],
+                row["sheet"],
+                row["stage"],
+                row["gives"],
+                row["exit"],
+                tuple(row["drivers"].split("|")),
+                row["meaning"],
             )
             for row in _rows("operations")
         }

@@ -1,0 +1,155 @@
+"""Amounts charged: what became of the money of every row, so that no row is silent.
+
+    given = stock + goods sold + expensed + idle + not yet due
+
+Every row of the sheets of money (opening costs, deliveries, grape prices, pressings, costs, operation rates,
+dry goods, pools) as of the valuation date: what of it lies in stock, what left with wine sold or given away,
+what was expensed (abnormal losses, and what the basis keeps out of stock), what no quantity absorbed of its
+pool, and what is incurred only later or is of a pool that has not ended. Over all rows `given` is the `Cost in`
+of the run's own identity. Capital is no row's money: it is charged by the rate, and stands beside.
+
+What is given on a basis: the amount of a cost or a pool; of a price or a rate, what it comes to with its
+quantities. A row that a basis does not take (own grapes at growing cost, an opening cost of the other basis)
+gives nothing on that basis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.shares import LOST
+from costing.errors import CAUTION, Finding
+from costing.graph.arrays import Floats, Ints, days
+from costing.inputs.estate import Estate
+from costing.inputs.schema import sheets
+from costing.money.charges import Accrued
+from costing.money.postings import TABLE_NAMES, delivery_prices
+from costing.results.origins import AMOUNT_COLUMN, charge_steps
+from costing.results.results import Results
+
+FATES = ("stock", "goods_sold", "expensed", "idle", "not_yet_due")
+_CELLS = {
+    **{table: (column,) for table, column in AMOUNT_COLUMN.items()},
+    "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
+    "grape_prices": ("price_per_kg", "premium_per_kg"),
+    "pressings": ("credit", "cost_to_complete_per_l"),  # the latter moves money by the constant-margin split alone
+}
+"""Cells that hold the money of a row; the first that is filled is its place."""
+_POOLS = TABLE_NAMES.index("pools")
+_LISTED = 6  # rows that a caution names
+
+
+def amounts_charged(results: Results) -> pd.DataFrame:
+    """What became of the money of every row on the basis of the results, in the order of the workbook.
+
+    Columns: place (`Sheet!cell`), sheet, table, row, cell (what stands in it), given, and `FATES`, all money. Rows
+    without money are left out.
+    """
+    frame = _rows(results.estate)
+    at = {table: np.full(len(results.estate[table]), -1) for table in _CELLS}
+    for table, lines in frame.groupby("table", sort=False):
+        at[str(table)][lines["row"].to_numpy()] = lines.index.to_numpy()
+    fates = np.zeros((len(frame), len(FATES)))
+    for number, row, parts in _fates(results):
+        for table in np.unique(number):
+            mine = number == table
+            line = at[TABLE_NAMES[table]][row[mine]]
+            np.add.at(fates, line[line >= 0], parts[mine][line >= 0])
+    lines = frame.assign(given=fates.sum(axis=1), **dict(zip(FATES, fates.T, strict=True)))
+    assumed = (frame["table"] == "pressings").to_numpy() & ~fates.any(axis=1)  # a cost to complete that no split posts
+    return lines[~assumed].reset_index(drop=True)
+
+
+def _rows(estate: Estate) -> pd.DataFrame:
+    """Every row that holds money: its cell and what stands in it."""
+    lines = []
+    for table in sorted(_CELLS, key=TABLE_NAMES.index):
+        values = np.nan_to_num(estate[table][list(_CELLS[table])].to_numpy(dtype=float))
+        for row in np.flatnonzero((values != 0).any(axis=1)):
+            first = int(np.argmax(values[row] != 0))
+            place = estate.place(table, int(row), _CELLS[table][first])
+            lines.append((place, sheets()[table].title, table, int(row), values[row, first]))
+    return pd.DataFrame(lines, columns=["place", "sheet", "table", "row", "cell"])
+
+
+def _fates(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
+    """Table, row and fate [n, fates] of every amount of the run."""
+    charges, today = results.charges, results.chain.valuation_day
+    part_of = _where_cost_went(results)
+    postings, apart = charges.postings, charges.expensed
+    due = postings.incurred <= today
+    went = np.where(due[:, np.newaxis], part_of[postings.state], 0.0) * postings.amount[:, np.newaxis]
+    yield postings.table, postings.row, np.column_stack([went, np.where(due, 0.0, postings.amount)])
+    idle = (apart.state < 0) & (apart.table == _POOLS)
+    due = apart.incurred <= today
+    nothing = np.zeros(len(apart))
+    parts = [nothing, nothing, np.where(due & ~idle, apart.amount, 0.0), np.where(due & idle, apart.amount, 0.0)]
+    yield apart.table, apart.row, np.column_stack([*parts, np.where(due, 0.0, apart.amount)])
+    for accrued in charges.accrued:
+        yield _timed(results, accrued, part_of)
+
+
+def _timed(results: Results, accrued: Accrued, part_of: Floats) -> tuple[Ints, Ints, Floats]:
+    """Fate of a charge for time, cut where the row of its sheet changes."""
+    states, charge = results.chain.states, accrued.charge
+    which, step, start, end = charge_steps(charge, states.start[accrued.states], states.end[accrued.states])
+    at = accrued.states[which]
+    amount = charge.curve.amount(start, end) * states.quantity[at]
+    due = states.end[at] <= results.chain.valuation_day  # the valuation date cuts every lot
+    went = part_of[at] if not accrued.expensed else np.tile([0.0, 0.0, 1.0, 0.0], (len(at), 1))
+    parts = np.where(due[:, np.newaxis], went, 0.0) * amount[:, np.newaxis]
+    return np.full(len(at), charge.table), charge.rows[step], np.column_stack([parts, np.where(due, 0.0, amount)])
+
+
+def _where_cost_went(results: Results) -> Floats:
+    """Parts of a cost on each state that by the valuation date are in stock, sold and expensed [states, 4]."""
+    chain, shares, solution = results.chain, results.shares, results.solution
+    states, today = chain.states, chain.valuation_day
+    begun = states.start <= today
+    follows = np.zeros(len(states), dtype=bool)
+    follows[states.previous[(states.previous >= 0) & begun]] = True
+    held = (begun & (states.lot >= 0) & ~follows).astype(np.float64)
+    gone = begun[shares.exit_source] & (chain.flows.day[shares.exit_flow] <= today)
+    lost = shares.exit_reason == LOST
+    sold, beyond_norm = (
+        np.bincount(shares.exit_source[which], shares.exit_share[which], len(states)).astype(np.float64)
+        for which in (gone & ~lost, gone & lost)
+    )
+    found = [solution.plain.backward(one) for one in (held, sold, beyond_norm)]
+    return np.column_stack([*found, np.zeros(len(states))])
+
+
+def silent_rows(results: Results) -> list[Finding]:
+    """A caution per sheet: rates, prices, dry goods and pools that began by the valuation date and that nothing,
+    planned work included, was charged by.
+    """
+    estate, today = results.estate, results.chain.valuation_day
+    lines = amounts_charged(results)
+    lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due"]].abs().sum(axis=1)
+    found: list[Finding] = []
+    for table in ("operation_rates", "dry_goods", "pools"):
+        mine = lines[(lines["table"] == table) & (lines["charged"] == 0)]
+        begun = days(estate[table]["from_date"])[mine["row"].to_numpy(dtype=np.int64)] <= today
+        found += _silent(mine["place"][begun].tolist(), _REMEDIES[table])
+    taken = np.unique(delivery_prices(estate)[1])
+    unused = lines[(lines["table"] == "grape_prices") & ~lines["row"].isin(taken)]
+    return [*found, *_silent(unused["place"].tolist(), _REMEDIES["grape_prices"])]
+
+
+_REMEDIES = {
+    "operation_rates": "Check operation, stage, format and driver against what was done while each row was in force.",
+    "dry_goods": "Check stage, format and presentation against what was bottled, disgorged and dispatched.",
+    "pools": "Check driver, stage and location: the whole amount is idle.",
+    "grape_prices": "Check vintage, village and variety against the deliveries that have no price of their own.",
+}
+
+
+def _silent(places: list[str], remedy: str) -> Iterator[Finding]:
+    if not places:
+        return
+    more = f" and {len(places) - _LISTED} more" if len(places) > _LISTED else ""
+    also = f", as did {', '.join(places[1:_LISTED])}{more}" if len(places) > 1 else ""
+    yield Finding(places[0], "", f"charged nothing{also}.", remedy, CAUTION)

@@ -8,9 +8,9 @@ what was expensed (abnormal losses, and what the basis keeps out of stock), what
 pool, and what is incurred only later or is of a pool that has not ended. Over all rows `given` is the `Cost in`
 of the run's own identity. Capital is no row's money: it is charged by the rate, and stands beside.
 
-What is given on a basis: the amount of a cost or a pool; of a price or a rate, what it comes to with its
-quantities. A row that a basis does not take (own grapes at growing cost, an opening cost of the other basis)
-gives nothing on that basis.
+What is given on a basis: the amount of a cost or a pool (and what plans beyond the last period of a pool take
+at its rate, not yet due); of a price or a rate, what it comes to with its quantities. A row that a basis does
+not take (own grapes at growing cost, an opening cost of the other basis) gives nothing on that basis.
 """
 
 from __future__ import annotations
@@ -123,19 +123,26 @@ def _where_cost_went(results: Results) -> Floats:
 
 
 def silent_rows(results: Results) -> list[Finding]:
-    """A caution per sheet: rates, prices, dry goods and pools that began by the valuation date and that nothing,
-    planned work included, was charged by.
+    """A caution per sheet: rates, prices, dry goods and pools that began by the valuation date, but not before the
+    records do, and that nothing, planned work included, was charged by.
     """
     estate, today = results.estate, results.chain.valuation_day
+    first = int(
+        results.chain.flows.day.min(initial=today)
+    )  # what holds from before the records charged what lies there
     lines = amounts_charged(results)
     lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due"]].abs().sum(axis=1)
     found: list[Finding] = []
     for table in ("operation_rates", "dry_goods", "pools"):
         mine = lines[(lines["table"] == table) & (lines["charged"] == 0)]
-        begun = days(estate[table]["from_date"])[mine["row"].to_numpy(dtype=np.int64)] <= today
+        since = days(estate[table]["from_date"])[mine["row"].to_numpy(dtype=np.int64)]
+        begun = (since <= today) & (since >= first)
         found += _silent(mine["place"][begun].tolist(), _REMEDIES[table])
     taken = np.unique(delivery_prices(estate)[1])
     unused = lines[(lines["table"] == "grape_prices") & ~lines["row"].isin(taken)]
+    vintage = estate["grape_prices"]["vintage"].to_numpy(dtype=np.float64)[unused["row"].to_numpy(dtype=np.int64)]
+    over = days(pd.to_datetime(pd.Series(vintage, dtype=object).map(lambda year: f"{year:.0f}-12-31")))
+    unused = unused[over > first]
     return [*found, *_silent(unused["place"].tolist(), _REMEDIES["grape_prices"])]
 
 

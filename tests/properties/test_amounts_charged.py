@@ -29,7 +29,11 @@ def check(results: Results) -> None:
         return
     # what a row gives, by hand from its own cells
     amounts = lines[lines["table"].isin(["costs", "pools"])]
-    np.testing.assert_allclose(amounts["given"], amounts["cell"], atol=1e-9 * scale)
+    beyond = amounts["given"] - amounts["cell"]  # of a pool whose last rate plans carry on: a plan's, so not yet due
+    ahead = results.chain.horizon_day > results.chain.valuation_day
+    most = np.where((amounts["table"] == "pools") & ahead, amounts["not_yet_due"], 0.0)
+    assert (beyond >= -1e-9 * scale).all()
+    assert (beyond <= most + 1e-9 * scale).all()
     opening = lines[(lines["table"] == "opening_costs") & (lines["given"] != 0)]
     np.testing.assert_allclose(opening["given"], opening["cell"], atol=1e-9 * scale)
     bought = results.estate["deliveries"]

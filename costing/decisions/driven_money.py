@@ -159,8 +159,9 @@ def _rate_slopes(pools: Pools, row: int, done: float, planned: float, *, seasona
 def _pools(results: Results, found: Driven, every: Postings, brought: Floats) -> None:
     """Pools by a quantity that moves: each user's part, and what its use takes from the rate of all."""
     pools, charges = results.charges.pools, results.charges
-    users = joined([every, charges.expensed])
-    all_brought = np.concatenate([brought, np.zeros(len(charges.expensed))])
+    elsewhere = charges.expensed.take(charges.expensed.through < 0)  # not the part lost of what is in `every`
+    users = joined([every, elsewhere])
+    all_brought = np.concatenate([brought, np.zeros(len(elsewhere))])
     parts = [_users(results, pools, users, row) for row in np.flatnonzero(pools.flow_driver >= 0).tolist()]
     charged = _sums(
         np.concatenate([np.zeros(0, dtype=np.int64), *(part.posting for part in parts)]),

@@ -22,7 +22,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from costing.decisions.driven_money import Driven, driven_money, ratio
-from costing.decisions.gradients import Gradients, Reached, split_by
+from costing.decisions.gradients import Gradients, Reached, split_by, worth_of_postings
 from costing.decisions.replay import recorded_touches
 from costing.engine.shares import effective_abnormal
 from costing.engine.solve import Triangular
@@ -176,6 +176,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     by_share = leaves * (1.0 - records.abnormal[by]) - arrives[state[drawn]] * worth[drawn]
     abnormal = np.zeros(len(flows))
     abnormal[by] = -leaves * whole
+    _work_lost(records, grown, abnormal)
     direct_out, direct_into = np.zeros(len(flows)), np.zeros(len(flows))
     direct_out[by] = by_share / before[drawn]
 
@@ -193,6 +194,15 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     comes = np.flatnonzero((role == IN) | (role == IN_PLACE) | (role == COUNT))
     direct_into[flow[comes]] += passed[state[comes]]
     return _Slopes(driven, out + direct_out, into + direct_into, abnormal, *beyond)
+
+
+def _work_lost(records: _Records, grown: Floats, abnormal: Floats) -> None:
+    """Add what the abnormal share of each flow takes of the work done on what was lost [flows]."""
+    results, every = records.results, records.results.charges.postings
+    at = np.flatnonzero(every.through >= 0)
+    flow = every.through[at]
+    brought = grown[every.state[at]] * worth_of_postings(results)[at]
+    np.subtract.at(abnormal, flow, ratio(brought, 1.0 - records.abnormal[flow]))
 
 
 def _judged(records: _Records, arrives: Floats, held: Floats) -> tuple[Floats, Floats, np.ndarray]:

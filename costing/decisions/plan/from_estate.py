@@ -169,12 +169,15 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
                 storage_per_bottle_year(estate, "finished stock", size, at[:-1], today) * evenly,
             )
         finish, storage[row], waiting[row] = known[cuvee, size]
-        until = lots["disgorged_day"].iloc[row] if finished[row] else at
-        ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(at))
-        ages = np.where(at >= lots["tirage_day"].iloc[row], ages, -1.0)
+        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+        tirage, disgorged = int(lots["tirage_day"].iloc[row]), int(lots["disgorged_day"].iloc[row])
+        if finished[row] and disgorged == BLANK_DAY:  # before the records begin: the youngest priced age
+            ages = np.full(len(at), float(mine["months_on_lees"].min()))
+        else:
+            ages = np.broadcast_to(age_in_months(tirage, disgorged if finished[row] else at), len(at))
+        ages = np.where(at >= tirage, ages, -1.0)
         priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), at)
         price[row], finishing[row] = priced[:-1], finish[:-1]
-        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
         growth[row] = float(np.nan_to_num(mine["escalation"].to_numpy()).mean())
         last = priced[np.isfinite(priced)][-1] if np.isfinite(priced).any() else 0.0
         left[row] = max(last * good - finish[-1], 0.0) * safety

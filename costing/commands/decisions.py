@@ -28,13 +28,13 @@ from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.graph.arrays import days
 from costing.house import House
-from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.inputs.basis import ECONOMIC, REPLACEMENT
 from costing.report.page import report_html
 from costing.terminal import counted, note, print_findings, text_table
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
-from costing.workbook.write import ResultSheet
+from costing.workbook.result_sheet import ResultSheet
 
 Tables = Mapping[str, pd.DataFrame]
 
@@ -181,7 +181,7 @@ def draw(options: argparse.Namespace) -> int:
         return _answer(options, source, {}, [], empty, lambda: [])
     found = forecast(source.estate, options.draws, options.seed, progress=progress)
     economic = source.on(ECONOMIC)
-    prices = release_prices(source.on(BOOK), economic, source.on(REPLACEMENT))
+    prices = release_prices(source.runs.book, economic, source.on(REPLACEMENT))
     tables = uncertainty_tables(found, economic, prices) if found.figures else {}
     shown = [tables[name] for name in ("costs", "shares", "verdicts", "notes") if name in tables]
     if shown:
@@ -202,7 +202,7 @@ def report(options: argparse.Namespace) -> int:
     """Write the report: build-up, flow of cost, margins, prices, verdicts, how sure they are, findings."""
     source = Source(options.path)
     book, economic = source.both
-    findings, drawn = list(cautions_of(source.estate, book)), {}
+    findings, drawn = list(cautions_of(source.runs)), {}
     try:
         found = forecast(source.estate, bases=(ECONOMIC,))
         drawn = uncertainty_tables(found, economic) if found.figures else {}

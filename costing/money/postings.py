@@ -111,7 +111,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
-    family = "book" if basis.capital == "none" else "economic"
+    family = basis.opening_costs
     named = frame["basis"].astype(object)
     rows = np.flatnonzero((named.isna() | (named == family)).to_numpy())
     opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)

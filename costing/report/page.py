@@ -16,6 +16,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from costing.accounts.check import policy_table
 from costing.answers.page import html_table as answer_table
 from costing.decisions.ageing_tables import hold_or_release_tables
 from costing.decisions.margins import MARGINS, margins
@@ -109,6 +110,7 @@ def report_html(
         _verdicts(economic),
         _drawn(drawn or {}),
         _findings(findings),
+        _policies(book),
         "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
     ]
     return (
@@ -269,6 +271,11 @@ def _drawn(tables: Mapping[str, pd.DataFrame]) -> str:
             "<p class='under'>" + escape(". ".join(f"{a}: {b}" for a, b in notes.itertuples(index=False))) + ".</p>"
         )
     return _section("How sure the figures are", *parts)
+
+
+def _policies(book: Results) -> str:
+    table = policy_table(book.estate).drop(columns="policy_setting")
+    return f"<section><h2>Policies of the books</h2>{answer_table('policies', table)}</section>"
 
 
 def _findings(findings: Iterable[Finding]) -> str:

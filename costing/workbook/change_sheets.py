@@ -8,7 +8,7 @@ from costing.answers.charts import Chart
 from costing.decisions.uncertainty import Forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.results.results import Results
-from costing.workbook.write import ResultSheet, ResultTable
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 
 
 def uncertainty_sheets(found: Forecast, economic: Results, prices: pd.DataFrame | None = None) -> list[ResultSheet]:

@@ -16,10 +16,11 @@ import pytest
 from costing import BOOK, ECONOMIC, CostingError, InputError, read_estate, run
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.decisions.closed_years import prior_year_difference
+from costing.decisions.closed_years import closed_year_cautions, closed_year_edits
 from costing.decisions.closing import close_year, closing_findings, with_closing
 from costing.decisions.next_year import open_year
 from costing.inputs.estate import as_table
+from costing.model import Runs
 from costing.results.amounts_charged import amounts_charged
 from costing.results.composition import Composition
 from costing.results.costs import releases
@@ -28,7 +29,6 @@ from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.workbook.blank import blank_workbook
-from costing.workbook.closing_sheets import prior_year_sheet
 from tests.properties.estates import random_estate
 
 FULL = bool(os.environ.get("COSTING_FULL"))
@@ -178,22 +178,81 @@ def _without(tables, name):
     return {key: table for key, table in tables.items() if key != name}
 
 
-def test_an_edit_of_a_closed_year_shows_by_lot_and_row(demo) -> None:
-    assert not len(prior_year_difference(demo)[0])
-    assert not len(prior_year_difference(demo)[1])
-    costs = demo["costs"].copy()
+def _edits(estate):
+    return closed_year_edits(Runs(estate))["closed_year_edits"]
+
+
+def _edited(estate, name, row, column, value):
+    frame = estate[name].copy()
+    frame.loc[row, column] = value
+    return replace(estate, tables={**estate.tables, name: frame})
+
+
+def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(demo) -> None:
+    """Cost in = stock + cost of goods sold + expense, so what a dearer invoice moves adds up to the difference."""
+    assert not len(_edits(demo))
+    row = int(np.flatnonzero((demo["costs"]["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
+    was = demo["costs"]["amount"][row]
+    edited = _edited(demo, "costs", row, "amount", was + 1_000.0)
+    found = _edits(edited)
+    assert found["place"].tolist() == [demo.place("costs", row, "amount")]
+    assert found[["as_closed", "as_now"]].to_numpy().tolist() == [[f"{was:,.10g}", f"{was + 1_000:,.10g}"]]
+    moved = found[["stock_moved", "goods_sold_moved", "expense_moved"]].sum(axis=1)
+    assert moved.tolist() == pytest.approx([1_000.0])
+    said = closed_year_cautions(Runs(edited))
+    assert [(one.place, one.value, one.severity) for one in said] == [
+        (found["place"][0], found["as_now"][0], "caution")
+    ]
+    assert f"was {was:,.10g} when 2024-12-31 was closed" in said[0].rule
+
+
+def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
+    """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
+    twice = _closed(_closed(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
+    prices = twice["grape_prices"]
+    row = int(np.flatnonzero(prices["premium_per_kg"].notna().to_numpy())[0])
+    edited = _edited(twice, "grape_prices", row, "premium_per_kg", prices["premium_per_kg"][row] + 0.1)
+    found = _edits(edited)
+    assert found["place"].tolist() == [twice.place("grape_prices", row, "premium_per_kg")]
+    assert found["closed_on"].tolist() == [pd.Timestamp(CLOSED)]
+    assert found["goods_sold_moved"][0] > 0
+
+
+def test_an_opening_cost_changed_after_the_closing_is_not_silent(demo) -> None:
+    """A change of 100,000 was silent, and a second closing replaced the frozen year."""
+    edited = _edited(demo, "opening_costs", 0, "amount", demo["opening_costs"]["amount"][0] + 100_000.0)
+    found = _edits(edited)
+    assert len(found) == 1
+    assert found[["stock_moved", "goods_sold_moved", "expense_moved"]].to_numpy().sum() == pytest.approx(100_000.0)
+
+
+def test_rows_added_and_taken_out_of_a_closed_year_are_named(demo) -> None:
+    costs = demo["costs"]
     row = int(np.flatnonzero((costs["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
-    costs.loc[row, "amount"] += 1_000.0
-    edited = replace(demo, tables={**demo.tables, "costs": costs})
-    values, rows = prior_year_difference(edited)
-    assert set(rows["sheet"]) == {"Costs"}
-    assert set(rows["row"].astype(int)) == {row + 2}
-    assert 0 < values[values["basis"] == "book"]["difference"].sum() <= 1_000.0 + 1e-6
-    tables = prior_year_sheet(values, rows).tables
-    for basis in ("book", "economic"):  # a total over two bases or two closings would mean nothing
-        one = next(table.frame for table in tables if table.name == f"prior_year_{basis}_2024_12_31")
-        wanted = values[values["basis"] == basis]["difference"].astype(float)
-        assert one["Difference"].sum() == pytest.approx(wanted.sum(), abs=0.01 * len(wanted))
+    source = demo.sources["costs"]
+    gone = replace(
+        demo,
+        tables={**demo.tables, "costs": costs.drop(index=row).reset_index(drop=True)},
+        sources={
+            **demo.sources,
+            "costs": replace(source, sheet=np.delete(source.sheet, row), row=np.delete(source.row, row)),
+        },
+    )
+    found = _edits(gone)
+    assert found["as_now"].tolist() == ["(row taken out)"]
+    assert found[["stock_moved", "goods_sold_moved", "expense_moved"]].to_numpy().sum() == pytest.approx(
+        -costs["amount"][row]
+    )
+
+
+def test_a_closing_that_kept_no_rows_is_still_read_and_says_what_moved(demo) -> None:
+    inputs = demo["yearend_inputs"].assign(content=None)
+    older = replace(demo, tables={**demo.tables, "yearend_inputs": as_table("yearend_inputs", inputs)})
+    assert not len(_edits(older))
+    edited = _edited(older, "opening_costs", 0, "amount", older["opening_costs"]["amount"][0] + 100_000.0)
+    found = _edits(edited)
+    assert len(found) == 1
+    assert "kept no rows" in found["place"][0]
 
 
 def test_opening_an_unclosed_year_is_refused(demo) -> None:
@@ -282,7 +341,7 @@ def test_a_closing_keeps_its_approval_when_the_valuation_date_moves_on() -> None
     moved = estate.settings.model_copy(update={"valuation_date": date(2025, 12, 31), "accounts_approved_on": None})
     later = replace(estate, settings=moved)
     assert stock_values(run(later, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
-    assert not len(prior_year_difference(later)[0])
+    assert not len(_edits(later))
     opened = open_year(later, CLOSED)
     assert stock_values(run(opened, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
 

@@ -25,8 +25,8 @@ from costing.workbook import write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.update import open_source, write_results
-from costing.workbook.write import ResultSheet, ResultTable
 from tests.workbook.test_blank import DEMO
 
 GOLDEN = Path(__file__).parents[1] / "golden"

@@ -4,8 +4,8 @@
     cost at tirage           (value per litre + work of blending)·w + work and dry goods of tirage
     cost at release          ((cost at tirage·g + storage)/survivors + finishing)/(good share of disgorging)
 
-q: liqueur's part of the mixture at the last tirage of the cuvée; n, m: norms of blending and of bottling; g:
-growth of money on the basis over the months on lees.
+q: liqueur's part of the mixture at the last tirage of the cuvée, or a usual one where no row says it; n, m: norms of
+blending and of bottling; g: growth of money on the basis over the months on lees.
 
 Conventions: bottled on the valuation date at the rates of that day, released after as many months as the last
 release of the cuvée, at the rates of then. Storage is paid on every bottle filled, where the last tirage of
@@ -42,6 +42,8 @@ from costing.results.results import Results
 from costing.units import STANDARD_BOTTLE_L
 
 _STEP_DAYS = 30  # storage that rises in plans does so in steps of as many days, as in a run
+USUAL_TIRAGE_SUGAR_G_PER_L = 24.0
+"""Sugar that a litre of the mixture is bottled with, for about 6 bar: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -112,12 +114,16 @@ def _rate(estate: Estate, operation: str, driver: str, today: int) -> float:
 
 
 def _liqueur_part(estate: Estate, cuvee: str, today: int) -> float:
-    """Liqueur's part of the mixture at the last tirage of a cuvée up to now that says it; 0 where none does."""
+    """Liqueur's part of the mixture at the last tirage of a cuvée up to now that says it.
+
+    Where none does, as in a workbook just opened: `USUAL_TIRAGE_SUGAR_G_PER_L` of the mixture, at the setting
+    Tirage liqueur (g/L).
+    """
     table = estate["tirage"]
     table = table[days(table["on_date"]) <= today]
     table = table[(table["cuvee"] == cuvee) & (table["liqueur_l"] > 0) & table["wine_l"].notna()]
     if not len(table):
-        return 0.0
+        return USUAL_TIRAGE_SUGAR_G_PER_L / estate.settings.tirage_liqueur_g_per_l
     last = table.sort_values("on_date", kind="stable").iloc[-1]
     return float(last["liqueur_l"] / (last["liqueur_l"] + last["wine_l"]))
 

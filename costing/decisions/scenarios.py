@@ -149,5 +149,6 @@ def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Findi
     latest = table[~table["planned"].astype(bool) & (table["format"].astype(str) == "bottle")]
     changes = ["cuvee", *(column for column in table.columns if column.startswith("change:"))]
     tables = {"scenarios_per_bottle": table, "scenario_changes_latest": latest[changes].reset_index(drop=True)}
+    empty = "No release to compare: none is disgorged or planned. Stock stands beside it."
     says = () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
     return Answer({**tables, "scenarios_stock": stock_side_by_side(every)}, tuple(findings), says, facts, empty)

@@ -81,7 +81,8 @@ def test_a_trial_costs_what_the_rows_that_carry_it_out_cost() -> None:
     trial = trial_blends(Runs(before))[0].iloc[0]
 
     blended_l = 4_000 * 0.995
-    bottles = blended_l * 0.993 / 0.75
+    mixture_l = blended_l / (1 - 24 / 500)  # no tirage is on record: the usual share of liqueur
+    bottles = mixture_l * 0.993 / 0.75
     years = (np.datetime64("2027-02-01") - np.datetime64("2025-02-01")).astype(int) / 365
     survivors = bottles * 0.996**years
     carried = dict(frames)
@@ -102,6 +103,7 @@ def test_a_trial_costs_what_the_rows_that_carry_it_out_cost() -> None:
             "Bottle lot": ["T25"],
             "Wine lot": ["B25"],
             "Wine (L)": [blended_l],
+            "Liqueur (L)": [mixture_l - blended_l],
             "Bottles (bottles)": [bottles],
         }
     )
@@ -357,3 +359,13 @@ def test_command_prints_the_trials(tmp_path, capsys) -> None:
     printed = capsys.readouterr().out
     assert "C Chardonnay and old reserve" in printed
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_cuvee_without_a_tirage_on_record_takes_a_usual_share_of_liqueur() -> None:
+    """24 g/L at 500 g/L is 48 mL per litre of mixture (design of tirage liqueur: common practice, no source)."""
+    demo = read_estate(demo_folder())
+    tables = {**demo.tables, "tirage": demo["tirage"].assign(liqueur_l=np.nan)}
+    runs = Runs(replace(demo, tables=tables), trace(demo))
+    with_share = per_bottle(runs, "Brut")
+    recorded = per_bottle(Runs(demo), "Brut")
+    assert with_share.drawn_l == pytest.approx(recorded.drawn_l, rel=0.01)

@@ -203,3 +203,13 @@ def test_last_year_s_run_is_a_scenario_too(demo, economic) -> None:
     table = side_by_side({"this run": economic, "at 12 %": other})
     assert (table["change:at 12 %"] >= -1e-9).all()
     assert len(table) == len(releases(economic))
+
+
+def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:
+    wine = {"lot": "V1", "kind": "wine", "on_date": "2025-12-31", "quantity": 1000, "unit": "L"}
+    tables = {"opening_stock": pd.DataFrame([wine]), "opening_costs": pd.DataFrame([{"lot": "V1", "amount": 3000.0}])}
+    runs = Runs(read_estate(tables))
+    assert scenarios(runs).empty == "The Scenarios sheet is empty."
+    beside = scenarios(runs, {"the budget": Runs(read_estate(tables))})
+    assert not len(beside.main)
+    assert beside.empty.startswith("No release to compare")

@@ -183,8 +183,8 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
         left[row] = max(last * good - finish[-1], 0.0) * safety
         left_finished[row] = last * safety
     minimum = minimum_months(estate, lots["cuvee"].to_numpy(dtype=object), lots["tirage_day"].to_numpy(), today)
-    ages = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
-    may = np.isfinite(price) & (ages >= minimum[:, np.newaxis] - 1e-9)
+    months = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
+    may = np.isfinite(price) & (months >= minimum[:, np.newaxis] - 1e-9)
     return Stacks(
         bottles=lots["bottles"].to_numpy(dtype=float),
         most=lots["bottles"].to_numpy(dtype=float),

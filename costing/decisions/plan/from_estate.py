@@ -151,7 +151,8 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     """Arrays of the lots; their market is set later."""
     estate, today, at = runs.estate, runs.today, dates.day
     steps, count = dates.steps, len(lots)
-    finished = (lots["kind"] == "finished").to_numpy()
+    finished, disgorged = (lots["kind"] == "finished").to_numpy(), lots["disgorged_day"].to_numpy()
+    disgorged = np.where(disgorged == BLANK_DAY, today, disgorged)  # before the records: it ages no further
     good, how = good_share(estate), riddling_by_cuvee(estate, runs.labels)
     safety = 1.0 - estate.settings.plan_safety_percent / 100.0
     table = estate["price_by_age"]
@@ -169,22 +170,19 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
                 storage_per_bottle_year(estate, "finished stock", size, at[:-1], today) * evenly,
             )
         finish, storage[row], waiting[row] = known[cuvee, size]
-        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-        tirage, disgorged = int(lots["tirage_day"].iloc[row]), int(lots["disgorged_day"].iloc[row])
-        if finished[row] and disgorged == BLANK_DAY:  # before the records begin: the youngest priced age
-            ages = np.full(len(at), float(mine["months_on_lees"].min()))
-        else:
-            ages = np.broadcast_to(age_in_months(tirage, disgorged if finished[row] else at), len(at))
-        ages = np.where(at >= tirage, ages, -1.0)
+        until = disgorged[row] if finished[row] else at
+        ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(at))
+        ages = np.where(at >= lots["tirage_day"].iloc[row], ages, -1.0)
         priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), at)
         price[row], finishing[row] = priced[:-1], finish[:-1]
+        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
         growth[row] = float(np.nan_to_num(mine["escalation"].to_numpy()).mean())
         last = priced[np.isfinite(priced)][-1] if np.isfinite(priced).any() else 0.0
         left[row] = max(last * good - finish[-1], 0.0) * safety
         left_finished[row] = last * safety
     minimum = minimum_months(estate, lots["cuvee"].to_numpy(dtype=object), lots["tirage_day"].to_numpy(), today)
-    months = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
-    may = np.isfinite(price) & (months >= minimum[:, np.newaxis] - 1e-9)
+    ages = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
+    may = np.isfinite(price) & (ages >= minimum[:, np.newaxis] - 1e-9)
     return Stacks(
         bottles=lots["bottles"].to_numpy(dtype=float),
         most=lots["bottles"].to_numpy(dtype=float),

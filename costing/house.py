@@ -33,7 +33,7 @@ def open_house(source: str | Path | Mapping[str, pd.DataFrame]) -> House:
     """
     from costing.workbook.source import read_estate
 
-    name = "data frames" if isinstance(source, Mapping) else Path(source).name
+    name = "data frames" if isinstance(source, Mapping) else Path(source).resolve().name
     return House(read_estate(source), name)
 
 

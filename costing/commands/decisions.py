@@ -26,11 +26,12 @@ from costing.decisions.price_tables import PRICES, release_prices
 from costing.decisions.uncertainty import forecast
 from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.files import name_beside, write_file
 from costing.graph.arrays import days
 from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
-from costing.report.page import report_html
-from costing.terminal import counted, note, print_findings, text_table
+from costing.report.page import REPORT, report_html
+from costing.terminal import counted, note, print_findings, tell, text_table
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
@@ -49,12 +50,12 @@ def _answer(
     findings: Sequence[Finding] = (),
 ) -> int:
     """Print what was found, write its sheets if asked, and return the exit code."""
-    print_findings(findings, sys.stderr)
+    print_findings(findings)
     if options.json:
         print_json(tables)
     else:
         full = [text_table(table) for table in shown if len(table)]
-        print("\n\n".join(full) if full else empty)
+        tell("\n\n".join(full) if full else empty)
     wrong = errors_in(findings)
     if wrong and options.write:
         note(f"{counted(len(wrong), 'error')}. Nothing was written.")
@@ -82,8 +83,8 @@ def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Se
     """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
     answer = ask(source.house)
-    print_findings(answer.findings, sys.stderr)
-    print(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
+    print_findings(answer.findings)
+    tell(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
     wrong = errors_in(answer.findings)
     if wrong and options.write:
         note(f"{counted(len(wrong), 'error')}. Nothing was written.")
@@ -215,11 +216,11 @@ def report(options: argparse.Namespace) -> int:
         prices=release_prices(book, economic, source.on(REPLACEMENT)),
         drawn=drawn,
     )
-    target = options.html or options.path.with_name(f"{options.path.stem}.report.html")
-    try:
-        target.write_text(page, encoding="utf-8")
-    except OSError as fault:
-        msg = f"{target} can't be written ({fault.strerror or fault}). Name another file with --html."
-        raise WorkbookError(msg) from fault
-    print(f"{target} is ready to be opened or printed.")
+    target = write_file(
+        options.html or name_beside(source.path.with_suffix(".html"), ".report"),
+        page.encode(),
+        REPORT,
+        inputs=[source.path],
+    )
+    tell(f"{target} is ready to be opened or printed.")
     return 0

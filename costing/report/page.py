@@ -22,6 +22,7 @@ from costing.decisions.margins import MARGINS, margins
 from costing.decisions.price_tables import PRICES, next_of_each
 from costing.decisions.years import between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
+from costing.files import Kind
 from costing.graph.arrays import STAGES
 from costing.report.pictures import flow_picture, stacked_bars
 from costing.results.composition import coverage
@@ -31,6 +32,9 @@ from costing.results.results import Results
 from costing.results.stock import stock_values
 
 TITLE = "What each bottle cost"
+BEGINS = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
+REPORT = Kind((".html", ".htm"), BEGINS.encode())
+"""A report as a file: it replaces an earlier one, and nothing else."""
 CAUTIONS = (
     "Decision support, not accounting, tax or legal advice. The book basis, excise and labelling follow the local "
     "standard, appellation and tax rules: confirm them with a licensed professional.",
@@ -112,7 +116,7 @@ def report_html(
         "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
     ]
     return (
-        f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
+        f"{BEGINS}"
         f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{_STYLE}</style></head>'
         f"<body>{''.join(parts)}</body></html>\n"
     )

@@ -28,6 +28,7 @@ from costing.results.amounts_charged import silent_rows
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import CAUTION, note, tell
+from costing.workbook.backups import KEPT
 from costing.workbook.closing_sheets import OWNED_YEAR_END
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
@@ -108,7 +109,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         ignore_lock=options.ignore_lock,
         strip=options.blank_old_values,
     )
-    note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
+    note(f"Results written to {written.path}." + (f" Back-up: {written.backup} ({KEPT})." if written.backup else ""))
     if written.old_formulas:
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
         for sheet, cell, formula in written.old_formulas[:20]:

@@ -36,7 +36,7 @@ from costing.workbook.update import open_source, write_results
 
 OWNED_SHEETS = (
     *catalogue.sheets(),
-    *("Release prices", "Price build-up", "Price changes", "Margins", "How sure", "Run log"),
+    *("Release prices", "Price build-up", "Price changes", "Margins", "Run log"),
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""

@@ -82,10 +82,14 @@ class CommonMoney:
     def _pools_by_event(self) -> PoolCharges:
         return self.pools.of_events(self._events)
 
+    def charge_pools(self) -> tuple[PoolCharges, PoolCharges]:
+        """What pools charge by what happens and by what is held; after that each of their rows knows its capacity."""
+        return self._pools_by_event, self.pools.of_time(None)
+
     @cached_property
     def pool_findings(self) -> list[Finding]:
         """Cautions on pools carried on past their last period, or split by days."""
-        by_event, by_time = self._pools_by_event, self.pools.of_time(None)
+        by_event, by_time = self.charge_pools()
         return pool_cautions(self._estate, np.concatenate([by_event.carried_on, by_time.carried_on]), by_event.by_days)
 
     def spent(self, at_prices_of: int | None) -> Postings:

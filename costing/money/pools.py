@@ -4,7 +4,8 @@ bottle-years), and what nothing absorbs.
 Rule: the rates of a period are those of `costing.engine.pools`. A pool that serves other pools hands its amount to
 them by the method of the Settings; what arrives is charged by their drivers and traced to the cell it came from. A
 plan dated after the last period of a pool bears that period's rate on normal capacity (without one: on what was
-used), and one caution names the pools. What is idle, or not yet used, is expensed on the last day of the period.
+used), and one caution names the pools. A period that was over when the records begin has no other use. What is
+idle, or not yet used, is expensed on the last day of the period.
 
 Conventions: the last period of a pool is the latest among all rows of its name; a period of amount 0 ends it.
 """
@@ -198,8 +199,9 @@ class Pools:
         return np.asarray(found)
 
     def _idle(self, rows: Ints, amount: Floats) -> Postings:
-        """What nobody bears, on the last day of each period."""
-        kept = np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])
+        """What nobody bears, on the last day of each period that was not over when the records begin."""
+        records = int(self.chain.flows.day.min(initial=self.chain.valuation_day))
+        kept = (np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])) & (self.last[rows] > records)
         rows, amount = rows[kept], amount[kept]
         source, nowhere, stage = self.rows.source[rows], np.full(len(rows), -1), np.maximum(self.stage[rows], 0)
         return posted("pools", source, nowhere, stage, self.element[rows], amount, self.last[rows])

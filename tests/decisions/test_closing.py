@@ -21,6 +21,7 @@ from costing.decisions.closing import close_year, closing_findings, with_closing
 from costing.decisions.next_year import open_year
 from costing.inputs.estate import as_table
 from costing.model import Runs
+from costing.results.amounts_charged import amounts_charged
 from costing.results.composition import Composition
 from costing.results.costs import releases
 from costing.results.origins import premiums, release_states
@@ -90,6 +91,57 @@ def test_random_estates_close_and_open(seed) -> None:
         here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
         assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
         _same_after(old, new, np.datetime64(on), end)
+
+
+@pytest.mark.parametrize("seed", range(60 if FULL else 12))
+def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
+    """Once the opened workbook had no last period to carry on, and plans bore nothing."""
+    tables = random_estate(seed, 90, plan_days=300)
+    valued = pd.Timestamp(tables["settings"].set_index("Setting")["Value"]["Valuation date"])
+    on = (valued - pd.Timedelta(days=60)).date()
+    begun = tables["pools"][tables["pools"]["From"] <= pd.Timestamp(on)]
+    tables["pools"] = begun.assign(To=begun["To"].clip(upper=pd.Timestamp(on)))
+    closed = _closed(read_estate(tables), on)
+    following = open_year(closed, on)
+    assert len(following["pools"])
+    for basis in (BOOK, ECONOMIC):
+        old, new = run(closed, basis), run(following, basis)
+        before, after = (releases(results).set_index("release")["total"] for results in (old, new))
+        assert np.allclose(before[after.index], after, rtol=1e-9, atol=1e-9), (seed, basis.name)
+        end = np.datetime64(int(min(old.chain.horizon_day, new.chain.horizon_day)), "D")
+        here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
+        assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
+        _same_after(old, new, np.datetime64(on), end)
+
+
+def test_a_service_pool_and_a_pool_without_normal_capacity_go_along() -> None:
+    year = {"From": "2024-01-01", "To": "2024-12-31", "Element": "overhead"}
+    lees = {"Lot": "S", "Kind": "on lees", "Date": "2023-12-31", "Quantity": 100, "Unit": "bottles", "Format": "bottle"}
+    put_out = {"Release lot": "D", "From lot": "S"}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-06-30"]}),
+        "opening_stock": pd.DataFrame([lees]),
+        "disgorgements": pd.DataFrame(
+            [
+                {"Date": "2024-06-01", **put_out, "Bottles in": 40},
+                {"Date": "2025-12-01", **put_out, "Release lot": "E", "Bottles in": 60},
+            ]
+        ),
+        "pools": pd.DataFrame(
+            [
+                {**year, "Pool": "Line", "Amount": 80.0, "Driver": "bottle in"},
+                {**year, "Pool": "Power", "Amount": 20.0, "Serves": "Line"},
+            ]
+        ),
+    }
+    old = _closed(read_estate(tables), CLOSED)
+    new = open_year(old, CLOSED)
+    assert new["pools"]["normal_capacity"].tolist()[0] == 40.0
+    for estate in (old, new):
+        made = releases(run(estate, BOOK)).set_index("release")
+        assert made.loc["E", "total"] == pytest.approx(60 * 100 / 40)
+        charged = amounts_charged(run(estate, BOOK))
+        assert not charged["idle"].any()  # what was over when the records begin is nobody's loss
 
 
 def _same_after(old, new, on, end) -> None:

@@ -168,6 +168,17 @@ class House:
 
         return sensitivity(self.runs, release)
 
+    def forecast(
+        self, draws: int = 10_000, seed: int = 1, progress: Callable[[int, int], None] | None = None
+    ) -> Answer:
+        """The uncertain figures drawn many times: how sure costs, target prices and verdicts are.
+
+        Same seed, same figures; progress: called with exact runs done and all of them.
+        """
+        from costing.decisions.uncertainty_tables import forecast_answer
+
+        return forecast_answer(self.runs, draws, seed, progress)
+
 
 def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataFrame) -> Any:
     try:

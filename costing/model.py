@@ -19,7 +19,7 @@ from costing.graph.flows import flows_of, valuation_day, yearly_norms
 from costing.graph.places import place_of
 from costing.graph.sequence import Place, order_flows
 from costing.graph.states import Chain, build_states
-from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
+from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.estate import Estate
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
 from costing.money.presses import check_credits
@@ -63,12 +63,16 @@ def _costs_before_wine(chain: Chain, place: Place) -> list[Finding]:
     ]
 
 
-def run(estate: Estate, basis: Basis = BOOK, chain: Chain | None = None, common: CommonMoney | None = None) -> Results:
-    """Cost of everything on one basis. chain: `trace(estate)`, to be shared between bases; common: their money
-    that no basis changes, likewise.
+def run(
+    estate: Estate, basis: Basis | None = None, chain: Chain | None = None, common: CommonMoney | None = None
+) -> Results:
+    """Cost of everything on one basis; without one, for the accounts as Settings choose.
+
+    chain: `trace(estate)`, to be shared between bases; common: their money that no basis changes, likewise.
 
     InputError if the input makes no sense; IdentityError if cost in does not equal cost out.
     """
+    basis = book_basis(estate.settings) if basis is None else basis
     chain = trace(estate) if chain is None else chain
     charges = charges_of(estate, chain, basis, common)
     states, edges = chain.states, chain.edges
@@ -153,8 +157,8 @@ class Runs:
 
     @property
     def book(self) -> Results:
-        """Results on the book basis."""
-        return self.on(BOOK)
+        """Results on the book basis, with the policies that Settings choose."""
+        return self.on(book_basis(self.estate.settings))
 
     @property
     def economic(self) -> Results:

@@ -13,8 +13,11 @@ import pandas as pd
 from costing.accounts.costs import SAID
 from costing.answers.answer import Answer
 from costing.errors import Finding
+from costing.inputs.estate import Estate
+from costing.inputs.schema import policies, settings
 from costing.model import Runs
 
+NOT_CHOSEN = "not set: counts from its own day"
 FINDING_COLUMNS = ("place", "found_value", "rule", "remedy")
 
 
@@ -36,7 +39,19 @@ def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
         SAID,
     )
     facts = {"currency": runs.currency, "cautions": str(len(findings))}
-    return Answer({"run_identity": identity, "findings": findings}, says=says, facts=facts)
+    tables = {"run_identity": identity, "findings": findings, "policies": policy_table(runs.estate)}
+    return Answer(tables, says=says, facts=facts)
+
+
+def policy_table(estate: Estate) -> pd.DataFrame:
+    """Policies of the books as Settings choose them: policy, chosen, usual, paragraph, who should ask their auditor."""
+    rows = []
+    for one in policies():
+        chosen, usual = getattr(estate.settings, one.setting), settings()[one.setting].default
+        said = NOT_CHOSEN if chosen is None else str(chosen)
+        rows.append((one.policy, said, usual or NOT_CHOSEN, one.paragraph, one.ask, settings()[one.setting].title))
+    columns = ["policy", "policy_chosen", "policy_usual", "paragraph", "ask_auditor", "policy_setting"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def out_by(runs: Runs) -> float:

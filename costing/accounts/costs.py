@@ -13,8 +13,8 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.graph.arrays import STAGES
 from costing.model import Runs
-from costing.results.composition import coverage
 from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle
+from costing.results.coverage import coverage
 from costing.results.lots import as_dates
 from costing.results.results import Results
 from costing.results.rounding import rounded_rows

@@ -8,11 +8,12 @@ from __future__ import annotations
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
 from costing.results.bridge import bridge, steps
-from costing.results.composition import composition, coverage
+from costing.results.composition import composition
 from costing.results.costs import by_cuvee
+from costing.results.coverage import coverage
 from costing.results.origins import grouped_origins, origins
 from costing.results.results import Results
 from costing.results.rounding import largest_remainder
@@ -37,7 +38,7 @@ def origins_of_latest(runs: Runs) -> Answer:
     facts, empty = {"currency": runs.currency}, "No bottles are disgorged yet."
     if not chosen:
         return Answer({"origins": pd.DataFrame(columns=["release"])}, facts=facts, empty=empty)
-    parts = [bridge(runs.on, BOOK, ECONOMIC, release).assign(release=release) for release in chosen]
+    parts = [bridge(runs.on, runs.book.basis, ECONOMIC, release).assign(release=release) for release in chosen]
     bridged = pd.concat(parts, ignore_index=True).rename(columns={"per_unit": "per_bottle"})
     tables = {
         "origins": pd.concat([_in_cents(runs.economic, release) for release in chosen], ignore_index=True),
@@ -50,7 +51,7 @@ def origins_of_latest(runs: Runs) -> Answer:
 
 def bases_behind(runs: Runs) -> list[Basis]:
     """Every basis that the bridges run, so that all can be made at once."""
-    return [basis for _, basis in steps(BOOK, ECONOMIC, runs.book)]
+    return [basis for _, basis in steps(runs.book.basis, ECONOMIC, runs.book)]
 
 
 def origins_of(runs: Runs, release: str, basis: Basis = ECONOMIC) -> Answer:

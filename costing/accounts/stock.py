@@ -15,7 +15,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.graph.arrays import Flow
 from costing.model import Runs
-from costing.results.composition import coverage
+from costing.results.coverage import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.quantities import quantity_roll_forward
 from costing.results.results import Results

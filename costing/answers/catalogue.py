@@ -53,9 +53,10 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class SheetPlan:
-    """A result sheet: tab name, title, group of tabs, notes."""
+    """A result sheet: tab name, the question it answers, title, group of tabs, notes."""
 
     name: str
+    question: str
     title: str
     group: str
     notes: tuple[str, ...]
@@ -134,14 +135,11 @@ def table(name: str) -> Table:
 @cache
 def sheets() -> MappingProxyType[str, SheetPlan]:
     """Result sheets by name, in the order of their tabs."""
-    return MappingProxyType(
-        {
-            row["name"]: SheetPlan(
-                row["name"], row["title"], row["group"], tuple(filter(None, row["notes"].split("¶")))
-            )
-            for row in _rows("sheets")
-        }
-    )
+    found: dict[str, SheetPlan] = {}
+    for row in _rows("sheets"):
+        notes = tuple(filter(None, row["notes"].split("¶")))
+        found[row["name"]] = SheetPlan(row["name"], row["question"], row["title"], row["group"], notes)
+    return MappingProxyType(found)
 
 
 @cache

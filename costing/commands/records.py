@@ -16,25 +16,34 @@ from costing.accounts.check import out_by
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
 from costing.accounts.stock import stock
+from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, write_sheets
-from costing.decisions.closed_years import prior_year_difference
+from costing.decisions.cheapest_blend import trials
+from costing.decisions.closed_years import closed_year_edits
 from costing.decisions.closing import close_year, closing_findings, with_closing
+from costing.decisions.front_page import front_page
+from costing.decisions.hold_or_release import ageing
 from costing.decisions.next_year import open_year
+from costing.decisions.plan.views import plan_answer
+from costing.decisions.recipes import recipes
+from costing.decisions.reserves import vats
+from costing.decisions.scenarios import scenarios
+from costing.decisions.why import why
 from costing.errors import Finding, InputError, errors_in
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
 from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.blank import blank_workbook
-from costing.workbook.closing_sheets import prior_year_sheet, year_end_sheets
+from costing.workbook.closing_sheets import year_end_sheets
 from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.link import link
+from costing.workbook.result_sheet import ResultSheet
 from costing.workbook.run_log import logged, read_log
-from costing.workbook.write import ResultSheet
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 
@@ -64,7 +73,7 @@ def check(options: argparse.Namespace) -> int:
     """Say everything that is wrong or doubtful."""
     try:
         source = Source(options.path)
-        findings = cautions_of(source.estate, source.on(BOOK))
+        findings = cautions_of(source.runs)
     except InputError as wrong:
         findings = wrong.findings
     errors = errors_in(findings)
@@ -80,24 +89,20 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
     for basis in bases_behind(runs):
         runs.on(basis)
-    return [run_check(runs, cautions), *(runs.once(one) for one in (costs, stock, origins_of_latest, charged))]
-
-
-def run_sheets(runs: Runs, answers: Sequence[Answer], *, links: bool) -> list[ResultSheet]:
-    """Sheets of a run, and of prior-year differences where a year is closed. links: to cells of this workbook."""
-    found = result_sheets(answers, links=links)
-    if len(runs.estate["yearend_stock"]):
-        found.append(prior_year_sheet(*prior_year_difference(runs.estate)))
-    return found
+    told = [run_check(runs, cautions)]
+    told += [runs.once(one) for one in (costs, stock, origins_of_latest, charged, closed_year_edits)]
+    told += [runs.once(one) for one in (plan_answer, ageing, vats, trials, recipes, scenarios, why)]
+    sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
+    return [front_page(runs, cautions, sheets), *told]
 
 
 def run(options: argparse.Namespace) -> int:
     """Compute all costs and write the sheets of costs and stock."""
     source = Source(options.path)
     runs = source.runs
-    cautions = cautions_of(source.estate, runs.book)
+    cautions = cautions_of(runs)
     answers = answers_of_run(runs, cautions)
-    sheets = run_sheets(runs, answers, links=not source.is_folder)
+    sheets = result_sheets(answers, links=not source.is_folder)
     if options.json:
         tell(joined(answers).to_json())
     else:
@@ -116,8 +121,8 @@ def run(options: argparse.Namespace) -> int:
 
 def show_origins(options: argparse.Namespace) -> int:
     """Say where the cost of one release came from."""
-    basis = ECONOMIC if options.basis == "economic" else BOOK
-    answer = origins_of(Source(options.path).runs, options.release, basis)
+    runs = Source(options.path).runs
+    answer = origins_of(runs, options.release, ECONOMIC if options.basis == "economic" else runs.book.basis)
     tell(answer.to_json() if options.json else text_answer(answer, ("origins_grouped", "composition")))
     return 0
 
@@ -127,8 +132,8 @@ def follow(options: argparse.Namespace) -> int:
 
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
         runs = Runs(load(raw))
-        answers = answers_of_run(runs, cautions_of(runs.estate, runs.book))
-        return iter(run_sheets(runs, answers, links=True))
+        answers = answers_of_run(runs, cautions_of(runs))
+        return iter(result_sheets(answers, links=True))
 
     link(options.path, refresh, watch=options.watch, version=costing.__version__, basis="book and economic", say=note)
     return 0

@@ -13,13 +13,14 @@ import pandas as pd
 
 import costing
 from costing.answers import catalogue
+from costing.decisions.closed_years import closed_year_cautions
 from costing.decisions.distributions import uncertain_figures
 from costing.decisions.price_findings import price_cautions, price_findings
 from costing.decisions.scenarios import scenario_changes
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
 from costing.house import House
-from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import load, read_csv_folder
@@ -32,12 +33,12 @@ from costing.workbook.backups import KEPT
 from costing.workbook.closing_sheets import OWNED_YEAR_END
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
+from costing.workbook.result_sheet import ResultSheet
 from costing.workbook.update import open_source, write_results
-from costing.workbook.write import ResultSheet
 
 OWNED_SHEETS = (
     *catalogue.sheets(),
-    *("Release prices", "Price build-up", "Price changes", "Margins", "How sure", "Run log", "Prior-year difference"),
+    *("Release prices", "Price build-up", "Price changes", "Margins", "Run log"),
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
@@ -71,15 +72,16 @@ class Source:
     @property
     def both(self) -> tuple[Results, Results]:
         """Results on the book and on the economic basis."""
-        return self.on(BOOK), self.on(ECONOMIC)
+        return self.runs.book, self.runs.economic
 
 
-def cautions_of(estate: Estate, book: Results) -> list[Finding]:
+def cautions_of(runs: Runs) -> list[Finding]:
     """Everything doubtful about an estate. InputError with what is wrong in its channels.
 
     A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here; one whose
     sheet holds no rows yet is left to its own command.
     """
+    estate, book = runs.estate, runs.book
     wrong = price_findings(estate)
     if wrong:
         raise InputError([*estate.cautions, *wrong])
@@ -91,6 +93,7 @@ def cautions_of(estate: Estate, book: Results) -> list[Finding]:
         *silent_rows(book),
         *place_cautions(book),
         *price_cautions(estate),
+        *closed_year_cautions(runs),
         *unused,
     ]
 

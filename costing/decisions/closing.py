@@ -15,6 +15,7 @@ pool whose period is still open (close at its end).
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
@@ -25,7 +26,7 @@ from scipy.sparse import csr_matrix
 
 from costing.errors import CostingError, Finding, caution
 from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
@@ -57,7 +58,7 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
     """
     then = at_date(estate, on, approved)
     chain = trace(then)
-    book, economic = run(then, BOOK, chain), run(then, ECONOMIC, chain)
+    book, economic = run(then, chain=chain), run(then, ECONOMIC, chain)
     day = int(np.datetime64(on, "D").astype(np.int64))
     state = open_states(book, day)
     if not len(state):
@@ -212,20 +213,37 @@ def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
 
 
 def fingerprints(estate: Estate, on: date) -> pd.DataFrame:
-    """Sheet, row and fingerprint of every input row that speaks of the time up to a day."""
+    """Sheet, row, fingerprint and text of every input row that speaks of the time up to a day."""
     parts = []
-    limit = pd.Timestamp(on)
     for name, sheet in sheets().items():
         frame, source = estate[name], estate.sources[name]
         if sheet.owner != "user" or not len(frame):
             continue
-        date_column = "on_date" if "on_date" in frame.columns else "from_date" if "from_date" in frame.columns else ""
-        kept = (frame[date_column] <= limit).to_numpy() if date_column else np.ones(len(frame), dtype=bool)
-        values = frame.astype(object).where(frame.notna(), "").astype(str).agg("|".join, axis=1).to_numpy()
-        rows = np.flatnonzero(kept)
-        digest = [hashlib.sha256(values[row].encode()).hexdigest()[:12] for row in rows]
-        parts.append(pd.DataFrame({"sheet": source.sheet[rows], "row": source.row[rows], "fingerprint": digest}))
+        rows = np.flatnonzero(speaks_until(frame, on))
+        texts = [json.dumps({"": name, **json.loads(text)}, ensure_ascii=False) for text in row_texts(frame.iloc[rows])]
+        digest = [hashlib.sha256(text.encode()).hexdigest()[:12] for text in texts]
+        parts.append(
+            pd.DataFrame(
+                {"sheet": source.sheet[rows], "row": source.row[rows], "fingerprint": digest, "content": texts}
+            )
+        )
     return pd.concat(parts, ignore_index=True)
+
+
+def speaks_until(frame: pd.DataFrame, on: date) -> np.ndarray:
+    """Which rows speak of the time up to a day: those dated by then, and those without a date."""
+    name = next((name for name in ("on_date", "from_date") if name in frame.columns), "")
+    return ~(frame[name] > pd.Timestamp(on)).to_numpy() if name else np.ones(len(frame), dtype=bool)
+
+
+def row_texts(frame: pd.DataFrame) -> list[str]:
+    """Each row as text: its filled cells by column, in the order of the schema; blank cells say nothing."""
+    shown = frame.astype(object).where(frame.notna(), None)
+    for name in frame.columns:
+        if frame[name].dtype.kind == "M":
+            shown[name] = [None if pd.isna(day) else f"{day:%Y-%m-%d}" for day in frame[name]]
+    rows = shown.to_dict("records")
+    return [json.dumps({k: v for k, v in row.items() if v is not None}, ensure_ascii=False) for row in rows]
 
 
 def closing_findings(estate: Estate, on: date, *, again: bool = False) -> list[Finding]:

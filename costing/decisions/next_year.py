@@ -1,7 +1,8 @@
 """Opening the next workbook from a closed year: opening stock as closed, and every row dated after it.
 
 What was frozen as belonging to goods already gone goes along without a lot. Rows on lots that are no longer there
-are left out.
+are left out. The last period of a pool stays although it is over: plans bear its rate until the next is entered.
+Where it has no normal capacity, what was used stands there.
 
 What it does not do: it freezes nothing (`costing.decisions.closing`).
 """
@@ -20,6 +21,8 @@ from costing.errors import CostingError
 from costing.graph.arrays import TABLES
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.schema import sheets
+from costing.model import trace
+from costing.money.charges import CommonMoney
 
 _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
 
@@ -43,7 +46,7 @@ def open_year(estate: Estate, on: date) -> Estate:
     tables = {name: estate[name].copy() for name in estate.tables}
     for name in _DATED:
         tables[name] = tables[name][tables[name]["on_date"] > limit]
-    tables["pools"] = tables["pools"][tables["pools"]["to_date"] > limit]
+    tables["pools"] = _pools_from(estate, limit)
     filled = {str(lot): limit for lot in stock["lot"]}
     for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
         for column in sheets()[name].columns:
@@ -72,6 +75,24 @@ def open_year(estate: Estate, on: date) -> Estate:
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
+
+
+def _pools_from(estate: Estate, limit: pd.Timestamp) -> pd.DataFrame:
+    """Pools whose period ends after a day, and the last period of each that has none, its capacity filled in."""
+    pools = estate["pools"]
+    open_ = pools["to_date"] > limit
+    last = ~open_ & (pools["to_date"] == pools.groupby("pool", observed=True)["to_date"].transform("max"))
+    periods = pd.MultiIndex.from_frame(pools[["from_date", "to_date"]])
+    serves = pools["serves"].notna() & ~open_
+    shared = periods.isin(periods[(serves & periods.isin(periods[last])).to_numpy()])  # a service needs all it serves
+    kept = open_ | last | (shared & ~open_)
+    if not (kept & ~open_).any():
+        return pools[kept]
+    money = CommonMoney(estate, trace(estate))
+    money.charge_pools()
+    used = money.pools.capacity()
+    blank = (~open_ & pools["driver"].notna()).to_numpy() & (used > 0)
+    return pools.assign(normal_capacity=np.where(blank, used, pools["normal_capacity"].to_numpy(dtype=float)))[kept]
 
 
 def _numbered(estate: Estate, tables: Mapping[str, pd.DataFrame]) -> dict[str, Sources]:

@@ -13,8 +13,8 @@ later one is entered). A blend is the next one planned for a cuvée, else the la
 the vat takes the place of its average, litre for litre, and no more than the blend holds. A vat could join a
 blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; liqueurs
 join none. Gain if used looks at blends that are planned, at the last ones where none is. Without a market
-value the columns that need it are blank. The three gains stand side by side and none is advised: the palate
-and the rules of place decide what may join which cuvée, and whether a wine sold can be bought again.
+value the columns that need it are blank. The three gains stand side by side and the one that brings most is named:
+the palate and the rules of place decide what may join which cuvée, and whether a wine sold can be bought again.
 """
 
 from __future__ import annotations
@@ -48,9 +48,26 @@ def vats(runs: Runs) -> Answer:
     year or sold, what it is made of, and what it would do to every blend that it could join.
     """
     table, joined = runs.once(_vats_and_blends)
+    table = _with_use(table)
     tables = {"vats": table.drop(columns=list(_MADE_OF)), "vats_made_of": table[["lot", *_MADE_OF]]}
     empty = "No must, wine or reserve is on hand at the valuation date."
     return Answer({**tables, "vats_in_blends": joined}, facts={"currency": runs.currency}, empty=empty)
+
+
+def _with_use(table: pd.DataFrame) -> pd.DataFrame:
+    """What brings most of the three, where all that is known speaks of it; those with most at stake first."""
+    names = ["gain_if_used", "gain_if_kept", "gain_if_sold"]
+    if not len(table):
+        return table
+    gains = table[names].to_numpy(dtype=float)
+    known = np.isfinite(gains).any(axis=1)
+    best = np.where(known, np.nanargmax(np.where(np.isfinite(gains), gains, -np.inf), axis=1), -1)
+    words = np.array(["keep a year", "sell", ""], dtype=object)[best - 1]
+    use = np.where(best == 0, "use in " + table["used_in"].astype(str), words)
+    brings = np.where(known, np.where(np.isfinite(gains), gains, -np.inf).max(axis=1), np.nan)
+    table = table.assign(use=np.where(known, use, "no value given"), gain_of_use=brings)
+    order = np.argsort(-np.nan_to_num(np.abs(brings)), kind="stable")
+    return table.iloc[order].reset_index(drop=True)
 
 
 def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -1,11 +1,11 @@
 """A basis: the choices that turn one flow of wine into one cost.
 
 `BOOK` is for the accounts: no capital, storage counts until disgorgement, abnormal losses are expensed, own
-grapes at growing cost. `ECONOMIC` is for prices and decisions: capital at the hurdle rate in every stage,
-survivors bear all losses, own grapes at transfer price. `REPLACEMENT` is `ECONOMIC` with every posting
-brought to today's prices by the Price indices sheet. Another basis is a `replace`: `ECONOMIC.replace(name="at
-12 %", rate=0.12)`. None of them is accounting advice: the local standard decides what a balance sheet may
-hold.
+grapes at growing cost; `book_basis` is the same with the policies that Settings choose. `ECONOMIC` is for prices and
+decisions: capital at the hurdle rate in every stage, survivors bear all losses, own grapes at transfer price.
+`REPLACEMENT` is `ECONOMIC` with every posting brought to today's prices by the Price indices sheet. Another basis is a
+`replace`: `ECONOMIC.replace(name="at 12 %", rate=0.12)`. None of them is accounting advice: the local standard decides
+what a balance sheet may hold.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from costing.inputs.estate import Settings
 from costing.inputs.schema import lists
 
 STAGES: tuple[str, ...] = lists()["stage"]
@@ -55,6 +56,11 @@ class Basis(BaseModel):
             raise ValueError(msg)
         return stages
 
+    @property
+    def opening_costs(self) -> str:
+        """Which rows of Opening costs it takes, beside those that name no basis: "book" or "economic"."""
+        return "economic" if self.capital == "hurdle" else "book"
+
     def replace(self, **changes: Any) -> Basis:
         """A basis that differs in the named choices, validated again."""
         return Basis(**{**self.model_dump(), **changes})
@@ -66,3 +72,21 @@ BOOK = Basis(
 )
 ECONOMIC = Basis(name="economic", capital="hurdle", abnormal_loss="survivors", own_grapes="transfer price")
 REPLACEMENT = ECONOMIC.replace(name="replacement", replacement=True)
+
+STORAGE_UNTIL = {"disgorgement": "finished stock", "tirage": "on lees", "never": STAGES[0]}
+"""Ends of the storage window that Settings offer, and the first stage whose storage is expensed."""
+
+
+def book_basis(settings: Settings) -> Basis:
+    """The book basis with the policies that Settings choose; `BOOK` where none is chosen."""
+    ends = STAGES.index(STORAGE_UNTIL[settings.book_storage_until])
+    finished = STAGES.index("finished stock")
+    return BOOK.replace(
+        own_grapes="transfer price" if settings.book_own_grapes == "market price" else "growing cost",
+        by_product=settings.book_by_product,
+        storage_stages=STAGES[:ends],
+        capital="borrowing" if settings.book_borrowing_cost == "capitalised" else "none",
+        capital_stages=STAGES[:finished] if settings.book_borrowing_cost == "capitalised" else STAGES,  # IAS 23.22
+        abnormal_gains=settings.book_abnormal_gain == "credited",
+        abnormal_loss=settings.book_abnormal_loss,
+    )

@@ -28,10 +28,17 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    estate: str | None = None
     currency: str = "EUR"
     valuation_date: date | None = None
     accounts_approved_on: date | None = None
     default_split_method: str = "volume"
+    book_own_grapes: str = "growing cost"
+    book_by_product: str = "at split"
+    book_storage_until: str = "disgorgement"
+    book_borrowing_cost: str = "expensed"
+    book_abnormal_loss: str = "expensed"
+    book_abnormal_gain: str = "left"
     rule_set: str | None = None
     volume_tolerance_l: float = Field(0.5, ge=0, le=100)
     bottle_tolerance: float = Field(0.0, ge=0, le=100)

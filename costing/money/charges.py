@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import RateCurve
-from costing.errors import Finding, InputError
+from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.money.events import Events, events_of
-from costing.money.indices import price_factors
+from costing.money.indices import has_index, price_factors
 from costing.money.pools import PoolCharges, Pools, pool_cautions
 from costing.money.postings import (
     Postings,
@@ -28,7 +28,7 @@ from costing.money.postings import (
     opening_postings,
 )
 from costing.money.presses import Presses, split_presses
-from costing.money.rates import dry_goods_postings, location_of, rate_postings
+from costing.money.rates import DRY_GOODS_KEYS, RATE_KEYS, dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
 
 
@@ -63,14 +63,15 @@ class Charges:
 
 
 class CommonMoney:
-    """Money that no choice of a basis changes, found once for an estate and its chain: what was spent at the
-    prices paid, and the charges for time by the day whose prices they are at (None: dated prices).
+    """Money that no choice of a basis changes, found once for an estate and its chain: what was spent, and the
+    charges for time, each by the day whose prices they are at (None: dated prices).
     """
 
     def __init__(self, estate: Estate, chain: Chain) -> None:
         self._estate, self._chain = estate, chain
         self.elements = elements_of(estate)
         self.pools = Pools(estate, chain, self.elements, location_of(estate, chain))
+        self._spent: dict[int | None, Postings] = {}
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
 
     @cached_property
@@ -81,24 +82,29 @@ class CommonMoney:
     def _pools_by_event(self) -> PoolCharges:
         return self.pools.of_events(self._events)
 
+    def charge_pools(self) -> tuple[PoolCharges, PoolCharges]:
+        """What pools charge by what happens and by what is held; after that each of their rows knows its capacity."""
+        return self._pools_by_event, self.pools.of_time(None)
+
     @cached_property
     def pool_findings(self) -> list[Finding]:
         """Cautions on pools carried on past their last period, or split by days."""
-        by_event, by_time = self._pools_by_event, self.pools.of_time(None)
+        by_event, by_time = self.charge_pools()
         return pool_cautions(self._estate, np.concatenate([by_event.carried_on, by_time.carried_on]), by_event.by_days)
 
-    @cached_property
-    def spent(self) -> Postings:
-        """Direct costs, operation rates, dry goods and pools."""
-        estate, chain, elements = self._estate, self._chain, self.elements
-        return joined(
-            [
-                direct_postings(estate, chain, elements),
-                rate_postings(estate, chain, self._events, elements),
-                dry_goods_postings(estate, chain, self._events, elements),
-                self._pools_by_event.postings,
-            ]
-        )
+    def spent(self, at_prices_of: int | None) -> Postings:
+        """Direct costs, operation rates, dry goods and pools. An index is not counted here."""
+        if at_prices_of not in self._spent:
+            estate, chain, elements = self._estate, self._chain, self.elements
+            self._spent[at_prices_of] = joined(
+                [
+                    direct_postings(estate, chain, elements),
+                    rate_postings(estate, chain, self._events, elements, at_prices_of),
+                    dry_goods_postings(estate, chain, self._events, elements, at_prices_of),
+                    self._pools_by_event.postings,
+                ]
+            )
+        return self._spent[at_prices_of]
 
     def timed(self, at_prices_of: int | None) -> tuple[list[TimeCharge], Postings]:
         """Charges for time, and what stays idle of their pools."""
@@ -120,16 +126,19 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
+    grapes_listed = None if has_index(estate, elements)[elements.get_loc("grapes")] else at_prices_of
     postings = joined(
         [
             opening_postings(estate, chain, elements, basis),
-            delivery_postings(estate, chain, elements, basis),
-            common.spent,
+            delivery_postings(estate, chain, elements, basis, grapes_listed),
+            common.spent(at_prices_of),
             presses.postings,
             left,
         ]
     )
+    findings = [*presses.findings, *common.pool_findings]
     if at_prices_of is not None:
+        findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
@@ -144,8 +153,42 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         curve,
         tuple(time_charges),
         common.pools,
-        (*presses.findings, *common.pool_findings),
+        tuple(findings),
     )
+
+
+def _kept_prices(
+    estate: Estate, elements: pd.Index, postings: Postings, time_charges: list[TimeCharge], at_prices_of: int
+) -> list[Finding]:
+    """A caution that names the elements whose replacement cost is what was paid: without an index, and without a rate
+    or price that replaced an earlier one.
+    """
+    counts = postings.amount != 0
+    spent = np.zeros(len(elements), dtype=bool)
+    spent[postings.element[counts & (postings.incurred < at_prices_of)]] = True
+    spent[[charge.element for charge in time_charges if len(charge.states)]] = True
+    spent[elements.get_indexer(pd.Index(["by-product credit", "capital"]))] = False
+    newer = np.zeros(len(elements), dtype=bool)
+    newer[elements.get_indexer(pd.Index(_renewed(estate, at_prices_of), dtype=object))] = True
+    kept = elements[spent & ~newer & ~has_index(estate, elements)]
+    if not len(kept):
+        return []
+    rule = "no index, and no newer rate or price: in replacement cost these stand as they were paid."
+    remedy = "Enter an index of two dates for each, or today's rate or price."
+    return [caution("Price indices", ", ".join(sorted(kept)), rule, remedy)]
+
+
+def _renewed(estate: Estate, day: int) -> set[str]:
+    """Elements of which a dated rate or price has been replaced by a newer one by a day."""
+    found = set[str]()
+    for table, keys in (("operation_rates", RATE_KEYS), ("dry_goods", DRY_GOODS_KEYS)):
+        frame = estate[table]
+        begun = frame[days(frame["from_date"]) <= day]
+        found |= set(begun.loc[begun.duplicated(list(keys)), "element"])
+    listed = estate["grape_prices"]
+    year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
+    known = listed[listed["vintage"] <= year]
+    return found | ({"grapes"} if known.duplicated(["village", "variety"]).any() else set())
 
 
 def _accrue(

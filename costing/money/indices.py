@@ -1,18 +1,26 @@
 """What a cost element would cost at the valuation date: index then over index at the time, and its yearly
 change after the last index.
 
-Between two dated indexes the level moves evenly; before the first it is the first. An element without an
-index keeps its price.
+Where an element has no index, its rates and prices are those of the newest row in force at the valuation date
+(`costing.money.rates`, `costing.money.time_charges`, `costing.money.postings.delivery_prices`); with neither it keeps
+what was paid. Between two dated indexes the level moves evenly; before the first it is the first.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import Floats, Ints, codes, days
 from costing.inputs.estate import Estate
+
+
+def has_index(estate: Estate, elements: pd.Index) -> NDArray[np.bool_]:
+    """Whether the Price indices sheet speaks of each element."""
+    frame = estate["price_indices"]
+    return np.asarray(elements.isin(frame["element"][frame["index"].notna()]))
 
 
 def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, at_day: int) -> Floats:

@@ -4,7 +4,8 @@ bottle-years), and what nothing absorbs.
 Rule: the rates of a period are those of `costing.engine.pools`. A pool that serves other pools hands its amount to
 them by the method of the Settings; what arrives is charged by their drivers and traced to the cell it came from. A
 plan dated after the last period of a pool bears that period's rate on normal capacity (without one: on what was
-used), and one caution names the pools. What is idle, or not yet used, is expensed on the last day of the period.
+used), and one caution names the pools. A period that was over when the records begin has no other use. What is
+idle, or not yet used, is expensed on the last day of the period.
 
 Conventions: the last period of a pool is the latest among all rows of its name; a period of amount 0 ends it.
 """
@@ -29,7 +30,7 @@ from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES, Postings, joined, posted
 from costing.money.rates import locations
-from costing.money.time_charges import TIME_DRIVERS, TimeCharge, bearers
+from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
 
@@ -198,8 +199,9 @@ class Pools:
         return np.asarray(found)
 
     def _idle(self, rows: Ints, amount: Floats) -> Postings:
-        """What nobody bears, on the last day of each period."""
-        kept = np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])
+        """What nobody bears, on the last day of each period that was not over when the records begin."""
+        records = int(self.chain.flows.day.min(initial=self.chain.valuation_day))
+        kept = (np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])) & (self.last[rows] > records)
         rows, amount = rows[kept], amount[kept]
         source, nowhere, stage = self.rows.source[rows], np.full(len(rows), -1), np.maximum(self.stage[rows], 0)
         return posted("pools", source, nowhere, stage, self.element[rows], amount, self.last[rows])
@@ -246,6 +248,8 @@ class Pools:
         holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[holds], rates[holds]
         if at_prices_of is not None:
+            every = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
+            rates, steps = rates[np.searchsorted(steps, every, side="right") - 1], every
             one = np.full(len(steps), self.element[first])
             rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
         source = self.rows.source[rows]
@@ -277,19 +281,20 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         (
             carried_on,
             "to_date",
-            "is the last day of a pool that plans go beyond: its last rate is carried on.",
-            "Enter its next period; an amount of 0 ends the pool.",
+            "is the last day of {names}, and plans go beyond it: the last rate is carried on.",
+            "Enter the next period; an amount of 0 ends a pool.",
         ),
         (
             by_days,
             "normal_capacity",
-            "no normal capacity: while its period is open the amount is split by days, not by the season.",
+            "no normal capacity for {names}: while the period is open the amount is split by days, not by the season.",
             "Enter the driver of a normal period.",
         ),
     ):
         if not len(rows):
             continue
         first = int(rows.min())
-        names = ", ".join(dict.fromkeys(str(name) for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
-        found.append(caution(estate.place("pools", first, column), names, rule, remedy))
+        names = " and ".join(dict.fromkeys(f"'{name}'" for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
+        value = str(estate["pools"]["to_date"].iloc[first].date()) if column == "to_date" else ""
+        found.append(caution(estate.place("pools", first, column), value, rule.format(names=names), remedy))
     return found

@@ -18,6 +18,7 @@ from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, d
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
@@ -110,7 +111,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
-    family = "book" if basis.capital == "none" else "economic"
+    family = basis.opening_costs
     named = frame["basis"].astype(object)
     rows = np.flatnonzero((named.isna() | (named == family)).to_numpy())
     opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)
@@ -134,11 +135,13 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     )
 
 
-def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
+def delivery_postings(
+    estate: Estate, chain: Chain, elements: pd.Index, basis: Basis, at_prices_of: int | None = None
+) -> Postings:
     """Price of every delivery, in its instalments, its expected premium, and what the final one differs by.
 
     Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as
-    the basis says.
+    the basis says. at_prices_of: day whose grape prices replace those of the harvest (None: no).
     """
     frame = estate["deliveries"]
     n = len(frame)
@@ -146,7 +149,7 @@ def delivery_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: B
     state = chain.target_state[flow]
     quantity, day = frame["quantity"].to_numpy(), days(frame["on_date"])
     growing = frame["growing_cost_per_unit"].to_numpy()
-    price, priced_by = delivery_prices(estate)
+    price, priced_by = delivery_prices(estate, at_prices_of)
     own = ~np.isnan(growing) & ((basis.own_grapes == "growing cost") | np.isnan(price))
     unit_price = np.where(own, growing, np.nan_to_num(price))
     what = frame["what"].astype(object).to_numpy()
@@ -218,10 +221,12 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
     return counted
 
 
-def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:
+def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Floats, Ints]:
     """Price per unit of every delivery and the row of Grape prices it came from (−1: its own, or none: NaN).
 
-    The most particular row wins: village and variety, then village, then variety, then neither.
+    The most particular row wins: village and variety, then village, then variety, then neither. at_prices_of: day
+    whose price replaces that of the harvest (None: no): the latest year of the same village and variety, a year's
+    price being in force from its first day.
     """
     frame, listed = estate["deliveries"], estate["grape_prices"]
     price = frame["price_per_unit"].to_numpy().copy()
@@ -256,6 +261,15 @@ def delivery_prices(estate: Estate) -> tuple[Floats, Ints]:
             if found is not None:
                 price[row], source[row] = amounts[found], found
                 break
+    if at_prices_of is not None:
+        listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))
+        for series in series_of(
+            [codes(listed["village"], villages), codes(listed["variety"], varieties)], listed_since
+        ):
+            newest = int(row_in_force(series, listed_since, np.array([at_prices_of]))[0])
+            taken = np.isin(source, series)
+            if newest >= 0:
+                price[taken], source[taken] = amounts[newest], newest
     return price, source
 
 

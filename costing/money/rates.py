@@ -3,8 +3,9 @@
     amount = rate on the day of the event × driver quantity
 
 A rate holds from its date until the next of the same operation, stage, format, driver and element. After the
-valuation date it rises by its yearly change, so plans cost what the work will cost then. Pools:
-`costing.money.pools`.
+valuation date it rises by its yearly change, so plans cost what the work will cost then. At the prices of a day
+(`at_prices_of`) an element without an index takes the row in force on that day, where one is, instead of that of
+the event. Pools: `costing.money.pools`.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
 from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.indices import has_index
 from costing.money.postings import Postings, joined, posted
 from costing.units import FORMATS_L
 
 FORMATS = pd.Index(list(FORMATS_L))
+RATE_KEYS = ("driver", "operation", "stage", "format", "element")
+DRY_GOODS_KEYS = ("stage", "item", "format", "presentation", "element")
+"""Columns that rows of one series have in common: a rate holds until the next of its series."""
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
@@ -32,8 +37,13 @@ def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_
     return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
 
 
-def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
-    """Operation rates whose driver is a quantity that moves."""
+def rate_postings(
+    estate: Estate, chain: Chain, events: Events, elements: pd.Index, at_prices_of: int | None = None
+) -> Postings:
+    """Operation rates whose driver is a quantity that moves. at_prices_of: day whose prices replace the dated ones
+    (None: no).
+    """
+    indexed = has_index(estate, elements)
     frame = estate["operation_rates"]
     driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
     operation, stage = (
@@ -66,15 +76,19 @@ def rate_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Ind
                 at,
                 events.driver[driver[first], at],
                 chain.valuation_day,
+                None if indexed[element[first]] else at_prices_of,
             )
         )
     return joined(parts) if parts else _nothing("operation_rates")
 
 
-def dry_goods_postings(estate: Estate, chain: Chain, events: Events, elements: pd.Index) -> Postings:
+def dry_goods_postings(
+    estate: Estate, chain: Chain, events: Events, elements: pd.Index, at_prices_of: int | None = None
+) -> Postings:
     """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at
-    dispatch.
+    dispatch. at_prices_of: day whose prices replace the dated ones (None: no).
     """
+    indexed = has_index(estate, elements)
     frame = estate["dry_goods"]
     stage, form = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
     presentations = pd.Index(frame["presentation"].cat.categories)
@@ -112,6 +126,7 @@ def dry_goods_postings(estate: Estate, chain: Chain, events: Events, elements: p
                 at,
                 events.driver[driver, at],
                 chain.valuation_day,
+                None if indexed[element[first]] else at_prices_of,
                 int(stage[first]),
             )
         )
@@ -129,13 +144,17 @@ def _charge(
     at: Ints,
     quantity: Floats,
     valuation_day: int,
+    at_prices_of: int | None,
     stage: int = -1,
 ) -> Postings:
     """Post one series of dated rates on the events `at`."""
     row = row_in_force(rows, since, events.day[at])
     at, quantity, row = at[row >= 0], quantity[row >= 0], row[row >= 0]
-    day = events.day[at]
-    amount = escalated(rate[row], yearly[row], since[row], day, valuation_day) * quantity
+    day = priced = events.day[at]
+    newest = -1 if at_prices_of is None else int(row_in_force(rows, since, np.array([at_prices_of]))[0])
+    if at_prices_of is not None and newest >= 0:
+        row, priced = np.full_like(row, newest), np.full_like(day, at_prices_of)
+    amount = escalated(rate[row], yearly[row], since[row], priced, valuation_day) * quantity
     where = events.stage[at] if stage < 0 else stage
     return posted(table, row, events.state[at], where, element, amount, day, flow=events.flow[at])
 

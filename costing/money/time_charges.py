@@ -18,7 +18,7 @@ from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Ints, codes,
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
-from costing.money.indices import price_factors
+from costing.money.indices import has_index, price_factors
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import FORMATS, escalated
 
@@ -46,8 +46,9 @@ class TimeCharge:
 
 def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_of: int | None) -> list[TimeCharge]:
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
-    (None: no).
+    (None: no): by the index of the element or, without one, by the row in force on that day.
     """
+    indexed = has_index(estate, elements)
     frame = estate["operation_rates"]
     driver, stage = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["stage"], pd.Index(STAGES))
     operation = codes(frame["operation"], pd.Index(OPERATIONS))
@@ -60,20 +61,25 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
         if driver[first] < 0:
             continue
         borne, bears = bearers(chain, driver[first] == 1, int(stage[first]), int(form[first]))
-        steps = since[rows]
-        more = np.arange(max(chain.valuation_day, int(steps[0])), chain.horizon_day, STEP_DAYS)
-        if at_prices_of is not None:
-            steps = np.union1d(steps, np.arange(int(steps[0]), chain.horizon_day + 1, STEP_DAYS))
-        if yearly[rows].any():
-            steps = np.union1d(steps, more)
-        row = row_in_force(rows, since, steps)
-        rate = escalated(amount[row], yearly[row], since[row], steps, chain.valuation_day)
+        newest = row_in_force(rows, since, np.array([chain.valuation_day if at_prices_of is None else at_prices_of]))
+        if at_prices_of is not None and not indexed[element[first]] and newest[0] >= 0:
+            held, begins, steps, row = newest, since[rows[:1]], since[rows[:1]], newest
+            priced = np.array([at_prices_of])
+        else:
+            held, begins, steps = rows, since[rows], since[rows]
+            if at_prices_of is not None:
+                steps = np.union1d(steps, np.arange(int(steps[0]), chain.horizon_day + 1, STEP_DAYS))
+            if yearly[rows].any():
+                more = np.arange(max(chain.valuation_day, int(steps[0])), chain.horizon_day, STEP_DAYS)
+                steps = np.union1d(steps, more)
+            row, priced = row_in_force(rows, since, steps), steps
+        rate = escalated(amount[row], yearly[row], since[row], priced, chain.valuation_day)
         if at_prices_of is not None:
             one = np.full(len(steps), element[first])
             rate = rate * price_factors(estate, elements, one, steps, at_prices_of)
         curve = AccrualCurve(steps, rate)
         table = TABLE_NAMES.index("operation_rates")
-        charges.append(TimeCharge(borne, bears, curve, int(element[first]), table, rows, since[rows], rows[:0]))
+        charges.append(TimeCharge(borne, bears, curve, int(element[first]), table, held, begins, rows[:0]))
     return charges
 
 

@@ -73,13 +73,16 @@ def steps(start: Basis, end: Basis, results: Results) -> Iterator[tuple[str, Bas
     """Lines from one basis to another, each with the basis that stands after it. results: of the estate."""
     basis = start
     stated_apart = results.estate["opening_costs"]["basis"].notna().any()
-    turns = stated_apart and (start.capital == "none") != (end.capital == "none")
+    turns = stated_apart and start.opening_costs != end.opening_costs
     for name, choices in STEPS:
         changed = {choice: getattr(end, choice) for choice in choices}
         if all(getattr(basis, choice) == wanted for choice, wanted in changed.items()):
             continue
         if name == "Capital" and turns:
-            if start.capital == "none":
+            if start.opening_costs == "book":
+                if start.capital != "none":
+                    basis = basis.replace(rate=0.0)
+                    yield "Borrowing cost", basis
                 basis = basis.replace(capital=end.capital, rate=0.0)
                 yield OPENING, basis
             else:

@@ -183,13 +183,9 @@ class Composition:
         entered = self._at(self.chain.target_state[origin], self._fresh(origin))
         return self._solver.forward(entered + self._mix.added)
 
-    def passed(self, kind: Flow) -> NDArray[np.bool_]:
-        """States with wine that went through batches of a kind: press loads, bottlings or disgorgements."""
-        flows = self.chain.flows
-        batch = flows.batch[flows.kind == kind]
-        entered = np.zeros(len(self.chain.states))
-        entered[self.chain.states.batch_state[batch]] = 1.0
-        return np.asarray(self._solver.forward(entered) > 1e-9)
+    def passed(self, marks: Floats) -> Floats:
+        """Part of each state's wine that went through a marked state, counted each time. marks: 1 or 0 [states, n]."""
+        return np.asarray(self._solver.forward(marks))
 
 
 def _mix(chain: Chain) -> _Mix:
@@ -268,7 +264,7 @@ def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.obj
     return names
 
 
-def _batches(results: Results, lots: Sequence[str]) -> tuple[Ints, Ints, Floats]:
+def made_of(results: Results, lots: Sequence[str]) -> tuple[Ints, Ints, Floats]:
     """Lot (position), state and weight of everything that makes up lots: disgorgements by good bottles."""
     chain = results.chain
     bottles = np.ones(len(chain.states))
@@ -298,7 +294,7 @@ def composition(
     states: the state of each lot, where another one is meant. Reserve and second pressing have a line each.
     """
     mix = Composition(results.estate, results.chain)
-    which, state, weight = _batches(results, lots) if states is None else (np.arange(len(lots)), states, 1.0)
+    which, state, weight = made_of(results, lots) if states is None else (np.arange(len(lots)), states, 1.0)
     rows: list[tuple[str, str, str, float]] = []
     for attribute in by:
         table = mix.shares(state, attribute)
@@ -314,46 +310,3 @@ def composition(
         share = np.bincount(which, part[state] * weight, len(lots))
         rows += [(lot, attribute, name, float(one)) for lot, one in zip(lots, share, strict=True)]
     return pd.DataFrame(rows, columns=["lot", "attribute", "name", "share"])
-
-
-def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
-    """Say for each lot what its cost leaves out: "71 % of litres carry a cost of grapes or wine; dressing
-    missing".
-
-    of: names of lots, or states. A step is missing if the wine went through it and it cost nothing: pressing,
-    tirage and its dry goods, finishing, and dressing unless the Dry goods sheet dresses by presentation, at
-    dispatch; capital if the basis charges it and no rate is given. Where nothing is missing: "complete".
-    """
-    if isinstance(of, np.ndarray):
-        which, state, weight = np.arange(len(of)), of, np.ones(len(of))
-    else:
-        which, state, weight = _batches(results, list(of))
-    n_lots = len(of)
-    mix = Composition(results.estate, results.chain)
-    share = np.bincount(which, mix.covered(results)[state] * weight, n_lots)
-    stage, element = (results.columns.get_level_values(level) for level in ("stage", "element"))
-    spent = np.zeros((n_lots, len(results.columns)))
-    np.add.at(spent, which, np.abs(results.cost[state]) * ~element.isin(["capital", "by-product credit"]))
-    goods = element.isin(["dry goods", *results.estate["dry_goods"]["element"].dropna().unique()])
-    steps = [
-        (Flow.PRESS_IN, "pressing", stage == "pressing"),
-        (Flow.TIRAGE, "tirage", stage == "tirage"),
-        (Flow.TIRAGE, "tirage dry goods", (stage == "tirage") & goods),
-        (Flow.DISGORGEMENT, "finishing", stage == "finishing"),
-        (Flow.DISGORGEMENT, "dressing", stage == "dressing"),
-    ]
-    went = {kind: np.bincount(which, mix.passed(kind)[state], n_lots) > 0 for kind in {kind for kind, *_ in steps}}
-    free = {name: went[kind] & ~(spent[:, columns] > 0).any(axis=1) for kind, name, columns in steps}
-    free["tirage dry goods"] &= ~free["tirage"]
-    free["dressing"] &= bool(results.estate["dry_goods"]["presentation"].isna().all())
-    has_rate = results.basis.rate is not None or results.estate["interest_rates"]["hurdle_rate"].notna().any()
-    if results.basis.capital == "hurdle" and not has_rate:
-        free["capital"] = np.ones(n_lots, dtype=bool)
-    said = []
-    for lot in range(n_lots):
-        missing = [name for name in free if free[name][lot]]
-        words = [f"{int(100 * share[lot] + 1e-9)} % of litres carry a cost of grapes or wine"]
-        words = words if share[lot] < 1.0 - 1e-6 else []
-        words += [f"{', '.join(missing)} missing"] if missing else []
-        said.append("; ".join(words) or "complete")
-    return said

@@ -40,6 +40,7 @@ EMPTY_ROWS, SPARE_ROWS = 30, 10
 _CHECKED_ROWS = 5000
 _EXPLAINED = "What it does"
 NEW_INPUT = Kind((".xlsx",))
+FRONT_SHEET = "Answers"
 
 
 def blank_workbook(
@@ -72,6 +73,7 @@ def blank_bytes(tables: Mapping[str, pd.DataFrame] | None = None, *, note: str =
     workbook = xlsxwriter.Workbook(content, options)
     # The writer stamps the time of day otherwise, and the same tables would give another file.
     workbook.set_properties({"title": "Cost of each bottle: input", "created": dt.datetime(1980, 1, 1)})
+    _write_front(workbook, note)
     write_instructions(workbook, {name: sheets()[name].title for name in titles}, note)
     placed = [
         _write_sheet(workbook, sheets()[name], title, filled.get(name, {}).get(title, pd.DataFrame()))
@@ -81,6 +83,19 @@ def blank_bytes(tables: Mapping[str, pd.DataFrame] | None = None, *, note: str =
     write_lists(workbook, placed)
     workbook.close()
     return content.getvalue()
+
+
+def _write_front(workbook: Any, note: str) -> None:
+    """The first tab, the library's own: it stands empty until a run fills it, so that the file opens on its answers."""
+    worksheet = workbook.add_worksheet(FRONT_SHEET)
+    workbook.define_name(f"'{FRONT_SHEET}'!{MARK}", f"={mark_text(FRONT_SHEET)}")
+    worksheet.set_tab_color(look.WINE)
+    worksheet.hide_gridlines(2)
+    worksheet.set_column(0, 0, 110)
+    title = workbook.add_format({"bold": True, "font_size": 16, "font_color": look.WINE})
+    worksheet.write_string(0, 0, "Answers", title)
+    worksheet.write_string(2, 0, "They stand here after the first run:  costing run YOUR-FILE.xlsx")
+    worksheet.write_string(4, 0, note)
 
 
 def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.DataFrame]]:

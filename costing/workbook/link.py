@@ -33,8 +33,8 @@ from costing.workbook.link_office import PIPE, OfficeWorkbook, listening
 from costing.workbook.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages import Page, pages
 from costing.workbook.replace import lock_holder
+from costing.workbook.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.stale import STALE, stale_formula
-from costing.workbook.write import ResultSheet, ResultTable, RunStamp
 
 POLL_SECONDS = 0.3
 AUTOSAVE = "The link saves nothing; the program's own AutoSave does."

@@ -25,6 +25,10 @@ SLATE, SLATE_LIGHT = "#3D4F5C", "#DCE3E7"
 INPUT_GROUND, INPUT_LINE = "#FFFBEF", "#E3DCC8"
 WINE, WINE_LIGHT, RESULT_LINE = "#6E3B47", "#F3ECEE", "#D9D0D3"
 WARNING_INK = "#9A4B00"
+RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#A0717C", "audit": "#C9BCC0"}
+"""Colour of a result tab by its group."""
+VERDICT_FILLS = {("hold", "keep", "fill"): SLATE_LIGHT, ("release", "disgorge", "sell", "use", "raise"): "#F2E3C9"}
+"""Fill of what to do by its first word."""
 # Neighbours in a stack are told apart in grey as well.
 CHART_COLOURS = (
     *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),

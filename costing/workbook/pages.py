@@ -21,8 +21,9 @@ from typing import Any
 
 from costing.inputs.raw import column_letter
 from costing.workbook import look
+from costing.workbook.result_sheet import ResultSheet, RunStamp
 from costing.workbook.rows import LongTable
-from costing.workbook.write import ResultSheet, RunStamp, lay_out
+from costing.workbook.write import lay_out
 
 STALE_ROW = 2  # `write.STALE_CELL`, counted from 0
 _TOTAL = re.compile(r"=SUBTOTAL\(109,\w+\[.*\]\)", re.DOTALL)

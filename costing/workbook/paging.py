@@ -32,6 +32,12 @@ def set_page(sheet: Any, repeated: tuple[int, int], breaks: Sequence[int]) -> No
         sheet.set_h_pagebreaks(list(breaks))
 
 
+def set_one_page(sheet: Any) -> None:
+    """Print all of a sheet on one page, upright."""
+    sheet.set_portrait()
+    sheet.fit_to_pages(1, 1)
+
+
 @dataclass(frozen=True)
 class Paging:
     """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own."""

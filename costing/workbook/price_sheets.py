@@ -15,7 +15,7 @@ from costing.decisions.price_chains import DOWN, UP
 from costing.decisions.price_changes import price_tables
 from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES
 from costing.results.results import Results
-from costing.workbook.write import ResultSheet, ResultTable
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 
 NOTE = (
     "Rates, excise and margins are yours and dated; excise and labelling follow local rules, to be confirmed with a "

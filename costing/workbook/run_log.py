@@ -14,7 +14,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 from costing.results.costs import by_cuvee
 from costing.results.results import Results
 from costing.results.stock import stock_values
-from costing.workbook.write import ResultSheet, ResultTable
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 
 SHEET = "Run log"
 COLUMNS = ("Run", "Version", "Inputs", "Valuation date", "Figure", "Book", "Economic")

@@ -16,9 +16,10 @@ from costing.workbook.dependents import dependent_formulas, dependent_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
 from costing.workbook.replace import replace_atomically, write_beside
+from costing.workbook.result_sheet import ResultSheet, RunStamp
 from costing.workbook.sheets import is_1904, read_book
 from costing.workbook.stale import count_inputs, stale_formula
-from costing.workbook.write import ResultSheet, RunStamp, result_workbook
+from costing.workbook.write import result_workbook
 
 
 @dataclass(frozen=True)

@@ -20,67 +20,24 @@ import io
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import xlsxwriter
 
-from costing.answers.charts import Chart, is_drawable
+from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
 from costing.workbook import look
 from costing.workbook.draw import CHART_CHARACTERS, CHART_ROWS, draw_chart
-from costing.workbook.paging import ROW_POINTS, Block, Paging, set_page
+from costing.workbook.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
+from costing.workbook.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.rows import LONG_TABLE, LongTable, cell_values, fill_rows, link_location
 
 STALE_CELL = "A3"
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_NOTE = 3
 _ROOM, _SHORT = 215.0, 60  # characters across a page that stays legible; rows of a table without buttons
-
-
-@dataclass(frozen=True)
-class ResultTable:
-    """One table of a result sheet.
-
-    name: of the spreadsheet table, fixed for good; frame: its rows, headers as columns; formats: column
-    -> a key of `look.NUMBER_FORMATS` (text where silent); total_columns: summed in a totals row; links:
-    column -> the column that holds the place it leads to; title: a line above the table.
-    """
-
-    name: str
-    frame: pd.DataFrame
-    formats: Mapping[str, str] = field(default_factory=dict)
-    total_columns: tuple[str, ...] = ()
-    links: Mapping[str, str] = field(default_factory=dict)
-    title: str = ""
-
-
-@dataclass(frozen=True)
-class ResultSheet:
-    """One result sheet: tab name, title, notes, tables from the top, charts of those tables."""
-
-    name: str
-    title: str
-    notes: tuple[str, ...] = ()
-    tables: tuple[ResultTable, ...] = ()
-    charts: tuple[Chart, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class RunStamp:
-    """When, by which version, on which basis and from which inputs a run was made."""
-
-    when: dt.datetime
-    version: str
-    basis: str
-    fingerprint: str
-
-    def __str__(self) -> str:
-        """One line, as it stands on each sheet."""
-        when = f"{self.when:%Y-%m-%d %H:%M}"
-        return f"Run {when} · version {self.version} · basis {self.basis} · inputs {self.fingerprint}"
 
 
 def result_workbook(
@@ -234,6 +191,8 @@ class _SheetWriter:
                 self._cell(top + 1 + step, position, values[step], forms[header], places[step] if places else None)
             if not len(table.frame):
                 self.worksheet.write_blank(top + 1, position, None, forms[header])
+            if table.formats.get(header) == "verdict":
+                self._fill_verdicts(top + 1, position, rows)
         self._wrap(table, top + 1, written)
         self.row = top + rows + 1 + bool(table.total_columns)
         self.blocks.append((begin, self.row))
@@ -243,6 +202,14 @@ class _SheetWriter:
             return None
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
+
+    def _fill_verdicts(self, first: int, position: int, rows: int) -> None:
+        """Fill what to do by its first word; the word says it too."""
+        for words, fill in look.VERDICT_FILLS.items():
+            form = self.workbook.add_format({"bg_color": fill, "bold": True})
+            for word in words:
+                rule = {"type": "text", "criteria": "begins with", "value": word, "format": form}
+                self.worksheet.conditional_format(first, position, first + rows - 1, position, rule)
 
     def _wrap(self, table: ResultTable, first: int, written: int) -> None:
         """Make rows as high as their longest wrapped text needs."""
@@ -367,16 +334,18 @@ class _SheetWriter:
 
     def _page(self) -> None:
         sheet, tables = self.worksheet, self.sheet.tables
-        sheet.set_tab_color(look.WINE)
+        sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
-        if len(tables) == 1:
-            sheet.freeze_panes(self.headers[0] + 1, 0)
+        if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
+            sheet.freeze_panes(self.headers[0] + 1, 1)
         width = max(sum(self.widths.values()), self.drawn_to)
         paging = Paging(width, len(self.widths), self.heights)
         # Where the last table alone goes on over the pages, its header goes with it; else the title does.
         last = self.headers[-1] if self.headers else 0
         repeated = (last, last) if last and paging.high(0, last) < paging.page else (0, 1)
         set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated, self.charts))
+        if self.sheet.group == "front":
+            set_one_page(sheet)
 
 
 def _columns(table: ResultTable, date_1904: bool) -> dict[str, list[Any]]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from tests.benchmarks import mistakes
 from tests.benchmarks.measure import SIZES, measure_apart
 
 COLUMNS = (
@@ -35,6 +36,10 @@ def main() -> None:
     for name in ("read_s", "book_s", "economic_s"):
         exponent = growth_exponent(found[10_000], found[SIZES[-1]], name)
         print(f"growth exponent of {name} from 10,000 to {SIZES[-1]:,}: {exponent:.3f}")
+    print("mistake | rows | read and check (s) | findings")
+    for case, (_, size) in mistakes.CASES.items():
+        row = mistakes.measure_apart(case)
+        print(f"{case} × {size:,} | {row['rows']:,.0f} | {row['check_s']:.3f} | {row['findings']:.0f}", flush=True)
 
 
 if __name__ == "__main__":

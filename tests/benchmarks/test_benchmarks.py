@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.benchmarks import mistakes
 from tests.benchmarks.__main__ import COLUMNS, growth_exponent
 from tests.benchmarks.measure import measure, measure_apart
 
@@ -37,3 +38,13 @@ def test_small_ledger_is_quick_on_any_machine(small_and_larger: tuple[dict[str, 
 
 def test_a_process_of_its_own_reports_its_memory() -> None:
     assert 0.05 < measure_apart(SMALL)["peak_gb"] < 1.0
+
+
+def test_a_mistake_in_many_rows_takes_as_long_as_the_rows_and_is_few_findings() -> None:
+    """A million equal sales were 122,640 cautions, misspelt lots took the square of their number."""
+    alike = mistakes.measure("equal sales", 20_000)
+    assert alike["findings"] == 1
+    assert alike["check_s"] < 5, "ten times what was measured on two cores"
+    few, many = mistakes.measure("misspelt lots", 2), mistakes.measure("misspelt lots", 8)
+    assert few["findings"] == many["findings"] < 100
+    assert many["check_s"] < 8 * few["check_s"]

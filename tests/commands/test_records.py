@@ -257,5 +257,5 @@ def test_plans_are_not_closed(book: Path, capsys) -> None:
     """A day after the valuation date froze planned rows as stock."""
     before = digest(book)
     assert main(["close", str(book), "--date", "2026-12-31"]) == 1
-    assert "Settings!B3: '2025-12-31' is before the closing of 2026-12-31" in capsys.readouterr().err
+    assert "Settings!B4: '2025-12-31' is before the closing of 2026-12-31" in capsys.readouterr().err
     assert digest(book) == before

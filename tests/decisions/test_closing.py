@@ -16,10 +16,12 @@ import pytest
 from costing import BOOK, ECONOMIC, CostingError, InputError, read_estate, run
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.decisions.closed_years import prior_year_difference
+from costing.decisions.closed_years import closed_year_cautions, closed_year_edits
 from costing.decisions.closing import close_year, closing_findings, with_closing
 from costing.decisions.next_year import open_year
 from costing.inputs.estate import as_table
+from costing.model import Runs
+from costing.results.amounts_charged import amounts_charged
 from costing.results.composition import Composition
 from costing.results.costs import releases
 from costing.results.origins import premiums, release_states
@@ -27,7 +29,6 @@ from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.workbook.blank import blank_workbook
-from costing.workbook.closing_sheets import prior_year_sheet
 from tests.properties.estates import random_estate
 
 FULL = bool(os.environ.get("COSTING_FULL"))
@@ -92,6 +93,57 @@ def test_random_estates_close_and_open(seed) -> None:
         _same_after(old, new, np.datetime64(on), end)
 
 
+@pytest.mark.parametrize("seed", range(60 if FULL else 12))
+def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
+    """Once the opened workbook had no last period to carry on, and plans bore nothing."""
+    tables = random_estate(seed, 90, plan_days=300)
+    valued = pd.Timestamp(tables["settings"].set_index("Setting")["Value"]["Valuation date"])
+    on = (valued - pd.Timedelta(days=60)).date()
+    begun = tables["pools"][tables["pools"]["From"] <= pd.Timestamp(on)]
+    tables["pools"] = begun.assign(To=begun["To"].clip(upper=pd.Timestamp(on)))
+    closed = _closed(read_estate(tables), on)
+    following = open_year(closed, on)
+    assert len(following["pools"])
+    for basis in (BOOK, ECONOMIC):
+        old, new = run(closed, basis), run(following, basis)
+        before, after = (releases(results).set_index("release")["total"] for results in (old, new))
+        assert np.allclose(before[after.index], after, rtol=1e-9, atol=1e-9), (seed, basis.name)
+        end = np.datetime64(int(min(old.chain.horizon_day, new.chain.horizon_day)), "D")
+        here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
+        assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
+        _same_after(old, new, np.datetime64(on), end)
+
+
+def test_a_service_pool_and_a_pool_without_normal_capacity_go_along() -> None:
+    year = {"From": "2024-01-01", "To": "2024-12-31", "Element": "overhead"}
+    lees = {"Lot": "S", "Kind": "on lees", "Date": "2023-12-31", "Quantity": 100, "Unit": "bottles", "Format": "bottle"}
+    put_out = {"Release lot": "D", "From lot": "S"}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-06-30"]}),
+        "opening_stock": pd.DataFrame([lees]),
+        "disgorgements": pd.DataFrame(
+            [
+                {"Date": "2024-06-01", **put_out, "Bottles in": 40},
+                {"Date": "2025-12-01", **put_out, "Release lot": "E", "Bottles in": 60},
+            ]
+        ),
+        "pools": pd.DataFrame(
+            [
+                {**year, "Pool": "Line", "Amount": 80.0, "Driver": "bottle in"},
+                {**year, "Pool": "Power", "Amount": 20.0, "Serves": "Line"},
+            ]
+        ),
+    }
+    old = _closed(read_estate(tables), CLOSED)
+    new = open_year(old, CLOSED)
+    assert new["pools"]["normal_capacity"].tolist()[0] == 40.0
+    for estate in (old, new):
+        made = releases(run(estate, BOOK)).set_index("release")
+        assert made.loc["E", "total"] == pytest.approx(60 * 100 / 40)
+        charged = amounts_charged(run(estate, BOOK))
+        assert not charged["idle"].any()  # what was over when the records begin is nobody's loss
+
+
 def _same_after(old, new, on, end) -> None:
     """Whatever leaves after the closing costs the same, way out by way out, and the roll-forward closes on it."""
     if end <= on:
@@ -126,22 +178,81 @@ def _without(tables, name):
     return {key: table for key, table in tables.items() if key != name}
 
 
-def test_an_edit_of_a_closed_year_shows_by_lot_and_row(demo) -> None:
-    assert not len(prior_year_difference(demo)[0])
-    assert not len(prior_year_difference(demo)[1])
-    costs = demo["costs"].copy()
+def _edits(estate):
+    return closed_year_edits(Runs(estate))["closed_year_edits"]
+
+
+def _edited(estate, name, row, column, value):
+    frame = estate[name].copy()
+    frame.loc[row, column] = value
+    return replace(estate, tables={**estate.tables, name: frame})
+
+
+def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(demo) -> None:
+    """Cost in = stock + cost of goods sold + expense, so what a dearer invoice moves adds up to the difference."""
+    assert not len(_edits(demo))
+    row = int(np.flatnonzero((demo["costs"]["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
+    was = demo["costs"]["amount"][row]
+    edited = _edited(demo, "costs", row, "amount", was + 1_000.0)
+    found = _edits(edited)
+    assert found["place"].tolist() == [demo.place("costs", row, "amount")]
+    assert found[["as_closed", "as_now"]].to_numpy().tolist() == [[f"{was:,.10g}", f"{was + 1_000:,.10g}"]]
+    moved = found[["stock_moved", "goods_sold_moved", "expense_moved"]].sum(axis=1)
+    assert moved.tolist() == pytest.approx([1_000.0])
+    said = closed_year_cautions(Runs(edited))
+    assert [(one.place, one.value, one.severity) for one in said] == [
+        (found["place"][0], found["as_now"][0], "caution")
+    ]
+    assert f"was {was:,.10g} when 2024-12-31 was closed" in said[0].rule
+
+
+def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
+    """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
+    twice = _closed(_closed(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
+    prices = twice["grape_prices"]
+    row = int(np.flatnonzero(prices["premium_per_kg"].notna().to_numpy())[0])
+    edited = _edited(twice, "grape_prices", row, "premium_per_kg", prices["premium_per_kg"][row] + 0.1)
+    found = _edits(edited)
+    assert found["place"].tolist() == [twice.place("grape_prices", row, "premium_per_kg")]
+    assert found["closed_on"].tolist() == [pd.Timestamp(CLOSED)]
+    assert found["goods_sold_moved"][0] > 0
+
+
+def test_an_opening_cost_changed_after_the_closing_is_not_silent(demo) -> None:
+    """A change of 100,000 was silent, and a second closing replaced the frozen year."""
+    edited = _edited(demo, "opening_costs", 0, "amount", demo["opening_costs"]["amount"][0] + 100_000.0)
+    found = _edits(edited)
+    assert len(found) == 1
+    assert found[["stock_moved", "goods_sold_moved", "expense_moved"]].to_numpy().sum() == pytest.approx(100_000.0)
+
+
+def test_rows_added_and_taken_out_of_a_closed_year_are_named(demo) -> None:
+    costs = demo["costs"]
     row = int(np.flatnonzero((costs["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
-    costs.loc[row, "amount"] += 1_000.0
-    edited = replace(demo, tables={**demo.tables, "costs": costs})
-    values, rows = prior_year_difference(edited)
-    assert set(rows["sheet"]) == {"Costs"}
-    assert set(rows["row"].astype(int)) == {row + 2}
-    assert 0 < values[values["basis"] == "book"]["difference"].sum() <= 1_000.0 + 1e-6
-    tables = prior_year_sheet(values, rows).tables
-    for basis in ("book", "economic"):  # a total over two bases or two closings would mean nothing
-        one = next(table.frame for table in tables if table.name == f"prior_year_{basis}_2024_12_31")
-        wanted = values[values["basis"] == basis]["difference"].astype(float)
-        assert one["Difference"].sum() == pytest.approx(wanted.sum(), abs=0.01 * len(wanted))
+    source = demo.sources["costs"]
+    gone = replace(
+        demo,
+        tables={**demo.tables, "costs": costs.drop(index=row).reset_index(drop=True)},
+        sources={
+            **demo.sources,
+            "costs": replace(source, sheet=np.delete(source.sheet, row), row=np.delete(source.row, row)),
+        },
+    )
+    found = _edits(gone)
+    assert found["as_now"].tolist() == ["(row taken out)"]
+    assert found[["stock_moved", "goods_sold_moved", "expense_moved"]].to_numpy().sum() == pytest.approx(
+        -costs["amount"][row]
+    )
+
+
+def test_a_closing_that_kept_no_rows_is_still_read_and_says_what_moved(demo) -> None:
+    inputs = demo["yearend_inputs"].assign(content=None)
+    older = replace(demo, tables={**demo.tables, "yearend_inputs": as_table("yearend_inputs", inputs)})
+    assert not len(_edits(older))
+    edited = _edited(older, "opening_costs", 0, "amount", older["opening_costs"]["amount"][0] + 100_000.0)
+    found = _edits(edited)
+    assert len(found) == 1
+    assert "kept no rows" in found["place"][0]
 
 
 def test_opening_an_unclosed_year_is_refused(demo) -> None:
@@ -230,7 +341,7 @@ def test_a_closing_keeps_its_approval_when_the_valuation_date_moves_on() -> None
     moved = estate.settings.model_copy(update={"valuation_date": date(2025, 12, 31), "accounts_approved_on": None})
     later = replace(estate, settings=moved)
     assert stock_values(run(later, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
-    assert not len(prior_year_difference(later)[0])
+    assert not len(_edits(later))
     opened = open_year(later, CLOSED)
     assert stock_values(run(opened, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
 

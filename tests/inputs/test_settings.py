@@ -100,7 +100,7 @@ def test_an_unknown_setting_is_told_the_nearest_or_all():
         _read(("Valuation day", "2025-12-31"), ("Colour", "red"))
     near, far = refused.value.findings
     assert (near.place, near.remedy) == ("Settings!A2", "Did you mean 'Valuation date'?")
-    assert (far.place, far.remedy[:25]) == ("Settings!A3", "Settings are: Currency, V")
+    assert (far.place, far.remedy[:25]) == ("Settings!A3", "Settings are: Estate, Cur")
 
 
 def test_a_setting_given_twice_is_refused():

@@ -71,7 +71,7 @@ def test_the_valuation_date_moves_no_load_of_an_open_season():
 def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     amount, results = in_must(pressed("2025-09-30", [{**YEAR, **PRESS_HOUSE}]))
     assert amount == pytest.approx(24_000 * 273 / 365)
-    assert [str(one.value) for one in results.cautions if "split by days" in one.rule] == ["Press house"]
+    assert [one.value for one in results.cautions if "for 'Press house'" in one.rule] == [""]
     closed = in_must(pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE}]))
     assert closed[0] == pytest.approx(24_000.0)
     assert not [one for one in closed[1].cautions if "split by days" in one.rule]
@@ -85,7 +85,7 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
     assert amount == pytest.approx(10_000 * per_kg)
     said = [one for one in results.cautions if "carried on" in one.rule]
-    assert [one.value for one in said] == ["Press house"]
+    assert [(one.value, "'Press house'" in one.rule) for one in said] == [("2025-12-31", True)]
     past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
     assert in_must(pressed("2025-12-31", [pool], loads), "G0")[0] == past  # the plan reprices nothing
     typed = [pool, {**PRESS_HOUSE, "from_date": "2026-01-01", "to_date": "2026-12-31", "amount": 0.0}]

@@ -205,3 +205,10 @@ def rates(cellar: Stock, last: date) -> None:
         {"cuvee": "Brut", "category": "non-vintage"},
         {"cuvee": "Prestige", "category": "vintage"},
     ]
+    if "rates" in cellar.features:
+        for driver in ("bottle out", "litre"):
+            if rng.random() < 0.8:
+                dated(
+                    "operation_rates", "amount", 0.01, 0.6, operation="dispatch", driver=driver, element="transport",
+                    format=rng.choice((None, "magnum")),
+                )  # fmt: skip

@@ -137,3 +137,4 @@ def test_estates_have_what_is_to_be_attacked() -> None:
         "magnum",
     }
     assert some("dispatches", lambda row: row["channel"] == "Samples")
+    assert some("operation_rates", lambda row: row["operation"] == "dispatch")

@@ -356,9 +356,12 @@ class Walk:
             self.works.append(Work(batch, day, row["riddling"], "finishing", form, driver, primary=False))
 
     def do_dispatches(self, number: int, row: Row) -> None:
-        drawn = self.draw(row["release_lot"], row["on_date"], Fraction(row["bottles"]))
-        batch = self.batch("dispatches", number, row["on_date"], "finished stock", Fraction(row["bottles"]))
+        day, sent, form = row["on_date"], Fraction(row["bottles"]), self.unit_of[row["release_lot"]][1]
+        drawn = self.draw(row["release_lot"], day, sent)
+        batch = self.batch("dispatches", number, day, "finished stock", sent)
         batch.sources.append(drawn)
+        driver = {"litre": sent * litres(form), "bottle in": sent, "bottle out": sent}
+        self.works.append(Work(batch, day, "dispatch", "finished stock", form, driver))
 
     # -- looking back
 

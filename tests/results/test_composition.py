@@ -7,6 +7,7 @@ code with the engine. Bounds on the demo's blend are common practice, no source.
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -19,7 +20,8 @@ from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.errors import InputError
 from costing.graph.arrays import KINDS, Flow
 from costing.results import composition as composition_module
-from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition, coverage
+from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition
+from costing.results.coverage import coverage
 from costing.results.origins import release_states
 from tests.properties.estates import random_estate, random_rows, tables_of, valuation_date
 from tests.properties.walk import NIL, ONE, Row, Rows, State, Walk, litres
@@ -473,13 +475,13 @@ def test_coverage_of_the_demo_is_complete(demo) -> None:
 def test_coverage_counts_the_litres_that_were_paid_for() -> None:
     """300 of 400 bottles have an opening cost; finishing has one; dressing has none."""
     results = run(read_estate(two_disgorgements()), BOOK)
-    assert coverage(results, ["D"]) == ["75 % of litres carry a cost of grapes or wine; finishing, dressing missing"]
-    assert coverage(results, ["Q"]) == ["0 % of litres carry a cost of grapes or wine"]
+    assert coverage(results, ["D"]) == ["grapes or wine for 75 % of litres; storage, dressing, norms missing"]
+    assert coverage(results, ["Q"]) == ["grapes or wine for 0 % of litres; vinification missing"]
 
 
 WITHOUT = [
     ("dry_goods", "Stage", "dressing", "dressing missing"),
-    ("dry_goods", "Stage", "tirage", "tirage dry goods missing"),
+    ("dry_goods", "Stage", "tirage", "dry goods missing"),
 ]
 
 
@@ -537,9 +539,11 @@ def test_work_on_a_delivery_is_no_price_of_it() -> None:
         ),
     }
     said = coverage(run(read_estate(tables), BOOK), ["V1"])
-    assert said == ["20 % of litres carry a cost of grapes or wine; pressing missing"]
+    assert said == ["grapes or wine for 20 % of litres; pressing, vinification missing"]
     invoice = {"Date incurred": dated("2024-09-10"), "Lot": ["G1"], "Element": ["grapes"], "Amount": [9_000.0]}
-    assert coverage(run(read_estate({**tables, "costs": pd.DataFrame(invoice)}), BOOK), ["V1"]) == ["pressing missing"]
+    assert coverage(run(read_estate({**tables, "costs": pd.DataFrame(invoice)}), BOOK), ["V1"]) == [
+        "pressing, vinification missing"
+    ]
 
 
 def test_an_invoice_for_wine_that_came_before_it_pays_for_it() -> None:
@@ -565,10 +569,10 @@ def test_an_invoice_for_wine_that_came_before_it_pays_for_it() -> None:
             }
         ),
     }
-    assert coverage(run(read_estate(tables), BOOK), ["B"]) == ["0 % of litres carry a cost of grapes or wine"]
+    assert coverage(run(read_estate(tables), BOOK), ["B"]) == ["grapes or wine for 0 % of litres; vinification missing"]
     bill = {"Date incurred": dated("2024-11-20"), "Lot": ["W1"], "Element": ["must and wine"], "Amount": [2_400.0]}
     paid = {**tables, "costs": pd.DataFrame(bill)}
-    assert coverage(run(read_estate(paid), BOOK), ["B"]) == ["60 % of litres carry a cost of grapes or wine"]
+    assert coverage(run(read_estate(paid), BOOK), ["B"]) == ["grapes or wine for 60 % of litres; vinification missing"]
 
 
 def pressed_and_bottled() -> dict[str, pd.DataFrame]:
@@ -636,10 +640,16 @@ def goods(stage: str, presentation: str | None = None) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("dry_goods", "said"),
     [
-        (None, "pressing, tirage, finishing, dressing missing"),  # a credit is no cost of pressing, nor is capital
-        (goods("tirage"), "pressing, finishing, dressing missing"),
-        (goods("dressing"), "pressing, tirage, finishing missing"),
-        (goods("dressing", "gift box"), "pressing, tirage, finishing missing"),  # dressed at dispatch
+        (
+            None,
+            "pressing, vinification, tirage, dry goods, storage, finishing, dressing, norms missing",
+        ),  # a credit is no cost of pressing, nor is capital
+        (goods("tirage"), "pressing, vinification, tirage, storage, finishing, dressing, norms missing"),
+        (goods("dressing"), "pressing, vinification, tirage, dry goods, storage, finishing, norms missing"),
+        (
+            goods("dressing", "gift box"),
+            "pressing, vinification, tirage, dry goods, storage, finishing, norms missing",
+        ),  # dressed at dispatch
     ],
 )
 def test_coverage_of_every_step(basis, dry_goods: pd.DataFrame | None, said: str) -> None:
@@ -650,3 +660,36 @@ def test_coverage_of_every_step(basis, dry_goods: pd.DataFrame | None, said: str
     assert coverage(results, ["D"]) == [said]
     on_lees = coverage(run(read_estate({k: v for k, v in tables.items() if k != "disgorgements"}), basis), ["L"])
     assert on_lees == [said.replace(", finishing", "").replace(", dressing", "")]
+
+
+def test_coverage_of_the_demo_without_rates_and_pools_norms_or_prices_of_grapes(demo) -> None:
+    """Each was once "complete"."""
+    estate = demo.estate
+
+    def said(**tables: pd.DataFrame) -> str:
+        return coverage(run(replace(estate, tables={**estate.tables, **tables}), ECONOMIC), ["D25-3-BRUT"])[0]
+
+    rates, pools, norms = (estate[name].iloc[:0] for name in ("operation_rates", "pools", "loss_norms"))
+    assert said(operation_rates=rates, pools=pools) == "pressing, tirage, storage, finishing missing"
+    assert said(loss_norms=norms) == "norms missing"
+    free = estate["deliveries"].assign(price_per_unit=np.nan, growing_cost_per_unit=np.nan)
+    unpriced = said(deliveries=free, grape_prices=estate["grape_prices"].iloc[:0])
+    assert unpriced.startswith("grapes or wine for ")
+    assert "missing" not in unpriced
+
+
+def test_coverage_names_a_pool_that_ended_before_work_was_done(demo) -> None:
+    """Work after the last day of a pool, or between its periods, bears nothing; an amount of 0 ends it."""
+    estate, pools = demo.estate, demo.estate["pools"]
+
+    def said(rows: pd.DataFrame) -> str:
+        tables = {**estate.tables, "pools": rows.reset_index(drop=True)}
+        return coverage(run(replace(estate, tables=tables), ECONOMIC), ["D25-3-BRUT"])[0]
+
+    line = pools["pool"] == "Disgorging line"
+    late = line & (pools["from_date"] >= pd.Timestamp(2025, 1, 1))
+    assert said(pools[~late]) == "pools missing"
+    ended = pools.assign(amount=pools["amount"].where(~late, 0.0))
+    assert said(ended) == "complete"
+    between = (pools["pool"] == "Cellar 1") & (pools["from_date"] == pd.Timestamp(2023, 1, 1))
+    assert said(pools[~between]) == "pools missing"

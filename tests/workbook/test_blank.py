@@ -16,7 +16,7 @@ from costing.inputs.estate import Estate, Settings
 from costing.inputs.load import load, read_estate
 from costing.inputs.schema import Column, settings, sheets
 from costing.workbook import look
-from costing.workbook.blank import blank_bytes, blank_workbook
+from costing.workbook.blank import FRONT_SHEET, blank_bytes, blank_workbook
 from costing.workbook.contents import tables_from_csv, tables_from_estate
 from costing.workbook.instructions import INSTRUCTIONS_SHEET
 from costing.workbook.lists import LISTS_SHEET, NAME_LISTS, closed_lists, open_list
@@ -64,6 +64,7 @@ def validations(sheet: Worksheet, column: int) -> list[object]:
 
 def test_sheets_in_order_with_one_table_each(empty: bytes, opened: Workbook) -> None:
     assert opened.sheetnames == [
+        FRONT_SHEET,
         INSTRUCTIONS_SHEET,
         *(sheet.title for sheet in USER_SHEETS.values()),
         LISTS_SHEET,
@@ -324,7 +325,7 @@ def test_closed_years_are_the_librarys_sheets() -> None:
     frame = pd.DataFrame({"Closing date": [pd.Timestamp("2024-12-31")], "Lot": ["V1"]})
     content = blank_bytes({"yearend_stock": frame})
     book = read_book(read_package(content, "a.xlsx"))
-    assert [sheet.name for sheet in book.owned()] == ["Year-end stock"]
+    assert [sheet.name for sheet in book.owned()] == [FRONT_SHEET, "Year-end stock"]
 
 
 def test_names_introduced_by_any_table_are_listed_once() -> None:

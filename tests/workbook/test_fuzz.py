@@ -24,7 +24,6 @@ from costing.workbook.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.workbook.planting import (
     CELL_FAULTS,
-    SHEET_FAULTS,
     FilledSheet,
     Parts,
     Planted,
@@ -32,8 +31,8 @@ from tests.workbook.planting import (
     packed,
     parts_of,
     plant_cells,
-    plant_in_sheet,
 )
+from tests.workbook.planting_sheets import SHEET_FAULTS, plant_in_sheet
 from tests.workbook.test_blank import DEMO
 
 BLOCKS, IN_BLOCK = (42, 25) if os.environ.get("COSTING_FULL") else (1, 25)

@@ -19,8 +19,8 @@ from costing.workbook.link import Refresher, attach
 from costing.workbook.opened import read_open, write_open
 from costing.workbook.pages import pages
 from costing.workbook.read import read_workbook
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.stale import STALE
-from costing.workbook.write import ResultSheet, ResultTable
 from tests.workbook.running import Office, running_office
 from tests.workbook.test_blank import DEMO
 from tests.workbook.test_dates_of_1904 import DAYS, resaved

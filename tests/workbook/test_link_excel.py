@@ -27,9 +27,9 @@ from costing.workbook.link import attach, link
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages import Page, pages, row_edits
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.sheets import MARK
 from costing.workbook.stale import STALE
-from costing.workbook.write import ResultSheet, ResultTable
 from tests.workbook.fake_excel import Book, Engine, Sheet, windows_module
 
 

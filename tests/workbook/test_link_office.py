@@ -36,10 +36,10 @@ from costing.workbook.link_office import OfficeWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages import STALE_ROW, Page, pages
 from costing.workbook.read import read_workbook
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.sheets import read_book
 from costing.workbook.stale import STALE, count_inputs
 from costing.workbook.update import open_source, write_results
-from costing.workbook.write import ResultSheet, ResultTable
 from tests.workbook.running import Office, running_office
 from tests.workbook.test_blank import DEMO, assert_same
 

@@ -22,7 +22,8 @@ from costing.workbook import write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.lists import LISTS_SHEET
-from costing.workbook.write import ResultSheet, ResultTable, RunStamp, result_workbook
+from costing.workbook.result_sheet import ResultSheet, ResultTable, RunStamp
+from costing.workbook.write import result_workbook
 from tests.workbook.office import convert, require_libreoffice, sheets_as_calculated
 from tests.workbook.test_blank import DEMO, assert_same, estate_of
 from tests.workbook.test_write import COSTS, FORMATS, SHEET, STALE, STAMP

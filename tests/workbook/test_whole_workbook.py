@@ -19,8 +19,9 @@ from costing.decisions import margins
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
+from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.sheets import changeable_parts, read_book
-from costing.workbook.write import ResultSheet, ResultTable, result_workbook
+from costing.workbook.write import result_workbook
 from tests.workbook.office import sheets_as_calculated
 from tests.workbook.test_sheets_in_office import assert_agree, stored_and_calculated
 from tests.workbook.torture import torture_workbook

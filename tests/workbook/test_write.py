@@ -23,9 +23,10 @@ from costing.workbook import rows, write
 from costing.workbook.blank import blank_bytes
 from costing.workbook.graft import graft
 from costing.workbook.package import read_package
+from costing.workbook.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.rows import link_location
 from costing.workbook.sheets import read_book, tables
-from costing.workbook.write import STALE_CELL, ResultSheet, ResultTable, RunStamp, result_workbook
+from costing.workbook.write import STALE_CELL, result_workbook
 
 STAMP = RunStamp(dt.datetime(2025, 1, 2, 3, 4), "0.1.0", "book", "ab12cd34")
 COSTS = pd.DataFrame(
@@ -319,7 +320,7 @@ def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:
     assert (sheet.sheet_properties.pageSetUpPr.fitToPage, sheet.page_setup.fitToHeight) == (True, 0)
     top = row_of(sheet, "Cuvée")
     assert sheet.print_title_rows == f"${top}:${top}"
-    assert sheet.freeze_panes == f"A{top + 1}"
+    assert sheet.freeze_panes == f"B{top + 1}"
     assert sheet.sheet_properties.tabColor is not None
 
 

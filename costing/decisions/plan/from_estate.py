@@ -151,7 +151,8 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     """Arrays of the lots; their market is set later."""
     estate, today, at = runs.estate, runs.today, dates.day
     steps, count = dates.steps, len(lots)
-    finished = (lots["kind"] == "finished").to_numpy()
+    finished, disgorged = (lots["kind"] == "finished").to_numpy(), lots["disgorged_day"].to_numpy()
+    disgorged = np.where(disgorged == BLANK_DAY, today, disgorged)  # before the records: it ages no further
     good, how = good_share(estate), riddling_by_cuvee(estate, runs.labels)
     safety = 1.0 - estate.settings.plan_safety_percent / 100.0
     table = estate["price_by_age"]
@@ -169,7 +170,7 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
                 storage_per_bottle_year(estate, "finished stock", size, at[:-1], today) * evenly,
             )
         finish, storage[row], waiting[row] = known[cuvee, size]
-        until = lots["disgorged_day"].iloc[row] if finished[row] else at
+        until = disgorged[row] if finished[row] else at
         ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(at))
         ages = np.where(at >= lots["tirage_day"].iloc[row], ages, -1.0)
         priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), at)

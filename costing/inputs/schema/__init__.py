@@ -206,3 +206,19 @@ def settings() -> MappingProxyType[str, Setting]:
             for row in _rows("settings")
         }
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """An accounting policy that a setting chooses: its name, the paragraph behind it, who should ask their auditor."""
+
+    setting: str
+    policy: str
+    paragraph: str
+    ask: str
+
+
+@cache
+def policies() -> tuple[Policy, ...]:
+    """Policies in the order in which they are printed."""
+    return tuple(Policy(row["setting"], row["policy"], row["paragraph"], row["ask"]) for row in _rows("policies"))

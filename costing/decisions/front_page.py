@@ -1,0 +1,62 @@
+"""The first page: what a bottle of each cuvée costs, what stock is worth, what to do this quarter, and where the rest
+stands.
+
+Each part is a table that another answer holds in full; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import pandas as pd
+
+from costing.accounts.costs import costs
+from costing.accounts.stock import stock
+from costing.answers import catalogue
+from costing.answers.answer import Answer
+from costing.decisions.plan.views import plan_answer
+from costing.decisions.reserves import vats
+from costing.errors import Finding
+from costing.model import Runs
+
+MOST_LINES = 8
+
+
+def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str]) -> Answer:
+    """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link."""
+    plan = runs.once(plan_answer)
+    tables = {"front_costs": _costs(runs)}
+    by_kind = runs.once(stock)["stock_by_kind"]
+    tables["front_stock"] = by_kind.assign(
+        share_of_stock=by_kind["economic_value"] / (by_kind["economic_value"].sum() or 1.0)
+    )
+    doing = plan.main
+    if "bottles_now" in doing:
+        tables["front_do"] = doing.loc[doing["bottles_now"] > 0, ["lot", "do", "money_now", "reason"]].head(MOST_LINES)
+    wine = runs.once(vats).main
+    if "use" in wine:
+        tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
+    tables["contents"] = pd.DataFrame(
+        [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
+        columns=["sheet_link", "question"],
+    )
+    day = runs.once(costs).facts["day"]
+    name = runs.estate.settings.estate
+    facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
+    count = len(cautions)
+    doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
+    return Answer(tables, says=(doubts, *plan.says[:1]), facts=facts, empty="No bottles are disgorged yet.")
+
+
+def _costs(runs: Runs) -> pd.DataFrame:
+    """Latest release of each cuvée and format, and its change on the latest of the year before."""
+    answer = runs.once(costs)
+    latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
+    every = answer["cost_per_bottle"]
+    made = every[every["status"] == "made"]
+    before = made.assign(year=made["disgorged"].dt.year, cuvee_format=made["cuvee"] + " " + made["format"])
+    last = before.sort_values("disgorged").drop_duplicates(["cuvee_format", "year"], keep="last")
+    cost = last.set_index(["cuvee_format", "year"])["economic_per_75cl"]
+    keys = zip(latest["cuvee_format"], latest["disgorged"].dt.year - 1, strict=True)
+    earlier = pd.Series([cost.get(key, float("nan")) for key in keys], index=latest.index, dtype=float)
+    return latest.assign(change_on_last_year=latest["economic_per_75cl"] - earlier)

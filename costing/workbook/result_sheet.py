@@ -1,0 +1,57 @@
+"""A result sheet as it is to be written: its tables, its charts, the stamp of its run."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from costing.answers.charts import Chart
+
+
+@dataclass(frozen=True)
+class ResultTable:
+    """One table of a result sheet.
+
+    name: of the spreadsheet table, fixed for good; frame: its rows, headers as columns; formats: column
+    -> a key of `look.NUMBER_FORMATS` (text where silent); total_columns: summed in a totals row; links:
+    column -> the column that holds the place it leads to; title: a line above the table.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    formats: Mapping[str, str] = field(default_factory=dict)
+    total_columns: tuple[str, ...] = ()
+    links: Mapping[str, str] = field(default_factory=dict)
+    title: str = ""
+
+
+@dataclass(frozen=True)
+class ResultSheet:
+    """One result sheet: tab name, title, notes, tables from the top, charts of those tables, group of its tab: `front`
+    prints on one page, `audit` stands behind.
+    """
+
+    name: str
+    title: str
+    notes: tuple[str, ...] = ()
+    tables: tuple[ResultTable, ...] = ()
+    charts: tuple[Chart, ...] = ()
+    group: str = "decisions"
+
+
+@dataclass(frozen=True, slots=True)
+class RunStamp:
+    """When, by which version, on which basis and from which inputs a run was made."""
+
+    when: dt.datetime
+    version: str
+    basis: str
+    fingerprint: str
+
+    def __str__(self) -> str:
+        """One line, as it stands on each sheet."""
+        when = f"{self.when:%Y-%m-%d %H:%M}"
+        return f"Run {when} · version {self.version} · basis {self.basis} · inputs {self.fingerprint}"

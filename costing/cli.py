@@ -5,7 +5,6 @@ misuse.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,24 +12,34 @@ from pathlib import Path
 import costing
 from costing.commands.table import COMMANDS
 from costing.errors import CostingError, InputError, errors_in
-from costing.terminal import CAUTION, counted, note, print_findings
+from costing.terminal import CAUTION, counted, finish, note, print_findings
+
+STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017, 2.8.2)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; return its exit code."""
-    options = _parser().parse_args(arguments)
+    """Run one command; return its exit code. Whatever goes wrong is said in a line, and no file is left half
+    written.
+    """
     try:
-        return int(options.command(options))
+        options = _parser().parse_args(arguments)
+        try:
+            return int(options.command(options))
+        finally:
+            finish()
     except InputError as wrong:
-        print_findings(wrong.findings, sys.stderr)
+        print_findings(wrong.findings)
         note(f"{counted(len(errors_in(wrong.findings)), 'error')}. Nothing was written.")
         return 1
     except CostingError as wrong:
         note(str(wrong))
         return 1
-    except BrokenPipeError:  # the reader of a pipe, `head` for one, has seen enough
-        sys.stdout = open(os.devnull, "w")  # noqa: PTH123, SIM115
-        return 0
+    except OSError as fault:
+        note(f"{fault.filename or 'A file'}: {fault.strerror or fault}. No file is half written.")
+        return 1
+    except KeyboardInterrupt:
+        note("Stopped. No file is half written.")
+        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:

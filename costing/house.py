@@ -33,7 +33,7 @@ def open_house(source: str | Path | Mapping[str, pd.DataFrame]) -> House:
     """
     from costing.workbook.source import read_estate
 
-    name = "data frames" if isinstance(source, Mapping) else Path(source).name
+    name = "data frames" if isinstance(source, Mapping) else Path(source).resolve().name
     return House(read_estate(source), name)
 
 
@@ -167,6 +167,17 @@ class House:
         from costing.decisions.sensitivity import sensitivity
 
         return sensitivity(self.runs, release)
+
+    def forecast(
+        self, draws: int = 10_000, seed: int = 1, progress: Callable[[int, int], None] | None = None
+    ) -> Answer:
+        """The uncertain figures drawn many times: how sure costs, target prices and verdicts are.
+
+        Same seed, same figures; progress: called with exact runs done and all of them.
+        """
+        from costing.decisions.uncertainty_tables import forecast_answer
+
+        return forecast_answer(self.runs, draws, seed, progress)
 
 
 def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataFrame) -> Any:

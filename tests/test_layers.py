@@ -12,6 +12,7 @@ import costing
 ROOT = Path(costing.__file__).parent
 ORDER = (
     "errors",
+    "files",
     "units",
     "calendar",
     "inputs",

@@ -11,8 +11,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run
-from costing.decisions.uncertainty import forecast
-from costing.decisions.uncertainty_tables import uncertainty_tables
+from costing.decisions.uncertainty_tables import forecast_answer
 from costing.errors import Finding, caution
 from costing.report import report_html
 from costing.report.pictures import flow_picture, stacked_bars
@@ -54,10 +53,10 @@ def both(demo_runs):
 
 
 @pytest.fixture(scope="module")
-def page(both):
+def page(both, demo_runs):
     book, economic = both
     found = [caution("Costs!F3", "9 <b>", "is odd & new.", "Look."), Finding("Tirage!A2", "x", "is wrong.", "Mend it.")]
-    drawn = uncertainty_tables(forecast(book.estate, 200, bases=(ECONOMIC,)), economic)
+    drawn = forecast_answer(demo_runs, 200)
     return report_html(book, economic, found, stamp="version 0", drawn=drawn)
 
 

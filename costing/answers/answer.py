@@ -27,6 +27,7 @@ from costing.answers.charts import Chart
 from costing.answers.kinds import NUMBER_FORMATS
 from costing.answers.page import html_table
 from costing.errors import Finding
+from costing.files import Kind, write_file
 
 ROWS_IN_NOTEBOOK = 20
 
@@ -129,7 +130,8 @@ class Answer:
         """Write one file a table into a folder, under the names of `columns.csv`; return their paths."""
         paths = [Path(folder) / f"{name}.csv" for name in self.tables]
         for path, frame in zip(paths, self.tables.values(), strict=True):
-            frame.map(_safe).to_csv(path, index=False, date_format="%Y-%m-%d")
+            text = frame.map(_safe).to_csv(index=False, date_format="%Y-%m-%d")
+            write_file(path, text.encode(), Kind((".csv",), b""))
         return paths
 
 

@@ -18,21 +18,18 @@ import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.distributions import uncertain_figures
 from costing.decisions.margins import MARGINS, margins, reversals
 from costing.decisions.price_changes import price_increases, price_tables
 from costing.decisions.price_findings import check_elasticity, price_findings
 from costing.decisions.price_tables import PRICES, release_prices
-from costing.decisions.uncertainty import forecast
-from costing.decisions.uncertainty_tables import uncertainty_tables
 from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.files import name_beside, write_file
 from costing.graph.arrays import days
 from costing.house import House
-from costing.inputs.basis import ECONOMIC, REPLACEMENT
-from costing.report.page import report_html
-from costing.terminal import counted, note, print_findings, text_table
+from costing.inputs.basis import REPLACEMENT
+from costing.report.page import REPORT, report_html
+from costing.terminal import counted, note, print_findings, tell, text_table
 from costing.workbook.answer_sheets import result_sheets
-from costing.workbook.change_sheets import uncertainty_sheets
 from costing.workbook.price_sheets import CHANGES, price_sheets
 from costing.workbook.result_sheet import ResultSheet
 
@@ -49,12 +46,12 @@ def _answer(
     findings: Sequence[Finding] = (),
 ) -> int:
     """Print what was found, write its sheets if asked, and return the exit code."""
-    print_findings(findings, sys.stderr)
+    print_findings(findings)
     if options.json:
         print_json(tables)
     else:
         full = [text_table(table) for table in shown if len(table)]
-        print("\n\n".join(full) if full else empty)
+        tell("\n\n".join(full) if full else empty)
     wrong = errors_in(findings)
     if wrong and options.write:
         note(f"{counted(len(wrong), 'error')}. Nothing was written.")
@@ -82,8 +79,8 @@ def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Se
     """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
     answer = ask(source.house)
-    print_findings(answer.findings, sys.stderr)
-    print(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
+    print_findings(answer.findings)
+    tell(answer.to_json() if options.json else text_answer(answer, tables, wide=options.wide))
     wrong = errors_in(answer.findings)
     if wrong and options.write:
         note(f"{counted(len(wrong), 'error')}. Nothing was written.")
@@ -168,44 +165,13 @@ def why(options: argparse.Namespace) -> int:
     return show(options, lambda house: house.why(options.first, options.to, before), shown)
 
 
-def draw(options: argparse.Namespace) -> int:
-    """Draw the uncertain figures many times and say how sure costs and verdicts are."""
-    source = Source(options.path)
-
-    def progress(done: int, of: int) -> None:
-        if sys.stderr.isatty():
-            print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
-
-    empty = "The Uncertainty sheet is empty."
-    if not len(source.estate["uncertainty"]):
-        return _answer(options, source, {}, [], empty, lambda: [])
-    found = forecast(source.estate, options.draws, options.seed, progress=progress)
-    economic = source.on(ECONOMIC)
-    prices = release_prices(source.runs.book, economic, source.on(REPLACEMENT))
-    tables = uncertainty_tables(found, economic, prices) if found.figures else {}
-    shown = [tables[name] for name in ("costs", "shares", "verdicts", "notes") if name in tables]
-    if shown:
-        shown[0] = shown[0][~shown[0]["Planned"]].drop(columns="Planned")
-        note("Releases made. Planned ones and target prices over the draws: --json, or --write for the sheet.")
-    return _answer(
-        options,
-        source,
-        tables,
-        shown,
-        empty,
-        lambda: uncertainty_sheets(found, economic, prices),
-        uncertain_figures(source.estate)[2],
-    )
-
-
 def report(options: argparse.Namespace) -> int:
     """Write the report: build-up, flow of cost, margins, prices, verdicts, how sure they are, findings."""
     source = Source(options.path)
     book, economic = source.both
-    findings, drawn = list(cautions_of(source.runs)), {}
+    findings, drawn = list(cautions_of(source.runs)), None
     try:
-        found = forecast(source.estate, bases=(ECONOMIC,))
-        drawn = uncertainty_tables(found, economic) if found.figures else {}
+        drawn = source.house.forecast()
     except InputError as wrong:  # what can't be drawn takes nothing from the other figures
         findings += [one for one in wrong.findings if one not in findings]
     page = report_html(
@@ -216,11 +182,11 @@ def report(options: argparse.Namespace) -> int:
         prices=release_prices(book, economic, source.on(REPLACEMENT)),
         drawn=drawn,
     )
-    target = options.html or options.path.with_name(f"{options.path.stem}.report.html")
-    try:
-        target.write_text(page, encoding="utf-8")
-    except OSError as fault:
-        msg = f"{target} can't be written ({fault.strerror or fault}). Name another file with --html."
-        raise WorkbookError(msg) from fault
-    print(f"{target} is ready to be opened or printed.")
+    target = write_file(
+        options.html or name_beside(source.path.with_suffix(".html"), ".report"),
+        page.encode(),
+        REPORT,
+        inputs=[source.path],
+    )
+    tell(f"{target} is ready to be opened or printed.")
     return 0

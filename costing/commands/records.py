@@ -36,7 +36,7 @@ from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
-from costing.terminal import counted, note, print_findings
+from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.blank import blank_workbook
 from costing.workbook.closing_sheets import year_end_sheets
@@ -65,7 +65,7 @@ def new(options: argparse.Namespace) -> int:
     else:
         blank_workbook(options.path)
     first = "It holds an invented estate; next:" if options.demo else "Fill it, save it, then:"
-    print(f"{options.path} is ready. {first} costing run {options.path}")
+    tell(f"{options.path} is ready. {first} costing run {options.path}")
     return 0
 
 
@@ -78,10 +78,10 @@ def check(options: argparse.Namespace) -> int:
         findings = wrong.findings
     errors = errors_in(findings)
     if options.json:
-        print(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
+        tell(json.dumps([finding.as_dict() for finding in findings], ensure_ascii=False, indent=1))
     else:
         print_findings(findings, sys.stdout)
-        print(f"{counted(len(errors), 'error')}, {counted(len(findings) - len(errors), 'caution')}.")
+        tell(f"{counted(len(errors), 'error')}, {counted(len(findings) - len(errors), 'caution')}.")
     return 1 if errors else 0
 
 
@@ -104,16 +104,16 @@ def run(options: argparse.Namespace) -> int:
     answers = answers_of_run(runs, cautions)
     sheets = result_sheets(answers, links=not source.is_folder)
     if options.json:
-        print(joined(answers).to_json())
+        tell(joined(answers).to_json())
     else:
         released = runs.once(costs)
         if len(released["latest_costs"]):
-            print(text_answer(released, ("latest_costs",)))
+            tell(text_answer(released, ("latest_costs",)))
         else:
-            print(f"{released.empty} Cost of stock:\n")
-            print(text_answer(runs.once(stock), ("stock_value",)))
+            tell(f"{released.empty} Cost of stock:\n")
+            tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
-        print(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
+        tell(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
     sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(options.path)))
     write_sheets(options, source, sheets)
     return 0
@@ -123,7 +123,7 @@ def show_origins(options: argparse.Namespace) -> int:
     """Say where the cost of one release came from."""
     runs = Source(options.path).runs
     answer = origins_of(runs, options.release, ECONOMIC if options.basis == "economic" else runs.book.basis)
-    print(answer.to_json() if options.json else text_answer(answer, ("origins_grouped", "composition")))
+    tell(answer.to_json() if options.json else text_answer(answer, ("origins_grouped", "composition")))
     return 0
 
 
@@ -146,9 +146,9 @@ def close(options: argparse.Namespace) -> int:
     if errors_in(findings):
         raise InputError(findings)
     frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
-    print_findings(findings, sys.stderr)
+    print_findings(findings)
     tables = with_closing(source.estate, frozen)
-    print(text_answer(carried_on(source.runs, frozen, options.date)))
+    tell(text_answer(carried_on(source.runs, frozen, options.date)))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 
@@ -159,5 +159,5 @@ def open_next(options: argparse.Namespace) -> int:
     said = f"Opened from {options.path.name}, closed on {options.date}."
     blank_workbook(options.new_path, tables_from_estate(following), note=said)
     lots = len(following["opening_stock"])
-    print(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
+    tell(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +28,8 @@ from costing.model import Runs
 from costing.results.amounts_charged import silent_rows
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
-from costing.terminal import CAUTION, note
+from costing.terminal import CAUTION, note, tell
+from costing.workbook.backups import KEPT
 from costing.workbook.closing_sheets import OWNED_YEAR_END
 from costing.workbook.package import Package
 from costing.workbook.read import read_workbook
@@ -36,7 +38,7 @@ from costing.workbook.update import open_source, write_results
 
 OWNED_SHEETS = (
     *catalogue.sheets(),
-    *("Release prices", "Price build-up", "Price changes", "Margins", "How sure", "Run log"),
+    *("Release prices", "Price build-up", "Price changes", "Margins", "Run log"),
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
@@ -46,12 +48,12 @@ class Source:
     """An estate and where it came from: read once, each basis computed once."""
 
     def __init__(self, path: Path) -> None:
-        self.path = path
-        self.package: Package = open_source(path)
-        self.is_folder = path.is_dir()
-        tables = read_csv_folder(path) if self.is_folder else read_workbook(self.package)
+        self.is_folder = os.path.isdir(path)  # noqa: PTH112, no fault where the name can't be one
+        self.path = path.resolve() if self.is_folder else path  # `.` has no name that results could bear
+        self.package: Package = open_source(self.path)
+        tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
-        self.house = House(load(tables), path.name)
+        self.house = House(load(tables), self.path.name)
 
     @property
     def estate(self) -> Estate:
@@ -100,7 +102,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
     """Write result sheets into the workbook, or beside it, and say where they went."""
     written = write_results(
         source.package,
-        options.path,
+        source.path,
         result_sheets,
         OWNED_SHEETS,
         version=costing.__version__,
@@ -110,7 +112,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         ignore_lock=options.ignore_lock,
         strip=options.blank_old_values,
     )
-    note(f"Results written to {written.path}." + (f" Back-up: {written.backup}." if written.backup else ""))
+    note(f"Results written to {written.path}." + (f" Back-up: {written.backup} ({KEPT})." if written.backup else ""))
     if written.old_formulas:
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
         for sheet, cell, formula in written.old_formulas[:20]:
@@ -125,4 +127,4 @@ def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:
         return json.loads(table.to_json(orient="records", date_format="iso", double_precision=15, force_ascii=False))
 
     shown = rows(tables) if isinstance(tables, pd.DataFrame) else {name: rows(one) for name, one in tables.items()}
-    print(json.dumps(shown, ensure_ascii=False, indent=1))
+    tell(json.dumps(shown, ensure_ascii=False, indent=1))

@@ -7,6 +7,7 @@ What a command needs is loaded when it runs, so that `--help` answers at once.
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -143,7 +144,6 @@ def _decisions(verb: str) -> Callable[[Options], int]:
             "margins": decisions.compare_margins,
             "why": decisions.why,
             "scenarios": decisions.scenarios,
-            "forecast": decisions.draw,
             "report": decisions.report,
         }
         return doing[verb](options)
@@ -158,6 +158,12 @@ def _own_plan(path: Path | None) -> Any:
     from costing.commands.decisions import own_plan
 
     return own_plan(path)
+
+
+def _progress(done: int, of: int) -> None:
+    """Exact runs made, on a screen only."""
+    if sys.stderr.isatty():
+        print(f"\r{done} of {of} exact runs", end="" if done < of else "\n", file=sys.stderr, flush=True)
 
 
 _QUESTIONS = (
@@ -219,6 +225,17 @@ _QUESTIONS = (
         ("tornado", "cells_that_move_most"),
         (option("release", type=name, metavar="RELEASE", help="release, or cuvée: its latest release"),),
         "costing sensitivity estate.xlsx Brut",
+    ),
+    Question(
+        "forecast",
+        "draw the uncertain figures many times: how sure costs and verdicts are",
+        lambda house, options: house.forecast(options.draws, options.seed, _progress),
+        ("costs_drawn", "doubt_by_figure", "verdicts_drawn", "draws_notes"),
+        (
+            option("--draws", type=whole(1), default=10_000, help="default: 10,000"),
+            option("--seed", type=whole(0), default=1, help="same seed, same figures; default: 1"),
+        ),
+        "costing forecast estate.xlsx --draws 2000",
     ),
 )
 _OWN_WAY = (JSON, *WRITING, WIDE, WRITE)
@@ -327,18 +344,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    _QUESTIONS[5].command(),
-    Command(
-        "forecast",
-        "draw the uncertain figures many times: how sure costs and verdicts are",
-        _decisions("forecast"),
-        (
-            *_OWN_WAY,
-            option("--draws", type=whole(1), default=10_000, help="default: 10,000"),
-            option("--seed", type=whole(0), default=1, help="same seed, same figures; default: 1"),
-        ),
-        "costing forecast estate.xlsx --draws 2000",
-    ),
+    *(question.command() for question in _QUESTIONS[5:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from costing.calendar import months_between
-from costing.decisions.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
+from costing.decisions.ageing import HoldOrRelease, hold_or_release, verdict
 from costing.decisions.keeping_costs import (
     good_share,
     last_riddling,
@@ -34,7 +34,7 @@ from costing.decisions.keeping_costs import (
 from costing.decisions.release_dates import REASONS, Stacks, age_in_months, candidate_days, escalated
 from costing.decisions.scarcity import queue_for_market
 from costing.decisions.selling import finished_and_sent
-from costing.engine.carrying import DAYS_A_YEAR, RateCurve
+from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
 from costing.inputs.basis import ECONOMIC
@@ -48,7 +48,7 @@ from costing.results.stock import stock_values
 STACK_COLUMNS = (
     *("lot", "cuvee", "format", "bottles", "months_on_lees", "economic_on_lees", "best_release_date", "gain"),
     *("gain_per_bottle_year", "hurdle_break_even", "storage_break_even", "price_break_even", "peak_capital"),
-    *("average_capital", "probability_holding", "verdict", "reason"),
+    *("average_capital", "verdict", "reason"),
 )
 DATE_COLUMNS = (
     *("lot", "cuvee", "format", "releases_on", "months_on_lees", "bottles", "price", "finishing_per_bottle"),
@@ -184,10 +184,6 @@ def hold_or_release_tables(
     rows = np.arange(len(stock))
     none, shown = found.best < 0, np.maximum(found.best, 0)
     later = np.maximum(found.best_later, 0)
-    volatility = price_volatility(results.estate)
-    chance = probability_holding_wins(
-        stacks.price[rows, later], found.flip_price[rows, later], volatility, (at[later] - at[0]) / DAYS_A_YEAR
-    )
 
     def at_best(values: Floats) -> Floats:
         return np.where(none, np.nan, values[rows, shown])
@@ -209,7 +205,6 @@ def hold_or_release_tables(
             "price_break_even": np.where(found.best_later < 0, np.nan, found.flip_price[rows, later] / good),
             "peak_capital": at_best(found.peak_capital),
             "average_capital": at_best(found.average_capital),
-            "probability_holding": np.where((found.best_later < 0) | (volatility <= 0), np.nan, chance),
             **dict(zip(("verdict", "reason"), zip(*said, strict=True), strict=True)),
         }
     )
@@ -238,19 +233,6 @@ def hold_or_release_tables(
         }
     )
     return verdicts, by_date, found
-
-
-def price_volatility(estate: Estate) -> float:
-    """Yearly spread of the logarithm of prices by age, from the Uncertainty sheet; 0 where it says nothing of
-    them.
-
-    Read from the first row that multiplies Price by age by a normal or lognormal draw: its second parameter.
-    """
-    table = estate["uncertainty"]
-    rows = table[(table["sheet"] == AGES_SHEET) & table["distribution"].isin(["normal", "lognormal"])]
-    rows = rows[rows["how"] == "multiply"]
-    spread = float(rows["second_parameter"].iloc[0]) if len(rows) else 0.0
-    return spread if spread > 0 else 0.0
 
 
 def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[Finding]:

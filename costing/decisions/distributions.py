@@ -44,6 +44,19 @@ class Distribution:
         """Value in the middle."""
         return float(self.quantile(np.array([0.5]))[0])
 
+    def moments(self) -> tuple[float, float]:
+        """Mean and standard deviation, in closed form."""
+        first, second, third = self.parameters
+        if self.kind == "uniform":
+            return (first + second) / 2.0, (second - first) / 12.0**0.5
+        if self.kind == "triangular":
+            spread = first**2 + second**2 + third**2 - first * second - first * third - second * third
+            return (first + second + third) / 3.0, (spread / 18.0) ** 0.5
+        if self.kind == "lognormal":
+            mean = first * float(np.exp(second**2 / 2.0))
+            return mean, mean * float(np.expm1(second**2)) ** 0.5
+        return first, second
+
 
 def _normal(share: Floats, mean: float, deviation: float, _: float) -> Floats:
     return np.asarray(mean + deviation * ndtri(share))

@@ -1,7 +1,8 @@
 """Hold or release: every stack on lees taken alone, beside what the plan of all lots does with it.
 
 A stack alone has the market, the cellar and the line to itself; where the plan does something else, other lots share
-them. Arithmetic: `costing.decisions.ageing`; tables: `costing.decisions.ageing_tables`.
+them. The chance that holding wins is that of the forecast (`costing.decisions.uncertain_ageing`). Arithmetic:
+`costing.decisions.ageing`; tables: `costing.decisions.ageing_tables`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding
 from costing.decisions.plan.views import what_the_plan_does
+from costing.decisions.uncertain_ageing import holding_chances
 from costing.model import Runs
 
 CURVES = 6
@@ -25,6 +27,8 @@ def ageing(runs: Runs) -> Answer:
     held = holding(runs.economic)
     verdicts, by_date, found = hold_or_release_tables(runs.economic, held)
     order = np.argsort(-np.nan_to_num(verdicts["gain"].to_numpy(dtype=float)), kind="stable")
+    chance = verdicts["lot"].map(runs.once(holding_chances)).astype(float)
+    verdicts = verdicts.assign(probability_holding=chance)
     tables = {"hold_or_release": verdicts.iloc[order].reset_index(drop=True)}
     if found is not None and not by_date["price"].isna().all():
         planned = what_the_plan_does(runs)

@@ -26,24 +26,15 @@ from costing.money.charges import capital_curve
 from costing.results.results import Results
 
 OWN_RATE = "economic, interest as recorded"
-PRICES_DRAWN = {
-    "release": "Release",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "channel": "Channel",
-    "target": "Target",
-    "price": "Target price, net",
-    "p5": "5 % below",
-    "p50": "50 % below",
-    "p95": "95 % below",
-    "list_price": "List price in force",
-    "list_reaches": "Draws in which the list price reaches it",
-}
+_COLUMNS = (
+    *("release", "channel", "target_price", "p5", "p50", "p95", "draws_list_reaches", "list_price", "target"),
+    *("cuvee", "format"),
+)
 
 
 def prices_drawn(found: Forecast, economic: Results, prices: pd.DataFrame) -> pd.DataFrame:
     """Percentiles of the target price of every watched release by channel, and how often the list price in force
-    reaches it (columns of `PRICES_DRAWN`).
+    reaches it (table `prices_drawn`).
 
     prices: `release_prices` of the same estate. Rows without a target price are left out.
     """
@@ -63,13 +54,9 @@ def prices_drawn(found: Forecast, economic: Results, prices: pd.DataFrame) -> pd
         low, middle, high = np.percentile(drawn, (5, 50, 95))
         net = float(line["net_price"])
         reaches = float((drawn <= net).mean()) if np.isfinite(net) else np.nan
-        rows.append(
-            [
-                *(line[name] for name in ("release", "cuvee", "format", "channel", "target", "target_price")),
-                *(low, middle, high, line["list_price"], reaches),
-            ]
-        )
-    return pd.DataFrame(rows, columns=list(PRICES_DRAWN))
+        drawn_columns = {"p5": low, "p50": middle, "p95": high, "draws_list_reaches": reaches}
+        rows.append([drawn_columns.get(name, line.get(name)) for name in _COLUMNS])
+    return pd.DataFrame(rows, columns=list(_COLUMNS))
 
 
 def _at_still_interest(found: Forecast) -> Floats:

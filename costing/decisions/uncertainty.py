@@ -37,7 +37,7 @@ from costing.results.costs import by_cuvee, releases
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-DRAWS, CHECKED = 10_000, 3
+DRAWS, SEED, CHECKED = 10_000, 1, 3
 BLOCK = 1_000
 _FAR = (0.001, 0.999)
 _STILL_WINE = ("interest_rates", "price_indices", "market_values", "price_by_age", "channels", "price_list", "targets")
@@ -78,7 +78,7 @@ class Forecast:
 def forecast(
     estate: Estate,
     draws: int = DRAWS,
-    seed: int = 1,
+    seed: int = SEED,
     *,
     bases: Sequence[Basis] | None = None,
     watched: Sequence[str] | None = None,

@@ -1,4 +1,5 @@
-"""Tables of a forecast: percentiles of cost per bottle, which figure the doubt comes from, how the draws were made.
+"""The forecast as an answer: percentiles of cost per bottle, of target prices and of gains, which figure the doubt
+comes from, how the draws were made.
 
     first-order share of a figure = variance of the cost when that figure alone is drawn / variance when all are
 
@@ -9,51 +10,96 @@ where figures act together.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 
-from costing.decisions.distributions import draw
-from costing.decisions.uncertain_ageing import VERDICTS_DRAWN, verdicts_drawn
-from costing.decisions.uncertain_prices import PRICES_DRAWN, prices_drawn
-from costing.decisions.uncertainty import Forecast, priced
+from costing.answers.answer import Answer
+from costing.decisions.distributions import draw, uncertain_figures
+from costing.decisions.price_tables import release_prices
+from costing.decisions.uncertain_ageing import verdicts_drawn
+from costing.decisions.uncertain_prices import prices_drawn
+from costing.decisions.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
+from costing.errors import errors_in
 from costing.inputs.schema import sheets
-from costing.results.results import Results
+from costing.model import Runs
 
 _NOTHING = 1e-12
 _SHARE_DRAWS = 5_000
 PERCENTILES = (5, 25, 50, 75, 95)
-COSTS_DRAWN = {
-    "release": "Release",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "disgorged": "Disgorged",
-    "planned": "Planned",
-    "basis": "Basis",
-    "recorded": "As recorded",
-    "mean": "Mean",
-    "deviation": "Standard deviation",
-    **{f"p{share}": f"{share} % below" for share in PERCENTILES},
-}
-FIGURES_DRAWN = {
-    "name": "Figure",
-    "touches": "Touches",
-    "cells": "Cells",
-    "distribution": "Distribution",
-    "mean": "Mean draw",
-    "p5": "5 % below",
-    "p95": "95 % below",
-}
-NOTES = {"what": "What", "value": "Value"}
+_LIKELY = 0.9
+"""A verdict is open where neither side wins in so many draws."""
+
+
+def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: Progress | None = None) -> Answer:
+    """The uncertain figures drawn many times: how sure costs, target prices and verdicts are.
+
+    draws, seed: same seed, same figures; progress: called with exact runs done and all of them. InputError with every
+    finding of the sheet Uncertainty.
+    """
+    facts = {"currency": runs.currency}
+    figures, _, findings = uncertain_figures(runs.estate)
+    if not figures and not errors_in(findings):
+        return Answer(
+            {"costs_drawn": pd.DataFrame(columns=["release"])}, (), (), facts, "The sheet Uncertainty is empty."
+        )
+    found = forecast(runs.estate, draws, seed, progress=progress)
+    shares = shares_by_cuvee(found, "economic")
+    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    tables = {
+        "costs_drawn": costs_drawn(found),
+        "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
+        "verdicts_drawn": verdicts_drawn(runs.economic, found.figures, found.correlation, found.drawn, seed),
+        "prices_drawn": prices_drawn(found, runs.economic, prices),
+        "doubt_by_figure": shares.add_prefix("share_of_doubt:").rename_axis("figure").reset_index(),
+        "figures_drawn": figures_drawn(found),
+        "draws_notes": notes_of(found),
+    }
+    tables = {name: table.rename_axis(None, axis=1) for name, table in tables.items()}
+    says = (*_cost_said(found, shares, runs.currency), *_verdicts_said(tables["verdicts_drawn"]))
+    empty = "No release is made or planned: nothing to draw."
+    return Answer(tables, tuple(findings), says, facts, empty)
+
+
+def _cost_said(found: Forecast, shares: pd.DataFrame, currency: str) -> Iterator[str]:
+    """Where the doubt is widest, and what it comes from most."""
+    latest = _latest(found)
+    cost = found.cost["economic"][:, latest.index]
+    if not cost.size:
+        return
+    low, high = np.percentile(cost, (5, 95), axis=0)
+    widest = int(np.argmax((high - low) / cost.mean(axis=0)))
+    cuvee = str(latest["cuvee"].iloc[widest])
+    between = f"{low[widest]:.2f} to {high[widest]:.2f} {currency}"
+    said = f"{cuvee} is the least sure: in nine draws of ten a bottle costs {between}"
+    part = shares[cuvee].dropna() if cuvee in shares else pd.Series(dtype=float)
+    yield f"{said}, most of the doubt from {part.idxmax()} ({part.max():.0%})." if len(part) else f"{said}."
+
+
+def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
+    """Which verdicts could turn."""
+    chance = verdicts["probability_holding"].astype(float)
+    known = verdicts[chance.notna()]
+    if not len(known):
+        return
+    held = known["probability_holding"].astype(float)
+    turning = known[(held < _LIKELY) & (held > 1.0 - _LIKELY)]
+    rest = f"{len(known) - len(turning)} of {len(known)} verdicts are at least {_LIKELY:.0%} sure"
+    named = ", ".join(
+        f"{lot} ({one:.0%})" for lot, one in turning[["lot", "probability_holding"]].head(3).itertuples(index=False)
+    )
+    yield f"{rest}; open, most money first, with the chance that holding wins: {named}." if named else f"{rest}."
 
 
 def costs_drawn(found: Forecast) -> pd.DataFrame:
-    """Cost per bottle of every watched release over the draws, one row per basis (columns of `COSTS_DRAWN`)."""
+    """Cost per bottle of every watched release over the draws, one row per basis (table `costs_drawn`)."""
     parts = []
     for basis, cost in found.cost.items():
         frame = found.releases[["release", "cuvee", "format", "disgorged", "planned"]].copy()
         frame["basis"] = basis
-        frame["recorded"] = found.recorded[basis]
-        frame["mean"], frame["deviation"] = cost.mean(axis=0), cost.std(axis=0, ddof=1)
+        frame["recorded_per_bottle"] = found.recorded[basis]
+        frame["mean"], frame["standard_deviation"] = cost.mean(axis=0), cost.std(axis=0, ddof=1)
         for share, values in zip(PERCENTILES, np.percentile(cost, PERCENTILES, axis=0), strict=True):
             frame[f"p{share}"] = values
         parts.append(frame)
@@ -82,19 +128,23 @@ def variance_shares(found: Forecast, basis: str) -> pd.DataFrame:
     )
 
 
-def shares_by_cuvee(found: Forecast, basis: str) -> pd.DataFrame:
-    """First-order shares of the latest release of every cuvée in bottles of 75 cl: figure, one column per cuvée."""
-    shares = variance_shares(found, basis)
-    frame = found.releases.assign(release=found.releases["release"].astype(str))
+def _latest(found: Forecast) -> pd.DataFrame:
+    """Latest release of every cuvée in bottles of 75 cl: made, or planned where none is made; by its position."""
+    frame = found.releases.reset_index(drop=True)
     frame = frame[frame["format"].astype(str) == "bottle"]
     made = frame[~frame["planned"].astype(bool)]
-    chosen = (made if len(made) else frame).drop_duplicates("cuvee", keep="last")
-    table = shares[list(chosen["release"])].set_axis(list(chosen["cuvee"].astype(str)), axis=1)
-    return table.reset_index()
+    return (made if len(made) else frame).drop_duplicates("cuvee", keep="last")
+
+
+def shares_by_cuvee(found: Forecast, basis: str) -> pd.DataFrame:
+    """First-order shares of the latest release of every cuvée in bottles of 75 cl [figures, cuvées]."""
+    latest = _latest(found)
+    shares = variance_shares(found, basis)[list(latest["release"].astype(str))]
+    return shares.set_axis(list(latest["cuvee"].astype(str)), axis=1)
 
 
 def figures_drawn(found: Forecast) -> pd.DataFrame:
-    """Figures of the sheet and how they were drawn (columns of `FIGURES_DRAWN`)."""
+    """Figures of the sheet and how they were drawn (table `figures_drawn`)."""
     rows = []
     for at, figure in enumerate(found.figures):
         target, drawn = figure.target, found.drawn[:, at]
@@ -109,7 +159,9 @@ def figures_drawn(found: Forecast) -> pd.DataFrame:
                 *map(float, np.percentile(drawn, (5, 95))),
             )
         )
-    return pd.DataFrame(rows, columns=list(FIGURES_DRAWN))
+    return pd.DataFrame(
+        rows, columns=["figure", "touches", "cells", "distribution", "draw_mean", "draw_p5", "draw_p95"]
+    )
 
 
 def notes_of(found: Forecast) -> pd.DataFrame:
@@ -124,25 +176,4 @@ def notes_of(found: Forecast) -> pd.DataFrame:
             f"{found.rerun_difference:.4%}",
         ),
     ]
-    return pd.DataFrame(rows, columns=list(NOTES))
-
-
-def uncertainty_tables(
-    found: Forecast, economic: Results, prices: pd.DataFrame | None = None
-) -> dict[str, pd.DataFrame]:
-    """Tables `costs`, `shares`, `verdicts`, `prices`, `figures` and `notes` of a forecast, headers as people read them.
-
-    economic: results of the same estate on the economic basis; prices: its `release_prices` (without them `prices`
-    is empty).
-    """
-    priced_draws = pd.DataFrame(columns=list(PRICES_DRAWN)) if prices is None else prices_drawn(found, economic, prices)
-    basis = next(iter(found.cost))
-    drawn = verdicts_drawn(economic, found.figures, found.drawn)
-    return {
-        "costs": costs_drawn(found).rename(columns=COSTS_DRAWN),
-        "shares": shares_by_cuvee(found, basis).rename(columns={"figure": "Figure"}),
-        "verdicts": drawn.rename(columns=VERDICTS_DRAWN),
-        "prices": priced_draws.rename(columns=PRICES_DRAWN),
-        "figures": figures_drawn(found).rename(columns=FIGURES_DRAWN),
-        "notes": notes_of(found).rename(columns=NOTES),
-    }
+    return pd.DataFrame(rows, columns=["what", "how_made"])

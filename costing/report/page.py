@@ -17,12 +17,14 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.check import policy_table
+from costing.answers.answer import Answer
 from costing.answers.page import html_table as answer_table
 from costing.decisions.ageing_tables import hold_or_release_tables
 from costing.decisions.margins import MARGINS, margins
 from costing.decisions.price_tables import PRICES, next_of_each
 from costing.decisions.years import between_releases, pairs_of_years
 from costing.errors import Finding, errors_in
+from costing.files import Kind
 from costing.graph.arrays import STAGES
 from costing.report.pictures import flow_picture, stacked_bars
 from costing.results.cost_flow import cost_flow
@@ -32,6 +34,9 @@ from costing.results.results import Results
 from costing.results.stock import stock_values
 
 TITLE = "What each bottle cost"
+BEGINS = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
+REPORT = Kind((".html", ".htm"), BEGINS.encode())
+"""A report as a file: it replaces an earlier one, and nothing else."""
 CAUTIONS = (
     "Decision support, not accounting, tax or legal advice. The book basis, excise and labelling follow the local "
     "standard, appellation and tax rules: confirm them with a licensed professional.",
@@ -90,12 +95,12 @@ def report_html(
     *,
     stamp: str = "",
     prices: pd.DataFrame | None = None,
-    drawn: Mapping[str, pd.DataFrame] | None = None,
+    drawn: Answer | None = None,
 ) -> str:
     """The page as text.
 
     book, economic: results of one estate; findings: of the run; stamp: when and by which version; prices:
-    `release_prices` of the estate; drawn: tables of the uncertain figures, as `uncertainty_tables` gives them.
+    `release_prices` of the estate; drawn: its forecast.
     """
     currency = economic.estate.settings.currency
     day = np.datetime64(book.chain.valuation_day, "D")
@@ -108,13 +113,13 @@ def report_html(
         _margins(book, economic),
         _prices(prices),
         _verdicts(economic),
-        _drawn(drawn or {}),
+        _drawn(drawn),
         _findings(findings),
         _policies(book),
         "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
     ]
     return (
-        f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
+        f"{BEGINS}"
         f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{_STYLE}</style></head>'
         f"<body>{''.join(parts)}</body></html>\n"
     )
@@ -249,28 +254,20 @@ def _verdicts(economic: Results) -> str:
     return _section("Hold or release", answer_table("hold_or_release", table, names))
 
 
-def _drawn(tables: Mapping[str, pd.DataFrame]) -> str:
-    parts = []
-    costs, shares, notes = (tables.get(name) for name in ("costs", "shares", "notes"))
-    if costs is not None and len(costs):
-        made = costs[~costs["Planned"].astype(bool) & (costs["Basis"] == "economic")]
-        numbers = [name for name in costs.columns if pd.api.types.is_float_dtype(costs[name])]
-        columns = ["Release", "Cuvée", "Format", *numbers]
-        parts.append(html_table(made[columns], dict.fromkeys(numbers, ",.2f")))
-    verdicts = tables.get("verdicts")
-    if verdicts is not None and len(verdicts):
-        sure = "Draws in which the verdict holds"
-        columns = ["Lot", "Cuvée", "Format", "Verdict", "Gain of holding as planned", sure]
-        formats = {"Gain of holding as planned": ",.0f", sure: ".0%"}
-        parts.append(html_table(verdicts[columns], formats))
-    if shares is not None and len(shares):
-        parts.append("<p>Share of each figure in the variance of the latest release</p>")
-        parts.append(html_table(shares, dict.fromkeys(map(str, shares.columns[1:]), ".0%")))
-    if notes is not None and len(notes):
-        parts.append(
-            "<p class='under'>" + escape(". ".join(f"{a}: {b}" for a, b in notes.itertuples(index=False))) + ".</p>"
-        )
-    return _section("How sure the figures are", *parts)
+def _drawn(drawn: Answer | None) -> str:
+    if drawn is None or not len(drawn.main):
+        return ""
+    costs = drawn["costs_drawn"]
+    costs = costs[~costs["planned"].astype(bool) & (costs["basis"] == "economic")]
+    notes = drawn["draws_notes"].itertuples(index=False)
+    return _section(
+        "How sure the figures are",
+        *(f"<p>{escape(sentence)}</p>" for sentence in drawn.says),
+        answer_table("costs_drawn", costs),
+        answer_table("verdicts_drawn", drawn["verdicts_drawn"]),
+        answer_table("doubt_by_cuvee", drawn["doubt_by_cuvee"], caption=drawn.title("doubt_by_cuvee")),
+        "<p class='under'>" + escape(". ".join(f"{what}: {value}" for what, value in notes)) + ".</p>",
+    )
 
 
 def _policies(book: Results) -> str:

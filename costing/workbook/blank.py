@@ -24,6 +24,7 @@ import pandas as pd
 import xlsxwriter
 
 from costing.errors import WorkbookError
+from costing.files import Kind, write_file
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, settings, sheets
@@ -38,6 +39,7 @@ from costing.workbook.validations import check_column, check_setting
 EMPTY_ROWS, SPARE_ROWS = 30, 10
 _CHECKED_ROWS = 5000
 _EXPLAINED = "What it does"
+NEW_INPUT = Kind((".xlsx",))
 FRONT_SHEET = "Answers"
 
 
@@ -55,20 +57,7 @@ def blank_workbook(
     Raises WorkbookError where the name is not one of a workbook without macros, the file exists already, can't
     be written, or a frame belongs to no sheet.
     """
-    path = Path(path)
-    if path.suffix.lower() != ".xlsx":
-        msg = f"{path} would not open: its name must end in .xlsx. Choose another name."
-        raise WorkbookError(msg)
-    content = blank_bytes(tables, note=note)
-    try:
-        with path.open("xb") as file:
-            file.write(content)
-    except FileExistsError as fault:
-        msg = f"{path} exists already and is left alone. Choose another name, or move the file away."
-        raise WorkbookError(msg) from fault
-    except OSError as fault:
-        msg = f"{path} can't be written ({fault.strerror or fault}). Check the name and the folder."
-        raise WorkbookError(msg) from fault
+    write_file(path, blank_bytes(tables, note=note), NEW_INPUT)
 
 
 def blank_bytes(tables: Mapping[str, pd.DataFrame] | None = None, *, note: str = "") -> bytes:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import stat
 import zipfile
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
@@ -95,7 +96,10 @@ def open_package(path: str | Path, limits: Limits = LIMITS) -> Package:
     """
     path = Path(path)
     try:
-        if path.stat().st_size > limits.file_bytes:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            raise refusal(path, "it is no file.", "Name the workbook (.xlsx or .xlsm) itself.")
+        if found.st_size > limits.file_bytes:
             wrong = f"the file is larger than {limits.file_bytes // _MB} MB."
             raise refusal(path, wrong, "Remove pictures or old sheets.")
         content = path.read_bytes()

@@ -1,11 +1,7 @@
 """Putting new bytes in a workbook's place, so that a crash leaves the old file or the new one.
 
-Rule: resolve links; look for locks; compare the parts with those that may change; keep a verified back-up;
-write a temporary file in the same folder and force it to disk; look at the original once more; rename over
-it; force the folder to disk. A rename within a file system is atomic (POSIX.1-2017, `rename`).
-
-Conventions: the back-up is `name.bak.xlsx` beside the file: the file as it was before the latest write.
-What a killed run left unfinished is removed by the first run a day later.
+Rule: resolve links; look for locks; compare the parts with those that may change; keep a verified back-up
+(`backups`); write the new file beside it (`costing.files`); look at the original once more; rename over it.
 
 What it does not do: it can't see a program that opened the file without a lock file; other hard links to the
 file keep the old content; no permission beyond mode and owner is copied.
@@ -13,24 +9,19 @@ file keep the old content; no permission beyond mode and owner is copied.
 
 from __future__ import annotations
 
-import contextlib
+import errno
 import hashlib
 import os
 import re
-import secrets
 import stat
-import time
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from pathlib import Path
 
 from costing.errors import WorkbookError
+from costing.files import Kind, name_beside, sync_folder, unfinished, write_file
+from costing.workbook.backups import back_up, drop_old_backups
 from costing.workbook.package import changed_parts, read_package, refusal, shown
 from costing.workbook.sheets import changeable_parts
-
-_CHUNK = 1024 * 1024
-_NEW_FILE = 0o644  # beside a folder of CSV files there is no workbook whose mode could be kept
-_LEFTOVER_SECONDS = 24 * 3600
-_UNFINISHED = "costing-unfinished"
 
 
 def replace_atomically(
@@ -54,18 +45,17 @@ def replace_atomically(
         _require_unlocked({target, Path(path)})
     old_bytes, mode = _unchanged(target, expected_sha256), _writable_mode(target)
     _require_parts_kept(target, old_bytes, new_bytes, may_change)
-    saved = target.with_name(f"{target.stem}.bak{target.suffix}")
     try:
-        _remove_leftovers(target)
-        with _unfinished(saved, old_bytes, mode) as temporary:
-            temporary.replace(saved)
-        _sync_folder(target.parent)
-        with _unfinished(target, new_bytes, mode) as temporary:
+        saved = back_up(target, old_bytes, mode)
+        with unfinished(target, new_bytes, mode) as temporary:
             _unchanged(target, expected_sha256)
             temporary.replace(target)
     except OSError as fault:
-        raise _unwritable(target, fault) from fault
-    _sync_folder(target.parent)
+        remedy = "Make room, allow writing in the folder, or close the program that has the file open."
+        wrong = f"it can't be written ({fault.strerror or fault}); it is as it was."
+        raise refusal(target, wrong, remedy) from fault
+    sync_folder(target.parent)
+    drop_old_backups(target)
     return saved
 
 
@@ -73,7 +63,7 @@ def sibling_path(path: str | Path) -> Path:
     """Return a free name beside the workbook, for results that can't go into it."""
     path = Path(path)
     for number in range(1, 1000):
-        sibling = path.with_name(f"{path.stem}.results{f'-{number}' if number > 1 else ''}{path.suffix}")
+        sibling = name_beside(path, f".results{f'-{number}' if number > 1 else ''}")
         if not sibling.exists():
             return sibling
     raise refusal(path, "there are a thousand result files beside it.", "Delete those that you don't need.")
@@ -85,14 +75,8 @@ def write_beside(path: str | Path, new_bytes: bytes) -> Path:
     """
     target = sibling_path(path)
     read_package(new_bytes, target)
-    try:
-        mode = (stat.S_IMODE(Path(path).stat().st_mode) if Path(path).exists() else _NEW_FILE) | stat.S_IWUSR
-        with _unfinished(target, new_bytes, mode) as temporary:
-            temporary.replace(target)
-    except OSError as fault:
-        raise _unwritable(target, fault) from fault
-    _sync_folder(target.parent)
-    return target
+    mode = stat.S_IMODE(Path(path).stat().st_mode) | stat.S_IWUSR if os.path.isfile(path) else None  # noqa: PTH113
+    return write_file(target, new_bytes, Kind((target.suffix.casefold(),)), inputs=[path], mode=mode)
 
 
 def lock_holder(path: str | Path) -> str:
@@ -102,12 +86,16 @@ def lock_holder(path: str | Path) -> str:
         (f".~lock.{path.name}#", "LibreOffice", _libreoffice_holder),
         (f"~${path.name}", "Excel", _excel_holder),
     ):
-        with contextlib.suppress(FileNotFoundError):
-            try:
-                holder = reading(path.with_name(name).read_bytes()[:4096])
-            except PermissionError:  # Excel keeps its own lock file to itself
-                holder = ""
-            return shown(f"{program}: {holder or 'holder unknown'}")
+        lock = path.with_name(name)
+        try:
+            if not stat.S_ISREG(lock.stat().st_mode):
+                continue  # a folder or a pipe of that name is no lock
+            holder = reading(lock.read_bytes()[:4096])
+        except OSError as fault:
+            if fault.errno in (errno.ENOENT, errno.ENAMETOOLONG, errno.ENOTDIR):
+                continue
+            holder = ""  # it is there: Excel keeps its own to itself, or the disk can't read it
+        return shown(f"{program}: {holder or 'holder unknown'}")
     return ""
 
 
@@ -173,55 +161,3 @@ def _require_parts_kept(target: Path, old_bytes: bytes, new_bytes: bytes, may_ch
     if lost := sorted(changed_parts(before, after) - allowed):
         msg = f"{target.name}: part {shown(lost[0])} would change, which is the user's; nothing was written."
         raise WorkbookError(msg)
-
-
-@contextlib.contextmanager
-def _unfinished(final: Path, content: bytes, mode: int) -> Iterator[Path]:
-    """Write `content` to a file beside `final` and to disk; remove it if still there afterwards."""
-    temporary = final.with_name(f".{final.name}.{secrets.token_hex(4)}.{_UNFINISHED}")
-    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
-    try:
-        try:
-            waiting = memoryview(content)
-            while waiting:
-                waiting = waiting[os.write(handle, waiting[:_CHUNK]) :]
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        _copy_permissions(final, temporary, mode)
-        if temporary.read_bytes() != content:
-            msg = f"{final.name}: what was written to disk reads back differently; nothing was changed."
-            raise WorkbookError(msg)
-        yield temporary
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            temporary.unlink()
-
-
-def _copy_permissions(final: Path, temporary: Path, mode: int) -> None:
-    temporary.chmod(mode)
-    with contextlib.suppress(OSError, AttributeError):  # only the administrator may give files away
-        owner = final.stat()
-        os.chown(temporary, owner.st_uid, owner.st_gid)
-
-
-def _remove_leftovers(target: Path) -> None:
-    for leftover in target.parent.glob(f".*.{_UNFINISHED}"):
-        with contextlib.suppress(OSError):
-            if time.time() - leftover.stat().st_mtime > _LEFTOVER_SECONDS:
-                leftover.unlink()
-
-
-def _sync_folder(folder: Path) -> None:
-    """Force the rename to disk. Some file systems refuse, and the file is in place by now."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _unwritable(target: Path, fault: OSError) -> WorkbookError:
-    remedy = "Make room, allow writing in the folder, or close the program that has the file open."
-    return refusal(target, f"it can't be written ({fault.strerror or fault}); it is as it was.", remedy)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -21,9 +22,9 @@ def read_estate(source: str | Path | Mapping[str, pd.DataFrame]) -> Estate:
     if isinstance(source, Mapping):
         return load.read_estate(source)
     path = Path(source)
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112, no fault where the name can't be one
         return load.read_estate(path)
-    if not path.exists():
+    if not os.path.exists(path):  # noqa: PTH110
         msg = f"{path} does not exist. Name a workbook or a folder of CSV files; `costing new {path}` makes a workbook."
         raise WorkbookError(msg)
     return load.load(read_workbook(path))

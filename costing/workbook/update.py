@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,9 +36,10 @@ class Written:
 def open_source(path: str | Path) -> Package:
     """Return the workbook as it is on disk, or one made in memory from a folder of CSV files."""
     path = Path(path)
-    if not path.is_dir():
+    if not os.path.isdir(path):  # noqa: PTH112, no fault where the name can't be one
         return open_package(path)
-    return read_package(blank_bytes(tables_from_csv(path)), path.with_name(f"{path.name}.xlsx"))
+    path = path.resolve()
+    return read_package(blank_bytes(tables_from_csv(path)), path.parent / f"{path.name or 'estate'}.xlsx")
 
 
 def write_results(

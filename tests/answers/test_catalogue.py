@@ -91,5 +91,4 @@ def test_headers_and_titles_of_results_stand_in_the_data_alone() -> None:
         if found := {word for word in words if word in headers}:
             again[path.name] = found
     left = {"ageing_tables.py", "margins.py", "price_tables.py", "price_chains.py", "scarcity_tables.py"}
-    left |= {"uncertain_ageing.py", "uncertain_prices.py", "uncertainty_tables.py"}
     assert set(again) <= left, {name: words for name, words in again.items() if name not in left}

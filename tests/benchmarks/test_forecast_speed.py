@@ -19,7 +19,7 @@ def test_ten_thousand_draws_on_the_demo() -> None:
     for _ in range(3):  # the best of three: the machine may be busy with something else
         started = time.perf_counter()
         found = forecast(estate, 10_000)
-        verdicts = verdicts_drawn(economic, found.figures, found.drawn)
+        verdicts = verdicts_drawn(economic, found.figures, found.correlation, found.drawn)
         seconds.append(time.perf_counter() - started)
         if seconds[-1] < 5.0:
             break

@@ -13,7 +13,7 @@ import pytest
 from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
-from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding, price_volatility
+from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 
@@ -128,13 +128,6 @@ def _pool(results, cellar: str, year: int) -> float:
     pools = results.estate["pools"]
     row = pools[(pools["pool"] == cellar) & (pools["from_date"].dt.year == year + 1)].iloc[0]
     return float(row["amount"] / row["normal_capacity"])
-
-
-def test_chance_only_where_the_uncertainty_sheet_names_prices_by_age(economic) -> None:
-    assert price_volatility(economic.estate) == pytest.approx(0.07)
-    silent = changed(economic.estate, "uncertainty", lambda table: table[table["sheet"] != "Price by age"])
-    verdicts, _, _ = hold_or_release_tables(run(silent, ECONOMIC, economic.chain))
-    assert verdicts["probability_holding"].isna().all()
 
 
 def test_findings_name_what_no_verdict_speaks_of(economic) -> None:

@@ -18,18 +18,14 @@ from scipy import stats
 from uncertainties import correlated_values_norm
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
-from costing.decisions.ageing import hold_or_release
-from costing.decisions.ageing_tables import holding
-from costing.decisions.changes import apply_changes
 from costing.decisions.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.price_tables import release_prices
-from costing.decisions.scarcity import queue_for_market
 from costing.decisions.sensitivity import cell_sensitivities
-from costing.decisions.uncertain_ageing import verdicts_drawn
 from costing.decisions.uncertain_prices import prices_drawn
 from costing.decisions.uncertainty import Forecast, forecast, priced
-from costing.decisions.uncertainty_tables import costs_drawn, uncertainty_tables, variance_shares
+from costing.decisions.uncertainty_tables import costs_drawn, forecast_answer, variance_shares
 from costing.inputs.estate import as_table
+from costing.model import Runs
 from tests.properties.estates import random_estate
 
 BRUT = "D25-3-BRUT"
@@ -239,9 +235,10 @@ def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
 def test_nothing_in_doubt_and_nothing_released(demo) -> None:
     sure = forecast(doubtful(demo), 20, watched=[BRUT])
     assert np.array_equal(sure.cost["book"], np.full((20, 1), sure.recorded["book"][0]))
-    tables = uncertainty_tables(sure, run(demo, ECONOMIC))
-    assert len(tables["costs"]) == 2
-    assert not len(tables["figures"])
+    assert len(costs_drawn(sure)) == 2
+    silent = forecast_answer(Runs(doubtful(demo)), 20)
+    assert not len(silent.main)
+    assert "Uncertainty is empty" in silent.empty
     nothing = forecast(doubtful(demo, GRAPES), 20, watched=["no such release"])
     assert nothing.cost["economic"].shape == (20, 0)
 
@@ -269,37 +266,6 @@ def test_correlations_that_cannot_hold_together_are_refused(demo) -> None:
     assert [one.place for one in uncertain_figures(twice)[2]] == ["Uncertainty!A3"]
 
 
-def test_verdicts_of_ageing_over_the_draws(demo, found) -> None:
-    economic = run(demo, ECONOMIC)
-    table = verdicts_drawn(economic, found.figures, found.drawn).set_index("lot")
-    assert len(table) > 10
-    assert table["verdict_holds"].between(0, 1).all()
-    assert (table["p5"] <= table["p50"]).all()
-    assert (table["p50"] <= table["p95"]).all()
-    sure = table[(table["p5"] > 0) | (table["p95"] < 0)]
-    assert (sure["verdict_holds"] > 0.94).all()
-    assert np.allclose(table["mean"], table["gain"], atol=0.5 * (table["p95"] - table["p5"]).abs() + 1.0)
-
-
-def test_gains_are_those_of_the_whole_run_at_one_draw(demo, found) -> None:
-    economic = run(demo, ECONOMIC)
-    base = holding(economic)
-    wait = queue_for_market(base.stacks, base.at, base.curve, base.market).wait_years
-    now = hold_or_release(base.stacks, base.at, base.curve, wait)
-    one = found.drawn[11:12]
-    table = verdicts_drawn(economic, found.figures, one).set_index("lot")
-    reads = [(at, figure) for at, figure in enumerate(found.figures) if figure.target.table != "pressings"]
-    reads = [(at, figure) for at, figure in reads if figure.target.table not in ("disgorgements", "deliveries")]
-    changed = apply_changes(demo, [figure.change(float(one[0, at])) for at, figure in reads])
-    then = holding(run(changed, ECONOMIC))
-    again = hold_or_release(then.stacks, then.at, then.curve, wait)
-    for row, lot in enumerate(base.stock["lot"]):
-        later = now.best_later[row]
-        if lot in table.index:
-            expected = again.worth.npv[row, later] - again.worth.npv[row, now.first[row]]
-            assert table.loc[lot, "p50"] == pytest.approx(expected, rel=1e-4, abs=0.5), lot
-
-
 def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
@@ -319,15 +285,19 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     table = prices_drawn(found, price["now"][1], price["now"][0])
     both = table.merge(price["then"][0][["release", "channel", "target_price"]], on=["release", "channel"])
     assert len(both) > 50
-    assert (both["target_price"] > both["price"] * 1.001).any()
-    assert np.allclose(both["p50"], both["target_price"], rtol=5e-4)
+    assert (both["target_price_y"] > both["target_price_x"] * 1.001).any()
+    assert np.allclose(both["p50"], both["target_price_y"], rtol=5e-4)
 
 
-def test_tables_speak_of_every_release_and_figure(demo, found) -> None:
-    tables = uncertainty_tables(found, run(demo, ECONOMIC))
-    assert set(tables) == {"costs", "shares", "verdicts", "prices", "figures", "notes"}
-    assert not len(tables["prices"])
-    assert len(tables["costs"]) == 2 * len(found.releases)
-    assert list(tables["figures"]["Figure"]) == [figure.name for figure in found.figures]
-    assert {"Brut", "Seconde"} <= set(tables["shares"].columns)
+def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
+    answer = forecast_answer(demo_runs, 200, seed=7)
+    assert len(answer["costs_drawn"]) == 2 * len(found.releases)
+    assert list(answer["figures_drawn"]["figure"]) == [figure.name for figure in found.figures]
+    assert {"Brut", "Seconde"} <= set(answer["doubt_by_cuvee"]["cuvee"])
+    turned = answer["doubt_by_figure"].set_index("figure")["share_of_doubt:Brut"]
+    brut = answer["doubt_by_cuvee"].set_index("cuvee").loc["Brut"]
+    assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
+    assert len(answer["prices_drawn"]) > 50
+    assert len(answer.says) == 2
+    assert next(iter(answer.tables)) == "costs_drawn"
     assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)

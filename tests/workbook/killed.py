@@ -21,8 +21,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from costing import files
 from costing.errors import WorkbookError
-from costing.workbook import replace
 from costing.workbook.package import open_package
 from costing.workbook.replace import replace_atomically
 
@@ -64,6 +64,9 @@ BYPASSES = (
     *("shutil.copyfile", "shutil.move", "shutil.copymode", "shutil.copystat"),
     *("tempfile.mkstemp", "subprocess.Popen"),
 )
+
+
+UNTOUCHED = "20200101-000000.xlsm"
 
 
 class Counters:
@@ -129,7 +132,9 @@ def state_of(folder: Path, contents: dict[str, str]) -> dict[str, str]:
             opened = open_package(path).sha256 == sha256
         except WorkbookError:
             opened = False
-        found[path.name] = contents.get(sha256, "unknown") if opened else "broken"
+        kept = path.name.partition(".bak-")[2]
+        name = "untouched" if kept == UNTOUCHED else "back-up" if kept else path.name
+        found[name] = contents.get(sha256, "unknown") if opened else "broken"
     return found
 
 
@@ -139,14 +144,14 @@ def main(folder: Path) -> None:
     older, old, new = known.values()
     contents = {hashlib.sha256(content).hexdigest(): name for name, content in known.items()}
     old_sha256 = hashlib.sha256(old).hexdigest()
-    replace._CHUNK = 16 * 1024  # several writes to each file, so that a kill falls between them too
+    files._CHUNK = 16 * 1024  # several writes to each file, so that a kill falls between them too
     work = folder / "work"
 
     def fresh() -> Path:
         shutil.rmtree(work, ignore_errors=True)
         work.mkdir()
         (work / "estate.xlsm").write_bytes(old)
-        (work / "estate.bak.xlsm").write_bytes(older)
+        (work / f"estate.bak-{UNTOUCHED}").write_bytes(older)
         return work / "estate.xlsm"
 
     def traced() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from costing.errors import WorkbookError
-from costing.workbook import replace
+from costing.workbook import backups, replace
 from costing.workbook.dependents import dependent_parts
 from costing.workbook.graft import graft
 from costing.workbook.package import open_package, read_package, rebuild
@@ -53,19 +54,92 @@ def refused(target: Path, new: bytes = NEW, sha256: str = OLD_SHA256, **options:
 
 def test_the_new_bytes_stand_in_place_with_a_back_up_and_the_same_mode(target: Path) -> None:
     saved = replace_atomically(target, NEW, OLD_SHA256)
-    assert saved == target.with_name("estate.bak.xlsm")
+    assert re.fullmatch(r"estate\.bak-\d{8}-\d{6}\.xlsm", saved.name)
     assert target.read_bytes() == NEW
     assert saved.read_bytes() == OLD
     assert target.stat().st_mode & 0o777 == saved.stat().st_mode & 0o777 == 0o640
-    assert names(target.parent) == ["estate.bak.xlsm", "estate.xlsm"]
+    assert names(target.parent) == [saved.name, "estate.xlsm"]
 
 
-def test_one_back_up_rolls_on(target: Path) -> None:
+def test_somebodys_own_back_up_is_left_alone_and_the_untouched_original_is_kept(target: Path) -> None:
+    """One name served every back-up: a person's own file of that name went, and the original after two writes."""
+    own = target.with_name("estate.bak.xlsm")
+    own.write_bytes(b"mine")
+    renamed = target.with_name("estate.bak-20200101-000000 before the audit.xlsm")
+    renamed.write_bytes(b"kept")
+    written = OLD
+    for number in range(backups.LATEST + 4):
+        new = run(OLD, float(number))
+        replace_atomically(target, new, hashlib.sha256(written).hexdigest())
+        written = new
+    kept = backups.backups(target)
+    assert len(kept) == 1 + backups.LATEST
+    assert kept[0].read_bytes() == OLD
+    assert [path.read_bytes() for path in kept[1:]] == [run(OLD, float(number)) for number in range(3, 12)]
+    assert own.read_bytes() == b"mine"
+    assert renamed.read_bytes() == b"kept"
+
+
+def test_a_write_that_failed_and_is_tried_again_makes_one_back_up(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def locked(*_: object) -> None:
+        raise OSError(13, "Permission denied")
+
+    for _ in range(3):
+        with monkeypatch.context() as patched:
+            patched.setattr(replace, "unfinished", locked)
+            with pytest.raises(WorkbookError, match="it is as it was"):
+                replace_atomically(target, NEW, OLD_SHA256)
     replace_atomically(target, NEW, OLD_SHA256)
-    newest = run(NEW, 2.0)
-    replace_atomically(target, newest, open_package(target).sha256)
-    assert target.with_name("estate.bak.xlsm").read_bytes() == NEW
-    assert names(target.parent) == ["estate.bak.xlsm", "estate.xlsm"]
+    assert len(backups.backups(target)) == 1
+
+
+def test_a_clean_up_that_fails_after_success_is_no_failure(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It said that the workbook was as it was, with the new one in its place."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    for operation in ("unlink", "scandir", "listdir"):
+        monkeypatch.setattr(os, operation, refuse)
+    replace_atomically(target, NEW, OLD_SHA256)
+    monkeypatch.undo()
+    assert target.read_bytes() == NEW
+
+
+@pytest.mark.parametrize("length", [200, 239, 240, 250])
+def test_a_name_as_long_as_a_name_can_be(tmp_path: Path, length: int) -> None:
+    """Names of lock, temporary file and back-up are longer, and ended in a traceback."""
+    target = tmp_path / f"{'é' * (length // 2)}.xlsm"
+    target.write_bytes(OLD)
+    assert lock_holder(target) == ""
+    saved = replace_atomically(target, NEW, OLD_SHA256)
+    assert saved.read_bytes() == OLD
+    assert backups.backups(target) == [saved]
+    assert sibling_path(target).name.endswith(".results.xlsm")
+    assert write_beside(target, NEW).read_bytes() == NEW
+
+
+def test_a_lock_file_that_the_disk_cannot_read_counts_and_a_folder_or_pipe_does_not(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lock = target.with_name(".~lock.estate.xlsm#")
+    lock.mkdir()
+    assert lock_holder(target) == ""
+    lock.rmdir()
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(lock)
+        assert lock_holder(target) == ""
+        lock.unlink()
+    lock.write_bytes(LIBREOFFICE_LOCK)
+
+    def unreadable(path: Path) -> bytes:
+        raise OSError(5, "Input/output error", str(path))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "read_bytes", unreadable)
+        assert lock_holder(target) == "LibreOffice: holder unknown"
 
 
 def test_a_link_keeps_pointing_to_the_file_that_is_replaced(target: Path, tmp_path: Path) -> None:
@@ -76,7 +150,7 @@ def test_a_link_keeps_pointing_to_the_file_that_is_replaced(target: Path, tmp_pa
     saved = replace_atomically(link, NEW, OLD_SHA256)
     assert link.is_symlink()
     assert target.read_bytes() == NEW
-    assert saved == target.with_name("estate.bak.xlsm")
+    assert saved.parent == target.parent
     assert names(folder) == ["link.xlsm"]
 
 
@@ -103,7 +177,7 @@ def test_a_change_during_the_write_is_seen_too(target: Path, monkeypatch: pytest
         replace_atomically(target, NEW, OLD_SHA256)
     assert len(seen) == 2
     assert target.read_bytes() == meanwhile
-    assert names(target.parent) == ["estate.bak.xlsm", "estate.xlsm"]
+    assert names(target.parent) == [backups.backups(target)[0].name, "estate.xlsm"]
 
 
 LIBREOFFICE_LOCK = b",ann,cellar-pc,20.11.2024 10:15,file:///home/ann/.config/libreoffice/4;"
@@ -206,13 +280,13 @@ def test_what_is_written_is_read_back(target: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_leftovers_of_a_killed_run_go_after_a_day(target: Path) -> None:
-    old, young = (target.with_name(f".estate.xlsm.{n}.costing-unfinished") for n in (1, 2))
+    old, young = (target.with_name(f".{n}.costing-unfinished") for n in (1, 2))
     for leftover in (old, young):
         leftover.write_bytes(b"half")
     day = 24 * 3600
     os.utime(old, (time.time() - day - 60, time.time() - day - 60))
     replace_atomically(target, NEW, OLD_SHA256)
-    assert names(target.parent) == [young.name, "estate.bak.xlsm", "estate.xlsm"]
+    assert names(target.parent) == [young.name, backups.backups(target)[0].name, "estate.xlsm"]
 
 
 def test_sibling_names_are_free_and_a_sibling_is_whole(target: Path) -> None:
@@ -241,7 +315,7 @@ def test_a_kill_at_any_file_operation_leaves_the_old_file_or_the_new_one(tmp_pat
 
     # The trace is a whole write, and the interpreter's own account knows of no operation besides.
     assert report["status"] == 0
-    assert report["after"] == {"estate.bak.xlsm": "old", "estate.xlsm": "new"}
+    assert report["after"] == {"untouched": "older", "back-up": "old", "estate.xlsm": "new"}
     calls = Counter(report["calls"])
     assert {event: report["events"].get(event, 0) for event in EVENTS} == {
         event: sum(calls[name] for name in made_by) for event, made_by in EVENTS.items()
@@ -259,15 +333,16 @@ def test_a_kill_at_any_file_operation_leaves_the_old_file_or_the_new_one(tmp_pat
 
     for kill in report["kills"]:
         files = kill["files"]
-        assert set(files) == {"estate.bak.xlsm", "estate.xlsm"}
+        assert set(files) <= {"untouched", "back-up", "estate.xlsm"}
+        assert files["untouched"] == kill["next"]["untouched"] == "older", kill
         assert files["estate.xlsm"] in ("old", "new"), kill
-        assert files["estate.bak.xlsm"] in ("older", "old"), kill
+        assert files.get("back-up", "old") == "old", kill
         if files["estate.xlsm"] == "new":
-            assert files["estate.bak.xlsm"] == "old", kill
+            assert files["back-up"] == "old", kill
         assert kill["next"]["estate.xlsm"] == "new", kill
-        assert kill["next"]["estate.bak.xlsm"] == "old", kill
-    states = Counter((kill["files"]["estate.bak.xlsm"], kill["files"]["estate.xlsm"]) for kill in before)
-    assert set(states) == {("older", "old"), ("old", "old"), ("old", "new")}, "the kills reach every stage"
+        assert kill["next"]["back-up"] == "old", kill
+    states = Counter((kill["files"].get("back-up", "none"), kill["files"]["estate.xlsm"]) for kill in before)
+    assert set(states) == {("none", "old"), ("old", "old"), ("old", "new")}, "the kills reach every stage"
 
 
 def test_results_beside_a_folder_of_csv_files_need_no_workbook_there(tmp_path: Path) -> None:

@@ -1,0 +1,242 @@
+"""Every command that writes, with a fault or Ctrl-C at every file operation: what stood there or the new file, whole;
+no rubbish; a line and an exit code that tell the truth.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from costing.cli import STOPPED, main
+from costing.files import Kind, write_file
+from costing.workbook.package import open_package
+from tests.commands.books import first_hour
+
+EVERY = 1 if os.environ.get("COSTING_FULL") else 5  # operation of a command; the commands begin at different ones
+OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
+CLOSING = ("--date", "2025-04-15")
+SMALL = {
+    "run": ["run", "estate.xlsx"],
+    "run --beside": ["run", "estate.xlsx", "--beside"],
+    "run on a folder": ["run", "folder"],
+    "ageing --write": ["ageing", "estate.xlsx", "--write"],
+    "vats --write": ["vats", "estate.xlsx", "--write"],
+    "close": ["close", "estate.xlsx", "--again", *CLOSING],
+    "open-year": ["open-year", "estate.xlsx", "next.xlsx", *CLOSING],
+    "new": ["new", "new.xlsx"],
+    "report": ["report", "estate.xlsx", "--html", "page.html"],
+}
+OF_THE_DEMO = {
+    verb: [verb, "estate.xlsx", *more, "--write"]
+    for verb, *more in (
+        *(["ageing"], ["vats"], ["blend"], ["recipes"], ["plan"], ["price"], ["margins"], ["scenarios"]),
+        *(["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], ["sensitivity", "D25-3-BRUT"]),
+        ["forecast", "--draws", "20"],
+    )
+}
+Files = dict[str, bytes]
+
+
+class Fault:
+    """Counts file operations and makes one of them fail, before it is done or after."""
+
+    def __init__(self, at: int, what: BaseException, *, after: bool, only: Sequence[str] = OPERATIONS) -> None:
+        self.at, self.what, self.after, self.only = at, what, after, only
+        self.calls: list[str] = []
+
+    def install(self, patch: pytest.MonkeyPatch) -> None:
+        for name in self.only:
+            owner = io if name == "io.open" else os
+            short = name.removeprefix("io.")
+            patch.setattr(owner, short, self.wrapped(name, getattr(owner, short)))
+
+    def wrapped(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        def counted(*arguments: Any, **options: Any) -> Any:
+            self.calls.append(name)
+            if len(self.calls) != self.at:
+                return function(*arguments, **options)
+            done = function(*arguments, **options) if self.after else None
+            if name == "open" and done is not None:
+                os.close(done)
+            elif done is not None and name == "io.open":
+                done.close()
+            raise self.what
+
+        return counted
+
+
+@cache
+def _closed(folder: Path) -> Files:
+    """A small estate, run, closed and reported, in files by name."""
+    made = folder / "made"
+    made.mkdir()
+    first_hour(made / "folder")
+    assert main(["run", str(made / "folder")]) == 0
+    (made / "folder.results.xlsx").rename(made / "estate.xlsx")
+    assert main(["close", str(made / "estate.xlsx"), *CLOSING]) == 0
+    assert main(["report", str(made / "estate.xlsx"), "--html", str(made / "page.html")]) == 0
+    files = {path.name: path.read_bytes() for path in made.iterdir() if path.is_file()}
+    files["page.html"] = files["page.html"].replace(b", version ", b", earlier version ", 1)
+    return files
+
+
+@pytest.fixture(scope="module")
+def closed(tmp_path_factory: pytest.TempPathFactory) -> Files:
+    return _closed(tmp_path_factory.mktemp("closed"))
+
+
+def laid(folder: Path, files: Files) -> Path:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    first_hour(folder / "folder")
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    return folder
+
+
+def files_of(folder: Path) -> Files:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def typed(words: Sequence[str], folder: Path) -> list[str]:
+    """The command with its files in that folder."""
+    return [str(folder / word) if "." in word or word == "folder" else word for word in words]
+
+
+def checked(before: Files, folder: Path, code: int, said: str, fault: Fault) -> bool:
+    """Whether something new stands there; every old file stands or is whole and new, and what was said is true."""
+    after = files_of(folder)
+    rubbish = [name for name in after if name.endswith("unfinished")]
+    spoilt = fault.at <= len(fault.calls) and fault.calls[fault.at - 1] == "unlink"
+    assert not rubbish or spoilt, (fault.calls, said)
+    changed = [name for name, content in after.items() if before.get(name) != content and name not in rubbish]
+    assert set(before) <= set(after), said
+    for name in changed:
+        if name.endswith(".html"):
+            assert after[name].startswith(b"<!DOCTYPE html>"), said
+            assert after[name].endswith(b"</html>\n"), said
+        else:
+            open_package(folder / name)
+    new = [name for name in changed if ".bak-" not in name]
+    assert all(after[name] == before["estate.xlsx"] for name in changed if ".bak-" in name), said
+    assert code in ((0, 1) if isinstance(fault.what, OSError) else (0, STOPPED)), said
+    if code == 0:
+        assert new, said
+    if "as it was" in said or "can't be" in said or "Nothing was written" in said:
+        assert code == 1, said
+        assert not new, said
+    if code == STOPPED:
+        assert "No file is half written" in said
+    return bool(new)
+
+
+@pytest.mark.parametrize("command", SMALL)
+@pytest.mark.parametrize("kind", ["full disk", "Ctrl-C"])
+def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
+    command: str, kind: str, closed: Files, tmp_path: Path, capsys
+) -> None:
+    folder = tmp_path / "work"
+    trace = Fault(0, OSError(), after=False)
+    with pytest.MonkeyPatch.context() as patch:
+        before = files_of(laid(folder, closed))
+        trace.install(patch)
+        assert main(typed(SMALL[command], folder)) == 0
+    assert {"open", "write", "fsync", "replace"} <= set(trace.calls)
+    capsys.readouterr()
+    outcomes = set()
+    start = 1 if EVERY == 1 else 1 + list(SMALL).index(command) % EVERY
+    for number in (*range(start, len(trace.calls) + 1, EVERY), len(trace.calls)):
+        laid(folder, closed)
+        what = OSError(28, "No space left on device") if kind == "full disk" else KeyboardInterrupt()
+        fault = Fault(number, what, after=kind == "Ctrl-C")
+        with pytest.MonkeyPatch.context() as patch:
+            fault.install(patch)
+            code = main(typed(SMALL[command], folder))
+        outcomes.add(checked(before, folder, code, capsys.readouterr().err, fault))
+    assert outcomes >= ({False} if kind == "full disk" else {True})
+
+
+@pytest.mark.parametrize("verb", OF_THE_DEMO)
+def test_a_full_disk_at_the_last_step_of_every_command_that_writes_its_sheets(verb: str, book: Path, capsys) -> None:
+    before = files_of(book.parent)
+    fault = Fault(2, OSError(28, "No space left on device"), after=False, only=("replace",))  # the first is the back-up
+    with pytest.MonkeyPatch.context() as patch:
+        fault.install(patch)
+        code = main(typed(OF_THE_DEMO[verb], book.parent))
+    said = capsys.readouterr().err
+    assert (code, len(fault.calls)) == (1, 2), said
+    assert "it is as it was" in said
+    assert not checked(before, book.parent, code, said, fault)
+
+
+def test_a_report_never_replaces_the_workbook_nor_any_file_but_an_earlier_report(
+    closed: Files, tmp_path: Path, capsys
+) -> None:
+    """It replaced the workbook by a page, without a back-up, and whatever file was named."""
+    folder = laid(tmp_path / "work", closed)
+    (folder / "letter.docx").write_bytes(b"mine")
+    (folder / "site.html").write_bytes(b"<!DOCTYPE html><html><title>My page</title></html>")
+    (folder / "link.html").symlink_to(folder / "estate.xlsx")
+    before = files_of(folder)
+    for name in ("estate.xlsx", "letter.docx", "site.html", "link.html", "folder/costs.csv", "folder"):
+        assert main(["report", str(folder / "estate.xlsx"), "--html", str(folder / name)]) == 1
+        assert "another name" in capsys.readouterr().err
+    assert files_of(folder) == before
+    assert main(["report", str(folder / "estate.xlsx"), "--html", str(folder / "page.html")]) == 0
+    assert files_of(folder)["page.html"].endswith(b"</html>\n")
+
+
+def test_new_and_open_year_leave_what_is_there(closed: Files, tmp_path: Path, capsys) -> None:
+    folder = laid(tmp_path / "work", closed)
+    (folder / "dangling.xlsx").symlink_to(folder / "nowhere" / "x.xlsx")
+    before = files_of(folder)
+    for name in ("estate.xlsx", "page.html", "dangling.xlsx"):
+        assert main(["new", str(folder / name)]) == 1
+        assert main(["open-year", str(folder / "estate.xlsx"), str(folder / name), *CLOSING]) == 1
+    assert files_of(folder) == before
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_inside_a_folder_of_csv_files_every_command_takes_a_dot(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    """`costing check .` was a traceback, with every command."""
+    monkeypatch.chdir(first_hour(tmp_path / "my.estate"))
+    for words in (["check"], ["run"], ["ageing", "--write"], ["report"]):
+        assert main([words[0], ".", *words[1:]]) == 0, capsys.readouterr().err
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        *("my.estate", "my.estate.results-2.xlsx", "my.estate.results.xlsx", "my.report.html")
+    ]
+
+
+def test_an_input_is_never_written_over_by_whatever_name(tmp_path: Path) -> None:
+    read, other = tmp_path / "plan.csv", tmp_path / "also.csv"
+    read.write_bytes(b"lot")
+    os.link(read, other)
+    kind = Kind((".csv",), b"")
+    for path in (read, other):
+        with pytest.raises(Exception, match="is what was read"):
+            write_file(path, b"new", kind, inputs=[read])
+    read.chmod(0o400)
+    with pytest.raises(Exception, match="read only"):
+        write_file(read, b"new", kind)
+    assert read.read_bytes() == b"lot"
+
+
+def test_a_new_file_has_the_usual_permissions_and_a_replaced_one_its_own(tmp_path: Path) -> None:
+    path, kind = tmp_path / "plan.csv", Kind((".csv",), b"")
+    usual = tmp_path / "usual"
+    usual.touch()
+    write_file(path, b"old", kind)
+    assert path.stat().st_mode == usual.stat().st_mode
+    path.chmod(0o600)
+    write_file(path, b"new", kind)
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert path.read_bytes() == b"new"

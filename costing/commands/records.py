@@ -113,7 +113,7 @@ def run(options: argparse.Namespace) -> int:
             tell(f"{released.empty} Cost of stock:\n")
             tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
-        tell(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
+        tell(f"Reconciled: cost in and out differ by {out_by(runs):.2f} {runs.currency}. {doubtful} (`costing check`).")
     sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(options.path)))
     write_sheets(options, source, sheets)
     return 0

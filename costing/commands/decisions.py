@@ -18,10 +18,10 @@ import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.margins import MARGINS, margins, reversals
-from costing.decisions.price_changes import price_increases, price_tables
-from costing.decisions.price_findings import check_elasticity, price_findings
-from costing.decisions.price_tables import PRICES, release_prices
+from costing.decisions.prices.margins import MARGINS, margins, reversals
+from costing.decisions.prices.price_changes import price_increases, price_tables
+from costing.decisions.prices.price_findings import check_elasticity, price_findings
+from costing.decisions.prices.price_tables import PRICES, release_prices
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.files import name_beside, write_file
 from costing.graph.arrays import days

@@ -19,10 +19,10 @@ import pandas as pd
 from costing.accounts.check import policy_table
 from costing.answers.answer import Answer
 from costing.answers.page import html_table as answer_table
-from costing.decisions.ageing_tables import hold_or_release_tables
-from costing.decisions.margins import MARGINS, margins
-from costing.decisions.price_tables import PRICES, next_of_each
-from costing.decisions.years import between_releases, pairs_of_years
+from costing.decisions.changes.years import between_releases, pairs_of_years
+from costing.decisions.plan.ageing_tables import hold_or_release_tables
+from costing.decisions.prices.margins import MARGINS, margins
+from costing.decisions.prices.price_tables import PRICES, next_of_each
 from costing.errors import Finding, errors_in
 from costing.files import Kind
 from costing.graph.arrays import STAGES

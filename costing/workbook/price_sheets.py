@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.charts import Chart
-from costing.decisions.margins import MARGINS, margins, reversals
-from costing.decisions.price_chains import DOWN, UP
-from costing.decisions.price_changes import price_tables
-from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES
+from costing.decisions.prices.margins import MARGINS, margins, reversals
+from costing.decisions.prices.price_chains import DOWN, UP
+from costing.decisions.prices.price_changes import price_tables
+from costing.decisions.prices.price_tables import MONEY_PER_BOTTLE, PRICES
 from costing.results.results import Results
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 

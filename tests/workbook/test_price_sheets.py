@@ -9,7 +9,7 @@ import pytest
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.answers.charts import is_drawable
 from costing.commands.source import OWNED_SHEETS
-from costing.decisions.price_changes import price_tables
+from costing.decisions.prices.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.write import result_workbook

@@ -15,7 +15,7 @@ import pytest
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.source import OWNED_SHEETS
-from costing.decisions import margins
+from costing.decisions.prices import margins
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package

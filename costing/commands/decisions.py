@@ -130,8 +130,7 @@ def compare_margins(options: argparse.Namespace) -> int:
     source = Source(options.path)
     book, economic = source.both
     table = margins(book, economic)
-    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Selling cost", "Book cost", "Economic cost"]
-    columns += ["Margin per bottle", "Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
+    columns = ["cuvee", "format", "margin_total", "of_all", "margin", "rate", "bottles", "net_price", "book_cost"]
     if not options.json:
         for said in reversals(table):
             note(said)
@@ -139,7 +138,7 @@ def compare_margins(options: argparse.Namespace) -> int:
         options,
         source,
         {"margins": table},
-        [table.rename(columns=MARGINS)[columns]],
+        [table[columns].rename(columns=MARGINS)],
         "No priced sales up to the valuation date.",
         lambda: [sheet for sheet in price_sheets(book, economic, source.on(REPLACEMENT)) if sheet.name == "Margins"],
     )

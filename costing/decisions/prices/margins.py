@@ -53,7 +53,9 @@ MARGINS = {
     "economic_cost": "Economic cost",
     "replacement_cost": "Replacement cost",
     "margin": "Margin per bottle",
-    "margin_percent": "Margin",
+    "margin_percent": "Margin of price",
+    "margin_total": "Margin in all",
+    "of_all": "Share of all margin",
     "margin_at_list": "Margin at list",
     "economic_margin": "Margin after capital",
     "per_litre": "Margin per litre",
@@ -67,20 +69,6 @@ MARGINS = {
     "capital": "Average capital per bottle",
     "per_capital": "Margin a year per unit of capital",
     "rate": "Return a year",
-    "rank_per_bottle": "Rank per bottle",
-    "rank_per_litre": "Rank per litre",
-    "rank_per_kilo": "Rank per kilo",
-    "rank_per_bottle_year": "Rank per bottle-year",
-    "rank_per_capital": "Rank per unit of capital",
-    "rank_by_return": "Rank by return",
-}
-RANKED = {
-    "rank_per_bottle": "margin",
-    "rank_per_litre": "per_litre",
-    "rank_per_kilo": "per_kilo",
-    "rank_per_bottle_year": "per_bottle_year",
-    "rank_per_capital": "per_capital",
-    "rank_by_return": "rate",
 }
 LEAST_TRACED = 0.2
 """Below this part of wine from pressed grapes in the records a margin per kilo would mislead."""
@@ -127,9 +115,9 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
 def margins(
     book: Results, economic: Results, replacement: Results | None = None, since: date | None = None
 ) -> pd.DataFrame:
-    """Realised margins by cuvée and format up to the valuation date (columns of `MARGINS`), best per bottle first.
+    """Realised margins by cuvée and format up to the valuation date (columns of `MARGINS`), most money first.
 
-    since: first day of dispatch that counts (all of them without it). Rank 1 is the best; NaN has none.
+    since: first day of dispatch that counts (all of them without it).
     """
     estate, chain = economic.estate, economic.chain
     flow, state = dispatch_states(economic)
@@ -151,10 +139,10 @@ def margins(
         litres = float((bottles[at] * chain.lots.litres_per_unit[lot[at]]).sum())
         figures = every.side_by_side(state[at], bottles[at], day[at], tirage[at], litres, part)
         rows.append({"cuvee": cuvee, "format": size} | figures)
-    frame = pd.DataFrame(rows, columns=[name for name in MARGINS if name not in RANKED])
-    for rank, by in RANKED.items():
-        frame[rank] = frame[by].rank(ascending=False, method="min")
-    return frame.sort_values("margin", ascending=False, ignore_index=True, kind="stable")
+    frame = pd.DataFrame(rows, columns=list(MARGINS))
+    whole = frame["margin_total"].sum()
+    frame["of_all"] = frame["margin_total"] / whole if whole > 0 else np.nan
+    return frame.sort_values("margin_total", ascending=False, ignore_index=True, kind="stable")
 
 
 class _Bases:
@@ -202,6 +190,7 @@ class _Bases:
             "replacement_cost": again / count,
             "margin": margin,
             "margin_percent": margin * count / price if price else np.nan,
+            "margin_total": margin * count,
             "margin_at_list": at_list - (selling + book) / count,
             "economic_margin": (price - selling - full) / count,
             "per_litre": margin * count / litres,

@@ -10,7 +10,7 @@ import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.prices.grapes_behind import grapes_behind
-from costing.decisions.prices.margins import MARGINS, RANKED, margins, reversals
+from costing.decisions.prices.margins import MARGINS, margins, reversals
 from costing.decisions.prices.releases_to_sell import dispatch_states
 from costing.inputs.estate import Estate
 from costing.results.results import Results
@@ -224,12 +224,11 @@ def test_margins_of_the_demo_add_up(table: pd.DataFrame, demo: list[Results]) ->
     assert table["bottles"].sum() == pytest.approx(sold.loc[sale & sold["net_price"].notna(), "bottles"].sum())
 
 
-@pytest.mark.parametrize("rank", list(RANKED))
-def test_ranks_follow_their_figures(table: pd.DataFrame, rank: str) -> None:
-    figures = table.sort_values(rank)[RANKED[rank]].dropna()
-    assert figures.is_monotonic_decreasing
-    assert table[rank].min() == 1
-    assert table[rank].isna().equals(table[RANKED[rank]].isna())
+def test_shares_of_all_margin_are_of_the_money_that_was_left(table: pd.DataFrame) -> None:
+    assert table["margin_total"].to_numpy() == pytest.approx((table["margin"] * table["bottles"]).to_numpy())
+    assert table["of_all"].sum() == pytest.approx(1.0)
+    assert table["margin_total"].is_monotonic_decreasing
+    assert table.iloc[0]["of_all"] == pytest.approx(table["margin_total"].max() / table["margin_total"].sum())
 
 
 def test_returns_of_the_demo_beat_the_hurdle_where_the_economic_margin_is_above_nought(table: pd.DataFrame) -> None:

@@ -114,7 +114,7 @@ def run(options: argparse.Namespace) -> int:
             tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
         tell(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
-    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(options.path)))
+    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))
     write_sheets(options, source, sheets)
     return 0
 

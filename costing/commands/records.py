@@ -114,7 +114,7 @@ def run(options: argparse.Namespace) -> int:
             tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
         tell(f"Reconciled: cost in and out differ by {out_by(runs):.2f} {runs.currency}. {doubtful} (`costing check`).")
-    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(options.path)))
+    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))
     write_sheets(options, source, sheets)
     return 0
 

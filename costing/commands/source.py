@@ -44,6 +44,9 @@ OWNED_SHEETS = (
 """Every name that a result sheet may have."""
 
 
+LISTED = 20
+
+
 class Source:
     """An estate and where it came from: read once, each basis computed once."""
 
@@ -113,11 +116,24 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         strip=options.blank_old_values,
     )
     note(f"Results written to {written.path}." + (f" Back-up: {written.backup} ({KEPT})." if written.backup else ""))
+    if written.typed:
+        note(
+            "Typed on result sheets, which are written anew: kept in the back-up alone. Use a sheet of your own for"
+            " notes:"
+        )
+        _list([f"{typed.place} {typed.what}" for typed in written.typed])
     if written.old_formulas:
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
-        for sheet, cell, formula in written.old_formulas[:20]:
-            note(f"  {sheet}!{cell} {formula}")
+        _list([f"{sheet}!{cell} {formula}" for sheet, cell, formula in written.old_formulas])
     note(CAUTION)
+
+
+def _list(lines: Sequence[str]) -> None:
+    """Lines of a list as far as somebody reads them, and how many more there are."""
+    for line in lines[:LISTED]:
+        note(f"  {line}")
+    if len(lines) > LISTED:
+        note(f"  and {len(lines) - LISTED:,} more")
 
 
 def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:

@@ -19,7 +19,7 @@ from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
-from costing.money.entries import entered_states
+from costing.money.entries import entries_of
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
 ELEMENT_COLUMNS = (
@@ -304,16 +304,17 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     """Costs rows, each where `costing.money.entries` has it enter its lot."""
     frame = estate["costs"]
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
-    state = entered_states(chain, lot, day)
-    stage = codes(frame["stage"], pd.Index(STAGES))
+    entry = entries_of(chain, lot, day)
+    row = entry.cost
+    stage = codes(frame["stage"], pd.Index(STAGES))[row]
     return posted(
         "costs",
-        np.arange(len(frame)),
-        state,
-        np.where(stage < 0, chain.states.stage[state], stage),
-        codes(frame["element"], elements),
-        frame["amount"].to_numpy(),
-        day,
-        days(frame["paid_date"]),
-        chain.states.flow[state],
+        row,
+        entry.state,
+        np.where(stage < 0, chain.states.stage[entry.held], stage),
+        codes(frame["element"], elements)[row],
+        frame["amount"].to_numpy()[row] * entry.share,
+        day[row],
+        days(frame["paid_date"])[row],
+        entry.flow,
     )

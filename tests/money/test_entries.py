@@ -1,4 +1,4 @@
-"""Where money enters its lot: the delivery's arrival, or before a day's draws."""
+"""Where money enters its lot: the delivery's arrival, before a day's draws, or over all that left."""
 
 from __future__ import annotations
 
@@ -79,6 +79,31 @@ def bottled_on(second: str) -> Tables:
 def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
     tables = {**bottled_on("2025-03-01"), "costs": spent("2025-03-01", "B", "labour", 1000)}
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+
+
+@pytest.mark.parametrize("second", ["2025-03-01", "2025-03-05"])
+def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(second: str) -> None:
+    """Once 3,000 / 4,000: all of it followed the wine that left last."""
+    tables = {**bottled_on(second), "costs": spent("2025-05-01", "B", "labour", 1000)}
+    assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+
+
+def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
+    """The vat was emptied, and filled again twice before the invoice: the first filling bears none of it."""
+    tables = bottled_on("2025-03-05")
+    wine = tables["deliveries"].iloc[0].to_dict()
+    filled = [{**wine, "Date": day, "Quantity": litres} for day, litres in (("2025-04-01", 300), ("2025-04-20", 600))]
+    tables["deliveries"] = pd.concat([tables["deliveries"], pd.DataFrame(filled)], ignore_index=True)
+    more = [
+        {"Date": day, "Cuvée": "Brut", "Bottle lot": lot, "Wine lot": "B", "Wine (L)": litres, "Format": "bottle",
+         "Bottles (bottles)": litres / 0.75}
+        for day, lot, litres in (("2025-04-10", "T3", 150), ("2025-05-10", "T4", 750))
+    ]  # fmt: skip
+    tables["tirage"] = pd.concat([tables["tirage"], pd.DataFrame(more)], ignore_index=True)
+    tables["costs"] = spent("2025-06-01", "B", "labour", 900)
+    assert [cost(tables, lot) for lot in ("T1", "T2", "T3", "T4")] == pytest.approx(
+        [3_000, 3_000, 600 + 150, 3_000 + 750]
+    )
 
 
 def test_a_cost_on_a_blend_not_yet_empty_falls_on_what_is_there() -> None:

@@ -4,7 +4,7 @@ Rule: cost(state) = postings + Σ share · cost(source), by recursion; the origi
     and its share of its sources' origins. Value with capital is the same recursion in floats, each cost
     grown from its payment day by day.
 Conventions: a direct cost enters before anything is taken from its lot that day; on an empty lot
-    it enters the last state that held something. A premium stands on the arrival of its delivery. An
+    it is shared by what came in since it was last empty. A premium stands on the arrival of its delivery. An
     operation's cost goes to the lot filled, after the move; at the press, at a tirage and at a
     disgorgement to the load or the bottles that come out; an abnormal loss takes its part of the work by what
     came in.
@@ -136,10 +136,11 @@ class Tracer(Walk):
     def pay_directly(self) -> None:
         """Costs rows."""
         for number, row in enumerate(self.rows.get("costs", [])):
-            state = self.entered(row["lot"], row["on_date"])
-            stage, paid = row.get("stage") or state.stage, row.get("paid_date") or row["on_date"]
-            amount = Fraction(row["amount"])
-            self.post(state, Posting("costs", number, stage, row["element"], amount, paid, row["on_date"]))
+            day = row["on_date"]
+            for state, share, held in self.entered(row["lot"], day):
+                stage, paid = row.get("stage") or held.stage, row.get("paid_date") or day
+                amount = Fraction(row["amount"]) * share
+                self.post(state, Posting("costs", number, stage, row["element"], amount, paid, day))
 
     @staticmethod
     def series(rows: list[Row], *keys: str) -> list[list[tuple[int, Row]]]:

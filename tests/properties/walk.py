@@ -369,8 +369,25 @@ class Walk:
 
     # -- looking back
 
-    def entered(self, lot: str, day: date) -> State:
-        """The state of a lot that a cost of a day falls on: the last that held something before anything was taken."""
+    def entered(self, lot: str, day: date) -> list[tuple[State, Fraction, State]]:
+        """States of a lot that a cost of a day enters, the share of each, and the last state that held something.
+
+        It falls on what is there before anything is taken; on an empty lot, on all that came in since it was empty.
+        """
         known = [state for state in self.history[lot] if state.start <= day]
         taken = [place for place, state in enumerate(known) if state.start == day and state.takes]
-        return [state for state in known[: taken[0] if taken else None] if state.quantity > 0][-1]
+        known = known[: taken[0] if taken else None]
+        held = max(place for place, state in enumerate(known) if state.quantity > 0)
+        last, since = known[held], held
+        while since and known[since - 1].quantity > 0:
+            since -= 1
+        was = [known[since - 1].quantity if since else NIL, *(state.quantity for state in known[since:held])]
+        came = [
+            (state, state.quantity - quantity)
+            for state, quantity in zip(known[since : held + 1], was, strict=True)
+            if not state.takes and state.quantity > quantity
+        ]
+        if known[-1].quantity > 0:
+            return [(last, ONE, last)]
+        whole = sum((arrived for _, arrived in came), NIL)
+        return [(state, arrived / whole, last) for state, arrived in came]

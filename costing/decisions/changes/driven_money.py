@@ -4,7 +4,8 @@
 
 A delivery follows its quantity, an operation rate its driver, dry goods the bottles, storage the quantity held. A
 pool's rate is its amount over its driver or its normal capacity, so what one user adds the others lose
-(`costing.engine.pools`). Direct costs, opening costs and credits are amounts: no quantity moves them.
+(`costing.engine.pools`). A direct cost on a lot that was empty is shared by what had arrived in it. Other direct costs,
+opening costs and credits are amounts: no quantity moves them.
 
 What it does not do: say how one quantity follows another (`decisions.changes.quantity_gradients`). Nothing is claimed
 where a pool's driver just equals its normal capacity.
@@ -63,6 +64,7 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         at = np.flatnonzero(every.table == TABLE_NAMES.index(name))
         _by_driver(results, found, driver[every.row[at]], every.flow[at], brought[at])
     _pools(results, found, every, brought)
+    _shared_costs(results, found, brought)
     for part in results.charges.accrued:
         if part.expensed:
             continue
@@ -71,6 +73,16 @@ def driven_money(results: Results, grown: Floats) -> Driven:
         if TABLE_NAMES[part.charge.table] == "pools":
             _time_pool(results, found, part, grown)
     return found
+
+
+def _shared_costs(results: Results, found: Driven, brought: Floats) -> None:
+    """Costs on lots that were empty, each part amount · q/Σq of what had arrived; one that is whole never moves."""
+    flows, every = results.chain.flows, results.charges.postings
+    at = np.flatnonzero(every.table == TABLE_NAMES.index("costs"))
+    flow, row, size = every.flow[at], every.row[at], len(results.estate["costs"])
+    of_row = ratio(_sums(row, brought[at], size), _sums(row, flows.into[flow], size))
+    shared = np.bincount(row, minlength=size)[row] > 1
+    np.add.at(found.into, flow[shared], (ratio(brought[at], flows.into[flow]) - of_row[row])[shared])
 
 
 def ratio(amount: Floats, quantity: Floats) -> Floats:

@@ -6,6 +6,8 @@ element; economic amounts hold the capital charged until then and are dated on t
 from there. What was fixed only after the closing (a grower's final premium, a late invoice on a lot already
 emptied) is carried as an opening cost that is incurred on its own date: each lot's share of it, and what belongs
 to goods already gone, by way out, which is cost of goods sold (or another exit) of the day on which it is incurred.
+An invoice that the wine of a lot shares on both sides of the closing is carried for what had left by then, and its row
+goes on with the rest.
 The allowance of the yearly loss norm and the composition of each lot are carried too.
 
 What cannot be carried: the replacement basis, whose postings start again at the prices of the closing date; a
@@ -25,12 +27,13 @@ import pandas as pd
 from scipy.sparse import csr_matrix
 
 from costing.errors import CostingError, Finding, caution
-from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes
+from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
 from costing.model import run, trace
+from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
 from costing.results.composition import ATTRIBUTES, Composition
@@ -42,6 +45,7 @@ from costing.results.ways_out import names_of_exits
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
 _GONE = ("way_out", "channel")
+_NOTHING = 1e-12
 
 
 def at_date(estate: Estate, on: date, approved: date | None = None) -> Estate:
@@ -130,18 +134,24 @@ def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
 
 
 def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> pd.DataFrame:
-    """Postings incurred after the day whose rows are not carried on: each open lot's share of each, and what belongs
-    to goods gone by then, by way out.
+    """Postings incurred after the day whose rows are not carried on whole: each open lot's share of each, and what
+    belongs to goods gone by then, by way out.
     """
     postings, states = results.charges.postings, results.chain.states
     late = np.flatnonzero((postings.incurred > day) & (states.start[postings.state] <= day))
-    late = late[~_carried_on(results, late, day)]
+    cost_lot, shared = _carried_on(results, late, day)
+    frozen = (cost_lot < 0) | (shared > 0)
+    late, cost_lot, shared = late[frozen], cost_lot[frozen], shared[frozen]
     if not len(late):
         return pd.DataFrame()
     first, nominal, worth = spread(results, late, day)
-    inside = state[state >= first]
-    held, which = np.nonzero(nominal[inside - first])
-    in_stock = _rows_of(results, late[which], names[state >= first][held], nominal[inside - first][held, which])
+    held = nominal[state[state >= first] - first]
+    here, cost = np.nonzero(states.lot[state[state >= first], None] == cost_lot)
+    shared_there = shared[cost] * postings.amount[late[cost]]
+    held[here, cost] -= shared_there
+    held[here, cost] *= np.abs(held[here, cost]) > _NOTHING * np.abs(shared_there)
+    row, which = np.nonzero(held)
+    in_stock = _rows_of(results, late[which], names[state >= first][row], held[row, which])
     return pd.concat([in_stock, _goods_gone(results, late, day, first, nominal, worth)], ignore_index=True)
 
 
@@ -181,17 +191,21 @@ def _rows_of(results: Results, posting: Ints, lot: np.ndarray, amount: Floats) -
     )
 
 
-def _carried_on(results: Results, late: Ints, day: int) -> np.ndarray:
-    """Whether the row of a late posting goes into the next workbook itself: a direct cost on a lot still in
-    stock.
+def _carried_on(results: Results, late: Ints, day: int) -> tuple[Ints, Floats]:
+    """Late postings of direct costs on lots still in stock, whose rows go into the next workbook themselves: the lot
+    (−1: another posting, or the lot is empty), and what that row still puts into what the lot holds, as a part of the
+    posting (0: the row goes on whole).
     """
-    postings, chain = results.charges.postings, results.chain
-    in_stock = np.zeros(len(chain.lots.names) + 1, dtype=bool)
-    in_stock[chain.states.lot[open_states(results, day)]] = True
-    direct = postings.table[late] == TABLE_NAMES.index("costs")
-    lot = codes(results.estate["costs"]["lot"], chain.lots.names)
-    row = np.where(direct, postings.row[late], 0)
-    return np.asarray(direct & in_stock[lot[row]]) if len(lot) else np.zeros(len(late), dtype=bool)
+    postings, chain, frame = results.charges.postings, results.chain, results.estate["costs"]
+    lot, on_date = codes(frame["lot"], chain.lots.names), days(frame["on_date"])
+    cost = np.flatnonzero(postings.table[late] == TABLE_NAMES.index("costs"))
+    row = postings.row[late[cost]]
+    in_stock = np.isin(lot[row], chain.states.lot[open_states(results, day)])
+    cost, row = cost[in_stock], row[in_stock]
+    found, shared = np.full(len(late), -1, dtype=np.int64), np.zeros(len(late))
+    found[cost] = lot[row]
+    shared[cost] = shared_after(chain, lot[row], on_date[row], day)[1]
+    return found, shared
 
 
 def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:

@@ -18,11 +18,12 @@ import pandas as pd
 
 from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CostingError
-from costing.graph.arrays import TABLES
+from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.schema import sheets
 from costing.model import trace
 from costing.money.charges import CommonMoney
+from costing.money.entries import shared_after
 
 _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
 
@@ -55,7 +56,7 @@ def open_year(estate: Estate, on: date) -> Estate:
                 filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
     direct = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
     since = pd.to_datetime(direct["lot"].astype(str).map(filled))
-    tables["costs"] = direct[(direct["on_date"] >= since).to_numpy()]
+    tables["costs"] = _still_to_share(estate, direct[(direct["on_date"] >= since).to_numpy()], on)
     values = tables["market_values"]
     tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
     trials = tables["trial_blends"]
@@ -75,6 +76,16 @@ def open_year(estate: Estate, on: date) -> Estate:
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
+
+
+def _still_to_share(estate: Estate, costs: pd.DataFrame, on: date) -> pd.DataFrame:
+    """Costs without what of them belongs to wine that had left its lot by a day, which was frozen."""
+    if not len(costs):
+        return costs
+    chain = trace(estate)
+    closing = int(np.datetime64(on, "D").astype(np.int64))
+    part, _ = shared_after(chain, codes(costs["lot"], chain.lots.names), days(costs["on_date"]), closing)
+    return costs.assign(amount=costs["amount"] * part)
 
 
 def _pools_from(estate: Estate, limit: pd.Timestamp) -> pd.DataFrame:

@@ -35,14 +35,14 @@ FULL = bool(os.environ.get("COSTING_FULL"))
 CLOSED = date(2024, 12, 31)
 
 
-def _closed(estate, on):
+def closed_on(estate, on):
     frozen = with_closing(estate, close_year(estate, on, estate.settings.accounts_approved_on))
     return replace(estate, tables={**estate.tables, **{name: as_table(name, table) for name, table in frozen.items()}})
 
 
 @pytest.fixture(scope="module")
 def demo():
-    return _closed(read_estate(demo_folder()), CLOSED)
+    return closed_on(read_estate(demo_folder()), CLOSED)
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, ECONOMIC.replace(name="at 12 %", rate=None)])
@@ -55,7 +55,7 @@ def test_the_next_workbook_has_the_same_figures(demo, basis) -> None:
         here, there = (stock_values(results, day).set_index("lot")["value"] for results in (old, new))
         assert set(here.index) == set(there.index)
         assert np.allclose(here, there[here.index], rtol=1e-9)
-    _same_after(old, new, np.datetime64(CLOSED), np.datetime64("2025-12-31"))
+    same_after(old, new, np.datetime64(CLOSED), np.datetime64("2025-12-31"))
 
 
 def test_composition_and_age_go_on(demo) -> None:
@@ -81,7 +81,7 @@ def test_random_estates_close_and_open(seed) -> None:
     days = run(estate, BOOK).chain.flows.day
     middle = np.datetime64(int(np.quantile(days, 0.35 if pools else 0.6)), "D").astype(date)
     on = date(middle.year, 12, 31) if pools else middle
-    closed = _closed(estate, on)
+    closed = closed_on(estate, on)
     following = open_year(closed, on)
     for basis in (BOOK, ECONOMIC):
         old, new = run(closed, basis), run(following, basis)
@@ -90,7 +90,7 @@ def test_random_estates_close_and_open(seed) -> None:
         end = max(np.datetime64(int(min(old.chain.horizon_day, new.chain.horizon_day)), "D"), np.datetime64(on))
         here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
         assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
-        _same_after(old, new, np.datetime64(on), end)
+        same_after(old, new, np.datetime64(on), end)
 
 
 @pytest.mark.parametrize("seed", range(60 if FULL else 12))
@@ -101,7 +101,7 @@ def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> 
     on = (valued - pd.Timedelta(days=60)).date()
     begun = tables["pools"][tables["pools"]["From"] <= pd.Timestamp(on)]
     tables["pools"] = begun.assign(To=begun["To"].clip(upper=pd.Timestamp(on)))
-    closed = _closed(read_estate(tables), on)
+    closed = closed_on(read_estate(tables), on)
     following = open_year(closed, on)
     assert len(following["pools"])
     for basis in (BOOK, ECONOMIC):
@@ -111,7 +111,7 @@ def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> 
         end = np.datetime64(int(min(old.chain.horizon_day, new.chain.horizon_day)), "D")
         here, there = (stock_values(results, end).set_index("lot")["value"] for results in (old, new))
         assert np.allclose(here, there.reindex(here.index), rtol=1e-9, atol=1e-9), (seed, basis.name)
-        _same_after(old, new, np.datetime64(on), end)
+        same_after(old, new, np.datetime64(on), end)
 
 
 def test_a_service_pool_and_a_pool_without_normal_capacity_go_along() -> None:
@@ -134,7 +134,7 @@ def test_a_service_pool_and_a_pool_without_normal_capacity_go_along() -> None:
             ]
         ),
     }
-    old = _closed(read_estate(tables), CLOSED)
+    old = closed_on(read_estate(tables), CLOSED)
     new = open_year(old, CLOSED)
     assert new["pools"]["normal_capacity"].tolist()[0] == 40.0
     for estate in (old, new):
@@ -144,7 +144,7 @@ def test_a_service_pool_and_a_pool_without_normal_capacity_go_along() -> None:
         assert not charged["idle"].any()  # what was over when the records begin is nobody's loss
 
 
-def _same_after(old, new, on, end) -> None:
+def same_after(old, new, on, end) -> None:
     """Whatever leaves after the closing costs the same, way out by way out, and the roll-forward closes on it."""
     if end <= on:
         return
@@ -167,7 +167,7 @@ def test_an_invoice_on_a_release_sold_out_before_the_closing_is_cost_of_goods_so
         "dispatches": pd.DataFrame([{"Date": "2024-12-20", "Release lot": "D", "Channel": "Trade", "Bottles": 100}]),
         "costs": pd.DataFrame([{"Date incurred": "2025-01-15", "Lot": "D", "Element": "labour", "Amount": 500.0}]),
     }
-    old = _closed(read_estate(tables), CLOSED)
+    old = closed_on(read_estate(tables), CLOSED)
     for estate in (old, open_year(old, CLOSED)):
         left = exits(run(estate, BOOK), "2025-01-01", "2025-12-31")
         assert left[["way_out", "channel", "quantity", "cost"]].to_numpy().tolist() == [["sale", "Trade", 0.0, 500.0]]
@@ -208,7 +208,7 @@ def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(de
 
 def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
     """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
-    twice = _closed(_closed(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
+    twice = closed_on(closed_on(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
     prices = twice["grape_prices"]
     row = int(np.flatnonzero(prices["premium_per_kg"].notna().to_numpy())[0])
     edited = _edited(twice, "grape_prices", row, "premium_per_kg", prices["premium_per_kg"][row] + 0.1)
@@ -337,7 +337,7 @@ def test_a_premium_fixed_in_march_counts_on_31_december_until_the_accounts_are_a
 
 def test_a_closing_keeps_its_approval_when_the_valuation_date_moves_on() -> None:
     settings = {"Accounts approved on": "2025-04-15"}
-    estate = _closed(read_estate(_one_delivery(settings=settings, **_FIXED_IN_MARCH)), CLOSED)
+    estate = closed_on(read_estate(_one_delivery(settings=settings, **_FIXED_IN_MARCH)), CLOSED)
     moved = estate.settings.model_copy(update={"valuation_date": date(2025, 12, 31), "accounts_approved_on": None})
     later = replace(estate, settings=moved)
     assert stock_values(run(later, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
@@ -350,7 +350,7 @@ def test_a_closed_date_is_closed_unless_said_otherwise_and_the_sheet_only_grows(
     refused = closing_findings(demo, CLOSED)
     assert any(finding.severity == "error" and "a closed date is closed" in finding.rule for finding in refused)
     assert not [one for one in closing_findings(demo, CLOSED, again=True) if one.severity == "error"]
-    twice = _closed(demo, CLOSED)
+    twice = closed_on(demo, CLOSED)
     assert len(twice["yearend_stock"]) == 2 * len(demo["yearend_stock"])
     assert len(open_year(twice, CLOSED)["opening_stock"]) == len(demo["yearend_stock"])
 

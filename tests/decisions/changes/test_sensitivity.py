@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run
@@ -142,6 +143,31 @@ def test_quantities_are_central_differences_on_random_estates(seed, basis) -> No
     if not len(released):
         pytest.skip("this estate disgorges nothing")
     assert check_quantities(results, str(released[-1]), 3) >= 20
+
+
+@pytest.mark.parametrize("wanted", [400, 1_100])
+def test_quantities_move_the_parts_of_a_late_cost(wanted: int) -> None:
+    """A vat filled twice and bottled twice, and an invoice after it was emptied."""
+    wine = {"Lot": "B", "What": "wine", "Unit": "L", "Price per unit": 4.0}
+    stack = {"Cuvée": "Brut", "Wine lot": "B", "Format": "bottle"}
+    tables = {
+        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "deliveries": pd.DataFrame(
+            [{**wine, "Date": "2024-01-01", "Quantity": 825}, {**wine, "Date": "2024-04-01", "Quantity": 300}]
+        ),
+        "tirage": pd.DataFrame(
+            [
+                {**stack, "Date": "2024-03-01", "Bottle lot": "S400", "Wine (L)": 300, "Bottles (bottles)": 400},
+                {**stack, "Date": "2024-05-01", "Bottle lot": "S1100", "Wine (L)": 825, "Bottles (bottles)": 1100},
+            ]
+        ),
+        "disgorgements": pd.DataFrame(
+            [{"Date": "2025-05-01", "Release lot": "D", "From lot": f"S{wanted}", "Bottles in (bottles)": wanted,
+              "Bottles out (bottles)": wanted}]
+        ),
+        "costs": pd.DataFrame([{"Date incurred": "2024-06-01", "Lot": "B", "Element": "labour", "Amount": 9_000.0}]),
+    }  # fmt: skip
+    assert check_quantities(run(read_estate(tables), BOOK), "D", 3) >= 4
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, REPLACEMENT], ids=lambda basis: basis.name)

@@ -9,7 +9,7 @@ import pytest
 from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.closing.next_year import open_year
 from costing.results.stock import stock_values
-from tests.decisions.test_closing import CLOSED, closed_on, same_after
+from tests.decisions.closing.test_closing import CLOSED, closed_on, same_after
 
 
 def _bottled_on_both_sides() -> dict[str, pd.DataFrame]:

@@ -20,7 +20,11 @@ from costing.workbook.backups import backups
 from tests.commands.books import first_hour
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")
-_READY = "import sys; from costing.cli import main; print('ready', file=sys.stderr, flush=True); sys.exit(main(sys.argv[1:]))"
+_READY = """import sys
+from costing.cli import main
+print("ready", file=sys.stderr, flush=True)
+sys.exit(main(sys.argv[1:]))
+"""
 STRANGE = "T25\x1b[31m\x07\x9b2J\u202e"
 
 

@@ -51,6 +51,9 @@ _YEAR_LAST = re.compile(rf"(\d{{1,2}})([-/. ])(\d{{1,2}})\2(\d{{4}}){_TIME}")
 _SHORT_YEAR = re.compile(r"\d{1,2}[-/. ]\d{1,2}[-/. ]\d{2}")
 
 
+GREATEST = 1e15  # a spreadsheet keeps fifteen digits; a few such figures multiplied still are numbers
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """Cells of one column that break one rule: positions in the column, the rule and the remedy."""
@@ -166,10 +169,10 @@ def numbers(cells: Cells, style: str, factor: float = 1.0, *, percent: bool = Fa
         rows = np.flatnonzero(cells.codes >= 0)
         values[rows] = read[cells.codes[rows]] * factor
         faults += _spread(cells, faulty)
-    infinite = np.flatnonzero(np.isinf(values))
-    if len(infinite):
-        values[infinite] = np.nan
-        faults.append(Fault(infinite, "is not a finite number.", "Enter a number."))
+    beyond = np.flatnonzero(np.abs(values) > GREATEST)
+    if len(beyond):
+        values[beyond] = np.nan
+        faults.append(Fault(beyond, "is beyond any figure of an estate.", "Enter the number again."))
     return values, faults
 
 

@@ -81,7 +81,7 @@ class Refresher:
             sheets = [findings_sheet(findings)]
         stamp, stale = RunStamp(dt.datetime.now(), self.version, self.basis, inputs), stale_formula(counts)
         laid_out: list[Page] = []
-        write_open(
+        protected = write_open(
             self.workbook,
             _pages(sheets, stamp, stale, laid_out, self.workbook.date_1904),
             names=[FINDINGS_SHEET] if findings else self._names,
@@ -89,17 +89,20 @@ class Refresher:
             # The formula of a sheet sees numbers and filled cells alone; with errors the others are old for certain.
             others_stale=f'="{STALE}"' if findings else "",
         )
-        changed = [page for page in laid_out if not page.same_content(self._shown.get(page.name))]
-        self._shown |= {page.name: page for page in laid_out}
-        self._inputs = inputs
+        written = [page for page in laid_out if page.name not in protected]
+        changed = [page for page in written if not page.same_content(self._shown.get(page.name))]
+        self._shown |= {page.name: page for page in written}
+        self._inputs = "" if protected else inputs  # taken off its protection, a sheet is written at the next refresh
+        kept = _kept(protected)
         seconds = time.perf_counter() - started
         if findings:
             first = next(iter(errors_in(findings)))
             number = len(errors_in(findings))
-            return f"{number} error{'s' * (number > 1)}, listed on sheet '{FINDINGS_SHEET}'; the first: {first}"
+            return f"{number} error{'s' * (number > 1)}, listed on sheet '{FINDINGS_SHEET}'; the first: {first}{kept}"
         self._names = [page.name for page in laid_out]
         saving = AUTOSAVE if self.workbook.saves_itself else "Nothing was saved."
-        return f"{len(laid_out)} sheets refreshed in {seconds:.2f} s, {len(changed)} of them changed. {saving}"
+        count = f"{len(written)} sheet{'s' * (len(written) != 1)}"
+        return f"{count} refreshed in {seconds:.2f} s, {len(changed)} of them changed. {saving}{kept}"
 
     def _is_outgrown(self, page: Page) -> bool:
         """Whether columns must be set anew: texts of findings are longer than what may have stood there before;
@@ -107,6 +110,15 @@ class Refresher:
         """
         before = self._shown.get(page.name)
         return page.name == FINDINGS_SHEET if before is None else before.widths != page.widths
+
+
+def _kept(protected: Sequence[str]) -> str:
+    """Sentence on sheets that could not be written, none for none."""
+    if not protected:
+        return ""
+    names = ", ".join(f"'{title}'" for title in protected)
+    what = "is protected and keeps what it held" if len(protected) == 1 else "are protected and keep what they held"
+    return f" {names} {what}: take the protection off, then refresh again."
 
 
 def _pages(

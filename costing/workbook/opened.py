@@ -147,9 +147,9 @@ def write_open(
     names: Collection[str] = (),
     is_outgrown: Callable[[Page], bool] = lambda _: False,
     others_stale: str = "",
-) -> None:
-    """Refresh result sheets in the open workbook. WorkbookError, with nothing written, where one is not ours or is
-    protected.
+) -> tuple[str, ...]:
+    """Refresh result sheets in the open workbook; return those that are protected and keep what they hold.
+    WorkbookError, with nothing written, where one is not ours.
 
     names: of the pages, where they are known before the pages are made; then each is written while the next is
     being made. is_outgrown: whether the formats and widths of a page must be set anew; others_stale: formula
@@ -159,34 +159,45 @@ def write_open(
         pages = list(pages)
         names = [page.name for page in pages]
     titles = {title.casefold(): title for title in workbook.titles()}
-    for name in names:
-        _check_ours(workbook, name, titles.get(name.casefold()))
+    protected: list[str] = []
 
-    def plan(page: Page) -> tuple[Page, Sequence[RowEdit], bool]:
-        if page.name not in names:
-            _check_ours(workbook, page.name, titles.get(page.name.casefold()))
-        if page.name.casefold() not in titles:
-            return page, [], True
-        edits, is_all = row_edits(workbook.tables(page.name), page.tables)
-        return page, edits, not is_all or is_outgrown(page)
+    def look_at(name: str) -> None:
+        title = titles.get(name.casefold())
+        _check_ours(workbook, name, title)
+        if title is not None and workbook.is_protected(title):
+            protected.append(title)
+
+    for name in names:
+        look_at(name)
+
+    def plans() -> Iterator[tuple[Page, Sequence[RowEdit], bool]]:
+        for page in pages:
+            if page.name not in names:
+                look_at(page.name)
+            if page.name in protected:
+                continue
+            if page.name.casefold() not in titles:
+                yield page, [], True
+                continue
+            edits, is_all = row_edits(workbook.tables(page.name), page.tables)
+            yield page, edits, not is_all or is_outgrown(page)
 
     fresh = {name.casefold() for name in names}
     old = [title for key, title in titles.items() if others_stale and key not in fresh and workbook.is_marked(title)]
+    locked = [title for title in old if workbook.is_protected(title)]
     with workbook.paused():
-        workbook.write_tables(map(plan, pages))
-        workbook.mark_stale(old, others_stale)
+        workbook.write_tables(plans())
+        workbook.mark_stale([title for title in old if title not in locked], others_stale)
+    return (*protected, *locked)
 
 
 def _check_ours(workbook: OpenWorkbook, name: str, title: str | None) -> None:
-    """WorkbookError if a sheet of that name is there and the library did not make it, or may not write it."""
+    """WorkbookError if a sheet of that name is there and the library did not make it."""
     if title is not None and (title != name or not workbook.is_marked(title)):
         msg = (
             f"Sheet '{shown(title)}' has the name of a result sheet but wasn't written by this library. "
             "Rename it, or delete it if it is an old result; then refresh again."
         )
-        raise WorkbookError(msg)
-    if title is not None and workbook.is_protected(title):
-        msg = f"Sheet '{title}' is protected. Take its protection off, then refresh again."
         raise WorkbookError(msg)
 
 

@@ -46,6 +46,8 @@ _SAVE_AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 _RESTORE = "Restore a back-up, or fetch the file again."
 # Encodings in which `<!DOCTYPE` shows as these ASCII characters, or as UTF-16 with its mark.
 _READABLE = {"utf-8", "utf8", "utf-16", "us-ascii", "ascii", "iso-8859-1", "iso-8859-15", "windows-1252"}
+_WIDE_BEGINNINGS = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")  # UTF-16, with its mark or without
+_SHEET_NAMESPACE = "/spreadsheetml/"
 _BINARY = "application/vnd.ms-excel.sheet.binary"
 _WORKBOOK = re.compile(
     r"application/vnd\.(openxmlformats-officedocument\.spreadsheetml|ms-excel)\.\w+(\.macroEnabled)?\.main\+xml"
@@ -255,6 +257,8 @@ def _check_content(path: Path, member: Member) -> None:
     if suffix == "svg" or not head:
         return
     text = _as_text(head)
+    if head[:2] in _WIDE_BEGINNINGS and _SHEET_NAMESPACE in text:
+        raise refusal(path, f"{part} is in UTF-16, which no spreadsheet program writes.", _SAVE_AGAIN)
     if not text.startswith("<"):
         if suffix in ("xml", "rels"):
             raise refusal(path, f"{part} isn't XML text.", _RESTORE)

@@ -16,7 +16,6 @@ no formula.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
@@ -26,26 +25,27 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from python_calamine import CalamineError, CalamineWorkbook
 
-from costing.errors import Finding, WorkbookError, also, caution
+from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
-from costing.workbook.package import Package, open_package, read_package, rebuild, shown
+from costing.workbook.package import Package, open_package, read_package, shown
 from costing.workbook.scan import (
     ERROR_CELL,
     CellFault,
     SheetScan,
     TableRange,
     calculation_doubt,
+    is_past_edge,
     percent_styles,
     scan_sheet,
     table_ranges,
 )
 from costing.workbook.sheets import Book, read_book
 from costing.workbook.sheets import Sheet as Tab
+from costing.workbook.values import cell_reader
 
 HEADER_ROWS = 20
 Row = Sequence[Any]
@@ -109,6 +109,16 @@ def table_from_cells(
     return _read_sheet(title, sheets()[name], scan, tables, lambda _: rows, "")
 
 
+def stray_finding(title: str, stray: str) -> Finding:
+    """Say which cell keeps a sheet from being read."""
+    if is_past_edge(stray):
+        rule, remedy = "is no cell that a sheet can have.", "Open and save the workbook in a spreadsheet program."
+        return Finding(f"{title}!{shown(stray)}", "", rule, remedy)
+    rule = "is filled far away from the table, which makes the sheet too large to read."
+    remedy = "Delete the unused rows and columns (not only their content) and save."
+    return Finding(f"{title}!{stray}", "", rule, remedy)
+
+
 def _is_wanted(tab: Tab, book: Book) -> bool:
     name, rule, _ = sheet_name(tab.name)
     return bool(name) or (bool(rule) and tab not in book.owned())
@@ -123,32 +133,6 @@ def _without_rows(title: str, *findings: Finding) -> RawTable:
     return RawTable(title, pd.DataFrame(), np.array([], dtype=np.int64), {}, findings, {})
 
 
-def cell_reader(book: Book, tabs: Sequence[Tab]) -> Callable[[str], list[list[Any]]]:
-    """Return a function: title -> rows of cells from A1 on. The value reader is shown no other sheet."""
-    package, kept = book.package, {tab.part for tab in tabs}
-    others = {tab.part for tab in book.sheets if tab.part not in kept}
-    trimmed = rebuild(package, {}, removed=others)
-
-    def guarded(what: str, action: Callable[[], Any]) -> Any:
-        try:
-            return action()
-        except BaseException as fault:
-            # The reader's own panics derive from BaseException alone.
-            if not isinstance(fault, CalamineError) and type(fault).__name__ != "PanicException":
-                raise
-            wrong = f"{package.path.name}: {what} can't be read ({shown(str(fault))})."
-            msg = f"{wrong} Open and save it in a spreadsheet program."
-            raise WorkbookError(msg) from fault
-
-    values = guarded("the workbook", lambda: CalamineWorkbook.from_filelike(io.BytesIO(trimmed)))
-
-    def rows(title: str) -> list[list[Any]]:
-        what = f"sheet '{shown(title)}'"
-        return guarded(what, lambda: values.get_sheet_by_name(title).to_python(skip_empty_area=False))  # type: ignore[no-any-return]
-
-    return rows
-
-
 def _read_sheet(
     title: str,
     sheet: Sheet,
@@ -158,9 +142,7 @@ def _read_sheet(
     doubt: str,
 ) -> RawTable:
     if scan.stray:
-        rule = "is filled far away from the table, which makes the sheet too large to read."
-        remedy = "Delete the unused rows and columns (not only their content) and save."
-        return _without_rows(title, Finding(f"{title}!{scan.stray}", "", rule, remedy))
+        return _without_rows(title, stray_finding(title, scan.stray))
     rows = cells_of(title)
     if not any(any(not _is_blank(cell) for cell in row) for row in rows) and not scan.faults:
         return _without_rows(title)

@@ -15,9 +15,10 @@ from costing.results.costs import by_cuvee
 from costing.results.results import Results
 from costing.results.stock import stock_values
 from costing.workbook.package import Package
+from costing.workbook.read import stray_finding
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.sheets import read_book
-from costing.workbook.standing import far_away, standing
+from costing.workbook.standing import standing
 
 SHEET = "Run log"
 TABLE = "run_log"
@@ -37,7 +38,7 @@ def read_log(package: Package) -> pd.DataFrame:
         return blank
     log = standing(book, own)[SHEET]
     if log.too_far:
-        raise WorkbookError(str(far_away(SHEET, log)))
+        raise WorkbookError(str(stray_finding(SHEET, log.too_far)))
     table = log.table(TABLE)
     if table is None:
         msg = f"Sheet '{SHEET}' has no table '{TABLE}' any more. Rename the sheet, which keeps it, and run again."

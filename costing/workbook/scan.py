@@ -27,10 +27,12 @@ from costing.workbook.package import parse_xml
 from costing.workbook.sheets import Book, relations
 
 MAX_CELLS = 10_000_000
+LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel specifications and limits")
 ERROR_CELL, NO_VALUE = "error cell", "no value"
 _CELL = re.compile(rb'<c r="([A-Z]{1,3})([1-9]\d{0,6})"([^>]*)>')
 _ODD_REFERENCE = re.compile(rb'<c r="(?![A-Z]{1,3}[1-9]\d{0,6}")')
 _FILLED = re.compile(rb'<c r="([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
+_PAST_EDGE = re.compile(rb'<c r="([A-Z]{3}\d{1,7}|[A-Z]{1,2}\d{7})"')
 _FAR = re.compile(rb'<c r="(?=[A-Z]{2}|[A-Z]\d{6})([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
 _NEAR_COLUMN = re.compile(rb'<c r="([A-Z])\d')
 _FORMULA = re.compile(rb'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f[ >/]')
@@ -69,7 +71,9 @@ class TableRange:
 
 @dataclass(frozen=True, slots=True)
 class SheetScan:
-    """What the bytes of one sheet say. `stray`: the farthest filled cell of a sheet too large to read."""
+    """What the bytes of one sheet say. `stray`: the farthest filled cell of a sheet too large to read, or a cell
+    that no sheet can have.
+    """
 
     faults: tuple[CellFault, ...]
     stray: str
@@ -154,6 +158,12 @@ def column_number(letters: str) -> int:
     return number
 
 
+def is_past_edge(reference: str) -> bool:
+    """Whether a reference is none to a cell that a sheet can have: readers of values end the process at such a one."""
+    found = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", reference)
+    return not found or column_number(found[1].upper()) > LAST_COLUMN or int(found[2]) > LAST_ROW
+
+
 def _is_plain(xml: bytes) -> bool:
     return (
         re.match(rb"(?:\xef\xbb\xbf)?\s*(?:<\?xml[^>]*\?>)?\s*<worksheet[\s>]", xml) is not None
@@ -189,6 +199,9 @@ def _uncalculated(xml: bytes) -> list[CellFault]:
 
 
 def _stray(xml: bytes) -> str:
+    for cell in _PAST_EDGE.finditer(xml):
+        if is_past_edge(reference := cell[1].decode()):
+            return reference
     # The rectangle is overestimated first, which is quick; a close look follows only where that is too large.
     width, height = 0, 99_999
     for cell in _FAR.finditer(xml):
@@ -228,6 +241,7 @@ def _scan_slowly(xml: bytes, styles: frozenset[int]) -> SheetScan:
     filled: list[tuple[str, int]] = []
     formulas: set[tuple[int, int]] = set()
     row = column = 0
+    past_edge = ""
     try:
         walk = etree.iterparse(
             io.BytesIO(xml),
@@ -241,11 +255,14 @@ def _scan_slowly(xml: bytes, styles: frozenset[int]) -> SheetScan:
             if event == "start":
                 if is_row:
                     row, column = int(element.get("r", row + 1)), 0
+                    past_edge = f"A{row}" if row > LAST_ROW else past_edge
                 continue
             if is_row:
                 element.clear()
                 continue
-            reference = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", str(element.get("r", "")))
+            given = str(element.get("r", ""))
+            past_edge = given if given and is_past_edge(given) else past_edge
+            reference = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", given)
             column = column_number(reference[1].upper()) if reference else column + 1
             place = (column, int(reference[2]) if reference else row)
             formula, value = element.find("{*}f"), element.findtext("{*}v") or ""
@@ -263,4 +280,4 @@ def _scan_slowly(xml: bytes, styles: frozenset[int]) -> SheetScan:
     except (etree.XMLSyntaxError, ValueError) as fault:
         msg = f"A sheet isn't well-formed ({fault}). Open and save the workbook in a spreadsheet program."
         raise WorkbookError(msg) from fault
-    return SheetScan(tuple(faults), _farthest(filled), frozenset(formulas), frozenset(percent))
+    return SheetScan(tuple(faults), past_edge or _farthest(filled), frozenset(formulas), frozenset(percent))

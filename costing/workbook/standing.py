@@ -15,12 +15,11 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from costing.errors import Finding
 from costing.inputs.raw import column_letter
 from costing.workbook.package import Package, read_package, shown
-from costing.workbook.read import cell_reader
 from costing.workbook.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
 from costing.workbook.sheets import Book, Sheet, read_book
+from costing.workbook.values import cell_reader
 
 _STAMPED_ROWS = 3
 _UNFILLED_ROWS = 5  # of a new workbook's sheet that waits for the first run
@@ -86,12 +85,6 @@ def typed_by_hand(package: Package, scratch: bytes) -> tuple[Typed, ...]:
     new = standing(new_book, [sheet for sheet in new_book.sheets if sheet.name in names])
     old = standing(book, replaced)
     return tuple(typed for name in old for typed in _in_short(name, list(_typed(name, old[name], new[name]))))
-
-
-def far_away(name: str, of: Standing) -> Finding:
-    """Say where a sheet is filled far beyond its tables."""
-    rule = "is filled far away from the table, which makes the sheet too large to read."
-    return Finding(f"{name}!{of.too_far}", "", rule, "Delete the unused rows and columns (not only their content).")
 
 
 def _in_short(name: str, typed: Sequence[Typed]) -> Sequence[Typed]:

@@ -167,8 +167,8 @@ def test_blank_cells_take_the_default_of_the_schema():
         ("Tirage!G2", 61.0, "is above the most allowed, 60 g/L."),
         ("Grape prices!A2", 2024.5, "is not a whole number."),
         ("Grape prices!A2", 24.0, "is below the least allowed, 1900."),
-        ("Costs!F2", np.inf, "is not a finite number."),
-        ("Costs!F2", float("-inf"), "is not a finite number."),
+        ("Costs!F2", np.inf, "is beyond any figure of an estate."),
+        ("Costs!F2", float("-inf"), "is beyond any figure of an estate."),
     ],
 )
 def test_numbers_outside_their_bounds_are_named(place, value, said):

@@ -23,7 +23,7 @@ from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.workbook import link as linking
 from costing.workbook import link_excel, running_excel
-from costing.workbook.link import attach, link
+from costing.workbook.link import Refresher, attach, link
 from costing.workbook.link_excel import ExcelWorkbook
 from costing.workbook.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages import Page, pages, row_edits
@@ -430,13 +430,27 @@ def test_autosave_is_said(opened: tuple[Path, Book]) -> None:
     assert "Nothing was saved" not in said[-1]
 
 
-def test_a_protected_result_sheet_is_named_before_anything_is_written(opened: tuple[Path, Book]) -> None:
+def test_a_protected_result_sheet_is_named_and_the_others_are_refreshed_all_the_same(opened: tuple[Path, Book]) -> None:
     path, book = opened
     workbook = attach(path)
     first = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["A"]})),))
     write_open(workbook, pages([first, result(3, 4)]))
     book.sheets("Stock value").api.ProtectContents = True
     second = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["B"]})),))
-    with pytest.raises(WorkbookError, match="'Stock value' is protected"):
-        write_open(workbook, pages([second, result(3, 5)]))
-    assert "B" not in book.sheets("Origins").values.values()
+    before = dict(book.sheets("Stock value").values)
+    assert write_open(workbook, pages([second, result(3, 5)])) == ("Stock value",)
+    assert "B" in book.sheets("Origins").values.values()
+    assert book.sheets("Stock value").values == before
+
+
+def test_a_sheet_taken_off_its_protection_is_written_at_the_next_refresh(opened: tuple[Path, Book]) -> None:
+    """One protected sheet kept all others from being refreshed."""
+    path, book = opened
+    refresher = Refresher(attach(path), lambda _: [result(3, 5)], "0", "book")
+    refresher()
+    refresher = Refresher(attach(path), lambda _: [result(2, 2)], "0", "book")
+    book.sheets("Stock value").api.ProtectContents = True
+    assert "'Stock value' is protected and keeps what it held" in refresher()
+    book.sheets("Stock value").api.ProtectContents = False
+    assert refresher().startswith("1 sheet refreshed")
+    assert "as they were" in refresher()

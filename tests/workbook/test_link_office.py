@@ -339,11 +339,11 @@ def test_a_renamed_or_copied_result_sheet_is_the_users(office: Office, linked: O
     assert not linked.is_marked("Stock value of June")
 
 
-def test_a_protected_sheet_is_left_with_one_line(office: Office, linked: OfficeWorkbook) -> None:
+def test_a_protected_sheet_is_left_as_it_is(office: Office, linked: OfficeWorkbook) -> None:
     write_open(linked, pages([result(2, 2)]))
     office.hand.protect("Stock value")
-    with pytest.raises(WorkbookError, match="'Stock value' is protected"):
-        write_open(linked, pages([result(3, 3)]))
+    assert write_open(linked, pages([result(3, 3)])) == ("Stock value",)
+    assert_shows(office, pages([result(2, 2)])[0])
     office.hand.unprotect("Stock value")
     write_open(linked, pages([result(3, 3)]))
     assert_shows(office, pages([result(3, 3)])[0])

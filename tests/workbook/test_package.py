@@ -80,11 +80,21 @@ def test_each_limit_is_read(limits: Limits, word: str) -> None:
 def test_what_programs_do_write_is_accepted() -> None:
     svg = b'<?xml version="1.0"?><!DOCTYPE svg PUBLIC "-//W3C//DTD SVG 1.1//EN" "svg11.dtd"><svg/>'
     parts = minimal_workbook() | {"xl/media/image1.svg": svg, "xl/": b"", "xl/empty.xml": b""}
-    parts["xl/sheet.xml"] = parts["xl/sheet.xml"].decode().encode("utf-16")
+    parts["customXml/item1.xml"] = '<?xml version="1.0" encoding="utf-16"?><own/>'.encode("utf-16")
     parts["xl/médaille.bin"] = b"\0\1"
     package = read_package(zip_of(parts), "a.xlsx")
     assert package.part("xl/media/image1.svg") == svg
     assert parts_of(rebuild(package, {})) == parts
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_a_sheet_in_utf_16_is_refused(encoding: str) -> None:
+    """It was read as an empty sheet."""
+    parts = minimal_workbook()
+    name = next(name for name in parts if "sheet" in name)
+    parts[name] = parts[name].decode().encode(encoding)
+    with pytest.raises(WorkbookError, match="is in UTF-16"):
+        read_package(zip_of(parts), "a.xlsx")
 
 
 def test_parts_are_what_the_standard_library_reads() -> None:

@@ -454,26 +454,61 @@ def test_faults_are_found_however_the_xml_is_spelt(spelling: str) -> None:
     ]
 
 
+def with_cells(cells: bytes) -> bytes:
+    """A workbook with one sheet that holds just these rows."""
+
+    def change(xml: bytes) -> bytes:
+        whole = b"<sheetData>" + cells + b"</sheetData>"
+        return re.sub(rb"<sheetData.*?(?:/>|</sheetData>)", whole, xml, flags=re.DOTALL)
+
+    return rewritten(book(lambda workbook, sheet: None), "xl/worksheets/sheet1.xml", change)
+
+
+@pytest.mark.parametrize("body", [b"/>", b"><v>1</v></c>"])
+@pytest.mark.parametrize("cell", ["XFE1", "A1048577", "ZZZ9999999", "AAAA1", "A99999999", "A99999999999", "A0", "7"])
+def test_a_cell_past_the_edge_of_a_sheet_is_named(cell: str, body: bytes) -> None:
+    """The process was ended, or ate all memory, at the value reader."""
+    (table,) = read_workbook(with_cells(b'<row r="1"><c r="' + cell.encode() + b'"' + body + b"</row>"))
+    (finding,) = table.findings
+    assert finding.place.endswith(f"!{cell}")
+    assert finding.rule == "is no cell that a sheet can have."
+
+
+def test_a_row_past_the_edge_of_a_sheet_is_named() -> None:
+    (table,) = read_workbook(with_cells(b'<row r="99999999"><c><v>1</v></c></row>'))
+    assert [finding.place.partition("!")[2] for finding in table.findings] == ["A99999999"]
+
+
+def test_a_workbook_with_an_old_macro_sheet_is_read() -> None:
+    """It was refused with the advice to save it, which kept the macro sheet."""
+    kind = b"http://schemas.microsoft.com/office/2006/relationships/xlMacrosheet"
+    content = book(lambda workbook, sheet: sheet.write_row(0, 0, ["Date", "Lot"]))
+    content = rewritten(
+        content,
+        "xl/workbook.xml",
+        lambda xml: xml.replace(b"</sheets>", b'<sheet name="Macro1" sheetId="99" r:id="rId99"/></sheets>'),
+    )
+    content = rewritten(
+        content,
+        "xl/_rels/workbook.xml.rels",
+        lambda xml: xml.replace(
+            b"</Relationships>",
+            b'<Relationship Id="rId99" Type="' + kind + b'" Target="theme/theme1.xml"/></Relationships>',
+        ),
+    )
+    assert len(read_workbook(content)) == 1
+
+
 @pytest.mark.parametrize(
     "cells",
     [
-        b'<row r="1"><c r="A0"><v>1</v></c></row>',
-        b'<row r="1"><c r="7"><v>1</v></c></row>',
         b'<row r="1"><c r="A1" t="s"><v>77</v></c></row>',
         b'<row r="1"><c r="A1" t="unheard"><v>1</v></c></row>',
         b'<row r="1"><c r="A1"><v>1</v></row>',
     ],
 )
 def test_a_broken_sheet_is_refused_in_one_line(cells: bytes) -> None:
-    def change(xml: bytes) -> bytes:
-        return re.sub(
-            rb"<sheetData.*?(?:/>|</sheetData>)",
-            b"<sheetData>" + cells + b"</sheetData>",
-            xml,
-            flags=re.DOTALL,
-        )
-
-    content = rewritten(book(lambda workbook, sheet: None), "xl/worksheets/sheet1.xml", change)
+    content = with_cells(cells)
     with pytest.raises(WorkbookError) as refused:
         read_workbook(content)
     assert "\n" not in str(refused.value)

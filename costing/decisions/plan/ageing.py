@@ -131,7 +131,7 @@ def hold_or_release(
         year_return=_by_end(np.expm1(_step_log_return(net_before, net_after, paid) / interest_years)),
         hurdle=_by_end(np.expm1(log_growth / interest_years))[0],
         break_even_price=_by_end(even),
-        price_growth_needed=_by_end((even / stacks.price[:, :-1]) ** (1.0 / step) - 1.0),
+        price_growth_needed=_by_end((np.where(even > 0.0, even, np.nan) / stacks.price[:, :-1]) ** (1.0 / step) - 1.0),
         flip_price=np.where(later, flip_price, np.nan),
         bottle_years=np.where(later | is_first, bottle_years, np.nan),
         gain_per_bottle_year=np.where(later, _ratio(gain, bottle_years), np.nan),

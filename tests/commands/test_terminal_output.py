@@ -1,0 +1,173 @@
+"""What reaches the terminal, and what does not: control codes, signs it can't show, nobody reading, Ctrl-C."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from costing.cli import STOPPED, main
+from costing.commands import records
+from costing.terminal import tell
+from costing.workbook.backups import backups
+from tests.commands.books import first_hour
+
+POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")
+_READY = """import sys
+from costing.cli import main
+print("ready", file=sys.stderr, flush=True)
+sys.exit(main(sys.argv[1:]))
+"""
+STRANGE = "T25\x1b[31m\x07\x9b2J\u202e"
+
+
+def costing(*words: str | Path, encoding: str = "utf-8", **options: object) -> subprocess.Popen[bytes]:
+    """The command as a process of its own, its output in pipes."""
+    environment = {**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    pipes: dict[str, object] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
+    command = [sys.executable, "-c", _READY, *words]
+    return subprocess.Popen(command, env=environment, **pipes)  # type: ignore[call-overload, no-any-return]
+
+
+@pytest.fixture
+def small(tmp_path: Path, capsys) -> Path:
+    estate = first_hour(tmp_path / "small")
+    tirage = estate / "tirage.csv"
+    tirage.write_text(tirage.read_text("utf-8").replace("Brume", "Bruyère Œil €"), encoding="utf-8")
+    assert main(["run", str(estate)]) == 0
+    capsys.readouterr()
+    return tmp_path / "small.results.xlsx"
+
+
+def test_control_codes_are_escaped_and_json_stays_json(capsys) -> None:
+    tell(f"lot {STRANGE}\tand\nnext")
+    said = capsys.readouterr().out
+    assert said == "lot T25\\u001b[31m\\u0007\\u009b2J\\u202e\tand\nnext\n"
+    tell(json.dumps([STRANGE], ensure_ascii=False))
+    assert json.loads(capsys.readouterr().out) == [STRANGE]
+
+
+def test_control_codes_in_lot_names_do_not_reach_the_terminal(tmp_path: Path, capsys) -> None:
+    estate = first_hour(tmp_path / "estate")
+    tirage = estate / "tirage.csv"
+    tirage.write_text(tirage.read_text("utf-8").replace("T25", "T25\x1b[31m\x07"), encoding="utf-8")
+    for words in (["run"], ["run", "--json"], ["check"], ["ageing"], ["vats"]):
+        main([words[0], str(estate), *words[1:]])
+        said = capsys.readouterr()
+        assert not set("\x1b\x07\x9b") & set(said.out + said.err)
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "cp437", "utf-8"])
+@pytest.mark.parametrize("more", [["run"], ["ageing", "--write"], ["run", "--json"], ["vats", "--json", "--write"]])
+def test_output_that_cannot_show_a_sign_writes_all_the_same(
+    encoding: str, more: list[str], small: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`run` stopped at the first accent, before it wrote."""
+    pipe = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(pipe, encoding=encoding, errors="strict"))
+    assert main([more[0], str(small), *more[1:]]) == 0
+    printed = pipe.getvalue().decode(encoding)
+    assert len(backups(small)) == 1
+    if "--json" in more:
+        assert "Bruyère Œil €" in json.dumps(json.loads(printed), ensure_ascii=False)
+
+
+class Unwilling(io.StringIO):
+    """An output that takes nothing."""
+
+    def __init__(self, fault: OSError) -> None:
+        super().__init__()
+        self.fault = fault
+
+    def write(self, _: str) -> int:
+        raise self.fault
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "said"),
+    [(BrokenPipeError(32, "Broken pipe"), 0, ""), (OSError(28, "No space left on device"), 1, "could not be written")],
+)
+def test_output_that_is_gone_or_full_takes_nothing_from_what_is_written(
+    fault: OSError, code: int, said: str, small: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    monkeypatch.setattr(sys, "stdout", Unwilling(fault))
+    assert main(["run", str(small)]) == code
+    printed = capsys.readouterr().err
+    assert "Results written to" in printed
+    assert said in printed
+    assert len(backups(small)) == 1
+
+
+@pytest.mark.parametrize("moment", ["Source", "answers_of_run", "write_sheets"])
+def test_ctrl_c_is_a_line_and_an_exit_code(moment: str, small: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    before = small.read_bytes()
+
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(records, moment, interrupted)
+    assert main(["run", str(small)]) == STOPPED
+    assert capsys.readouterr().err == "Stopped. No file is half written.\n"
+    assert small.read_bytes() == before
+
+
+@POSIX
+def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(book: Path) -> None:
+    """It was a traceback with every command."""
+    codes = set()
+    for step in range(8):
+        process = costing("run", str(book))
+        assert process.stderr is not None
+        assert process.stderr.readline() == b"ready\n"
+        time.sleep(0.05 + 0.25 * step)
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=120)
+        codes.add(process.returncode)
+        assert process.returncode in (0, STOPPED), said
+        assert b"Traceback" not in said
+        assert process.returncode == 0 or said.endswith(b"No file is half written.\n")
+    assert STOPPED in codes
+
+
+@POSIX
+def test_a_name_that_is_not_utf_8_is_run_and_reported(small: Path) -> None:
+    """The run log was read a second time, by a reader that takes no such name."""
+    strange = small.with_name(os.fsdecode(b"caf\xe9.xlsx"))
+    try:
+        small.rename(strange)
+    except OSError:
+        pytest.skip("this file system takes no such name")
+    for verb in ("run", "report"):
+        process = costing(verb, strange, encoding="utf-8:strict")
+        printed, said = process.communicate(timeout=120)
+        assert process.returncode == 0, said
+        assert b"caf\\udce9" in printed + said
+    names = [os.fsencode(path.name) for path in small.parent.iterdir()]
+    assert b"caf\xe9.report.html" in names
+    assert sum(name.startswith(b"caf\xe9.bak-") for name in names) == 1
+
+
+@POSIX
+def test_a_named_pipe_is_refused_at_once(tmp_path: Path, capsys) -> None:
+    """It waited for ever."""
+    pipe = tmp_path / "estate.xlsx"
+    os.mkfifo(pipe)
+    for words in (["check"], ["run"], ["report"], ["close", "--date", "2025-12-31"]):
+        assert main([words[0], str(pipe), *words[1:]]) == 1
+        assert "it is no file" in capsys.readouterr().err
+
+
+def test_a_name_longer_than_a_name_can_be_is_one_line(tmp_path: Path, capsys) -> None:
+    path = tmp_path / f"{'e' * 251}.xlsx"
+    for verb in ("check", "run", "report", "new"):
+        assert main([verb, str(path)]) == 1
+        said = capsys.readouterr().err
+        assert len(said.splitlines()) == 1
+        assert "too long" in said

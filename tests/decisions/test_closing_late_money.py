@@ -19,9 +19,7 @@ def _bottled_on_both_sides() -> dict[str, pd.DataFrame]:
     return {
         "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
         "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
-        "loss_norms": pd.DataFrame(
-            [{"Operation or stage": "vinification", "Time base": "per year", "Norm (%)": 10}]
-        ),
+        "loss_norms": pd.DataFrame([{"Operation or stage": "vinification", "Time base": "per year", "Norm (%)": 10}]),
         "deliveries": pd.DataFrame(
             [
                 {**wine, "Date": "2024-01-01", "Quantity": 1000},

@@ -13,10 +13,10 @@ import pandas as pd
 
 import costing
 from costing.answers import catalogue
-from costing.decisions.closed_years import closed_year_cautions
-from costing.decisions.distributions import uncertain_figures
-from costing.decisions.price_findings import price_cautions, price_findings
-from costing.decisions.scenarios import scenario_changes
+from costing.decisions.changes.distributions import uncertain_figures
+from costing.decisions.changes.scenarios import scenario_changes
+from costing.decisions.closing.closed_years import closed_year_cautions
+from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
 from costing.house import House
@@ -42,6 +42,9 @@ OWNED_SHEETS = (
     *OWNED_YEAR_END,
 )
 """Every name that a result sheet may have."""
+
+
+LISTED = 20
 
 
 class Source:
@@ -113,11 +116,24 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         strip=options.blank_old_values,
     )
     note(f"Results written to {written.path}." + (f" Back-up: {written.backup} ({KEPT})." if written.backup else ""))
+    if written.typed:
+        note(
+            "Typed on result sheets, which are written anew: kept in the back-up alone. Use a sheet of your own for"
+            " notes:"
+        )
+        _list([f"{typed.place} {typed.what}" for typed in written.typed])
     if written.old_formulas:
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
-        for sheet, cell, formula in written.old_formulas[:20]:
-            note(f"  {sheet}!{cell} {formula}")
+        _list([f"{sheet}!{cell} {formula}" for sheet, cell, formula in written.old_formulas])
     note(CAUTION)
+
+
+def _list(lines: Sequence[str]) -> None:
+    """Lines of a list as far as somebody reads them, and how many more there are."""
+    for line in lines[:LISTED]:
+        note(f"  {line}")
+    if len(lines) > LISTED:
+        note(f"  and {len(lines) - LISTED:,} more")
 
 
 def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:

@@ -78,7 +78,7 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
     styles = percent_styles(book)
     scans = {tab.name: scan_sheet(package.part(tab.part), styles) for tab in tabs if tab.name in known}
-    cells_of = _cell_reader(book, [tab for tab in tabs if tab.name in known and not scans[tab.name].stray])
+    cells_of = cell_reader(book, [tab for tab in tabs if tab.name in known and not scans[tab.name].stray])
     doubt = calculation_doubt(book)
     found = []
     for tab in tabs:
@@ -123,7 +123,7 @@ def _without_rows(title: str, *findings: Finding) -> RawTable:
     return RawTable(title, pd.DataFrame(), np.array([], dtype=np.int64), {}, findings, {})
 
 
-def _cell_reader(book: Book, tabs: Sequence[Tab]) -> Callable[[str], list[list[Any]]]:
+def cell_reader(book: Book, tabs: Sequence[Tab]) -> Callable[[str], list[list[Any]]]:
     """Return a function: title -> rows of cells from A1 on. The value reader is shown no other sheet."""
     package, kept = book.package, {tab.part for tab in tabs}
     others = {tab.part for tab in book.sheets if tab.part not in kept}

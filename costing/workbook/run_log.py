@@ -5,38 +5,69 @@ appended, never changed.
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from python_calamine import CalamineError, CalamineWorkbook
 
+from costing.errors import WorkbookError
 from costing.results.costs import by_cuvee
 from costing.results.results import Results
 from costing.results.stock import stock_values
+from costing.workbook.package import Package
 from costing.workbook.result_sheet import ResultSheet, ResultTable
+from costing.workbook.sheets import read_book
+from costing.workbook.standing import far_away, standing
 
 SHEET = "Run log"
+TABLE = "run_log"
 COLUMNS = ("Run", "Version", "Inputs", "Valuation date", "Figure", "Book", "Economic")
 
 
-def read_log(path: str | Path) -> pd.DataFrame:
-    """Rows of the log in a workbook; none where there is no log yet."""
-    blank = pd.DataFrame(columns=list(COLUMNS))
-    if Path(path).is_dir():
+def read_log(package: Package) -> pd.DataFrame:
+    """The log in a workbook, every row and column of it, whatever they hold; no rows where there is no log yet.
+
+    Columns are known by their headers; others, a renamed one too, are kept as they are, and what is missing stands
+    behind them. WorkbookError where the log can't be read, since it would be lost.
+    """
+    book = read_book(package)
+    blank = pd.DataFrame(columns=list(COLUMNS), dtype=object)
+    own = [sheet for sheet in book.owned() if sheet.name == SHEET]
+    if not own:
         return blank
-    try:
-        workbook = CalamineWorkbook.from_path(str(path))
-        if SHEET not in workbook.sheet_names:
-            return blank
-        rows = workbook.get_sheet_by_name(SHEET).to_python()
-    except CalamineError:
-        return blank
-    start = next((at for at, row in enumerate(rows) if tuple(row[: len(COLUMNS)]) == COLUMNS), None)
-    if start is None:
-        return blank
-    kept = [row[: len(COLUMNS)] for row in rows[start + 1 :] if row[0] not in ("", "Total")]
-    return pd.DataFrame(kept, columns=list(COLUMNS))
+    log = standing(book, own)[SHEET]
+    if log.too_far:
+        raise WorkbookError(str(far_away(SHEET, log)))
+    table = log.table(TABLE)
+    if table is None:
+        msg = f"Sheet '{SHEET}' has no table '{TABLE}' any more. Rename the sheet, which keeps it, and run again."
+        raise WorkbookError(msg)
+    known = {name.casefold(): name for name in COLUMNS}
+    headers = list(dict.fromkeys(known.get(header.strip().casefold(), header) for header in table.headers))
+    first, last = table.first_row + table.header_rows, table.last_row - table.totals_rows
+    rows = log.rows[first - 1 : last]
+    if not table.totals_rows:  # not every program stretches the table over what is typed right below it
+        for row in log.rows[last:]:
+            if not any(_as_kept(cell) is not None for cell in row):
+                break
+            rows.append(row)
+    start = table.first_column - 1
+    kept = [[_as_kept(cell) for cell in _padded(row, start, len(headers))] for row in rows]
+    frame = pd.DataFrame([row for row in kept if any(cell is not None for cell in row)], columns=headers, dtype=object)
+    return frame.reindex(columns=[*headers, *(name for name in COLUMNS if name not in headers)])
+
+
+def _padded(row: list[Any], start: int, width: int) -> list[Any]:
+    return (row[start : start + width] + [None] * width)[:width]
+
+
+def _as_kept(cell: Any) -> Any:
+    """Cell as it is written again: a number, truth or text; a date as the text of its day and time."""
+    if isinstance(cell, dt.datetime):
+        return cell.isoformat(" ")
+    if isinstance(cell, dt.date | dt.time | dt.timedelta):
+        return str(cell)
+    return None if cell == "" else cell
 
 
 def logged(book: Results, economic: Results, version: str, inputs: str, before: pd.DataFrame) -> ResultSheet:
@@ -53,11 +84,12 @@ def logged(book: Results, economic: Results, version: str, inputs: str, before: 
         ].itertuples(index=False, name=None)
     ]
     rows = [(when, version, inputs, on, name, round(float(a), 4), round(float(b), 4)) for name, a, b in figures]
-    table = pd.concat([before, pd.DataFrame(rows, columns=list(COLUMNS))], ignore_index=True)
-    table[["Book", "Economic"]] = table[["Book", "Economic"]].astype(float)
+    added = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
+    table = pd.concat([before.astype(object), added], ignore_index=True) if len(before) else added
+    table = table.reindex(columns=[*before.columns])
     return ResultSheet(
         SHEET,
         "Every run: when, from which inputs, and its main figures",
         ("Rows are added at each run; equal inputs have equal fingerprints.",),
-        (ResultTable("run_log", table, {"Book": "number", "Economic": "number"}),),
+        (ResultTable(TABLE, table, {"Book": "number", "Economic": "number"}),),
     )

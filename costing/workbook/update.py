@@ -19,18 +19,20 @@ from costing.workbook.replace import replace_atomically, write_beside
 from costing.workbook.result_sheet import ResultSheet, RunStamp
 from costing.workbook.sheets import is_1904, read_book
 from costing.workbook.stale import count_inputs, stale_formula
+from costing.workbook.standing import Typed, typed_by_hand
 from costing.workbook.write import result_workbook
 
 
 @dataclass(frozen=True)
 class Written:
-    """Where results went, the back-up of what stood there, and the user's formulas whose stored values are
-    old now.
+    """Where results went, the back-up of what stood there, the user's formulas whose stored values are old now, and
+    what a person had put on the result sheets, which the back-up alone holds now.
     """
 
     path: Path
     backup: Path | None
     old_formulas: tuple[tuple[str, str, str], ...]
+    typed: tuple[Typed, ...] = ()
 
 
 def open_source(path: str | Path) -> Package:
@@ -74,8 +76,9 @@ def write_results(
     if path.is_dir() or beside:
         return Written(write_beside(package.path, content), None, old)
     may_change = dependent_parts(whole, owned) if strip else ()
+    typed = typed_by_hand(package, scratch)
     backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
-    return Written(path, backup, old)
+    return Written(path, backup, old, typed)
 
 
 def _is_input(title: str) -> bool:

@@ -13,6 +13,7 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
 from costing.workbook.contents import tables_from_csv
+from costing.workbook.package import open_package
 from costing.workbook.run_log import read_log
 from tests.commands.books import digest, first_hour
 
@@ -198,9 +199,9 @@ def test_misuse_exits_with_2() -> None:
 
 def test_every_run_is_logged(book: Path) -> None:
     assert main(["run", str(book)]) == 0
-    first = read_log(book)
+    first = read_log(open_package(book))
     assert main(["run", str(book)]) == 0
-    second = read_log(book)
+    second = read_log(open_package(book))
     assert len(second) == 2 * len(first) > 2
     assert second["Figure"].tolist() == first["Figure"].tolist() * 2
     assert second["Inputs"].nunique() == 1

@@ -262,9 +262,7 @@ def _margins(book: Results, economic: Results, replacement: Results, currency: s
                 "Kilos of grapes count wine traced to a press. At list: at the list price of the day of sale.",
             ),
             (
-                result_table(
-                    "margins", shown[list(_PER_BOTTLE)], MARGINS, totals=("margin_total", "of_all", "bottles")
-                ),
+                result_table("margins", shown[list(_PER_BOTTLE)], MARGINS, totals=("margin_total", "bottles")),
                 result_table(
                     "margins_by_capital",
                     by_capital[["Cuvée and format", *yardsticks]],

@@ -92,7 +92,7 @@ class House:
 
     def compare(self, other: House) -> Answer:
         """Cost per bottle and stock beside those of another house, which stands as recorded."""
-        from costing.decisions.scenarios import compared
+        from costing.decisions.changes.scenarios import compared
 
         return compared(other.runs, {self.name: self.runs})
 
@@ -134,37 +134,37 @@ class House:
 
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
-        from costing.decisions.reserves import vats
+        from costing.decisions.cellar.reserves import vats
 
         return self.runs.once(vats)
 
     def blend(self) -> Answer:
         """Trial blends side by side, and the cheapest within their bounds."""
-        from costing.decisions.cheapest_blend import trials
+        from costing.decisions.cellar.cheapest_blend import trials
 
         return self.runs.once(trials)
 
     def recipes(self) -> Answer:
         """Cuvées not made yet, against what they cost now."""
-        from costing.decisions.recipes import recipes
+        from costing.decisions.cellar.recipes import recipes
 
         return self.runs.once(recipes)
 
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
-        from costing.decisions.scenarios import scenarios
+        from costing.decisions.changes.scenarios import scenarios
 
         return scenarios(self.runs, {name: other.runs for name, other in (others or {}).items()})
 
     def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
         """Why a cost moved between two releases, or from another house to this one, in parts that add up."""
-        from costing.decisions.why import why
+        from costing.decisions.changes.why import why
 
         return why(self.runs, first, second, None if before is None else before.estate)
 
     def sensitivity(self, release: str | None = None) -> Answer:
         """What moves the cost of a bottle most: a release, a cuvée, or all."""
-        from costing.decisions.sensitivity import sensitivity
+        from costing.decisions.changes.sensitivity import sensitivity
 
         return sensitivity(self.runs, release)
 
@@ -175,7 +175,7 @@ class House:
 
         Same seed, same figures; progress: called with exact runs done and all of them.
         """
-        from costing.decisions.uncertainty_tables import forecast_answer
+        from costing.decisions.changes.uncertainty_tables import forecast_answer
 
         return forecast_answer(self.runs, draws, seed, progress)
 

@@ -20,15 +20,12 @@ CAUTION = (
     "confirmed with a licensed professional."
 )
 
-WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Expected bottles")
-SMALL_CHANGES = ("1 % less", "1 % more", "Change per unit", "Change per 1 %")
-PERCENT = ("Reserve", "Second pressing", "Return a year", "Increase")
+WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Expected bottles", "Margin in all")
+PERCENT = ("Share of all margin", "Return a year", "Increase")
 
 
 def text_table(frame: pd.DataFrame) -> str:
-    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals (small changes of it with
-    four), blanks as such.
-    """
+    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
     import pandas as pd
 
     shown = pd.DataFrame(index=frame.index)
@@ -54,9 +51,7 @@ def text_table(frame: pd.DataFrame) -> str:
 
 def _written_as(column: str) -> Callable[[float], str]:
     """How a number of a column is written; blank where there is none."""
-    digits = 4 if column in SMALL_CHANGES else 2
-    if column in WHOLE_NUMBERS or column.startswith("Rank "):
-        digits = 0
+    digits = 0 if column in WHOLE_NUMBERS else 2
     if column in PERCENT:
         return lambda number: "" if number != number else f"{number:.1%}"
     return lambda number: "" if number != number else f"{round(number, digits) + 0.0:,.{digits}f}"  # no −0.00

@@ -76,6 +76,17 @@ def test_no_file_imports_itself_in_a_circle() -> None:
     list(TopologicalSorter(graph).static_order())
 
 
+def test_no_room_of_a_part_imports_another_in_a_circle() -> None:
+    """A room is a folder in a part, `decisions.prices`, or a file that stands beside the rooms."""
+    modules = _modules()
+    rooms: dict[str, set[str]] = {}
+    for name, path in modules.items():
+        room = ".".join(name.split(".")[:2])
+        used = {".".join(one.split(".")[:2]) for one in _own(path, modules)}
+        rooms.setdefault(room, set()).update(used - {room, room.split(".")[0]})
+    list(TopologicalSorter(rooms).static_order())
+
+
 def test_engine_imports_arrays_alone() -> None:
     allowed = {"numpy", "scipy", "costing.errors", "costing.engine", "__future__"}
     standard = {"collections", "dataclasses", "functools", "typing", "enum"}

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run
-from costing.decisions.uncertainty_tables import forecast_answer
+from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.errors import Finding, caution
 from costing.report import report_html
 from costing.report.pictures import flow_picture, stacked_bars

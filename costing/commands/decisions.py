@@ -18,10 +18,10 @@ import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.margins import MARGINS, margins, reversals
-from costing.decisions.price_changes import price_increases, price_tables
-from costing.decisions.price_findings import check_elasticity, price_findings
-from costing.decisions.price_tables import PRICES, release_prices
+from costing.decisions.prices.margins import MARGINS, margins, reversals
+from costing.decisions.prices.price_changes import price_increases, price_tables
+from costing.decisions.prices.price_findings import check_elasticity, price_findings
+from costing.decisions.prices.price_tables import PRICES, release_prices
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.files import name_beside, write_file
 from costing.graph.arrays import days
@@ -130,8 +130,7 @@ def compare_margins(options: argparse.Namespace) -> int:
     source = Source(options.path)
     book, economic = source.both
     table = margins(book, economic)
-    columns = ["Cuvée", "Format", "Bottles sold", "Net price", "Selling cost", "Book cost", "Economic cost"]
-    columns += ["Margin per bottle", "Return a year", *(name for name in MARGINS.values() if name.startswith("Rank"))]
+    columns = ["cuvee", "format", "margin_total", "of_all", "margin", "rate", "bottles", "net_price", "book_cost"]
     if not options.json:
         for said in reversals(table):
             note(said)
@@ -139,7 +138,7 @@ def compare_margins(options: argparse.Namespace) -> int:
         options,
         source,
         {"margins": table},
-        [table.rename(columns=MARGINS)[columns]],
+        [table[columns].rename(columns=MARGINS)],
         "No priced sales up to the valuation date.",
         lambda: [sheet for sheet in price_sheets(book, economic, source.on(REPLACEMENT)) if sheet.name == "Margins"],
     )

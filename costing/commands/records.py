@@ -20,17 +20,17 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
 from costing.commands.source import Source, cautions_of, write_sheets
-from costing.decisions.cheapest_blend import trials
-from costing.decisions.closed_years import closed_year_edits
-from costing.decisions.closing import close_year, closing_findings, with_closing
+from costing.decisions.cellar.cheapest_blend import trials
+from costing.decisions.cellar.recipes import recipes
+from costing.decisions.cellar.reserves import vats
+from costing.decisions.changes.scenarios import scenarios
+from costing.decisions.changes.why import why
+from costing.decisions.closing.closed_years import closed_year_edits
+from costing.decisions.closing.closing import close_year, closing_findings, with_closing
+from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
-from costing.decisions.next_year import open_year
 from costing.decisions.plan.views import plan_answer
-from costing.decisions.recipes import recipes
-from costing.decisions.reserves import vats
-from costing.decisions.scenarios import scenarios
-from costing.decisions.why import why
 from costing.errors import Finding, InputError, errors_in
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
@@ -113,7 +113,7 @@ def run(options: argparse.Namespace) -> int:
             tell(f"{released.empty} Cost of stock:\n")
             tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
-        tell(f"Reconciled to {out_by(runs):.0e} {runs.currency} on both bases. {doubtful} (`costing check`).")
+        tell(f"Reconciled: cost in and out differ by {out_by(runs):.2f} {runs.currency}. {doubtful} (`costing check`).")
     sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))
     write_sheets(options, source, sheets)
     return 0

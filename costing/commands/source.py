@@ -13,10 +13,10 @@ import pandas as pd
 
 import costing
 from costing.answers import catalogue
-from costing.decisions.closed_years import closed_year_cautions
-from costing.decisions.distributions import uncertain_figures
-from costing.decisions.price_findings import price_cautions, price_findings
-from costing.decisions.scenarios import scenario_changes
+from costing.decisions.changes.distributions import uncertain_figures
+from costing.decisions.changes.scenarios import scenario_changes
+from costing.decisions.closing.closed_years import closed_year_cautions
+from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
 from costing.house import House

@@ -14,8 +14,8 @@ from costing.accounts.costs import costs
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer
+from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
-from costing.decisions.reserves import vats
 from costing.errors import Finding
 from costing.model import Runs
 

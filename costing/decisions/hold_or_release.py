@@ -1,8 +1,8 @@
 """Hold or release: every stack on lees taken alone, beside what the plan of all lots does with it.
 
 A stack alone has the market, the cellar and the line to itself; where the plan does something else, other lots share
-them. The chance that holding wins is that of the forecast (`costing.decisions.uncertain_ageing`). Arithmetic:
-`costing.decisions.ageing`; tables: `costing.decisions.ageing_tables`.
+them. The chance that holding wins is that of the forecast (`decisions.changes.uncertain_ageing`). Arithmetic:
+`decisions.plan.ageing`; tables: `decisions.plan.ageing_tables`.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.ageing_tables import ageing_findings, hold_or_release_tables, holding
+from costing.decisions.changes.uncertain_ageing import holding_chances
+from costing.decisions.plan.ageing_tables import ageing_findings, hold_or_release_tables, holding
 from costing.decisions.plan.views import what_the_plan_does
-from costing.decisions.uncertain_ageing import holding_chances
 from costing.model import Runs
 
 CURVES = 6

@@ -4,7 +4,7 @@ Conventions: a row holds from its date, that day included, until the next of its
 held from the beginning. Of two rows of one date the lower on the sheet holds. The last row of a series holds
 for ever; before the first nothing does: −1.
 
-What it does not do: choose between series (`costing.decisions.terms_in_force.most_particular`) or move evenly
+What it does not do: choose between series (`decisions.prices.terms_in_force.most_particular`) or move evenly
 between two dated levels (`costing.money.indices`).
 """
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import RateCurve
+from costing.engine.shares import effective_abnormal
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
@@ -144,10 +145,12 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
+    spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
+    aside = replace(postings.take(apart), through=np.full(int(apart.sum()), -1, dtype=np.int64))
     return Charges(
         elements,
-        postings.take(~apart),
-        postings.take(apart),
+        spent,
+        joined([aside, lost]),
         tuple(accrued),
         presses,
         curve,
@@ -189,6 +192,18 @@ def _renewed(estate: Estate, day: int) -> set[str]:
     year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
     known = listed[listed["vintage"] <= year]
     return found | ({"grapes"} if known.duplicated(["village", "variety"]).any() else set())
+
+
+def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple[Postings, Postings]:
+    """Postings without what abnormal losses took of them, and that part, expensed: work on wine that was lost beyond
+    its norm was lost with it.
+    """
+    abnormal = np.append(chain.flows.abnormal, 0.0)[postings.through]
+    beyond = effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
+    at = np.flatnonzero(beyond != 0)
+    part = postings.take(at)
+    lost = replace(part, amount=part.amount * beyond[at])
+    return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
 def _accrue(

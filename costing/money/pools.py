@@ -29,7 +29,7 @@ from costing.inputs.in_force import series_of
 from costing.money.events import FLOW_DRIVERS, Events
 from costing.money.indices import price_factors
 from costing.money.postings import TABLE_NAMES, Postings, joined, posted
-from costing.money.rates import locations
+from costing.money.rates import ON_WHAT_CAME_IN, locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
@@ -150,6 +150,7 @@ class Pools:
             used * rate,
             events.day[at],
             flow=events.flow[at],
+            through=events.flow[at] if self.flow_driver[row] in ON_WHAT_CAME_IN else -1,
         )
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())

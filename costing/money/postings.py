@@ -1,8 +1,7 @@
 """Postings: every amount of money on a lot-state, with its stage, cost element, dates and source cell.
 
-Here: opening costs, deliveries with their instalments and premiums, and direct costs. A cost on a lot that is
-already empty enters at the last state in which the lot held wine and follows that wine. `costing.money.rates`
-adds what is charged by driver.
+Here: opening costs, deliveries with their instalments and premiums, and direct costs. Where they enter:
+`costing.money.entries`. `costing.money.rates` adds what is charged by driver.
 """
 
 from __future__ import annotations
@@ -20,6 +19,7 @@ from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
+from costing.money.entries import entries_of
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
 ELEMENT_COLUMNS = (
@@ -36,7 +36,8 @@ class Postings:
     """Parallel arrays, one entry per amount.
 
     state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table
-    and row of the source, flow that caused it (−1: none).
+    and row of the source, flow that caused it (−1: none), through: flow whose abnormal loss takes its part of the
+    amount, as of the wine that was drawn (−1: none).
     """
 
     state: Ints
@@ -48,6 +49,7 @@ class Postings:
     table: Ints
     row: Ints
     flow: Ints
+    through: Ints
 
     def __len__(self) -> int:
         return len(self.state)
@@ -72,6 +74,7 @@ def posted(
     incurred: Ints,
     paid: Ints | None = None,
     flow: Ints | int = -1,
+    through: Ints | int = -1,
 ) -> Postings:
     """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day
     incurred.
@@ -93,6 +96,7 @@ def posted(
         whole(number),
         np.asarray(row, dtype=np.int64),
         whole(flow),
+        whole(through),
     )
 
 
@@ -184,12 +188,10 @@ def delivery_postings(
     )
     late = np.flatnonzero(~np.isnan(premium) & (premium != 0) & ~own) if n else np.zeros(0, dtype=np.int64)
     when = counted_from(estate, day, due)[late]
-    lot = codes(frame["lot"], chain.lots.names)[late]
-    at = chain.last_filled(chain.state_on(lot, when))
     final = posted(
         "deliveries",
         late,
-        at,
+        state[late],
         stage[late],
         element[late],
         premium[late] * quantity[late],
@@ -299,19 +301,20 @@ def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, 
 
 
 def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Postings:
-    """Costs rows, each on the state of its lot at the end of the day on which it was incurred."""
+    """Costs rows, each where `costing.money.entries` has it enter its lot."""
     frame = estate["costs"]
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
-    state = chain.last_filled(chain.state_on(lot, day))
-    stage = codes(frame["stage"], pd.Index(STAGES))
+    entry = entries_of(chain, lot, day)
+    row = entry.cost
+    stage = codes(frame["stage"], pd.Index(STAGES))[row]
     return posted(
         "costs",
-        np.arange(len(frame)),
-        state,
-        np.where(stage < 0, chain.states.stage[state], stage),
-        codes(frame["element"], elements),
-        frame["amount"].to_numpy(),
-        day,
-        days(frame["paid_date"]),
-        chain.states.flow[state],
+        row,
+        entry.state,
+        np.where(stage < 0, chain.states.stage[entry.held], stage),
+        codes(frame["element"], elements)[row],
+        frame["amount"].to_numpy()[row] * entry.share,
+        day[row],
+        days(frame["paid_date"])[row],
+        entry.flow,
     )

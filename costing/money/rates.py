@@ -27,6 +27,8 @@ FORMATS = pd.Index(list(FORMATS_L))
 RATE_KEYS = ("driver", "operation", "stage", "format", "element")
 DRY_GOODS_KEYS = ("stage", "item", "format", "presentation", "element")
 """Columns that rows of one series have in common: a rate holds until the next of its series."""
+ON_WHAT_CAME_IN = tuple(FLOW_DRIVERS.index(driver) for driver in ("litre", "bottle in"))
+"""Drivers of work on what an operation takes in: an abnormal loss takes its part of that work."""
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
@@ -77,6 +79,7 @@ def rate_postings(
                 events.driver[driver[first], at],
                 chain.valuation_day,
                 None if indexed[element[first]] else at_prices_of,
+                on_what_came_in=driver[first] in ON_WHAT_CAME_IN,
             )
         )
     return joined(parts) if parts else _nothing("operation_rates")
@@ -146,8 +149,9 @@ def _charge(
     valuation_day: int,
     at_prices_of: int | None,
     stage: int = -1,
+    on_what_came_in: bool = False,
 ) -> Postings:
-    """Post one series of dated rates on the events `at`."""
+    """Post one series of dated rates on the events `at`; on_what_came_in: an abnormal loss takes its part."""
     row = row_in_force(rows, since, events.day[at])
     at, quantity, row = at[row >= 0], quantity[row >= 0], row[row >= 0]
     day = priced = events.day[at]
@@ -156,7 +160,10 @@ def _charge(
         row, priced = np.full_like(row, newest), np.full_like(day, at_prices_of)
     amount = escalated(rate[row], yearly[row], since[row], priced, valuation_day) * quantity
     where = events.stage[at] if stage < 0 else stage
-    return posted(table, row, events.state[at], where, element, amount, day, flow=events.flow[at])
+    flow = events.flow[at]
+    return posted(
+        table, row, events.state[at], where, element, amount, day, flow=flow, through=flow if on_what_came_in else -1
+    )
 
 
 def _nothing(table: str) -> Postings:

@@ -19,10 +19,10 @@ import pandas as pd
 from costing.accounts.check import policy_table
 from costing.answers.answer import Answer
 from costing.answers.page import html_table as answer_table
-from costing.decisions.ageing_tables import hold_or_release_tables
-from costing.decisions.margins import MARGINS, margins
-from costing.decisions.price_tables import PRICES, next_of_each
-from costing.decisions.years import between_releases, pairs_of_years
+from costing.decisions.changes.years import between_releases, pairs_of_years
+from costing.decisions.plan.ageing_tables import hold_or_release_tables
+from costing.decisions.prices.margins import MARGINS, margins
+from costing.decisions.prices.price_tables import PRICES, next_of_each
 from costing.errors import Finding, errors_in
 from costing.files import Kind
 from costing.graph.arrays import STAGES
@@ -232,11 +232,23 @@ def _why(economic: Results) -> str:
 
 def _margins(book: Results, economic: Results) -> str:
     table = margins(book, economic)
-    names = ["cuvee", "format", "bottles", "net_price", "selling", "book_cost", "economic_cost"]
-    names += ["margin", "margin_percent", "per_kilo", "per_bottle_year", "capital", "rate"]
+    names = [
+        "cuvee",
+        "format",
+        "margin_total",
+        "of_all",
+        "margin",
+        "rate",
+        "bottles",
+        "net_price",
+        "selling",
+        "book_cost",
+    ]
+    names += ["economic_cost", "margin_percent", "per_kilo", "per_bottle_year", "capital"]
     shown = table[[name for name in names if name in table.columns]].rename(columns=MARGINS)
-    formats = {MARGINS[name]: ",.2f" for name in names[3:]}
-    formats |= {MARGINS["bottles"]: ",.0f", MARGINS["margin_percent"]: ".1%", MARGINS["rate"]: ".1%"}
+    formats = {MARGINS[name]: ",.2f" for name in names[2:]}
+    formats |= {MARGINS[name]: ",.0f" for name in ("margin_total", "bottles")}
+    formats |= {MARGINS[name]: ".1%" for name in ("of_all", "margin_percent", "rate")}
     return _section("Margins of what was sold", html_table(shown, formats), _MARGIN_NOTE if len(shown) else "")
 
 

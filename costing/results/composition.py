@@ -170,15 +170,15 @@ class Composition:
         """Share of every state that was paid for: grapes, must, wine or bottles with a price, opening lots with
         a cost, and what was added to them.
         """
-        flows, states, postings = self.chain.flows, self.chain.states, results.charges.postings
+        flows, postings = self.chain.flows, results.charges.postings
         bought = np.isin(postings.element, results.charges.elements.get_indexer(pd.Index(PURCHASES)))
         bought |= postings.table == TABLE_NAMES.index("opening_costs")
         bought &= postings.amount > 0
         paid = np.zeros(len(flows), dtype=bool)
         paid[postings.flow[bought & (postings.flow >= 0)]] = True
-        by_invoice = postings.state[bought & (postings.table == TABLE_NAMES.index("costs"))]  # on the lot, not its row
+        by_invoice = postings.row[bought & (postings.table == TABLE_NAMES.index("costs"))]  # on the lot, not its row
         paid_lot = np.zeros(len(self.chain.lots.names) + 1, dtype=bool)
-        paid_lot[states.lot[by_invoice[states.lot[by_invoice] >= 0]]] = True
+        paid_lot[codes(self.estate["costs"]["lot"], self.chain.lots.names)[by_invoice]] = True
         origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)) & (paid | paid_lot[flows.target]))
         entered = self._at(self.chain.target_state[origin], self._fresh(origin))
         return self._solver.forward(entered + self._mix.added)

@@ -2,7 +2,7 @@
 
     late on day t: incurred after t, on a state that had ended by t
 
-Such a cost enters at the last state in which its lot held wine and follows that wine. Values and costs dated
+Such a cost enters where its wine arrived (`costing.money.entries`) and follows that wine. Values and costs dated
 before it was incurred leave it out. What it put into every state is one solve of the same equation over the
 states between the first one touched and the day asked for: a small part of the records, not another run.
 """

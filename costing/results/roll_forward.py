@@ -89,7 +89,7 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     """Amounts of a period (both days included) that never entered the wine: stage, element, idle_pool, amount.
 
     idle_pool: the pool whose capacity stayed idle; "" for storage outside the window of the basis, elements that
-    it expenses, and work on wine of which nothing is left.
+    it expenses, and work on wine of which nothing is left or that was lost beyond its norm.
     """
     first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
     charges, states = results.charges, results.chain.states

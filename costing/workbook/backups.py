@@ -1,7 +1,8 @@
 """Back-ups of a workbook: one before every write, named by the moment; the first stays, the latest are kept.
 
 Conventions: `estate.bak-20261128-093642.xlsx` stands beside `estate.xlsx`; only names of just this form are ever
-removed. The first is the workbook as nobody's results had touched it.
+removed. Names follow the order of writing: where the clock was set back, the latest moment is counted on. The first
+is the workbook as nobody's results had touched it.
 
 What it does not do: touch a copy that a person made or renamed.
 """
@@ -22,11 +23,7 @@ _MOMENT = "00000000-000000"
 
 def backups(target: Path) -> list[Path]:
     """Back-ups of a workbook, the oldest first."""
-    before, _, after = name_beside(target, f".bak-{_MOMENT}").name.partition(_MOMENT)
-    form = re.compile(re.escape(before) + r"(\d{8}-\d{6})(?:-(\d+))?" + re.escape(after))
-    named = ((path, form.fullmatch(path.name)) for path in target.parent.iterdir())
-    dated = sorted((name[1], int(name[2] or 1), path) for path, name in named if name)
-    return [path for _, _, path in dated]
+    return [path for _, _, path in _dated(target)]
 
 
 def back_up(target: Path, content: bytes, mode: int) -> Path:
@@ -49,10 +46,25 @@ def drop_old_backups(target: Path) -> None:
             path.unlink()
 
 
+def _dated(target: Path) -> list[tuple[str, int, Path]]:
+    """Moment, count within the moment and path of each back-up, the oldest first."""
+    before, _, after = name_beside(target, f".bak-{_MOMENT}").name.partition(_MOMENT)
+    form = re.compile(re.escape(before) + r"(\d{8}-\d{6})(?:-(\d+))?" + re.escape(after))
+    named = ((path, form.fullmatch(path.name)) for path in target.parent.iterdir())
+    return sorted((name[1], int(name[2] or 1), path) for path, name in named if name)
+
+
 def _free_name(target: Path) -> Path:
-    moment = f"{dt.datetime.now():%Y%m%d-%H%M%S}"
-    name, count = name_beside(target, f".bak-{moment}"), 1
-    while name.exists():
+    """Name after that of the latest back-up, also within its second or where the clock was set back."""
+    moment, count = f"{_now():%Y%m%d-%H%M%S}", 1
+    with contextlib.suppress(OSError):  # a folder that can't be listed is told by the moment alone
+        for latest, number, _ in _dated(target)[-1:]:
+            if latest >= moment:
+                moment, count = latest, number + 1
+    while (name := name_beside(target, f".bak-{moment}{f'-{count}' if count > 1 else ''}")).exists():
         count += 1
-        name = name_beside(target, f".bak-{moment}-{count}")
     return name
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now()

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.charts import Chart
-from costing.decisions.margins import MARGINS, margins, reversals
-from costing.decisions.price_chains import DOWN, UP
-from costing.decisions.price_changes import price_tables
-from costing.decisions.price_tables import MONEY_PER_BOTTLE, PRICES
+from costing.decisions.prices.margins import MARGINS, margins, reversals
+from costing.decisions.prices.price_chains import DOWN, UP
+from costing.decisions.prices.price_changes import price_tables
+from costing.decisions.prices.price_tables import MONEY_PER_BOTTLE, PRICES
 from costing.results.results import Results
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 
@@ -83,12 +83,23 @@ _BEHIND = (
     *("advised_in_market", "list_currency", "list_as_given", "target_per_75cl"),
 )
 _PER_BOTTLE = (
-    *("Cuvée and format", "cuvee", "format", "bottles", "net_price", "net_at_list", "selling", "book_cost"),
-    *("economic_cost", "replacement_cost", "margin", "margin_percent", "margin_at_list", "economic_margin"),
+    *("Cuvée and format", "margin_total", "of_all", "margin", "rate", "bottles", "net_price", "selling"),
+    *("book_cost", "economic_cost", "margin_percent"),
 )
-_WHOLE = ("bottles", "stock", "planned", "at_least", "at_most", "allocated")
+_WHOLE = ("bottles", "margin_total", "stock", "planned", "at_least", "at_most", "allocated")
 _PERCENT = (
-    *("margin_percent", "rate", "cost_rise", "increase", "bearable_loss", "part", "share", "per_capital", "traced"),
+    *(
+        "margin_percent",
+        "of_all",
+        "rate",
+        "cost_rise",
+        "increase",
+        "bearable_loss",
+        "part",
+        "share",
+        "per_capital",
+        "traced",
+    ),
     "Share of the shelf price",
 )
 _FACTORS = ("equivalent", "grapes_kg", "cellar_years")
@@ -121,7 +132,7 @@ def result_table(
         header = names.get(column, column)
         if column in _PERCENT or header in _PERCENT or str(column).startswith("at "):
             formats[header] = "percent"
-        elif column in _WHOLE or str(column).startswith("rank_"):
+        elif column in _WHOLE:
             formats[header] = "integer"
         elif column == "ready":
             formats[header] = "date"
@@ -234,7 +245,7 @@ def _margins(book: Results, economic: Results, replacement: Results, currency: s
         return []
     named = (table["cuvee"] + " " + table["format"]).rename("Cuvée and format")
     shown = pd.concat([named, table], axis=1)
-    yardsticks = [name for name in shown.columns if name not in _PER_BOTTLE]
+    yardsticks = [name for name in shown.columns if name not in _PER_BOTTLE or name == "rate"]
     by_capital = shown.sort_values("per_capital", ascending=False, ignore_index=True)
     points = pd.DataFrame({"Cuvée and format": named, MARGINS["capital"]: table["capital"]})
     for at, name in enumerate(named):  # one series a point, so that the legend names it
@@ -251,7 +262,9 @@ def _margins(book: Results, economic: Results, replacement: Results, currency: s
                 "Kilos of grapes count wine traced to a press. At list: at the list price of the day of sale.",
             ),
             (
-                result_table("margins", shown[list(_PER_BOTTLE)], MARGINS, totals=("bottles",)),
+                result_table(
+                    "margins", shown[list(_PER_BOTTLE)], MARGINS, totals=("margin_total", "of_all", "bottles")
+                ),
                 result_table(
                     "margins_by_capital",
                     by_capital[["Cuvée and format", *yardsticks]],

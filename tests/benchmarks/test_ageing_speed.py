@@ -7,9 +7,9 @@ import time
 import numpy as np
 import pytest
 
-from costing.decisions.ageing import hold_or_release
-from costing.decisions.release_dates import Stacks, age_in_months, candidate_days, escalated
-from costing.decisions.scarcity import queue_for_market
+from costing.decisions.plan.ageing import hold_or_release
+from costing.decisions.prices.release_dates import Stacks, age_in_months, candidate_days, escalated
+from costing.decisions.prices.scarcity import queue_for_market
 from costing.engine.carrying import RateCurve
 
 NOW = int(np.datetime64("2025-03-01", "D").astype(int))

@@ -6,8 +6,8 @@ import time
 from pathlib import Path
 
 from costing import ECONOMIC, read_estate, run
-from costing.decisions.uncertain_ageing import verdicts_drawn
-from costing.decisions.uncertainty import forecast
+from costing.decisions.changes.uncertain_ageing import verdicts_drawn
+from costing.decisions.changes.uncertainty import forecast
 
 DEMO = Path(__file__).parents[2] / "demo_estate"
 

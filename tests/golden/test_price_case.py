@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.decisions.price_chains import price_chains
-from costing.decisions.price_tables import release_prices
-from costing.decisions.pricing import SalePlan, target_price
+from costing.decisions.prices.price_chains import price_chains
+from costing.decisions.prices.price_tables import release_prices
+from costing.decisions.prices.pricing import SalePlan, target_price
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import days
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis

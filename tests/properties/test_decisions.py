@@ -9,16 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from costing.decisions.ageing import hold_or_release
-from costing.decisions.channels import (
+from costing.decisions.plan.ageing import hold_or_release
+from costing.decisions.prices.channels import (
     EXCISE_BASES,
     MARGIN_BASES,
     Chain,
     to_cellar,
     to_shelf,
 )
-from costing.decisions.pricing import SalePlan, cash_flows, price_for_margin, rate_of_return, target_price
-from costing.decisions.release_dates import Stacks, candidate_days
+from costing.decisions.prices.pricing import SalePlan, cash_flows, price_for_margin, rate_of_return, target_price
+from costing.decisions.prices.release_dates import Stacks, candidate_days
 from costing.engine.carrying import RateCurve
 
 share = st.floats(0, 0.6)

@@ -3,10 +3,11 @@
 Rule: cost(state) = postings + Σ share · cost(source), by recursion; the origins of a state are its postings
     and its share of its sources' origins. Value with capital is the same recursion in floats, each cost
     grown from its payment day by day.
-Conventions: a direct cost and a late premium enter when their day is over, in the state that the lot was in
-    or, if it was empty, the last in which it held something. An operation's cost goes to the lot filled,
-    after the move; at the press, at a tirage and at a disgorgement to the load or the bottles that come
-    out.
+Conventions: a direct cost enters before anything is taken from its lot that day; on an empty lot
+    it is shared by what came in since it was last empty. A premium stands on the arrival of its delivery. An
+    operation's cost goes to the lot filled, after the move; at the press, at a tirage and at a
+    disgorgement to the load or the bottles that come out; an abnormal loss takes its part of the work by what
+    came in.
 What it does not do: plans, escalation, places, presentations, replacement prices. It shares no code with
     `costing.graph`, `costing.money` and `costing.engine`; it takes only the words of the schema and of a
     basis.
@@ -25,6 +26,7 @@ from tests.properties.walk import NIL, ONE, Posting, Row, Rows, State, Walk
 
 Column = tuple[str, str]
 Origin = tuple[str, int, str, str]
+ON_WHAT_CAME_IN = ("litre", "bottle in")
 FAR_PAST, YEAR = date(2000, 1, 1), 365
 
 
@@ -119,8 +121,7 @@ class Tracer(Walk):
             if row.get("premium_per_unit") and not own:
                 when = row.get("premium_date") or day
                 amount = Fraction(row["premium_per_unit"]) * Fraction(row["quantity"])
-                late = self.held_on(row["lot"], when)
-                self.post(late, Posting("deliveries", number, state.stage, element, amount, when, when))
+                self.post(state, Posting("deliveries", number, state.stage, element, amount, when, when))
 
     def instalments(self, row: Row, own: bool) -> Iterable[tuple[Fraction, date]]:
         """Shares and days of payment."""
@@ -135,10 +136,11 @@ class Tracer(Walk):
     def pay_directly(self) -> None:
         """Costs rows."""
         for number, row in enumerate(self.rows.get("costs", [])):
-            state = self.held_on(row["lot"], row["on_date"])
-            stage, paid = row.get("stage") or state.stage, row.get("paid_date") or row["on_date"]
-            amount = Fraction(row["amount"])
-            self.post(state, Posting("costs", number, stage, row["element"], amount, paid, row["on_date"]))
+            day = row["on_date"]
+            for state, share, held in self.entered(row["lot"], day):
+                stage, paid = row.get("stage") or held.stage, row.get("paid_date") or day
+                amount = Fraction(row["amount"]) * share
+                self.post(state, Posting("costs", number, stage, row["element"], amount, paid, day))
 
     @staticmethod
     def series(rows: list[Row], *keys: str) -> list[list[tuple[int, Row]]]:
@@ -167,6 +169,7 @@ class Tracer(Walk):
                         "operation_rates",
                         "amount",
                         work.driver.get(first["driver"], NIL),
+                        work.carried if first["driver"] in ON_WHAT_CAME_IN else ONE,
                     )
         for rates in self.series(self.rows.get("dry_goods", []), "stage", "item", "format", "element"):
             first = rates[0][1]
@@ -185,11 +188,10 @@ class Tracer(Walk):
                 ]  # fmt: skip
                 rate = self.pool_rate(number, pool, sum((work.driver[pool["driver"]] for work in works), NIL))
                 for work in works:
-                    amount = rate * work.driver[pool["driver"]]
-                    self.post(
-                        work.state,
-                        Posting("pools", number, work.stage, pool["element"], amount, work.day, work.day),
-                    )
+                    carried = work.carried if pool["driver"] in ON_WHAT_CAME_IN else ONE
+                    for to, part in ((work.state, carried), (None, ONE - carried)):
+                        amount = rate * work.driver[pool["driver"]] * part
+                        self.post(to, Posting("pools", number, work.stage, pool["element"], amount, work.day, work.day))
 
     def charge(
         self,
@@ -200,13 +202,16 @@ class Tracer(Walk):
         table: str,
         column: str,
         quantity: Fraction,
+        carried: Fraction = ONE,
     ) -> None:
         """Charge a quantity at the rate of the day."""
         known = [(number, row) for number, row in rates if row["from_date"] <= day]
         if known and quantity:
             number, row = known[-1]
             element = row.get("element") or "dry goods"
-            self.post(state, Posting(table, number, stage, element, Fraction(row[column]) * quantity, day, day))
+            for to, part in ((state, carried), (None, ONE - carried)):
+                amount = Fraction(row[column]) * quantity * part
+                self.post(to, Posting(table, number, stage, element, amount, day, day))
 
     def pool_rate(self, number: int, pool: Row, used: Fraction) -> Fraction:
         """Rate of the part of a pool's period that is past; what nothing absorbs is expensed."""

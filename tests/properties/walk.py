@@ -65,6 +65,7 @@ class State:
     unit: str
     format: str = ""
     end: date | None = None
+    takes: bool = False  # opened by a draw, work in place, a loss or a gauging
     sources: list[tuple[State, Fraction]] = field(default_factory=list)
     postings: list[Posting] = field(default_factory=list)
 
@@ -79,6 +80,7 @@ class Work:
     stage: str
     format: str
     driver: dict[str, Fraction]
+    carried: Fraction = ONE  # part of the work on what came in that is not lost with it
     primary: bool = True
 
 
@@ -197,7 +199,7 @@ class Walk:
             left = NIL
         assert left >= 0, f"{lot} overdrawn"
         share = ONE if left == 0 else quantity / before.quantity
-        self.follow(lot, day, left, ONE - share)
+        self.follow(lot, day, left, ONE - share).takes = True
         return before, share
 
     def passed(self, good: Fraction, expected: Fraction) -> Fraction:
@@ -279,6 +281,7 @@ class Walk:
             before = self.now[source]
             share = out / before.quantity
             state = self.follow(source, day, before.quantity - out + arrived, ONE - share)
+            state.takes = True
             self.send(before, share, state, carried)
         else:
             before, share = self.draw(source, day, out)
@@ -291,7 +294,7 @@ class Walk:
             driver["bottle in"] = out
         if state.unit == "bottles":
             driver["bottle out"] = arrived
-        self.works.append(Work(state, day, operation, state.stage, state.format, driver))
+        self.works.append(Work(state, day, operation, state.stage, state.format, driver, carried))
 
     def leave(self, number: int, row: Row, out: Fraction) -> None:
         """A loss from a lot, or an exit in bulk."""
@@ -310,6 +313,7 @@ class Walk:
         """A loss or gain found in a lot, judged on what the year allows."""
         before = self.now[lot]
         state = self.follow(lot, day, left)
+        state.takes = before.quantity > 0
         state.sources.clear()
         accrued, used = self.allowance[lot]
         allowed = max(NIL, accrued - used)
@@ -334,7 +338,7 @@ class Walk:
         self.unit_of.setdefault(row["to_lot"], ("bottles", form))
         held = self.now[row["to_lot"]].quantity if row["to_lot"] in self.now else NIL
         self.follow(row["to_lot"], day, held + bottles, kind="on lees").sources.append((batch, ONE))
-        self.works.append(Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles}))
+        self.works.append(Work(batch, day, "bottling", "tirage", form, {"litre": wine, "bottle out": bottles}, carried))
 
     def do_disgorgements(self, number: int, row: Row) -> None:
         day, taken, good = row["on_date"], Fraction(row["bottles_in"]), Fraction(row["bottles_out"])
@@ -351,9 +355,9 @@ class Walk:
         held = self.now[row["release_lot"]].quantity if row["release_lot"] in self.now else NIL
         self.follow(row["release_lot"], day, held + good, kind="finished").sources.append((batch, ONE))
         driver = {"bottle in": taken, "bottle out": good, "litre": taken * litres(form)}
-        self.works.append(Work(batch, day, "disgorgement", "finishing", form, driver))
+        self.works.append(Work(batch, day, "disgorgement", "finishing", form, driver, carried))
         if row.get("riddling"):
-            self.works.append(Work(batch, day, row["riddling"], "finishing", form, driver, primary=False))
+            self.works.append(Work(batch, day, row["riddling"], "finishing", form, driver, carried, primary=False))
 
     def do_dispatches(self, number: int, row: Row) -> None:
         day, sent, form = row["on_date"], Fraction(row["bottles"]), self.unit_of[row["release_lot"]][1]
@@ -365,6 +369,25 @@ class Walk:
 
     # -- looking back
 
-    def held_on(self, lot: str, day: date) -> State:
-        """The state of a lot when the day is over; if it was empty, the last one that held something."""
-        return [state for state in self.history[lot] if state.start <= day and state.quantity > 0][-1]
+    def entered(self, lot: str, day: date) -> list[tuple[State, Fraction, State]]:
+        """States of a lot that a cost of a day enters, the share of each, and the last state that held something.
+
+        It falls on what is there before anything is taken; on an empty lot, on all that came in since it was empty.
+        """
+        known = [state for state in self.history[lot] if state.start <= day]
+        taken = [place for place, state in enumerate(known) if state.start == day and state.takes]
+        known = known[: taken[0] if taken else None]
+        held = max(place for place, state in enumerate(known) if state.quantity > 0)
+        last, since = known[held], held
+        while since and known[since - 1].quantity > 0:
+            since -= 1
+        was = [known[since - 1].quantity if since else NIL, *(state.quantity for state in known[since:held])]
+        came = [
+            (state, state.quantity - quantity)
+            for state, quantity in zip(known[since : held + 1], was, strict=True)
+            if not state.takes and state.quantity > quantity
+        ]
+        if known[-1].quantity > 0:
+            return [(last, ONE, last)]
+        whole = sum((arrived for _, arrived in came), NIL)
+        return [(state, arrived / whole, last) for state, arrived in came]

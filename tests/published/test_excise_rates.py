@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from costing.decisions.channels import Chain, to_cellar, to_shelf
+from costing.decisions.prices.channels import Chain, to_cellar, to_shelf
 
 LITRES_PER_US_GALLON = 3.785411784  # 231 cubic inches, NIST Handbook 44, Appendix C
 

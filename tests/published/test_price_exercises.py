@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from costing.decisions.channels import MARGIN_BASES, Chain, to_cellar, to_shelf
-from costing.decisions.pricing import SalePlan, break_even_volume_change, price_at_elasticity, target_price
+from costing.decisions.prices.channels import MARGIN_BASES, Chain, to_cellar, to_shelf
+from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, price_at_elasticity, target_price
 from costing.engine.carrying import RateCurve
 
 

@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.decisions.recipe_figures import FIGURES
-from costing.decisions.recipe_rows import quantities
+from costing.decisions.cellar.recipe_figures import FIGURES
+from costing.decisions.cellar.recipe_rows import quantities
 from costing.results.appellation import SUGAR_PER_PERCENT_VOL, estimated_pressure_bar, pressure_caution
 
 

@@ -11,8 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from costing.decisions.ageing import break_even_price, hold_or_release
-from costing.decisions.release_dates import Stacks
+from costing.decisions.plan.ageing import break_even_price, hold_or_release
+from costing.decisions.prices.release_dates import Stacks
 from costing.engine.carrying import RateCurve
 
 DAY = 1 / 365

@@ -7,10 +7,10 @@ import io
 import openpyxl
 
 from costing import read_estate
-from costing.decisions.scenarios import scenarios
-from costing.decisions.sensitivity import sensitivity
-from costing.decisions.uncertainty_tables import forecast_answer
-from costing.decisions.why import why
+from costing.decisions.changes.scenarios import scenarios
+from costing.decisions.changes.sensitivity import sensitivity
+from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.changes.why import why
 from costing.model import Runs
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.write import result_workbook

@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate
-from costing.decisions.cheapest_blend import trials
+from costing.decisions.cellar.cheapest_blend import trials
+from costing.decisions.cellar.recipes import recipes
+from costing.decisions.cellar.reserves import vats
 from costing.decisions.hold_or_release import ageing
-from costing.decisions.recipes import recipes
-from costing.decisions.reserves import vats
 from costing.model import Runs
 from costing.workbook.answer_sheets import result_sheets
 from costing.workbook.write import result_workbook

@@ -9,7 +9,7 @@ import pytest
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.answers.charts import is_drawable
 from costing.commands.source import OWNED_SHEETS
-from costing.decisions.price_changes import price_tables
+from costing.decisions.prices.price_changes import price_tables
 from costing.workbook.price_sheets import price_sheets
 from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.write import result_workbook
@@ -57,7 +57,7 @@ def test_the_margins_sheet_says_why_the_best_bottle_is_the_worst_use_of_capital(
     bottles = ranked[ranked["Cuvée and format"].str.endswith(" bottle")]
     assert bottles["Cuvée and format"].iloc[-1] == "Prestige bottle"
     assert ranked["Margin a year per unit of capital"].is_monotonic_decreasing
-    assert table(sheet, "margins").frame["Margin per bottle"].is_monotonic_decreasing
+    assert table(sheet, "margins").frame["Margin in all"].is_monotonic_decreasing
 
 
 def test_a_caution_stands_beside_excise(sheets: dict[str, ResultSheet]) -> None:

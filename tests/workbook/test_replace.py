@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import os
@@ -78,6 +79,24 @@ def test_somebodys_own_back_up_is_left_alone_and_the_untouched_original_is_kept(
     assert [path.read_bytes() for path in kept[1:]] == [run(OLD, float(number)) for number in range(3, 12)]
     assert own.read_bytes() == b"mine"
     assert renamed.read_bytes() == b"kept"
+
+
+@pytest.mark.parametrize(
+    "minutes",
+    [[0] * 14, [0, 1, 2, *range(-60, -49)], [*range(14)]],
+    ids=["within one second", "the clock set back in autumn", "usual"],
+)
+def test_back_ups_stay_in_the_order_of_writing_whatever_the_clock_says(
+    target: Path, minutes: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Names freed within a second were used again, and an hour that came twice put the newest before the first."""
+    start = dt.datetime(2026, 10, 25, 2, 30)
+    for number, minute in enumerate(minutes):
+        monkeypatch.setattr(backups, "_now", lambda minute=minute: start + dt.timedelta(minutes=minute))
+        backups.back_up(target, b"%d" % number, 0o600)
+        backups.drop_old_backups(target)
+    kept = [int(path.read_bytes()) for path in backups.backups(target)]
+    assert kept == [0, *range(len(minutes) - backups.LATEST, len(minutes))]
 
 
 def test_a_write_that_failed_and_is_tried_again_makes_one_back_up(

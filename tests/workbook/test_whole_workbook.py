@@ -15,7 +15,7 @@ import pytest
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.source import OWNED_SHEETS
-from costing.decisions import margins
+from costing.decisions.prices import margins
 from costing.workbook.contents import tables_from_csv
 from costing.workbook.graft import graft
 from costing.workbook.package import Package, open_package, read_package
@@ -91,9 +91,10 @@ def everything(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.office
 def test_libreoffice_calculates_every_formula_of_every_result_sheet_as_stored(everything: Path, tmp_path: Path) -> None:
     book = openpyxl.load_workbook(everything, read_only=True)
-    assert set(OWNED_SHEETS) <= set(book.sheetnames), "every sheet that a command may write is there"
+    written = set(OWNED_SHEETS) - {"Prior-year difference"}  # only there once a closed year was edited
+    assert written <= set(book.sheetnames), "every other sheet that a command may write is there"
     found = [one for one in stored_and_calculated(everything, tmp_path) if one[0].split("!")[0] in OWNED_SHEETS]
-    assert {place.split("!")[0] for place, *_ in found} == set(OWNED_SHEETS)
+    assert {place.split("!")[0] for place, *_ in found} == written
     assert_agree(found)
     totals = [value for _, value, _ in found if isinstance(value, (int, float))]
     assert len(totals) > 30

@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from costing.calendar import add_months
-from costing.decisions.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
 from costing.decisions.keeping_costs import (
     good_share,
     last_riddling,
@@ -27,9 +26,10 @@ from costing.decisions.keeping_costs import (
     storage_per_bottle_year,
     yearly_loss,
 )
+from costing.decisions.plan.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
-from costing.decisions.release_dates import age_in_months
-from costing.decisions.selling import finished_and_sent
+from costing.decisions.prices.release_dates import age_in_months
+from costing.decisions.prices.selling import finished_and_sent
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days

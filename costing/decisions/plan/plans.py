@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.decisions.ageing_tables import hold_or_release_tables
+from costing.decisions.plan.ageing_tables import hold_or_release_tables
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan, best_plan, value_of

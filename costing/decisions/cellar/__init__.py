@@ -1,0 +1,1 @@
+"""What to do with wine not bottled yet: vats and reserves, blends, recipes."""

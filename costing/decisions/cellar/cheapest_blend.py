@@ -1,0 +1,184 @@
+"""The cheapest blend of lots on hand that keeps the bounds of a trial, and what each bound costs.
+
+    minimise Σ v·x   with  Σ x = litres wanted,  0 ≤ x ≤ litres on hand,
+                           Σ a·x ≥ least·litres,  Σ a·x ≤ most·litres  for each bound
+
+A linear programme, solved by HiGHS through scipy. The shadow price of a bound is what a bottle would cost less
+if the bound gave way by one percentage point (a small one: it holds until another lot or bound takes over).
+
+Conventions: v is the value per litre on one basis or at market. A trial is optimised over the lots that any
+trial of its cuvée names, since those are the ones that the cellar holds fit for it; over every wine where none
+is named. Liqueurs are no wine. What it does not do: taste.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import OptimizeResult, linprog
+
+from costing.answers.answer import Answer
+from costing.decisions.cellar.blending import (
+    LotsOnHand,
+    bottles_wanted,
+    litres_drawn,
+    lots_on_hand,
+    trial_blends,
+    trial_cuvee,
+    trials_side_by_side,
+)
+from costing.decisions.cellar.bottling_costs import per_bottle
+from costing.decisions.cellar.cuvee_blends import MOST_OTHER
+from costing.errors import Finding
+from costing.graph.arrays import Floats
+from costing.model import Runs
+from costing.results.composition import OTHER
+
+BLEND_COLUMNS = (
+    *("trial", "cuvee", "bottles", "lot", "litres", "part_of_blend", "economic_at_tirage", "saving_per_bottle"),
+)
+BOUND_COLUMNS = ("trial", "bound", "bound_of", "share_asked", "share_attained", "shadow_price")
+
+
+def trials(runs: Runs) -> Answer:
+    """Trial blends side by side, what they are made of and leave, and the cheapest blend within their bounds."""
+    costed, findings = trial_blends(runs)
+    made_of, left = trials_side_by_side(runs)
+    cheapest, bounds, more = cheapest_blends(runs)
+    tables = {"trial_blends_costed": costed, "trials_made_of": made_of, "trials_leave": left}
+    tables |= {"cheapest_blends": cheapest, "bounds_of_blends": bounds}
+    says = () if findings or more or not len(costed) else ("Every trial draws no more than is there.",)
+    empty = "The Trial blends sheet names no lots on hand."
+    return Answer(tables, (*findings, *more), says, {"currency": runs.currency}, empty)
+
+
+@dataclass(frozen=True, eq=False)
+class CheapestBlend:
+    """Litres of each lot on hand, mean value per litre, share attained of each bound, shadow price of each bound
+    (money per litre and percentage point), and the bounds that can't be kept together (then nothing is drawn).
+    """
+
+    litres: Floats
+    value_per_l: float
+    attained: Floats
+    shadow_price: Floats
+    impossible: tuple[int, ...] = ()
+
+
+def cheapest_blend(
+    on_hand: LotsOnHand, wanted_l: float, bounds: pd.DataFrame, usable: Floats | None = None, value: str = "economic"
+) -> CheapestBlend:
+    """Cheapest blend of `wanted_l` litres.
+
+    bounds: columns line ("at least" or "at most"), lot (the attribute) and share; usable: whether each lot may
+    be drawn (default: every wine); value: "book", "economic" or "market". ValueError for another value.
+    """
+    if value not in on_hand.value.columns:
+        msg = f"value is one of {', '.join(on_hand.value.columns)}, not '{value}'"
+        raise ValueError(msg)
+    worth = on_hand.value[value].to_numpy()
+    may = _is_wine(on_hand) if usable is None else np.asarray(usable, dtype=bool)
+    may = may & np.isfinite(worth)
+    names = bounds["lot"].astype(str)
+    part = on_hand.part.reindex(columns=list(names), fill_value=0.0).to_numpy()[may].T
+    least = (bounds["line"] == "at least").to_numpy()
+    sign = np.where(least, -1.0, 1.0)
+    share = bounds["share"].to_numpy(dtype=float)
+    held = on_hand.litres[may]
+    count, total = len(held), len(bounds)
+    # each bound may give way at a price of its own; without any, that is what says which can't be kept
+    rows = np.hstack([sign[:, np.newaxis] * part, -np.eye(total)])
+    limit = sign * share * wanted_l
+    whole = np.concatenate([np.ones(count), np.zeros(total)])[np.newaxis]
+    room: list[tuple[float, float | None]] = [(0.0, float(litres)) for litres in held]
+    nothing = CheapestBlend(np.zeros(len(worth)), np.nan, np.full(total, np.nan), np.full(total, np.nan))
+    if held.sum() < wanted_l * (1 - 1e-12) or not wanted_l > 0:
+        return nothing
+    free: list[tuple[float, float | None]] = [(0.0, None)] * total
+    tight: list[tuple[float, float | None]] = [(0.0, 0.0)] * total
+
+    def solved(cost: Floats, slack: list[tuple[float, float | None]]) -> OptimizeResult:
+        each = [*room, *slack]
+        return linprog(cost, A_ub=rows, b_ub=limit, A_eq=whole, b_eq=[wanted_l], bounds=each, method="highs")
+
+    give_way = solved(np.concatenate([np.zeros(count), np.ones(total)]), free)
+    if give_way.fun > 1e-7 * wanted_l:
+        broken = np.flatnonzero(give_way.x[count:] > 1e-9 * wanted_l)
+        return CheapestBlend(
+            nothing.litres, np.nan, nothing.attained, nothing.shadow_price, tuple(int(one) for one in broken)
+        )
+    plan = solved(np.concatenate([worth[may], np.zeros(total)]), tight)
+    if plan.x is None:
+        raise ArithmeticError(str(plan.message))
+    litres = np.zeros(len(worth))
+    litres[may] = plan.x[:count]
+    shadow = -plan.ineqlin.marginals * 0.01
+    return CheapestBlend(litres, float(plan.fun / wanted_l), part @ plan.x[:count] / wanted_l, shadow)
+
+
+def _is_wine(on_hand: LotsOnHand) -> np.ndarray:
+    other = on_hand.part[OTHER].to_numpy() if OTHER in on_hand.part.columns else np.zeros(len(on_hand.names))
+    return np.asarray(other <= MOST_OTHER)
+
+
+def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Cheapest blend for every trial that wants bottles: its lots (`BLEND_COLUMNS`), its bounds (`BOUND_COLUMNS`),
+    and findings where the lots do not suffice or no blend keeps the bounds.
+    """
+    estate, on_hand = runs.estate, runs.once(lots_on_hand)
+    lines = estate["trial_blends"]
+    made: list[dict[str, object]] = []
+    kept: list[dict[str, object]] = []
+    findings: list[Finding] = []
+    for trial in lines["trial"].dropna().unique():
+        here = (lines["trial"] == trial).to_numpy()
+        mine = lines[here]
+        cuvee, bottles = trial_cuvee(mine), bottles_wanted(mine)
+        if not bottles > 0:
+            continue
+        takes = per_bottle(runs, cuvee)
+        rows = np.flatnonzero(here & lines["line"].isin(["at least", "at most"]).to_numpy())
+        bounds = lines.iloc[rows]
+        usable = _usable(lines, cuvee, on_hand)
+        found = cheapest_blend(on_hand, bottles * takes.drawn_l, bounds, usable)
+        for one in found.impossible:
+            place = estate.place("trial_blends", int(rows[one]), "share")
+            rule = f"can't be kept with the other bounds of trial '{trial}', whatever lots are blended."
+            findings.append(Finding(place, f"{bounds['share'].iloc[one]:.1%}", rule, "Let one of the bounds give way."))
+        if not np.isfinite(found.value_per_l):
+            if not found.impossible:
+                row = int(np.flatnonzero(here & (lines["line"] == "bottles").to_numpy())[0])
+                rule = f"needs {bottles * takes.drawn_l:,.0f} L; the lots of trial '{trial}' hold less."
+                place = estate.place("trial_blends", row, "bottles")
+                findings.append(Finding(place, f"{bottles:,.0f}", rule, "Ask for less, or name more lots."))
+            continue
+        cost = takes.at_tirage(found.value_per_l)
+        drawn = litres_drawn(mine, takes.drawn_l, on_hand)
+        own = float(drawn @ on_hand.value["economic"].to_numpy() / drawn.sum()) if drawn.sum() > 0 else np.nan
+        saving = takes.at_tirage(own) - cost
+        for lot in np.flatnonzero(found.litres > 1e-6).tolist():
+            line = {"trial": str(trial), "cuvee": cuvee, "bottles": bottles, "lot": on_hand.names[lot]}
+            part = found.litres[lot] / (bottles * takes.drawn_l)
+            line |= {"litres": found.litres[lot], "part_of_blend": part}
+            made.append(line | {"economic_at_tirage": cost, "saving_per_bottle": saving})
+        for one in range(len(bounds)):
+            line = {"trial": str(trial), "bound": bounds["line"].iloc[one], "bound_of": bounds["lot"].iloc[one]}
+            price = max(found.shadow_price[one], 0.0) * takes.drawn_l
+            kept.append(
+                line
+                | {
+                    "share_asked": bounds["share"].iloc[one],
+                    "share_attained": found.attained[one],
+                    "shadow_price": price,
+                }
+            )
+    return pd.DataFrame(made, columns=list(BLEND_COLUMNS)), pd.DataFrame(kept, columns=list(BOUND_COLUMNS)), findings
+
+
+def _usable(lines: pd.DataFrame, cuvee: str, on_hand: LotsOnHand) -> np.ndarray:
+    """Lots that any trial of the cuvée names; every wine where none does."""
+    named = lines.loc[(lines["line"] == "lot") & (lines["cuvee"].astype(object).fillna("") == cuvee), "lot"]
+    listed = on_hand.names.isin(named.astype(str))
+    return np.asarray(listed if listed.any() else _is_wine(on_hand))

@@ -1,0 +1,1 @@
+"""What a changed or uncertain figure does: scenarios, why a cost moved, sensitivities, draws."""

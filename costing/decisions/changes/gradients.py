@@ -1,0 +1,264 @@
+"""Derivatives of the cost of sets of states by money and by what a press load is split by, from the backward solve.
+
+    dC/dθ = wᵀ(∂D̃/∂θ + ∂G/∂θ·V)
+
+w: weight of each state's posting in the set, capital included. D̃ is linear in prices, amounts and rates, so the
+derivative by one of them is what its row brought over its value. The shares of a press load depend on the values,
+costs to complete, weights and fixed shares of its own fractions alone, so ∂G of all loads is taken side by side,
+one fraction of each at a time, by a central difference of the split itself. A cell whose value is 0 has no
+derivative here.
+
+Interest changes the growth of every state and the worth of every posting, each a function of dates alone.
+
+What it does not do: quantities and norms (`decisions.changes.quantity_gradients`), or dates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from costing.engine.carrying import RateCurve
+from costing.graph.arrays import Floats, Flow, Ints, codes
+from costing.inputs.estate import Estate
+from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
+from costing.money.postings import TABLE_NAMES
+from costing.money.presses import split_presses
+from costing.results.origins import premiums, weights
+from costing.results.results import Results
+
+Gradients = dict[tuple[str, str], Floats]
+LINEAR_COLUMNS: dict[str, tuple[str, ...]] = {
+    "opening_costs": ("amount",),
+    "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
+    "grape_prices": ("price_per_kg", "premium_per_kg"),
+    "pressings": ("credit",),
+    "costs": ("amount",),
+    "operation_rates": ("amount",),
+    "dry_goods": ("unit_price", "quantity_per_bottle"),
+    "pools": ("amount",),
+}
+"""Columns in which every cost is linear."""
+
+SPLIT_COLUMNS = ("value_per_l", "cost_to_complete_per_l", "fraction_weight_kg", "fixed_share")
+_STEP = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Reached:
+    """Sets of states and the weight of each state's posting, capital included, in each of them [sets, states]."""
+
+    results: Results
+    sets: tuple[Ints, ...]
+    grown: Floats
+
+    @classmethod
+    def by(cls, results: Results, sets: list[Ints]) -> Reached:
+        """Weights of sets of states, one backward solve each."""
+        return cls(results, tuple(sets), np.vstack([weights(results, chosen)[1] for chosen in sets]))
+
+
+def gradients(reached: Reached) -> Gradients:
+    """Derivatives by every linear cell, every split cell and interest: (table, column) -> [sets, rows]; 0 where the
+    value is blank or 0.
+    """
+    return {**linear_gradients(reached), **split_gradients(reached), **interest_gradients(reached)}
+
+
+def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | None = None) -> Gradients:
+    """Derivatives by prices, amounts and rates. rows: of these columns alone, and of charges for time only those
+    that touch these rows.
+    """
+    results = reached.results
+    every = results.charges.postings
+    brought = reached.grown[:, every.state] * worth_of_postings(results)
+    found: Gradients = {}
+    for name, columns in LINEAR_COLUMNS.items():
+        for column in columns:
+            if rows is not None and (name, column) not in rows:
+                continue
+            mine = every.table == TABLE_NAMES.index(name)
+            if name == "deliveries":
+                final, foreseen = premiums(results)
+                mine &= (final == (column == "premium_per_unit")) & ~foreseen
+            elif name == "pressings":
+                mine &= every.element == results.charges.elements.get_loc("by-product credit")
+            size = len(results.estate[name])
+            total = _by_row(brought[:, mine], every.row[mine], size)
+            for part in results.charges.accrued:
+                wanted = rows is None or bool(np.isin(part.charge.rows, rows[name, column]).any())
+                if part.charge.table == TABLE_NAMES.index(name) and not part.expensed and wanted:
+                    total += _time_by_row(results, part, reached.grown, size)
+            found[name, column] = _over(total, _divisor(results, name, column))
+    return found
+
+
+def worth_of_postings(results: Results) -> Floats:
+    """Worth of each posting at the end of its state's interval."""
+    charges = results.charges
+    return worth_at_end(charges.postings, results.chain, results.basis, charges.curve)
+
+
+def interest_gradients(reached: Reached) -> Gradients:
+    """Derivatives by the interest rates that the basis charges; none where it charges none or one of its own."""
+    results = reached.results
+    estate, basis, table = results.estate, results.basis, results.estate["interest_rates"]
+    if basis.capital == "none" or basis.rate is not None:
+        return {}
+    column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
+    found = np.zeros((len(reached.grown), len(table)))
+    for row in np.flatnonzero(np.nan_to_num(table[column].to_numpy(dtype=np.float64)) != 0):
+        up, down, step, _ = _both(estate, "interest_rates", column, np.array([row]))
+        ends = [_charged_at(reached, capital_curve(one, basis)) for one in (up, down)]
+        found[:, row] = (ends[0] - ends[1]) / (2.0 * step)
+    return {("interest_rates", column): found}
+
+
+def _charged_at(reached: Reached, curve: RateCurve | None) -> Floats:
+    """Worth of the sets, one step of interest deep: growth of each state and worth of each posting at a rate, what
+    arrived in each state as it is [sets].
+    """
+    results, grown = reached.results, reached.grown
+    states, charges = results.chain.states, results.charges
+    if curve is None:
+        return np.zeros(len(grown))
+    inside = accrues_in(results.basis)[states.stage]
+    growth = np.where(inside, curve.growth(states.start, states.end), 1.0)
+    total = grown @ (growth * results.solution.arrived)
+    worth = worth_at_end(charges.postings, results.chain, results.basis, curve)
+    total += grown[:, charges.postings.state] @ worth
+    for part in charges.accrued:
+        at = part.states[inside[part.states]]
+        if not part.expensed and len(at):
+            worth = part.charge.curve.value_at_end(states.start[at], states.end[at], curve) * states.quantity[at]
+            total += grown[:, at] @ worth
+    return np.asarray(total)
+
+
+def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
+    table = np.zeros((len(brought), rows))
+    for line, amounts in enumerate(brought):
+        table[line] = np.bincount(row, amounts, rows) if rows else 0.0
+    return table
+
+
+def _time_by_row(results: Results, part: Accrued, grown: Floats, rows: int) -> Floats:
+    """What one charge for time brought, by the row of its sheet that held at the time [sets, rows]."""
+    charge = part.charge
+    found = np.zeros((len(grown), rows))
+    until = np.r_[charge.since[1:], np.iinfo(np.int64).max]
+    for row, since, stop in zip(charge.rows, charge.since, until, strict=True):
+        states, worth = charged_between(results, part, int(since), int(stop))
+        found[:, row] += grown[:, states] @ worth
+    return found
+
+
+def charged_between(results: Results, part: Accrued, since: int, stop: int) -> tuple[Ints, Floats]:
+    """States that bear a charge for time between two days, and its worth at the end of each interval."""
+    states, curve, charge = results.chain.states, results.charges.curve, part.charge
+    low, high = np.maximum(states.start[part.states], since), np.minimum(states.end[part.states], stop)
+    held = np.flatnonzero(low < high)
+    at, low, high = part.states[held], low[held], high[held]
+    worth = charge.curve.amount(low, high)
+    if curve is not None:
+        grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, states.end[at])
+        worth = np.where(accrues_in(results.basis)[states.stage[at]], grows, worth)
+    return at, worth * states.quantity[at]
+
+
+def _divisor(results: Results, name: str, column: str) -> Floats:
+    """Value that a row's cost is proportional to; NaN where it is not."""
+    frame = results.estate[name]
+    if name == "grape_prices":
+        return (frame["price_per_kg"] + frame["premium_per_kg"].fillna(0.0)).to_numpy()
+    values = frame[column].to_numpy(dtype=np.float64)
+    if name == "deliveries" and column != "premium_per_unit":
+        growing = frame["growing_cost_per_unit"].notna().to_numpy()
+        own = growing & (frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost"))
+        return np.where(own == (column == "growing_cost_per_unit"), values, np.nan)
+    if name == "deliveries":
+        values = values - np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
+    return values
+
+
+def _over(total: Floats, value: Floats) -> Floats:
+    known = np.isfinite(value) & (value != 0)
+    return np.divide(total, np.broadcast_to(value, total.shape), out=np.zeros(total.shape), where=known)
+
+
+def split_gradients(reached: Reached) -> Gradients:
+    """Derivatives by what press loads are split by: columns of Pressings, and the market values that stand for
+    a blank value per litre.
+    """
+    market = reached.results.estate["market_values"]
+    found: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
+    found["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))
+    if not (reached.results.chain.flows.kind == Flow.PRESS_OUT).any():
+        return found
+    effect = _split_effect(reached)
+    fits = market["what"].isin(["first", "second"]) & market["lot"].isna() & (market["value_per_unit"] != 0)
+    for valued in np.flatnonzero(fits.to_numpy()):
+        by_load = effect(*_both(reached.results.estate, "market_values", "value_per_unit", np.array([valued])))
+        found["market_values", "value_per_unit"][:, valued] = by_load.sum(axis=1)
+    return found
+
+
+def split_by(reached: Reached, column: str) -> Floats:
+    """Derivatives by a column of Pressings through the shares of its loads alone [sets, rows]."""
+    results = reached.results
+    frame = results.estate["pressings"]
+    found = np.zeros((len(reached.grown), len(frame)))
+    load = codes(frame["load"], results.chain.flows.load_names)
+    fraction = np.flatnonzero(frame["fraction"].notna().to_numpy())
+    turn = np.zeros(len(frame), dtype=np.int64)  # first, second, … fraction of its load
+    turn[fraction] = pd.Series(load[fraction]).groupby(load[fraction]).cumcount().to_numpy()
+    effect = _split_effect(reached)
+    values = np.nan_to_num(frame[column].to_numpy(dtype=np.float64))
+    for one in range(int(turn.max(initial=-1)) + 1):
+        rows = fraction[(turn[fraction] == one) & (values[fraction] != 0)]
+        if len(rows):
+            found[:, rows] = effect(*_both(results.estate, "pressings", column, rows))[:, load[rows]]
+    return found
+
+
+def _both(estate: Estate, table: str, column: str, rows: Ints) -> tuple[Estate, Estate, Floats, Ints]:
+    """The estate with cells a step up and a step down, the steps and the rows."""
+    values = estate[table][column].to_numpy(dtype=np.float64)
+    step = _STEP * np.abs(values[rows])
+    ends = []
+    for sign in (1.0, -1.0):
+        moved = values.copy()
+        moved[rows] += sign * step
+        ends.append(replace(estate, tables={**estate.tables, table: estate[table].assign(**{column: moved})}))
+    return ends[0], ends[1], step, rows
+
+
+def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], Floats]:
+    """Function from two estates that differ in what loads are split by to the derivative, by load [sets, loads]."""
+    results, grown = reached.results, reached.grown
+    chain, charges = results.chain, results.charges
+    edges, solution = chain.edges, results.solution
+    frame = results.estate["pressings"]
+    load = codes(frame["load"], chain.flows.load_names)
+    n_loads = len(chain.flows.load_names)
+    pressed = np.flatnonzero(edges.press_row >= 0)
+    source, target, row = edges.source[pressed], edges.target[pressed], edges.press_row[pressed]
+    carried = grown[:, target] * (solution.growth[target] * solution.worth[source])
+
+    def effect(up: Estate, down: Estate, step: Floats, rows: Ints) -> Floats:
+        ends = [split_presses(one, chain, charges.elements, results.basis) for one in (up, down)]
+        moved = carried * (ends[0].share - ends[1].share)[row]
+        total = _by_row(moved, load[row], n_loads)
+        for sign, one in zip((1.0, -1.0), ends, strict=True):
+            margins = one.postings.take(one.postings.state >= 0)
+            worth = worth_at_end(margins, chain, results.basis, charges.curve)
+            total += sign * _by_row(grown[:, margins.state] * worth, load[margins.row], n_loads)
+        width = np.full(n_loads, 2.0 * step[0])
+        if len(rows) > 1:
+            width[load[rows]] = 2.0 * step
+        return np.asarray(total / width)
+
+    return effect

@@ -1,0 +1,154 @@
+"""Scenarios: named changes to the estate, run again, side by side.
+
+    change per bottle = cost under the scenario − cost of the records, release by release
+
+The rows of one scenario are applied in their order, then the later rows of the cellar follow
+(`decisions.changes.replay`), then everything is run again through the ordinary path. The last run, a budget and a
+standard are scenarios too: `side_by_side` takes any results by name, matched by release.
+
+What it does not do: say why a figure moved (`decisions.changes.why`) or how likely a scenario is
+(`decisions.changes.uncertainty`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.changes.changes import Change, apply_changes, read_change
+from costing.decisions.changes.replay import follow
+from costing.errors import Finding, InputError, caution, errors_in
+from costing.inputs.basis import ECONOMIC, Basis
+from costing.inputs.estate import Estate
+from costing.model import Runs, run, trace
+from costing.results.costs import by_cuvee, releases
+from costing.results.results import Results
+from costing.results.stock import stock_values
+
+RECORDS = "As recorded"
+_KEYS = ["release", "cuvee", "format", "disgorged", "planned", "bottles"]
+
+
+def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Finding]]:
+    """Changes of every scenario of the Scenarios sheet, in their order, and what is wrong with its rows."""
+    found: dict[str, list[Change]] = {}
+    findings: list[Finding] = []
+    for row, name in enumerate(estate["scenarios"]["scenario"]):
+        change, wrong = read_change(estate, row)
+        findings += wrong
+        if change is not None:
+            found.setdefault(str(name), []).append(change)
+    return found, findings
+
+
+def under(estate: Estate, changes: list[Change], basis: Basis = ECONOMIC) -> tuple[Results, int]:
+    """Results under some changes, and how many later rows wanted more than there was and were scaled.
+
+    InputError where the changed estate makes no sense.
+    """
+    changed, short = follow(estate, trace(estate), apply_changes(estate, changes))
+    return run(changed, basis), short
+
+
+def run_scenarios(estate: Estate, basis: Basis = ECONOMIC) -> tuple[dict[str, Results], list[Finding]]:
+    """Results of every scenario of the sheet; findings on rows that name nothing, scenarios that can't be run
+    (errors), and rows that had to be scaled (cautions).
+    """
+    scenarios, findings = scenario_changes(estate)
+    spoilt = {estate["scenarios"]["scenario"].iloc[row] for row in _rows_at_fault(estate, errors_in(findings))}
+    results: dict[str, Results] = {}
+    for name, changes in scenarios.items():
+        if name in spoilt:
+            continue
+        row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
+        place = estate.place("scenarios", row, "scenario")
+        try:
+            results[name], short = under(estate, changes, basis)
+        except InputError as wrong:
+            first = next(str(one) for one in wrong.findings if one.severity == "error")
+            findings.append(Finding(place, name, f"leads to records that make no sense: {first}", "Change less."))
+            continue
+        if short:
+            rule = f"leaves less than {short} later rows draw; they were scaled to what is there."
+            findings.append(caution(place, name, rule, "Read its quantities of bottles beside its costs."))
+    return results, findings
+
+
+def _rows_at_fault(estate: Estate, findings: list[Finding]) -> list[int]:
+    at = {finding.place for finding in findings}
+    columns = estate["scenarios"].columns
+    rows = range(len(estate["scenarios"]))
+    return [row for row in rows if any(estate.place("scenarios", row, column) in at for column in columns)]
+
+
+def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
+    """Cost per bottle of every release under each of the results, and its change against the first.
+
+    Columns: release, cuvee, format, disgorged, planned, bottles (of the first that has the release),
+    recorded_per_bottle for the first, then `scenario:` and `change:` with each other name. NaN where a release is not
+    in a result.
+    """
+    table: pd.DataFrame | None = None
+    costs: dict[str, pd.Series] = {}
+    for name, one in results.items():
+        frame = releases(one)
+        costs[name] = pd.Series((frame["total"] / frame["bottles"]).to_numpy(), index=frame["release"].astype(str))
+        frame = frame[_KEYS].astype({"release": str})
+        table = frame if table is None else pd.concat([table, frame[~frame["release"].isin(table["release"])]])
+    if table is None:
+        return pd.DataFrame(columns=_KEYS)
+    table = table.reset_index(drop=True)
+    base, *others = costs
+    table["recorded_per_bottle"] = table["release"].map(costs[base])
+    for name in others:
+        table[f"scenario:{name}"] = table["release"].map(costs[name])
+    for name in others:
+        table[f"change:{name}"] = table[f"scenario:{name}"] - table["recorded_per_bottle"]
+    return table
+
+
+def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
+    """Value of stock at the valuation date by kind of goods: recorded_total for the first of the results, then
+    `scenario_total:` with each other name.
+    """
+    base = next(iter(results))
+    parts = {
+        "recorded_total" if name == base else f"scenario_total:{name}": stock_values(one).groupby("kind")["value"].sum()
+        for name, one in results.items()
+    }
+    table = pd.DataFrame(parts).fillna(0.0)
+    return table.rename_axis("kind").reset_index()
+
+
+def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
+    """All scenarios beside the records: the latest release made of each cuvée and format and every planned one, the
+    change of the latest of each cuvée in bottles, and stock.
+
+    others: whole estates run by themselves (a budget, the last run), by name.
+    """
+    results, findings = run_scenarios(runs.estate)
+    return _beside(runs, {**results, **{name: other.economic for name, other in (others or {}).items()}}, findings)
+
+
+def compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
+    """Whole estates beside this one, by name: cost per bottle and stock."""
+    return _beside(runs, {name: other.economic for name, other in others.items()}, [])
+
+
+def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Finding]) -> Answer:
+    every = {RECORDS: runs.economic, **results}
+    facts, empty = {"currency": runs.currency}, "The Scenarios sheet is empty."
+    if len(every) == 1:
+        return Answer({"scenarios_per_bottle": pd.DataFrame(columns=_KEYS)}, tuple(findings), (), facts, empty)
+    table = side_by_side(every)
+    made = by_cuvee(runs.economic)["release"].astype(str)
+    table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
+    latest = table[~table["planned"].astype(bool) & (table["format"].astype(str) == "bottle")]
+    changes = ["cuvee", *(column for column in table.columns if column.startswith("change:"))]
+    tables = {"scenarios_per_bottle": table, "scenario_changes_latest": latest[changes].reset_index(drop=True)}
+    empty = "No release to compare: none is disgorged or planned. Stock stands beside it."
+    says = () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
+    return Answer({**tables, "scenarios_stock": stock_side_by_side(every)}, tuple(findings), says, facts, empty)

@@ -1,0 +1,243 @@
+"""What moves the cost of a bottle: its derivative by every figure of the workbook that it depends on, ranked.
+
+    change per unit = dc/dθ      change per 1 % = dc/dθ · θ/100
+
+Exact, from one backward solve: prices, amounts, rates, interest and what a press load is split by
+(`decisions.changes.gradients`); quantities, norms and normal capacities, in which the later rows follow
+(`decisions.changes.quantity_gradients`). Nothing is claimed at a kink, where one unit more and one unit less are not
+opposites. In the tornado the figures that move wine are run again 1 % lower and 1 % higher, and labelled so: a whole
+column moves there, kinks and all.
+
+What it does not do: say how likely a change is (`decisions.changes.uncertainty`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.figures import figure_of, release_named
+from costing.decisions.changes.gradients import Gradients, Reached, gradients
+from costing.decisions.changes.quantity_gradients import quantity_gradients
+from costing.decisions.changes.replay import follow
+from costing.errors import CostingError, InputError
+from costing.graph.arrays import Floats, Ints
+from costing.inputs.schema import sheets
+from costing.model import Runs, run
+from costing.results.costs import releases
+from costing.results.origins import release_states
+from costing.results.results import Results
+
+EXACT, DIFFERENCE = "exact", "recalculated"
+CELL_COLUMNS = ["place", "sheet", "sheet_column", "what", "value", "change_per_unit", "change_per_percent"]
+FIGURE_COLUMNS = ["figure", "percent_less", "percent_more", "method"]
+CELLS_SHOWN, FIGURES_SHOWN = 20, 12
+MOVES_WINE = (
+    ("deliveries", "quantity"),
+    ("pressings", "volume_l"),
+    ("movements", "in_l"),
+    ("tirage", "bottles"),
+    ("disgorgements", "bottles_out"),
+    ("loss_norms", "percent"),
+)
+"""Columns of the tornado that are run again."""
+
+_KINDS = {
+    "operation_rates": "element",
+    "pools": "pool",
+    "costs": "element",
+    "opening_costs": "element",
+    "dry_goods": "item",
+    "pressings": "fraction",
+    "market_values": "what",
+}
+"""Column that tells the figures of a sheet apart in the tornado."""
+
+_ROWS = {
+    "opening_stock": "lot",
+    "grape_prices": "variety",
+    "deliveries": "variety",
+    "movements": "operation",
+    "stocktakes": "lot",
+    "tirage": "to_lot",
+    "disgorgements": "release_lot",
+    "dispatches": "release_lot",
+    "loss_norms": "applies_to",
+    **_KINDS,
+}
+"""Column that says what a cell is about."""
+
+
+def sensitivity(runs: Runs, release: str | None = None) -> Answer:
+    """What moves the cost of a bottle: 1 % less and 1 % more of each figure, and the most telling cells.
+
+    release: a release lot, or a cuvée for its latest release in bottles of 75 cl; by default the latest release of
+    every cuvée in such bottles. CostingError where there is none of that name.
+    """
+    names = [release] if release else _latest_in_bottles(runs.economic)
+    derivatives = derivatives_of(runs.economic, names)
+    figures, cells = tornados(derivatives, FIGURES_SHOWN), cell_tables(derivatives)
+    lots = dict(zip(derivatives.names, derivatives.lots, strict=True))
+    parts = [table.assign(release=lots[name]) for name, table in figures.items()]
+    rows = [table.head(CELLS_SHOWN).assign(release=lots[name]) for name, table in cells.items()]
+    tables = {
+        "tornado": pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=FIGURE_COLUMNS),
+        "cells_that_move_most": pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=CELL_COLUMNS),
+    }
+    says = (
+        "Exact: by one solve backward; a quantity changes with the later rows following. Recalculated: the estate run "
+        "again with 1 % less and 1 % more of every row.",
+    )
+    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="No figure moves this cost.")
+
+
+def _latest_in_bottles(results: Results) -> list[str]:
+    """Latest release made of every cuvée in bottles of 75 cl."""
+    frame = releases(results)
+    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
+    return list(frame.drop_duplicates("cuvee", keep="last")["release"].astype(str))
+
+
+@dataclass(frozen=True, eq=False)
+class Derivatives:
+    """Derivatives of the cost per bottle of releases by every cell: money's, and those of what moves wine; names: as
+    the releases were asked for.
+    """
+
+    results: Results
+    names: tuple[str, ...]
+    lots: tuple[str, ...]
+    money: Gradients
+    quantities: Gradients
+
+
+def derivatives_of(results: Results, names: Sequence[str]) -> Derivatives:
+    """One backward solve for each release. names: release lots, or cuvées (their latest release made)."""
+    chosen = [release_named(results, name) for name in names]
+    lots = tuple(str(release["release"]) for release in chosen)
+    if not names:
+        return Derivatives(results, (), (), {}, {})
+    sets = [release_states(results, lot) for lot in lots]
+    bottles = np.array([[float(release["bottles"])] for release in chosen])
+    reached = Reached.by(results, sets)
+    money = {cells: slope / bottles for cells, slope in gradients(reached).items()}
+    return Derivatives(results, tuple(names), lots, money, quantity_gradients(reached))
+
+
+def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
+    """Every cell that the cost per bottle of a release depends on, largest per 1 % first.
+
+    what: release lot, or a cuvée (its latest release made). Columns: `CELL_COLUMNS`; percent values stand as
+    percent points.
+    """
+    return cell_tables(derivatives_of(results, [what]))[what]
+
+
+def cell_tables(found: Derivatives) -> dict[str, pd.DataFrame]:
+    """`cell_sensitivities` of several releases, by name."""
+    tables = {}
+    for at, name in enumerate(found.names):
+        every = {**found.money, **found.quantities}
+        parts = [_cells(found.results, table, column, slope[at]) for (table, column), slope in every.items()]
+        frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+        order = np.argsort(-frame["change_per_percent"].abs().to_numpy(), kind="stable")
+        tables[name] = frame.iloc[order].reset_index(drop=True)
+    return tables
+
+
+def _cells(results: Results, table: str, column: str, slope: np.ndarray) -> pd.DataFrame:
+    rows = np.flatnonzero(np.nan_to_num(slope))
+    described = sheets()[table].column(column)
+    scale = 100.0 if described.type == "percent" else 1.0
+    value = _values(results, table, column)[rows]
+    return pd.DataFrame(
+        {
+            "place": [results.estate.place(table, int(row), column) for row in rows],
+            "sheet": sheets()[table].title,
+            "sheet_column": described.title,
+            "what": _what(results, table, rows, _ROWS),
+            "value": value * scale,
+            "change_per_unit": slope[rows] / scale,
+            "change_per_percent": slope[rows] * value / 100.0,
+        }
+    )
+
+
+def _values(results: Results, table: str, column: str) -> Floats:
+    values = results.estate[table][column].to_numpy(dtype=np.float64)
+    return np.nan_to_num(values, nan=1.0) if column == "quantity_per_bottle" else values  # blank: one a bottle
+
+
+def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -> np.ndarray:
+    """Label of rows: element, item, fraction, lot and so on; blank where the sheet has none."""
+    if table not in labels:
+        return np.full(len(rows), "", dtype=object)
+    return np.asarray(results.estate[table][labels[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
+
+
+def _reruns(results: Results, target: Target, share: float) -> tuple[Results, Results]:
+    """Results with the cells of a target a share less and a share more, later rows following."""
+    ends = []
+    for factor in (1.0 - share, 1.0 + share):
+        changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
+        try:
+            moved, _ = follow(results.estate, results.chain, changed)
+            ends.append(run(moved, results.basis))
+        except InputError as wrong:
+            place = results.estate.place(target.table, int(target.rows[0]), target.column)
+            message = f"{place} can't be changed by {share:.2%}: {wrong}"
+            raise CostingError(message) from wrong
+    return ends[0], ends[1]
+
+
+def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
+    """What 1 % less and 1 % more of each figure does to the cost per bottle, largest first.
+
+    A figure is a column of a sheet, by element, item, pool or fraction where it has them; all its rows move
+    together. Columns: `FIGURE_COLUMNS`.
+    """
+    return tornados(derivatives_of(results, [what]), most)[what]
+
+
+def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
+    """`tornado` of several releases, by name, with one set of runs."""
+    results = found.results
+    lines: list[list[list[object]]] = [[] for _ in found.names]
+    for (table, column), slope in found.money.items():
+        by_percent = slope * np.nan_to_num(_values(results, table, column)) / 100.0
+        labels = _what(results, table, np.arange(slope.shape[1]), _KINDS)
+        for label in dict.fromkeys(labels[by_percent.any(axis=0)]):
+            more = by_percent[:, labels == label].sum(axis=1)
+            for at, one in enumerate(more.tolist()):
+                lines[at].append([_figure(table, column, str(label)), -one, one, EXACT])
+    now = [figure_of(results, lot) for lot in found.lots]
+    for table, column in MOVES_WINE if found.names else ():
+        filled = np.nan_to_num(_values(results, table, column)) != 0
+        labels = _what(results, table, np.arange(len(filled)), _KINDS)
+        for label in dict.fromkeys(labels[filled]):
+            rows = np.flatnonzero(filled & (labels == label))
+            try:
+                ends = _reruns(results, Target(table, column, rows, 1.0), 0.01)
+            except CostingError:
+                continue
+            for at, lot in enumerate(found.lots):
+                less, more = (figure_of(one, lot) - now[at] for one in ends)
+                lines[at].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
+    return {name: _largest(listed, most) for name, listed in zip(found.names, lines, strict=True)}
+
+
+def _largest(lines: list[list[object]], most: int) -> pd.DataFrame:
+    frame = pd.DataFrame(lines, columns=FIGURE_COLUMNS).astype({"percent_less": float, "percent_more": float})
+    size = frame[["percent_less", "percent_more"]].abs().max(axis=1).to_numpy()
+    kept = np.argsort(-size, kind="stable")[:most]
+    return frame.iloc[kept[size[kept] > 1e-9]].reset_index(drop=True)
+
+
+def _figure(table: str, column: str, label: str) -> str:
+    sheet = sheets()[table]
+    return f"{sheet.title}: {sheet.column(column).title}" + (f", {label}" if label else "")

@@ -1,0 +1,315 @@
+"""How sure a cost is: seeded draws of the uncertain figures, and what they do to every bottle.
+
+    cost of a draw = response of the estate to the draw (`decisions.changes.response`)
+
+A price drawn moves the postings; a yield or a loss drawn moves the wine: the later rows follow, so shares, bottles
+and drivers change, and a draw that would overdraw a lot scales what is drawn from it and is counted
+(`decisions.changes.replay`). The response is exact in money and built from a few exact reruns in everything else;
+some draws are run again exactly, and the largest difference is reported. Everything that is compared sees the same
+draws. Same seed, same figures.
+
+What it does not do: doubt that the sheet does not state. Each figure moves all its cells together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.changes.changes import apply_changes
+from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
+from costing.decisions.changes.gradients import LINEAR_COLUMNS, Reached, linear_gradients
+from costing.decisions.changes.replay import follow, recorded, replay
+from costing.decisions.changes.response import Axis, Response, fit, runs_needed
+from costing.errors import Finding, InputError, errors_in
+from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.flows import flows_of
+from costing.graph.places import place_of
+from costing.graph.sequence import order_flows
+from costing.graph.states import Chain
+from costing.inputs.basis import ECONOMIC, Basis, book_basis
+from costing.inputs.estate import Estate
+from costing.model import run, trace
+from costing.results.costs import by_cuvee, releases
+from costing.results.origins import release_states
+from costing.results.results import Results
+
+DRAWS, SEED, CHECKED = 10_000, 1, 3
+BLOCK = 1_000
+_FAR = (0.001, 0.999)
+_STILL_WINE = ("interest_rates", "price_indices", "market_values", "price_by_age", "channels", "price_list", "targets")
+_MOVING = (
+    *("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "dispatches", "stocktakes"),
+    "loss_norms",
+)
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Forecast:
+    """Draws and what they gave.
+
+    figures; drawn [draws, figures]; releases: one row per watched release (of `releases`); cost: by basis name, per
+    bottle [draws, releases]; recorded: by basis name, per bottle without a draw [releases]; response: by basis name;
+    straight, curved: positions of the figures that are linear, and of the others; overdrawn: share of draws in which
+    a later row wanted more than there was; rerun_difference: largest relative difference from exact reruns, on
+    `reruns_checked` draws; runs: exact runs made.
+    """
+
+    figures: list[Uncertain]
+    correlation: Floats
+    drawn: Floats
+    seed: int
+    releases: pd.DataFrame
+    cost: dict[str, Floats]
+    recorded: dict[str, Floats]
+    response: dict[str, Response]
+    straight: list[int]
+    curved: list[int]
+    overdrawn: float
+    rerun_difference: float
+    reruns_checked: int
+    runs: int
+
+
+def forecast(
+    estate: Estate,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    *,
+    bases: Sequence[Basis] | None = None,
+    watched: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Forecast:
+    """Draw the uncertain figures and price every watched release in every draw, on these bases (None: both).
+
+    watched: release lots; without them the latest made and every planned one of each cuvée and format. progress:
+    called with steps done and all steps. InputError with every finding of the Uncertainty sheet.
+    """
+    bases = (ECONOMIC, book_basis(estate.settings)) if bases is None else bases
+    figures, correlation, findings = uncertain_figures(estate)
+    if errors_in(findings):
+        raise InputError([*estate.cautions, *findings])
+    world = _World.of(estate, figures, bases, watched)
+    axes = tuple(axis_of(figures[at]) for at in world.curved)
+    steps, count = runs_needed(axes) + CHECKED + 1, [0]
+
+    def done() -> None:
+        count[0] += 1
+        if progress is not None:
+            progress(count[0], steps)
+
+    whole = fit(axes, world.evaluate, done)
+    drawn = draw(figures, correlation, draws, seed)
+    names = [basis.name for basis in bases]
+    width = len(world.watched) * (1 + len(world.straight))
+    response = {
+        name: Response(
+            axes,
+            whole.base[at * width : (at + 1) * width],
+            tuple(one[:, at * width : (at + 1) * width] for one in whole.factors),
+            tuple((one, other, product[at * width : (at + 1) * width]) for one, other, product in whole.pairs),
+        )
+        for at, name in enumerate(names)
+    }
+    cost = {name: np.empty((draws, len(world.watched))) for name in names}
+    for first in range(0, draws, BLOCK):
+        block = slice(first, first + BLOCK)
+        for name in names:
+            cost[name][block] = priced(response[name], figures, world.straight, world.curved, drawn[block])
+    overdrawn = world.overdrawn(drawn)
+    done()
+    worst = 0.0
+    checked = range(0, draws, max(1, draws // CHECKED))[:CHECKED] if figures else range(0)
+    for one in checked:
+        exact = world.exact(drawn[one])
+        for name in names:
+            worst = max(worst, float(np.max(np.abs(cost[name][one] / exact[name] - 1.0), initial=0.0)))
+        done()
+    n = len(world.watched)
+    base = {name: whole.base[at * width : at * width + n] for at, name in enumerate(names)}
+    if any(figure.how == "set" for figure in figures):
+        base = _World.of(estate, [], bases, world.watched).exact(np.zeros(0))
+    return Forecast(
+        figures,
+        correlation,
+        drawn,
+        seed,
+        world.frame,
+        cost,
+        base,
+        response,
+        world.straight,
+        world.curved,
+        overdrawn,
+        worst,
+        len(checked),
+        runs_needed(axes) + len(checked),
+    )
+
+
+def priced(
+    response: Response, figures: list[Uncertain], straight: list[int], curved: list[int], drawn: Floats
+) -> Floats:
+    """Cost per bottle of draws [draws, releases]. drawn [draws, figures]: as the sheet states values."""
+    found = response.at(drawn[:, curved])
+    width = found.shape[1] // (1 + len(straight))
+    total = found[:, :width].copy()
+    for place, at in enumerate(straight, start=1):
+        total += (drawn[:, [at]] - figures[at].still) * found[:, place * width : (place + 1) * width]
+    return total
+
+
+def axis_of(figure: Uncertain) -> Axis:
+    """Draws of a figure at which to run again."""
+    low, high = (float(figure.distribution.quantile(np.array([share]))[0]) for share in _FAR)
+    return Axis(figure.still, low, high, smooth=figure.target.table == "interest_rates")
+
+
+@dataclass(frozen=True, eq=False)
+class _World:
+    """The estate, its chain, the figures by how it answers to them, and the releases that are watched."""
+
+    estate: Estate
+    chain: Chain
+    figures: list[Uncertain]
+    bases: Sequence[Basis]
+    straight: list[int]
+    curved: list[int]
+    frame: pd.DataFrame
+    watched: list[str]
+
+    @classmethod
+    def of(
+        cls, estate: Estate, figures: list[Uncertain], bases: Sequence[Basis], watched: Sequence[str] | None
+    ) -> _World:
+        chain = trace(estate)
+        results = run(estate, bases[0], chain)
+        frame = releases(results)
+        frame = frame[frame["bottles"] > 0]
+        if watched is None:
+            latest = set(by_cuvee(results)["release"].astype(str))
+            frame = frame[frame["planned"] | frame["release"].astype(str).isin(latest)]
+        else:
+            frame = frame[frame["release"].astype(str).isin(set(watched))]
+        frame = frame.reset_index(drop=True)
+        straight = [at for at in range(len(figures)) if _is_straight(estate, figures, at)]
+        curved = [at for at in range(len(figures)) if at not in straight and _reaches_cost(figures[at])]
+        names = [str(one) for one in frame["release"]]
+        return cls(estate, chain, figures, bases, straight, curved, frame, names)
+
+    def evaluate(self, drawn: Floats) -> Floats:
+        """Cost per bottle and its slope by every straight figure, basis by basis. drawn: curved figures."""
+        values = np.array([figure.still for figure in self.figures])
+        values[self.curved] = drawn
+        found = []
+        rows: dict[tuple[str, str], Ints] = {}
+        for at in self.straight:
+            target = self.figures[at].target
+            key = (target.table, target.column)
+            rows[key] = np.union1d(rows.get(key, target.rows[:0]), target.rows)
+        for results in self._runs(values):
+            sets = [release_states(results, name) for name in self.watched]
+            bottles = self._bottles(results)
+            found.append(np.array([results.total[one].sum() for one in sets]) / bottles)
+            if self.straight and sets:
+                slope = linear_gradients(Reached.by(results, sets), rows)
+            for at in self.straight:
+                figure = self.figures[at]
+                target = figure.target
+                held = results.estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+                per_draw = held if figure.how == "multiply" else np.full(len(held), target.factor)
+                moved = slope[target.table, target.column][:, target.rows] @ per_draw if sets else np.zeros(0)
+                found.append(moved / bottles)
+        return np.concatenate(found)
+
+    def exact(self, drawn: Floats) -> dict[str, Floats]:
+        """Cost per bottle of one draw of all figures, run again."""
+        found = {}
+        for basis, results in zip(self.bases, self._runs(drawn), strict=True):
+            total = np.array([results.total[release_states(results, name)].sum() for name in self.watched])
+            found[basis.name] = total / self._bottles(results)
+        return found
+
+    def _runs(self, values: Floats) -> list[Results]:
+        moves = [
+            one.change(float(value)) for one, value in zip(self.figures, values, strict=True) if _moves(one, value)
+        ]
+        changed, chain = apply_changes(self.estate, moves), self.chain
+        try:
+            if any(change.target.table not in _STILL_WINE for change in moves):
+                changed, _ = follow(self.estate, self.chain, changed)
+                if changed is not self.estate and self._wine_moved(changed):
+                    chain = trace(changed)
+            return [run(changed, basis, chain) for basis in self.bases]
+        except InputError as wrong:
+            moved = [at for at, value in enumerate(values) if _moves(self.figures[at], value)]
+            if not moved:
+                raise
+            names = ", ".join(self.figures[at].name for at in moved)
+            rule = f"can be drawn so far out that the records make no sense ({errors_in(wrong.findings)[0]})."
+            place = self.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
+            raise InputError([Finding(place, names, rule, "Narrow the distribution.")]) from wrong
+
+    def _wine_moved(self, changed: Estate) -> bool:
+        return any(changed[name] is not self.estate[name] for name in _MOVING)
+
+    def _bottles(self, results: Results) -> Floats:
+        flows, names = results.chain.flows, results.chain.lots.names
+        released = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
+        filled = np.bincount(flows.target[released], flows.into[released], len(names))
+        return np.asarray(filled[names.get_indexer(pd.Index(self.watched, dtype=object))])
+
+    def overdrawn(self, drawn: Floats) -> float:
+        """Share of draws in which a later row wants more than there is."""
+        lots = number_lots(self.estate)
+        flows = flows_of(self.estate, lots)
+        slopes = []
+        for at in self.curved:
+            figure = self.figures[at]
+            step = 1e-3 if figure.how == "multiply" else 1e-3 * max(abs(figure.still), 1.0)
+            moved = flows_of(apply_changes(self.estate, [figure.change(figure.still + step)]), lots)
+            if len(moved) != len(flows):
+                continue
+            by_out, by_in = (moved.out - flows.out) / step, (moved.into - flows.into) / step
+            if by_out.any() or by_in.any():
+                slopes.append((at, figure.still, by_out, by_in))
+        if not slopes:
+            return 0.0
+        known = recorded(self.estate, self.chain)
+        order, _ = order_flows(flows, len(lots.names), place_of(self.estate, flows, lots))
+        short = 0
+        for first in range(0, len(drawn), BLOCK):
+            block = drawn[first : first + BLOCK]
+            out = np.repeat(flows.out[:, np.newaxis], len(block), axis=1)
+            into = np.repeat(flows.into[:, np.newaxis], len(block), axis=1)
+            for at, still, by_out, by_in in slopes:
+                out += np.outer(by_out, block[:, at] - still)
+                into += np.outer(by_in, block[:, at] - still)
+            short += int((replay(known, flows, out, into, len(lots.names), order).short > 0).sum())
+        return short / len(drawn)
+
+
+def _moves(figure: Uncertain, value: float) -> bool:
+    return figure.how == "set" or value != figure.still
+
+
+def _is_straight(estate: Estate, figures: list[Uncertain], at: int) -> bool:
+    """Whether costs are linear in a figure: money, no cell shared with an earlier figure, no blank or 0 added to."""
+    figure = figures[at]
+    target = figure.target
+    if target.column not in LINEAR_COLUMNS.get(target.table, ()):
+        return False
+    for other in figures[:at]:
+        if other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows)):
+            return False
+    values = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+    return figure.how == "multiply" or bool((np.nan_to_num(values) != 0).all())
+
+
+def _reaches_cost(figure: Uncertain) -> bool:
+    """Whether the figure can reach the cost of a bottle at all; selling prices and channels can't."""
+    return figure.target.table not in ("price_by_age", "channels", "price_list", "targets", "trial_blends")

@@ -1,0 +1,179 @@
+"""The forecast as an answer: percentiles of cost per bottle, of target prices and of gains, which figure the doubt
+comes from, how the draws were made.
+
+    first-order share of a figure = variance of the cost when that figure alone is drawn / variance when all are
+
+Shares are taken with the figures drawn independently, as for the first-order index of Sobol (I. M. Sobol, Global
+sensitivity indices for nonlinear mathematical models, 2001; title from memory). They add up to a little less than one
+where figures act together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.changes.distributions import draw, uncertain_figures
+from costing.decisions.changes.uncertain_ageing import verdicts_drawn
+from costing.decisions.changes.uncertain_prices import prices_drawn
+from costing.decisions.changes.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
+from costing.decisions.prices.price_tables import release_prices
+from costing.errors import errors_in
+from costing.inputs.schema import sheets
+from costing.model import Runs
+
+_NOTHING = 1e-12
+_SHARE_DRAWS = 5_000
+PERCENTILES = (5, 25, 50, 75, 95)
+_LIKELY = 0.9
+"""A verdict is open where neither side wins in so many draws."""
+
+
+def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: Progress | None = None) -> Answer:
+    """The uncertain figures drawn many times: how sure costs, target prices and verdicts are.
+
+    draws, seed: same seed, same figures; progress: called with exact runs done and all of them. InputError with every
+    finding of the sheet Uncertainty.
+    """
+    facts = {"currency": runs.currency}
+    figures, _, findings = uncertain_figures(runs.estate)
+    if not figures and not errors_in(findings):
+        return Answer(
+            {"costs_drawn": pd.DataFrame(columns=["release"])}, (), (), facts, "The sheet Uncertainty is empty."
+        )
+    found = forecast(runs.estate, draws, seed, progress=progress)
+    shares = shares_by_cuvee(found, "economic")
+    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    tables = {
+        "costs_drawn": costs_drawn(found),
+        "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
+        "verdicts_drawn": verdicts_drawn(runs.economic, found.figures, found.correlation, found.drawn, seed),
+        "prices_drawn": prices_drawn(found, runs.economic, prices),
+        "doubt_by_figure": shares.add_prefix("share_of_doubt:").rename_axis("figure").reset_index(),
+        "figures_drawn": figures_drawn(found),
+        "draws_notes": notes_of(found),
+    }
+    tables = {name: table.rename_axis(None, axis=1) for name, table in tables.items()}
+    says = (*_cost_said(found, shares, runs.currency), *_verdicts_said(tables["verdicts_drawn"]))
+    empty = "No release is made or planned: nothing to draw."
+    return Answer(tables, tuple(findings), says, facts, empty)
+
+
+def _cost_said(found: Forecast, shares: pd.DataFrame, currency: str) -> Iterator[str]:
+    """Where the doubt is widest, and what it comes from most."""
+    latest = _latest(found)
+    cost = found.cost["economic"][:, latest.index]
+    if not cost.size:
+        return
+    low, high = np.percentile(cost, (5, 95), axis=0)
+    widest = int(np.argmax((high - low) / cost.mean(axis=0)))
+    cuvee = str(latest["cuvee"].iloc[widest])
+    between = f"{low[widest]:.2f} to {high[widest]:.2f} {currency}"
+    said = f"{cuvee} is the least sure: in nine draws of ten a bottle costs {between}"
+    part = shares[cuvee].dropna() if cuvee in shares else pd.Series(dtype=float)
+    yield f"{said}, most of the doubt from {part.idxmax()} ({part.max():.0%})." if len(part) else f"{said}."
+
+
+def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
+    """Which verdicts could turn."""
+    chance = verdicts["probability_holding"].astype(float)
+    known = verdicts[chance.notna()]
+    if not len(known):
+        return
+    held = known["probability_holding"].astype(float)
+    turning = known[(held < _LIKELY) & (held > 1.0 - _LIKELY)]
+    rest = f"{len(known) - len(turning)} of {len(known)} verdicts are at least {_LIKELY:.0%} sure"
+    named = ", ".join(
+        f"{lot} ({one:.0%})" for lot, one in turning[["lot", "probability_holding"]].head(3).itertuples(index=False)
+    )
+    yield f"{rest}; open, most money first, with the chance that holding wins: {named}." if named else f"{rest}."
+
+
+def costs_drawn(found: Forecast) -> pd.DataFrame:
+    """Cost per bottle of every watched release over the draws, one row per basis (table `costs_drawn`)."""
+    parts = []
+    for basis, cost in found.cost.items():
+        frame = found.releases[["release", "cuvee", "format", "disgorged", "planned"]].copy()
+        frame["basis"] = basis
+        frame["recorded_per_bottle"] = found.recorded[basis]
+        frame["mean"], frame["standard_deviation"] = cost.mean(axis=0), cost.std(axis=0, ddof=1)
+        for share, values in zip(PERCENTILES, np.percentile(cost, PERCENTILES, axis=0), strict=True):
+            frame[f"p{share}"] = values
+        parts.append(frame)
+    return pd.concat(parts, ignore_index=True)
+
+
+def variance_shares(found: Forecast, basis: str) -> pd.DataFrame:
+    """First-order share of every figure in the variance of every watched release [figures, releases]; NaN where the
+    figure, or every figure, moves the cost by nothing.
+    """
+    figures, response = found.figures, found.response[basis]
+    independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, found.seed)
+    every = priced(response, figures, found.straight, found.curved, independent)
+    whole = every.var(axis=0)
+    varies = whole > (_NOTHING * every.mean(axis=0)) ** 2  # else what varies is rounding
+    still = np.array([figure.still for figure in figures])
+    lines = []
+    for at in range(len(figures)):
+        alone = np.tile(still, (_SHARE_DRAWS, 1))
+        alone[:, at] = independent[:, at]
+        part = priced(response, figures, found.straight, found.curved, alone).var(axis=0)
+        lines.append(np.divide(part, whole, out=np.full(len(whole), np.nan), where=(part > _NOTHING * whole) & varies))
+    names = [figure.name for figure in figures]
+    return pd.DataFrame(
+        lines, index=pd.Index(names, name="figure"), columns=list(found.releases["release"].astype(str))
+    )
+
+
+def _latest(found: Forecast) -> pd.DataFrame:
+    """Latest release of every cuvée in bottles of 75 cl: made, or planned where none is made; by its position."""
+    frame = found.releases.reset_index(drop=True)
+    frame = frame[frame["format"].astype(str) == "bottle"]
+    made = frame[~frame["planned"].astype(bool)]
+    return (made if len(made) else frame).drop_duplicates("cuvee", keep="last")
+
+
+def shares_by_cuvee(found: Forecast, basis: str) -> pd.DataFrame:
+    """First-order shares of the latest release of every cuvée in bottles of 75 cl [figures, cuvées]."""
+    latest = _latest(found)
+    shares = variance_shares(found, basis)[list(latest["release"].astype(str))]
+    return shares.set_axis(list(latest["cuvee"].astype(str)), axis=1)
+
+
+def figures_drawn(found: Forecast) -> pd.DataFrame:
+    """Figures of the sheet and how they were drawn (table `figures_drawn`)."""
+    rows = []
+    for at, figure in enumerate(found.figures):
+        target, drawn = figure.target, found.drawn[:, at]
+        title = sheets()[target.table]
+        rows.append(
+            (
+                figure.name,
+                f"{title.title}: {title.column(target.column).title}",
+                len(target.rows),
+                f"{figure.how} {figure.distribution.kind}",
+                float(drawn.mean()),
+                *map(float, np.percentile(drawn, (5, 95))),
+            )
+        )
+    return pd.DataFrame(
+        rows, columns=["figure", "touches", "cells", "distribution", "draw_mean", "draw_p5", "draw_p95"]
+    )
+
+
+def notes_of(found: Forecast) -> pd.DataFrame:
+    """How the draws were made, and how far they can be trusted."""
+    rows = [
+        ("Draws", f"{len(found.drawn):,}"),
+        ("Seed", str(found.seed)),
+        ("Exact runs behind them", str(found.runs)),
+        ("Draws in which a row wanted more than there was, and was scaled", f"{found.overdrawn:.1%}"),
+        (
+            f"Largest difference from an exact run, on {found.reruns_checked} draws and every release",
+            f"{found.rerun_difference:.4%}",
+        ),
+    ]
+    return pd.DataFrame(rows, columns=["what", "how_made"])

@@ -1,0 +1,165 @@
+"""Why a figure moved between two estates, two runs or two years, in parts that add up.
+
+    difference = Σ parts;   part of a family = figure with A's families before it and this one at B's − figure
+                            before
+
+Families in their order: price (what was paid for grapes, goods and single costs), yield (grapes and must), loss
+(what was drawn and what arrived, bottles filled and disgorged, norms), rates (operation rates, pools, interest,
+price indices), timing (dates and payment terms), plan (rows that only one of the two has, and everything else).
+Rows are matched by their keys; columns of one family pass from A to B together. While they pass, later rows
+follow the quantities (`decisions.changes.replay`). A step that leads to records that make no sense is taken
+together with the next and named so. From the losses on the rows of B stand as they are wherever they
+make sense. The order is a choice: another order gives other parts with the same sum.
+
+What it does not do: compare estates in two currencies, or on two bases (that is the bridge).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
+from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
+from costing.decisions.changes.replay import follow
+from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
+from costing.errors import CostingError, InputError
+from costing.graph.arrays import Floats
+from costing.inputs.basis import ECONOMIC, Basis
+from costing.inputs.estate import Estate
+from costing.inputs.schema import sheets
+from costing.model import Runs, run, trace
+
+PARTS = ["what_moved", "change", "running", "behind_it"]
+LARGEST, TRIED = 3, 8
+
+
+def why(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
+    """Why a cost moved: from release `first` to release `second` of this estate, or, given another estate `before`,
+    the figure `second` (default: stock) from that one to this; with the latest release of every cuvée against one of
+    the year before. CostingError where no release of that name is there, or neither is asked for.
+    """
+    tables: dict[str, pd.DataFrame] = {}
+    if before is not None:
+        figure = second or STOCK
+        tables["why_it_moved"] = why_it_moved(before, runs.estate, figure).assign(figure=figure)
+    elif first and second:
+        tables["why_between"] = between_releases(runs.economic, first, second).assign(
+            from_release=first, to_release=second
+        )
+    years = [
+        between_releases(runs.economic, earlier, later).assign(cuvee=cuvee, from_release=earlier, to_release=later)
+        for cuvee, earlier, later in pairs_of_years(runs.economic)
+    ]
+    if years:
+        every = pd.concat(years, ignore_index=True)
+        parts = every[every["what_moved"] != TOTAL]
+        wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
+        tables |= {"why_by_year": every, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
+    if not tables:
+        tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
+    says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
+    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="Nothing moved.")
+
+
+def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOMIC) -> pd.DataFrame:
+    """Parts of the difference of a figure between two estates: family, amount, running figure, largest rows.
+
+    what: a release lot, a cuvée or `stock`. The first line is the figure of the first estate, the last that of
+    the second; the amounts between add up to the difference exactly. Families that change nothing are left
+    out.
+    """
+    chain = trace(first)
+    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
+    recorded = run(first, basis, chain)
+    begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
+    passes = cost_through_rows(recorded, what)
+    lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
+    reached, running, waiting = first, begin, list[str]()
+
+    def followed(estate: Estate) -> float:
+        return figure_of(run(follow(first, chain, estate)[0], basis), what)
+
+    def as_it_stands(estate: Estate) -> float:
+        try:
+            return figure_of(run(estate, basis), what)
+        except InputError:
+            return followed(estate)
+
+    for family in FAMILIES[:-1]:
+        following = passed_on(reached, second, pairs, COLUMNS[family])
+        if following is reached:
+            continue
+        try:
+            value = followed(following) if family in ("price", "yield") else as_it_stands(following)
+        except (InputError, CostingError):
+            waiting.append(family)
+            reached = following
+            continue
+        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS[family], followed, passes, what)
+        lines.append((" and ".join([*waiting, family]), value - running, value, rows))
+        reached, running, waiting = following, value, []
+    only = _only_in_one(first, second, pairs)
+    if waiting or only or end != running:
+        lines.append((" and ".join([*waiting, "plan"]), end - running, end, only))
+    lines.append(("after", end, end, ""))
+    return pd.DataFrame(lines, columns=PARTS)
+
+
+def _largest(
+    reached: Estate,
+    second: Estate,
+    pairs: Pairs,
+    columns: Mapping[str, Sequence[str]],
+    measured: Callable[[Estate], float],
+    passes: Mapping[str, Floats],
+    what: str,
+) -> str:
+    """Rows of a family that move the figure most when each is changed alone; tried are those whose change
+    times the cost that passes through them is largest.
+    """
+    candidates: list[tuple[float, str, int]] = []
+    for name, wanted in columns.items():
+        here, there = pairs[name]
+        change = np.zeros(len(here))
+        for column in wanted:
+            old, new = reached[name][column].iloc[here], second[name][column].iloc[there]
+            if old.dtype == np.float64 and new.dtype == np.float64:
+                before, after = np.nan_to_num(old.to_numpy()), np.nan_to_num(new.to_numpy())
+                size = np.maximum(np.abs(before), np.abs(after))
+                change = np.maximum(change, np.abs(after - before) / np.where(size > 0, size, 1.0))
+            else:
+                known = (old.astype(object).to_numpy() != new.astype(object).to_numpy()) & ~(
+                    old.isna().to_numpy() & new.isna().to_numpy()
+                )
+                change = np.maximum(change, known.astype(np.float64))
+        weight = (
+            passes[name][here] if passes[name].any() else np.ones(len(here))
+        )  # a norm, an index: no cost of its own
+        candidates += [(float(change[row] * weight[row]), name, int(row)) for row in np.flatnonzero(change * weight)]
+    found = []
+    running = measured(reached)
+    for _, name, row in sorted(candidates, key=lambda one: -one[0])[:TRIED]:
+        try:
+            moved = measured(passed_on(reached, second, pairs, columns, (name, row))) - running
+        except (InputError, CostingError):
+            continue
+        found.append((moved, second.place(name, int(pairs[name][1][row]))))
+    decimals = 2 if what == STOCK else 4
+    found = sorted((one for one in found if abs(one[0]) >= 0.5 * 10.0**-decimals), key=lambda one: -abs(one[0]))
+    return "; ".join(f"{place} {moved:+,.{decimals}f}" for moved, place in found[:LARGEST])
+
+
+def _only_in_one(first: Estate, second: Estate, pairs: Pairs) -> str:
+    """Sheets with rows that only one of the estates has, and how many."""
+    said = []
+    for name, (here, there) in pairs.items():
+        gone, new = len(first[name]) - len(here), len(second[name]) - len(there)
+        if gone or new:
+            said.append(
+                f"{sheets()[name].title}: {new} new, {gone} gone" if gone else f"{sheets()[name].title}: {new} new"
+            )
+    return "; ".join(said)

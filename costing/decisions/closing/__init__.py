@@ -1,0 +1,1 @@
+"""A year closed, its later edits, and the workbook of the next."""

@@ -1,0 +1,117 @@
+"""Opening the next workbook from a closed year: opening stock as closed, and every row dated after it.
+
+What was frozen as belonging to goods already gone goes along without a lot. Rows on lots that are no longer there
+are left out. The last period of a pool stays although it is over: plans bear its rate until the next is entered.
+Where it has no normal capacity, what was used stands there.
+
+What it does not do: it freezes nothing (`decisions.closing.closing`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.closing.closing import YEAR_END, closed
+from costing.errors import CostingError
+from costing.graph.arrays import TABLES, codes, days
+from costing.inputs.estate import Estate, Sources, as_table, empty_table
+from costing.inputs.schema import sheets
+from costing.model import trace
+from costing.money.charges import CommonMoney
+from costing.money.entries import shared_after
+
+_DATED = tuple(dict.fromkeys(filter(None, TABLES)))
+
+
+def open_year(estate: Estate, on: date) -> Estate:
+    """The estate of the next workbook: opening stock as closed on that date, and every row dated after it.
+
+    CostingError where that date was never closed.
+    """
+    limit = pd.Timestamp(on)
+    stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
+    if not len(stock):
+        known = sorted(
+            str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
+        )
+        message = (
+            f"{on} has not been closed (closed: {', '.join(known) or 'none'}). "
+            "Run `costing close` with that date first."
+        )
+        raise CostingError(message)
+    tables = {name: estate[name].copy() for name in estate.tables}
+    for name in _DATED:
+        tables[name] = tables[name][tables[name]["on_date"] > limit]
+    tables["pools"] = _pools_from(estate, limit)
+    filled = {str(lot): limit for lot in stock["lot"]}
+    for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
+        for column in sheets()[name].columns:
+            if column.introduces and column.refers == "lot":
+                first = tables[name].groupby(tables[name][column.name].astype(str))["on_date"].min()
+                filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
+    direct = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
+    since = pd.to_datetime(direct["lot"].astype(str).map(filled))
+    tables["costs"] = _still_to_share(estate, direct[(direct["on_date"] >= since).to_numpy()], on)
+    values = tables["market_values"]
+    tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
+    trials = tables["trial_blends"]
+    tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
+    tables["opening_stock"] = as_table(
+        "opening_stock", stock.drop(columns=["closing_date", "version"]).assign(on_date=limit)
+    )
+    gone = costs["way_out"].notna()
+    costs = costs.assign(lot=costs["lot"].astype(object).where(~gone, None))
+    tables["opening_costs"] = as_table("opening_costs", costs.drop(columns=["closing_date", "version"]))
+    tables["opening_composition"] = as_table("opening_composition", shares.drop(columns=["closing_date", "version"]))
+    for name in YEAR_END:
+        tables[name] = empty_table(name)
+    return replace(
+        estate,
+        settings=estate.settings.model_copy(update={"accounts_approved_on": None}),  # the closing holds it
+        tables={name: as_table(name, table) for name, table in tables.items()},
+        sources=_numbered(estate, tables),
+    )
+
+
+def _still_to_share(estate: Estate, costs: pd.DataFrame, on: date) -> pd.DataFrame:
+    """Costs without what of them belongs to wine that had left its lot by a day, which was frozen."""
+    if not len(costs):
+        return costs
+    chain = trace(estate)
+    closing = int(np.datetime64(on, "D").astype(np.int64))
+    part, _ = shared_after(chain, codes(costs["lot"], chain.lots.names), days(costs["on_date"]), closing)
+    return costs.assign(amount=costs["amount"] * part)
+
+
+def _pools_from(estate: Estate, limit: pd.Timestamp) -> pd.DataFrame:
+    """Pools whose period ends after a day, and the last period of each that has none, its capacity filled in."""
+    pools = estate["pools"]
+    open_ = pools["to_date"] > limit
+    last = ~open_ & (pools["to_date"] == pools.groupby("pool", observed=True)["to_date"].transform("max"))
+    periods = pd.MultiIndex.from_frame(pools[["from_date", "to_date"]])
+    serves = pools["serves"].notna() & ~open_
+    shared = periods.isin(periods[(serves & periods.isin(periods[last])).to_numpy()])  # a service needs all it serves
+    kept = open_ | last | (shared & ~open_)
+    if not (kept & ~open_).any():
+        return pools[kept]
+    money = CommonMoney(estate, trace(estate))
+    money.charge_pools()
+    used = money.pools.capacity()
+    blank = (~open_ & pools["driver"].notna()).to_numpy() & (used > 0)
+    return pools.assign(normal_capacity=np.where(blank, used, pools["normal_capacity"].to_numpy(dtype=float)))[kept]
+
+
+def _numbered(estate: Estate, tables: Mapping[str, pd.DataFrame]) -> dict[str, Sources]:
+    return {
+        name: Sources(
+            np.full(len(table), sheets()[name].title, dtype=object),
+            np.arange(2, len(table) + 2),
+            estate.sources[name].letters,
+        )
+        for name, table in tables.items()
+    }

@@ -1,0 +1,295 @@
+"""Release prices: for every release still to be sold and every sales channel the floor, the costs, the
+targets and the list.
+
+    target return r:  P = [C_r + PV(storage) + PV(selling)] / Σ (1 − commission) · n_k / B(dispatch_k + terms)
+    target margin m:  P = (book cost + cost of selling) / (1 − commission − m)
+    list price needed = P / (1 − discount), then rounded up to the price step of the settings
+    margin at list    = net · (1 − commission) − cost of selling − book cost
+
+C_r is the economic cost of the release at the target's own rate, so that the price earns that rate from the
+first grapes to the last receipt; the table's return is the internal rate of those flows at list. Without a
+target the hurdle stands. Cost of selling (work at dispatch, presentation, the channel's own) and how a release is
+sold: `selling`. Floor: the same formula with what is avoidable from now on in place of C. Planned
+dispatches without a price say when a channel takes the bottles; otherwise the channel's sell-through does,
+with its share of what is not planned. A list price in another currency counts at its rate less the buffer.
+
+What it does not do: demand, promotions and formats (`price_changes`), the way to the shelf (`price_chains`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.prices.channels import list_price, round_up, to_market_currency
+from costing.decisions.prices.pricing import (
+    SalePlan,
+    cash_flows,
+    cost_plus_price,
+    price_for_margin,
+    rate_of_return,
+    target_price,
+)
+from costing.decisions.prices.releases_to_sell import (
+    MADE,
+    ON_LEES,
+    PLANNED,
+    DatedMoney,
+    UnitCosts,
+    to_sell,
+    unit_costs,
+    with_stacks_released,
+)
+from costing.decisions.prices.selling import Sale, Selling
+from costing.decisions.prices.terms_in_force import (
+    Target,
+    currency_rates,
+    list_prices,
+    number,
+    target_of,
+)
+from costing.engine.carrying import IntArray, RateCurve
+from costing.errors import InputError
+from costing.graph.arrays import days
+from costing.model import run, trace
+from costing.results.origins import release_states
+from costing.results.results import Results
+from costing.units import FORMATS_L, STANDARD_BOTTLE_L
+
+PRICES = {
+    "release": "Release",
+    "cuvee": "Cuvée",
+    "format": "Format",
+    "channel": "Channel",
+    "state": "State",
+    "ready": "Ready",
+    "stock": "Bottles of the release",
+    "bottles": "Bottles to sell",
+    "sold": "How sold",
+    "floor": "Floor",
+    "book": "Book cost",
+    "economic": "Economic cost",
+    "replacement": "Replacement cost",
+    "selling": "Selling cost",
+    "target": "Target",
+    "price_for_margin": "Price for target margin",
+    "price_for_return": "Price for target return",
+    "target_price": "Target price, net",
+    "cost_plus": "Cost-plus price",
+    "list_needed": "List price needed",
+    "advised_list": "Advised list price",
+    "list_price": "List price in force",
+    "net_price": "Net price at list",
+    "margin": "Margin per bottle",
+    "margin_percent": "Margin",
+    "rate": "Return a year",
+    "gap": "List over advised",
+    "contribution": "Contribution today",
+    "currency": "Market currency",
+    "advised_in_market": "Advised list, market currency",
+    "list_currency": "List currency",
+    "list_as_given": "List price as given",
+    "target_per_75cl": "Target price per 75 cl",
+}
+MONEY_PER_BOTTLE = (
+    *("floor", "book", "economic", "replacement", "selling", "price_for_margin", "price_for_return", "target_price"),
+    *("cost_plus", "list_needed", "advised_list", "list_price", "net_price", "margin", "gap", "contribution"),
+)
+"""Columns of `release_prices` in the estate's currency per bottle of the format."""
+HIGHEST_RETURN = 1.0
+"""A basis takes no rate above 100 % a year."""
+
+
+def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
+    """Every release to sell in every sales channel (columns of `PRICES`), by date of release.
+
+    The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
+    where no target, no list price or no price that reaches the target is there.
+    """
+    bases = (book, economic, replacement)
+    parts = [_Pricing(*bases, to_sell(economic)).table()]
+    extended, stacks = with_stacks_released(economic.estate, economic.chain)
+    if stacks:
+        try:
+            chain = trace(extended)
+            again = [run(extended, results.basis, chain) for results in bases]
+        except InputError:  # a stack that cannot be emptied on that day has no price yet
+            again = []
+        if again:
+            rows = to_sell(again[1])
+            rows = rows[rows["release"].isin(stacks)].reset_index(drop=True).assign(state=ON_LEES)
+            parts.append(_Pricing(again[0], again[1], again[2], rows).table())
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True) if filled else parts[0]
+
+
+def per_75cl(prices: pd.DataFrame) -> pd.DataFrame:
+    """The money of `release_prices` per 75 cl, beside the keys and what is no money."""
+    frame = prices.drop(columns=["target_per_75cl", "advised_in_market", "list_as_given", "list_currency", "currency"])
+    names = list(MONEY_PER_BOTTLE)
+    frame[names] = frame[names].mul(STANDARD_BOTTLE_L / prices["format"].map(FORMATS_L).astype(float), axis=0)
+    return frame
+
+
+class _Pricing:
+    """Prices of the rows of `to_sell` in every channel."""
+
+    def __init__(self, book: Results, economic: Results, replacement: Results, rows: pd.DataFrame) -> None:
+        self.estate, self.today = economic.estate, economic.chain.valuation_day
+        self.economic, self.rows = economic, rows
+        self.costs = [unit_costs(results, rows) for results in (book, economic, replacement)]
+        self.hurdle = economic.charges.curve or RateCurve.flat(0.0, self.estate.settings.day_count)
+        self.selling = Selling(economic)
+        self.terms = self.selling.terms
+        self.at_rate: dict[float, UnitCosts] = {}
+
+    @cached_property
+    def money(self) -> DatedMoney:
+        return DatedMoney(self.economic)
+
+    def table(self) -> pd.DataFrame:
+        ready = days(self.rows["ready"])
+        listed = iter(self.listed(np.maximum(ready, self.today)))
+        lines = []
+        for at, (_, release) in enumerate(self.rows.iterrows()):
+            first = max(int(ready[at]), self.today)
+            sales = self.selling.sales(str(release["release"]), float(release["to_sell"]), first)
+            spent = self.money.behind(release_states(self.economic, str(release["release"])))
+            for channel, terms in self.terms.iterrows():
+                sale, days_of = sales[str(channel)], (int(ready[at]), first)
+                lines.append(self.line(at, release, str(channel), terms, sale, days_of, spent, next(listed)))
+        return pd.DataFrame(lines, columns=list(PRICES))
+
+    def unit_costs_at(self, rate: float) -> UnitCosts:
+        """Economic costs at a flat rate."""
+        if rate not in self.at_rate:
+            basis = self.economic.basis.replace(name=f"at {rate:.6g}", capital="hurdle", rate=rate)
+            self.at_rate[rate] = unit_costs(run(self.estate, basis, self.economic.chain), self.rows)
+        return self.at_rate[rate]
+
+    def line(
+        self,
+        at: int,
+        release: pd.Series,
+        channel: str,
+        terms: pd.Series,
+        sale: Sale,
+        days_of: tuple[int, int],
+        spent: tuple[np.ndarray, np.ndarray],
+        listed: tuple[float, str, float],
+    ) -> dict[str, object]:
+        (ready, first), (given, of_currency, in_force) = days_of, listed
+        cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
+        commission, discount, buffer = (number(terms[name]) for name in ("commission", "discount", "currency_buffer"))
+        n = float(sale.bottles.sum())
+        named = str(release["release"])
+
+        def plan(per_bottle: float, start: int) -> SalePlan:
+            return self.selling.plan(sale, named, size, channel, per_bottle * n, start)
+
+        selling = float(plan(0.0, first).selling_cost.sum()) / n
+        book, economic, again = (float(costs.cost[at]) for costs in self.costs)
+        goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
+        for_margin = self.at_margin(goals[0], book + selling, commission)
+        for_return = self.at_return(goals[1], at, plan, ready)
+        wanted = for_margin if goals[2].kind == "margin" else for_return
+        floor = target_price(plan(float(self.costs[1].avoidable[at]), first), self.hurdle)
+        needed = float(list_price(wanted, discount))
+        step = self.estate.settings.price_step
+        net = in_force * (1.0 - discount)
+        margin = net * (1.0 - commission) - selling - book
+        market, rate = terms["currency"], number(terms["currency_rate"], 1.0)
+        foreign = pd.notna(market) and market != self.estate.settings.currency
+        quoted = to_market_currency(needed, rate, buffer) if foreign else np.asarray(needed)
+        return {
+            "release": release["release"],
+            "cuvee": cuvee,
+            "format": size,
+            "channel": channel,
+            "state": release["state"],
+            "ready": release["ready"],
+            "stock": float(release["to_sell"]),
+            "bottles": sale.share,
+            "sold": sale.words,
+            "floor": floor.price,
+            "book": book,
+            "economic": economic,
+            "replacement": again,
+            "selling": selling,
+            "target": str(goals[2]),
+            "price_for_margin": for_margin,
+            "price_for_return": for_return,
+            "target_price": wanted,
+            "cost_plus": float(cost_plus_price(economic, selling, commission)),
+            "list_needed": needed,
+            "advised_list": _rounded(needed, step),
+            "list_price": in_force,
+            "net_price": net,
+            "margin": margin,
+            "margin_percent": margin / net if net else np.nan,
+            "rate": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
+            "gap": in_force - _rounded(needed, step),
+            "contribution": (net - floor.price) * floor.discounted_bottles / n,
+            "currency": market if foreign else self.estate.settings.currency,
+            "advised_in_market": _rounded(float(quoted), step),
+            "list_currency": of_currency if np.isfinite(given) else "",
+            "list_as_given": given,
+            "target_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
+        }
+
+    def at_margin(self, goal: Target, cost: float, commission: float) -> float:
+        if goal.row < 0 or goal.value + commission >= 1.0:
+            return np.nan
+        return float(price_for_margin(cost, goal.value, commission))
+
+    def at_return(self, goal: Target, at: int, plan: Callable[[float, int], SalePlan], ready: int) -> float:
+        if goal.row < 0:
+            return target_price(plan(float(self.costs[1].cost[at]), ready), self.hurdle).price
+        if goal.value > HIGHEST_RETURN:
+            return np.nan
+        curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
+        return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
+
+    def listed(self, first: IntArray) -> list[tuple[float, str, float]]:
+        """List price as given, its currency, and its worth in the estate's currency: each release by channel.
+
+        first: first day on which each release is sold.
+        """
+        count = len(self.terms)
+        keys = self.rows[["cuvee", "format"]].astype(str).to_numpy(dtype=object).repeat(count, axis=0)
+        channel = np.tile(self.terms.index.astype(str).to_numpy(dtype=object), len(self.rows))
+        buffer = np.tile(np.nan_to_num(self.terms["currency_buffer"].to_numpy(dtype=float)), len(self.rows))
+        on = np.repeat(first, count)
+        found = list_prices(self.estate, keys[:, 0], keys[:, 1], channel, on)
+        rate = currency_rates(self.estate, found.currency, channel, on) * (1.0 - buffer)
+        own = np.where(found.currency == self.estate.settings.currency, 1.0, rate)
+        return list(zip(found.price.tolist(), found.currency.tolist(), (found.price * own).tolist(), strict=True))
+
+    def rate(self, plan: SalePlan, net: float, spent: tuple[np.ndarray, np.ndarray], part: float) -> float:
+        """Return a year at a net price on everything that was spent; NaN where there is not one."""
+        if not np.isfinite(net):
+            return np.nan
+        later, amounts = cash_flows(plan, net)
+        found = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
+        return np.nan if found.rate is None else found.rate
+
+
+def _rounded(price: float, step: float) -> float:
+    return float(round_up(price, step)) if np.isfinite(price) else np.nan
+
+
+def next_of_each(prices: pd.DataFrame, keys: Sequence[str] = ("cuvee", "format", "channel")) -> pd.DataFrame:
+    """Next release of each cuvée, format and channel, in the order of the rows: the first that is planned, else the
+    first stack on lees that no plan empties, else the latest one made.
+
+    prices: rows of `release_prices` or of `to_sell`; what is left of earlier releases is sold beside it.
+    """
+    ready = days(prices["ready"])
+    rank = prices["state"].map({PLANNED: 0, ON_LEES: 1, MADE: 2}).to_numpy()
+    wait = np.where(rank == 2, -ready, ready)
+    order = np.lexsort((wait, rank))
+    chosen = prices.iloc[order].drop_duplicates(list(keys)).index
+    return prices.loc[prices.index.isin(chosen)].reset_index(drop=True)

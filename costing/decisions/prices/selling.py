@@ -1,0 +1,162 @@
+"""The one cost of selling a bottle, and how each release is sold: prices, margins, ageing and forecasts take both
+from here.
+
+    cost of selling a bottle = work at dispatch + presentation + the channel's selling cost (freight, handling)
+    work at dispatch         = operation rates of `dispatch`, per bottle and per litre
+    presentation             = dry goods that name the presentation of the dispatch (gift box, carton)
+
+Conventions: all of it is paid on the day of dispatch, at the rates and prices of that day; commission is kept back
+on receipt, `customer_days` later. The terms of a channel are those in force on the valuation day. A release sold as
+planned has the presentation of its planned dispatches; any other is sold bare, since no row says what it is packed
+in. Finished stock pays its operation rates and the time pools that its lot bears until it leaves. What was sent
+already has been charged by the run: `charged_at_dispatch` reads it there.
+
+What it does not do: excise, freight beyond the importer and everything after it (`decisions.prices.channels`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.decisions.keeping_costs import (
+    dated_rate,
+    finishing_per_bottle,
+    good_share,
+    storage_per_bottle_year,
+    time_pools_of_states,
+    work_per_bottle,
+)
+from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
+from costing.decisions.prices.terms_in_force import channel_terms, number
+from costing.engine.carrying import AccrualCurve, IntArray
+from costing.graph.arrays import Floats, Ints, days
+from costing.inputs.estate import Estate
+from costing.money.time_charges import STEP_DAYS
+from costing.results.results import Results
+
+AS_PLANNED = "as planned"
+
+
+def work_at_dispatch(estate: Estate, bottle_format: str, at: Ints, today: int) -> Floats:
+    """Operation rates of `dispatch` for one bottle leaving on each day [t]."""
+    return np.asarray(work_per_bottle(estate, "dispatch", "finished stock", bottle_format, at, today).sum(axis=0))
+
+
+def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
+    """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
+    goods = estate["dry_goods"]
+    fits = goods["format"].isna() | (goods["format"] == bottle_format)
+    goods = goods[(goods["presentation"] == presentation) & fits]
+    price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
+    return dated_rate(goods, price, at, today)
+
+
+def finished_and_sent(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:
+    """Finishing and, for the bottles that come out good, work at dispatch: per bottle put to disgorging [t]."""
+    sent = good_share(estate) * work_at_dispatch(estate, bottle_format, at, today)
+    return np.asarray(finishing_per_bottle(estate, bottle_format, riddling, at, today) + sent)
+
+
+def charged_at_dispatch(results: Results, state: Ints) -> Floats:
+    """Work and presentation that a run charged on dispatches, all bottles of each [states]."""
+    return np.asarray(results.total[state] - results.shares.matrix[state] @ results.total)
+
+
+@dataclass(frozen=True)
+class Sale:
+    """How a channel takes a release: days, bottles and presentations ("": bare) of its dispatches, in words, and
+    its part of the release.
+    """
+
+    days: IntArray
+    bottles: np.ndarray
+    presentations: tuple[str, ...]
+    words: str
+    share: float
+
+
+class Selling:
+    """How the releases of an estate are sold, and what it costs. results: on any basis."""
+
+    def __init__(self, results: Results) -> None:
+        self.results, self.estate, self.today = results, results.estate, results.chain.valuation_day
+        self.terms = channel_terms(self.estate, self.today)
+        plan = self.estate["dispatches"]
+        day = days(plan["on_date"])
+        self._plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
+        self._storage: dict[tuple[str, str, int, int], AccrualCurve] = {}
+
+    def sales(self, release: str, to_sell: float, first: int) -> dict[str, Sale]:
+        """How each channel takes a release: as planned, or evenly over its months from its first day."""
+        mine = self._plan[self._plan["release_lot"] == release]
+        planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
+        left = max(float(to_sell - mine["bottles"].sum()), 0.0)
+        open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
+        shares = np.array([number(self.terms.loc[name, "share"]) for name in open_channels])
+        if len(shares) and not shares.sum() > 0:
+            part = dict.fromkeys(open_channels, left)
+        else:
+            total = shares.sum()
+            part = dict(zip(open_channels, left * shares / (total or 1.0), strict=True))
+        found = {}
+        for name in map(str, self.terms.index):
+            if name in planned:
+                rows = planned[name].sort_values("day", kind="stable")
+                bottles = rows["bottles"].to_numpy(dtype=float)
+                packed = tuple(rows["presentation"].astype(object).fillna("").astype(str))
+                found[name] = Sale(rows["day"].to_numpy(), bottles, packed, AS_PLANNED, float(bottles.sum()))
+                continue
+            months = int(np.ceil(number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
+            when, bottles = monthly_dispatches(float(to_sell), first, months)
+            words = f"over {months} months" if months else "at once"
+            found[name] = Sale(when, bottles, ("",) * len(when), words, part[name])
+        return found
+
+    def cost_per_bottle(self, sale: Sale, bottle_format: str, channel: str) -> Floats:
+        """Cost of selling a bottle at each dispatch of a sale [k]."""
+        cost = number(self.terms.loc[channel, "selling_cost_per_bottle"]) + work_at_dispatch(
+            self.estate, bottle_format, sale.days, self.today
+        )
+        for name in set(sale.presentations) - {""}:
+            packed = np.array([one == name for one in sale.presentations])
+            goods = presentation_per_bottle(self.estate, name, bottle_format, sale.days, self.today)
+            cost = cost + np.where(packed, goods, 0.0)
+        return np.asarray(cost)
+
+    def plan(self, sale: Sale, release: str, bottle_format: str, channel: str, cost: float, start: int) -> SalePlan:
+        """Sale of a release of all its money: cost stood on `start`, the rest follows from it."""
+        terms = self.terms.loc[channel]
+        return SalePlan(
+            cost,
+            start,
+            sale.days,
+            sale.bottles,
+            int(np.rint(number(terms["customer_days"]))),
+            number(terms["commission"]),
+            self.cost_per_bottle(sale, bottle_format, channel),
+            self._stored(release, bottle_format, start, int(sale.days.max())),
+        )
+
+    def _stored(self, release: str, bottle_format: str, start: int, until: int) -> AccrualCurve:
+        """Storage of one finished bottle of a release a year, from `start` on."""
+        key = (release, bottle_format, start, until)
+        if key not in self._storage:
+            since = days(self.estate["operation_rates"]["from_date"])
+            ahead = np.arange(max(start, self.today), until + 1, STEP_DAYS)
+            at = np.unique(np.concatenate([[start], since[(since > start) & (since < until)], ahead]))
+            rates = storage_per_bottle_year(self.estate, "finished stock", bottle_format, at, self.today)
+            pools = time_pools_of_states(self.results, self._held(release, start), at).sum(axis=0)
+            self._storage[key] = AccrualCurve(at, rates + pools)
+        return self._storage[key]
+
+    def _held(self, release: str, start: int) -> Ints:
+        """State of the release on the later of `start` and the valuation day; none where nothing of it is held."""
+        chain = self.results.chain
+        lot = chain.lots.names.get_indexer(pd.Index([release], dtype=object)).astype(np.int64)
+        if lot[0] < 0:
+            return np.zeros(0, dtype=np.int64)
+        state = chain.state_on(lot, np.array([max(start, self.today)]))
+        return state[(state >= 0) & (chain.states.quantity[state] > 0)]

@@ -1,0 +1,107 @@
+"""Where a direct cost enters its lot.
+
+A cost of a day enters before anything is drawn, worked, lost or gauged that day, and falls on what is there. On a
+lot that is already empty it is shared over all that left it since it was last empty, by quantity: it enters with what
+arrived in that time, each litre or bottle alike, and the shares of the wine take it on to wherever that went.
+
+The date decides only from when values show a cost: `costing.results.late`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from costing.graph.arrays import Floats, Flow, Ints
+from costing.graph.states import Chain
+
+
+@dataclass(frozen=True)
+class Entries:
+    """Parts of costs; parallel arrays: cost, state that the part enters, share of the cost, flow that opened the state,
+    and the last state in which the lot of the cost held something.
+    """
+
+    cost: Ints
+    state: Ints
+    share: Floats
+    flow: Ints
+    held: Ints
+
+
+def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
+    """Entries of costs on lots [costs]; every lot has held something by its day."""
+    at, empty = _last_held(chain, lot, day)
+    cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
+    whole = np.bincount(cost, arrived, len(lot))
+    spread = whole > 0
+    alone = np.flatnonzero(~spread)
+    share = np.concatenate([np.ones(len(alone)), arrived / whole[cost]])
+    state = chain.by_lot[np.concatenate([at[alone], touch])]
+    cost = np.concatenate([alone, cost])
+    order = np.argsort(cost, kind="stable")
+    held = chain.by_lot[at][cost[order]]
+    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], held)
+
+
+def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floats, Floats]:
+    """Costs that all that left a lot shares, as records see them that begin at the end of a day with what it held.
+
+    Returns the part of each that those records still share (1: it is not cut by that day), and what the lot held then
+    as a part of what had arrived until then (0: not cut) [costs].
+    """
+    at, empty = _last_held(chain, lot, day)
+    cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
+    before = chain.states.start[chain.by_lot[touch]] <= closing
+    until = np.bincount(cost[before], arrived[before], len(lot))
+    whole = np.bincount(cost, arrived, len(lot))
+    opened = chain.state_on(lot, np.full(len(lot), closing))
+    held = np.where(until > 0, np.append(chain.states.quantity, 0.0)[opened], 0.0)
+    cut = held > 0
+    part = np.where(cut, np.divide(held + whole - until, whole, out=np.ones(len(lot)), where=cut), 1.0)
+    return part, np.divide(held, until, out=np.zeros(len(lot)), where=cut)
+
+
+def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+    """Touch (place in `Chain.by_lot`) behind which each lot last held something before the day's draws, and whether it
+    was empty since [costs].
+    """
+    states, flows, by_lot = chain.states, chain.flows, chain.by_lot
+    n = len(by_lot)
+    if not len(lot):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_)
+    takes = ~_arrives(chain) & ~np.isin(flows.kind[states.flow[by_lot]], (Flow.COST, Flow.CUT))
+    takes &= states.before[by_lot] > 0
+    next_take = np.append(np.minimum.accumulate(np.where(takes, np.arange(n), n)[::-1])[::-1], n)
+    place = np.full(len(states) + 1, -1, dtype=np.int64)
+    place[by_lot] = np.arange(n)
+    last, earlier = place[chain.state_on(lot, day)], place[chain.state_on(lot, day - 1)]
+    take = next_take[np.where(earlier >= 0, earlier + 1, chain.lot_start[lot])]
+    at = np.where(take <= last, take - 1, last)
+    return place[chain.last_filled(by_lot[at])], states.quantity[by_lot[at]] <= 0
+
+
+def _arrives(chain: Chain) -> NDArray[np.bool_]:
+    """Whether each touch brought something into its lot from elsewhere [by_lot]."""
+    states, flows, by_lot = chain.states, chain.flows, chain.by_lot
+    flow = states.flow[by_lot]
+    arrives = (chain.target_state[flow] == by_lot) & (flows.source[flow] != states.lot[by_lot])
+    return np.asarray(arrives & (flows.kind[flow] != Flow.STOCKTAKE))
+
+
+def _arrivals(chain: Chain, at: Ints, costs: Ints) -> tuple[Ints, Ints, Floats]:
+    """What arrived in the lots of some costs while they held something without a break, up to touch `at` [costs]:
+    cost, touch and quantity.
+    """
+    states, by_lot = chain.states, chain.by_lot
+    begins = np.arange(len(by_lot)) == chain.lot_start[states.lot[by_lot]]
+    begins[1:] |= states.quantity[by_lot[:-1]] <= 0
+    begin = np.maximum.accumulate(np.where(begins, np.arange(len(by_lot)), 0))
+    size = at[costs] - begin[at[costs]] + 1
+    cost = np.repeat(costs, size)
+    touch = np.repeat(at[costs] - np.cumsum(size) + 1, size) + np.arange(size.sum())
+    brought = np.where(_arrives(chain), chain.flows.into[states.flow[by_lot]], 0.0)[touch]
+    came = brought > 0
+    return cost[came], touch[came], brought[came]

@@ -1,0 +1,208 @@
+"""Vats in January on the demo: values of a year redone by hand, the ordinary rows that would move a vat into a
+blend, and market values of a year from now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import ECONOMIC, read_estate, run
+from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends, next_or_last
+from costing.decisions.cellar.reserves import vats
+from costing.model import Runs
+from costing.results.stock import stock_values
+
+EVENLY = 0.075 / np.log(1.075)  # money paid evenly over a year, at its end
+
+
+@pytest.fixture(scope="module")
+def demo(demo_runs):
+    return [demo_runs.book, demo_runs.economic]
+
+
+@pytest.fixture(scope="module")
+def tables(demo_runs):
+    return january_tables(demo_runs)
+
+
+def january_tables(runs):
+    """Every vat with what it is made of, and what it does to the blends."""
+    answer = vats(runs)
+    return answer["vats"].merge(answer["vats_made_of"], on="lot"), answer["vats_in_blends"]
+
+
+def test_every_vat_is_in_the_january_table(demo, tables) -> None:
+    table = tables[0].set_index("lot")
+    stock = stock_values(demo[0])
+    assert set(table.index) == set(stock.loc[stock["unit"] == "L", "lot"])
+    assert table.loc["R-PERP", "reserve"] == pytest.approx(1.0)
+    assert table["litres"].sum() == pytest.approx(stock.loc[stock["unit"] == "L", "quantity"].sum())
+
+
+def test_a_further_year_by_hand(tables) -> None:
+    """R22-CH: 12.3 cents of storage a litre, no pool of its own stage, 7.5 % a year, 0.8 % of loss."""
+    one = tables[0].set_index("lot").loc["R22-CH"]
+    storage = 0.123 * EVENLY
+    assert one["year_per_litre"] == pytest.approx(
+        (one["economic_per_litre"] * 1.075 + storage) / 0.992 - one["economic_per_litre"], rel=1e-9
+    )
+    assert one["market_per_litre"] == 16.4
+    assert one["worth_keeping_at"] == pytest.approx((16.4 * 1.075 + storage) / 0.992, rel=1e-9)
+    assert one["gain_if_sold"] == pytest.approx((16.4 - one["economic_per_litre"]) * one["litres"], rel=1e-9)
+    kept = (16.4 * 0.992 - storage) / 1.075 - one["economic_per_litre"]
+    assert one["gain_if_kept"] == pytest.approx(kept * one["litres"], rel=1e-9)
+
+
+def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
+    table = tables[0].set_index("lot")
+    wine, reserve = table.loc["V25-05"], table.loc["R24-PN"]
+    rate = (wine["year_per_litre"] + wine["economic_per_litre"]) * 0.985 - wine["economic_per_litre"] * 1.075
+    only = (reserve["year_per_litre"] + reserve["economic_per_litre"]) * 0.992 - reserve["economic_per_litre"] * 1.075
+    assert only == pytest.approx(0.123 * EVENLY, rel=1e-9)
+    assert rate / EVENLY - 0.123 == pytest.approx(18_100 / 26_000, rel=1e-6)  # the hall of 2026, on its capacity
+
+
+def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo_runs) -> None:
+    economic = demo_runs.economic
+    estate = economic.estate
+    worth = january_tables(demo_runs)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
+
+    def gains(price: float):
+        later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R24-CH"], "value_per_unit": [price]}
+        rows = pd.concat([estate["market_values"].astype({"lot": object}), pd.DataFrame(later)], ignore_index=True)
+        rows = rows.astype({"lot": "category", "from_date": "datetime64[s]"})
+        changed = replace(estate, tables={**estate.tables, "market_values": rows})
+        return january_tables(Runs(changed, economic.chain))[0].set_index("lot").loc["R24-CH"]
+
+    even = gains(worth)
+    assert even["gain_if_kept"] == pytest.approx(even["gain_if_sold"], abs=1e-6)
+    assert even["market_per_litre"] == 15.41  # the later row is not in force yet
+    above = gains(worth + 0.10)
+    assert above["gain_if_kept"] - above["gain_if_sold"] == pytest.approx(0.10 * 0.992 / 1.075 * above["litres"])
+
+
+def test_a_wine_kept_a_year_is_valued_as_reserve(tables) -> None:
+    table = tables[0].set_index("lot")
+    one = table.loc["V25-05"]
+    assert one["market_per_litre"] == 14.05  # wine
+    storage = (0.123 + 18_100 / 26_000) * EVENLY
+    kept = (15.41 * 0.985 - storage) / 1.075 - one["economic_per_litre"]  # reserve
+    assert one["gain_if_kept"] == pytest.approx(kept * one["litres"], rel=1e-6)
+    assert table.loc["V25-25", "market_per_litre"] == 8.6  # a value of its own
+
+
+def test_blends_planned_and_made(demo) -> None:
+    blends = cuvee_blends(demo[1])
+    made = last_blends(blends).set_index("cuvee")
+    assert made.loc["Brut", "wine_lot"] == "B25-BRUT"
+    assert made.loc["Brut", "bottles_75cl"] == 37_358  # the halves of the day before are another format
+    ready = next_or_last(blends).set_index("cuvee")
+    assert ready.loc["Brut", "wine_lot"] == "B26-BRUT"
+    assert bool(ready.loc["Brut", "planned"])
+    assert not bool(ready.loc["Prestige", "planned"])
+    assert ready.loc["Prestige", "wine_lot"] == "B23-PREST"
+
+
+def test_what_a_vat_does_to_a_blend_adds_up(tables, demo) -> None:
+    table, joined = tables
+    brut = joined[joined["cuvee"] == "Brut"].set_index("lot")
+    one = brut.loc["R-PERP"]
+    assert one["reserve_with_it"] == pytest.approx(
+        (1 - one["part_of_blend"]) * one["reserve_of_blend"] + one["part_of_blend"]
+    )
+    assert one["litres_that_fit"] == pytest.approx(9_899)
+    assert one["part_of_blend"] == pytest.approx(9_899 / 23_809.7)
+    assert one["change_of_blend_per_bottle"] > 0 > one["gain_in_blend"]
+    # what the blend's bottles gain or lose, in today's money, is what the vat gains or loses
+    days = (one["tirage_date"] - pd.Timestamp("2025-12-31")).days
+    of_bottles = -one["change_of_blend_per_bottle"] * 33_104 / 1.075 ** (days / 365)
+    assert of_bottles == pytest.approx(one["gain_in_blend"], rel=1e-9)
+    assert (
+        table.set_index("lot").loc["R-PERP", "gain_if_used"]
+        == joined.loc[(joined["lot"] == "R-PERP") & joined["planned"], "gain_in_blend"].max()
+    )
+
+
+def test_vats_join_only_blends_of_their_sort(tables) -> None:
+    _, joined = tables
+    pairs = set(zip(joined["lot"], joined["cuvee"], strict=True))
+    assert ("V25-25", "Prestige") not in pairs  # second pressing, and no second pressing in it
+    assert ("V25-25", "Seconde") in pairs
+    assert ("R-PERP", "Terrasses") not in pairs  # no reserve in it
+    assert ("V25-07", "Terrasses") not in pairs  # Meunier, and a Chardonnay cuvée
+    assert ("V25-13", "Terrasses") in pairs
+    assert "LIQ-DOS" not in set(joined["lot"])
+
+
+def test_a_vat_put_into_the_blend_does_what_the_table_says() -> None:
+    """Rows that carry it out: the wine of the last blend again, part of it replaced by the vat."""
+    frames = {
+        "Settings": pd.DataFrame({"Setting": ["Valuation date", "Date style"], "Value": ["2025-03-01", "year first"]}),
+        "Interest rates": pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]}),
+        "Cuvées": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "Opening stock": pd.DataFrame(
+            {
+                "Date": "2025-01-01",
+                "Lot": ["V1", "R1", "R2"],
+                "Kind": ["wine", "reserve", "reserve"],
+                "Quantity": [9_000.0, 1_000.0, 600.0],
+                "Unit": "L",
+            }
+        ),
+        "Opening costs": pd.DataFrame(
+            {"Lot": ["V1", "R1", "R2"], "Element": "grapes", "Amount": [90_000.0, 14_000.0, 9_000.0]}
+        ),
+        "Operation rates": pd.DataFrame(
+            {"From": ["2020-01-01"], "Operation": ["storage"], "Driver": ["litre-year"], "Amount": [0.2]}
+        ).assign(Element="storage"),
+    }
+
+    def carried(first: float, reserve: float, more: float) -> dict[str, pd.DataFrame]:
+        moves = pd.DataFrame({"From lot": ["V1", "R1", "R2"], "Out (L)": [first, reserve, more]})
+        moves = moves[moves["Out (L)"] > 0].assign(Date="2025-04-01", Operation="blending", **{"To lot": "B25"})
+        tirage = {"Date": ["2025-04-01"], "Cuvée": ["Brut"], "Bottle lot": ["T25"], "Wine lot": ["B25"]}
+        bottled = pd.DataFrame({**tirage, "Wine (L)": [7_500.0], "Bottles (bottles)": [10_000.0]})
+        return {**frames, "Movements": moves, "Tirage": bottled}
+
+    part = 600 / 7_500
+    plain = read_estate(carried(6_750, 750, 0))
+    mixed = read_estate(carried(6_750 * (1 - part), 750 * (1 - part), 600))
+    before, after = (cuvee_blends(run(estate, ECONOMIC)).iloc[0] for estate in (plain, mixed))
+    _, joined = january_tables(Runs(plain))
+    one = joined[joined["lot"] == "R2"].iloc[0]
+    assert one["part_of_blend"] == pytest.approx(part)
+    # storage of the month to come is taken without interest on itself: a hundredth of a cent
+    assert one["change_of_blend_per_bottle"] == pytest.approx(
+        after["cost_per_bottle"] - before["cost_per_bottle"], abs=1e-4
+    )
+    assert one["reserve_of_blend"] == pytest.approx(0.1)
+    assert one["reserve_with_it"] == pytest.approx(0.1 * (1 - part) + part)
+
+
+def test_without_market_values_or_blends_nothing_is_made_up() -> None:
+    frames = {
+        "Settings": pd.DataFrame({"Setting": ["Valuation date", "Date style"], "Value": ["2025-03-01", "year first"]}),
+        "Interest rates": pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]}),
+        "Opening stock": pd.DataFrame(
+            {"Date": ["2025-01-01"], "Lot": ["V1"], "Kind": ["wine"], "Quantity": [9_000.0], "Unit": ["L"]}
+        ),
+    }
+    estate = read_estate(frames)
+    table, joined = january_tables(Runs(estate))
+    assert table.loc[0, ["market_per_litre", "worth_keeping_at", "gain_if_used", "gain_if_kept"]].isna().all()
+    assert table.loc[0, "used_in"] == ""
+    assert len(joined) == 0
+    empty = {name: frame for name, frame in frames.items() if name != "Opening stock"}
+    nothing = read_estate(empty)
+    assert [len(part) for part in january_tables(Runs(nothing))] == [0, 0]
+
+
+def test_the_sums_of_shares_in_words(tables) -> None:
+    table = tables[0].set_index("lot")
+    assert table.loc["V25-05", "varieties"] == "Pinot Noir 100%"
+    assert table.loc["R-PERP", "vintages"].startswith("2024 45%")
+    assert np.isclose(table.loc["R-PERP", "second_pressing"], 0.0, atol=1e-3)

@@ -1,0 +1,215 @@
+"""Named changes, later rows that follow, scenarios side by side.
+
+Sources: arithmetic in the test; proportions of a yield are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.figures import figure_of
+from costing.decisions.changes.replay import follow
+from costing.decisions.changes.scenarios import (
+    run_scenarios,
+    scenario_changes,
+    scenarios,
+    side_by_side,
+    under,
+)
+from costing.graph.arrays import Flow
+from costing.inputs.estate import as_table
+from costing.model import Runs
+from costing.results.costs import releases
+from tests.properties.estates import random_estate
+
+COLUMNS = ["scenario", "sheet", "column", "where", "how", "value"]
+
+
+@pytest.fixture(scope="module")
+def demo(demo_estate):
+    return demo_estate
+
+
+@pytest.fixture(scope="module")
+def economic(demo):
+    return run(demo, ECONOMIC)
+
+
+def asking(estate, *rows):
+    """The estate with these rows of the Scenarios sheet."""
+    frame = as_table("scenarios", pd.DataFrame([dict(zip(COLUMNS, row, strict=True)) for row in rows]))
+    title = np.full(len(rows), "Scenarios", dtype=object)
+    source = replace(estate.sources["scenarios"], sheet=title, row=np.arange(2, len(rows) + 2))
+    return replace(
+        estate,
+        tables={**estate.tables, "scenarios": frame},
+        sources={**estate.sources, "scenarios": source},
+    )
+
+
+def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> None:
+    answer = scenarios(demo_runs)
+    assert not answer.findings
+    table = answer["scenarios_per_bottle"].set_index("release")
+    names = list(dict.fromkeys(demo["scenarios"]["scenario"].astype(str)))
+    named = [name for name in table.columns if name.startswith("scenario:")]
+    assert named == [f"scenario:{name}" for name in names]
+    assert (table["change:Dear glass and power"] >= -1e-12).all()
+    assert table.loc["D25-3-BRUT", "recorded_per_bottle"] == pytest.approx(figure_of(economic, "D25-3-BRUT"), rel=1e-12)
+    assert (answer["scenarios_stock"].set_index("kind").loc["on lees"] > 0).all()
+
+
+def test_a_scenario_is_the_estate_typed_that_way(demo) -> None:
+    changed = dict(demo.tables)
+    glass = changed["dry_goods"].copy()
+    glass.loc[(glass["item"] == "glass").to_numpy(), "unit_price"] *= 1.18
+    rates = changed["operation_rates"].copy()
+    rates.loc[(rates["element"] == "energy").to_numpy(), "amount"] *= 1.35
+    typed = run(replace(demo, tables={**changed, "dry_goods": glass, "operation_rates": rates}), BOOK)
+    found, short = under(demo, scenario_changes(demo)[0]["Dear glass and power"], BOOK)
+    assert short == 0
+    assert np.array_equal(found.total, typed.total)
+
+
+def test_percent_points_and_units_of_the_header(demo) -> None:
+    estate = asking(
+        demo,
+        ("a", "Interest rates", "Hurdle rate (%)", "", "add", 1.5),
+        ("b", "Interest rates", "hurdle_rate", "Hurdle rate (%)=7.5", "set", 9),
+        ("c", "Pressings", "Must (hl)", "Load=P24-01, Fraction=first", "add", 1),
+        ("d", "Costs", "Amount", "17", "multiply", 2),
+        ("e", "Tirage", "Sugar (g/L)", "From=x", "set", 20),
+    )
+    found, findings = scenario_changes(estate)
+    assert found["a"][0].value == pytest.approx(0.015)
+    assert found["b"][0].value == pytest.approx(0.09)
+    assert (demo["interest_rates"]["hurdle_rate"].iloc[found["b"][0].target.rows] == 0.075).all()
+    assert found["c"][0].value == 100.0
+    assert list(demo.sources["costs"].row[found["d"][0].target.rows]) == [17]
+    assert [one.place for one in findings] == ["Scenarios!D6"]
+    assert "e" not in found
+
+
+def test_nothing_is_changed_in_place(demo) -> None:
+    before = {name: table.copy() for name, table in demo.tables.items()}
+    scenarios(Runs(demo))
+    for name, table in before.items():
+        pd.testing.assert_frame_equal(table, demo[name])
+
+
+@pytest.mark.parametrize(
+    ("row", "cell", "word"),
+    [
+        (("a", "Grape price", "Price per kg", "", "multiply", 1.1), "B2", "Did you mean 'Grape prices'"),
+        (("a", "Settings", "Value", "", "set", 1), "B2", "no sheet whose figures"),
+        (("a", "Year-end costs", "Amount", "", "set", 1), "B2", "no sheet whose figures"),
+        (("a", "Grape prices", "Price", "", "multiply", 1.1), "C2", "no column"),
+        (("a", "Grape prices", "Variety", "", "multiply", 1.1), "C2", "holds no figures"),
+        (("a", "Interest rates", "Hurdle rate", "", "add", 1), "C2", "Hurdle rate (%)"),
+        (("a", "Grape prices", "Price per kg", "Variety=Chardonnai", "multiply", 1.1), "D2", "'Chardonnay'"),
+        (("a", "Grape prices", "Price per kg", "Grape=Meunier", "multiply", 1.1), "D2", "pairs of column=value"),
+        (("a", "Grape prices", "Price per kg", "9999", "multiply", 1.1), "D2", "no filled row"),
+        (
+            ("a", "Grape prices", "Price per kg", "Variety=Chardonnay, Village=Corvaux", "add", 1),
+            "D2",
+            "never together",
+        ),
+        (("a", "Recipes", "Value", "", "set", 1), "B2", "no sheet whose figures"),
+        (("a", "Grape prices", "Price per kg", "", "add", -50), "F2", "below 0"),
+        (("a", "Loss norms", "Norm (%)", "", "add", 400), "F2", "above 100"),
+        (("a", "Costs", "Amount", "", "multiply", float("nan")), "F2", "is missing"),
+    ],
+)
+def test_a_scenario_that_names_nothing_is_a_finding(demo, row, cell, word) -> None:
+    estate = asking(demo, row, ("fine", "Costs", "Amount", "", "multiply", 1.1))
+    results, findings = run_scenarios(estate)
+    assert [one.place for one in findings] == [f"Scenarios!{cell}"]
+    assert word in f"{findings[0].rule} {findings[0].remedy}"
+    assert list(results) == ["fine"]
+
+
+def test_records_that_would_make_no_sense_are_a_finding(demo) -> None:
+    estate = asking(demo, ("a", "Pressings", "By-product credit", "Fraction=by-product", "multiply", 1e6))
+    results, findings = run_scenarios(estate)
+    assert not results
+    assert "make no sense" in findings[0].rule
+
+
+def test_a_frost_takes_bottles_and_is_told(demo) -> None:
+    estate = asking(demo, ("Frost", "Pressings", "Must (L)", "Fraction=first", "multiply", 0.9))
+    results, findings = run_scenarios(estate)
+    assert [one.severity for one in findings] == ["caution"]
+    before, after = releases(run(demo, ECONOMIC)), releases(results["Frost"])
+    fewer = after["bottles"] / before["bottles"]
+    assert (fewer <= 1 + 1e-12).all()
+    assert fewer.min() == pytest.approx(0.9, abs=0.02)
+
+
+def test_every_row_follows_when_all_grapes_are_fewer() -> None:
+    """All opening stock and deliveries × k: every quantity that empties its lot is × k, every share stays."""
+    for seed in (3, 8, 14):
+        estate = read_estate(random_estate(seed, 40))
+        chain = trace(estate)
+        fewer = [
+            Change(Target(name, "quantity", np.arange(len(estate[name])), 1.0), "multiply", 1.0 + 1e-9)
+            for name in ("opening_stock", "deliveries")
+            if len(estate[name])
+        ]
+        moved, short = follow(estate, chain, apply_changes(estate, fewer))
+        again = trace(moved)
+        assert short == 0
+        assert np.allclose(again.edges.share, chain.edges.share, atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("factor", [0.93, 1.04])
+def test_no_lot_is_overdrawn_whatever_the_yield(seed, factor) -> None:
+    estate = read_estate(random_estate(seed, 50))
+    chain = trace(estate)
+    pressed = np.flatnonzero(estate["pressings"]["volume_l"].notna().to_numpy())
+    received = np.arange(len(estate["deliveries"]))[::2]
+    changes = [
+        Change(Target(name, column, rows, 1.0), "multiply", factor)
+        for name, column, rows in (("pressings", "volume_l", pressed), ("deliveries", "quantity", received))
+        if len(rows)
+    ]
+    moved, _ = follow(estate, chain, apply_changes(estate, changes))
+    again = trace(moved)  # an overdrawn lot would be an error
+    results = run(moved, ECONOMIC, again)
+    assert len(again.flows) == len(chain.flows)
+    emptied = (chain.states.quantity[chain.states.last_of_lot] == 0) & (chain.lots.unit < 2)
+    at = again.states.last_of_lot
+    touched = np.zeros(len(chain.lots.names), dtype=bool)
+    touched[chain.flows.target[chain.flows.kind == Flow.STOCKTAKE]] = True
+    assert (again.states.quantity[at][emptied & ~touched] <= 1e-6).all()
+    assert results.reconciliation()["amount"].iloc[-1] == pytest.approx(0, abs=1e-6)
+
+
+def test_no_change_changes_nothing(demo) -> None:
+    chain = trace(demo)
+    moved, short = follow(demo, chain, demo)
+    assert moved is demo
+    assert short == 0
+
+
+def test_last_year_s_run_is_a_scenario_too(demo, economic) -> None:
+    other = run(demo, ECONOMIC.replace(name="at 12 %", rate=0.12))
+    table = side_by_side({"this run": economic, "at 12 %": other})
+    assert (table["change:at 12 %"] >= -1e-9).all()
+    assert len(table) == len(releases(economic))
+
+
+def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:
+    wine = {"lot": "V1", "kind": "wine", "on_date": "2025-12-31", "quantity": 1000, "unit": "L"}
+    tables = {"opening_stock": pd.DataFrame([wine]), "opening_costs": pd.DataFrame([{"lot": "V1", "amount": 3000.0}])}
+    runs = Runs(read_estate(tables))
+    assert scenarios(runs).empty == "The Scenarios sheet is empty."
+    beside = scenarios(runs, {"the budget": Runs(read_estate(tables))})
+    assert not len(beside.main)
+    assert beside.empty.startswith("No release to compare")

@@ -1,0 +1,303 @@
+"""Draws against closed forms, the `uncertainties` package, SALib and exact reruns.
+
+Sources: variance of a linear function of correlated normal figures, σ² = kᵀΣk (JCGM 100:2008, Guide to the expression
+of uncertainty in measurement, 5.2.2, from memory); the `uncertainties` package does the same; first-order indices by
+SALib's Sobol analysis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from SALib.analyze import sobol as sobol_analysis
+from SALib.sample import sobol as sobol_sample
+from scipy import stats
+from uncertainties import correlated_values_norm
+
+from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
+from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
+from costing.decisions.changes.sensitivity import cell_sensitivities
+from costing.decisions.changes.uncertain_prices import prices_drawn
+from costing.decisions.changes.uncertainty import Forecast, forecast, priced
+from costing.decisions.changes.uncertainty_tables import costs_drawn, forecast_answer, variance_shares
+from costing.decisions.prices.price_tables import release_prices
+from costing.inputs.estate import as_table
+from costing.model import Runs
+from tests.properties.estates import random_estate
+
+BRUT = "D25-3-BRUT"
+COLUMNS = ["name", "sheet", "column", "where", "how", "distribution", "first_parameter", "second_parameter"]
+COLUMNS += ["third_parameter", "correlated_with", "correlation"]
+
+
+def at_draws(found: Forecast, basis: str, drawn: np.ndarray) -> np.ndarray:
+    """Cost per bottle of any draws [draws, releases]; drawn [draws, figures]: as the sheet states values."""
+    return priced(found.response[basis], found.figures, found.straight, found.curved, drawn)
+
+
+@pytest.fixture(scope="module")
+def demo(demo_estate):
+    return demo_estate
+
+
+@pytest.fixture(scope="module")
+def found(demo):
+    return forecast(demo, 4_000, seed=7)
+
+
+def doubtful(estate, *rows):
+    """The estate with these rows of the Uncertainty sheet."""
+    frame = pd.DataFrame([dict(zip(COLUMNS, row, strict=False)) for row in rows], columns=COLUMNS)
+    blank = np.array([], dtype=object)
+    source = replace(
+        estate.sources["uncertainty"],
+        sheet=np.full(len(frame), "Uncertainty", dtype=object) if len(frame) else blank,
+        row=np.arange(2, len(frame) + 2),
+    )
+    tables = {**estate.tables, "uncertainty": as_table("uncertainty", frame)}
+    return replace(estate, tables=tables, sources={**estate.sources, "uncertainty": source})
+
+
+GRAPES = ("grapes", "Grape prices", "Price per kg", "", "multiply", "normal", 1, 0.05)
+GLASS = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.08, None, "grapes", 0.5)
+LABOUR = ("labour", "Operation rates", "Amount", "Element=labour", "multiply", "normal", 1, 0.04)
+
+
+def _per_whole(results, sheet, column, what=None):
+    """Change of a bottle if all cells of a column rise by the whole of their value."""
+    cells = cell_sensitivities(results, BRUT)
+    mine = cells[(cells["sheet"] == sheet) & (cells["sheet_column"] == column)]
+    return 100.0 * mine[(mine["what"] == what) if what else slice(None)]["change_per_percent"].sum()
+
+
+def test_one_normal_price_has_the_closed_form(demo) -> None:
+    estate = doubtful(demo, GRAPES)
+    drawn = forecast(estate, 20_000, seed=3, bases=(ECONOMIC,), watched=[BRUT])
+    cost = drawn.cost["economic"][:, 0]
+    slope = _per_whole(run(demo, ECONOMIC), "Grape prices", "Price per kg")
+    assert cost == pytest.approx(drawn.recorded["economic"][0] + slope * (drawn.drawn[:, 0] - 1.0), rel=1e-9)
+    error = slope * 0.05 / np.sqrt(20_000)
+    assert abs(cost.mean() - drawn.recorded["economic"][0]) < 4 * error
+    assert cost.std() == pytest.approx(slope * 0.05, rel=0.03)
+    line = costs_drawn(drawn).iloc[0]
+    assert line["p95"] == pytest.approx(
+        drawn.recorded["economic"][0] + slope * 0.05 * stats.norm.ppf(0.95), abs=6 * error
+    )
+
+
+def test_correlated_prices_agree_with_the_uncertainties_package(demo) -> None:
+    estate = doubtful(demo, GRAPES, GLASS, LABOUR)
+    drawn = forecast(estate, 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
+    results = run(demo, ECONOMIC)
+    slopes = (
+        _per_whole(results, "Grape prices", "Price per kg"),
+        _per_whole(results, "Dry goods", "Unit price", "glass"),
+        _per_whole(results, "Operation rates", "Amount", "labour"),
+    )
+    matrix = np.array([[1.0, 0.5, 0.0], [0.5, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    prices = correlated_values_norm([(1.0, 0.05), (1.0, 0.08), (1.0, 0.04)], matrix)
+    expected = sum(slope * price for slope, price in zip(slopes, prices, strict=True))
+    assert drawn.cost["economic"][:, 0].std() == pytest.approx(expected.std_dev, rel=0.02)
+    assert np.corrcoef(drawn.drawn[:, 0], drawn.drawn[:, 1])[0, 1] == pytest.approx(0.5, abs=0.03)
+
+
+def test_first_order_shares_agree_with_salib(found) -> None:
+    names = [figure.name for figure in found.figures]
+    problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
+    share = np.clip(sobol_sample.sample(problem, 1024, calc_second_order=False, seed=1), 1e-9, 1 - 1e-9)
+    drawn = np.column_stack([figure.distribution.quantile(share[:, at]) for at, figure in enumerate(found.figures)])
+    releases = list(found.releases["release"].astype(str))
+    mine = variance_shares(found, "economic")
+    for release in (BRUT, "D25-4-SEC", "D25-4-TERR"):
+        at = releases.index(release)
+        cost = at_draws(found, "economic", drawn)[:, at]
+        theirs = sobol_analysis.analyze(problem, cost, calc_second_order=False, seed=1, num_resamples=20)
+        assert np.allclose(mine[release].fillna(0.0), theirs["S1"], atol=0.03), release
+    assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_share_is_blank_where_the_figure_or_every_figure_varies_by_nothing(demo, found) -> None:
+    mine = variance_shares(found, "economic")
+    assert mine.loc["prices by age"].isna().all(), "a selling price is no part of a cost"
+    assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
+    price = ("prices", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
+    still = variance_shares(forecast(doubtful(demo, price), 50, watched=[BRUT]), "economic")
+    assert still.isna().all(axis=None)
+
+
+def test_the_response_agrees_with_exact_runs(found, demo) -> None:
+    assert found.reruns_checked == 3
+    assert found.rerun_difference < 2e-3
+    assert 0.5 < found.overdrawn <= 1.0  # a yield below the recorded one leaves less than the rows draw
+    assert np.allclose(found.recorded["economic"][list(found.releases["release"]).index(BRUT)], 16.0679, atol=1e-3)
+
+
+def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
+    half = ("yield", "Pressings", "Must (L)", "Fraction=first", "multiply", "uniform", 0.96, 1.0)
+    drawn = forecast(doubtful(demo, half), 200, seed=1, bases=(ECONOMIC,), watched=[BRUT])
+    assert drawn.rerun_difference < 1e-4
+    assert drawn.overdrawn > 0.9
+    order = np.argsort(drawn.drawn[:, 0])
+    cost = drawn.cost["economic"][order, 0]
+    assert (np.diff(cost) <= 1e-9).all()
+    assert cost[0] > cost[-1] * 1.01
+
+
+def test_the_same_seed_gives_the_same_figures(demo) -> None:
+    estate = doubtful(demo, GRAPES, GLASS)
+    one, two, other = (forecast(estate, 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
+    assert np.array_equal(one.cost["book"], two.cost["book"])
+    assert np.array_equal(one.drawn, two.drawn)
+    assert not np.array_equal(one.drawn, other.drawn)
+
+
+def test_progress_is_told_to_the_end(demo) -> None:
+    seen = []
+    forecast(doubtful(demo, GRAPES), 50, watched=[BRUT], progress=lambda done, steps: seen.append((done, steps)))
+    assert [one for one, _ in seen] == list(range(1, len(seen) + 1))
+    assert seen[-1][0] == seen[-1][1]
+
+
+def test_distributions_are_those_of_scipy() -> None:
+    share = np.linspace(0.01, 0.99, 99)
+    for mine, theirs in (
+        (Distribution("normal", (2.0, 0.5, np.nan)), stats.norm(2.0, 0.5)),
+        (Distribution("uniform", (1.0, 3.0, np.nan)), stats.uniform(1.0, 2.0)),
+        (Distribution("triangular", (1.0, 1.5, 4.0)), stats.triang(0.5 / 3.0, 1.0, 3.0)),
+        (Distribution("lognormal", (2.0, 0.3, np.nan)), stats.lognorm(0.3, scale=2.0)),
+    ):
+        assert np.allclose(mine.quantile(share), theirs.ppf(share), rtol=1e-12), mine.kind
+
+
+def test_figures_that_are_set_take_their_median(demo) -> None:
+    rate = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "set", "uniform", 6, 9)
+    drawn = forecast(doubtful(demo, rate), 400, seed=2, bases=(ECONOMIC,), watched=[BRUT])
+    assert drawn.rerun_difference < 1e-5
+    at_low = run(demo, ECONOMIC.replace(rate=0.06))
+    releases = at_low.estate["disgorgements"]["release_lot"].astype(str)
+    assert BRUT in set(releases)
+    table = costs_drawn(drawn)
+    assert table["p5"].iloc[0] > 0
+    assert drawn.cost["economic"].min() < drawn.recorded["economic"][0] < drawn.cost["economic"].max()
+
+
+@pytest.mark.parametrize("seed", [2, 5, 9])
+def test_random_estates_answer_as_exact_runs_do(seed) -> None:
+    estate = read_estate(random_estate(seed, 45))
+    rows = []
+    if len(estate["pressings"]):
+        rows.append(("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.97, 1.02))
+    if len(estate["costs"]):
+        rows.append(("costs", "Costs", "Amount", "", "multiply", "normal", 1, 0.1))
+    drawn = forecast(doubtful(estate, *rows), 60, seed=1, bases=(ECONOMIC, BOOK))
+    if not len(drawn.releases):
+        pytest.skip("nothing is released")
+    assert drawn.rerun_difference < 2e-3
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "word"),
+    [
+        (("a", "Grape prices", "Price per kg", "", "multiply", "normal", 1, 0), "H2", "no standard deviation"),
+        (("a", "Grape prices", "Price per kg", "", "multiply", "uniform", 2, 1), "H2", "high end"),
+        (("a", "Grape prices", "Price per kg", "", "multiply", "triangular", 1, 2), "I2", "has three"),
+        (("a", "Grape prices", "Price per kg", "", "multiply", "triangular", 1, 3, 2), "H2", "does not lie between"),
+        (("a", "Grape prices", "Price per kg", "", "multiply", "lognormal", -1, 0.1), "G2", "median"),
+        (("a", "Grape price", "Price per kg", "", "multiply", "normal", 1, 0.1), "B2", "Grape prices"),
+        (("a", "Grape prices", "Price", "", "multiply", "normal", 1, 0.1), "C2", "no column"),
+        (("a", "Grape prices", "Village", "", "multiply", "normal", 1, 0.1), "C2", "holds no figures"),
+        (("a", "Grape prices", "Price per kg", "Variety=Chardonay", "multiply", "normal", 1, 0.1), "D2", "Chardonnay"),
+        (("a", "Grape prices", "Price per kg", "", "multiply", "normal", 1, 0.9), "G2", "can't be"),
+        (
+            ("a", "Grape prices", "Price per kg", "", "multiply", "normal", 1, 0.1, None, "b", 0.2),
+            "J2",
+            "no other figure",
+        ),
+        (
+            ("a", "Grape prices", "Price per kg", "", "multiply", "normal", 1, 0.1, None, "a", 0.2),
+            "J2",
+            "no other figure",
+        ),
+    ],
+)
+def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
+    with pytest.raises(InputError) as wrong:
+        forecast(doubtful(demo, row), 10)
+    errors = [one for one in wrong.value.findings if one.severity == "error"]
+    assert len(errors) == 1
+    assert errors[0].place == f"Uncertainty!{column}"
+    assert word in f"{errors[0].rule} {errors[0].remedy}"
+
+
+def test_nothing_in_doubt_and_nothing_released(demo) -> None:
+    sure = forecast(doubtful(demo), 20, watched=[BRUT])
+    assert np.array_equal(sure.cost["book"], np.full((20, 1), sure.recorded["book"][0]))
+    assert len(costs_drawn(sure)) == 2
+    silent = forecast_answer(Runs(doubtful(demo)), 20)
+    assert not len(silent.main)
+    assert "Uncertainty is empty" in silent.empty
+    nothing = forecast(doubtful(demo, GRAPES), 20, watched=["no such release"])
+    assert nothing.cost["economic"].shape == (20, 0)
+
+
+def test_draws_that_make_no_sense_are_said_at_their_row(demo) -> None:
+    credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
+    with pytest.raises(InputError) as wrong:
+        forecast(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1)), 10)
+    assert wrong.value.findings[-1].place.startswith("Uncertainty!G")
+
+
+def test_correlations_that_cannot_hold_together_are_refused(demo) -> None:
+    tied = (
+        ("a", *GRAPES[1:], None, "b", 0.95),
+        ("b", *LABOUR[1:], None, "c", 0.95),
+        ("c", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.08),
+    )
+    estate = doubtful(demo, *tied)
+    _, _, findings = uncertain_figures(estate)
+    assert [one.place for one in findings] == ["Uncertainty!K2"]
+    assert "can't hold together" in findings[0].rule
+    missing = doubtful(demo, ("a", *GRAPES[1:], None, "b"), ("b", *LABOUR[1:]))
+    assert [one.place for one in uncertain_figures(missing)[2]] == ["Uncertainty!K2"]
+    twice = doubtful(demo, GRAPES, ("grapes", *LABOUR[1:]))
+    assert [one.place for one in uncertain_figures(twice)[2]] == ["Uncertainty!A3"]
+
+
+def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
+    """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
+    glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
+    hurdle = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "add", "uniform", -1, 1)
+    found = forecast(doubtful(demo, glass, hurdle), 3, seed=1)
+    drawn = np.array([[1.18, 0.0]] * 3)
+    cost = {basis: at_draws(found, basis, drawn) for basis in found.cost}
+    found = replace(found, drawn=drawn, cost=cost)
+    price = {}
+    for name, factor in (("now", 1.0), ("then", 1.18)):
+        table = demo["dry_goods"].copy()
+        table.loc[(table["item"] == "glass").to_numpy(), "unit_price"] *= factor
+        estate = replace(demo, tables={**demo.tables, "dry_goods": table})
+        book = run(estate, BOOK)
+        economic, again = (run(estate, basis, book.chain) for basis in (ECONOMIC, REPLACEMENT))
+        price[name] = release_prices(book, economic, again), economic
+    table = prices_drawn(found, price["now"][1], price["now"][0])
+    both = table.merge(price["then"][0][["release", "channel", "target_price"]], on=["release", "channel"])
+    assert len(both) > 50
+    assert (both["target_price_y"] > both["target_price_x"] * 1.001).any()
+    assert np.allclose(both["p50"], both["target_price_y"], rtol=5e-4)
+
+
+def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
+    answer = forecast_answer(demo_runs, 200, seed=7)
+    assert len(answer["costs_drawn"]) == 2 * len(found.releases)
+    assert list(answer["figures_drawn"]["figure"]) == [figure.name for figure in found.figures]
+    assert {"Brut", "Seconde"} <= set(answer["doubt_by_cuvee"]["cuvee"])
+    turned = answer["doubt_by_figure"].set_index("figure")["share_of_doubt:Brut"]
+    brut = answer["doubt_by_cuvee"].set_index("cuvee").loc["Brut"]
+    assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
+    assert len(answer["prices_drawn"]) > 50
+    assert len(answer.says) == 2
+    assert next(iter(answer.tables)) == "costs_drawn"
+    assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)

@@ -1,0 +1,134 @@
+"""Why a figure moved: parts add up exactly, each family says its own, two years in six lines.
+
+Source: replacing one factor at a time is the ordinary variance analysis of price and quantity (OpenStax, Principles of
+Accounting, vol. 2, 8.2 and 8.3, from memory); the textbook's materials variances are worked in the last test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import BOOK, ECONOMIC, CostingError, run, trace
+from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.figures import STOCK, figure_of
+from costing.decisions.changes.replay import follow
+from costing.decisions.changes.why import why_it_moved
+from costing.decisions.changes.years import between_releases, bottle_of
+
+LOT = "D25-3-BRUT"
+
+
+@pytest.fixture(scope="module")
+def demo(demo_estate):
+    return demo_estate
+
+
+def _with(estate, *changes):
+    made = [Change(Target(table, column, rows, 1.0), "multiply", factor) for table, column, rows, factor in changes]
+    return follow(estate, trace(estate), apply_changes(estate, made))[0]
+
+
+def _all(estate, table):
+    return np.arange(len(estate[table]))
+
+
+@pytest.mark.parametrize(
+    ("family", "table", "column", "factor"),
+    [
+        ("price", "grape_prices", "price_per_kg", 1.05),
+        ("price", "dry_goods", "unit_price", 1.10),
+        ("rates", "operation_rates", "amount", 1.10),
+        ("rates", "interest_rates", "hurdle_rate", 1.20),
+        ("rates", "pools", "amount", 0.90),
+    ],
+)
+def test_one_family_moved_says_so_alone(demo, family, table, column, factor) -> None:
+    other = _with(demo, (table, column, _all(demo, table), factor))
+    found = why_it_moved(demo, other, LOT).set_index("what_moved")
+    assert list(found.index) == ["before", family, "after"]
+    begin, end = figure_of(run(demo, ECONOMIC), LOT), figure_of(run(other, ECONOMIC), LOT)
+    assert found.loc[family, "change"] == end - begin
+    assert found.loc[family, "behind_it"].startswith(
+        ("Grape prices!", "Dry goods!", "Operation rates!", "Interest", "Pools!")
+    )
+
+
+@pytest.mark.parametrize("what", [LOT, "Brut", STOCK])
+def test_parts_add_up_exactly(demo, what) -> None:
+    first = np.flatnonzero((demo["pressings"]["fraction"] == "first").to_numpy())
+    other = _with(
+        demo,
+        ("grape_prices", "price_per_kg", _all(demo, "grape_prices"), 1.04),
+        ("pressings", "volume_l", first, 0.985),
+        ("disgorgements", "bottles_out", _all(demo, "disgorgements"), 0.99),
+        ("operation_rates", "amount", _all(demo, "operation_rates"), 1.03),
+    )
+    later = other["disgorgements"].copy()
+    later.loc[(later["release_lot"] == LOT).to_numpy(), "on_date"] += pd.Timedelta(days=15)
+    without = other["costs"].drop(index=[3]).reset_index(drop=True)
+    sources = replace(other.sources["costs"], row=np.delete(other.sources["costs"].row, 3))
+    sources = replace(sources, sheet=np.delete(sources.sheet, 3))
+    other = replace(
+        other,
+        tables={**other.tables, "disgorgements": later, "costs": without},
+        sources={**other.sources, "costs": sources},
+    )
+    found = why_it_moved(demo, other, what)
+    assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]
+    amounts = found["change"].to_numpy()
+    assert amounts[1:-1].sum() == pytest.approx(amounts[-1] - amounts[0], rel=1e-12)
+    assert np.allclose(found["running"].to_numpy()[:-1], np.cumsum(amounts[:-1]), rtol=1e-12)
+    assert "Costs: 0 new, 1 gone" in found["behind_it"].iloc[-2]
+    by = found.set_index("what_moved")["change"]
+    assert by["price"] > 0
+    assert by["rates"] > 0
+
+
+def test_two_estates_that_are_the_same_differ_in_nothing(demo) -> None:
+    found = why_it_moved(demo, demo, LOT)
+    assert list(found["what_moved"]) == ["before", "after"]
+
+
+def test_an_estate_without_the_cuvee_is_refused(demo) -> None:
+    with pytest.raises(CostingError, match="Did you mean 'Brut'"):
+        why_it_moved(demo, demo, "Brutt")
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
+@pytest.mark.parametrize(
+    ("first", "second"), [("D24-3-BRUT", LOT), ("D24-4-TERR", "D25-4-TERR"), ("D24-4-SEC", "D25-4-SEC"), (LOT, LOT)]
+)
+def test_two_years_in_six_lines_to_the_cent(demo, basis, first, second) -> None:
+    results = run(demo, basis)
+    table = between_releases(results, first, second)
+    assert list(table["what_moved"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
+    difference = figure_of(results, second) - figure_of(results, first)
+    assert table["change_per_bottle"].iloc[:6].sum() == pytest.approx(round(difference, 2), abs=1e-9)
+    assert table["change_per_bottle"].iloc[6] == pytest.approx(round(difference, 2), abs=1e-9)
+    for lot in (first, second):
+        one = bottle_of(results, lot)
+        assert one.grapes + one.work + one.time + one.wine == pytest.approx(one.cost, rel=1e-9)
+
+
+def test_dearer_grapes_are_the_price_line(demo) -> None:
+    """OpenStax, Principles of Accounting vol. 2, 8.2: price variance = (actual − standard price) × actual quantity."""
+    dear = run(_with(demo, ("grape_prices", "price_per_kg", _all(demo, "grape_prices"), 1.10)), BOOK)
+    one, other = bottle_of(run(demo, BOOK), LOT), bottle_of(dear, LOT)
+    assert other.kg_per_l == pytest.approx(one.kg_per_l, rel=0.02)  # sales-value shares move a little with nothing else
+    assert other.entered_l == pytest.approx(one.entered_l, rel=1e-9)
+    assert other.price > one.price * 1.05
+    assert other.grapes - one.grapes == pytest.approx(
+        (other.price - one.price) * one.kg_per_l * one.entered_l * one.pressed
+    )
+
+
+def test_fewer_litres_from_the_same_grapes_are_the_yield_line(demo) -> None:
+    every = np.flatnonzero(demo["pressings"]["volume_l"].notna().to_numpy())
+    less = run(_with(demo, ("pressings", "volume_l", every, 0.95)), BOOK)
+    one, other = bottle_of(run(demo, BOOK), LOT), bottle_of(less, LOT)
+    assert other.kg_per_l == pytest.approx(one.kg_per_l / 0.95, rel=5e-3)
+    assert other.price == pytest.approx(one.price, rel=5e-3)

@@ -1,0 +1,149 @@
+"""Where money enters its lot: the delivery's arrival, before a day's draws, or over all that left."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+import pytest
+
+from costing import BOOK, read_estate, run
+from costing.results.roll_forward import exits
+from tests.decisions.one_bottling import one_bottling
+from tests.properties.estates import Tables
+
+DAY = "2025-09-10"
+
+
+def cost(tables: Tables, lot: str) -> float:
+    """Cost of a lot at the end of the records."""
+    results = run(read_estate(tables), BOOK)
+    return float(results.total[results.chain.states.last_of_lot[results.chain.lots.names.get_loc(lot)]])
+
+
+def pressed(days: Sequence[str] = (DAY, DAY)) -> Tables:
+    """8,000 kg at 6.00, pressed in two loads of 4,000 kg."""
+    return {
+        "deliveries": pd.DataFrame(
+            {"Date": [DAY], "Lot": ["G"], "What": ["grapes"], "Quantity": [8000], "Unit": ["kg"],
+             "Price per unit": [6.0]}
+        ),
+        "pressings": pd.DataFrame(
+            {"Date": list(days), "Load": ["P1", "P2"], "From lot": ["G", "G"], "Grapes (kg)": [4000, 4000],
+             "Fraction": ["first", "first"], "Must (L)": [2000, 2000], "To lot": ["M1", "M2"]}
+        ),
+    }  # fmt: skip
+
+
+def spent(day: str, lot: str, element: str, amount: float) -> pd.DataFrame:
+    return pd.DataFrame({"Date incurred": [day], "Lot": [lot], "Element": [element], "Amount": [amount]})
+
+
+@pytest.mark.parametrize("fixed", [DAY, "2026-03-20"])
+@pytest.mark.parametrize("days", [(DAY, DAY), (DAY, "2025-09-12"), ("2025-09-12", DAY)])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_a_premium_is_shared_by_weight_whatever_its_date_and_the_order_of_rows(
+    fixed: str, days: tuple[str, str], swapped: bool
+) -> None:
+    tables = pressed(days)
+    tables["deliveries"] = tables["deliveries"].assign(
+        **{"Final premium per unit": 0.15, "Premium date": pd.Timestamp(fixed)}
+    )
+    if swapped:
+        tables["pressings"] = tables["pressings"].iloc[::-1].reset_index(drop=True)
+    assert [cost(tables, "M1"), cost(tables, "M2")] == pytest.approx([24_600, 24_600])
+
+
+@pytest.mark.parametrize("element", ["picking", "labour"])
+def test_a_cost_on_the_day_both_loads_are_pressed_is_in_both(element: str) -> None:
+    tables = {**pressed(), "costs": spent(DAY, "G", element, 4000)}
+    assert [cost(tables, "M1"), cost(tables, "M2")] == pytest.approx([26_000, 26_000])
+
+
+def bottled_on(second: str) -> Tables:
+    """1,500 L at 4.00, bottled half and half."""
+    return {
+        "deliveries": pd.DataFrame(
+            {"Date": ["2025-01-01"], "Lot": ["B"], "What": ["wine"], "Quantity": [1500], "Unit": ["L"],
+             "Price per unit": [4.0]}
+        ),
+        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "tirage": pd.DataFrame(
+            {"Date": ["2025-03-01", second], "Cuvée": ["Brut"] * 2, "Bottle lot": ["T1", "T2"],
+             "Wine lot": ["B"] * 2, "Wine (L)": [750, 750], "Format": ["bottle"] * 2,
+             "Bottles (bottles)": [1000, 1000]}
+        ),
+    }  # fmt: skip
+
+
+def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
+    tables = {**bottled_on("2025-03-01"), "costs": spent("2025-03-01", "B", "labour", 1000)}
+    assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+
+
+@pytest.mark.parametrize("second", ["2025-03-01", "2025-03-05"])
+def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(second: str) -> None:
+    """Once 3,000 / 4,000: all of it followed the wine that left last."""
+    tables = {**bottled_on(second), "costs": spent("2025-05-01", "B", "labour", 1000)}
+    assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+
+
+def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
+    """The vat was emptied, and filled again twice before the invoice: the first filling bears none of it."""
+    tables = bottled_on("2025-03-05")
+    wine = tables["deliveries"].iloc[0].to_dict()
+    filled = [{**wine, "Date": day, "Quantity": litres} for day, litres in (("2025-04-01", 300), ("2025-04-20", 600))]
+    tables["deliveries"] = pd.concat([tables["deliveries"], pd.DataFrame(filled)], ignore_index=True)
+    more = [
+        {"Date": day, "Cuvée": "Brut", "Bottle lot": lot, "Wine lot": "B", "Wine (L)": litres, "Format": "bottle",
+         "Bottles (bottles)": litres / 0.75}
+        for day, lot, litres in (("2025-04-10", "T3", 150), ("2025-05-10", "T4", 750))
+    ]  # fmt: skip
+    tables["tirage"] = pd.concat([tables["tirage"], pd.DataFrame(more)], ignore_index=True)
+    tables["costs"] = spent("2025-06-01", "B", "labour", 900)
+    assert [cost(tables, lot) for lot in ("T1", "T2", "T3", "T4")] == pytest.approx(
+        [3_000, 3_000, 600 + 150, 3_000 + 750]
+    )
+
+
+def test_a_cost_on_a_blend_not_yet_empty_falls_on_what_is_there() -> None:
+    tables = {**bottled_on("2025-03-05"), "costs": spent("2025-03-03", "B", "labour", 1000)}
+    assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_000, 4_000])
+
+
+def test_a_cost_on_a_release_on_its_first_dispatch_day_is_on_the_bottles_sent_too() -> None:
+    tables = one_bottling()
+    tables["dispatches"] = pd.DataFrame(
+        {"Date": ["2025-06-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles (bottles)": [400]}
+    )
+    tables["costs"] = spent("2025-06-01", "D", "labour", 1000)
+    assert cost(tables, "D") == pytest.approx(0.6 * (9_000 + 1_000))
+
+
+def test_a_late_cost_on_a_release_sold_out_is_cost_of_goods_sold_when_incurred() -> None:
+    tables = one_bottling()
+    tables["dispatches"] = pd.DataFrame(
+        {"Date": ["2025-06-01", "2025-12-01"], "Release lot": ["D"] * 2, "Channel": ["Trade"] * 2,
+         "Bottles (bottles)": [400, 600]}
+    )  # fmt: skip
+    tables["costs"] = spent("2026-01-15", "D", "labour", 500)
+    results = run(read_estate(tables), BOOK)
+
+    def sold(first: str, last: str) -> float:
+        found = exits(results, first, last)
+        return float(found["cost"].sum())
+
+    assert sold("2025-01-01", "2025-12-31") == pytest.approx(9_000)
+    assert sold("2026-01-01", "2026-12-31") == pytest.approx(500)
+
+
+def test_riddling_and_disgorging_of_bottles_lost_beyond_the_norm_is_lost_with_them() -> None:
+    tables = one_bottling()
+    tables["disgorgements"] = tables["disgorgements"].assign(
+        **{"Bottles out (bottles)": 500, "Riddling": "machine riddling"}
+    )
+    tables["operation_rates"] = pd.DataFrame(
+        {"From": ["2020-01-01"] * 2, "Operation": ["machine riddling", "disgorgement"],
+         "Driver": ["bottle in"] * 2, "Amount": [1.5, 0.5], "Element": ["energy", "labour"]}
+    )  # fmt: skip
+    assert cost(tables, "D") / 500 == pytest.approx(9.0 + 2.0)

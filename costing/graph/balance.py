@@ -173,6 +173,21 @@ def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Plac
         )
 
 
+def work_begins(touches: Touches, balance: Balance, flows: Flows) -> Ints:
+    """Touch with which the work in place of each touch begins; its own where it stands alone.
+
+    Rows of one lot, moment and operation are one work in parts, and all take their part of what the lot held before
+    the first; together they take no more than that (else they follow one another) [touches].
+    """
+    flow, own = touches.flow, np.arange(len(touches.flow))
+    follows = (touches.role == IN_PLACE) & ~touches.first_of_lot
+    for same in (touches.role, flows.day[flow], flows.sequence[flow], flows.operation[flow]):
+        follows &= same == np.roll(same, 1)
+    first = np.asarray(_latest(~follows))
+    whole = np.bincount(first, np.where(touches.role == IN_PLACE, balance.drawn, 0.0), len(own))
+    return np.where((whole <= balance.before * (1.0 + 1e-9))[first], first, own)
+
+
 def ambiguous_refills(
     touches: Touches, balance: Balance, flows: Flows, tolerance: Floats, lots: Lots, place: Place
 ) -> Iterator[Finding]:

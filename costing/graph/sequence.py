@@ -1,9 +1,10 @@
 """The order in which flows happened.
 
 By date; within a day by Sequence (blank: 0); within one Sequence wine arrives in a lot before it leaves, and
-a press load has all its grapes before it gives juice. Opening stock comes before its day begins; direct
-costs, gaugings without a Sequence, and the cut at the valuation date come when the day is over. Two lots that
-fill each other on one day without a Sequence have no order: that is a finding.
+a press load has all its grapes before it gives juice; work in place comes before losses, operation by operation,
+and losses before draws. Opening stock comes before its day begins; direct costs, gaugings without a Sequence, and
+the cut at the valuation date come when the day is over. Two lots that fill each other on one day without a Sequence
+have no order: that is a finding.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from costing.errors import Finding
-from costing.graph.arrays import Flow, Ints
+from costing.graph.arrays import IS_LOSS, OPERATIONS, Flow, Ints
 from costing.graph.flows import Flows
 
 Place = Callable[[int, str | None], str]
@@ -39,7 +40,9 @@ def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Fin
         rank,
     )
     key = moment * (settle.max(initial=0) + 1) + settle
-    return np.argsort(key, kind="stable").astype(np.int64), findings
+    lost = (flows.kind == Flow.MOVEMENT) & (flows.target < 0) & np.append(IS_LOSS, False)[flows.operation]
+    work = np.where(in_place, flows.operation, len(OPERATIONS) + ~lost)  # rows of one work stand together
+    return np.lexsort((work, key)).astype(np.int64), findings
 
 
 def _dense(day: Ints, sequence: np.ndarray) -> Ints:

@@ -29,6 +29,7 @@ from costing.graph.balance import (
     balances,
     judge_counts,
     touches_of,
+    work_begins,
 )
 from costing.graph.flows import Flows
 from costing.graph.sequence import Place
@@ -298,12 +299,14 @@ def _edges(
 ) -> Edges:
     flow, before = touches.flow, balance.before
     some = before > 0
-    whole = np.divide(balance.drawn, before, out=np.zeros(len(flow)), where=some)
+    begins = work_begins(touches, balance, flows)
+    whole = np.divide(balance.drawn, before[begins], out=np.zeros(len(flow)), where=some)
     leaves = (touches.role == OUT) & some
     in_place = (touches.role == IN_PLACE) & some
     stays = some & ~touches.first_of_lot
     previous = states.previous[touch_state]
-    kept = np.where(leaves | in_place, 1.0 - whole, 1.0)
+    worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
+    kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
     kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
     has_batch = flows.batch[flow] >= 0
     through = np.append(states.batch_state, -1)[flows.batch]
@@ -321,8 +324,8 @@ def _edges(
             -1,
         ),
         (
-            previous[in_place],
-            touch_state[in_place],
+            previous[begins[in_place]],
+            touch_state[begins[in_place]],
             whole[in_place],
             flows.abnormal[flow[in_place]],
             flow[in_place],

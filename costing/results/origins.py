@@ -127,8 +127,8 @@ def origins(results: Results, lot: str) -> pd.DataFrame:
 
     Columns: place (`Sheet!cell`), sheet, incurred, paid, lot (where it was posted; a press load by its own
     name), supplier, village, vineyard, variety, vintage (of the delivery or opening lot that caused it), stage,
-    element, amount (the whole posting), own (its share in the release), capital (what that share went on to
-    cost), total. A charge for time runs from `incurred` to `paid`.
+    element, amount (the whole posting; a late invoice is one for each arrival that shares it), own (its share in the
+    release), capital (what that share went on to cost), total. A charge for time runs from `incurred` to `paid`.
     """
     reach = _reach(results, lot)
     parts = [_from_postings(results, reach), *_from_time(results, reach)]

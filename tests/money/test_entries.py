@@ -147,3 +147,39 @@ def test_riddling_and_disgorging_of_bottles_lost_beyond_the_norm_is_lost_with_th
          "Driver": ["bottle in"] * 2, "Amount": [1.5, 0.5], "Element": ["energy", "labour"]}
     )  # fmt: skip
     assert cost(tables, "D") / 500 == pytest.approx(9.0 + 2.0)
+
+
+@pytest.mark.parametrize("parts", [1, 2, 3])
+def test_work_in_place_that_loses_beyond_its_norm_costs_the_same_in_parts(parts: int) -> None:
+    """600 of 1,500 L racked in place, 480 back, 2 % expected: once each part lost of what the one before had left."""
+    tables = bottled_on("2025-03-05")
+    rows = [{"Date": "2025-02-01", "Operation": "racking", "From lot": "B", "Out (L)": 600 / parts, "To lot": "B",
+             "In (L)": 480 / parts}] * parts  # fmt: skip
+    aside = {**rows[0], "Operation": "barrel ageing", "Out (L)": 100, "In (L)": 90}  # between the parts, in the sheet
+    tables["movements"] = pd.DataFrame([rows[0], aside, *rows[1:]])
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["racking"], "Norm (%)": [2], "Time base": ["per movement"]}
+    )
+    tables["operation_rates"] = pd.DataFrame(
+        {"From": ["2020-01-01"], "Operation": ["racking"], "Driver": ["litre"], "Amount": [0.5], "Element": ["labour"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    lost = 1.0 - 480 / 588
+    racked = 6_000 * (1.0 - lost * 600 / 1_500) + 300 * (1.0 - lost)
+    assert cost(tables, "B") == pytest.approx(racked * (1.0 - 0.1 * 100 / 1_380))
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_a_loss_and_a_bulk_sale_of_one_day_come_in_one_order_whatever_the_order_of_their_rows(swapped: bool) -> None:
+    tables = bottled_on("2025-03-05")
+    rows = [
+        {"Date": "2025-02-01", "Operation": "loss", "From lot": "B", "Out (L)": 300},
+        {"Date": "2025-02-01", "Operation": "bulk sale", "From lot": "B", "Out (L)": 600},
+    ]
+    tables["movements"] = pd.DataFrame(rows[::-1] if swapped else rows)
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["vinification"], "Norm (%)": [100], "Time base": ["per year"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    allowed = 1_500 * 31 / 365
+    assert cost(tables, "B") == pytest.approx(6_000 * 1_200 / (1_500 - allowed) * 0.5)

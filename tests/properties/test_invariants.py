@@ -77,9 +77,31 @@ def _without(results: Results, edge: int) -> Results:
 # -- 3: order, splitting, cutting and names change nothing
 
 
+def with_late_money(tables: Tables) -> Tables:
+    """The estate with an invoice on every lot on its last day, when most are long empty, and late premiums."""
+    results = run_one(tables)
+    last = pd.Timestamp(np.datetime64(results.chain.horizon_day, "D")).as_unit("s")
+    lots = [str(name) for name in results.chain.lots.names]
+    amounts = [100.0 + place for place in range(len(lots))]
+    late = pd.DataFrame({"Date incurred": [last] * len(lots), "Lot": lots, "Element": "labour", "Amount": amounts})
+    costs = [tables[name] for name in ("costs",) if name in tables]
+    deliveries = tables["deliveries"].assign(**{"Final premium per unit": 0.15, "Premium date": last})
+    return {**tables, "costs": pd.concat([*costs, late], ignore_index=True), "deliveries": deliveries}
+
+
+def halved(table: pd.DataFrame, chosen: pd.Series, headers: list[str]) -> pd.DataFrame:
+    """The table with some rows entered as two halves, the second ones at the end."""
+    half = table.copy()
+    for header in headers:
+        if header in half:
+            half[header] = half[header].astype(float).where(~chosen, half[header] / 2)
+    return pd.concat([half, half[chosen]], ignore_index=True)
+
+
 @FEW
 @given(estates(), st.integers(0, 1_000), bases)
-def test_order_of_rows_changes_nothing(tables: Tables, seed: int, basis: Basis) -> None:
+def test_order_of_rows_loads_and_deliveries_changes_nothing(tables: Tables, seed: int, basis: Basis) -> None:
+    tables = with_late_money(tables)
     shuffled = {name: table.sample(frac=1, random_state=seed).reset_index(drop=True) for name, table in tables.items()}
     assert differences(figures(run_one(tables, basis)), figures(run_one(shuffled, basis))) == {}
 
@@ -90,14 +112,37 @@ def test_a_movement_entered_as_two_halves_changes_nothing(tables: Tables, basis:
     moves = tables.get("movements", pd.DataFrame())
     if "Out (L)" not in moves:
         return
-    other = moves["From lot"] != moves["To lot"] if "To lot" in moves else pd.Series(True, index=moves.index)
-    split = other & moves["Out (L)"].notna() & (moves["Out (L)"] > 3)
-    half = moves.copy()
-    for header in ("Out (L)", "In (L)", "Of which added (L)", "Proceeds"):
-        if header in half:
-            half.loc[split, header] = half.loc[split, header] / 2
-    halves = pd.concat([half, half[split]], ignore_index=True)
+    tables = with_late_money(tables)
+    split = moves["Out (L)"].notna() & (moves["Out (L)"] > 3)
+    halves = halved(moves, split, ["Out (L)", "In (L)", "Of which added (L)", "Proceeds"])
     twice = {**tables, "movements": halves}
+    assert differences(figures(run_one(tables, basis)), figures(run_one(twice, basis))) == {}
+
+
+@FEW
+@given(estates(), bases)
+def test_a_delivery_entered_as_two_halves_changes_nothing(tables: Tables, basis: Basis) -> None:
+    tables = with_late_money(tables)
+    bought = tables["deliveries"]
+    split = (bought["Unit"] != "bottles") | (bought["Quantity"] % 2 == 0)
+    twice = {**tables, "deliveries": halved(bought, split, ["Quantity"])}
+    assert differences(figures(run_one(tables, basis)), figures(run_one(twice, basis))) == {}
+
+
+@FEW
+@given(estates(), bases)
+def test_a_press_load_entered_as_two_halves_changes_nothing(tables: Tables, basis: Basis) -> None:
+    """But for what is charged by the load: two loads are two."""
+    tables = with_late_money(tables)
+    for name in ("operation_rates", "pools"):
+        if name in tables:
+            tables[name] = tables[name][tables[name]["Driver"] != "load"]
+    loads = tables["pressings"]
+    every = pd.Series(True, index=loads.index)
+    headers = ["Grapes (kg)", "Must (L)", "Fraction weight (kg)", "By-product credit"]
+    halves = halved(loads, every, headers)
+    halves.loc[len(loads) :, "Load"] = halves["Load"][len(loads) :] + " B"
+    twice = {**tables, "pressings": halves}
     assert differences(figures(run_one(tables, basis)), figures(run_one(twice, basis))) == {}
 
 

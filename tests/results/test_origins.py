@@ -326,8 +326,10 @@ def test_every_place_of_the_demo_is_a_cell_that_holds_its_amount(demo) -> None:
     direct = lines[lines["sheet"] == "Costs"]
     assert len(direct) > 5
     by_place = {estate.place("costs", row, "amount"): row for row in range(len(estate["costs"]))}
-    rows = [by_place[place] for place in direct["place"]]
-    assert direct["amount"].tolist() == pytest.approx(estate["costs"]["amount"].to_numpy()[rows].tolist())
+    amounts = direct.groupby("place")["amount"].sum()  # a late invoice stands in parts, one for each arrival
+    rows = [by_place[place] for place in amounts.index]
+    assert len(direct) > len(rows)
+    assert amounts.tolist() == pytest.approx(estate["costs"]["amount"].to_numpy()[rows].tolist())
 
 
 # -- mistakes

@@ -127,9 +127,8 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
         assert sum(isinstance(mine, float) and mine > 1.2 * theirs for mine, theirs in pairs) > 5
         # The chart of the sheet draws these very cells: what it draws has moved with them.
         assert hand.charts("Cost per bottle") == charts
-        assert any("$B$10" in area for area in charts)
-        # Answers of another command are not refreshed here, and say so.
-        assert hand.text("Hold or release", "A3")[0] == STALE
+        assert any("$N$9" in area for area in charts), "the stages, behind the columns that answer"
+        assert hand.text("Hold or release", "A3")[0] == "", "every sheet of a run is refreshed"
         took = [seconds_of(said)]
         for step in range(3):
             hand.type("Dry goods", "G2", 2.0 + step)

@@ -27,7 +27,7 @@ from costing.decisions.changes.replay import recorded_touches
 from costing.engine.shares import effective_abnormal
 from costing.engine.solve import Triangular
 from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
-from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances
+from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances, work_begins
 from costing.graph.flows import Flows, flows_of, yearly_norms
 from costing.inputs.basis import Basis
 from costing.results.results import Results
@@ -167,9 +167,11 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     flow, role, state, previous = touches.flow, touches.role, records.state, records.previous
     before = records.balance.before
     arrives = grown * solution.growth  # by worth that comes into a state
-    worth = np.append(solution.worth, 0.0)[previous]
+    begins = work_begins(touches, records.balance, flows)
+    worth = np.append(solution.worth, 0.0)[previous[begins]]
     drawn = np.flatnonzero(((role == OUT) | (role == IN_PLACE)) & (before > 0))
-    by, whole = flow[drawn], ratio(records.balance.drawn[drawn], before[drawn])
+    by, held_first = flow[drawn], before[begins[drawn]]
+    whole = ratio(records.balance.drawn[drawn], held_first)
     through = np.append(states.batch_state, -1)[flows.batch[by]]
     goes_to = np.where(flows.batch[by] >= 0, through, chain.target_state[by])
     leaves = np.where(goes_to >= 0, arrives[np.maximum(goes_to, 0)], 0.0) * worth[drawn]
@@ -178,7 +180,11 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     abnormal[by] = -leaves * whole
     _work_lost(records, grown, abnormal)
     direct_out, direct_into = np.zeros(len(flows)), np.zeros(len(flows))
-    direct_out[by] = by_share / before[drawn]
+    direct_out[by] = by_share / held_first
+    later = np.flatnonzero(begins[drawn] != drawn)  # rows of a work in parts: each takes its part of the lot by then
+    follows = by_share[later] * whole[later]
+    np.add.at(held, previous[drawn[later]], follows / before[drawn[later]])
+    np.subtract.at(held, previous[begins[drawn[later]]], follows / held_first[later])
 
     beyond = _judged(records, arrives, held)
     follows = np.flatnonzero(((role == OUT) | (role == IN_PLACE) | (role == LOSS)) & (before > 0))

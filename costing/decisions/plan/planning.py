@@ -293,6 +293,6 @@ def value_of(facts: Facts, plan: Plan) -> float:
     value += float((plan.by_channel * extra).sum())
     width, slope = price_steps(markets.takes, markets.elasticity)
     sold = plan.sold_in_step(facts)[:, :, np.newaxis]
-    before = np.cumsum(width, axis=2) - width
+    before = np.concatenate([np.zeros_like(width[:, :, :1]), np.cumsum(width, axis=2)[:, :, :-1]], axis=2)
     on_step = np.clip(sold - before, 0.0, width)
     return value - float((on_step * slope * (reference * dates.sale_discount)[:, :, np.newaxis]).sum())

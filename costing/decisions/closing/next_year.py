@@ -56,7 +56,7 @@ def open_year(estate: Estate, on: date) -> Estate:
                 filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
     direct = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
     since = pd.to_datetime(direct["lot"].astype(str).map(filled))
-    tables["costs"] = _still_to_share(estate, direct[(direct["on_date"] >= since).to_numpy()], on)
+    tables["costs"] = _still_to_share(estate, direct[(direct["on_date"] >= since).to_numpy()], costs, on)
     values = tables["market_values"]
     tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
     trials = tables["trial_blends"]
@@ -78,14 +78,18 @@ def open_year(estate: Estate, on: date) -> Estate:
     )
 
 
-def _still_to_share(estate: Estate, costs: pd.DataFrame, on: date) -> pd.DataFrame:
-    """Costs without what of them belongs to wine that had left its lot by a day, which was frozen."""
+def _still_to_share(estate: Estate, costs: pd.DataFrame, frozen: pd.DataFrame, on: date) -> pd.DataFrame:
+    """Costs without what of them belongs to wine that had left its lot by a day, which was frozen; a cost that was
+    entered only after the closing stays whole.
+    """
     if not len(costs):
         return costs
     chain = trace(estate)
     closing = int(np.datetime64(on, "D").astype(np.int64))
     part, _ = shared_after(chain, codes(costs["lot"], chain.lots.names), days(costs["on_date"]), closing)
-    return costs.assign(amount=costs["amount"] * part)
+    known = set(zip(frozen["incurred_date"], frozen["element"].astype(str), strict=True))
+    was_known = [key in known for key in zip(costs["on_date"], costs["element"].astype(str), strict=True)]
+    return costs.assign(amount=costs["amount"] * np.where(was_known, part, 1.0))
 
 
 def _pools_from(estate: Estate, limit: pd.Timestamp) -> pd.DataFrame:

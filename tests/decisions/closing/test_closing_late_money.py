@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -55,3 +57,12 @@ def test_an_invoice_that_bottlings_on_both_sides_of_a_closing_share_is_carried_i
     both = [stock_values(run(one, ECONOMIC), "2025-12-31").set_index("lot")["value"].sort_index() for one in (old, new)]
     assert np.allclose(both[0], both[1], rtol=1e-9)
     same_after(run(old, BOOK), run(new, BOOK), np.datetime64(CLOSED), np.datetime64("2025-12-31"))
+
+
+def test_an_invoice_entered_after_the_closing_goes_on_whole() -> None:
+    """The closing could not freeze a part of it: without this, 320 of 1,295 would be in neither workbook."""
+    tables = _bottled_on_both_sides()
+    late = read_estate(tables)
+    known = closed_on(read_estate({name: table for name, table in tables.items() if name != "costs"}), CLOSED)
+    entered = replace(known, tables={**known.tables, "costs": late["costs"]}, sources=late.sources)
+    assert open_year(entered, CLOSED)["costs"]["amount"].tolist() == [1_295.0]

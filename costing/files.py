@@ -75,6 +75,11 @@ def name_beside(path: Path, addition: str) -> Path:
     return path.with_name(f"{stem}{addition}{path.suffix}")
 
 
+def name_as_text(name: str) -> str:
+    """Name of a file as text for a cell or JSON: bytes that are no UTF-8 become replacement signs."""
+    return os.fsencode(name).decode("utf-8", "replace")
+
+
 @contextlib.contextmanager
 def unfinished(final: Path, content: bytes, mode: int | None) -> Iterator[Path]:
     """Write `content` to a file beside `final` and to disk; remove it if still there afterwards.

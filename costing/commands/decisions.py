@@ -23,7 +23,7 @@ from costing.decisions.prices.price_changes import price_increases, price_tables
 from costing.decisions.prices.price_findings import check_elasticity, price_findings
 from costing.decisions.prices.price_tables import PRICES, release_prices
 from costing.errors import Finding, InputError, WorkbookError, errors_in
-from costing.files import name_beside, write_file
+from costing.files import name_as_text, name_beside, write_file
 from costing.graph.arrays import days
 from costing.house import House
 from costing.inputs.basis import REPLACEMENT
@@ -146,9 +146,9 @@ def compare_margins(options: argparse.Namespace) -> int:
 
 def scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
-    stems = [path.stem for path in options.others]
+    stems = [name_as_text(path.stem) for path in options.others]
     others = {
-        stem if stems.count(stem) == 1 else str(path): Source(path).house
+        stem if stems.count(stem) == 1 else name_as_text(str(path)): Source(path).house
         for stem, path in zip(stems, options.others, strict=True)
     }
     return show(options, lambda house: house.scenarios(others), ("scenarios_per_bottle",))

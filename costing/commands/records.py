@@ -32,6 +32,7 @@ from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
 from costing.errors import Finding, InputError, errors_in
+from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
@@ -156,7 +157,7 @@ def close(options: argparse.Namespace) -> int:
 def open_next(options: argparse.Namespace) -> int:
     """Write the next workbook from a closed year."""
     following = open_year(Source(options.path).estate, options.date)
-    said = f"Opened from {options.path.name}, closed on {options.date}."
+    said = f"Opened from {name_as_text(options.path.name)}, closed on {options.date}."
     blank_workbook(options.new_path, tables_from_estate(following), note=said)
     lots = len(following["opening_stock"])
     tell(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")

@@ -19,6 +19,7 @@ from costing.decisions.closing.closed_years import closed_year_cautions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.errors import CAUTION as DOUBTFUL
 from costing.errors import Finding, InputError, errors_in
+from costing.files import name_as_text
 from costing.house import House
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -56,7 +57,7 @@ class Source:
         self.package: Package = open_source(self.path)
         tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
-        self.house = House(load(tables), self.path.name)
+        self.house = House(load(tables), name_as_text(self.path.name))
 
     @property
     def estate(self) -> Estate:

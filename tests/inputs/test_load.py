@@ -168,6 +168,7 @@ def test_blank_cells_take_the_default_of_the_schema():
         ("Grape prices!A2", 2024.5, "is not a whole number."),
         ("Grape prices!A2", 24.0, "is below the least allowed, 1900."),
         ("Costs!F2", np.inf, "is beyond any figure of an estate."),
+        ("Costs!F2", 1e308, "is beyond any figure of an estate."),
         ("Costs!F2", float("-inf"), "is beyond any figure of an estate."),
     ],
 )

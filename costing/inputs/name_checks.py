@@ -8,7 +8,7 @@ digits do, and nothing is said.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
 from itertools import compress
 
@@ -167,7 +167,7 @@ def _groups(names: list[str], keys: list[str]) -> list[tuple[str, ...]]:
     return [tuple(group) for group in groups.values() if len(group) > 1]
 
 
-def _usual(groups: list[tuple[str, ...]], estate: Estate, columns: list[tuple[str, str]]) -> dict[str, str]:
+def _usual(groups: Sequence[tuple[str, ...]], estate: Estate, columns: list[tuple[str, str]]) -> dict[str, str]:
     """Each rarer name -> the usual one of its group; of two used as often, the one that stood first."""
     uses = _uses(estate, columns, {name for group in groups for name in group})
     usual: dict[str, str] = {}

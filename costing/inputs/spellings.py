@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 SHORTEST_WORD = 4
 MOST_WORDS = 20_000
 """Words beyond which names are codes, in which a letter says as much as a digit."""
-_LOOK_ALIKE = str.maketrans("авекмнорстухіјѕαβεηικμνορτυχ", "abekmhopctyxijsabehikmvoptyx")  # noqa: RUF001
+_LOOK_ALIKE = str.maketrans("авекмнорстухіјѕαβεηικμνορτυχ", "abekmhopctyxijsabehikmvoptyx")
 _SIGNS = re.compile(r"[^\w\n]|_")
 _ASCII_SIGNS = str.maketrans(dict.fromkeys((sign for sign in map(chr, range(32, 127)) if not sign.isalnum()), " "))
 _SPACES = re.compile(r"(?m)^ +| +$| +(?= )")
@@ -35,7 +35,9 @@ def _folded(names: Sequence[str]) -> str:
         text = text.translate(_ASCII_SIGNS)
     else:
         plain = unicodedata.normalize("NFKD", text)
-        text = _SIGNS.sub(" ", "".join(sign for sign in plain if not unicodedata.combining(sign)).translate(_LOOK_ALIKE))
+        text = _SIGNS.sub(
+            " ", "".join(sign for sign in plain if not unicodedata.combining(sign)).translate(_LOOK_ALIKE)
+        )
     edges = text.startswith(" ") or text.endswith(" ") or any(pair in text for pair in ("  ", " \n", "\n "))
     return _SPACES.sub("", text) if edges else text
 

@@ -75,7 +75,10 @@ def test_an_unknown_lot_is_named_wherever_it_is_used():
 
 def test_lots_told_apart_by_capitals_alone_are_refused_where_the_rarer_is_filled():
     finding = only({"Pressings!G5": "m1"})
-    assert (finding.place, finding.rule) == ("Pressings!G5", "differs from 'M1' at Pressings!G2 only in its capital letters.")
+    assert (finding.place, finding.rule) == (
+        "Pressings!G5",
+        "differs from 'M1' at Pressings!G2 only in its capital letters.",
+    )
 
 
 def test_without_cuvees_every_name_of_a_cuvee_is_free():

@@ -18,7 +18,7 @@ SAME = [
     ("V25-PM 2", "V25-PM2"),
     ("V25-PM 2", "V25 PM_2"),
     ("T25-BRUT", "T25 BRUT"),
-    ("B24-BRUT", "В24-ВRUT"),  # noqa: RUF001, Cyrillic letters that look alike
+    ("B24-BRUT", "В24-ВRUT"),
 ]
 OTHER = [("V25-1", "V25-2"), ("V25-1-2", "V25-12"), ("G24-07", "M24-07"), ("V25-A", "V25-B"), ("V25-PN", "V25-PM")]
 NEAR = [

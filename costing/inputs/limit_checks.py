@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import numpy as np
-import pandas as pd
 
 from costing.errors import Finding
 from costing.inputs.estate import Estate
@@ -16,10 +15,14 @@ _PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
 
 
 def limits_say_how_much(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies without bottles, and other limits without a most."""
-    promised = (estate["limits"]["what"] == "supply").to_numpy()
-    rule, remedy = "no bottles: nothing is promised.", "Enter the bottles a year under At least."
-    yield from each(estate, "limits", promised & ~filled(estate, "limits", "least"), "least", rule, remedy)
+    """Yield supplies without bottles or with a least above their most, and other limits without a most."""
+    table = estate["limits"]
+    promised = (table["what"] == "supply").to_numpy()
+    blank = promised & ~filled(estate, "limits", "least") & ~filled(estate, "limits", "most")
+    rule, remedy = "no bottles: nothing is promised.", "Enter bottles a year under At least, or under At most."
+    yield from each(estate, "limits", blank, "least", rule, remedy)
+    rule, remedy = "is above At most of the same row: no year can keep both.", "Enter the smaller under At least."
+    yield from each(estate, "limits", promised & (table["least"] > table["most"]).to_numpy(), "least", rule, remedy)
     rule, remedy = "no limit: nothing is limited.", "Enter it under At most."
     yield from each(estate, "limits", ~promised & ~filled(estate, "limits", "most"), "most", rule, remedy)
 
@@ -40,14 +43,20 @@ def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
 
 
 def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies of a cuvée that no price by age speaks of."""
+    """Yield supplies of a cuvée that no price by age speaks of, of no cuvée and channel, or of a channel that sells
+    nothing.
+    """
     table, prices = estate["limits"], estate["price_by_age"]
     priced = set(prices["cuvee"].dropna().astype(str))
     promised = (table["what"] == "supply").to_numpy()
-    blank = promised & table["cuvee"].isna().to_numpy()
+    of_channel = table["channel"].notna().to_numpy()
+    sold_by = set(estate["channels"].loc[estate["channels"]["way_out"].fillna("sale") == "sale", "channel"])
+    idle = promised & of_channel & ~table["channel"].isin(sold_by).to_numpy()
+    yield from each(estate, "limits", idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'.")
+    blank = promised & table["cuvee"].isna().to_numpy() & ~of_channel
     yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what is promised?", "Enter the cuvée.")
-    for row in np.flatnonzero(promised & ~blank).tolist():
-        if pd.notna(name := table["cuvee"].iloc[row]) and str(name) not in priced:
+    for row in np.flatnonzero(promised & table["cuvee"].notna().to_numpy()).tolist():
+        if str(table["cuvee"].iloc[row]) not in priced:
             rule, remedy = "has no price by age: its supply can't be planned.", "Enter its prices on Price by age."
             yield from each(estate, "limits", [row], "cuvee", rule, remedy)
 

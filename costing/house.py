@@ -132,6 +132,12 @@ class House:
 
         return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
+    def tirage(self) -> Answer:
+        """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""
+        from costing.decisions.filling.spring_tirage import tirage
+
+        return self.runs.once(tirage)
+
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
         from costing.decisions.cellar.reserves import vats

@@ -40,17 +40,21 @@ NOTHING = "No tirage is planned or was made, or no bottle has a price by age: th
 
 @dataclass(frozen=True, eq=False)
 class Filling:
-    """Springs, and the plans of them: as the sheet plans its tirages, and as advised."""
+    """Springs, and the plans of them: as the sheet plans its tirages, and as advised. unit: money of a litre kept;
+    needs: litres that each harvest so far would have asked for; for_blends: reserve that the next blends take.
+    """
 
     springs: Springs
     unit: Unit
     needs: Floats
+    for_blends: float
 
     @cached_property
     def keeping(self) -> Springs:
         """Springs of which the first keeps the reserve."""
         wine = self.springs.wine
         least = wine.kept_least.copy()
+        least[0, :-1] = min(self.for_blends, float(wine.comes[0, 0]))
         least[0, 0] = min(self.reserve_l, float(wine.comes[0, 0]))
         return replace(self.springs, facts=self.springs.with_wine(kept_least=least))
 
@@ -66,8 +70,8 @@ class Filling:
 
     @cached_property
     def reserve_l(self) -> float:
-        """Litres to keep after bottling."""
-        return enough_with(self.unit.chance_enough, self.needs)
+        """Litres to keep after bottling: for the next blends, and against a bad harvest."""
+        return max(enough_with(self.unit.chance_enough, self.needs), self.for_blends)
 
 
 def filling_of(runs: Runs) -> Filling | None:
@@ -78,23 +82,28 @@ def filling_of(runs: Runs) -> Filling | None:
     wine, discount = springs.wine, springs.facts.dates.discount
     harvests = springs.harvests[SORTS[0]].to_numpy(dtype=float)
     if len(wine.step) < 2 or len(harvests) < 2:
-        return Filling(springs, Unit(0.0, 0.0, 0.0), np.zeros(0))
+        return Filling(springs, Unit(0.0, 0.0, 0.0), np.zeros(0), 0.0)
     on = discount[wine.step]
 
-    def after(harvest: float) -> tuple[Plan, Worths]:
-        comes, storage = wine.comes.copy(), wine.storage.copy()
-        comes[0, 1] += harvest - harvests.mean()
-        storage[0] = NEVER  # nothing is kept because the harvest were known
-        return best_plan(springs.with_wine(comes=comes, storage=storage))
+    usual_plan, usual = best_plan(springs.facts)
+    next_spring = wine.spring == 1
+    litres = usual_plan.filled * wine.bottle_l
+    for_blends = float((litres * springs.reserve)[next_spring].sum()) / wine.kept
 
-    (_, usual), (_, short) = best_plan(springs.facts), after(float(harvests.min()))
-    plenty_plan, plenty = after(float(harvests.max()))
+    def after(harvest: float) -> tuple[Plan, Worths]:
+        comes, storage, least = wine.comes.copy(), wine.storage.copy(), wine.kept_least.copy()
+        comes[0, 1] += harvest - harvests.mean()
+        storage[0] = NEVER  # nothing more is kept because the harvest were known
+        least[0, 0] = min(for_blends, float(comes[0, 0]))
+        return best_plan(springs.with_wine(comes=comes, storage=storage, kept_least=least))
+
+    (_, short), (plenty_plan, plenty) = after(float(harvests.min())), after(float(harvests.max()))
     now, storage = float(usual.litre[0, 0]) / on[0], float(wine.storage[0])
     cost = (now + storage) * float(on[0] / on[1]) / wine.kept
     unit = Unit(cost, float(short.litre[0, 1]) / on[1], float(plenty.litre[0, 1]) / on[1])
-    wanted = float(plenty_plan.wine_in[wine.spring == 1, 0].sum())
+    wanted = float(plenty_plan.wine_in[next_spring, 0].sum())
     other = wine.comes[0, 1] - harvests.mean()  # must and wine bought for it
-    return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept)
+    return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
 
 def tirage(runs: Runs) -> Answer:
@@ -133,8 +142,8 @@ def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
             {
                 "lot": lot["lot"],
                 "do": _do(bottles, planned),
-                "bottles_advised": bottles,
-                "bottles_planned": planned,
+                "fill_advised": bottles,
+                "fill_planned": planned,
                 "worth_filled": float(at_plan.bottle[at]) + cost,
                 "cost_to_fill": cost,
                 "cover_now": cover_now[at],
@@ -148,7 +157,7 @@ def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
             }
         )
     table = pd.DataFrame(rows)
-    moved = (table["bottles_advised"] - table["bottles_planned"]).abs()
+    moved = (table["fill_advised"] - table["fill_planned"]).abs()
     return table.iloc[np.argsort(-moved.to_numpy(), kind="stable")].reset_index(drop=True)
 
 
@@ -274,11 +283,12 @@ def _reserve_levels(found: Filling) -> pd.DataFrame:
     if not len(needs):
         return pd.DataFrame(columns=[*columns, "cost_both"])
     harvests = springs.harvests[SORTS[0]]
-    levels = np.unique(np.append(np.round(needs, 6), 0.0))
-    over, under = expected_costs(levels, needs, found.unit)
+    wanted = np.maximum(needs, found.for_blends)
+    levels = np.unique(np.round(wanted, 6))
+    over, under = expected_costs(levels, wanted, found.unit)
     rows = []
     for at, level in enumerate(levels):
-        like = np.flatnonzero(np.isclose(needs, level))
+        like = np.flatnonzero(np.isclose(wanted, level))
         years = [str(harvests.index[int(one)]) for one in like]
         rows.append(
             {
@@ -335,7 +345,7 @@ def _findings(runs: Runs, found: Filling) -> list[Finding]:
 def _says(runs: Runs, found: Filling, advice: pd.DataFrame) -> list[str]:
     """Sentences on the spring as a whole, and what was taken for granted."""
     springs, unit = found.springs, found.unit
-    total, planned = advice["bottles_advised"].sum(), advice["bottles_planned"].sum()
+    total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = found.keeping.facts
     gain = value_of(facts, found.advised[0]) - value_of(facts, found.as_planned[0])
     more = total - planned
@@ -347,17 +357,20 @@ def _says(runs: Runs, found: Filling, advice: pd.DataFrame) -> list[str]:
     ]
     if len(found.needs):
         kept = found.reserve_l
-        chance = float((found.needs <= kept + 1e-6).mean())
-        of = len(found.needs)
+        enough, of = int((found.needs <= kept + 1e-6).sum()), len(found.needs)
+        beyond = kept - found.for_blends
         said.append(
-            f"Keep {kept:,.0f} L after bottling: enough in {chance * of:.0f} of {of} harvests. A litre too little "
-            f"costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} {runs.currency}."
+            f"Keep {kept:,.0f} L after bottling: {found.for_blends:,.0f} as reserve of the next blends, in the shares "
+            f"of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so far. "
+            f"Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
+            f"{runs.currency}."
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())
         said.append(
             f"Harvests to come are taken as the mean of {first} to {last}, {mean:,.0f} L of wine; later springs "
-            "may fill as much of each cuvée as its largest tirage so far. Within a sort wine counts as one: the palate decides."
+            "may fill as much of each cuvée as its largest tirage so far. Within a sort wine counts as one: the palate "
+            "decides."
         )
     else:
         said.append("Fewer than two harvests are known: no reserve is advised, and later springs have what is on hand.")

@@ -24,7 +24,7 @@ import pandas as pd
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.keeping_costs import yearly_loss
+from costing.decisions.keeping_costs import storage_per_litre_year, yearly_loss
 from costing.decisions.plan.facts import Facts, Wine
 from costing.decisions.plan.from_estate import PlanInputs, plan_dates, plan_inputs
 from costing.errors import Finding, caution
@@ -51,7 +51,8 @@ _TO_WINE = ("settling", "fermentation", "racking", "fining and filtration")
 class Springs:
     """Facts of the plan with free tirages. tirage: rows of `inputs.lots` to be filled in the first spring; planned:
     bottles that the sheet plans [S]; rows: of Tirage behind each lot (−1: none) [S]; years [Y] and days [Y] of the
-    springs; harvests: litres of wine by year and sort; on_hand: litres of each sort on hand [G].
+    springs; harvests: litres of wine by year and sort; on_hand: litres of each sort on hand [G]; reserve: share of
+    reserve wine that the cuvée of each lot is blended with [S].
     """
 
     inputs: PlanInputs
@@ -63,6 +64,7 @@ class Springs:
     days: Ints
     harvests: pd.DataFrame
     on_hand: Floats
+    reserve: Floats
     findings: tuple[Finding, ...]
 
     @property
@@ -108,7 +110,8 @@ def springs_of(runs: Runs) -> Springs | None:
     for at in np.flatnonzero(free).tolist():
         taken = filling(estate, lots["cuvee"].iloc[at], lots["format"].iloc[at], int(first_day[spring[at]]), today)
         bottle_l[at], work[at] = taken.drawn_l, taken.work
-    wine, harvests, on_hand = _wine(runs, dates.day, first_day, spring, bottle_l, lots["cuvee"])
+    second, reserve = _shares(runs, lots["cuvee"])
+    wine, harvests, on_hand = _wine(runs, dates.day, first_day, spring, bottle_l, second)
     least, most, findings = _bounds(runs, inputs, free, of_sheet, bottle_l, first_day[np.maximum(spring, 0)], wine)
     stacks = replace(
         inputs.facts.stacks,
@@ -121,7 +124,7 @@ def springs_of(runs: Runs) -> Springs | None:
     facts = replace(inputs.facts, stacks=stacks, wine=wine)
     first = np.flatnonzero(spring == 0)
     found = (*inputs.findings, *findings)
-    return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, found)
+    return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, reserve, found)
 
 
 def year_of(day: Ints) -> Ints:
@@ -196,8 +199,18 @@ def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
     return litres, np.divide(worth, litres, out=np.full(2, usual), where=litres > 0)
 
 
+def _shares(runs: Runs, cuvee: pd.Series) -> tuple[Floats, Floats]:
+    """Shares of second pressing and of reserve in the next or last blend of each cuvée; 0 where there is none [S]."""
+    blends = next_or_last(cuvee_blends(runs.economic))
+    state = blends["state"].to_numpy(dtype=np.int64)
+    at = pd.Index(blends["cuvee"]).get_indexer(pd.Index(cuvee.astype(str)))
+    mix = runs.composition
+    second, reserve = (np.append(share[state], 0.0)[at] for share in (mix.second_pressing, mix.reserve))
+    return second, reserve
+
+
 def _wine(
-    runs: Runs, at: Ints, first_day: Ints, spring: Ints, bottle_l: Floats, cuvee: pd.Series
+    runs: Runs, at: Ints, first_day: Ints, spring: Ints, bottle_l: Floats, second: Floats
 ) -> tuple[Wine, pd.DataFrame, Floats]:
     """Wine of every spring, the harvests behind it, and litres on hand."""
     estate, today = runs.estate, runs.today
@@ -212,10 +225,6 @@ def _wine(
     to_come = np.searchsorted(first_day, days(ahead["on_date"]))  # there in the first spring not before it
     known = to_come < len(first_day)
     np.add.at(comes[0], to_come[known], ahead["quantity"].to_numpy(dtype=float)[known])
-    blends = next_or_last(cuvee_blends(runs.economic))
-    state = blends["state"].to_numpy(dtype=np.int64)
-    second = dict(zip(blends["cuvee"], runs.composition.second_pressing[state], strict=True))
-    share = cuvee.map(second).to_numpy(dtype=float)
     storage = storage_per_litre_year(estate, "reserve", first_day, today)
     storage[-1] = 0.0  # the year after the last spring is not looked at
     wine = Wine(
@@ -228,7 +237,7 @@ def _wine(
         bulk_most=np.full(shape, np.inf),
         spring=spring,
         bottle_l=bottle_l,
-        most_share=np.column_stack([np.ones(len(share)), np.nan_to_num(share)]),
+        most_share=np.column_stack([np.ones(len(second)), second]),
     )
     return wine, harvests, on_hand
 

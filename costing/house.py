@@ -139,6 +139,12 @@ class House:
 
         return self.runs.once(cash) if months_ahead == MONTHS_AHEAD else cash(self.runs, months_ahead)
 
+    def tirage(self) -> Answer:
+        """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""
+        from costing.decisions.filling.spring_tirage import tirage
+
+        return self.runs.once(tirage)
+
     def futures(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
         """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
         from costing.decisions.changes.futures import futures

@@ -5,7 +5,8 @@
     one less = −(the same with −e)
 
 The directional derivative of a linear programme: the dual of the least and the most of the bound's worth over all
-worths that prove the solution best. J. F. Bonnans and A. Shapiro, Perturbation Analysis of Optimization Problems (2000), section 5.
+worths that prove the solution best. J. F. Bonnans and A. Shapiro, Perturbation Analysis of Optimization Problems
+(2000), section 5, from memory.
 
 Most rows have no kink. All are moved together first, each by a weight of its own: where the value then changes by the
 worths alone, none has one; otherwise the halves are tried.

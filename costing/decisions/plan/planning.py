@@ -93,6 +93,13 @@ def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan
     return search.read(search.programme.best())
 
 
+def programme_of(facts: Facts) -> Programme:
+    """The programme whose best is the plan, to be looked at or solved otherwise."""
+    search = _Search(facts)
+    search.write(None)
+    return search.programme
+
+
 def bottle_pairs(facts: Facts) -> FloatArray:
     """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that are
     free.

@@ -84,13 +84,13 @@ def broken(facts: Facts, plan) -> float:
     return facts.penalty * float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(200))
 def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_more(seed: int) -> None:
     facts = facts_of(seed)
     plan, _ = best_plan(facts)
     best = value_of(facts, plan) - broken(facts, plan)
     rng = np.random.default_rng(1_000 + seed)
-    for _ in range(5):
+    for _ in range(2):
         left = rng.random(plan.disgorged.shape) < 0.5
         other, _ = best_plan(facts, np.where(left, 0.0, np.nan))
         assert value_of(facts, other) - broken(facts, other) <= best + 1e-6 * abs(best)

@@ -12,7 +12,6 @@ every state, V/B(end) obeys the plain equation with each posting at its present 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -61,7 +60,7 @@ class Triangular:
 
 def _solved(matrix: csr_matrix, given: Floats) -> Floats:
     table = np.array(given, dtype=np.float64, order="C", ndmin=2)
-    table = table.reshape(len(given), math.prod(np.shape(given)[1:]))  # an empty estate has no -1 to find
+    table = table.reshape(len(given), int(np.prod(np.shape(given)[1:])))  # an empty estate has no -1 to find
     return swept(matrix, table).reshape(np.shape(given))
 
 

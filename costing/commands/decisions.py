@@ -21,7 +21,7 @@ from costing.commands.source import Source, cautions_of, print_json, write_sheet
 from costing.decisions.prices.margins import MARGINS, margins, reversals
 from costing.decisions.prices.price_changes import price_increases, price_tables
 from costing.decisions.prices.price_findings import check_elasticity, price_findings
-from costing.decisions.prices.price_tables import PRICES, release_prices
+from costing.decisions.prices.price_tables import PRICES, prices_of
 from costing.errors import Finding, InputError, WorkbookError, errors_in
 from costing.files import name_as_text, name_beside, write_file
 from costing.graph.arrays import days
@@ -102,12 +102,12 @@ def price(options: argparse.Namespace) -> int:
     book, economic = source.both
     replacement = source.on(REPLACEMENT)
     print_findings([one for one in replacement.cautions if one not in economic.cautions], sys.stderr)
-    prices = release_prices(book, economic, replacement)
+    prices = source.runs.once(prices_of)
     columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
     columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
     if options.elasticity is not None:
         check_elasticity(options.elasticity)
-    every = price_tables(book, economic, replacement, options.elasticity) if options.json else {}
+    every = price_tables(book, economic, replacement, options.elasticity, prices) if options.json else {}
     shown = [prices[prices["bottles"] > 0].rename(columns=PRICES)[columns]]
     if options.elasticity is not None and not options.json:
         today = economic.chain.valuation_day
@@ -121,7 +121,7 @@ def price(options: argparse.Namespace) -> int:
         every,
         shown,
         "Nothing is left to sell, or no sales channel is named.",
-        lambda: [sheet for sheet in price_sheets(book, economic, replacement) if sheet.name != "Margins"],
+        lambda: [sheet for sheet in price_sheets(book, economic, replacement, prices) if sheet.name != "Margins"],
     )
 
 
@@ -178,7 +178,7 @@ def report(options: argparse.Namespace) -> int:
         economic,
         findings,
         stamp=f"{dt.datetime.now():%Y-%m-%d %H:%M}, version {costing.__version__}",
-        prices=release_prices(book, economic, source.on(REPLACEMENT)),
+        prices=source.runs.once(prices_of),
         drawn=drawn,
     )
     target = write_file(

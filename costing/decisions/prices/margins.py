@@ -127,7 +127,7 @@ def margins(
     counts = np.isfinite(found.price) & (day <= chain.valuation_day) & (bottles > 0)
     if since is not None:
         counts &= day >= int(np.datetime64(since, "D").astype(np.int64))
-    every = _Bases(book, economic, replacement or run(estate, REPLACEMENT, chain))
+    every = _Bases(book, economic, replacement or run(estate, REPLACEMENT, chain, economic.charges.common))
     tirage = labels.tirage_day[lot]
     groups: dict[tuple[str, str], list[int]] = {}
     for one in np.flatnonzero(counts):
@@ -154,7 +154,7 @@ class _Bases:
         today = np.int64(economic.chain.valuation_day)
         self.hurdle = 0.0 if curve is None else float(curve.rate[np.searchsorted(curve.from_day, today, "right") - 1])
         flat = economic.basis.replace(name="flat", capital="hurdle", rate=self.hurdle)
-        self.flat = run(economic.estate, flat, economic.chain) if self.hurdle > 0 else economic
+        self.flat = run(economic.estate, flat, economic.chain, economic.charges.common) if self.hurdle > 0 else economic
         self.capital = np.asarray(self.flat.columns.get_level_values("element") == "capital")
         self.money = DatedMoney(economic)
         self.grapes = grapes_behind(economic.estate, economic.chain)

@@ -267,15 +267,21 @@ def allocations(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
 
 
 def price_tables(
-    book: Results, economic: Results, replacement: Results, elasticity: float | None = None
+    book: Results,
+    economic: Results,
+    replacement: Results,
+    elasticity: float | None = None,
+    prices: pd.DataFrame | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Every table of prices by name; InputError for an elasticity of 1 or less in size.
+
+    prices: `release_prices` of these results, where they are known.
 
     Names: release prices, per 75 cl, cellar to shelf, shelf to cellar, increases, cost rises, promotions,
     formats, presentations, scarce bottles.
     """
     estate, day = economic.estate, economic.chain.valuation_day
-    prices = release_prices(book, economic, replacement)
+    prices = release_prices(book, economic, replacement) if prices is None else prices
     up, down = price_chains(estate, prices, day)
     return {
         "release prices": prices,

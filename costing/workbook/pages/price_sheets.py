@@ -109,13 +109,15 @@ _TEXT = (
 )
 
 
-def price_sheets(book: Results, economic: Results, replacement: Results) -> list[ResultSheet]:
+def price_sheets(
+    book: Results, economic: Results, replacement: Results, prices: pd.DataFrame | None = None
+) -> list[ResultSheet]:
     """Sheets Release prices, Price build-up, Price changes and Margins; those for which the workbook says
-    something.
+    something. prices: `release_prices` of these results, where they are known.
     """
     currency = economic.estate.settings.currency
     found = []
-    tables = price_tables(book, economic, replacement)
+    tables = price_tables(book, economic, replacement, prices=prices)
     if len(tables["release prices"]):
         found.append(_release_prices(tables, currency))
         found += _chains(tables["cellar to shelf"], tables["shelf to cellar"])

@@ -29,9 +29,9 @@ from costing.house import House
 from costing.inputs.basis import REPLACEMENT
 from costing.report.page import REPORT, report_html
 from costing.terminal import counted, note, print_findings, tell, text_table
-from costing.workbook.answer_sheets import result_sheets
-from costing.workbook.price_sheets import CHANGES, price_sheets
-from costing.workbook.result_sheet import ResultSheet
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.price_sheets import CHANGES, price_sheets
+from costing.workbook.pages.result_sheet import ResultSheet
 
 Tables = Mapping[str, pd.DataFrame]
 

@@ -38,13 +38,13 @@ from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
 from costing.terminal import counted, note, print_findings, tell
-from costing.workbook.answer_sheets import result_sheets
-from costing.workbook.blank import blank_workbook
-from costing.workbook.closing_sheets import year_end_sheets
-from costing.workbook.contents import tables_from_csv, tables_from_estate
-from costing.workbook.link import link
-from costing.workbook.result_sheet import ResultSheet
-from costing.workbook.run_log import logged, read_log
+from costing.workbook.blank.blank import blank_workbook
+from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
+from costing.workbook.live.link import link
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.closing_sheets import year_end_sheets
+from costing.workbook.pages.result_sheet import ResultSheet
+from costing.workbook.pages.run_log import logged, read_log
 
 STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 

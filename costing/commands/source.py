@@ -30,11 +30,11 @@ from costing.results.amounts_charged import silent_rows
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
 from costing.terminal import CAUTION, note, tell
-from costing.workbook.backups import KEPT
-from costing.workbook.closing_sheets import OWNED_YEAR_END
-from costing.workbook.package import Package
+from costing.workbook.file.backups import KEPT
+from costing.workbook.file.package import Package
+from costing.workbook.pages.closing_sheets import OWNED_YEAR_END
+from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
-from costing.workbook.result_sheet import ResultSheet
 from costing.workbook.update import open_source, write_results
 
 OWNED_SHEETS = (

@@ -31,8 +31,8 @@ from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
-from costing.workbook.package import Package, open_package, read_package, shown
-from costing.workbook.scan import (
+from costing.workbook.file.package import Package, open_package, read_package, shown
+from costing.workbook.file.scan import (
     ERROR_CELL,
     CellFault,
     SheetScan,
@@ -43,9 +43,9 @@ from costing.workbook.scan import (
     scan_sheet,
     table_ranges,
 )
-from costing.workbook.sheets import Book, read_book
-from costing.workbook.sheets import Sheet as Tab
-from costing.workbook.values import cell_reader
+from costing.workbook.file.sheets import Book, read_book
+from costing.workbook.file.sheets import Sheet as Tab
+from costing.workbook.file.values import cell_reader
 
 HEADER_ROWS = 20
 Row = Sequence[Any]

@@ -10,17 +10,17 @@ from pathlib import Path
 
 from costing.inputs.headers import sheet_name
 from costing.inputs.schema import sheets as schema_sheets
-from costing.workbook.blank import blank_bytes
-from costing.workbook.contents import tables_from_csv
-from costing.workbook.dependents import dependent_formulas, dependent_parts
-from costing.workbook.graft import graft
-from costing.workbook.package import Package, open_package, read_package
-from costing.workbook.replace import replace_atomically, write_beside
-from costing.workbook.result_sheet import ResultSheet, RunStamp
-from costing.workbook.sheets import is_1904, read_book
-from costing.workbook.stale import count_inputs, stale_formula
-from costing.workbook.standing import Typed, typed_by_hand
-from costing.workbook.write import result_workbook
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.dependents import dependent_formulas, dependent_parts
+from costing.workbook.file.graft import graft
+from costing.workbook.file.package import Package, open_package, read_package
+from costing.workbook.file.replace import replace_atomically, write_beside
+from costing.workbook.file.sheets import is_1904, read_book
+from costing.workbook.file.stale import count_inputs, stale_formula
+from costing.workbook.file.standing import Typed, typed_by_hand
+from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
+from costing.workbook.pages.write import result_workbook
 
 
 @dataclass(frozen=True)

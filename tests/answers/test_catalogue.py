@@ -13,7 +13,7 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.answers.kinds import KINDS, NUMBER_FORMATS, written
 from costing.answers.text import text_answer, text_table
-from costing.workbook.answer_sheets import result_sheets
+from costing.workbook.pages.answer_sheets import result_sheets
 
 
 def test_every_column_of_every_table_is_declared_and_every_declared_one_is_used() -> None:

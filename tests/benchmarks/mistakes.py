@@ -19,7 +19,7 @@ import pandas as pd
 from costing.errors import InputError
 from costing.inputs.load import read_estate
 from costing.inputs.schema import sheets
-from costing.workbook.contents import tables_from_csv
+from costing.workbook.blank.contents import tables_from_csv
 
 DEMO = Path(__file__).parents[2] / "demo_estate"
 Tables = dict[str, pd.DataFrame]

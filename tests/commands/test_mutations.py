@@ -16,10 +16,10 @@ from openpyxl import load_workbook
 from openpyxl.utils import range_boundaries
 
 from costing.cli import main
-from costing.workbook.backups import backups
-from costing.workbook.package import changed_parts, open_package
-from costing.workbook.run_log import read_log
-from costing.workbook.sheets import changeable_parts
+from costing.workbook.file.backups import backups
+from costing.workbook.file.package import changed_parts, open_package
+from costing.workbook.file.sheets import changeable_parts
+from costing.workbook.pages.run_log import read_log
 from tests.commands.books import first_hour
 
 SEEDS, STEPS = (200, 4) if os.environ.get("COSTING_FULL") else (5, 3)

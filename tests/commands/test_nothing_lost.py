@@ -16,7 +16,7 @@ import pytest
 
 from costing.cli import STOPPED, main
 from costing.files import Kind, write_file
-from costing.workbook.package import open_package
+from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
 
 EVERY = 1 if os.environ.get("COSTING_FULL") else 5  # operation of a command; the commands begin at different ones

@@ -12,9 +12,9 @@ import pytest
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
-from costing.workbook.contents import tables_from_csv
-from costing.workbook.package import open_package
-from costing.workbook.run_log import read_log
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.package import open_package
+from costing.workbook.pages.run_log import read_log
 from tests.commands.books import digest, first_hour
 
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}

@@ -16,7 +16,7 @@ import pytest
 from costing.cli import STOPPED, main
 from costing.commands import records
 from costing.terminal import tell
-from costing.workbook.backups import backups
+from costing.workbook.file.backups import backups
 from tests.commands.books import first_hour
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")

@@ -14,9 +14,9 @@ from openpyxl.utils import get_column_letter, range_boundaries
 from openpyxl.worksheet.table import Table, TableColumn
 
 from costing.cli import main
-from costing.workbook.backups import backups
-from costing.workbook.package import open_package
-from costing.workbook.run_log import COLUMNS, read_log
+from costing.workbook.file.backups import backups
+from costing.workbook.file.package import open_package
+from costing.workbook.pages.run_log import COLUMNS, read_log
 from tests.commands.books import first_hour
 
 Edit = Callable[[Any], None]

@@ -9,8 +9,8 @@ from collections.abc import Callable
 import openpyxl
 from openpyxl.workbook import Workbook
 
-from costing.workbook.graft import graft
-from costing.workbook.package import Package, read_package
+from costing.workbook.file.graft import graft
+from costing.workbook.file.package import Package, read_package
 from tests.workbook.scratch import RESULT_SHEETS, parts_of, scratch_results, zip_of
 
 # Where the two scratch sheets go in the user's package.

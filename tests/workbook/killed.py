@@ -23,8 +23,8 @@ from typing import Any
 
 from costing import files
 from costing.errors import WorkbookError
-from costing.workbook.package import open_package
-from costing.workbook.replace import replace_atomically
+from costing.workbook.file.package import open_package
+from costing.workbook.file.replace import replace_atomically
 
 OPERATIONS = (
     *(

@@ -15,9 +15,9 @@ import pandas as pd
 
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.schema import Column, sheets
-from costing.workbook.package import read_package
+from costing.workbook.file.package import read_package
+from costing.workbook.file.sheets import read_book
 from costing.workbook.read import read_workbook
-from costing.workbook.sheets import read_book
 
 Parts = dict[str, bytes]
 _NAMED = {"lot", "cuvee", "terms", "channel"}

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 
 from costing.inputs.raw import column_letter
-from costing.workbook.scan import column_number
+from costing.workbook.file.scan import column_number
 from tests.workbook.planting import (
     BLANK,
     NEVER_CALCULATED,

@@ -21,13 +21,13 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 from costing.answers.charts import Chart
 from costing.cli import main
 from costing.inputs.fingerprint import fingerprint
-from costing.workbook import write
-from costing.workbook.blank import blank_bytes
-from costing.workbook.contents import tables_from_csv
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.pages import write
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
-from costing.workbook.result_sheet import ResultSheet, ResultTable
 from costing.workbook.update import open_source, write_results
-from tests.workbook.test_blank import DEMO
+from tests.workbook.blank.test_blank import DEMO
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 DAYS = [dt.datetime(2018, 3, 6), dt.datetime(2026, 1, 1)]

@@ -19,9 +19,10 @@ from pathlib import Path
 import pytest
 
 from costing.cli import main
-from costing.workbook.blank import blank_bytes
-from costing.workbook.contents import tables_from_csv
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import (
     CELL_FAULTS,
     FilledSheet,
@@ -33,7 +34,6 @@ from tests.workbook.planting import (
     plant_cells,
 )
 from tests.workbook.planting_sheets import SHEET_FAULTS, plant_in_sheet
-from tests.workbook.test_blank import DEMO
 
 BLOCKS, IN_BLOCK = (42, 25) if os.environ.get("COSTING_FULL") else (1, 25)
 LEAST_NAMED = 0.99

@@ -18,12 +18,12 @@ from pathlib import Path
 import pytest
 
 from costing.cli import main
-from costing.workbook.blank import blank_bytes
-from costing.workbook.contents import tables_from_csv
-from costing.workbook.package import read_package
-from costing.workbook.sheets import read_book
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.package import read_package
+from costing.workbook.file.sheets import read_book
+from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import Parts, packed, parts_of, text_cell, with_new_cell
-from tests.workbook.test_blank import DEMO
 
 SEEDS = 6
 TYPED = "typed by a person"

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from costing.workbook.graft import graft
-from costing.workbook.package import changed_parts, open_package, rebuild
-from costing.workbook.sheets import changeable_parts, read_book
+from costing.workbook.file.graft import graft
+from costing.workbook.file.package import changed_parts, open_package, rebuild
+from costing.workbook.file.sheets import changeable_parts, read_book
 from tests.workbook.grafting import OWN, hidden, loaded, package_of, run
 from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.scratch import RESULT_SHEETS, scratch_results

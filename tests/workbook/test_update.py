@@ -10,7 +10,7 @@ import pytest
 from openpyxl import load_workbook
 
 from costing.inputs.fingerprint import fingerprint
-from costing.workbook.blank import blank_bytes
+from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.read import read_workbook
 
 COSTS = {"Date incurred": ["2024-09-15"], "Lot": ["V12"], "Element": ["labour"]}

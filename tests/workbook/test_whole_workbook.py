@@ -16,14 +16,14 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.source import OWNED_SHEETS
 from costing.decisions.prices import margins
-from costing.workbook.contents import tables_from_csv
-from costing.workbook.graft import graft
-from costing.workbook.package import Package, open_package, read_package
-from costing.workbook.result_sheet import ResultSheet, ResultTable
-from costing.workbook.sheets import changeable_parts, read_book
-from costing.workbook.write import result_workbook
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.graft import graft
+from costing.workbook.file.package import Package, open_package, read_package
+from costing.workbook.file.sheets import changeable_parts, read_book
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+from costing.workbook.pages.write import result_workbook
 from tests.workbook.office import sheets_as_calculated
-from tests.workbook.test_sheets_in_office import assert_agree, stored_and_calculated
+from tests.workbook.pages.test_sheets_in_office import assert_agree, stored_and_calculated
 from tests.workbook.torture import torture_workbook
 
 STAMP = re.compile(rb"Run \d{4}-\d\d-\d\d \d\d:\d\d")

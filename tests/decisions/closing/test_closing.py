@@ -28,7 +28,7 @@ from costing.results.origins import premiums, release_states
 from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
-from costing.workbook.blank import blank_workbook
+from costing.workbook.blank.blank import blank_workbook
 from tests.properties.estates import random_estate
 
 FULL = bool(os.environ.get("COSTING_FULL"))

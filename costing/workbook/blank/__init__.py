@@ -1,0 +1,1 @@
+"""The blank workbook: input sheets made from the schema, with notes, drop-downs and instructions."""

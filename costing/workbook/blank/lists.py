@@ -1,0 +1,158 @@
+"""The hidden sheet behind the drop-downs: closed lists of words, and the names the user has entered so far.
+
+Rule: a name counts as known once a table that may introduce it holds it. Those cells are stacked, the first
+    of each name is counted, and the names follow in the order of their count: stacked[k] = the k-th cell of
+    the tables, as text count[k] = count[k-1] + (stacked[k] is filled and stands there for the first time)
+    names[j] = stacked at the k where count[k] = j
+Conventions: plain formulas that every spreadsheet program knows, with their values stored beside them;
+    lists are in columns, headed in row 1. A name such as `lot_names` stands for the filled part of its
+    column. Case does not matter, as in MATCH.
+What it does not do: a list holds `NAMES` names at most, from the first rows of each table; what is beyond
+    can still be typed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+from costing.inputs.appellations import rule_set_names
+from costing.inputs.cells import number_text, tidy
+from costing.inputs.raw import column_letter
+from costing.inputs.schema import Column, Sheet, lists, operations, settings, sheets
+from costing.workbook.file.sheets import LISTS_SHEET
+
+MOST_ROWS = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class NameList:
+    """A list of names: heading, defined name, most names, rows looked at below the filled ones of a table."""
+
+    title: str
+    name: str
+    most: int
+    room: int
+
+
+NAME_LISTS = {
+    "lot": NameList("Lots", "lot_names", 1000, 600),
+    "cuvee": NameList("Cuvées", "cuvee_names", 200, 200),
+    "terms": NameList("Terms", "terms_names", 200, 200),
+    "channel": NameList("Channels", "channel_names", 200, 200),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A table in the workbook: sheet title, letter of each column, cells of each column from row 2 on."""
+
+    sheet: Sheet
+    title: str
+    letters: Mapping[str, str]
+    cells: Mapping[str, Sequence[Any]]
+
+
+def source_of(column: Column) -> str:
+    """Return the formula of a column's drop-down; empty if it has none."""
+    words = column.choices or open_list(column.refers or column.name)
+    if words:
+        return closed_lists()[words]
+    names = NAME_LISTS.get(column.refers)
+    # Where one table alone introduces a name, its own cells are the list.
+    if names is None or (column.introduces and len(_introducing(column.refers)) == 1):
+        return ""
+    return f"={names.name}"
+
+
+def open_list(what: str) -> tuple[str, ...]:
+    """Words that are offered, and may be added to, for what a column or setting refers to."""
+    if what == "element":
+        return lists()["element"]
+    if what == "rule_set":
+        return rule_set_names()
+    return (*operations(), *lists()["stage"]) if what == "operation or stage" else ()
+
+
+@cache
+def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
+    """Return the place of every list of words: words -> formula of their range."""
+    found: dict[tuple[str, ...], str] = {}
+    columns = [column for sheet in sheets().values() for column in sheet.columns]
+    offered = [column.choices or open_list(column.refers or column.name) for column in columns]
+    for words in (*offered, *(setting.choices for setting in settings().values())):
+        if words and words not in found:
+            letter = column_letter(len(found))
+            found[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
+    return MappingProxyType(found)
+
+
+def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
+    """Add the hidden sheet to an XlsxWriter workbook, after all others, and define its names."""
+    sheet = workbook.add_worksheet(LISTS_SHEET)
+    heading = workbook.add_format({"bold": True})
+    for position, words in enumerate(closed_lists()):
+        sheet.write_string(0, position, f"List {position + 1}", heading)
+        sheet.write_column(1, position, words)
+    position = len(closed_lists())
+    for refers, names in NAME_LISTS.items():
+        _write_names(workbook, sheet, position, names, list(_stacked(refers, names.room, placed)))
+        position += 3
+    sheet.hide()
+
+
+def _introducing(refers: str) -> list[tuple[str, str]]:
+    """Sheets and columns that may introduce a name, by library name."""
+    return [
+        (sheet.name, column.name)
+        for sheet in sheets().values()
+        for column in sheet.columns
+        if column.refers == refers and column.introduces
+    ]
+
+
+def _stacked(refers: str, room: int, placed: Sequence[Placed]) -> Iterator[tuple[str, str]]:
+    """Yield formula and value of each cell that may hold a name."""
+    for name, column in _introducing(refers):
+        for table in placed:
+            if table.sheet.name != name or column not in table.letters:
+                continue
+            cells, letter = table.cells[column], table.letters[column]
+            rows = min(len(cells) + room, MOST_ROWS)
+            area = f"'{table.title}'!${letter}$2:${letter}${rows + 1}"
+            for row in range(rows):
+                value = cells[row] if row < len(cells) else None
+                yield f'=IFERROR(INDEX({area},{row + 1})&"","")', _as_text(value)
+
+
+def _as_text(value: Any) -> str:
+    if value is None or value != value:  # NaN is the one value that differs from itself
+        return ""
+    return number_text(float(value)) if isinstance(value, (int, float)) else tidy(str(value))
+
+
+def _write_names(workbook: Any, sheet: Any, position: int, names: NameList, stacked: Sequence[tuple[str, str]]) -> None:
+    cell, count, name = (column_letter(position + step) for step in range(3))
+    last = len(stacked) + 1
+    for step, heading in enumerate((f"{names.title}, all cells", "Count", names.title)):
+        sheet.write_string(0, position + step, heading)
+    seen: list[str] = []
+    known: set[str] = set()
+    for row, (formula, value) in enumerate(stacked, 1):
+        if value and value.casefold() not in known:
+            known.add(value.casefold())
+            seen.append(value)
+        first = f"IFERROR(MATCH({cell}{row + 1},{cell}$2:{cell}${last},0),{row})={row}"
+        counting = f'=N({count}{row})+IF({cell}{row + 1}="",0,IF({first},1,0))'
+        sheet.write_formula(row, position, formula, None, value)
+        sheet.write_formula(row, position + 1, counting, None, len(seen))
+    for row in range(1, names.most + 1):
+        found = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
+        value = seen[row - 1] if row <= len(seen) else ""
+        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{found})', None, value)
+    column = f"{LISTS_SHEET}!${name}$2"
+    end = f"INDEX({column}:${name}${names.most + 1},MAX(1,MIN({names.most},{LISTS_SHEET}!${count}${last})))"
+    workbook.define_name(names.name, f"={column}:{end}")

@@ -1,0 +1,1 @@
+"""The file itself: parts of the package, guards, references, graft and replacement, what tells old results."""

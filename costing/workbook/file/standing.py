@@ -1,0 +1,176 @@
+"""What stands on the library's own sheets before they are written anew, and what of it a person put there.
+
+Rule: the library fills column A above its tables (title, stamp, notes, and the line above each table) and the tables
+themselves, with formulas in totals rows alone. Whatever else is there was typed by a person, or stretched a table by
+being typed beside or below it: it is listed, since the sheet is about to be written anew. A text that stands on the
+new sheet too is not lost.
+
+What it does not do: it changes nothing, and it knows no value that was typed over one of the library's.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from costing.inputs.raw import column_letter
+from costing.workbook.file.package import Package, read_package, shown
+from costing.workbook.file.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
+from costing.workbook.file.sheets import Book, Sheet, read_book
+from costing.workbook.file.values import cell_reader
+
+_STAMPED_ROWS = 3
+_UNFILLED_ROWS = 5  # of a new workbook's sheet that waits for the first run
+_MANY = 50
+_WIDE = 3  # columns of a table in which a row of one filled cell is no result
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A result sheet as it is. rows: cells from A1 on, errors as their text; formulas: (column, row) from 1; too_far:
+    the farthest cell of a sheet too large to be read, which has no rows here.
+    """
+
+    rows: list[list[Any]]
+    tables: tuple[TableRange, ...] = ()
+    formulas: frozenset[tuple[int, int]] = frozenset()
+    too_far: str = ""
+
+    def table(self, name: str) -> TableRange | None:
+        """Return the table of that name."""
+        return next((table for table in self.tables if table.name == name), None)
+
+    def texts(self) -> set[str]:
+        """Every text on the sheet."""
+        return {cell for row in self.rows for cell in row if isinstance(cell, str)}
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """Something that a person put on a result sheet: `Stock value!H7` and what it says."""
+
+    place: str
+    what: str
+
+
+def standing(book: Book, wanted: Collection[Sheet]) -> dict[str, Standing]:
+    """Result sheets as they are, by name. WorkbookError where one can't be read."""
+    scans = {sheet.name: scan_sheet(book.package.part(sheet.part), ()) for sheet in wanted}
+    near = [sheet for sheet in wanted if not scans[sheet.name].stray]
+    cells_of = cell_reader(book, near) if near else None
+    found = {}
+    for sheet in wanted:
+        scan, tables = scans[sheet.name], tuple(table_ranges(book, sheet.part))
+        if scan.stray or cells_of is None:
+            found[sheet.name] = Standing([], tables, scan.formula_cells, scan.stray)
+            continue
+        rows = cells_of(sheet.name)
+        for fault in scan.faults:
+            if fault.kind == ERROR_CELL and fault.row <= len(rows) and fault.column <= len(rows[fault.row - 1]):
+                rows[fault.row - 1][fault.column - 1] = fault.shown
+        found[sheet.name] = Standing(rows, tables, scan.formula_cells)
+    return found
+
+
+def typed_by_hand(package: Package, scratch: bytes) -> tuple[Typed, ...]:
+    """What a person put on the result sheets that `scratch` holds anew, and that is not on the new ones."""
+    new_book, book = read_book(read_package(scratch, "results.xlsx")), read_book(package)
+    owned = {sheet.name: sheet for sheet in book.owned()}
+    replaced = [owned[sheet.name] for sheet in new_book.sheets if sheet.name in owned]
+    if not replaced:
+        return ()
+    names = {sheet.name for sheet in replaced}
+    new = standing(new_book, [sheet for sheet in new_book.sheets if sheet.name in names])
+    old = standing(book, replaced)
+    return tuple(typed for name in old for typed in _in_short(name, list(_typed(name, old[name], new[name]))))
+
+
+def _in_short(name: str, typed: Sequence[Typed]) -> Sequence[Typed]:
+    """The same, or a line on the sheet where its cells are in no table any more."""
+    return typed if len(typed) <= _MANY else [Typed(name, f"{len(typed):,} cells outside its tables")]
+
+
+def _typed(name: str, old: Standing, new: Standing) -> Iterator[Typed]:
+    if old.too_far:
+        yield Typed(f"{name}!{old.too_far}", "a cell far away from the tables")
+        return
+    known = {table.name: table for table in new.tables}
+    ours = [table for table in old.tables if table.name in known]
+    for table in old.tables:
+        if table.name not in known:
+            place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
+            yield Typed(place, f"table '{shown(table.name)}'")
+    kept, own_cells = new.texts(), _own_cells(old, ours)
+    for table in ours:
+        headers = {header.casefold() for header in known[table.name].headers}
+        yield from _stretched(name, old, table, headers, kept)
+    for row, cells in enumerate(old.rows, 1):
+        for column, cell in enumerate(cells, 1):
+            is_formula = (column, row) in old.formulas
+            if (cell in (None, "") and not is_formula) or (column, row) in own_cells:
+                continue
+            inside = _table_at(old.tables, column, row)
+            if inside and (not is_formula or inside not in ours or (inside.totals_rows and row == inside.last_row)):
+                continue
+            if inside is None and not is_formula and isinstance(cell, str) and cell in kept:
+                continue
+            said = _said(cell)
+            yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {said}" if is_formula else said)
+
+
+def _stretched(
+    name: str, old: Standing, table: TableRange, headers: Collection[str], kept: Collection[str]
+) -> Iterator[Typed]:
+    """Columns that a table has no more, and single cells in its last rows: typed beside or below it, such things
+    become a part of it.
+    """
+    first, last = table.first_row + table.header_rows, min(table.last_row - table.totals_rows, len(old.rows))
+    for position, header in enumerate(table.headers):
+        column = table.first_column + position
+        if header.casefold() not in headers:
+            filled = sum(_at(old.rows, column, row) not in (None, "") for row in range(first, last + 1))
+            place = f"{name}!{column_letter(column - 1)}{table.first_row}"
+            yield Typed(place, f"column '{shown(header, 40)}', {filled:,} filled cell{'s' * (filled != 1)}")
+    row = last
+    while len(table.headers) >= _WIDE and row > first:
+        columns = range(table.first_column, table.last_column + 1)
+        filled_cells = [(column, cell) for column in columns if (cell := _at(old.rows, column, row)) not in (None, "")]
+        if len(filled_cells) != 1 or filled_cells[0][1] in kept or not isinstance(filled_cells[0][1], str):
+            return
+        column, cell = filled_cells[0]
+        yield Typed(f"{name}!{column_letter(column - 1)}{row}", _said(cell))
+        row -= 1
+
+
+def _own_cells(old: Standing, ours: Collection[TableRange]) -> set[tuple[int, int]]:
+    """Cells in column A that the library fills beside the tables."""
+    first = min((table.first_row for table in ours), default=len(old.rows) + 1)
+    rows = set(range(1, (_STAMPED_ROWS if ours else _UNFILLED_ROWS) + 1)) | {table.first_row - 1 for table in ours}
+    row = _STAMPED_ROWS + 1
+    while row < first and _at(old.rows, 1, row) not in (None, ""):
+        rows.add(row)
+        row += 1
+    return {(1, row) for row in rows}
+
+
+def _table_at(tables: Collection[TableRange], column: int, row: int) -> TableRange | None:
+    return next(
+        (
+            table
+            for table in tables
+            if table.first_row <= row <= table.last_row and table.first_column <= column <= table.last_column
+        ),
+        None,
+    )
+
+
+def _at(rows: Sequence[Sequence[Any]], column: int, row: int) -> Any:
+    return rows[row - 1][column - 1] if row <= len(rows) and column <= len(rows[row - 1]) else None
+
+
+def _said(cell: Any) -> str:
+    if isinstance(cell, float) and cell.is_integer():
+        return f"{cell:.0f}"
+    return cell.isoformat(" ") if isinstance(cell, dt.datetime) else f"'{shown(str(cell), 40)}'"

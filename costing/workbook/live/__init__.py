@@ -1,0 +1,1 @@
+"""The live link: a workbook that is open in Excel or LibreOffice, refreshed in place."""

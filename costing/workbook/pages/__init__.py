@@ -1,0 +1,1 @@
+"""Result sheets: answers placed on a sheet, its looks, and the writing of its cells."""

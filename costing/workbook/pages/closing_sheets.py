@@ -1,0 +1,33 @@
+"""The append-only sheets of closed years."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from costing.inputs.schema import sheets
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+
+OWNED_YEAR_END = tuple(sheet.title for sheet in sheets().values() if sheet.owner == "library")
+_FORMATS = {"date": "date", "number": "number", "integer": "integer"}
+
+
+def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
+    """Sheets of the year-end tables, by library name; they are read back under the same headers."""
+    found = []
+    for name, table in tables.items():
+        sheet = sheets()[name]
+        frame = pd.DataFrame({column.title: table[column.name] for column in sheet.columns})
+        formats = {column.title: _FORMATS[column.type] for column in sheet.columns if column.type in _FORMATS}
+        for header, kind in formats.items():
+            frame[header] = pd.to_datetime(frame[header]) if kind == "date" else pd.to_numeric(frame[header])
+        found.append(
+            ResultSheet(
+                sheet.title,
+                sheet.title,
+                (f"{sheet.meaning}. Closings are added, never changed; figures are stored unrounded.",),
+                (ResultTable(name, frame, formats),),
+            )
+        )
+    return found

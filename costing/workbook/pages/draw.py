@@ -1,0 +1,138 @@
+"""Neutral charts -> native charts of an XlsxWriter workbook, beside the tables they draw.
+
+Conventions: ten colours in a fixed order, told apart in grey as well; both axes named; the value axis in
+the number format of the chart; legend below, and none where one series says what the axis says already.
+The values that a chart draws are stored with it.
+
+What it does not do: it decides nothing about what is drawn.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from costing.answers.charts import Chart
+from costing.workbook.pages import look
+from costing.workbook.pages.rows import cell_values
+
+CHART_ROWS, CHART_CHARACTERS = 23, 111.0
+_SIZE = {"width": 760, "height": 420}
+_TYPES = {
+    "column": {"type": "column"},
+    "stacked column": {"type": "column", "subtype": "stacked"},
+    "bar": {"type": "bar"},
+    "line": {"type": "line"},
+    "scatter": {"type": "scatter"},
+    "waterfall": {"type": "column", "subtype": "stacked"},
+}
+
+
+def draw_chart(
+    workbook: Any,
+    worksheet: Any,
+    chart: Chart,
+    frame: pd.DataFrame,
+    table: tuple[str, int, int],
+    place: tuple[int, int, int],
+) -> None:
+    """Insert a chart of a table.
+
+    table: sheet name, first row of data (counted from 0), number of rows; place: row and column of the
+    corner, and how many charts stand on its left from there.
+    """
+    sheet, first, rows = table
+    drawing = workbook.add_chart(_TYPES[chart.kind])
+    headers, header_row = list(frame.columns), first - 1
+    date_1904 = bool(getattr(workbook, "date_1904", False))
+    if chart.rows is not None:
+        first, rows = first + chart.rows[0], chart.rows[1]
+        frame = chart.part(frame)
+
+    def area(header: str) -> list[Any]:
+        column = headers.index(header)
+        return [sheet, first, column, first + rows - 1, column]
+
+    for count, header in enumerate(chart.series):
+        colour = look.CHART_COLOURS[(count - (chart.kind == "waterfall")) % len(look.CHART_COLOURS)]
+        series: dict[str, Any] = {
+            "name": [sheet, header_row, headers.index(header)],
+            "categories": area(chart.category),
+            "values": area(header),
+            "categories_data": _stored(frame[chart.category], date_1904),
+            "values_data": _stored(frame[header], date_1904),
+        }
+        if chart.kind == "waterfall" and count == 0:
+            series |= {"fill": {"none": True}, "border": {"none": True}}
+        elif chart.kind in ("line", "scatter"):
+            series |= {"line": {"color": colour, "width": 2}, "marker": _marker(colour)}
+        else:
+            series |= {"fill": {"color": colour}, "border": {"none": True}, "gap": 60}
+            series |= {"overlap": 100} if _TYPES[chart.kind].get("subtype") else {}
+        drawing.add_series(series)
+    drawing.set_title({"name": chart.title, "overlay": False, "name_font": {"size": 12, "color": look.INK}})
+    _set_axes(drawing, chart, frame)
+    hidden = [0] if chart.kind == "waterfall" else []
+    alone = len(chart.shown_series) == 1
+    drawing.set_legend({"none": True} if alone else {"position": "bottom", "delete_series": hidden})
+    drawing.set_size(_SIZE)
+    drawing.show_blanks_as("gap")
+    row, column, before = place
+    offset = before * (_SIZE["width"] + 20)
+    options = {"object_position": 2, "description": chart.message or chart.title, "x_offset": offset + 5, "y_offset": 5}
+    worksheet.insert_chart(row, column, drawing, options)
+
+
+def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
+    font = {"size": 9, "color": look.INK}
+    titled = {"name_font": {"size": 10, "bold": False, "color": look.FAINT}, "num_font": font}
+    line = {"color": look.RESULT_LINE}
+    category: dict[str, Any] = {"name": chart.category_title, **titled, "line": line}
+    if pd.api.types.is_datetime64_any_dtype(frame[chart.category]):
+        category |= {"num_format": look.NUMBER_FORMATS["date"]}
+        category |= {} if chart.kind == "scatter" else {"date_axis": True}
+    elif chart.kind != "scatter":
+        category |= {"label_position": "low"}
+    value: dict[str, Any] = {
+        "name": chart.value_title,
+        **titled,
+        "num_format": chart.number_format,
+        "line": {"none": True},
+        "major_gridlines": {"visible": True, "line": {"color": look.RESULT_LINE, "width": 0.5}},
+    }
+    # A bar means its length, so the axis begins at nought unless something lies below it.
+    if chart.kind not in ("line", "scatter") and not (frame[list(chart.series)].min() < 0).any():
+        value |= {"min": 0}
+    if chart.number_format.endswith("%") and (drawn := _highest(chart, frame)) <= 1 + 1e-9 and drawn > 0.9:
+        value |= {"max": 1}  # parts of a whole end at the whole
+    if chart.kind == "bar":
+        # XlsxWriter calls the lying axis x. Reversed, the first row is on top; then the values would be, too.
+        drawing.set_x_axis({**value, "label_position": "high"})
+        drawing.set_y_axis({**category, "reverse": True})
+    else:
+        drawing.set_x_axis(category)
+        drawing.set_y_axis(value)
+
+
+def _highest(chart: Chart, frame: pd.DataFrame) -> float:
+    shown = frame[list(chart.shown_series)].apply(pd.to_numeric, errors="coerce")
+    is_stack = bool(_TYPES[chart.kind].get("subtype"))
+    return float((shown.sum(axis=1) if is_stack else shown.max(axis=1)).max())
+
+
+def _marker(colour: str) -> dict[str, Any]:
+    return {"type": "circle", "size": 5, "fill": {"color": colour}, "border": {"color": colour}}
+
+
+def _stored(values: pd.Series[Any], date_1904: bool) -> list[Any]:
+    """Values as the chart keeps them: numbers (days of the workbook's date system), texts, or an empty text."""
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return ["" if day is None else day for day in cell_values(values, "date", date_1904=date_1904)]
+    return [_stored_value(value) for value in values.astype(object).tolist()]
+
+
+def _stored_value(value: Any) -> Any:
+    if value is None or value != value:
+        return ""
+    return int(value) if isinstance(value, float) and value.is_integer() else value

@@ -1,0 +1,178 @@
+"""Rows of long tables, written straight into the sheets of an XlsxWriter workbook.
+
+Rule: the first row of a long table stands in the sheet already, with the format of each column. The
+others are set behind it in the same formats, as text of the file format (ECMA-376 part 1, 18.3.1.4 `c`,
+18.3.1.73 `row`), column by column.
+
+Conventions: text is inline (`inlineStr`), with characters that XML cannot hold escaped as `_x0001_`
+(22.9.2.19, ST_Xstring); dates are day numbers of the 1900 system; blank cells keep their format.
+
+What it does not do: it moves nothing that stands below a long table (the writer leaves the room), and it
+knows no formulas.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from costing.inputs.raw import column_letter
+from costing.workbook.file.package import read_package, rebuild
+from costing.workbook.file.sheets import read_book
+
+LONG_TABLE = 500
+_BLOCK = 10_000
+_DAYS_TO_1904 = 1_462  # between the two date systems (ECMA-376 part 1, 18.17.4.1)
+_DAY_ZERO = np.datetime64("1899-12-30", "s")
+_UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
+_ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
+_PLACE = re.compile(r"(.+?)(?:!(\$?[A-Za-z]{0,3}\$?\d*))?")
+
+
+@dataclass(frozen=True, slots=True)
+class LongTable:
+    """Rows that are still to be written: sheet by its index, first row (from 1), cells column by column.
+
+    links: position of a column -> place of each row, None where it has none.
+    """
+
+    sheet: int
+    first_row: int
+    columns: Sequence[Sequence[Any]]
+    links: Mapping[int, Sequence[str | None]]
+
+
+def cell_values(values: pd.Series[Any], kind: str, *, date_1904: bool = False) -> list[Any]:
+    """Column of a frame as cells, days as numbers of the workbook's date system (see `_cell_values`)."""
+    cells = _cell_values(values, kind)
+    if date_1904 and (kind == "date" or pd.api.types.is_datetime64_any_dtype(values)):
+        return [day - _DAYS_TO_1904 if isinstance(day, float) else day for day in cells]
+    return cells
+
+
+def _cell_values(values: pd.Series[Any], kind: str) -> list[Any]:
+    """Column of a frame as cells: None, text, truth, or number; dates as day numbers.
+
+    kind: a key of `look.NUMBER_FORMATS`; under `text` a date or number stays what it is.
+    """
+    if pd.api.types.is_datetime64_any_dtype(values):
+        moments = values.to_numpy().astype("datetime64[s]")
+        days = (moments - _DAY_ZERO) / np.timedelta64(86_400, "s")
+        return [None if blank else day for day, blank in zip(days.tolist(), np.isnat(moments), strict=True)]
+    if pd.api.types.is_bool_dtype(values):
+        return [bool(value) for value in values]
+    if pd.api.types.is_numeric_dtype(values):
+        return [number if number - number == 0 else None for number in values.astype(float).tolist()]
+    return [_cell_value(value, kind) for value in values.astype(object).tolist()]
+
+
+def _cell_value(value: Any, kind: str) -> Any:
+    if value is None or value is pd.NaT or value is pd.NA or value != value:
+        return None
+    if isinstance(value, str):
+        return fit_text(value)
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, float, np.integer, np.floating)):
+        return float(value) if np.isfinite(value) else None
+    if kind == "date":
+        return float((np.datetime64(pd.Timestamp(value), "s") - _DAY_ZERO) / np.timedelta64(86_400, "s"))
+    return fit_text(str(value))
+
+
+def fit_text(text: str) -> str:
+    """Text of a cell: without control characters, at most 32,767 characters (Excel's limit)."""
+    return _UNFIT.sub("", text)[:32_767]
+
+
+def link_location(place: Any) -> str | None:
+    """`Movements!F17`, `Movements!17` or `Movements` -> `'Movements'!F17`; None where it is no place."""
+    if not isinstance(place, str) or not (found := _PLACE.fullmatch(place.strip())):
+        return None
+    sheet, cell = found[1].strip("'").replace("'", "''"), found[2] or ""
+    if not re.fullmatch(r"\$?[A-Za-z]+\$?\d+", cell):
+        cell = f"A{cell}" if cell.isdigit() else "A1"
+    return f"'{sheet}'!{cell}"
+
+
+def fill_rows(content: bytes, tables: Sequence[LongTable]) -> bytes:
+    """Return the workbook with the rows of its long tables written in."""
+    if not tables:
+        return content
+    package = read_package(content, "results.xlsx")
+    book = read_book(package)
+    changed: dict[str, bytes] = {}
+    for index in {table.sheet for table in tables}:
+        part = book.sheets[index].part
+        xml = package.part(part)
+        for table in tables:
+            if table.sheet == index:
+                xml = _with_links(_with_rows(xml, table), table)
+        changed[part] = xml
+    return rebuild(package, changed)
+
+
+def _with_rows(xml: bytes, table: LongTable) -> bytes:
+    row = re.search(rb'<row r="%d"[^>]*>(.*?)</row>' % (table.first_row - 1), xml)
+    if row is None:
+        msg = f"the first row of a long table is missing in row {table.first_row - 1}"
+        raise ValueError(msg)
+    styles = [style or b"" for style in re.findall(rb'<c r="[A-Z]+\d+"( s="\d+")?', row[1])]
+    size = len(table.columns[0])
+    # In blocks, since the text of all cells at once takes far more memory than the sheet.
+    blocks = [_block(table, styles, start, min(start + _BLOCK, size)) for start in range(0, size, _BLOCK)]
+    return b"".join([xml[: row.end()], *blocks, xml[row.end() :]])
+
+
+def _block(table: LongTable, styles: Sequence[bytes], start: int, stop: int) -> bytes:
+    numbers = range(table.first_row + start, table.first_row + stop)
+    columns = [
+        _cells(column_letter(position), styles[position].decode(), numbers, values[start:stop])
+        for position, values in enumerate(table.columns)
+    ]
+    lines = zip(numbers, *columns, strict=True)
+    return "".join([f'<row r="{number}">{"".join(cells)}</row>' for number, *cells in lines]).encode()
+
+
+def _cells(letter: str, style: str, numbers: range, values: Sequence[Any]) -> list[str]:
+    escaped: dict[str, str] = {}
+    cells = []
+    for number, value in zip(numbers, values, strict=True):
+        if value is None:
+            cells.append(f'<c r="{letter}{number}"{style}/>')
+        elif type(value) is str:
+            text = escaped.get(value)
+            if text is None:
+                space = ' xml:space="preserve"' if value != value.strip() or "\n" in value else ""
+                plain = html.escape(_ESCAPE.sub("_x005F_", value), quote=False)
+                text = escaped[value] = f"<is><t{space}>{plain}</t></is></c>"
+            cells.append(f'<c r="{letter}{number}"{style} t="inlineStr">{text}')
+        elif type(value) is bool:
+            cells.append(f'<c r="{letter}{number}"{style} t="b"><v>{value:d}</v></c>')
+        else:
+            cells.append(f'<c r="{letter}{number}"{style}><v>{value!r}</v></c>')
+    return cells
+
+
+def _with_links(xml: bytes, table: LongTable) -> bytes:
+    links = "".join(
+        f'<hyperlink ref="{letter}{table.first_row + step}" location="{html.escape(place)}"/>'
+        for position, places in table.links.items()
+        for letter in [column_letter(position)]
+        for step, place in enumerate(places)
+        if place is not None and table.columns[position][step] is not None
+    ).encode()
+    if not links:
+        return xml
+    if b"</hyperlinks>" in xml:
+        return xml.replace(b"</hyperlinks>", links + b"</hyperlinks>", 1)
+    # The order of a sheet's elements is fixed (18.3.1.99): links stand right before those of the page.
+    marks = (b"<printOptions", b"<pageMargins")
+    at = min(place for mark in marks if (place := xml.find(mark)) >= 0)
+    return xml[:at] + b"<hyperlinks>" + links + b"</hyperlinks>" + xml[at:]

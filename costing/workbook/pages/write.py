@@ -1,0 +1,369 @@
+"""Result tables -> a scratch workbook of result sheets, which `graft` moves into the user's workbook.
+
+Rule: each table is a real spreadsheet table under a fixed name; its totals are live formulas,
+`SUBTOTAL(109, [column])`, with their values stored beside them, so a program without a calculator shows
+the same figure. Text is always text: a lot named `=cmd` is no formula.
+
+Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
+changed since (`STALE_CELL`), notes, then the tables one below the other, each with its charts on its
+right. Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link
+within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints one page wide with its
+headers repeated. Long tables are filled in by `rows`, which is several times as fast.
+
+What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xlsxwriter
+
+from costing.answers.charts import is_drawable
+from costing.answers.kinds import TEXTS
+from costing.workbook.pages import look
+from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_ROWS, draw_chart
+from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
+from costing.workbook.pages.rows import LONG_TABLE, LongTable, cell_values, fill_rows, link_location
+
+STALE_CELL = "A3"
+MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
+_FIRST_NOTE = 3
+_ROOM, _SHORT = 215.0, 60  # characters across a page that stays legible; rows of a table without buttons
+
+
+def result_workbook(
+    sheets: Sequence[ResultSheet],
+    stamp: RunStamp | None = None,
+    stale_formula: tuple[str, str] | None = None,
+    *,
+    date_1904: bool = False,
+) -> bytes:
+    """Content of a workbook that holds these result sheets and nothing else.
+
+    stale_formula: formula and present text of the cell that says whether the inputs have changed since
+    the run; date_1904: whether days are counted from 1904 in it. ValueError where a description contradicts its frame.
+    """
+    content = io.BytesIO()
+    plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
+    workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
+    workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
+    long_tables = lay_out(workbook, sheets, stamp, stale_formula)
+    workbook.close()
+    return fill_rows(content.getvalue(), long_tables)
+
+
+def lay_out(
+    workbook: Any, sheets: Sequence[ResultSheet], stamp: RunStamp | None, stale_formula: tuple[str, str] | None
+) -> list[LongTable]:
+    """Write the sheets into an XlsxWriter workbook, or what takes its calls; return the rows left to fill.
+
+    This is the one home of where everything on a result sheet stands. ValueError where a description
+    contradicts its frame.
+    """
+    _check(sheets)
+    return [
+        table
+        for index, sheet in enumerate(sheets)
+        for table in _SheetWriter(workbook, sheet, index).write(stamp, stale_formula)
+    ]
+
+
+def _check(sheets: Sequence[ResultSheet]) -> None:
+    names = [table.name for sheet in sheets for table in sheet.tables]
+    if len({name.casefold() for name in names}) < len(names):
+        msg = f"two result tables have one name: {', '.join(names)}"
+        raise ValueError(msg)
+    for sheet in sheets:
+        on_sheet = {table.name for table in sheet.tables}
+        for chart in sheet.charts:
+            if chart.table not in on_sheet:
+                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on sheet '{sheet.name}'"
+                raise ValueError(msg)
+        for table in sheet.tables:
+            headers = [str(header) for header in table.frame.columns]
+            if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
+                msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
+                raise ValueError(msg)
+            named = {*table.formats, *table.total_columns, *table.links, *table.links.values()}
+            if unknown := sorted(named - set(headers)):
+                msg = f"table '{table.name}' has no column {', '.join(unknown)}"
+                raise ValueError(msg)
+            if wrong := sorted(set(table.formats.values()) - set(look.NUMBER_FORMATS)):
+                msg = f"table '{table.name}' has no format {', '.join(wrong)}"
+                raise ValueError(msg)
+
+
+class _SheetWriter:
+    """Writes one sheet from the top; `row` is the next free row, counted from 0."""
+
+    def __init__(self, workbook: Any, sheet: ResultSheet, index: int) -> None:
+        self.workbook, self.sheet, self.index = workbook, sheet, index
+        self.worksheet = workbook.add_worksheet(sheet.name)
+        self.row = 0
+        self.links_left = MAX_LINKS
+        self.heights: dict[int, float] = {}
+        self.headers: list[int] = []
+        self.blocks: list[Block] = []
+        self.charts: list[Block] = []
+        self.columns = {table.name: _columns(table, getattr(workbook, "date_1904", False)) for table in sheet.tables}
+        self.wrapped: dict[str, set[str]] = {}
+        self.widths = self._measured()
+        self.drawn_to = 0.0
+
+    def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
+        """Write it all; the tables that are too long to be written cell by cell are handed back."""
+        self._head(stamp, stale_formula)
+        tables = [table for result in self.sheet.tables if (table := self._table(result))]
+        for position, width in self.widths.items():
+            self.worksheet.set_column(position, position, width)
+        for row, height in self.heights.items():
+            self.worksheet.set_row(row, height)
+        self._page()
+        return tables
+
+    def _measured(self) -> dict[int, float]:
+        """Width of each column over all tables; notes which columns of text are wrapped."""
+        widths: dict[int, float] = {}
+        for table in self.sheet.tables:
+            button = len(table.frame) > _SHORT
+            for position, (header, values) in enumerate(self.columns[table.name].items()):
+                kind = table.formats.get(header, "text")
+                shown = [*values, _total(values)] if header in table.total_columns else values
+                lines = look.heading_lines(header)
+                needed = look.column_width(
+                    header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf
+                )
+                if needed > look.WIDEST and kind in TEXTS:
+                    self.wrapped.setdefault(table.name, set()).add(header)
+                    needed = look.WRAPPED
+                needed += look.INDENT * (kind in TEXTS | {"date"} and position > 0)
+                widths[position] = max(needed, widths.get(position, 0.0))
+        return widths
+
+    def _format(self, **form: Any) -> Any:
+        return self.workbook.add_format({"font_color": look.INK, **form})
+
+    def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
+        sheet = self.worksheet
+        self.heights[0] = 26.0
+        sheet.write_string(0, 0, self.sheet.title, self._format(bold=True, font_size=16, font_color=look.WINE))
+        faint = self._format(font_color=look.FAINT, italic=True)
+        if stamp:
+            sheet.write_string(1, 0, str(stamp), faint)
+        if stale_formula:
+            formula, value = stale_formula
+            sheet.write_formula(STALE_CELL, formula, self._format(font_color=look.FAINT), value)
+            stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
+            rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
+            sheet.conditional_format(STALE_CELL, rule)
+        for step, note in enumerate(self.sheet.notes):
+            sheet.write_string(_FIRST_NOTE + step, 0, note, self._format())
+        self.row = _FIRST_NOTE + len(self.sheet.notes) + 1
+
+    def _table(self, table: ResultTable) -> LongTable | None:
+        begin = self.row
+        if table.title:
+            self.worksheet.write_string(self.row, 0, table.title, self._format(bold=True, font_color=look.WINE))
+            self.row += 1
+        top, rows = self.row, max(len(table.frame), 1)
+        self.headers.append(top)
+        columns = self.columns[table.name]
+        forms = {header: self._cell_form(table, header) for header in columns}
+        self._add_table(table, top, rows, columns)
+        is_long = len(table.frame) > LONG_TABLE
+        # Of a long table only the first row is written here: it carries the formats of the others.
+        written = 1 if is_long else len(table.frame)
+        links: dict[int, list[str | None]] = {}
+        for position, (header, values) in enumerate(columns.items()):
+            places = self._places(table, header)
+            if places:
+                links[position] = places
+            for step in range(written):
+                self._cell(top + 1 + step, position, values[step], forms[header], places[step] if places else None)
+            if not len(table.frame):
+                self.worksheet.write_blank(top + 1, position, None, forms[header])
+            if table.formats.get(header) == "verdict":
+                self._fill_verdicts(top + 1, position, rows)
+        self._wrap(table, top + 1, written)
+        self.row = top + rows + 1 + bool(table.total_columns)
+        self.blocks.append((begin, self.row))
+        lowest = self._charts(table, top, rows, len(columns))
+        self.row = max(self.row, lowest) + 1
+        if not is_long:
+            return None
+        later = {position: places[1:] for position, places in links.items()}
+        return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
+
+    def _fill_verdicts(self, first: int, position: int, rows: int) -> None:
+        """Fill what to do by its first word; the word says it too."""
+        for words, fill in look.VERDICT_FILLS.items():
+            form = self.workbook.add_format({"bg_color": fill, "bold": True})
+            for word in words:
+                rule = {"type": "text", "criteria": "begins with", "value": word, "format": form}
+                self.worksheet.conditional_format(first, position, first + rows - 1, position, rule)
+
+    def _wrap(self, table: ResultTable, first: int, written: int) -> None:
+        """Make rows as high as their longest wrapped text needs."""
+        positions = {header: position for position, header in enumerate(self.columns[table.name])}
+        for header in self.wrapped.get(table.name, ()):
+            for row, value in enumerate(self.columns[table.name][header][:written], first):
+                lines = look.text_lines(str(value or ""), self.widths[positions[header]])
+                if lines > 1:
+                    self.heights[row] = max(ROW_POINTS * lines, self.heights.get(row, 0.0))
+
+    def _cell_form(self, table: ResultTable, header: str) -> Any:
+        wrapped = {"text_wrap": True} if header in self.wrapped.get(table.name, ()) else {}
+        return self._format(
+            num_format=look.NUMBER_FORMATS[table.formats.get(header, "text")],
+            **_alignment(table, header),
+            **wrapped,
+            **({"valign": "top"} if table.name in self.wrapped else {}),
+            bottom=4,
+            bottom_color=look.RESULT_LINE,
+            **({"underline": 1, "font_color": look.SLATE} if header in table.links else {}),
+        )
+
+    def _add_table(self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]) -> None:
+        described, height = [], 1
+        button = rows > _SHORT
+        for position, (header, values) in enumerate(columns.items()):
+            column: dict[str, Any] = {
+                "header": header,
+                "header_format": self._format(
+                    bold=True, font_color="white", bg_color=look.WINE, text_wrap=True, valign="top",
+                    **_alignment(table, header, button=button),
+                ),
+                "format": None,
+            }  # fmt: skip
+            if header in table.total_columns:
+                column |= {"total_function": "sum", "total_value": _total(values)}
+            elif position == 0 and table.total_columns:
+                column["total_string"] = "Total"
+            described.append(column)
+            height = max(height, look.header_lines(header, self.widths[position], button=button))
+        last = top + rows + bool(table.total_columns)
+        options = {
+            "name": table.name,
+            "style": None,
+            "autofilter": button,
+            "total_row": bool(table.total_columns),
+            "columns": described,
+        }
+        if self.worksheet.add_table(top, 0, last, len(columns) - 1, options):
+            msg = f"table '{table.name}' can't be placed on sheet '{self.sheet.name}'"
+            raise ValueError(msg)
+        self.heights[top] = ROW_POINTS * height + 4
+        if table.total_columns:
+            self._total_row(table, last, described)
+
+    def _total_row(self, table: ResultTable, row: int, described: Sequence[Mapping[str, Any]]) -> None:
+        """Write the totals again with their formats, which the table alone would leave out."""
+        for position, column in enumerate(described):
+            kind = table.formats.get(column["header"], "text")
+            form = self._format(
+                bold=True,
+                num_format=look.NUMBER_FORMATS[kind],
+                top=1,
+                top_color=look.WINE,
+                bg_color=look.WINE_LIGHT,
+            )
+            if "total_function" in column:
+                name = re.sub(r"(['#\[\]])", r"'\1", column["header"])
+                formula = f"=SUBTOTAL(109,{table.name}[{name}])"
+                self.worksheet.write_formula(row, position, formula, form, column["total_value"])
+            elif "total_string" in column:
+                self.worksheet.write_string(row, position, column["total_string"], form)
+            else:
+                self.worksheet.write_blank(row, position, None, form)
+
+    def _places(self, table: ResultTable, header: str) -> list[str | None]:
+        """Link of each row of a column, as many as the sheet may still hold."""
+        if header not in table.links:
+            return []
+        places = [link_location(place) for place in table.frame[table.links[header]]]
+        counted = np.cumsum([place is not None for place in places])
+        allowed = [place if count <= self.links_left else None for place, count in zip(places, counted, strict=True)]
+        self.links_left -= min(self.links_left, int(counted[-1]) if len(counted) else 0)
+        return allowed
+
+    def _cell(self, row: int, column: int, value: Any, form: Any, place: str | None) -> None:
+        if value is None:
+            self.worksheet.write_blank(row, column, None, form)
+        elif place is not None:
+            self.worksheet.write_url(row, column, f"internal:{place}", form, str(value))
+            self._cell(row, column, value, form, None)  # a number stays a number
+        elif isinstance(value, str):
+            self.worksheet.write_string(row, column, value, form)
+        elif isinstance(value, bool):
+            self.worksheet.write_boolean(row, column, value, form)
+        else:
+            self.worksheet.write_number(row, column, value, form)
+
+    def _charts(self, table: ResultTable, top: int, rows: int, columns: int) -> int:
+        """Draw the charts of a table beside it (below, if the sheet would get too wide by it); return the row below
+        the last.
+        """
+        drawn = [c for c in self.sheet.charts if c.table == table.name and is_drawable(c, table.frame)]
+        if not drawn:
+            return top
+        beside = sum(self.widths[position] for position in range(columns + 1) if position in self.widths)
+        room = max(_ROOM, sum(self.widths.values()))
+        is_below = rows <= _SHORT and beside + min(len(drawn), 2) * CHART_CHARACTERS > room
+        first, column = (self.row + 1, 0) if is_below else (top, columns + 1)
+        for count, chart in enumerate(drawn):
+            place = (first + (count // 2) * CHART_ROWS, column, count % 2)
+            draw_chart(self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place)
+        lowest = first + -(-len(drawn) // 2) * CHART_ROWS
+        self.drawn_to = max(self.drawn_to, min(len(drawn), 2) * CHART_CHARACTERS + (0.0 if is_below else beside))
+        if is_below:
+            below_it = [(row, row + CHART_ROWS) for row in range(first, lowest, CHART_ROWS)]
+            self.charts, self.blocks = self.charts + below_it, self.blocks + below_it
+        else:
+            begin, below = self.blocks[-1]
+            self.blocks[-1] = begin, max(below, lowest)
+        return lowest
+
+    def _page(self) -> None:
+        sheet, tables = self.worksheet, self.sheet.tables
+        sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
+        sheet.hide_gridlines(2)
+        if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
+            sheet.freeze_panes(self.headers[0] + 1, 1)
+        width = max(sum(self.widths.values()), self.drawn_to)
+        paging = Paging(width, len(self.widths), self.heights)
+        # Where the last table alone goes on over the pages, its header goes with it; else the title does.
+        last = self.headers[-1] if self.headers else 0
+        repeated = (last, last) if last and paging.high(0, last) < paging.page else (0, 1)
+        set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated, self.charts))
+        if self.sheet.group == "front":
+            set_one_page(sheet)
+
+
+def _columns(table: ResultTable, date_1904: bool) -> dict[str, list[Any]]:
+    """Cells of each column of a table, days as numbers of the workbook's date system."""
+    formats = table.formats
+    return {
+        header: cell_values(table.frame[header], formats.get(header, "text"), date_1904=date_1904)
+        for header in table.frame.columns
+    }
+
+
+def _total(values: Sequence[Any]) -> float:
+    return math.fsum(value for value in values if value is not None)
+
+
+def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
+    """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
+    kind = table.formats.get(header, "text")
+    if kind not in TEXTS | {"date"} or pd.api.types.is_numeric_dtype(table.frame[header]):
+        return {"align": "right", "indent": 2 * button}
+    return {"align": "left", "indent": int(header != table.frame.columns[0])}

@@ -1,0 +1,102 @@
+"""The formula that says whether inputs have changed: what it counts, what can't spoil it, how long it may be.
+
+Longest formula, 8,192 characters, and arguments of a function, 255: Microsoft, "Excel specifications and limits".
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import openpyxl
+import pytest
+from xlsxwriter.worksheet import Worksheet
+
+from costing.cli import main
+from costing.inputs.schema import sheets
+from costing.workbook.file.package import read_package
+from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inputs, stale_formula
+from tests.workbook.office import sheets_as_calculated
+from tests.workbook.test_read import book, rewritten
+
+DEMO = Path(__file__).parents[3] / "workbooks" / "demo_estate.xlsx"
+RESULT = "Cost per bottle"
+
+
+def demo_with(path: Path, change: Callable[[openpyxl.Workbook], None]) -> Path:
+    """The demo as openpyxl saves it: formulas without values."""
+    book = openpyxl.load_workbook(DEMO)
+    change(book)
+    book.save(path)
+    return path
+
+
+def helper(formula: str, rows: int = 1) -> Callable[[openpyxl.Workbook], None]:
+    """Formulas in a column of the user's own beside the rows of Movements."""
+
+    def change(book: openpyxl.Workbook) -> None:
+        for row in range(2, 2 + rows):
+            book["Movements"].cell(row, 30).value = formula
+
+    return change
+
+
+def stale_cell(path: Path, folder: Path) -> str:
+    """Third row's first cell of a result sheet, as LibreOffice calculates it."""
+    return sheets_as_calculated(path, folder)[RESULT][2][0]
+
+
+@pytest.mark.parametrize("value", [b"<v></v>", b"<v/>", b"<v />", b""])
+def test_a_formula_saved_without_a_value_is_counted_and_not_summed(value: bytes) -> None:
+    def fill(_: object, sheet: Worksheet) -> None:
+        sheet.write_row(0, 0, ["Date", "Lot", "Measured"])
+        sheet.write_row(1, 2, [12.5])
+        sheet.write_formula(1, 5, "=1+1", None, 7)
+        sheet.write_formula(2, 5, "=1+1", None, 7)
+
+    content = rewritten(book(fill), "xl/worksheets/sheet1.xml", lambda xml: xml.replace(b"<v>7</v>", value))
+    counted = count_inputs(read_package(content, "estate.xlsx"), ["Stocktakes"])
+    assert counted == [SheetCount("Stocktakes", 6, 12.5, ("F2:F3",))]
+
+
+@pytest.mark.office
+def test_a_formula_saved_without_a_value_does_not_stop_a_run_nor_make_it_stale(tmp_path: Path) -> None:
+    path = demo_with(tmp_path / "demo.xlsx", helper("=1+1", rows=5))
+    assert main(["run", str(path)]) == 0
+    assert stale_cell(path, tmp_path) == ""
+
+
+@pytest.mark.office
+def test_an_error_in_a_helper_column_does_not_make_results_stale(tmp_path: Path) -> None:
+    path = demo_with(tmp_path / "demo.xlsx", helper("=NA()", rows=3))
+    assert main(["run", str(path)]) == 0
+    assert stale_cell(path, tmp_path) == ""
+
+
+@pytest.mark.office
+def test_a_changed_number_beside_an_error_still_says_stale(tmp_path: Path) -> None:
+    path = demo_with(tmp_path / "demo.xlsx", helper("=NA()", rows=3))
+    assert main(["run", str(path)]) == 0
+    book = openpyxl.load_workbook(path)
+    sheet = book["Dry goods"]
+    place = next(cell for row in sheet.iter_rows(min_row=2) for cell in row if isinstance(cell.value, float))
+    place.value += 0.01
+    book.save(path)
+    assert stale_cell(path, tmp_path) == STALE
+
+
+def test_the_formula_of_90_input_sheets_is_one_that_a_spreadsheet_takes() -> None:
+    titles = [sheet.title for sheet in sheets().values() if sheet.owner == "user"]
+    many = [f"{title} {year}" for year in (2024, 2025, 2026) for title in titles][:90]
+    assert len(many) == 90
+    formula, now = stale_formula([SheetCount(title, 123_456, 123_456_789.123456) for title in many])
+    assert "COUNTA" in formula
+    assert now == ""
+    assert len(formula) <= 8_192
+    assert all(call.count("A:AZ") <= 255 for call in re.findall(r"COUNTA\([^)]*\)", formula))
+
+
+def test_a_formula_that_would_be_too_long_says_that_changes_are_not_watched() -> None:
+    formula, now = stale_formula([SheetCount(f"Movements {year}", 10, 1.5) for year in range(1000, 1200)])
+    assert (formula, now) == (f'="{UNWATCHED}"', UNWATCHED)

@@ -1,0 +1,75 @@
+"""An open workbook that counts its days from 1904, and the fingerprint of what is open and of its file.
+
+LibreOffice is the outside check: it shows the days and calculates the formula that says STALE.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+from costing.inputs.fingerprint import fingerprint
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.stale import STALE
+from costing.workbook.live.link import Refresher, attach
+from costing.workbook.live.opened import read_open, write_open
+from costing.workbook.pages.pages import pages
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+from costing.workbook.read import read_workbook
+from tests.workbook.blank.test_blank import DEMO
+from tests.workbook.running import Office, running_office
+from tests.workbook.test_dates_of_1904 import DAYS, resaved
+
+pytestmark = pytest.mark.office
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
+    with running_office(tmp_path_factory.mktemp("office")) as office:
+        yield office
+
+
+@pytest.fixture(params=["1900", "1904"])
+def demo(office: Office, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
+    """The demo estate, open, in each of the date systems."""
+    path, content = tmp_path / f"estate {request.param}.xlsx", blank_bytes(tables_from_csv(DEMO))
+    path.write_bytes(resaved(content, CALENDAR_MAC_1904) if request.param == "1904" else content)
+    office.hand.open(str(path))
+    yield path
+    office.hand.close()
+
+
+def a_day(_: object) -> list[ResultSheet]:
+    frame = pd.DataFrame({"Day": pd.to_datetime(DAYS), "Amount": [45_000.0, 1.0]})
+    return [ResultSheet("Stock value", "Stock", (), (ResultTable("stock", frame, {"Day": "date"}),))]
+
+
+def test_an_open_workbook_has_the_fingerprint_of_its_file(office: Office, demo: Path) -> None:
+    workbook = attach(demo, office.pipe)
+    try:
+        tables, _, inputs = read_open(workbook)
+    finally:
+        workbook.close()
+    assert inputs == fingerprint(read_workbook(demo))
+    assert inputs == fingerprint(tables)
+
+
+def test_days_of_open_results_are_those_of_the_inputs_and_nothing_is_stale(office: Office, demo: Path) -> None:
+    workbook = attach(demo, office.pipe)
+    try:
+        assert workbook.date_1904 == ("1904" in demo.name)
+        assert "refreshed" in Refresher(workbook, a_day, "0", "book")()
+        (page,) = pages(a_day(None), date_1904=workbook.date_1904)
+        top = page.tables[0].top + 2
+        assert [office.hand.text("Stock value", f"A{top + row}")[0] for row in (0, 1)] == ["2018-03-06", "2026-01-01"]
+        assert office.hand.text("Stock value", "A3")[0] == ""
+        office.hand.type("Dry goods", "G2", 99.0)
+        assert office.hand.text("Stock value", "A3")[0] == STALE
+        write_open(workbook, [page])
+    finally:
+        workbook.close()

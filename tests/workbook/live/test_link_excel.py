@@ -1,0 +1,477 @@
+"""The live link's Excel end, through an xlwings engine of the tests' own (`fake_excel`).
+
+xlwings itself is real; what Excel does is from memory. What only Excel can show is a checklist by hand in
+DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import io
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+import xlwings
+
+from costing.errors import WorkbookError
+from costing.inputs.load import load
+from costing.inputs.raw import RawTable
+from costing.workbook.file.sheets import MARK
+from costing.workbook.file.stale import STALE
+from costing.workbook.live import link as linking
+from costing.workbook.live import link_excel, running_excel
+from costing.workbook.live.link import Refresher, attach, link
+from costing.workbook.live.link_excel import ExcelWorkbook
+from costing.workbook.live.opened import NotOpenError, read_open, write_open
+from costing.workbook.pages.pages import Page, pages, row_edits
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+from tests.workbook.fake_excel import Book, Engine, Sheet, windows_module
+
+
+@pytest.fixture
+def excel(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
+    """Make an Excel active that has these books open."""
+    before = xlwings.engines.active
+    monkeypatch.setitem(sys.modules, "xlwings._xlwindows", windows_module())
+    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.5)
+
+    def activate(*books: Book) -> Engine:
+        engine = Engine(*books)
+        xlwings.engines.add(xlwings.Engine(impl=engine))
+        xlwings.engines[engine.name].activate()
+        return engine
+
+    yield activate
+    xlwings.engines.active = before
+
+
+@pytest.fixture
+def opened(excel: Callable[..., Any], tmp_path: Path) -> tuple[Path, Book]:
+    """A small workbook that is open in Excel."""
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"as it was")
+    book = Book(str(path), "Settings", "Stocktakes", "Notes", "Loss norms")
+    fill(book.sheets("Settings"), [["Setting", "Value"], ["Currency", "EUR"]])
+    fill(
+        book.sheets("Stocktakes"),
+        [
+            ["Date", "Lot", "Measured", "Cause"],
+            [dt.datetime(2024, 12, 31), "'2024", 1990.5, None],
+            [dt.datetime(2025, 1, 31), "V2", "#N/A", "evaporation"],
+            ["Total", None, 1990.5, None],
+        ],
+    )
+    sheet = book.sheets("Stocktakes")
+    table = sheet.tables.add(source=_of(sheet.range((1, 1), (3, 4))), name="stocktakes", has_headers=True)
+    table.show_totals = True
+    fill(book.sheets("Loss norms"), [["Operation or stage", "Norm (%)"], ["pressing", 0.02], ["racking", 2.0]])
+    book.sheets("Loss norms").formats[2, 2] = "0.00%"
+    excel(Book("/somewhere/else.xlsx", "Sheet1"), book)
+    return path, book
+
+
+def fill(sheet: Sheet, rows: list[list[Any]]) -> None:
+    for row, cells in enumerate(rows, 1):
+        for column, cell in enumerate(cells, 1):
+            sheet.type((row, column), cell)
+
+
+def _of(area: Any) -> Any:
+    return type("Wrapped", (), {"impl": area})()
+
+
+def result(one: int, two: int, *, columns: int = 3, notes: int = 1) -> ResultSheet:
+    def frame(rows: int) -> pd.DataFrame:
+        return pd.DataFrame(
+            {
+                "Lot": [f"L{n}" for n in range(rows)],
+                "Where": [f"Stocktakes!C{n + 2}" for n in range(rows)],
+                "Amount": [1.5 * n for n in range(rows)],
+                "More": [2.0 * n for n in range(rows)],
+            }
+        ).iloc[:, :columns]
+
+    return ResultSheet(
+        "Stock value",
+        "What lies in the cellar",
+        tuple(f"Note {n}" for n in range(notes)),
+        (
+            ResultTable("first_one", frame(one), {"Amount": "money"}, ("Amount",), {"Where": "Where"}, "One"),
+            ResultTable("second_one", frame(two), {"Amount": "money"}, ("Amount",), title="Two"),
+        ),
+    )
+
+
+def assert_shows(sheet: Sheet, page: Page) -> None:
+    wanted = {
+        (row, column): cell
+        for row, cells in enumerate(page.rows, 1)
+        for column, cell in enumerate(cells, 1)
+        if cell is not None and row != 3
+    }
+    places = {*sheet.values, *sheet.formulas} - {(3, 1)}
+    assert {place: sheet.value(place) for place in places} == wanted
+    tables = {table.name: (table.row, table.height, table.width, table.totals) for table in sheet.tables}
+    assert tables == {t.name: (t.top + 1, t.bottom - t.top + 1, t.right + 1, t.totals) for t in page.tables}
+
+
+def test_the_open_workbook_is_found_and_named(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    assert isinstance(workbook, ExcelWorkbook)
+    assert workbook.who() == "Excel 16.0: estate.xlsx"
+    assert workbook.is_open()
+    book.fullname = "/somewhere/renamed.xlsx"
+    assert not workbook.is_open()
+
+
+def test_cells_are_read_as_a_file_would_be(opened: tuple[Path, Book]) -> None:
+    workbook = attach(opened[0])
+    tables, counts, _ = read_open(workbook)
+    by_sheet = {table.sheet: table for table in tables}
+    assert list(by_sheet) == ["Settings", "Stocktakes", "Loss norms"]
+    stocktakes = by_sheet["Stocktakes"]
+    assert stocktakes.frame["Lot"].tolist() == ["2024", "V2"], "the totals row doesn't count"
+    assert stocktakes.frame["Date"].dt.date.tolist() == [dt.date(2024, 12, 31), dt.date(2025, 1, 31)]
+    assert [(one.place, one.value) for one in stocktakes.findings] == [("Stocktakes!C3", "#N/A")]
+    assert by_sheet["Loss norms"].percent_formatted["Norm (%)"].tolist() == [True, False]
+    counted = {one.title: (one.filled, one.total) for one in counts}
+    days = sum((dt.datetime(*day) - dt.datetime(1899, 12, 30)).days for day in [(2024, 12, 31), (2025, 1, 31)])
+    assert counted["Stocktakes"] == (4 + 3 + 4 + 2, pytest.approx(days + 2 * 1990.5))
+
+
+def test_a_sheet_with_its_mark_is_made_and_the_users_stays_in_front(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    (page,) = pages([result(3, 4)])
+    write_open(workbook, [page])
+    sheet = book.sheets("Stock value")
+    assert book.sheets.items[-1] is sheet
+    assert book.sheets.active is book.sheets("Settings")
+    (mark,) = sheet.names
+    assert (mark.name.rpartition("!")[2], mark.refers_to) == (MARK, '="Stock value"')
+    assert mark.api.Visible is False
+    assert_shows(sheet, page)
+    first = page.tables[0]
+    assert sheet.formulas[first.top + 2, 2] == '=HYPERLINK("#\'Stocktakes\'!C2","Stocktakes!C2")'
+    assert sheet.formats[first.top + 3, 3] == "#,##0.00"
+    assert book.app.calculation == "automatic"
+    assert book.app.screen_updating
+    assert book.saved == 0
+    assert path.read_bytes() == b"as it was"
+
+
+def test_tables_grow_shrink_and_gain_columns(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    cases = [(3, 4, 3, 1), (6, 9, 3, 1), (2, 9, 3, 3), (3, 2, 3, 0), (40, 3, 3, 1), (40, 3, 4, 1), (1, 1, 3, 1)]
+    for one, two, columns, notes in [*cases, (3, 4, 4, 1)]:
+        (page,) = pages([result(one, two, columns=columns, notes=notes)])
+        write_open(workbook, [page])
+        assert_shows(book.sheets("Stock value"), page)
+        assert row_edits(workbook.tables("Stock value") if workbook.titles() else [], page.tables)[1] or one == 1
+        last = page.tables[0].bottom
+        assert book.sheets("Stock value").formats[last, 3] == "#,##0.00"
+
+
+def test_links_written_by_a_file_go_with_the_first_refresh(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    (page,) = pages([result(3, 4)])
+    write_open(workbook, [page])
+    sheet = book.sheets("Stock value")
+    sheet.links |= {place for place in sheet.values if place[1] == 2} | {
+        place for place in sheet.formulas if place[1] == 2
+    }
+    assert sheet.links
+    again = attach(path)
+    write_open(again, [page])
+    first = page.tables[0]
+    assert not {(row, 2) for row in range(first.top + 2, first.bottom + 1)} & sheet.links
+    assert_shows(sheet, page)
+
+
+@pytest.mark.parametrize(
+    "text", ["=1+1", "2024", "1-2", "TRUE", "vrai", "#N/A", "+3", "3 L", "a=b", "'x", "L'Etoile", "V1", "12%", "@x"]
+)
+def test_texts_stay_texts(text: str, opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    frame = pd.DataFrame({"Lot": [text, "Brut"]})
+    (page,) = pages([ResultSheet("Origins", "Texts", (), (ResultTable("texts", frame),))])
+    write_open(workbook, [page])
+    row = page.tables[0].top + 2
+    assert book.sheets("Origins").value((row, 1)) == text
+    assert not book.sheets("Origins").formulas
+
+
+def test_a_sheet_of_the_users_own_is_never_written(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.sheets.items.append(Sheet(book, "STOCK VALUE"))
+    workbook = attach(path)
+    with pytest.raises(WorkbookError, match="wasn't written by this library"):
+        write_open(workbook, pages([result(3, 4)]))
+    assert not book.sheets("STOCK VALUE").values
+
+
+def test_whatever_excel_raises_is_one_line_and_its_modes_come_back(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    write_open(workbook, pages([result(3, 4)]))
+
+    book.app.busy = running_excel.ATTEMPTS
+    with pytest.raises(WorkbookError, match="Excel refuses") as fault:
+        write_open(workbook, pages([result(5, 4)]))
+    assert str(fault.value).isprintable()
+    assert (book.app.screen_updating, book.app.calculation) == (True, "automatic")
+
+
+def test_one_refresh_from_inputs_to_results(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    said: list[str] = []
+
+    def refresh(tables: Sequence[RawTable]) -> list[ResultSheet]:
+        load(tables)
+        return [result(2, 2)]
+
+    link(path, refresh, version="0", basis="book", say=said.append)
+    assert "Stocktakes!C3" in said[1]
+    found = book.sheets("Run check")
+    assert "Stocktakes!C3" in [found.value(place) for place in found.formulas]
+    assert "Stock value" not in book.sheets
+
+
+def test_without_excel_or_the_workbook_the_reason_is_said(
+    excel: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"x")
+
+    def reason() -> str:
+        with pytest.raises(NotOpenError) as fault:
+            ExcelWorkbook(path)
+        return str(fault.value)
+
+    excel(Book("/somewhere/else.xlsx", "Sheet1"))
+    assert reason() == "Excel has other workbooks open"
+    excel()
+    assert reason() == "Excel is not running"
+
+    class Gone:
+        """An engine whose Excel can't be reached, as xlwings on a system without it."""
+
+        def __init__(self, fault: Exception) -> None:
+            self.fault = fault
+
+        @property
+        def apps(self) -> Any:
+            raise self.fault
+
+    for fault in (xlwings.XlwingsError("Couldn't find Excel"), AttributeError("no attribute 'add'")):
+        xlwings.engines.active = Gone(fault)
+        assert reason() == "Excel can't be reached"
+    xlwings.engines.active = None
+    assert reason() == "Excel is not running"
+    monkeypatch.delitem(sys.modules, "xlwings")
+    monkeypatch.setattr(running_excel.sys, "platform", "linux")
+    assert reason() == "there is no Excel on this system"
+
+
+def test_too_large_a_sheet_is_named_by_its_last_cell(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.sheets("Stocktakes").values[1_048_576, 16_384] = "stray"
+    tables, _, _ = read_open(attach(path))
+    stocktakes = next(table for table in tables if table.sheet == "Stocktakes")
+    assert [finding.place for finding in stocktakes.findings] == ["Stocktakes!XFD1048576"]
+
+
+def modes(book: Book) -> tuple[bool, str]:
+    book.app.busy = 0
+    return book.app.screen_updating, book.app.calculation
+
+
+def test_a_refused_call_is_not_made_for_ever_nor_given_up_at_once(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    book.app.busy = running_excel.ATTEMPTS - 1
+    write_open(workbook, pages([result(3, 4)]))
+    book.app.busy = float("inf")
+    with pytest.raises(WorkbookError, match="Excel refuses"):
+        write_open(workbook, pages([result(5, 4)]))
+    assert modes(book) == (True, "automatic")
+
+
+@pytest.mark.parametrize("step", range(0, 60, 3))
+def test_wherever_excel_begins_to_refuse_the_window_is_not_left_frozen(
+    step: int, opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, book = opened
+    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.0)
+    workbook = attach(path)
+    calls, call = 0, type(book.app).call
+
+    def counted(app: Any) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == step:
+            app.busy = float("inf")
+        call(app)
+
+    monkeypatch.setattr(type(book.app), "call", counted)
+    with contextlib.suppress(WorkbookError):
+        write_open(workbook, pages([result(2, 2)]))
+    book.app.busy = 0
+    assert workbook.is_open(), "asked again and again while the link lasts"
+    assert modes(book) == (True, "automatic")
+    assert attach(path).remarks == []
+
+
+def test_ctrl_c_in_the_middle_of_writing_gives_excel_back_and_says_stale(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    write_open(workbook, pages([result(3, 4)]))
+    book.sheets("Stock value").type((3, 1), '=IF(1=2,"STALE","")')
+
+    def broken() -> Iterator[Page]:
+        raise KeyboardInterrupt
+        yield
+
+    with pytest.raises(KeyboardInterrupt):
+        write_open(workbook, broken(), names=["Stock value"])
+    assert modes(book) == (True, "automatic")
+    assert book.sheets("Stock value").formulas[3, 1] == f'="{STALE}"'
+
+
+def test_ctrl_c_counts_where_other_code_drops_it(opened: tuple[Path, Book]) -> None:
+    """Compiled code and clean-up hooks drop what comes up in them."""
+    path, _ = opened
+
+    def refresh(_: object) -> list[ResultSheet]:
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        return [result(2, 2)]
+
+    said: list[str] = []
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        link(path, refresh, version="0", basis="book", say=said.append, keyboard=io.StringIO("\n" * 3))
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert said[-1] == "The link has ended; the workbook is still open, unsaved changes and all."
+    assert not any("Refreshing on" in line for line in said)
+
+
+def test_a_killed_link_is_made_good_by_the_next(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.app.calculation = "semiautomatic"
+    killed = ExcelWorkbook(path)
+    killed._pause()
+    assert modes(book) == (False, "manual")
+    again = ExcelWorkbook(path)
+    assert modes(book) == (True, "semiautomatic")
+    assert "An earlier link was ended" in again.remarks[0]
+    assert ExcelWorkbook(path).remarks == []
+
+
+def test_manual_calculation_of_the_users_own_stays(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    book.app.calculation = "manual"
+    write_open(attach(path), pages([result(3, 4)]))
+    assert modes(book) == (True, "manual")
+
+
+def test_another_workbook_whose_address_leads_nowhere_hides_nothing(excel: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"x")
+    web = Book("https://cloud.example/other.xlsx", "Sheet1")
+    estate = Book(str(path), "Settings")
+    excel(web, estate)
+    assert ExcelWorkbook(path).who().endswith("estate.xlsx")
+    estate.fullname = "https://cloud.example/estate.xlsx"
+    with pytest.raises(NotOpenError, match="does not say from which folder of this computer"):
+        ExcelWorkbook(path)
+
+
+def test_what_xlwings_does_to_other_processes_at_its_exit_is_taken_off() -> None:
+    script = """
+import atexit, sys
+import xlwings
+from tests.workbook.fake_excel import windows_module
+sys.modules["xlwings._xlwindows"] = windows_module()
+atexit.register(sys.modules["xlwings._xlwindows"].cleanup)
+if "linked" in sys.argv:
+    from costing.workbook.live.running_excel import _xlwings
+    _xlwings()
+"""
+
+    def said(*arguments: str) -> str:
+        command = [sys.executable, "-c", script, *arguments]
+        return subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+
+    assert "are ended" in said()
+    assert "are ended" not in said("linked")
+
+
+def test_a_workbook_open_in_libreoffice_is_linked_without_xlwings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(b"x")
+    tried: list[str] = []
+    monkeypatch.setattr(linking, "ExcelWorkbook", lambda *_: tried.append("Excel"))
+    monkeypatch.setattr(linking, "OfficeWorkbook", lambda *_: tried.append("LibreOffice"))
+    (tmp_path / ".~lock.estate.xlsx#").write_text(",ann,cellar-pc,28.11.2026 08:00,file:///profile;")
+    attach(path)
+    (tmp_path / ".~lock.estate.xlsx#").unlink()
+    attach(path)
+    assert tried == ["LibreOffice", "Excel"]
+
+
+def test_new_tables_have_no_style(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    write_open(attach(path), pages([result(3, 4)]))
+    assert [table.table_style for table in book.sheets("Stock value").tables] == ["", ""]
+
+
+def test_autosave_is_said(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    said: list[str] = []
+    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    assert "Nothing was saved." in said[-1]
+    book.api.AutoSaveOn = True
+    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    assert "AutoSave does" in said[-1]
+    assert "Nothing was saved" not in said[-1]
+
+
+def test_a_protected_result_sheet_is_named_and_the_others_are_refreshed_all_the_same(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    workbook = attach(path)
+    first = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["A"]})),))
+    write_open(workbook, pages([first, result(3, 4)]))
+    book.sheets("Stock value").api.ProtectContents = True
+    second = ResultSheet("Origins", "Texts", (), (ResultTable("texts", pd.DataFrame({"Lot": ["B"]})),))
+    before = dict(book.sheets("Stock value").values)
+    assert write_open(workbook, pages([second, result(3, 5)])) == ("Stock value",)
+    assert "B" in book.sheets("Origins").values.values()
+    assert book.sheets("Stock value").values == before
+
+
+def test_a_sheet_taken_off_its_protection_is_written_at_the_next_refresh(opened: tuple[Path, Book]) -> None:
+    """One protected sheet kept all others from being refreshed."""
+    path, book = opened
+    refresher = Refresher(attach(path), lambda _: [result(3, 5)], "0", "book")
+    refresher()
+    refresher = Refresher(attach(path), lambda _: [result(2, 2)], "0", "book")
+    book.sheets("Stock value").api.ProtectContents = True
+    assert "'Stock value' is protected and keeps what it held" in refresher()
+    book.sheets("Stock value").api.ProtectContents = False
+    assert refresher().startswith("1 sheet refreshed")
+    assert "as they were" in refresher()

@@ -1,0 +1,180 @@
+"""Input and result sheets in LibreOffice and before a validator of Office Open XML.
+
+LibreOffice calculates every formula anew; what it finds must be what was stored. The validator is
+openxml-audit, an independent implementation of the schema and semantic rules of Microsoft's Open XML SDK.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from openpyxl import load_workbook
+
+from costing.answers.charts import KINDS, Chart
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.sheets import LISTS_SHEET
+from costing.workbook.pages import write
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
+from costing.workbook.pages.write import result_workbook
+from tests.workbook.blank.test_blank import DEMO, assert_same, estate_of
+from tests.workbook.office import convert, require_libreoffice, sheets_as_calculated
+from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
+
+pytestmark = pytest.mark.office
+SYSTEM_PYTHON = "/usr/bin/python3"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
+    path.write_bytes(blank_bytes(tables_from_csv(DEMO)))
+    return path
+
+
+def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, str]]:
+    """Every formula's place, its stored value, and LibreOffice's."""
+    live, stored = load_workbook(path), load_workbook(path, data_only=True)
+    calculated = sheets_as_calculated(path, folder)
+    found = []
+    for sheet in live:
+        rows = calculated[sheet.title]
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    line = rows[cell.row - 1] if cell.row <= len(rows) else []
+                    text = line[cell.column - 1] if cell.column <= len(line) else ""
+                    found.append((f"{sheet.title}!{cell.coordinate}", stored[sheet.title][cell.coordinate].value, text))
+    return found
+
+
+def assert_agree(found: list[tuple[str, object, str]]) -> None:
+    for place, value, text in found:
+        if isinstance(value, (int, float)):
+            assert float(text) == pytest.approx(value, rel=1e-9, abs=1e-9), place
+        else:
+            assert text == (value or ""), place
+
+
+def test_totals_and_the_stale_cell_are_what_was_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "LONG_TABLE", 40)
+    rng = np.random.default_rng(5)
+    long = pd.DataFrame({"Lot": [f"V{n}" for n in range(200)], "Amount [EUR] #1": rng.normal(1e4, 4e3, 200).round(2)})
+    sheets = [
+        SHEET,
+        ResultSheet("Postings", "Postings", (), (ResultTable("postings", long, total_columns=("Amount [EUR] #1",)),)),
+        ResultSheet("Empty", "Empty", (), (ResultTable("nothing", COSTS.head(0), FORMATS, ("Bottles",)),)),
+    ]
+    path = tmp_path / "results.xlsx"
+    path.write_bytes(result_workbook(sheets, STAMP, STALE))
+    found = stored_and_calculated(path, tmp_path)
+    assert len(found) == 2 + 1 + 1 + 3
+    assert_agree(found)
+
+
+def test_a_total_moves_with_a_line(tmp_path: Path) -> None:
+    path = tmp_path / "results.xlsx"
+    path.write_bytes(result_workbook([SHEET]))
+    book = load_workbook(path)
+    sheet = book["Cost per bottle"]
+    row = next(row for row in range(1, 20) if sheet.cell(row, 1).value == "Brut")
+    sheet.cell(row, 3).value += 88
+    changed = tmp_path / "changed.xlsx"
+    book.save(changed)
+    lines = sheets_as_calculated(changed, tmp_path)["Cost per bottle"]
+    assert next(line for line in lines if line[0] == "Total")[2] in ("5600", "5,600")
+
+
+def test_lists_behind_the_drop_downs_are_what_was_stored(demo: Path, tmp_path: Path) -> None:
+    found = stored_and_calculated(demo, tmp_path)
+    assert {place.split("!")[0] for place, _, _ in found} == {LISTS_SHEET}
+    assert len(found) > 5_000
+    assert_agree(found)
+    assert sum(bool(text) and not text.isdigit() for _, _, text in found) > 200
+
+
+def validity(path: Path, sheet: str, column: int, row: int, *texts: str) -> dict[str, dict[str, bool]]:
+    require_libreoffice()
+    has_uno = (
+        shutil.which(SYSTEM_PYTHON) and subprocess.run([SYSTEM_PYTHON, "-c", "import uno"], check=False).returncode == 0
+    )
+    if not has_uno:
+        pytest.skip("the system's Python has no uno (python3-uno)")
+    script = Path(__file__).parents[1] / "validity.py"
+    command = [SYSTEM_PYTHON, str(script), str(path), sheet, str(column), str(row), *texts]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=150, check=True)
+    return json.loads(done.stdout)
+
+
+def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo: Path) -> None:
+    # Column D of Movements: the lot drawn from. Opening stock introduces R-PERP, Movements itself B18-BRUT.
+    said = validity(demo, "Movements", 3, 1, "NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut ")
+    assert said["invalid"] == []
+    assert said["tried"] == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
+
+
+def test_a_workbook_saved_by_libreoffice_reads_to_the_same_estate(demo: Path, tmp_path: Path) -> None:
+    (saved,) = convert(demo, "xlsx", tmp_path)
+    assert saved.read_bytes() != demo.read_bytes()
+    assert_same(estate_of(saved.read_bytes()), estate_of(demo.read_bytes()))
+
+
+def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path: Path) -> None:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed")
+    amounts = [-123456789.125, 0.5, 99_999_999.99]
+    frame = pd.DataFrame(
+        {"Cuvée": ["Brut", "Rosé", "Prestige"], "Amount": amounts, "On": pd.to_datetime(["2025-12-31"] * 3)}
+    )
+    formats = {"Amount": "money", "On": "date"}
+    charts = tuple(
+        Chart(
+            kind,
+            f"Amount, {kind}",
+            "amounts",
+            "On" if kind == "scatter" else "Cuvée",
+            ("Amount", "Amount"),
+            "cuvée",
+            "EUR",
+        )
+        for kind in KINDS
+    )
+    sheet = ResultSheet("Amounts", "Amounts", (), (ResultTable("amounts", frame, formats, ("Amount",)),), charts)
+    path = tmp_path / "results.xlsx"
+    path.write_bytes(result_workbook([sheet], STAMP))
+    (pdf,) = convert(path, "pdf", tmp_path)
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, timeout=60, check=True
+    ).stdout
+    assert "###" not in text
+    assert "-123,456,789.1" in text
+    assert "Amount, waterfall" in text
+    # As many pages as the sheet breaks into downwards: none stands beside another.
+    pages = 1 + len(load_workbook(path)["Amounts"].row_breaks.brk)
+    assert pages == 2
+    assert re.findall(r"\d+ ?/ ?(\d+)", text) == [str(pages)] * pages
+
+
+@pytest.mark.parametrize("what", ["empty", "filled", "results", "long results"])
+def test_the_validator_finds_no_fault(what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    audit = pytest.importorskip("openxml_audit")
+    if what == "empty":
+        content = blank_bytes()
+    elif what == "filled":
+        content = blank_bytes({"loss_norms": pd.DataFrame({"applies_to": ["racking"], "Norm (%)": [1.5]})})
+    else:
+        monkeypatch.setattr(write, "LONG_TABLE", 1 if what.startswith("long") else 99)
+        chart = Chart("stacked column", "Cost", "cost_per_bottle", "Cuvée", ("Cost (EUR)",), "cuvée", "EUR per bottle")
+        sheet = ResultSheet(SHEET.name, SHEET.title, SHEET.notes, SHEET.tables, (chart,))
+        content = result_workbook([sheet], RunStamp(STAMP.when, "1", "book", "ab"), STALE)
+    path = tmp_path / "made.xlsx"
+    path.write_bytes(content)
+    validator = audit.OpenXmlValidator(file_format=audit.FileFormat.OFFICE_2019, max_errors=100)
+    assert [str(fault) for fault in validator.validate(str(path)).errors] == []

@@ -1,0 +1,399 @@
+"""Result sheets: values and formats, live totals with stored values, text, links, charts, long tables."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import math
+import re
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from openpyxl import Workbook, load_workbook
+from openpyxl.worksheet.worksheet import Worksheet
+from python_calamine import CalamineWorkbook
+
+from costing.answers.charts import KINDS, Chart
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.file.graft import graft
+from costing.workbook.file.package import read_package
+from costing.workbook.file.sheets import read_book, tables
+from costing.workbook.pages import rows, write
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
+from costing.workbook.pages.rows import link_location
+from costing.workbook.pages.write import STALE_CELL, result_workbook
+
+STAMP = RunStamp(dt.datetime(2025, 1, 2, 3, 4), "0.1.0", "book", "ab12cd34")
+COSTS = pd.DataFrame(
+    {
+        "Cuvée": ["Brut", "Rosé", "=cmd|' /C calc'!A0"],
+        "Disgorged": pd.to_datetime(["2025-03-01", "2025-04-01", None]),
+        "Bottles": [4000.0, 1500.0, 12.0],
+        "Cost (EUR)": [11.25, 12.5, np.nan],
+        "Share": [0.725, 0.272, 0.003],
+        "Place": ["Movements!F17", "Movements 2026!4", None],
+    }
+)
+FORMATS = {"Disgorged": "date", "Bottles": "integer", "Cost (EUR)": "money", "Share": "percent"}
+TABLE = ResultTable(
+    "cost_per_bottle", COSTS, FORMATS, ("Bottles", "Cost (EUR)"), {"Place": "Place", "Bottles": "Place"}
+)
+SHEET = ResultSheet("Cost per bottle", "Cost per bottle", ("Coverage: 71 %.",), (TABLE,))
+STALE = ('=IF(1>2,"STALE: run again","Inputs unchanged")', "Inputs unchanged")
+
+
+def written(*sheets: ResultSheet, stored: bool = False) -> Workbook:
+    return load_workbook(io.BytesIO(result_workbook(sheets, STAMP, STALE)), data_only=stored)
+
+
+def one(frame: pd.DataFrame, *charts: Chart, **options: object) -> ResultSheet:
+    return ResultSheet("Result", "Result", (), (ResultTable("result", frame, **options),), charts)  # type: ignore[arg-type]
+
+
+def row_of(sheet: Worksheet, text: str) -> int:
+    return next(row for row in range(1, 40) if sheet.cell(row, 1).value == text)
+
+
+def test_head_of_a_sheet() -> None:
+    sheet = written(SHEET)["Cost per bottle"]
+    assert sheet["A1"].value == "Cost per bottle"
+    assert sheet["A2"].value == "Run 2025-01-02 03:04 · version 0.1.0 · basis book · inputs ab12cd34"
+    assert sheet[STALE_CELL].value == STALE[0]
+    assert written(SHEET, stored=True)["Cost per bottle"][STALE_CELL].value == STALE[1]
+    assert sheet["A4"].value == "Coverage: 71 %."
+
+
+def test_values_and_formats() -> None:
+    sheet = written(SHEET)["Cost per bottle"]
+    top = row_of(sheet, "Cuvée")
+    first = [cell.value for cell in sheet[top + 1]]
+    assert first == ["Brut", dt.datetime(2025, 3, 1), 4000, 11.25, 0.725, "Movements!F17"]
+    assert [cell.number_format for cell in sheet[top + 1]] == [
+        *("General", "yyyy-mm-dd", "#,##0", "#,##0.00", "0.0%", "General")
+    ]
+    last = [cell.value for cell in sheet[top + 3]]
+    assert last == ["=cmd|' /C calc'!A0", None, 12, None, 0.003, None]
+
+
+def test_text_stays_text() -> None:
+    sheet = written(SHEET)["Cost per bottle"]
+    assert sheet.cell(row_of(sheet, "Cuvée") + 3, 1).data_type == "s"
+
+
+@pytest.mark.parametrize("long", [False, True])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+1", "@a", "-1", " led by a space", "a\nb", "<&>\"'", "_x0041_", "http://example.org", "1e5"],
+)
+def test_any_text_is_read_back_as_it_is(text: str, long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "LONG_TABLE", 1 if long else 99)
+    content = result_workbook([one(pd.DataFrame({"Lot": ["first", text, "last"]}))])
+    read = CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_name("Result").to_python()
+    assert [row[0] for row in read][-3:] == ["first", text, "last"]
+    sheet = load_workbook(io.BytesIO(content))["Result"]
+    cell = sheet.cell(row_of(sheet, "Lot") + 2, 1)
+    assert cell.data_type in ("s", "inlineStr")
+    assert cell.hyperlink is None
+
+
+@pytest.mark.parametrize("long", [False, True])
+def test_signs_that_xml_cannot_hold_are_left_out(long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "LONG_TABLE", 1 if long else 99)
+    sheet = written(one(pd.DataFrame({"Lot": ["a\x00b\x1fc\ufffe", "V\x07"]})))["Result"]
+    assert [sheet.cell(row_of(sheet, "Lot") + step, 1).value for step in (1, 2)] == ["abc", "V"]
+
+
+def test_totals_are_live_with_their_value_stored() -> None:
+    live, stored = (written(SHEET, stored=kept)["Cost per bottle"] for kept in (False, True))
+    row = row_of(live, "Total")
+    assert live.cell(row, 3).value == "=SUBTOTAL(109,cost_per_bottle[Bottles])"
+    assert stored.cell(row, 3).value == 5512
+    assert stored.cell(row, 4).value == pytest.approx(23.75)
+    assert live.cell(row, 5).value is None
+    assert live.cell(row, 4).number_format == "#,##0.00"
+    assert next(iter(live.tables.values())).totalsRowCount == 1
+
+
+def test_tables_keep_their_names_and_headers() -> None:
+    content = result_workbook([SHEET])
+    (table,) = tables(read_book(read_package(content, "a.xlsx")))
+    assert table.name == "cost_per_bottle"
+    sheet = load_workbook(io.BytesIO(content))["Cost per bottle"]
+    assert [column.name for column in sheet.tables["cost_per_bottle"].tableColumns] == list(COSTS.columns)
+
+
+def test_places_are_links_and_numbers_stay_numbers() -> None:
+    sheet = written(SHEET)["Cost per bottle"]
+    top = row_of(sheet, "Cuvée")
+    assert sheet.cell(top + 1, 6).hyperlink.location == "'Movements'!F17"
+    assert sheet.cell(top + 2, 6).hyperlink.location == "'Movements 2026'!A4"
+    assert sheet.cell(top + 1, 3).hyperlink.location == "'Movements'!F17"
+    assert sheet.cell(top + 1, 3).value == 4000
+    assert sheet.cell(top + 3, 6).hyperlink is None
+
+
+@pytest.mark.parametrize(
+    ("place", "location"),
+    [
+        ("Movements!F17", "'Movements'!F17"),
+        ("Movements!17", "'Movements'!A17"),
+        ("Settings", "'Settings'!A1"),
+        ("Vat's!B2", "'Vat''s'!B2"),
+        ("Cuvées!$B$2", "'Cuvées'!$B$2"),
+        (None, None),
+        (float("nan"), None),
+        ("", None),
+    ],
+)
+def test_place_to_link(place: object, location: str | None) -> None:
+    assert link_location(place) == location
+
+
+def test_no_more_links_than_a_sheet_can_hold(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "MAX_LINKS", 3)
+    frame = pd.DataFrame({"Lot": [f"V{n}" for n in range(5)], "Place": [f"Movements!A{n + 2}" for n in range(5)]})
+    tables_ = tuple(ResultTable(name, frame, links={"Lot": "Place"}) for name in ("one", "two"))
+    sheet = written(ResultSheet("Origins", "Origins", (), tables_))["Origins"]
+    linked = [cell.value for row in sheet.iter_rows() for cell in row if cell.hyperlink]
+    assert linked == ["V0", "V1", "V2"]
+
+
+def test_an_empty_table_keeps_its_header_and_totals_nought() -> None:
+    sheet = written(one(COSTS.head(0), total_columns=("Bottles",)), stored=True)["Result"]
+    top = row_of(sheet, "Cuvée")
+    assert [sheet.cell(top + 1, column).value for column in range(1, 7)] == [None] * 6
+    assert sheet.cell(top + 2, 3).value == 0
+    assert sheet.tables["result"].ref == f"A{top}:F{top + 2}"
+
+
+def cells(content: bytes) -> dict[str, tuple[object, str, str | None, object]]:
+    sheet = load_workbook(io.BytesIO(content))["Result"]
+    return {
+        cell.coordinate: (
+            cell.value,
+            cell.number_format,
+            cell.hyperlink and cell.hyperlink.location,
+            cell.font.b,
+        )
+        for row in sheet.iter_rows()
+        for cell in row
+    }
+
+
+def test_long_tables_are_the_same_cells_as_short_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = pd.concat([COSTS] * 7, ignore_index=True).assign(Sure=[True, False, True] * 7)
+    sheets = [one(frame, formats=FORMATS, total_columns=("Bottles",), links={"Cuvée": "Place"})]
+    monkeypatch.setattr(write, "LONG_TABLE", 1_000)
+    short = cells(result_workbook(sheets, STAMP))
+    for block in (4, 1_000):
+        monkeypatch.setattr(write, "LONG_TABLE", 2)
+        monkeypatch.setattr(rows, "_BLOCK", block)
+        assert cells(result_workbook(sheets, STAMP)) == short
+
+
+def test_two_long_tables_on_one_sheet(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "LONG_TABLE", 2)
+    frame = pd.DataFrame({"Lot": list("abcde"), "Place": [f"Tirage!A{n}" for n in range(2, 7)]})
+    both = tuple(ResultTable(name, frame, links={"Lot": "Place"}) for name in ("one", "two"))
+    sheet = written(ResultSheet("Origins", "Origins", (), both))["Origins"]
+    values = [row[0].value for row in sheet.iter_rows() if row[0].value in list("abcde")]
+    assert values == list("abcde") * 2
+    assert sum(cell.hyperlink is not None for row in sheet.iter_rows() for cell in row) == 10
+
+
+def test_two_links_for_one_column_do_not_make_the_index_count() -> None:
+    sheet = written(one(COSTS.set_index(pd.Index([5, 6, 7])), formats=FORMATS))["Result"]
+    assert sheet.cell(row_of(sheet, "Cuvée") + 2, 1).value == "Rosé"
+
+
+def described(kind: str) -> Chart:
+    series = ("Base", "Cost") if kind == "waterfall" else ("Cost", "Base")
+    return Chart(
+        kind,
+        f"Cost as {kind}",
+        "result",
+        "Year" if kind == "scatter" else "Cuvée",
+        series,
+        "cuvée",
+        "EUR per bottle",
+    )
+
+
+CHARTED = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Year": [2024, 2025], "Base": [1.0, 2.0], "Cost": [3.0, 4.0]})
+
+
+def chart_xml(content: bytes) -> list[str]:
+    package = read_package(content, "a.xlsx")
+    return [package.part(name).decode() for name in sorted(package.members) if name.startswith("xl/charts/chart")]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_of_chart_is_native_with_words_on_its_axes(kind: str) -> None:
+    (xml,) = chart_xml(result_workbook([one(CHARTED, described(kind))]))
+    assert f"Cost as {kind}" in xml
+    assert ">cuvée<" in xml
+    assert ">EUR per bottle<" in xml
+    assert xml.count("<c:ser>") == 2
+    assert "Result!$D$6:$D$7" in xml.replace("'", "")
+    assert '<c:delete val="1"/>' not in xml.split("</c:legend>")[0].split("<c:legend>")[0]
+    # The figures are stored with the chart, for programs that don't calculate.
+    assert xml.count("<c:v>3</c:v>") == 1
+    tag = {"line": "c:lineChart", "scatter": "c:scatterChart"}.get(kind, "c:barChart")
+    assert f"<{tag}>" in xml
+    assert ('<c:barDir val="bar"/>' in xml) == (kind == "bar")
+    assert ('<c:grouping val="stacked"/>' in xml) == (kind in ("stacked column", "waterfall"))
+
+
+def test_the_base_of_a_waterfall_is_not_seen() -> None:
+    chart = replace(described("waterfall"), series=("Base", "Cost", "Year"))
+    (xml,) = chart_xml(result_workbook([one(CHARTED, chart)]))
+    base, *steps = re.findall("<c:ser>.*?</c:ser>", xml)
+    assert "<a:noFill/>" in base.split("<c:cat>")[0]
+    assert all("<a:solidFill>" in step.split("<c:cat>")[0] for step in steps)
+    assert '<c:idx val="0"/><c:delete val="1"/>' in xml.split("<c:legend>")[1]
+
+
+def test_bars_begin_at_nought_unless_something_is_negative() -> None:
+    upward = chart_xml(result_workbook([one(CHARTED, described("column"))]))[0]
+    downward = chart_xml(result_workbook([one(CHARTED.assign(Cost=[-1.0, 2.0]), described("column"))]))[0]
+    assert '<c:min val="0"/>' in upward
+    assert "<c:min" not in downward
+
+
+def test_an_empty_chart_is_not_drawn() -> None:
+    assert chart_xml(result_workbook([one(CHARTED.head(0), described("line"))])) == []
+    assert chart_xml(result_workbook([one(CHARTED.assign(Base=np.nan, Cost=np.nan), described("line"))])) == []
+
+
+@pytest.mark.parametrize("kinds", [("line",), ("line", "bar", "column")])
+def test_tables_and_charts_do_not_overlap(kinds: tuple[str, ...]) -> None:
+    first = ResultTable("result", CHARTED)
+    second = ResultTable("second", CHARTED)
+    sheet = ResultSheet("Result", "Result", (), (first, second), tuple(map(described, kinds)))
+    package = read_package(result_workbook([sheet]), "a.xlsx")
+    drawing = package.part("xl/drawings/drawing1.xml").decode()
+    corners = re.findall(
+        r"<xdr:from><xdr:col>(\d+)</xdr:col>.*?<xdr:row>(\d+)</xdr:row>.*?<xdr:to>.*?<xdr:row>(\d+)", drawing
+    )
+    lowest = max(int(bottom) for _, _, bottom in corners)
+    tops = {table.name: int(re.search(r"\d+", table.area)[0]) for table in tables(read_book(package))}
+    foot = tops["result"] + len(CHARTED)
+    assert all(int(column) >= 4 or int(top) > foot for column, top, _ in corners)
+    assert any(int(column) >= 4 for column, _, _ in corners), "one chart finds room beside its table"
+    assert len({(column, top) for column, top, _ in corners}) == len(kinds)
+    assert tops["second"] - 1 > lowest
+
+
+def test_long_text_is_wrapped_in_a_row_that_is_high_enough() -> None:
+    verdicts = ["Hold.", "Hold 24 months: worth 26,340.56 more than releasing now; the last step earns 12.2 % a year."]
+    frame = pd.DataFrame({"Lot": ["T24", "T25"], "Verdict": verdicts})
+    book = written(ResultSheet("Result", "Result", (), (ResultTable("result", frame),)))
+    sheet = book["Result"]
+    assert sheet.column_dimensions["B"].width < 40
+    first, second = row_of(sheet, "T24"), row_of(sheet, "T25")
+    assert sheet.cell(second, 2).alignment.wrap_text
+    assert sheet.row_dimensions[first].height is None
+    assert sheet.row_dimensions[second].height >= 45
+    short = written(ResultSheet("Result", "Result", (), (ResultTable("result", frame.head(1)),)))["Result"]
+    assert not short.cell(first, 2).alignment.wrap_text
+
+
+def test_a_header_goes_along_where_its_table_goes_on() -> None:
+    short = ResultTable("short", CHARTED)
+    long = ResultTable("long", pd.DataFrame({"Lot": [f"V{n}" for n in range(50)]}))
+    after = written(ResultSheet("Result", "Result", (), (short, long)))["Result"]
+    header = row_of(after, "Lot")
+    assert after.print_title_rows == f"${header}:${header}"
+    before = written(ResultSheet("Result", "Result", (), (long, short)))["Result"]
+    assert before.print_title_rows == "$1:$2", "the header of the short table would stand above rows of the long one"
+
+
+def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:
+    book = written(SHEET)
+    sheet = book["Cost per bottle"]
+    assert sheet.page_setup.orientation == "landscape"
+    assert (sheet.sheet_properties.pageSetUpPr.fitToPage, sheet.page_setup.fitToHeight) == (True, 0)
+    top = row_of(sheet, "Cuvée")
+    assert sheet.print_title_rows == f"${top}:${top}"
+    assert sheet.freeze_panes == f"B{top + 1}"
+    assert sheet.sheet_properties.tabColor is not None
+
+
+def test_columns_are_wide_enough_for_what_they_show() -> None:
+    frame = pd.DataFrame({"Text": ["a text of thirty characters !!"], "Amount": [-123456789.125], "Small": [1.0]})
+    sheet = written(one(frame, formats={"Amount": "money", "Small": "money"}))["Result"]
+    widths = [sheet.column_dimensions[letter].width for letter in "ABC"]
+    assert widths[0] >= len(frame["Text"][0])
+    assert widths[1] >= len("-123,456,789.13")
+    assert widths[2] < 12
+
+
+WRONG: dict[str, Callable[[], list[ResultSheet]]] = {
+    "has no column Bottle": lambda: [one(COSTS, total_columns=("Bottle",))],
+    "has no format euro": lambda: [one(COSTS, formats={"Bottles": "euro"})],
+    "two result tables have one name": lambda: [
+        one(COSTS),
+        ResultSheet("Other", "Other", (), (ResultTable("Result", COSTS),)),
+    ],
+    "needs different, filled headers": lambda: [one(COSTS.rename(columns={"Bottles": "cuvée"}))],
+    "isn't on sheet": lambda: [one(COSTS, Chart("line", "Cost", "other", "Cuvée", ("Bottles",), "cuvée", "EUR"))],
+}
+
+
+@pytest.mark.parametrize("message", WRONG)
+def test_a_description_that_contradicts_its_frame_is_refused(message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        result_workbook(WRONG[message]())
+
+
+def test_frames_are_left_as_they_were() -> None:
+    before = COSTS.copy()
+    result_workbook([SHEET], STAMP, STALE)
+    pd.testing.assert_frame_equal(COSTS, before)
+
+
+def test_equal_results_give_equal_bytes() -> None:
+    assert result_workbook([SHEET], STAMP, STALE) == result_workbook([SHEET], STAMP, STALE)
+
+
+@pytest.mark.parametrize("long", [False, True])
+def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "LONG_TABLE", 1 if long else 99)
+    sheet = ResultSheet(
+        "Result",
+        "Result",
+        (),
+        (ResultTable("result", CHARTED, total_columns=("Cost",)),),
+        (described("column"),),
+    )
+    results = result_workbook([SHEET, sheet], STAMP, STALE)
+    package = read_package(blank_bytes(), "estate.xlsx")
+    content = graft(package, results, ["Cost per bottle", "Result"])
+    again = graft(read_package(content, "estate.xlsx"), results, ["Cost per bottle", "Result"])
+    book = load_workbook(io.BytesIO(again))
+    assert book.sheetnames[-2:] == ["Cost per bottle", "Result"]
+    assert book["Result"].tables["result"].ref == "A5:D8"
+    row = row_of(book["Cost per bottle"], "Total")
+    assert book["Cost per bottle"].cell(row, 3).value == "=SUBTOTAL(109,cost_per_bottle[Bottles])"
+    assert book["Result"]["D7"].value == 4
+    assert read_book(read_package(again, "a.xlsx")).owned()
+
+
+def test_a_hundred_thousand_rows_are_written_in_less_than_eight_seconds(tmp_path: Path) -> None:
+    size = 100_000
+    draw = np.random.default_rng(1).normal(100.0, 20.0, (size, 8)).round(2)
+    frame = pd.DataFrame({f"Name {n}": [f"V{row % 300}" for row in range(size)] for n in range(4)})
+    frame = frame.assign(**{f"Amount {n}": draw[:, n] for n in range(8)})
+    amounts = {f"Amount {n}": "money" for n in range(8)}
+    start = time.perf_counter()
+    content = result_workbook([one(frame, formats=amounts, total_columns=("Amount 0",))], STAMP)
+    assert time.perf_counter() - start < 8.0
+    sheet = load_workbook(io.BytesIO(content), read_only=True, data_only=True)["Result"]
+    last = list(sheet.iter_rows(min_row=size + 4, max_row=size + 6, values_only=True))
+    assert last[-1][4] == pytest.approx(math.fsum(draw[:, 0]))
+    assert last[-2][:2] == ("V99", "V99")

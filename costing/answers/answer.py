@@ -30,6 +30,8 @@ from costing.errors import Finding
 from costing.files import Kind, write_file
 
 ROWS_IN_NOTEBOOK = 20
+DIGITS = 12
+"""Significant digits of a figure in JSON: beyond them stands what rounding left."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +98,12 @@ class Answer:
                 self.messages.get(f"{plan.table} {panel}".strip(), ""),
             )
 
+    def drawn(self, chart: Chart) -> pd.DataFrame:
+        """What one of its charts draws, under the headers that a reader sees."""
+        frame = self[chart.table]
+        headers = [catalogue.column(str(name)).header for name in frame.columns]
+        return chart.part(frame.set_axis(headers, axis=1))
+
     def filled(self, text: str, **more: str) -> str:
         """A title or note with its words in braces filled in."""
         return text.format_map(_Words({**self.facts, **more}))
@@ -160,14 +168,21 @@ def _safe(value: Any) -> Any:
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as plain values: dates as text, blanks as None."""
+    """Rows of a frame as plain values: dates as text, blanks as None, figures of `DIGITS` significant digits."""
     shown = frame.copy(deep=False)
     for column in shown.columns:
         if pd.api.types.is_datetime64_any_dtype(shown[column]):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d")
+        elif pd.api.types.is_float_dtype(shown[column]):
+            shown[column] = shown[column].astype(object).map(_shortened)
     text = shown.to_json(orient="records", double_precision=15, force_ascii=False)
     rows: list[dict[str, Any]] = json.loads(text)
     return rows
+
+
+def _shortened(figure: float) -> float:
+    """The figure without the noise of its last bits."""
+    return float(f"{figure:.{DIGITS}g}")
 
 
 def joined(answers: Sequence[Answer]) -> Answer:

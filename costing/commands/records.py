@@ -19,7 +19,8 @@ from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
-from costing.commands.source import Source, cautions_of, write_sheets
+from costing.commands.source import Source, write_sheets
+from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats

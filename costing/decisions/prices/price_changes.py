@@ -161,7 +161,11 @@ def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
             continue
         beside = usual.loc[key]
         found = format_parity(
-            FORMATS_L[row["format"]], row["net_price_at_list"], row["spent"], beside["net_price_at_list"], beside["spent"]
+            FORMATS_L[row["format"]],
+            row["net_price_at_list"],
+            row["spent"],
+            beside["net_price_at_list"],
+            beside["spent"],
         )
         lines.append(
             [

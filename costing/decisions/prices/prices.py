@@ -73,7 +73,7 @@ def _advised(every: pd.DataFrame) -> pd.DataFrame:
     below = in_force < needed * (1.0 - _ROUNDING_ROOM)
     words = []
     for price, present, short, currency in zip(advised, listed, below, every["market_currency"], strict=True):
-        if not np.isfinite(price):
+        if not price > 0.0:  # not known, or wine that cost nothing
             words.append("")
         elif not np.isfinite(present):
             words.append(f"set {price:,.2f} {currency}")
@@ -111,12 +111,13 @@ def _changes(runs: Runs, every: pd.DataFrame, elasticity: float | None) -> dict[
 
 def _said(sold: pd.DataFrame, currency: str) -> list[str]:
     """How many list prices are below advice, and where it costs most."""
+    sold = sold[sold["list_price"].notna() & sold["list_price_needed"].notna()]
     if not len(sold):
         return []
     short = sold[sold["short_of_target"] > 0.0]
     if not len(short):
         return ["Every list price in force reaches its target."]
-    worst = short.loc[short["short_of_target"].idxmax()]
+    worst = short.iloc[int(short["short_of_target"].to_numpy().argmax())]
     return [
         f"{len(short)} of {len(sold)} list prices do not reach their target: {short['short_of_target'].sum():,.0f} "
         f"{currency} on the bottles to sell, most of it on {worst['release']} in {worst['channel']} ({worst['do']})."

@@ -39,7 +39,6 @@ from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
 from costing.results.lots import as_dates
 from costing.results.origins import weights
-from costing.results.results import Results
 from costing.results.ways_out import SALE, channel_rows, ways_out
 from costing.units import STANDARD_BOTTLE_L
 
@@ -101,8 +100,17 @@ class Sales:
 
     def part(self, members: Ints) -> Sales:
         """Some of them, by position."""
-        paid = Receipts(*(getattr(self.receipts, each.name)[members] for each in fields(Receipts)))
-        return Sales(*(getattr(self, each.name)[members] for each in fields(self) if each.name != "receipts"), paid)
+        names = [each.name for each in fields(Receipts)]
+        brought = Receipts(**{name: getattr(self.receipts, name)[members] for name in names})
+        return Sales(
+            self.row[members],
+            self.lot[members],
+            self.state[members],
+            self.bottles[members],
+            self.day[members],
+            self.litres[members],
+            brought,
+        )
 
 
 def sales(runs: Runs, since: date | None = None) -> Sales:
@@ -257,4 +265,3 @@ class _Bases:
         amounts = np.concatenate([-spent, -sold.selling * bottles, sold.price * bottles])
         found = rate_of_return(when, amounts)
         return np.nan if found.rate is None else found.rate
-

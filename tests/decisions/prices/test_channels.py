@@ -141,7 +141,9 @@ def test_terms_that_leave_nothing_are_refused(terms):
 
 
 def test_a_markup_of_more_than_100_percent_is_a_term_like_any_other():
-    assert to_shelf(TradeTerms(retailer_margin=1.5, margin_basis="mark-up on cost"), 10.0).shelf_price == pytest.approx(25)
+    assert to_shelf(TradeTerms(retailer_margin=1.5, margin_basis="mark-up on cost"), 10.0).shelf_price == pytest.approx(
+        25
+    )
 
 
 def test_all_bad_terms_are_found_at_once_with_their_cells():

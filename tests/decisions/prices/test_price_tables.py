@@ -99,7 +99,7 @@ def test_the_price_for_a_margin_leaves_exactly_that_margin() -> None:
     sold_at_it = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [10 / 0.6 / 0.8]})
     again = priced(small(channels=terms, targets=targets, price_list=sold_at_it)).loc["Trade"]
     assert again["margin_share"] == pytest.approx(0.30, rel=1e-12)
-    assert again["margin"] == pytest.approx(0.3 * 10 / 0.6, rel=1e-12)
+    assert again["margin_at_list"] == pytest.approx(0.3 * 10 / 0.6, rel=1e-12)
 
 
 @pytest.mark.parametrize("target", [5, 8, 12, 20])

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -28,6 +28,9 @@ from costing.answers.kinds import NUMBER_FORMATS
 from costing.answers.page import html_table
 from costing.errors import Finding
 from costing.files import Kind, write_file
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 ROWS_IN_NOTEBOOK = 20
 DIGITS = 12
@@ -104,6 +107,16 @@ class Answer:
         frame = self[chart.table]
         headers = [catalogue.column(str(name)).header for name in frame.columns]
         return chart.part(frame.set_axis(headers, axis=1))
+
+    def plot(self, table: str | None = None) -> Figure:
+        """Its charts as one matplotlib figure, which a notebook shows. table: those of one table alone.
+
+        CostingError where matplotlib, an optional extra, is not installed or nothing can be drawn.
+        """
+        from costing.answers.plot import figure_of
+
+        wanted = [chart for chart in self.charts if table in (None, chart.table)]
+        return figure_of([(chart, self.drawn(chart)) for chart in wanted])
 
     def filled(self, text: str, **more: str) -> str:
         """A title or note with its words in braces filled in."""

@@ -47,8 +47,6 @@ from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.pages.run_log import logged, read_log
 
-STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
-
 
 def demo_folder() -> Path:
     """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a

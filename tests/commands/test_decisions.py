@@ -22,7 +22,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
         (["blend"], "Bounds breached"),
         (["vats"], "Best used"),
         (["recipes"], "Blanc de Meunier"),
-        (["price"], "Target price, net"),
+        (["price"], "Every release to sell, by channel"),
         (["margins"], "Prestige"),
         (["scenarios"], "Dear"),
         (["sensitivity", "D25-3-BRUT"], "1 % more"),

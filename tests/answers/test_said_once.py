@@ -88,7 +88,7 @@ def _is_share(name: str) -> bool:
 
 def test_what_is_called_a_share_is_of_a_kind_that_is_shown_as_one() -> None:
     for column in catalogue.columns().values():
-        if re.search(r"(^|_)(share|part|probability|reserve|second_pressing)(_|:|$)", column.name):
+        if re.search(r"(^|_)(share|part|probability)(_|:|$)", column.name):
             assert KINDS[column.kind].percent or KINDS[column.kind].decimals is None or "money" in column.kind, (
                 column.name
             )

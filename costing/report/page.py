@@ -46,25 +46,32 @@ CAUTIONS = (
     "A planned release is costed like a made one, at planned quantities and today's rates with their yearly change.",
 )
 _STYLE = """
-:root{color-scheme:light}*{box-sizing:border-box}
-body{margin:0 auto;max-width:1180px;padding:26px 30px;color:#2B2B2B;background:#fff;
+:root{color-scheme:light dark;--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
+*{box-sizing:border-box}
+body{margin:0 auto;max-width:1180px;padding:26px 30px;color:var(--ink);background:var(--page);
 font:14px/1.45 "Segoe UI","Helvetica Neue",Arial,"DejaVu Sans",sans-serif}
-h1{font-size:25px;margin:0 0 2px;color:#6E3B47}h2{font-size:17px;margin:30px 0 8px;color:#6E3B47;
-border-bottom:1px solid #D9D0D3;padding-bottom:3px}
-h3{font-size:13.5px;margin:10px 0 4px}.pairs{display:grid;grid-template-columns:1fr 1fr;gap:6px 22px}
-.pairs div{break-inside:avoid}p{margin:6px 0}.under,.stamp{color:#6B6B6B;font-size:12.5px}
+h1{font-size:25px;margin:0 0 2px;color:var(--wine)}h2{font-size:17px;margin:30px 0 8px;color:var(--wine);
+border-bottom:1px solid var(--line);padding-bottom:3px}
+p{margin:6px 0;max-width:100ch}.under,.stamp{color:var(--faint);font-size:12.5px}
+.table{overflow-x:auto;margin:10px 0}
 table{border-collapse:collapse;width:100%;font-size:12.5px;font-variant-numeric:tabular-nums}
-th{background:#6E3B47;color:#fff;text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
-td:first-child{white-space:nowrap}td{padding:3px 7px;border-bottom:1px solid #E8E1E3;vertical-align:top}
-td.n,th.n{text-align:right}td.d{white-space:nowrap}tr.total td{font-weight:600;border-top:1px solid #6E3B47}
-svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit}
+caption{text-align:left;font-weight:600;padding:4px 0}
+th{text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
+thead th{background:#6E3B47;color:#fff}
+tbody th{white-space:nowrap}td,tbody th{padding:3px 7px;border-bottom:1px solid var(--line);vertical-align:top}
+td.n,th.n{text-align:right}td.d{white-space:nowrap}
+svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit;background:#fff}
 ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
-.figures div{border:1px solid #D9D0D3;border-radius:4px;padding:8px 14px;min-width:150px}
-.figures b{display:block;font-size:19px;color:#6E3B47}
-@page{size:A4;margin:11mm}
-@media print{body{padding:0;max-width:none;zoom:.66}h2,h3{break-after:avoid}svg,tr,.figures{break-inside:avoid}
-thead{display:table-header-group}}
+.figures div{border:1px solid var(--line);border-radius:4px;padding:8px 14px;min-width:150px}
+.figures b{display:block;font-size:19px;color:var(--wine)}
+@media (max-width:700px){body{padding:14px 12px}.figures div{flex:1 1 45%;min-width:0}}
+@media (prefers-color-scheme:dark){
+:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043}.caution{color:#E5A96B}}
+@page{size:A4 landscape;margin:11mm}
+@media print{:root{--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
+body{padding:0;max-width:none;font-size:9.5pt}table,.under,.stamp{font-size:8pt}.table{overflow:visible}
+h2,caption{break-after:avoid}svg,tr,.figures{break-inside:avoid}thead{display:table-header-group}}
 """
 
 

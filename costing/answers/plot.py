@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.charts import Chart, is_drawable
+from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
 from costing.errors import CostingError
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ _THIN = 0.8
 
 
 def figure_of(charts: Sequence[tuple[Chart, pd.DataFrame]]) -> Figure:
-    """One figure, a panel below another for each chart. charts: each with the frame that it draws, headers as columns.
+    """One figure, a panel below another for each chart. charts: each with its table, headers as columns.
 
     CostingError where matplotlib is not installed, or nothing can be drawn.
     """
@@ -32,7 +33,7 @@ def figure_of(charts: Sequence[tuple[Chart, pd.DataFrame]]) -> Figure:
     except ImportError as fault:
         msg = "drawing needs matplotlib: pip install 'cuvee-costing[plot]'"
         raise CostingError(msg) from fault
-    drawable = [(chart, frame) for chart, frame in charts if is_drawable(chart, frame)]
+    drawable = [(chart, chart.part(frame)) for chart, frame in charts if is_drawable(chart, frame)]
     if not drawable:
         msg = "this answer has no chart to draw."
         raise CostingError(msg)
@@ -40,6 +41,7 @@ def figure_of(charts: Sequence[tuple[Chart, pd.DataFrame]]) -> Figure:
     figure = Figure(figsize=(width, height * len(drawable)), layout="constrained")
     panels = figure.subplots(len(drawable), 1, squeeze=False)[:, 0]
     for axes, (chart, frame) in zip(panels, drawable, strict=True):
+        axes.set_prop_cycle(color=[TOTAL, RISE, FALL] if chart.kind == "waterfall" else COLOURS)
         _DRAWN[chart.kind](axes, chart, frame)
         axes.set_title(chart.title, loc="left")
         _name_axes(axes, chart)

@@ -59,9 +59,9 @@ class Triangular:
 
 
 def _solved(matrix: csr_matrix, given: Floats) -> Floats:
-    table = np.array(given, dtype=np.float64, order="C")
-    columns = table if table.ndim == 2 else table[:, np.newaxis]
-    return swept(matrix, columns).reshape(table.shape)
+    table = np.array(given, dtype=np.float64, order="C", ndmin=2)
+    table = table.reshape(len(given), int(np.prod(np.shape(given)[1:])))  # an empty estate has no -1 to find
+    return swept(matrix, table).reshape(np.shape(given))
 
 
 @dataclass(frozen=True)

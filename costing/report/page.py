@@ -141,7 +141,7 @@ def _bars(answer: Answer, name: str) -> Iterator[str]:
     """Stacked charts of a table, lying, so that long names stand beside their bars."""
     for chart in answer.charts:
         if chart.table == name and chart.kind == "stacked column":
-            frame = answer.drawn(chart)
+            frame = chart.part(answer.under_headers(name))
             if not (frame[list(chart.series)] < 0.0).any(axis=None):
                 yield stacked_bars(frame, chart.category, chart.series, f"{chart.title} ({chart.value_title})")
 

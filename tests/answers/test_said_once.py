@@ -74,12 +74,20 @@ def test_a_share_is_named_as_one_and_every_reader_sees_a_percentage() -> None:
         shares = {name: name.replace("*", "part") for name in table.columns if _is_share(name)}
         if not shares:
             continue
-        frame = pd.DataFrame({name: [0.123] for name in shares.values()})
+        frame = pd.DataFrame({name.replace("*", "part"): [_any_value(name)] for name in table.columns})
         printed = text_table(table.name, frame, wide=True)
         assert printed.count("12.3%") == len(shares), table.name
         assert html_table(table.name, frame, list(frame.columns)).count("12.3%") == len(shares), table.name
         for sheet in result_sheets([Answer({table.name: frame})]):
-            assert all(KINDS[kind].percent for kind in sheet.tables[0].formats.values()), table.name
+            kinds = [KINDS[kind] for kind in sheet.tables[0].formats.values()]
+            assert sum(kind.percent for kind in kinds) == len(shares), table.name
+
+
+def _any_value(name: str) -> object:
+    kind = catalogue.column(name.replace("*", "part")).kind
+    if kind == "date":
+        return pd.Timestamp("2025-12-31")
+    return 0.123 if KINDS[kind].percent else 5.0 if KINDS[kind].is_figure else "x"
 
 
 def _is_share(name: str) -> bool:

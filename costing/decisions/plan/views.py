@@ -15,6 +15,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
+from costing.decisions.plan.places import places_over_time
 from costing.decisions.plan.planning import Plan, Worths, best_plan
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.errors import Finding, caution
@@ -41,6 +42,7 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     tables = {
         "release_plan": _release_plan(inputs, plan, worths),
         "plan_outlook": _outlook(inputs, plan),
+        "places_over_time": places_over_time(inputs, plan),
         "limits_used": _limits(inputs, plan, worths),
         "worth_at_margin": _worth_at_margin(runs, inputs, worths),
         "plans_compared": _compared(inputs, compared),

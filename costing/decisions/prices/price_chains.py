@@ -16,6 +16,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pandas as pd
 
+from costing.accounts.over_time import steps
 from costing.decisions.prices.channels import STEPS_TO_SHELF, PriceBuildUp, TradeTerms, to_cellar, to_shelf
 from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.terms_in_force import channel_terms
@@ -68,15 +69,15 @@ def _steps(built: PriceBuildUp) -> tuple[float, ...]:
 
 def without_idle_steps(ways: pd.DataFrame) -> pd.DataFrame:
     """The same less the steps that no way takes; no row where nothing costs anything."""
-    steps = [name for name in ways.columns if name.startswith(STEP)]
-    taken = (ways[steps] != 0.0).any()
-    return ways.drop(columns=[name for name in steps if not taken[name]]) if taken.any() else ways.head(0)
+    names = [name for name in ways.columns if name.startswith(STEP)]
+    taken = (ways[names] != 0.0).any()
+    return ways.drop(columns=[name for name in names if not taken[name]]) if taken.any() else ways.head(0)
 
 
 def parts_of_shelf(ways: pd.DataFrame) -> pd.DataFrame:
     """Each step as a part of the price on the shelf (table `price_build_up_parts`)."""
-    steps = ways.filter(like=STEP)
-    parts = steps.div(steps.sum(axis=1).replace(0.0, np.nan), axis=0).rename(
+    amounts = ways.filter(like=STEP)
+    parts = amounts.div(amounts.sum(axis=1).replace(0.0, np.nan), axis=0).rename(
         columns=lambda name: name.replace(STEP, "part_of_shelf:")
     )
     return ways[["cuvee", "format", "channel"]].join(parts)
@@ -84,17 +85,14 @@ def parts_of_shelf(ways: pd.DataFrame) -> pd.DataFrame:
 
 def steps_of_longest(ways: pd.DataFrame) -> tuple[str, pd.DataFrame]:
     """The way with the most steps, one step on the other (table `price_steps`), and what it is called."""
-    steps = ways.filter(like=STEP)
-    longest = int((steps != 0.0).sum(axis=1).to_numpy().argmax())
-    amounts = steps.iloc[longest]
-    amounts = amounts[amounts != 0.0]
-    running = amounts.cumsum()
-    way = ways.iloc[longest]
-    table = pd.DataFrame(
-        {
-            "step": [*(name.removeprefix(STEP) for name in amounts.index), "shelf price"],
-            "stands_on": [*np.minimum(running, running - amounts), 0.0],
-            "step_amount": [*amounts.abs(), running.iloc[-1]],
-        }
+    amounts = ways.filter(like=STEP)
+    way = int((amounts != 0.0).sum(axis=1).to_numpy().argmax())
+    taken = {name.removeprefix(STEP): float(amounts[name].iloc[way]) for name in amounts.columns}
+    taken = {step: amount for step, amount in taken.items() if amount != 0.0}
+    table = steps(
+        [*taken, "shelf price"],
+        [*taken.values(), sum(taken.values())],
+        [True, *([False] * (len(taken) - 1)), True],
     )
-    return f"{way['cuvee']}, {way['format']}, {way['channel']} ({way['market_currency']})", table
+    cuvee, size, channel, currency = ways[["cuvee", "format", "channel", "market_currency"]].iloc[way]
+    return f"{cuvee}, {size}, {channel} ({currency})", table

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -45,10 +46,13 @@ def test_every_chart_draws_something(sheets: dict[str, ResultSheet]) -> None:
 
 def test_the_waterfall_climbs_from_the_cellar_to_the_shelf(sheets: dict[str, ResultSheet]) -> None:
     steps = table(sheets["Price build-up"], "price_steps").frame
-    top = (steps["Below it"] + steps["Step takes"]).to_numpy()
-    assert steps["Below it"].to_numpy()[1:-1] == pytest.approx(top[:-2])
-    assert (steps["Step"].iloc[-1], steps["Below it"].iloc[-1]) == ("shelf price", 0.0)
-    assert top[-1] == pytest.approx(top[-2])
+    rise = steps["Rise"].fillna(0.0).to_numpy() - steps["Fall"].fillna(0.0).to_numpy()
+    first, last = steps["Cost"].iloc[0], steps["Cost"].iloc[-1]
+    assert steps["Step"].iloc[-1] == "shelf price"
+    assert first + rise.sum() == pytest.approx(last)
+    reached = first + rise.cumsum()
+    base = steps["Base"].to_numpy()[1:-1]
+    assert base == pytest.approx([min(pair) for pair in pairwise(reached[:-1])])
 
 
 def test_the_margins_sheet_says_why_the_best_bottle_is_the_worst_use_of_capital(sheets: dict[str, ResultSheet]) -> None:

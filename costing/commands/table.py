@@ -205,6 +205,13 @@ _QUESTIONS = (
         example="costing tirage estate.xlsx --write",
     ),
     Question(
+        "offers",
+        "say of every offer whether to buy, sell or pass, and the price at which that turns",
+        lambda house, _: house.offers(),
+        ("offers_judged", "offers_in_blend"),
+        example="costing offers estate.xlsx --wide",
+    ),
+    Question(
         "ageing",
         "say of every stack on lees whether holding it another year pays",
         lambda house, _: house.ageing(),
@@ -313,7 +320,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:6]),
+    *(question.command() for question in _QUESTIONS[:7]),
     Command(
         "price",
         "give floor, cost, target and list price of every release to sell, by channel",
@@ -358,7 +365,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[6:]),
+    *(question.command() for question in _QUESTIONS[7:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

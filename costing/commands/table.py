@@ -198,6 +198,14 @@ _QUESTIONS = (
         "costing plan estate.xlsx --without places",
     ),
     Question(
+        "cash",
+        "say how much cash there is month by month, what is owed and owing, and what the bank lends on the stock",
+        lambda house, options: house.cash(options.months),
+        ("cash_by_month", "worst_month", "loans_now"),
+        (option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),),
+        "costing cash estate.xlsx --months 36",
+    ),
+    Question(
         "tirage",
         "say how many bottles of each cuvée to fill this spring, and how much wine to keep",
         lambda house, _: house.tirage(),

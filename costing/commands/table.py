@@ -173,7 +173,7 @@ _QUESTIONS = (
         lambda house, options: (house.futures if options.futures else house.plan)(
             options.without, _own_plan(options.own)
         ),
-        ("release_plan", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
+        ("release_plan", "quarter_by_channel", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
         (
             option(
                 "--without",

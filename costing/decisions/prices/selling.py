@@ -88,6 +88,7 @@ class Selling:
         day = days(plan["on_date"])
         self._plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
         self._storage: dict[tuple[str, str, int, int], AccrualCurve] = {}
+        self._work: dict[tuple[str, bytes], Floats] = {}
 
     def sales(self, release: str, to_sell: float, first: int) -> dict[str, Sale]:
         """How each channel takes a release: as planned, or evenly over its months from its first day."""
@@ -117,9 +118,10 @@ class Selling:
 
     def cost_per_bottle(self, sale: Sale, bottle_format: str, channel: str) -> Floats:
         """Cost of selling a bottle at each dispatch of a sale [k]."""
-        cost = number(self.terms.loc[channel, "selling_cost_per_bottle"]) + work_at_dispatch(
-            self.estate, bottle_format, sale.days, self.today
-        )
+        key = (bottle_format, sale.days.tobytes())
+        if key not in self._work:
+            self._work[key] = work_at_dispatch(self.estate, bottle_format, sale.days, self.today)
+        cost = number(self.terms.loc[channel, "selling_cost_per_bottle"]) + self._work[key]
         for name in set(sale.presentations) - {""}:
             packed = np.array([one == name for one in sale.presentations])
             goods = presentation_per_bottle(self.estate, name, bottle_format, sale.days, self.today)

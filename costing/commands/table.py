@@ -242,11 +242,22 @@ _OWN_WAY = (JSON, *WRITING, WIDE, WRITE)
 COMMANDS: tuple[Command, ...] = (
     Command(
         "new",
-        "make an empty workbook, ready to be filled",
+        "make an empty workbook with the sheets of a first year, ready to be filled",
         _records("new"),
-        (option("--demo", action="store_true", help="filled with the invented demo estate"),),
+        (
+            option("--all", action="store_true", help="with every sheet there is"),
+            option(
+                "--sheet",
+                action="append",
+                default=[],
+                metavar="SHEET",
+                help="with this sheet too; where the workbook is there, it is added to it. May be repeated",
+            ),
+            option("--example", choices=("small",), help="an invented estate of 30 rows, to follow with a pencil"),
+            option("--demo", action="store_true", help="filled with the invented demo estate"),
+        ),
         "costing new --demo demo.xlsx",
-        "workbook to write (.xlsx); it must not exist",
+        "workbook to write (.xlsx); it must not exist, but with --sheet",
     ),
     Command(
         "check",

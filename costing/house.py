@@ -132,6 +132,12 @@ class House:
 
         return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
+    def futures(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+        """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
+        from costing.decisions.changes.futures import futures
+
+        return futures(self.runs, without, own)
+
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
         from costing.decisions.cellar.reserves import vats

@@ -170,8 +170,10 @@ _QUESTIONS = (
     Question(
         "plan",
         "one plan for every lot: what to disgorge and sell this quarter, and why",
-        lambda house, options: house.plan(options.without, _own_plan(options.own)),
-        ("release_plan", "plans_compared", "limits_used"),
+        lambda house, options: (house.futures if options.futures else house.plan)(
+            options.without, _own_plan(options.own)
+        ),
+        ("release_plan", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
         (
             option(
                 "--without",
@@ -186,6 +188,11 @@ _QUESTIONS = (
                 type=Path,
                 metavar="FILE",
                 help="CSV file with lot, date and bottles: what insisting on it costs",
+            ),
+            option(
+                "--futures",
+                action="store_true",
+                help="under every scenario instead: what holds whatever comes, and what each plan may lose",
             ),
         ),
         "costing plan estate.xlsx --without places",

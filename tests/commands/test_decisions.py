@@ -96,8 +96,9 @@ def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(t
     folder = _demo_folder(tmp_path)
     with (folder / "scenarios.csv").open("a", encoding="utf-8") as file:
         file.write("Misspelt,Grape prices,Price per kg,Variety=Pinto,multiply,1.1\n")
+    row = len((folder / "scenarios.csv").read_text(encoding="utf-8").splitlines())
     assert main(["check", str(folder)]) == 0
-    assert "caution: Scenarios!D9: 'Variety=Pinto' fits no row" in capsys.readouterr().out
+    assert f"caution: Scenarios!D{row}: 'Variety=Pinto' fits no row" in capsys.readouterr().out
     assert main(["scenarios", str(folder), "--write"]) == 1
     assert "1 error. Nothing was written." in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["estate"]

@@ -65,7 +65,7 @@ class Terminal:
         """Close the window: every process of the terminal is told, as by the kernel."""
         os.killpg(self.process.pid, signal.SIGHUP)
 
-    def ended(self, seconds: float = 20.0) -> int:
+    def ended(self, seconds: float = 60.0) -> int:
         """Wait for the end of the command; return its exit code."""
         code = self.process.wait(seconds)
         self._reading.join(5)

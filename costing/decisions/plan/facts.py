@@ -1,7 +1,7 @@
 """What the plan is made from, as arrays: lots, dates, markets, channels and limits.
 
     S lots (on lees, finished, tirages to come), T steps between T + 1 dates, M markets (cuvée and format), C channels,
-    P places
+    P places, Y springs in which wine is bottled
 
 Conventions: a step runs from its date to the next. Money stands at the date at which it is spent or received;
 `discount` brings it to the first date. Bottles on lees are those that lie there; of what is put to disgorging `good`
@@ -114,9 +114,30 @@ class Limits:
 
 
 @dataclass(frozen=True, eq=False)
+class Wine:
+    """Wine that tirages to come are filled from, spring by spring; what a spring leaves is there in the next.
+
+    step: whose date each spring has [Y]; comes: litres that are there for it besides what was kept [Y]; kept: part of a
+    litre that is left from one spring to the next; storage: of a litre until the next spring, on the date of the spring
+    [Y]; bulk_price: net, of a litre sold without being bottled [Y]; bulk_most: litres that may be sold so [Y]; spring:
+    of each lot (−1: not filled from it) [S]; bottle_l: litres that a bottle of each lot takes [S].
+    """
+
+    step: IntArray
+    comes: FloatArray
+    kept: float
+    storage: FloatArray
+    bulk_price: FloatArray
+    bulk_most: FloatArray
+    spring: IntArray
+    bottle_l: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class Facts:
     """Everything a plan is made from. longest_wait: steps that a disgorged bottle may wait to be sold; penalty: money a
-    unit, above any worth, that breaking a limit costs in the search and not in the value.
+    unit, above any worth, that breaking a limit costs in the search and not in the value; wine: None where what is
+    filled stands fixed.
     """
 
     dates: Dates
@@ -125,6 +146,7 @@ class Facts:
     limits: Limits
     longest_wait: int
     penalty: float
+    wine: Wine | None = None
 
 
 def mean_price(stacks: Stacks, n_markets: int) -> FloatArray:

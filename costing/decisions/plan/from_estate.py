@@ -61,9 +61,9 @@ class PlanInputs:
     findings: tuple[Finding, ...]
 
 
-def plan_dates(runs: Runs) -> Dates:
-    """Dates of the plan and what money on each is worth today."""
-    horizon = runs.estate.settings.plan_horizon_months
+def plan_dates(runs: Runs, horizon: int | None = None) -> Dates:
+    """Dates of the plan and what money on each is worth today. horizon: months (None: that of Settings)."""
+    horizon = horizon or runs.estate.settings.plan_horizon_months
     months = [*range(0, min(MONTHLY, horizon) + 1), *range(MONTHLY + 3, min(QUARTERLY, horizon) + 1, 3)]
     months += list(range(QUARTERLY + 12, horizon + 1, 12))
     if months[-1] < horizon:
@@ -77,10 +77,14 @@ def plan_dates(runs: Runs) -> Dates:
     return Dates(day, 1.0 / growth, evenly / growth[:-1], year)
 
 
-def plan_inputs(runs: Runs, without: Collection[str] = ()) -> PlanInputs:
-    """Facts of the plan. without: kinds of limit that are left out ("places", "disgorging", "supply", "credit")."""
-    estate, dates = runs.estate, plan_dates(runs)
-    lots, findings = _lots(runs, dates)
+def plan_inputs(
+    runs: Runs, without: Collection[str] = (), horizon: int | None = None, tirages: pd.DataFrame | None = None
+) -> PlanInputs:
+    """Facts of the plan. without: kinds of limit that are left out ("places", "disgorging", "supply", "credit");
+    horizon: months; tirages: rows of tirages to come, as on the sheet (None: what Settings and the sheet say).
+    """
+    estate, dates = runs.estate, plan_dates(runs, horizon)
+    lots, findings = _lots(runs, dates, estate["tirage"] if tirages is None else tirages)
     stacks = _stacks(runs, dates, lots)
     keys = lots["cuvee"].astype(str) + "|" + lots["format"].astype(str)
     number, names = pd.factorize(keys)
@@ -93,7 +97,7 @@ def plan_inputs(runs: Runs, without: Collection[str] = ()) -> PlanInputs:
     return PlanInputs(facts, lots, markets, place_names, rows, tuple(findings))
 
 
-def _lots(runs: Runs, dates: Dates) -> tuple[pd.DataFrame, list[Finding]]:
+def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     """Lots that can be planned: name, cuvée, format, kind, bottles, days of tirage and disgorging, step, place."""
     estate, chain, labels = runs.estate, runs.chain, runs.labels
     stock = stock_values(runs.economic)
@@ -114,7 +118,6 @@ def _lots(runs: Runs, dates: Dates) -> tuple[pd.DataFrame, list[Finding]]:
             "place": place[state],
         }
     )
-    tirage = estate["tirage"]
     ahead = tirage[(days(tirage["on_date"]) > runs.today) & (days(tirage["on_date"]) < dates.day[-1])]
     if len(ahead):
         day = days(ahead["on_date"])

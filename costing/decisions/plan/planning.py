@@ -5,6 +5,7 @@
     L[s,t] = σ·L[s,t−1] + arrivals − d[s,t]         good·d[s,t] = Σ_k x[s,t,k] + unsold[s,t]
     Σ x sold in (m,t) = Σ_c q[m,c,t] = Σ_j steps of price ≤ what the market takes
     places, line, supply and credit: each with a slack, so that a plan always comes back and says what it breaks
+    wine, where tirages are free: kept[y] + in bulk[y] + Σ litres·filled = comes[y] + part·kept[y−1] + short[y]
 
 Price response: p(q) = p₀·(1 − (q/Q₀ − 1)/|e|), so the concession is p₀·q·(q/Q₀ − 1)/|e|: convex, hence steps of growing
 slope, as far as a bottle more still brings money. Without an elasticity the market takes Q₀ at p₀ and no more.
@@ -17,7 +18,7 @@ What it does not do: read an estate, or put names to anything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -27,11 +28,15 @@ from costing.decisions.plan.programme import Programme, Solved
 PRICE_STEPS = 8
 
 
+def _none() -> FloatArray:
+    return np.zeros(0)
+
+
 @dataclass(frozen=True, eq=False)
 class Plan:
     """One plan: bottles put to disgorging [S, T], left on lees after each date [S, T], sold by the date of disgorging
     and the steps waited [S, T, K], by market and channel [M, C, T], filled [S]; what it breaks of places [P, T], line
-    [T], supply and credit [T]; debt after each date [T].
+    [T], supply and credit [T]; debt after each date [T]; wine kept, sold in bulk and missing by spring [Y].
     """
 
     disgorged: FloatArray
@@ -44,6 +49,9 @@ class Plan:
     short_supply: FloatArray
     over_credit: FloatArray
     debt: FloatArray
+    wine_kept: FloatArray = field(default_factory=_none)
+    wine_in_bulk: FloatArray = field(default_factory=_none)
+    wine_short: FloatArray = field(default_factory=_none)
 
     def sold_in_step(self, facts: Facts) -> FloatArray:
         """Bottles sold by market and step [M, T]."""
@@ -57,7 +65,7 @@ class Plan:
 @dataclass(frozen=True, eq=False)
 class Worths:
     """What one unit more is worth: a bottle of each lot [S], a place [P, T], a bottle on the line [T], a bottle less of
-    each supply promised, a unit of credit [T], a bottle that each market takes [M, T].
+    each supply promised, a unit of credit [T], a bottle that each market takes [M, T], a litre in each spring [Y].
     """
 
     bottle: FloatArray
@@ -66,6 +74,7 @@ class Worths:
     supply: FloatArray
     credit: FloatArray
     market: FloatArray
+    litre: FloatArray = field(default_factory=_none)
 
 
 def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
@@ -95,6 +104,7 @@ class _Search:
         self._bottles(disgorge_as)
         self._sales()
         self._limits()
+        self._wine()
         if np.isfinite(self.facts.limits.credit).any():
             self._credit()
 
@@ -192,6 +202,26 @@ class _Search:
         for at, (market, year) in enumerate(zip(limits.supply_market, limits.supply_year, strict=True)):
             programme.put(supply[at], self.by_channel[market][:, facts.dates.year == year])
 
+    def _wine(self) -> None:
+        """Litres there in each spring: bottled, sold in bulk, or kept for the next."""
+        wine = self.facts.wine
+        if wine is None:
+            return
+        programme, springs = self.programme, len(wine.step)
+        discount = self.discount[wine.step]
+        kept = programme.variables("wine kept", springs, -wine.storage * discount)
+        self.in_bulk = bulk = programme.variables(
+            "wine in bulk", springs, wine.bulk_price * discount, most=wine.bulk_most
+        )
+        short = programme.variables("wine short", springs, -self.facts.penalty)
+        litres = programme.rows("litres", springs, most=wine.comes)  # what is neither bottled, sold nor kept is lost
+        programme.put(litres, kept)
+        programme.put(litres, bulk)
+        programme.put(litres, short, -1.0)
+        programme.put(litres[1:], kept[:-1], -wine.kept)
+        filled = np.flatnonzero(wine.spring >= 0)
+        programme.put(litres[wine.spring[filled]], self.filled[filled], wine.bottle_l[filled])
+
     def _credit(self) -> None:
         """Debt after each date: what was owed, grown, with what goes out, less what came in over the step before."""
         programme, facts, limits = self.programme, self.facts, self.facts.limits
@@ -207,6 +237,8 @@ class _Search:
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
         programme.put(rows[stacks.arrives], self.filled, -stacks.fill_cost)
+        if (wine := facts.wine) is not None:
+            programme.put(rows[wine.step], self.in_bulk, wine.bulk_price)
         at = np.nan_to_num(stacks.price)
         for waited in range(self.waits):
             reach = np.arange(self.steps - waited - 1)  # money of a step is there on the next date
@@ -220,7 +252,7 @@ class _Search:
     def read(self, solved: Solved) -> tuple[Plan, Worths]:
         """Plan and worths of a solution."""
         has_credit = np.isfinite(self.facts.limits.credit).any()
-        nothing = np.zeros(self.steps)
+        nothing, has_wine = np.zeros(self.steps), self.facts.wine is not None
         plan = Plan(
             solved.amount("disgorged"),
             solved.amount("on lees"),
@@ -232,6 +264,7 @@ class _Search:
             solved.amount("short supply"),
             solved.amount("over credit") if has_credit else nothing,
             solved.amount("debt") if has_credit else nothing,
+            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short") if has_wine),
         )
         width, _ = price_steps(self.facts.markets.takes, self.facts.markets.elasticity)
         takes = self.facts.markets.takes[:, :, np.newaxis]
@@ -244,6 +277,7 @@ class _Search:
             -solved.worth("supply"),
             solved.worth("credit") if has_credit else nothing,
             of_market,
+            solved.worth("litres") if has_wine else _none(),
         )
         return plan, worths
 
@@ -273,6 +307,9 @@ def value_of(facts: Facts, plan: Plan) -> float:
     value = -float((plan.disgorged * np.nan_to_num(stacks.finishing) * discount).sum())
     value -= float((plan.on_lees * np.nan_to_num(stacks.storage) * discount).sum())
     value -= float((plan.filled * stacks.fill_cost * discount[stacks.arrives]).sum())
+    if (wine := facts.wine) is not None:
+        of_wine = plan.wine_in_bulk * wine.bulk_price - plan.wine_kept * wine.storage
+        value += float((of_wine * discount[wine.step]).sum())
     value += float((stacks.survival[:, -1] * plan.on_lees[:, -1] * stacks.worth_left).sum() * dates.discount[-1])
     held = np.nan_to_num(stacks.finished_storage)
     finished = plan.disgorged * stacks.good[:, np.newaxis]

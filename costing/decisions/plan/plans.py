@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.facts import BoolArray, Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan, best_plan, value_of
 from costing.graph.arrays import days
@@ -27,6 +27,7 @@ BEST, TYPED, OLDEST, ALONE, OWN = (
     "each stack alone",
     "your own",
 )
+QUARTER_DAYS = 92
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +42,15 @@ class Compared:
 def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFrame | None = None) -> list[Compared]:
     """The best plan and the others, in the order in which they are shown. own: lot, date, bottles of one's own plan."""
     facts = inputs.facts
+    found = [Compared(BEST, best, value_of(facts, best))]
+    for name, bottles in wanted_plans(runs, inputs, own).items():
+        plan, _ = best_plan(facts, as_far_as_there(facts, bottles))
+        found.append(Compared(name, plan, value_of(facts, plan)))
+    return found
+
+
+def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, FloatArray]:
+    """Bottles that each plan other than the best wants put to disgorging, by its name [S, T]."""
     wanted: dict[str, FloatArray] = {}
     typed = runs.estate["disgorgements"]
     ahead = typed[days(typed["on_date"]) > runs.today]
@@ -51,11 +61,12 @@ def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFra
     wanted[ALONE] = _alone(runs, inputs)
     if own is not None:
         wanted[OWN] = _by_lot(inputs, own)
-    found = [Compared(BEST, best, value_of(facts, best))]
-    for name, bottles in wanted.items():
-        plan, _ = best_plan(facts, as_far_as_there(facts, bottles))
-        found.append(Compared(name, plan, value_of(facts, plan)))
-    return found
+    return wanted
+
+
+def near_steps(facts: Facts) -> BoolArray:
+    """Steps of this quarter [T]."""
+    return np.asarray(facts.dates.day[:-1] < facts.dates.day[0] + QUARTER_DAYS)
 
 
 def as_far_as_there(facts: Facts, wanted: FloatArray) -> FloatArray:

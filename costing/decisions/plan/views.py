@@ -16,14 +16,13 @@ from costing.answers.answer import Answer
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, Worths, best_plan
-from costing.decisions.plan.plans import Compared, plans_to_compare
+from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.errors import Finding, caution
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.results.net_realisable import net_realisable_value
 from costing.results.stock import stock_values
 
-QUARTER_DAYS = 92
 SOME = 0.5
 """Less than half a bottle is none."""
 
@@ -63,7 +62,7 @@ def _month(facts: Facts, step: int) -> str:
 def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     """What to do with each lot, this quarter first, most money first."""
     facts = inputs.facts
-    near = facts.dates.day[:-1] < facts.dates.day[0] + QUARTER_DAYS
+    near = near_steps(facts)
     rows = []
     for row, lot in enumerate(inputs.lots.itertuples(index=False)):
         amounts = plan.sold[row, 0] if facts.stacks.finished[row] else plan.disgorged[row]

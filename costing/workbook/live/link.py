@@ -16,13 +16,15 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import queue
+import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TextIO
+from types import FrameType
+from typing import Any, TextIO
 
 import pandas as pd
 
@@ -41,6 +43,33 @@ AUTOSAVE = "The link saves nothing; the program's own AutoSave does."
 FINDINGS_SHEET = "Run check"
 Refresh = Callable[[Sequence[RawTable]], Iterable[ResultSheet]]
 """Raw tables -> result sheets, which may be made one by one; InputError at once, before the first is made."""
+
+
+class CtrlC:
+    """Ctrl-C, remembered: where the exception comes up in code that drops exceptions, it would be lost."""
+
+    def __init__(self) -> None:
+        self._is_pressed = False
+        self._before: Any = None
+
+    def __enter__(self) -> CtrlC:
+        is_ours = threading.current_thread() is threading.main_thread()
+        if is_ours and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            self._before = signal.signal(signal.SIGINT, self._press)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def _press(self, _number: int, _frame: FrameType | None) -> None:
+        self._is_pressed = True
+        raise KeyboardInterrupt
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt where it was pressed before."""
+        if self._is_pressed:
+            raise KeyboardInterrupt
 
 
 @dataclass
@@ -200,23 +229,25 @@ def link(
     workbook: ExcelWorkbook | OfficeWorkbook | None = None
     refresher: Refresher | None = None
     is_ended = False
-    try:
-        workbook = attach(path, pipe)
-        refresher = Refresher(workbook, refresh, version, basis)
-        say(f"Linked to {workbook.who()}.")
-        for remark in workbook.remarks:
-            say(remark)
-        say(refresher())
-        if not watch and keyboard is None:
-            return
-        ways = [*(["Enter"] if keyboard else []), *(["each save"] if watch else [])]
-        say(f"Refreshing on {' and on '.join(ways)}; ends with {'q or ' if keyboard else ''}Ctrl-C.")
-        _go_on(path, workbook, refresher, watch, keyboard, say)
-    except KeyboardInterrupt:
-        is_ended = True
-    finally:
-        if workbook:
-            workbook.close()
+    with CtrlC() as ctrl_c:
+        try:
+            workbook = attach(path, pipe)
+            refresher = Refresher(workbook, refresh, version, basis)
+            say(f"Linked to {workbook.who()}.")
+            for remark in workbook.remarks:
+                say(remark)
+            say(refresher())
+            ctrl_c.check()
+            if not watch and keyboard is None:
+                return
+            ways = [*(["Enter"] if keyboard else []), *(["each save"] if watch else [])]
+            say(f"Refreshing on {' and on '.join(ways)}; ends with {'q or ' if keyboard else ''}Ctrl-C.")
+            _go_on(path, workbook, refresher, watch, keyboard, say, ctrl_c)
+        except KeyboardInterrupt:
+            is_ended = True
+        finally:
+            if workbook:
+                workbook.close()
     if is_ended:
         say("The link has ended; the workbook is still open, unsaved changes and all.")
         if refresher and refresher.is_under_way:
@@ -230,10 +261,12 @@ def _go_on(
     watch: bool,
     keyboard: TextIO | None,
     say: Callable[[str], None],
+    ctrl_c: CtrlC,
 ) -> None:
     typed = _lines(keyboard) if keyboard else None
     saved = _saved(path)
     while True:
+        ctrl_c.check()
         asked = False
         line = None
         if typed is None:

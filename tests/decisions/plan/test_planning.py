@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
+from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, Wine, mean_price
 from costing.decisions.plan.planning import best_plan, price_steps, value_of
 from costing.engine.carrying import RateCurve
 
@@ -110,6 +110,55 @@ def test_one_bottle_more_and_one_less_bracket_the_worth(seed: int) -> None:
             found, _ = best_plan(other)
             moved.append((value_of(other, found) - broken(other, found) - base) / step)
         assert moved[1] - 1e-4 <= worths.bottle[lot] <= moved[0] + 1e-4
+
+
+def with_wine(facts: Facts) -> Facts:
+    """The same with tirages to come free between none and twice as many, from wine of two springs."""
+    stacks, steps = facts.stacks, np.array([1, 3])
+    free = stacks.arrives > 0
+    spring = np.where(free, np.where(stacks.arrives > 1, 1, 0), -1)
+    bottles = np.where(free, 0.0, stacks.bottles)
+    free_stacks = replace(stacks, bottles=bottles, most=np.where(free, 2.0 * stacks.bottles, stacks.bottles))
+    wine = Wine(
+        step=steps,
+        comes=0.4 * np.array([stacks.bottles.sum(), stacks.bottles.mean()]),
+        kept=0.98,
+        storage=np.array([0.1, 0.1]),
+        bulk_price=np.array([4.0, 5.0]),
+        bulk_most=np.array([np.inf, 200.0]),
+        spring=spring,
+        bottle_l=np.full(len(bottles), 0.72),
+    )
+    return replace(facts, stacks=free_stacks, wine=wine)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_wine_is_bottled_sold_or_kept_and_a_litre_more_is_worth_what_it_says(seed: int) -> None:
+    facts = with_wine(facts_of(seed))
+    wine = facts.wine
+    plan, worths = best_plan(facts)
+    assert plan.wine_short.max() == pytest.approx(0.0, abs=1e-6)
+    used = np.array([(plan.filled * wine.bottle_l)[wine.spring == year].sum() for year in (0, 1)])
+    there = wine.comes + np.array([0.0, wine.kept * plan.wine_kept[0]])
+    assert (used + plan.wine_in_bulk + plan.wine_kept <= there + 1e-6).all()
+    base = value_of(facts, plan) - broken(facts, plan)
+    for year in (0, 1):
+        moved = []
+        for step in (-0.01, 0.01):
+            comes = wine.comes.copy()
+            comes[year] += step
+            other = replace(facts, wine=replace(wine, comes=comes))
+            found, _ = best_plan(other)
+            moved.append((value_of(other, found) - broken(other, found) - base) / step)
+        assert moved[1] - 1e-4 <= worths.litre[year] <= moved[0] + 1e-4
+
+
+def test_more_filled_than_there_is_wine_is_said_and_not_impossible() -> None:
+    facts = with_wine(facts_of(1))
+    assert (facts.stacks.arrives > 0).any()
+    least = np.where(facts.stacks.arrives > 0, 1e5, facts.stacks.bottles)
+    plan, _ = best_plan(replace(facts, stacks=replace(facts.stacks, bottles=least, most=np.maximum(least, 1e5))))
+    assert plan.wine_short.sum() > 0
 
 
 def test_one_stack_without_limits_goes_when_one_date_is_worth_most() -> None:

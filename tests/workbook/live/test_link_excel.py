@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import io
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -345,6 +347,25 @@ def test_ctrl_c_in_the_middle_of_writing_gives_excel_back_and_says_stale(opened:
         write_open(workbook, broken(), names=["Stock value"])
     assert modes(book) == (True, "automatic")
     assert book.sheets("Stock value").formulas[3, 1] == f'="{STALE}"'
+
+
+def test_ctrl_c_counts_where_other_code_drops_it(opened: tuple[Path, Book]) -> None:
+    """Compiled code and clean-up hooks drop what comes up in them."""
+    path, _ = opened
+
+    def refresh(_: object) -> list[ResultSheet]:
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        return [result(2, 2)]
+
+    said: list[str] = []
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        link(path, refresh, version="0", basis="book", say=said.append, keyboard=io.StringIO("\n" * 3))
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert said[-1] == "The link has ended; the workbook is still open, unsaved changes and all."
+    assert not any("Refreshing on" in line for line in said)
 
 
 def test_a_killed_link_is_made_good_by_the_next(opened: tuple[Path, Book]) -> None:

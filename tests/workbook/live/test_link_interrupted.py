@@ -46,7 +46,7 @@ def linked(office: Office, path: Path, *options: str) -> tuple[Terminal, float]:
 
 def assert_usable(office: Office, value: float) -> None:
     """The window redraws, what is typed counts, and one step is undone: the person's own."""
-    wait_for("the window to be redrawn", lambda: not office.hand.locked(), 10)
+    wait_for("the window to be redrawn", lambda: not office.hand.locked(), 30)
     office.hand.type("Dry goods", "G2", value)
     assert office.hand.see("Dry goods", "G2") == [[value]]
     assert office.hand.undo()[0] != "Refresh of costs"

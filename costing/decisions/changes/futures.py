@@ -1,0 +1,186 @@
+"""Named futures: the plan of all lots under every scenario, side by side.
+
+    regret of a plan in a future = value of the best plan there − value of this plan there
+
+A plan is kept in a future in one of two ways: `this quarter`, where only what it disgorges this quarter stands and all
+that follows is decided anew once the future is known; `throughout`, where all its disgorgements stand. Sales are the
+best ones in either case. What this quarter's decisions have in common is, lot by lot, what every future disgorges.
+
+Conventions: futures are the records and the scenarios of the workbook; a scenario that moves nothing in the plan
+is named and left out. A plan holds as far as the bottles of a future go. A regret below zero comes of a limit that the
+plan breaks and the best one keeps: bottles beyond limits stand beside it.
+
+What it does not do: give futures a chance of coming true, or make a plan for all of them at once: re-solved each
+quarter, that is worth next to nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.changes.changes import Change, apply_changes
+from costing.decisions.changes.replay import follow
+from costing.decisions.changes.scenarios import RECORDS, scenario_changes
+from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
+from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
+from costing.errors import Finding, InputError
+from costing.inputs.estate import Estate
+from costing.model import Runs, trace
+
+QUARTER, THROUGHOUT = "this quarter", "throughout"
+SOME = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Future:
+    """A future by name: facts of its plan, the best plan there and its value."""
+
+    name: str
+    inputs: PlanInputs
+    plan: Plan
+    value: float
+
+
+def futures(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+    """What this quarter's decisions have in common over all futures, and the regret of every plan in each.
+
+    without: kinds of limit left out; own: lot, day and bottles of a plan to compare.
+    """
+    found, findings, same = _futures(runs, without)
+    facts = {"currency": runs.currency}
+    if len(found) < 2:
+        empty = "No scenario changes anything in the plan: enter some on Scenarios (Price by age, Tirage, Limits)."
+        return Answer({"futures_quarter": pd.DataFrame(columns=["lot"])}, tuple(findings), (), facts, empty)
+    common, regrets = _this_quarter(found), _regrets(runs, found, own)
+    tables = {"futures_quarter": common, "futures_regret": regrets}
+    return Answer(tables, tuple(findings), tuple(_says(found, common, regrets, same)), facts)
+
+
+def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[Finding], list[str]]:
+    """The records and every scenario that can be run, findings, and the names of those that move nothing."""
+    estate = runs.estate
+    changes, findings = scenario_changes(estate)
+    recorded = plan_inputs(runs, without)
+    if not len(recorded.lots):
+        return [], findings, []
+    found, same = [_future(RECORDS, recorded)], []
+    for name, asked in changes.items():
+        try:
+            inputs = plan_inputs(Runs(_under(runs, asked)), without)
+        except InputError as fault:
+            row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
+            first = next(str(one) for one in fault.findings if one.severity == "error")
+            rule = f"leads to records that make no sense: {first}"
+            findings.append(Finding(estate.place("scenarios", row, "scenario"), name, rule, "Change less."))
+            continue
+        if _equal(inputs.facts, recorded.facts):
+            same.append(name)
+        else:
+            found.append(_future(name, inputs))
+    return found, findings, same
+
+
+def _under(runs: Runs, changes: list[Change]) -> Estate:
+    changed, _ = follow(runs.estate, trace(runs.estate), apply_changes(runs.estate, changes))
+    return changed
+
+
+def _future(name: str, inputs: PlanInputs) -> Future:
+    plan, _ = best_plan(inputs.facts)
+    return Future(name, inputs, plan, value_of(inputs.facts, plan))
+
+
+def _equal(left: Facts, right: Facts) -> bool:
+    """Whether two plans are made from the same figures."""
+    parts = ((getattr(left, name), getattr(right, name)) for name in ("dates", "stacks", "markets", "limits"))
+    return all(
+        np.shape(one) == np.shape(other) and np.array_equal(one, other, equal_nan=True)
+        for mine, theirs in parts
+        for one, other in zip(vars(mine).values(), vars(theirs).values(), strict=True)
+    )
+
+
+def _this_quarter(found: list[Future]) -> pd.DataFrame:
+    """Bottles that each future disgorges of each lot this quarter, and what is common to all."""
+    columns = {}
+    for future in found:
+        amount = future.plan.disgorged[:, near_steps(future.inputs.facts)].sum(axis=1)
+        columns[future.name] = pd.Series(amount, index=future.inputs.lots["lot"])
+    frame = pd.DataFrame(columns).fillna(0.0).rename_axis("lot")
+    frame = frame[(frame > SOME).any(axis=1)]
+    least, most = frame.min(axis=1), frame.max(axis=1)
+    words = [_word(low, high) for low, high in zip(least, most, strict=True)]
+    table = frame.add_prefix("disgorged_in:").reset_index()
+    table = table.assign(whatever_comes=words, bottles_common=least.to_numpy())
+    order = np.lexsort((-most.to_numpy(), -least.to_numpy()))
+    return table.iloc[order].reset_index(drop=True)
+
+
+def _word(least: float, most: float) -> str:
+    if most - least <= max(SOME, 0.005 * most):
+        return f"disgorge {most:,.0f}"
+    return f"disgorge {least:,.0f} to {most:,.0f}" if least > SOME else f"none or up to {most:,.0f}"
+
+
+def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.DataFrame:
+    """Every plan in every future: the best of each future kept this quarter or throughout, and the plans that are
+    compared with the best one, throughout.
+    """
+    recorded = found[0]
+    plans: list[tuple[str, str, PlanInputs, FloatArray]] = []
+    for future in found:
+        name = BEST if future is recorded else f"best if '{future.name}'"
+        near = np.where(near_steps(future.inputs.facts), future.plan.disgorged, np.nan)
+        plans += [(name, QUARTER, future.inputs, near), (name, THROUGHOUT, future.inputs, future.plan.disgorged)]
+    for name, wanted in wanted_plans(runs, recorded.inputs, own).items():
+        plans.append((name, THROUGHOUT, recorded.inputs, as_far_as_there(recorded.inputs.facts, wanted)))
+    rows = []
+    for name, kept, inputs, wanted in plans:
+        regret, beyond = {}, 0.0
+        for future in found:
+            lost, over = _regret(future, inputs, wanted)
+            regret[f"regret:{future.name}"] = lost
+            beyond = max(beyond, over)
+        rows.append(
+            {"plan": name, "plan_kept": kept, "worst_regret": max(regret.values()), **regret, "beyond_limits": beyond}
+        )
+    table = pd.DataFrame(rows)
+    return table.sort_values(["plan_kept", "worst_regret"], kind="stable", ascending=[True, True], ignore_index=True)
+
+
+def _regret(future: Future, inputs: PlanInputs, wanted: FloatArray) -> tuple[float, float]:
+    """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
+    facts = future.inputs.facts
+    mapped = np.full_like(facts.stacks.price, np.nan)
+    row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
+    mapped[row >= 0] = wanted[row[row >= 0]]
+    plan, _ = best_plan(facts, as_far_as_there(facts, mapped))
+    over = _beyond(plan) - _beyond(future.plan)
+    return future.value - value_of(facts, plan), max(over, 0.0)
+
+
+def _beyond(plan: Plan) -> float:
+    return float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
+
+
+def _says(found: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, same: list[str]) -> list[str]:
+    values: Mapping[str, float] = {future.name: future.value for future in found}
+    low, high = min(values, key=values.__getitem__), max(values, key=values.__getitem__)
+    said = [f"Over {len(found)} futures the plan is worth {values[low]:,.0f} ({low}) to {values[high]:,.0f} ({high})."]
+    shared, most = common["bottles_common"].sum(), common.filter(like="disgorged_in:").max(axis=1).sum()
+    said.append(f"{shared:,.0f} bottles are disgorged this quarter in all of them, {most:,.0f} in one or another.")
+    now = regrets[regrets["plan_kept"] == QUARTER].iloc[0]
+    said.append(
+        f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {max(now['worst_regret'], 0.0):,.0f}"
+        " at the worst."
+    )
+    if same:
+        said.append(f"Nothing in the plan changes with: {', '.join(same)}.")
+    return said

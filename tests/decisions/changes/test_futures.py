@@ -1,0 +1,93 @@
+"""The plan under every scenario: what is common to this quarter, and the regret of each plan in each future."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from costing import House
+from costing.cli import main
+from costing.commands.records import demo_folder
+from costing.decisions.changes.futures import QUARTER, THROUGHOUT, futures
+from costing.decisions.plan.plans import BEST
+
+
+@pytest.fixture(scope="module")
+def answer(demo_runs):
+    return demo_runs.once(futures)
+
+
+def scenarios(*rows: tuple[str, str, str, str | None, str, float]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["scenario", "sheet", "column", "where", "how", "value"])
+
+
+def test_the_best_plan_of_a_future_has_no_regret_in_it_and_no_plan_has_less(answer) -> None:
+    table = answer["futures_regret"]
+    columns = [name for name in table.columns if name.startswith("regret:")]
+    assert len(columns) >= 4
+    for _, row in table.iterrows():
+        assert row["worst_regret"] == pytest.approx(max(row[columns]))
+        if row["beyond_limits"] <= 0.5:
+            assert min(row[columns]) > -0.5
+    own = table[table["plan"] == BEST]
+    assert (own["regret:As recorded"].abs() < 1e-3).all()
+    for name in columns[1:]:
+        made = table[table["plan"] == f"best if '{name.removeprefix('regret:')}'"]
+        assert len(made) == 2
+        assert (made[name].abs() < 1e-3).all()
+
+
+def test_to_decide_anew_later_never_loses_more_than_to_keep_a_plan_throughout(answer) -> None:
+    table = answer["futures_regret"]
+    kept = {how: table[table["plan_kept"] == how].set_index("plan") for how in (QUARTER, THROUGHOUT)}
+    for plan, row in kept[QUARTER].iterrows():
+        whole = kept[THROUGHOUT].loc[plan]
+        if max(row["beyond_limits"], whole["beyond_limits"]) <= 0.5:
+            assert row["worst_regret"] <= whole["worst_regret"] + 0.5
+
+
+def test_what_is_common_is_the_least_of_all_futures(answer) -> None:
+    table = answer["futures_quarter"]
+    amounts = table.filter(like="disgorged_in:")
+    assert table["bottles_common"].to_numpy() == pytest.approx(amounts.min(axis=1).to_numpy())
+    assert (amounts.max(axis=1) > 0.5).all()
+
+
+def test_a_future_with_no_market_leaves_nothing_in_common(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        scenarios=scenarios(
+            ("Closed", "Price by age", "Market takes a month", None, "multiply", 0.0),
+            ("Dear must", "Grape prices", "Price per kg", None, "multiply", 1.5),
+        ),
+        limits=demo_runs.estate["limits"].iloc[:0],
+    )
+    found = house.futures()
+    assert found["futures_quarter"]["bottles_common"].sum() == pytest.approx(0.0, abs=1e-6)
+    assert any("Dear must" in said for said in found.says)  # money spent before changes no plan
+
+
+def test_a_scenario_that_makes_no_sense_is_a_finding_and_the_others_stand(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        scenarios=scenarios(
+            ("Rich pomace", "Pressings", "By-product credit", "Fraction=by-product", "multiply", 1e6),
+            ("Fewer", "Price by age", "Market takes a month", None, "multiply", 0.5),
+        )
+    )
+    found = house.futures()
+    assert [finding.severity for finding in found.findings] == ["error"]
+    assert "make no sense" in found.findings[0].rule
+    assert "regret:Fewer" in found["futures_regret"].columns
+
+
+def test_without_scenarios_it_says_where_to_enter_them(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(scenarios=demo_runs.estate["scenarios"].iloc[:0])
+    found = house.futures()
+    assert not len(found.main)
+    assert "Scenarios" in found.empty
+
+
+def test_the_command_prints_them(capsys) -> None:
+    assert main(["plan", str(demo_folder()), "--futures"]) == 0
+    printed = capsys.readouterr().out
+    assert "This quarter in every future" in printed
+    assert "deciding anew later loses" in " ".join(printed.split())

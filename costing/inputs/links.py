@@ -169,7 +169,7 @@ def _column(sheet: Sheet, row: _Row, links: dict[str, Link]) -> Column | None:
     found = found or [one for one in sheet.columns if fold(one.header) == title]
     fitting = [one for one in found if row.unit and unit_factor(sheet, one, row.unit) is not None]
     free = [one for one in fitting or found if one.name not in links]
-    return (free or fitting or found or [None])[0]
+    return next(iter(free or fitting or found), None)
 
 
 def _link(row: _Row, sheet: Sheet, column: Column, findings: list[Finding]) -> Link:

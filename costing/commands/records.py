@@ -20,6 +20,7 @@ from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
+from costing.commands.adopt import asked_sheet
 from costing.commands.source import Source, cautions_of, write_sheets
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
@@ -32,10 +33,9 @@ from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
-from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.errors import Finding, InputError, errors_in
 from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
-from costing.inputs.headers import closest, sheet_name
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
@@ -69,7 +69,7 @@ INVENTED = "An invented estate in an invented region. Any likeness is accidental
 
 def new(options: argparse.Namespace) -> int:
     """Make a workbook: the sheets of a first year, all of them, an example, or further sheets in one that is there."""
-    asked = [_asked_sheet(title) for title in options.sheet]
+    asked = [asked_sheet(title) for title in options.sheet]
     if asked and os.path.exists(options.path):  # noqa: PTH110, no fault where the name can't be one
         package = open_package(options.path)
         content = with_sheets(package, asked, {})
@@ -89,18 +89,6 @@ def new(options: argparse.Namespace) -> int:
         later = len(names_added("when asked")) - len(asked)
         tell(f"{later} more sheets come by name when you need them: costing new {options.path} --sheet Channels")
     return 0
-
-
-def _asked_sheet(title: str) -> str:
-    """Library name of a sheet that a person may ask for. WorkbookError, with the nearest, where there is none."""
-    name, rule, _ = sheet_name(title)
-    askable = {sheets()[name].title: name for name in names_added("first year", "when asked")}
-    if rule or name not in askable.values():
-        near = closest(title, askable, 0.6)
-        hint = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(askable)}."
-        msg = f"'{title}' is no sheet that can be added. {hint}"
-        raise WorkbookError(msg)
-    return name
 
 
 def check(options: argparse.Namespace) -> int:

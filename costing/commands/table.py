@@ -133,6 +133,13 @@ def _records(verb: str) -> Callable[[Options], int]:
     return run
 
 
+def _adopt(options: Options) -> int:
+    """Take on a workbook; its room is loaded when it runs."""
+    from costing.commands.adopt import adopt_workbook
+
+    return adopt_workbook(options)
+
+
 def _decisions(verb: str) -> Callable[[Options], int]:
     """A command with a way of its own; its room is loaded when it runs."""
 
@@ -265,6 +272,23 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing new --demo demo.xlsx",
         "workbook to write (.xlsx); it must not exist, but with --sheet",
+    ),
+    Command(
+        "adopt",
+        "link the sheets of a workbook you keep already, and add those it lacks; yours stay as they are",
+        _adopt,
+        (
+            option(
+                "--only",
+                action="append",
+                default=[],
+                metavar="SHEET",
+                help="write this sheet alone: Links proposes all links anew. May be repeated",
+            ),
+            option("--ignore-lock", action="store_true", help="write although a lock file says the file is open"),
+        ),
+        "costing adopt cellar-book.xlsx",
+        "workbook that you keep (.xlsx, .xlsm)",
     ),
     Command(
         "check",

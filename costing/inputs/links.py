@@ -52,10 +52,13 @@ class LinkedSheet:
 
 @dataclass
 class Links:
-    """All links of a workbook. listed: titles of their sheets that stand on Links, folded, read or not."""
+    """All links of a workbook. listed: titles of their sheets that stand on Links, folded, read or not;
+    named: library names of the sheets that they are read as, rightly linked or not.
+    """
 
     sheets: list[LinkedSheet] = field(default_factory=list)
     listed: dict[str, str] = field(default_factory=dict)
+    named: set[str] = field(default_factory=set)
     findings: list[Finding] = field(default_factory=list)
 
     def of(self, title: str) -> list[LinkedSheet]:
@@ -105,6 +108,7 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
             hint = f"Did you mean '{near}'?" if near else "Leave it blank where the sheet is not to be read."
             links.findings.append(row.finding("sheet", "is no sheet of the library.", hint))
         elif present:
+            links.named.add(name)
             grouped.setdefault((present, name), []).append(row)
     for (title, name), rows in grouped.items():
         if linked := _linked(title, sheets()[name], rows, links.findings):

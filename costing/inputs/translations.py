@@ -76,6 +76,8 @@ def _unit_spellings() -> dict[str, str]:
 def unit_of(text: str) -> str:
     """Unit that a text names, in the library's spelling; `per kg` for a price of one; blank where it is none."""
     words = plain(text)
+    if not words:
+        return "% vol" if text.strip() == "°" else ""
     if unit := _unit_spellings().get(words, ""):
         return unit
     per = _PER.fullmatch(words)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from costing.errors import WorkbookError
-from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.headers import read_as, read_headers
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
 from costing.workbook.blank.blank import further_sheets
@@ -71,7 +71,7 @@ def _require_own_lists(book: Book) -> None:
 
 
 def _placed(table: RawTable) -> Placed | None:
-    name, rule, _ = sheet_name(table.sheet)
+    name, rule, _ = read_as(table)
     if not name or rule or not table.frame.shape[1]:
         return None
     headers = [str(header) for header in table.frame.columns]

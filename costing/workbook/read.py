@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, sheet_name
-from costing.inputs.links import LinkedSheet, is_links, read_links
+from costing.inputs.links import LinkedSheet, Links, is_links, read_links
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
 from costing.workbook.file.cells import fault_findings, is_blank, typed_column
@@ -77,24 +77,12 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
         package = source if isinstance(source, Package) else open_package(source)
     book = read_book(package)
     worksheets = [tab for tab in book.sheets if tab.kind == "worksheet"]
-    sheet_of, doubt = _sheet_reader(book), calculation_doubt(book)
-
-    def read(tabs: Sequence[Tab]) -> dict[str, RawTable]:
-        known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
-        cells = sheet_of([tab for tab in tabs if tab.name in known])
-        return {
-            tab.name: _read_sheet(tab.name, known[tab.name], *cells(tab.name), doubt)
-            if tab.name in known
-            else _without_rows(tab.name)
-            for tab in tabs
-        }
-
-    first = read([tab for tab in worksheets if is_links(tab.name)])
-    links = read_links(first.values(), [tab.name for tab in worksheets])
+    read, cells_of = _title_reader(book), sheet_reader(book)
+    first, links = _links(book, read)
     listed = [tab for tab in worksheets if fold(tab.name) in links.listed]
     wanted = [tab for tab in worksheets if tab not in listed and tab.name not in first and _is_wanted(tab, book)]
     others = read(wanted)
-    cells = sheet_of([tab for tab in listed if links.of(tab.name)])
+    cells = cells_of([tab for tab in listed if links.of(tab.name)])
     found = []
     for tab in worksheets:
         if tab.name in first:
@@ -106,7 +94,35 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     return found
 
 
-def _sheet_reader(book: Book) -> Callable[[Sequence[Tab]], Callable[[str], Sighted]]:
+def links_of(book: Book) -> Links:
+    """How the user's own sheets are read."""
+    return _links(book, _title_reader(book))[1]
+
+
+def _links(book: Book, read: Callable[[Sequence[Tab]], dict[str, RawTable]]) -> tuple[dict[str, RawTable], Links]:
+    tabs = [tab for tab in book.sheets if tab.kind == "worksheet"]
+    first = read([tab for tab in tabs if is_links(tab.name)])
+    return first, read_links(first.values(), [tab.name for tab in tabs])
+
+
+def _title_reader(book: Book) -> Callable[[Sequence[Tab]], dict[str, RawTable]]:
+    """Return a function: tabs -> their raw tables by title, each read as the sheet that its title names."""
+    doubt, sheet_of = calculation_doubt(book), sheet_reader(book)
+
+    def read(tabs: Sequence[Tab]) -> dict[str, RawTable]:
+        known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
+        cells = sheet_of([tab for tab in tabs if tab.name in known])
+        return {
+            tab.name: _read_sheet(tab.name, known[tab.name], *cells(tab.name), doubt)
+            if tab.name in known
+            else _without_rows(tab.name)
+            for tab in tabs
+        }
+
+    return read
+
+
+def sheet_reader(book: Book) -> Callable[[Sequence[Tab]], Callable[[str], Sighted]]:
     """Return a function: tabs -> a function: title -> scan, tables and cells of one of them."""
     styles = percent_styles(book)
 
@@ -241,7 +257,7 @@ def _locate(
     title: str, sheet: Sheet, rows: list[list[Any]], tables: Sequence[TableRange]
 ) -> tuple[_Area | None, list[Finding]]:
     required = {column.name for column in sheet.columns if column.required}
-    scored = [(len(_matched(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))]
+    scored = [(len(matched_columns(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))]
     best = max(scored, key=lambda pair: pair[0], default=(0, None))
     findings: list[Finding] = []
     if best[1] is not None and best[0] > 0:
@@ -253,7 +269,7 @@ def _locate(
                 findings.append(Finding(place, table.name, "is a second table with the same headers.", remedy))
         area = _table_area(rows, chosen, tables)
         return _with_rows_below(title, sheet, rows, area, tables, required, findings), findings
-    scores = [(row, _matched(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
+    scores = [(row, matched_columns(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
     complete = [row for row, names in scores if required <= names]
     row = complete[0] if complete else max(scores, key=lambda pair: len(pair[1]), default=(0, set()))[0]
     if not scores or not dict(scores)[row]:
@@ -265,7 +281,7 @@ def _locate(
     return area, findings
 
 
-def _matched(sheet: Sheet, texts: Sequence[str]) -> set[str]:
+def matched_columns(sheet: Sheet, texts: Sequence[str]) -> set[str]:
     """Names of the columns that these headers name, whatever their unit."""
     known = {fold(column.header): column.name for column in sheet.columns}
     if not any(fold(text.partition("(")[0].partition("[")[0]) in known or text in known.values() for text in texts):

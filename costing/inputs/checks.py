@@ -1,7 +1,7 @@
-"""Rules across rows and tables: names, entries that stand twice, trial blends, scenarios.
+"""Rules across rows and tables: entries that stand twice, trial blends, scenarios.
 
 Each rule is a function that yields its findings: the cell, what stands there, what is wrong, what to do.
-The rules of one matter (press house, cellar, prices) stand beside. They look at what is written, not at
+The rules of one matter (names, press house, cellar, prices) stand beside. They look at what is written, not at
 how the wine moved: balances, overdrawn lots and loops within a day are found where the movements are
 followed.
 """
@@ -9,7 +9,6 @@ followed.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import cached_property
 
 import numpy as np
 
@@ -18,8 +17,9 @@ from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate
-from costing.inputs.headers import KnownNames, closest
+from costing.inputs.headers import closest
 from costing.inputs.limit_checks import LIMIT_CHECKS
+from costing.inputs.name_checks import known_names, names_alike, unknown_names
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -46,17 +46,7 @@ KEYS: dict[str, list[str]] = {
     "recipes": ["recipe", "what"],
     "uncertainty": ["name"],
 }
-NAMES_PER_COLUMN = 20  # unknown names of a column that are shown and given a suggestion
 _SMALL_PERCENTAGES = ("percent", "escalation", "insurance")  # 0.5 % is usual there
-_NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
-_WHERE = {
-    "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or "
-    "Disgorgements), or correct the name.",
-    "cuvee": "Add it to Cuvées, or correct the name.",
-    "terms": "Add it to Terms, or correct the name.",
-    "channel": "Add it to Channels, or correct the name.",
-}
-
 Check = Callable[[Estate], Iterator[Finding]]
 
 
@@ -68,94 +58,6 @@ def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator
     yield from unknown_names(estate, spoilt)
     for check in CHECKS:
         yield from check(estate)
-
-
-def _columns(key: str, *, introducing: bool) -> list[tuple[str, str]]:
-    return [
-        (sheet.name, column.name)
-        for sheet in sheets().values()
-        for column in sheet.columns
-        if column.refers == key and column.introduces == introducing
-    ]
-
-
-def known_names(estate: Estate, key: str) -> list[str]:
-    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces."""
-    names: dict[str, None] = {}
-    for table, column in _columns(key, introducing=True):
-        names |= dict.fromkeys(sorted(first_rows(estate, table, column)))
-    return list(names)
-
-
-class _Spellings:
-    """Known names, prepared once for many that are not known."""
-
-    def __init__(self, known: list[str]) -> None:
-        self.known = known
-
-    @cached_property
-    def without_case(self) -> dict[str, str]:
-        return {name.casefold(): name for name in reversed(self.known)}
-
-    @cached_property
-    def near(self) -> KnownNames:
-        return KnownNames(self.known)
-
-
-def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
-    """Yield names that no table introduces, with the nearest; and names told apart by capitals alone."""
-    for key in ("lot", "cuvee", "terms", "channel"):
-        if spoilt & {table for table, _ in _columns(key, introducing=True)}:
-            continue
-        known = known_names(estate, key)
-        if key == "cuvee" and not known:
-            continue
-        introduced, spellings = set(known), _Spellings(known)
-        severity = CAUTION if key == "channel" and not known else "error"
-        for table, column in _columns(key, introducing=False):
-            firsts = first_rows(estate, table, column)
-            unknown = sorted((row, name) for name, row in firsts.items() if name not in introduced)
-            for row, name in unknown[:NAMES_PER_COLUMN]:
-                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
-                rule, remedy = _unknown(key, name, spellings, severity)
-                yield from each(estate, table, rows if severity == "error" else [row], column, rule, remedy, severity)
-            if further := unknown[NAMES_PER_COLUMN:]:
-                rule = f"is no known {_NOUNS[key]} either; {len(further):,} such names of this column are not shown."
-                remedy = "Correct those shown first; they may all have one cause."
-                yield from each(estate, table, [further[0][0]], column, rule, remedy, severity)
-        yield from _capitals(estate, key, known)
-
-
-def _unknown(key: str, name: str, spellings: _Spellings, severity: str) -> tuple[str, str]:
-    if severity == CAUTION:
-        return (
-            f"is a {_NOUNS[key]} without terms: its bottles count as sold, and are in no margin.",
-            "Add it to Channels, with its deductions if it has any.",
-        )
-    alike = spellings.without_case.get(name.casefold())
-    if alike:
-        return f"is written '{alike}' elsewhere.", "Use the same capital letters everywhere."
-    near = spellings.near.closest(name, 0.6)
-    return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
-
-
-def _capitals(estate: Estate, key: str, known: list[str]) -> Iterator[Finding]:
-    alike: dict[str, list[str]] = {}
-    for name in known:
-        alike.setdefault(name.casefold(), []).append(name)
-    clashes = {name: names for names in alike.values() if len(names) > 1 for name in names}
-    if not clashes:
-        return
-    everywhere = _columns(key, introducing=True) + _columns(key, introducing=False)
-    uses = {name: sum(int((estate[table][column] == name).sum()) for table, column in everywhere) for name in clashes}
-    for table, column in _columns(key, introducing=True):
-        for name in first_rows(estate, table, column):
-            if name in clashes:
-                usual = max(clashes[name], key=lambda other: uses[other])
-                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
-                rule = f"differs from '{usual}' only in its capital letters."
-                if name != usual:
-                    yield from each(estate, table, rows, column, rule, "Use one spelling for one thing.")
 
 
 def entered_twice(estate: Estate) -> Iterator[Finding]:
@@ -308,6 +210,7 @@ def rule_sets(estate: Estate) -> Iterator[Finding]:
 
 
 CHECKS: tuple[Check, ...] = (
+    names_alike,
     entered_twice,
     elements,
     percent_points,

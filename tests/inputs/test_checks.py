@@ -15,19 +15,19 @@ from tests.inputs.planted import estate_of, findings_of, frames, only, planted
 NAMES = [
     ("Movements!D2", "M11", "is no known lot.", "Did you mean 'M1'?"),
     ("Movements!D2", "Vat 17", "is no known lot.", "Enter it where it is filled first"),
-    ("Movements!D2", "m1", "is written 'M1' elsewhere.", "Use the same capital letters everywhere."),
-    ("Pressings!C2", "G-1", "is no known lot.", "Did you mean 'G1'?"),
-    ("Stocktakes!B2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
-    ("Tirage!D2", "B-1", "is no known lot.", "Did you mean 'B1'?"),
-    ("Disgorgements!C2", "T-20", "is no known lot.", "Did you mean 'T20'?"),
-    ("Dispatches!B2", "D-25", "is no known lot.", "Did you mean 'D25'?"),
-    ("Costs!C2", "V-1", "is no known lot.", "Did you mean 'V1'?"),
-    ("Opening costs!A2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
-    ("Market values!B2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
+    ("Movements!D2", "m1", "is written 'M1' at Pressings!G2.", "Use one spelling for one thing."),
+    ("Pressings!C2", "G-1", "is written 'G1' at Deliveries!B2.", "Use one spelling for one thing."),
+    ("Stocktakes!B2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
+    ("Tirage!D2", "B1x", "is no known lot.", "Did you mean 'B1'?"),
+    ("Disgorgements!C2", "T20x", "is no known lot.", "Did you mean 'T20'?"),
+    ("Dispatches!B2", "D25x", "is no known lot.", "Did you mean 'D25'?"),
+    ("Costs!C2", "V1x", "is no known lot.", "Did you mean 'V1'?"),
+    ("Opening costs!A2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
+    ("Market values!B2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
     ("Opening stock!G3", "Brutt", "is no known cuvée.", "Did you mean 'Brut'?"),
     ("Price list!B2", "Prestige", "is no known cuvée.", "Add it to Cuvées"),
     ("Dispatches!C2", "Trades", "is no known channel.", "Did you mean 'Trade'?"),
-    ("Targets!B2", "trade", "is written 'Trade' elsewhere.", "Use the same capital letters"),
+    ("Targets!B2", "trade", "is written 'Trade' at Channels!A2.", "Use one spelling for one thing."),
     ("Deliveries!N2", "quaterly", "is no known set of payment terms.", "Did you mean 'quarterly'?"),
     ("Deliveries!N4", "at once", "is no known set of payment terms.", "Add it to Terms"),
     ("Trial blends!C2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
@@ -75,7 +75,10 @@ def test_an_unknown_lot_is_named_wherever_it_is_used():
 
 def test_lots_told_apart_by_capitals_alone_are_refused_where_the_rarer_is_filled():
     finding = only({"Pressings!G5": "m1"})
-    assert (finding.place, finding.rule) == ("Pressings!G5", "differs from 'M1' only in its capital letters.")
+    assert (finding.place, finding.rule) == (
+        "Pressings!G5",
+        "differs from 'M1' at Pressings!G2 only in its capital letters.",
+    )
 
 
 def test_without_cuvees_every_name_of_a_cuvee_is_free():
@@ -280,7 +283,7 @@ def test_the_nearest_of_prepared_names_is_that_of_difflib() -> None:
 def test_a_row_with_an_error_hides_no_finding_of_other_rows():
     """Many rows with one fault became one finding at the first of them, and went with it where it was dropped."""
     tables = planted({})
-    wrong = pd.concat([tables["Movements"].iloc[[0]].assign(**{"From lot": "R-1"})] * 8)
+    wrong = pd.concat([tables["Movements"].iloc[[0]].assign(**{"From lot": "R1x"})] * 8)
     wrong.iloc[0, wrong.columns.get_loc("Out (L)")] = "4O00"
     tables["Movements"] = pd.concat([tables["Movements"], wrong])
     first = len(frames()["Movements"]) + 2

@@ -121,8 +121,9 @@ def column_width(
 ) -> float:
     """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    heading = 1.2 * _wrapped(header, lines) + (3.5 if button else 2.0)
-    return min(max(_NARROWEST, 1.12 * longest + 2.5, heading), widest)
+    heading = 1.15 * _wrapped(header, lines) + (3.5 if button else 2.5)
+    shown = longest + 2.0 if number_format == "General" else 1.12 * longest + 2.5
+    return min(max(_NARROWEST, shown, heading), widest)
 
 
 def heading_lines(header: str) -> int:
@@ -132,7 +133,7 @@ def heading_lines(header: str) -> int:
 
 def text_lines(text: str, width: float) -> int:
     """Lines that a text takes where it is wrapped in a column of that width."""
-    return sum(_lines(line, max(1.0, (width - 1.0) / 1.08)) for line in text.split("\n"))
+    return sum(_lines(line, max(1.0, (width - 1.0) / 0.95)) for line in text.split("\n"))
 
 
 def header_lines(header: str, width: float, *, button: bool = True) -> int:

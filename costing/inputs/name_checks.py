@@ -1,0 +1,201 @@
+"""Rules on names: those that no table introduces, and one name in two spellings.
+
+A lot, cuvée, channel or set of terms must be introduced by some row. A new name that differs from a known one by
+case, accent, space or sign alone is an error; by one letter or a leading zero, a caution [spellings]. Both say where
+each of the two stands. Where more than a tenth of the names of a kind are one letter apart, letters count there as
+digits do, and nothing is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import cached_property
+from itertools import compress
+
+import numpy as np
+
+from costing.errors import CAUTION, Finding
+from costing.inputs.estate import Estate
+from costing.inputs.headers import KnownNames
+from costing.inputs.row_findings import cell_place, each, first_rows
+from costing.inputs.schema import sheets
+from costing.inputs.spellings import differs_in, keys_of, one_letter_apart, without_zeros
+
+NAMES_PER_COLUMN = 20  # unknown names of a column that are shown and given a suggestion
+_NOUNS = {"lot": "lot", "cuvee": "cuvée", "terms": "set of payment terms", "channel": "channel"}
+_WHERE = {
+    "lot": "Enter it where it is filled first (Opening stock, Deliveries, Pressings, Movements, Tirage or "
+    "Disgorgements), or correct the name.",
+    "cuvee": "Add it to Cuvées, or correct the name.",
+    "terms": "Add it to Terms, or correct the name.",
+    "channel": "Add it to Channels, or correct the name.",
+}
+_FREE = ("supplier", "village", "variety", "vineyard", "location", "presentation", "pool")
+"""Columns whose names need no row of their own: every cell may hold a new one."""
+_SERIES_FROM, _OF_A_SERIES = 20, 0.1
+Spot = tuple[str, str, int]  # table, column, row
+
+
+def _columns(key: str, *, introducing: bool) -> list[tuple[str, str]]:
+    return [
+        (sheet.name, column.name)
+        for sheet in sheets().values()
+        for column in sheet.columns
+        if column.refers == key and column.introduces == introducing
+    ]
+
+
+def _free_columns(name: str) -> list[tuple[str, str]]:
+    return [
+        (sheet.name, name)
+        for sheet in sheets().values()
+        if sheet.owner == "user" and any(column.name == name for column in sheet.columns)
+    ]
+
+
+def known_names(estate: Estate, key: str) -> list[str]:
+    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces."""
+    return list(_first_spots(estate, _columns(key, introducing=True)))
+
+
+def _first_spots(estate: Estate, columns: list[tuple[str, str]]) -> dict[str, Spot]:
+    """Where each name of some columns stands first, column by column."""
+    spots: dict[str, Spot] = {}
+    for table, column in columns:
+        for name, row in first_rows(estate, table, column).items():
+            spots.setdefault(name, (table, column, row))
+    return spots
+
+
+class _Known:
+    """Known names and where they stand, prepared once for many that are not known."""
+
+    def __init__(self, estate: Estate, spots: dict[str, Spot]) -> None:
+        self.estate = estate
+        self.spots = spots
+
+    @cached_property
+    def by_key(self) -> dict[str, str]:
+        names = list(self.spots)[::-1]
+        return dict(zip(keys_of(names), names, strict=True))
+
+    @cached_property
+    def near(self) -> KnownNames:
+        return KnownNames(self.spots)
+
+    def place(self, name: str) -> str:
+        table, column, row = self.spots[name]
+        return cell_place(self.estate, table, row, column)
+
+
+def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
+    """Yield names that no table introduces, with the nearest."""
+    for key in _NOUNS:
+        if spoilt & {table for table, _ in _columns(key, introducing=True)}:
+            continue
+        known = _Known(estate, _first_spots(estate, _columns(key, introducing=True)))
+        if key == "cuvee" and not known.spots:
+            continue
+        severity = CAUTION if key == "channel" and not known.spots else "error"
+        for table, column in _columns(key, introducing=False):
+            firsts = first_rows(estate, table, column)
+            unknown = sorted((row, name) for name, row in firsts.items() if name not in known.spots)
+            for row, name in unknown[:NAMES_PER_COLUMN]:
+                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+                rule, remedy = _unknown(key, name, known, severity)
+                yield from each(estate, table, rows if severity == "error" else [row], column, rule, remedy, severity)
+            if further := unknown[NAMES_PER_COLUMN:]:
+                rule = f"is no known {_NOUNS[key]} either; {len(further):,} such names of this column are not shown."
+                remedy = "Correct those shown first; they may all have one cause."
+                yield from each(estate, table, [further[0][0]], column, rule, remedy, severity)
+
+
+def _unknown(key: str, name: str, known: _Known, severity: str) -> tuple[str, str]:
+    if severity == CAUTION:
+        return (
+            f"is a {_NOUNS[key]} without terms: its bottles count as sold, and are in no margin.",
+            "Add it to Channels, with its deductions if it has any.",
+        )
+    alike = known.by_key.get(keys_of([name])[0])
+    if alike:
+        return f"is written '{alike}' at {known.place(alike)}.", "Use one spelling for one thing."
+    near = known.near.closest(name, 0.6)
+    return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
+
+
+def names_alike(estate: Estate) -> Iterator[Finding]:
+    """Yield names that are one name in two spellings; caution where a letter or a leading zero differs."""
+    for key in _NOUNS:
+        introducing = _columns(key, introducing=True)
+        yield from _alike(estate, introducing, introducing + _columns(key, introducing=False))
+    for name in _FREE:
+        yield from _alike(estate, _free_columns(name), _free_columns(name))
+
+
+def _alike(estate: Estate, columns: list[tuple[str, str]], everywhere: list[tuple[str, str]]) -> Iterator[Finding]:
+    """Names of `columns` in two spellings; the one used more often `everywhere` is the usual one."""
+    known = _Known(estate, _first_spots(estate, columns))
+    names = list(known.spots)
+    keys = keys_of(names)
+    errors = _usual(_groups(names, keys), estate, everywhere)
+    for name, usual in errors.items():
+        rule = f"differs from '{usual}' at {known.place(usual)} only in {differs_in(name, usual)}."
+        yield from _at(estate, columns, name, rule, "Use one spelling for one thing.")
+    left = [name not in errors for name in names]
+    names, keys = list(compress(names, left)), list(compress(keys, left))
+    zeros = _usual(_groups(names, without_zeros(keys)), estate, everywhere)
+    for name, usual in zeros.items():
+        rule = f"differs from '{usual}' at {known.place(usual)} only in a leading zero."
+        yield from _at(estate, columns, name, rule, "Use one spelling, if it is one thing.", CAUTION)
+    pairs = list(one_letter_apart(names))
+    if len(names) > _SERIES_FROM and len({name for pair in pairs for name in pair}) > _OF_A_SERIES * len(names):
+        return
+    for name, usual in _usual(pairs, estate, everywhere).items():
+        if name not in zeros:
+            rule = f"is one letter from '{usual}' at {known.place(usual)}: two names are two different things."
+            yield from _at(estate, columns, name, rule, "Use one spelling, if it is one thing.", CAUTION)
+
+
+def _groups(names: list[str], keys: list[str]) -> list[tuple[str, ...]]:
+    """Names that have one key."""
+    if len(set(keys)) == len(keys):
+        return []
+    groups: dict[str, list[str]] = {}
+    for name, key in zip(names, keys, strict=True):
+        if key:
+            groups.setdefault(key, []).append(name)
+    return [tuple(group) for group in groups.values() if len(group) > 1]
+
+
+def _usual(groups: Sequence[tuple[str, ...]], estate: Estate, columns: list[tuple[str, str]]) -> dict[str, str]:
+    """Each rarer name -> the usual one of its group; of two used as often, the one that stood first."""
+    uses = _uses(estate, columns, {name for group in groups for name in group})
+    usual: dict[str, str] = {}
+    for group in groups:
+        most = max(group, key=lambda name: uses(name))
+        usual |= {name: most for name in group if name != most and usual.get(most) != name}
+    return usual
+
+
+def _uses(estate: Estate, columns: list[tuple[str, str]], names: set[str]) -> Callable[[str], int]:
+    """Function that says in how many cells a name stands."""
+    counts = dict.fromkeys(names, 0)
+    for table, column in columns if names else ():
+        held = estate[table][column].cat
+        cells = np.bincount(held.codes.to_numpy() + 1, minlength=len(held.categories) + 1)[1:]
+        for name, count in zip(held.categories, cells.tolist(), strict=True):
+            if name in counts:
+                counts[name] += count
+    return counts.__getitem__
+
+
+def _at(
+    estate: Estate, columns: list[tuple[str, str]], name: str, rule: str, remedy: str, severity: str = "error"
+) -> Iterator[Finding]:
+    """Findings where a name stands: each of its rows, or the first where the name may stay."""
+    for table, column in columns:
+        rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+        if len(rows):
+            yield from each(estate, table, rows if severity == "error" else rows[:1], column, rule, remedy, severity)
+            if severity != "error":
+                return

@@ -13,7 +13,7 @@ import csv
 import re
 import unicodedata
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from costing.inputs.cells import fold
@@ -129,6 +129,7 @@ def needs_unit(column: Column) -> bool:
     return column.unit in FACTORS and column.type == "number" and len(units_of(column)) > 1
 
 
+@lru_cache(maxsize=65_536)
 def our_word(column: Column, text: str) -> str:
     """The library's own word for a text in a column of words; blank where it knows none."""
     words = plain(text)

@@ -5,7 +5,7 @@ below`, either alone, or both), else by its letter. Where a spreadsheet table ha
 those typed right below it; elsewhere every row down to the last. Below a blank row only rows that fill every linked
 column that is required are read.
 
-Conventions: the header of a group counts for the columns right of it up to the next. Rows and letters are those of
+Conventions: the header of a group counts for the columns right of it up to the next; a line of one cell is a title. Rows and letters are those of
 their sheet, so that findings name their cells.
 
 What it does not do: it judges no value (`inputs.load` does); it changes nothing of theirs.
@@ -54,7 +54,7 @@ def headers_above(rows: Rows, first_row: int) -> list[Header]:
     if not lines:
         return []
     below = lines[0]
-    above = lines[1] if len(lines) > 1 and lines[1] == below - 1 else 0
+    above = lines[1] if len(lines) > 1 and lines[1] == below - 1 and _filled(rows, lines[1]) > 1 else 0
     width = max(len(rows[line - 1]) for line in lines[:2])
     found, group = [], ""
     for position in range(1, width + 1):
@@ -228,8 +228,8 @@ def _worded(links: LinkedSheet, name: str, cell: Any) -> Any:
     return cell
 
 
-def _filled(rows: Rows, row: int) -> bool:
-    return 0 < row <= len(rows) and any(not is_blank(cell) for cell in rows[row - 1])
+def _filled(rows: Rows, row: int) -> int:
+    return sum(not is_blank(cell) for cell in rows[row - 1]) if 0 < row <= len(rows) else 0
 
 
 def _text(rows: Rows, row: int, position: int) -> str:

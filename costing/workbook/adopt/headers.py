@@ -9,13 +9,14 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
-from costing.inputs.schema import Column, Sheet
+from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import header_spellings, is_currency, plain, unit_factor, unit_of
 from costing.workbook.linked import Header
 
 EXACT, NEAR, MISFIT = 1.0, 0.7, 0.5
-_NEAR = 0.87
+_NEAR, _LONGEST = 0.87, 40
 _BRACKETS = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _LAST = re.compile(r"^(.*?)[\s,]+(?:(?:en|in|a|à)\s+)?(\S+)$", re.DOTALL)
 
@@ -29,10 +30,16 @@ class Meaning:
     strength: float
 
 
-def meanings(sheet: Sheet, header: Header) -> list[Meaning]:
+def meanings(sheet: Sheet, header: Header) -> tuple[Meaning, ...]:
     """Columns of a sheet that a header may mean, the surest first."""
+    return _meanings(sheet.name, header.below, header.above)
+
+
+@lru_cache(maxsize=65_536)
+def _meanings(name: str, below: str, above: str) -> tuple[Meaning, ...]:
+    sheet = sheets()[name]
     found: dict[str, Meaning] = {}
-    for text, unit, worth in _readings(header):
+    for text, unit, worth in _readings(Header(1, below, above, 1)):
         for name, strength in _named(sheet, text):
             column = sheet.column(name)
             fits = not unit or is_currency(unit) or unit_factor(sheet, column, unit) is not None
@@ -40,7 +47,7 @@ def meanings(sheet: Sheet, header: Header) -> list[Meaning]:
             meaning = Meaning(column, named, worth * strength * (1.0 if fits else MISFIT))
             if name not in found or found[name].strength < meaning.strength:
                 found[name] = meaning
-    return sorted(found.values(), key=lambda one: -one.strength)
+    return tuple(sorted(found.values(), key=lambda one: -one.strength))
 
 
 def _readings(header: Header) -> list[tuple[str, str, float]]:
@@ -48,7 +55,8 @@ def _readings(header: Header) -> list[tuple[str, str, float]]:
     if not header.below or not header.above:
         return [(text, unit, EXACT) for text, unit in _split(header.below or header.above)]
     if unit_of(header.below) or is_currency(header.below):
-        return [(text, unit or header.below, EXACT) for text, unit in _split(header.above)]
+        unit_below = [(text, unit or header.below, EXACT) for text, unit in _split(header.above)]
+        return [*unit_below, (header.below, "", 0.9)]  # `Day` is a unit, and a column
     below = _split(header.below)
     both = [(f"{header.above} {text}", unit, EXACT) for text, unit in below]
     upper = [(header.above, unit, 0.8) for _, unit in below]
@@ -71,5 +79,5 @@ def _named(sheet: Sheet, text: str) -> list[tuple[str, float]]:
     words = plain(text)
     if words in spellings:
         return [(name, EXACT) for name in spellings[words]]
-    near = difflib.get_close_matches(words, list(spellings), n=1, cutoff=_NEAR) if len(words) > 4 else []
+    near = difflib.get_close_matches(words, list(spellings), n=1, cutoff=_NEAR) if 4 < len(words) < _LONGEST else []
     return [(name, NEAR) for one in near for name in spellings[one]]

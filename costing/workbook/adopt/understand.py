@@ -101,8 +101,13 @@ def operation_of(title: str, column: Column) -> str:
 
 def _first_rows(tab: Tab) -> list[int]:
     tabled = [table.first_row + 1 for table in tab.tables if table.header_rows]
-    texts = [sum(isinstance(cell, str) and not is_blank(cell) for cell in row) for row in tab.rows[:HEADER_ROWS]]
-    return list(dict.fromkeys([*tabled, *(number + 1 for number, count in enumerate(texts, 1) if count >= 2)]))
+    likely = []
+    for number, row in enumerate(tab.rows[:HEADER_ROWS], 1):
+        filled = [cell for cell in row if not is_blank(cell)]
+        texts = sum(isinstance(cell, str) for cell in filled)
+        if texts >= 2 and texts >= _MOSTLY * len(filled):
+            likely.append(number + 1)
+    return list(dict.fromkeys([*tabled, *likely]))
 
 
 def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header]) -> Understood | None:
@@ -126,10 +131,20 @@ def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header])
     weights = {header.position: _rarity(header.above, header.below) for header in headers}
     missing = sum(one.required and not one.default and one.name not in taken for one in sheet.columns)
     score = sum(meaning.strength * weights[position] for position, meaning in columns.items())
-    score += _TITLE * own_title - _MISSING * missing
+    score += _TITLE * own_title - _MISSING * missing - _misfits(tab.rows, first_row, columns)
     if score <= 0:
         return None
     return Understood(tab, sheet, first_row, tuple(headers), columns, score)
+
+
+def _misfits(rows: Rows, first_row: int, columns: Mapping[int, Meaning]) -> int:
+    """Cells of the first row that are not of the sort of their column: it is a row of units, or one more of headers."""
+    row = rows[first_row - 1] if first_row <= len(rows) else []
+    cells = ((meaning.column, row[place - 1]) for place, meaning in columns.items() if place <= len(row))
+    return sum(
+        not is_blank(cell) and column.type in ("date", "number", "percent") and _sort(cell) == "text"
+        for column, cell in cells
+    )
 
 
 @cache
@@ -142,6 +157,8 @@ def _rarity(above: str, below: str) -> float:
 def _holds(column: Column, cells: Sequence[Any]) -> bool:
     """Whether most of the cells are of the sort that the column holds; an empty column may be anything."""
     if not cells:
+        return True
+    if choices_of(column) and sum(bool(our_word(column, str(cell))) for cell in cells) >= _MOSTLY * len(cells):
         return True
     sorts = [_sort(cell) for cell in cells]
     dates, numbers = sorts.count("date") / len(sorts), sorts.count("number") / len(sorts)

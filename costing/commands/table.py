@@ -205,6 +205,13 @@ _QUESTIONS = (
         "costing plan estate.xlsx --without places",
     ),
     Question(
+        "tirage",
+        "say how many bottles of each cuvée to fill this spring, and how much wine to keep",
+        lambda house, _: house.tirage(),
+        ("tirage_advice", "reserve_levels", "lees_by_tirage_year"),
+        example="costing tirage estate.xlsx --write",
+    ),
+    Question(
         "ageing",
         "say of every stack on lees whether holding it another year pays",
         lambda house, _: house.ageing(),
@@ -341,7 +348,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:5]),
+    *(question.command() for question in _QUESTIONS[:6]),
     Command(
         "price",
         "give floor, cost, target and list price of every release to sell, by channel",
@@ -386,7 +393,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[5:]),
+    *(question.command() for question in _QUESTIONS[6:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

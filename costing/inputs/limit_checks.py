@@ -16,12 +16,21 @@ _PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
 
 
 def limits_say_how_much(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies without bottles, and other limits without a most."""
+    """Yield promised supplies without bottles, tirages without either bound or with a least above the most, and other
+    limits without a most.
+    """
     promised = (estate["limits"]["what"] == "supply").to_numpy()
+    filling = (estate["limits"]["what"] == "tirage").to_numpy()
     rule, remedy = "no bottles: nothing is promised.", "Enter the bottles a year under At least."
     yield from each(estate, "limits", promised & ~filled(estate, "limits", "least"), "least", rule, remedy)
     rule, remedy = "no limit: nothing is limited.", "Enter it under At most."
-    yield from each(estate, "limits", ~promised & ~filled(estate, "limits", "most"), "most", rule, remedy)
+    open_end = ~filled(estate, "limits", "most")
+    yield from each(estate, "limits", ~promised & ~filling & open_end, "most", rule, remedy)
+    none = filling & open_end & ~filled(estate, "limits", "least")
+    yield from each(estate, "limits", none, "most", rule, "Enter the bottles of a spring under At least or At most.")
+    crossed = filling & (estate["limits"]["least"] > estate["limits"]["most"]).to_numpy()
+    rule, remedy = "is above At most of the same tirage.", "Lower it, or raise At most."
+    yield from each(estate, "limits", crossed, "least", rule, remedy)
 
 
 def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
@@ -40,15 +49,15 @@ def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
 
 
 def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies of a cuvée that no price by age speaks of."""
+    """Yield promised supplies, and bounds of a tirage, of no cuvée or of one that no price by age speaks of."""
     table, prices = estate["limits"], estate["price_by_age"]
     priced = set(prices["cuvee"].dropna().astype(str))
-    promised = (table["what"] == "supply").to_numpy()
-    blank = promised & table["cuvee"].isna().to_numpy()
-    yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what is promised?", "Enter the cuvée.")
-    for row in np.flatnonzero(promised & ~blank).tolist():
+    of_cuvee = table["what"].isin(["supply", "tirage"]).to_numpy()
+    blank = of_cuvee & table["cuvee"].isna().to_numpy()
+    yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée.")
+    for row in np.flatnonzero(of_cuvee & ~blank).tolist():
         if pd.notna(name := table["cuvee"].iloc[row]) and str(name) not in priced:
-            rule, remedy = "has no price by age: its supply can't be planned.", "Enter its prices on Price by age."
+            rule, remedy = "has no price by age: it can't be planned.", "Enter its prices on Price by age."
             yield from each(estate, "limits", [row], "cuvee", rule, remedy)
 
 

@@ -1,7 +1,7 @@
 """What the plan is made from, as arrays: lots, dates, markets, channels and limits.
 
     S lots (on lees, finished, tirages to come), T steps between T + 1 dates, M markets (cuvée and format), C channels,
-    P places, Y springs in which wine is bottled
+    P places, Y springs in which wine is bottled, G sorts of it
 
 Conventions: a step runs from its date to the next. Money stands at the date at which it is spent or received;
 `discount` brings it to the first date. Bottles on lees are those that lie there; of what is put to disgorging `good`
@@ -115,22 +115,26 @@ class Limits:
 
 @dataclass(frozen=True, eq=False)
 class Wine:
-    """Wine that tirages to come are filled from, spring by spring; what a spring leaves is there in the next.
+    """Wine that tirages to come are filled from, by sort (first pressing, second) and spring; what a spring leaves is
+    there in the next.
 
-    step: whose date each spring has [Y]; comes: litres that are there for it besides what was kept [Y]; kept: part of a
-    litre that is left from one spring to the next; storage: of a litre until the next spring, on the date of the spring
-    [Y]; bulk_price: net, of a litre sold without being bottled [Y]; bulk_most: litres that may be sold so [Y]; spring:
-    of each lot (−1: not filled from it) [S]; bottle_l: litres that a bottle of each lot takes [S].
+    step: whose date each spring has [Y]; comes: litres that are there besides what was kept [G, Y]; kept: part of a
+    litre that is left from one spring to the next; kept_least: litres that must be kept [G, Y]; storage: of a litre
+    until the next spring, on the date of the spring [Y]; bulk_price: net, of a litre sold without being bottled [G, Y];
+    bulk_most: litres that may be sold so [G, Y]; spring: of each lot (−1: not filled from it) [S]; bottle_l: litres
+    that a bottle of each lot takes [S]; most_share: of them that may be of each sort [S, G].
     """
 
     step: IntArray
     comes: FloatArray
     kept: float
+    kept_least: FloatArray
     storage: FloatArray
     bulk_price: FloatArray
     bulk_most: FloatArray
     spring: IntArray
     bottle_l: FloatArray
+    most_share: FloatArray
 
 
 @dataclass(frozen=True, eq=False)

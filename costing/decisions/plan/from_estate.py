@@ -143,7 +143,8 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
     left_out = frame[~known]
     findings = []
     if len(left_out):
-        rule = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
+        lots = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
+        rule = lots if len(left_out) > 1 else f"{left_out['lot'].iloc[0]} has no price at its age: not planned."
         findings.append(
             caution("Price by age", "", rule, "Enter prices for their cuvées and formats, or their tirage.")
         )

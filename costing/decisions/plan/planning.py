@@ -5,7 +5,8 @@
     L[s,t] = σ·L[s,t−1] + arrivals − d[s,t]         good·d[s,t] = Σ_k x[s,t,k] + unsold[s,t]
     Σ x sold in (m,t) = Σ_c q[m,c,t] = Σ_j steps of price ≤ what the market takes
     places, line, supply and credit: each with a slack, so that a plan always comes back and says what it breaks
-    wine, where tirages are free: kept[y] + in bulk[y] + Σ litres·filled = comes[y] + part·kept[y−1] + short[y]
+    where tirages are free: Σ_g wine[s,g] = litres·filled[s], and for each sort of wine and spring
+    kept[g,y] + in bulk[g,y] + Σ_s wine[s,g] ≤ comes[g,y] + part·kept[g,y−1] + short[g,y]
 
 Price response: p(q) = p₀·(1 − (q/Q₀ − 1)/|e|), so the concession is p₀·q·(q/Q₀ − 1)/|e|: convex, hence steps of growing
 slope, as far as a bottle more still brings money. Without an elasticity the market takes Q₀ at p₀ and no more.
@@ -29,14 +30,15 @@ PRICE_STEPS = 8
 
 
 def _none() -> FloatArray:
-    return np.zeros(0)
+    return np.zeros((0, 0))
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
     """One plan: bottles put to disgorging [S, T], left on lees after each date [S, T], sold by the date of disgorging
     and the steps waited [S, T, K], by market and channel [M, C, T], filled [S]; what it breaks of places [P, T], line
-    [T], supply and credit [T]; debt after each date [T]; wine kept, sold in bulk and missing by spring [Y].
+    [T], supply and credit [T]; debt after each date [T]; wine kept, sold in bulk and missing by sort and
+    spring [G, Y], and bottled by lot and sort [S, G].
     """
 
     disgorged: FloatArray
@@ -52,6 +54,7 @@ class Plan:
     wine_kept: FloatArray = field(default_factory=_none)
     wine_in_bulk: FloatArray = field(default_factory=_none)
     wine_short: FloatArray = field(default_factory=_none)
+    wine_in: FloatArray = field(default_factory=_none)
 
     def sold_in_step(self, facts: Facts) -> FloatArray:
         """Bottles sold by market and step [M, T]."""
@@ -65,7 +68,8 @@ class Plan:
 @dataclass(frozen=True, eq=False)
 class Worths:
     """What one unit more is worth: a bottle of each lot [S], a place [P, T], a bottle on the line [T], a bottle less of
-    each supply promised, a unit of credit [T], a bottle that each market takes [M, T], a litre in each spring [Y].
+    each supply promised, a unit of credit [T], a bottle that each market takes [M, T], a litre of each sort in
+    each spring [G, Y].
     """
 
     bottle: FloatArray
@@ -207,20 +211,25 @@ class _Search:
         wine = self.facts.wine
         if wine is None:
             return
-        programme, springs = self.programme, len(wine.step)
-        discount = self.discount[wine.step]
-        kept = programme.variables("wine kept", springs, -wine.storage * discount)
-        self.in_bulk = bulk = programme.variables(
-            "wine in bulk", springs, wine.bulk_price * discount, most=wine.bulk_most
-        )
-        short = programme.variables("wine short", springs, -self.facts.penalty)
-        litres = programme.rows("litres", springs, most=wine.comes)  # what is neither bottled, sold nor kept is lost
+        programme, shape, discount = self.programme, wine.comes.shape, self.discount[wine.step]
+        kept = programme.variables("wine kept", shape, -wine.storage * discount, least=wine.kept_least)
+        bulk = programme.variables("wine in bulk", shape, wine.bulk_price * discount, most=wine.bulk_most)
+        short = programme.variables("wine short", shape, -self.facts.penalty)
+        self.in_bulk = bulk
+        litres = programme.rows("litres", shape, most=wine.comes)  # what is neither bottled, sold nor kept is lost
         programme.put(litres, kept)
         programme.put(litres, bulk)
         programme.put(litres, short, -1.0)
-        programme.put(litres[1:], kept[:-1], -wine.kept)
-        filled = np.flatnonzero(wine.spring >= 0)
-        programme.put(litres[wine.spring[filled]], self.filled[filled], wine.bottle_l[filled])
+        programme.put(litres[:, 1:], kept[:, :-1], -wine.kept)
+        used = programme.variables("wine in", wine.most_share.shape)
+        lots = np.flatnonzero(wine.spring >= 0)
+        programme.put(litres[:, wine.spring[lots]], used[lots].T)
+        whole = programme.rows("wine of a lot", len(lots), least=0.0, most=0.0)
+        programme.put(whole[:, np.newaxis], used[lots])
+        programme.put(whole, self.filled[lots], -wine.bottle_l[lots])
+        share = programme.rows("share of a sort", (len(lots), shape[0]), most=0.0)
+        programme.put(share, used[lots])
+        programme.put(share, self.filled[lots][:, np.newaxis], -(wine.bottle_l[:, np.newaxis] * wine.most_share)[lots])
 
     def _credit(self) -> None:
         """Debt after each date: what was owed, grown, with what goes out, less what came in over the step before."""
@@ -264,7 +273,7 @@ class _Search:
             solved.amount("short supply"),
             solved.amount("over credit") if has_credit else nothing,
             solved.amount("debt") if has_credit else nothing,
-            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short") if has_wine),
+            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
         )
         width, _ = price_steps(self.facts.markets.takes, self.facts.markets.elasticity)
         takes = self.facts.markets.takes[:, :, np.newaxis]

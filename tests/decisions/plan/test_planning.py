@@ -119,15 +119,18 @@ def with_wine(facts: Facts) -> Facts:
     spring = np.where(free, np.where(stacks.arrives > 1, 1, 0), -1)
     bottles = np.where(free, 0.0, stacks.bottles)
     free_stacks = replace(stacks, bottles=bottles, most=np.where(free, 2.0 * stacks.bottles, stacks.bottles))
+    whole = np.array([stacks.bottles.sum(), stacks.bottles.mean()])
     wine = Wine(
         step=steps,
-        comes=0.4 * np.array([stacks.bottles.sum(), stacks.bottles.mean()]),
+        comes=np.array([0.4 * whole, 0.1 * whole]),
         kept=0.98,
+        kept_least=np.array([[10.0, 0.0], [0.0, 0.0]]),
         storage=np.array([0.1, 0.1]),
-        bulk_price=np.array([4.0, 5.0]),
-        bulk_most=np.array([np.inf, 200.0]),
+        bulk_price=np.array([[4.0, 5.0], [2.0, 2.5]]),
+        bulk_most=np.array([[np.inf, 200.0], [np.inf, np.inf]]),
         spring=spring,
         bottle_l=np.full(len(bottles), 0.72),
+        most_share=np.tile([1.0, 0.2], (len(bottles), 1)),
     )
     return replace(facts, stacks=free_stacks, wine=wine)
 
@@ -138,19 +141,22 @@ def test_wine_is_bottled_sold_or_kept_and_a_litre_more_is_worth_what_it_says(see
     wine = facts.wine
     plan, worths = best_plan(facts)
     assert plan.wine_short.max() == pytest.approx(0.0, abs=1e-6)
-    used = np.array([(plan.filled * wine.bottle_l)[wine.spring == year].sum() for year in (0, 1)])
-    there = wine.comes + np.array([0.0, wine.kept * plan.wine_kept[0]])
+    used = np.array([plan.wine_in[wine.spring == year].sum(axis=0) for year in (0, 1)]).T
+    there = wine.comes + np.column_stack([np.zeros(2), wine.kept * plan.wine_kept[:, 0]])
     assert (used + plan.wine_in_bulk + plan.wine_kept <= there + 1e-6).all()
+    free = wine.spring >= 0
+    assert plan.wine_in[free].sum(axis=1) == pytest.approx(0.72 * plan.filled[free], abs=1e-6)
+    assert (plan.wine_in[free, 1] <= 0.2 * 0.72 * plan.filled[free] + 1e-6).all()
     base = value_of(facts, plan) - broken(facts, plan)
-    for year in (0, 1):
+    for at in np.ndindex(2, 2):
         moved = []
         for step in (-0.01, 0.01):
             comes = wine.comes.copy()
-            comes[year] += step
+            comes[at] += step
             other = replace(facts, wine=replace(wine, comes=comes))
             found, _ = best_plan(other)
             moved.append((value_of(other, found) - broken(other, found) - base) / step)
-        assert moved[1] - 1e-4 <= worths.litre[year] <= moved[0] + 1e-4
+        assert moved[1] - 1e-4 <= worths.litre[at] <= moved[0] + 1e-4
 
 
 def test_more_filled_than_there_is_wine_is_said_and_not_impossible() -> None:

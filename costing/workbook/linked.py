@@ -5,8 +5,8 @@ below`, either alone, or both), else by its letter. Where a spreadsheet table ha
 those typed right below it; elsewhere every row down to the last. Below a blank row only rows that fill every linked
 column that is required are read.
 
-Conventions: the header of a group counts for the columns right of it up to the next; a line of one cell is a title. Rows and letters are those of
-their sheet, so that findings name their cells.
+Conventions: the header of a group counts for the columns right of it up to the next; a line of one cell is a title.
+Rows and letters are those of their sheet, so that findings name their cells.
 
 What it does not do: it judges no value (`inputs.load` does); it changes nothing of theirs.
 """

@@ -80,7 +80,7 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     read, cells_of = _title_reader(book), sheet_reader(book)
     first, links = _links(book, read)
     listed = [tab for tab in worksheets if fold(tab.name) in links.listed]
-    wanted = [tab for tab in worksheets if tab not in listed and tab.name not in first and _is_wanted(tab, book)]
+    wanted = [tab for tab in worksheets if tab not in listed and not is_links(tab.name) and _is_wanted(tab, book)]
     others = read(wanted)
     cells = cells_of([tab for tab in listed if links.of(tab.name)])
     found = []
@@ -102,7 +102,13 @@ def links_of(book: Book) -> Links:
 def _links(book: Book, read: Callable[[Sequence[Tab]], dict[str, RawTable]]) -> tuple[dict[str, RawTable], Links]:
     tabs = [tab for tab in book.sheets if tab.kind == "worksheet"]
     first = read([tab for tab in tabs if is_links(tab.name)])
+    first = {title: table for title, table in first.items() if is_ours(table)}
     return first, read_links(first.values(), [tab.name for tab in tabs])
+
+
+def is_ours(links: RawTable) -> bool:
+    """Whether a sheet named `Links` has any header of ours, or nothing at all; else it is a person's own."""
+    return bool(links.frame.shape[1]) or not links.findings
 
 
 def _title_reader(book: Book) -> Callable[[Sequence[Tab]], dict[str, RawTable]]:

@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 
-from costing.errors import Finding
+from costing.errors import Finding, WorkbookError
 from costing.inputs.headers import sheet_name
 from costing.inputs.links import NAME, is_links
 from costing.inputs.raw import RawTable
@@ -26,7 +26,7 @@ from costing.workbook.adopt.understand import Tab
 from costing.workbook.blank.blank import names_added
 from costing.workbook.blank.instructions import INSTRUCTIONS_SHEET
 from costing.workbook.file.cells import is_blank
-from costing.workbook.file.package import Package, read_package, rebuild
+from costing.workbook.file.package import Package, read_package, rebuild, shown
 from costing.workbook.file.sheets import LISTS_SHEET, Book, read_book
 from costing.workbook.further import with_sheets
 from costing.workbook.linked import Rows
@@ -50,7 +50,7 @@ def adopt(package: Package, only: Collection[str] = ()) -> Adopted:
     are missing, with the links of a workbook that has some left as they are.
     """
     book = read_book(package)
-    has_links = any(is_links(tab.name) for tab in book.sheets)
+    has_links = _has_links(book)
     proposal, content = None, None
     after = package
     if not has_links or NAME in only:
@@ -67,6 +67,15 @@ def adopt(package: Package, only: Collection[str] = ()) -> Adopted:
         after = read_package(content, package.path)
     findings = [*(proposal.findings if proposal else ()), *_on_links(read_workbook(after))]
     return Adopted(content, proposal.read_as if proposal else {}, added, tuple(findings))
+
+
+def _has_links(book: Book) -> bool:
+    """Whether there are links already. WorkbookError where a sheet of that name is the person's own."""
+    named = [tab.name for tab in book.sheets if is_links(tab.name)]
+    if named and named[0] not in {table.sheet for table in read_workbook(book.package)}:
+        msg = f"Sheet '{shown(named[0])}' has the name of the sheet of links and is your own. Rename it, and run again."
+        raise WorkbookError(msg)
+    return bool(named)
 
 
 def _filled(added: Sequence[str], proposal: Proposal | None) -> dict[str, pd.DataFrame]:

@@ -29,7 +29,7 @@ from costing.workbook.file.scan import ERROR_CELL, CellFault, SheetScan, TableRa
 from costing.workbook.file.stale import SheetCount
 from costing.workbook.linked import linked_table
 from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, row_edits
-from costing.workbook.read import table_from_cells
+from costing.workbook.read import is_ours, table_from_cells
 
 DAY_ZERO, DAY_ZERO_1904 = dt.datetime(1899, 12, 30), dt.datetime(1904, 1, 1)
 _STALE_COLUMNS = 52  # A to AZ, as `stale` counts
@@ -109,10 +109,11 @@ def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount],
     on_links = [title for title in titles if is_links(title)]
     cells = dict(zip(on_links, workbook.read_tables(on_links), strict=True)) if on_links else {}
     first = {title: _raw_table(title, sheet, workbook.tables(title)) for title, sheet in cells.items()}
+    first = {title: table for title, table in first.items() if is_ours(table)}
     links = read_links(first.values(), titles)
     listed = {title for title in titles if fold(title) in links.listed}
-    known = {title for title, name, rule in named if name and not rule} - listed
-    wanted = [title for title in titles if title in known - set(first) or (title in listed and links.of(title))]
+    known = {title for title, name, rule in named if name and not rule and not is_links(title)} - listed
+    wanted = [title for title in titles if title in known or (title in listed and links.of(title))]
     read = iter(workbook.read_tables(wanted))
     found: list[RawTable] = []
     counts = []

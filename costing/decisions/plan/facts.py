@@ -82,31 +82,33 @@ class Stacks:
 class Markets:
     """takes: bottles that each market takes over each step at the full price [M, T] (inf: no limit); reference_price:
     the price that a concession is counted from [M, T]; elasticity: of its demand (NaN: it takes no more at a lower
-    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; least_share, most_share: of
-    the bottles sold in a step that a channel is promised and takes [M, C].
+    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; share: part of what
+    the market takes that each channel takes, each at a price of its own [M, C].
     """
 
     takes: FloatArray
     reference_price: FloatArray
     elasticity: FloatArray
     channel_value: FloatArray
-    least_share: FloatArray
-    most_share: FloatArray
+    share: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Limits:
     """places: bottles that each place holds over each step [P, T]; line: bottles that can be put to disgorging on each
-    date [T]; supply_market, supply_year, supply: bottles of a market promised in a year; credit: most debt after each
+    date [T]; supply_markets, supply_channel, supply_year: markets [R, M], channel (−1: all) and year that a supply
+    speaks of, supply, supply_most: bottles promised at the least and sold at the most [R]; credit: most debt after each
     date [T], with the debt on the first date, money that goes out and comes in apart from the plan on each date [T],
     and the yearly rate. NaN or inf: no limit.
     """
 
     places: FloatArray
     line: FloatArray
-    supply_market: IntArray
+    supply_markets: BoolArray
+    supply_channel: IntArray
     supply_year: IntArray
     supply: FloatArray
+    supply_most: FloatArray
     credit: FloatArray
     debt: float
     other_outlay: FloatArray

@@ -180,7 +180,7 @@ def sheets() -> MappingProxyType[str, Sheet]:
                 row["name"],
                 row["sheet"],
                 row["owner"],
-                row["added"],
+                row.get("added") or ("when asked" if row["owner"] == "user" else "by a run"),
                 row["row_is"],
                 row["meaning"],
                 tuple(columns[row["name"]]),

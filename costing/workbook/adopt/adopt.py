@@ -17,10 +17,11 @@ from typing import Any
 import pandas as pd
 
 from costing.errors import Finding, WorkbookError
-from costing.inputs.headers import sheet_name
+from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.links import NAME, is_links
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import settings, sheets
+from costing.workbook.adopt.headers import meanings
 from costing.workbook.adopt.propose import Formats, Proposal, propose
 from costing.workbook.adopt.understand import Tab
 from costing.workbook.blank.blank import names_added
@@ -29,7 +30,7 @@ from costing.workbook.file.cells import is_blank
 from costing.workbook.file.package import Package, read_package, rebuild, shown
 from costing.workbook.file.sheets import LISTS_SHEET, Book, read_book
 from costing.workbook.further import with_sheets
-from costing.workbook.linked import Rows
+from costing.workbook.linked import Header, Rows
 from costing.workbook.read import HEADER_ROWS, links_of, matched_columns, read_workbook, sheet_reader, stray_finding
 
 
@@ -123,8 +124,12 @@ def _is_ours(title: str, rows: Rows) -> bool:
     if not name:
         return False
     required = {column.name for column in sheets()[name].columns if column.required}
-    texts = ([str(cell) for cell in row if not is_blank(cell)] for row in rows[:HEADER_ROWS])
-    return any(required <= matched_columns(sheets()[name], row) for row in texts)
+    for row in ([str(cell) for cell in row if not is_blank(cell)] for row in rows[:HEADER_ROWS]):
+        if required <= matched_columns(sheets()[name], row):
+            headings = zip(row, read_headers(sheets()[name], row), strict=True)
+            unread = [text for text, heading in headings if heading.rule or heading.column is None]
+            return not any(meanings(sheets()[name], Header(1, text, "", 1)) for text in unread)
+    return False
 
 
 def _formats(package: Package) -> Formats:

@@ -48,6 +48,7 @@ TAB_COLOURS = {
     "Grapes and cellar": "#7A8F5A",
     "Costs": "#C08A3E",
     "Sales": "#7FA3B5",
+    "Money": "#5F8F88",
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
@@ -61,6 +62,7 @@ GROUPS = {
     ),
     "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
     "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "limits"),
+    "Money": ("loans", "other_payments"),
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }

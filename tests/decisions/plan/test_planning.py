@@ -58,16 +58,17 @@ def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
         mean_price(stacks, 2),
         elasticity,
         np.array([[1.05, 0.97]] * 2),
-        np.array([[0.0, 0.2]] * 2),
-        np.array([[0.7, 1.0]] * 2),
+        np.array([[0.4, 0.7]] * 2),
     )
     place = 0.8 * stacks.bottles[~finished].sum() if tight else np.inf
     limits = Limits(
         places=np.full((1, steps), place),
         line=np.full(steps, 0.2 * stacks.bottles.sum() if tight else np.inf),
-        supply_market=np.array([0]),
-        supply_year=np.array([1]),
-        supply=np.array([300.0 if tight else 0.0]),
+        supply_markets=np.array([[True, False], [True, True]]),
+        supply_channel=np.array([-1, 0]),
+        supply_year=np.array([1, 0]),
+        supply=np.array([300.0, 100.0]) if tight else np.zeros(2),
+        supply_most=np.array([np.inf, 900.0 if tight else np.inf]),
         credit=np.full(steps, np.inf),
         debt=0.0,
         other_outlay=np.zeros(steps),
@@ -181,10 +182,15 @@ def test_one_stack_without_limits_goes_when_one_date_is_worth_most() -> None:
             np.zeros((1, 8)),
             np.array([np.nan]),
             np.ones((1, 1)),
-            np.zeros((1, 1)),
             np.ones((1, 1)),
         )
-        limits = replace(facts.limits, supply_market=np.zeros(0, int), supply_year=np.zeros(0, int), supply=np.zeros(0))
+        limits = replace(
+            facts.limits,
+            supply_markets=np.zeros((0, 1), bool),
+            supply_channel=np.zeros(0, int),
+            supply_year=np.zeros(0, int),
+        )
+        limits = replace(limits, supply=np.zeros(0), supply_most=np.zeros(0))
         alone = replace(facts, stacks=Stacks(**pick), markets=markets, limits=limits, longest_wait=0)
         plan, _ = best_plan(alone)
         stacks, discount = alone.stacks, alone.dates.discount[:-1]
@@ -208,7 +214,7 @@ def test_price_steps_add_up_to_the_concession() -> None:
 
 def test_a_plan_always_comes_back_and_says_what_it_breaks() -> None:
     facts = facts_of(3)
-    limits = replace(facts.limits, supply=np.array([1e6]), places=np.full((1, 8), 10.0), line=np.full(8, 5.0))
+    limits = replace(facts.limits, supply=np.array([1e6, 0.0]), places=np.full((1, 8), 10.0), line=np.full(8, 5.0))
     plan, _ = best_plan(replace(facts, limits=limits))
     assert plan.short_supply[0] > 0
     assert plan.over_places.max() > 0

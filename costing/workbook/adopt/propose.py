@@ -131,7 +131,7 @@ def _rows(found: Understood, formats: Formats, findings: list[Finding]) -> Itera
         ours_of = ours | {"column": _our_name(found.sheet, column)}
         yield ours_of | {"their_column": theirs, "unit": _written(column, unit)}
         for word in _words(found, column, header):
-            yield ours_of | word
+            yield ours_of | {"their_column": theirs, **word}
     for column in found.sheet.columns:
         if column.name not in linked and column.required:
             fixed = _fixed(found, column, linked)

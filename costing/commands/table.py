@@ -113,14 +113,21 @@ WRITING = (
 CLOSING_DATE = option("--date", required=True, type=day, metavar="YYYY-MM-DD", help="closing date")
 
 
+def _named(flag: str, what: str) -> Option:
+    """An option that names a sheet, and may be repeated."""
+    return option(flag, action="append", default=[], metavar="SHEET", help=what)
+
+
 def _records(verb: str) -> Callable[[Options], int]:
     """A command that keeps the records; its room is loaded when it runs."""
 
     def run(options: Options) -> int:
         from costing.commands import records
+        from costing.commands.adopt import adopt_workbook
 
         doing: Mapping[str, Callable[[Options], int]] = {
             "new": records.new,
+            "adopt": adopt_workbook,
             "check": records.check,
             "run": records.run,
             "origins": records.show_origins,
@@ -131,13 +138,6 @@ def _records(verb: str) -> Callable[[Options], int]:
         return doing[verb](options)
 
     return run
-
-
-def _adopt(options: Options) -> int:
-    """Take on a workbook; its room is loaded when it runs."""
-    from costing.commands.adopt import adopt_workbook
-
-    return adopt_workbook(options)
 
 
 def _decisions(verb: str) -> Callable[[Options], int]:
@@ -275,13 +275,7 @@ COMMANDS: tuple[Command, ...] = (
         _records("new"),
         (
             option("--all", action="store_true", help="with every sheet there is"),
-            option(
-                "--sheet",
-                action="append",
-                default=[],
-                metavar="SHEET",
-                help="with this sheet too; where the workbook is there, it is added to it. May be repeated",
-            ),
+            _named("--sheet", "with this sheet too; where the workbook is there, it is added to it. May be repeated"),
             option("--example", choices=("small",), help="an invented estate of 30 rows, to follow with a pencil"),
             option("--demo", action="store_true", help="filled with the invented demo estate"),
         ),
@@ -291,16 +285,10 @@ COMMANDS: tuple[Command, ...] = (
     Command(
         "adopt",
         "link the sheets of a workbook you keep already, and add those it lacks; yours stay as they are",
-        _adopt,
+        _records("adopt"),
         (
-            option(
-                "--only",
-                action="append",
-                default=[],
-                metavar="SHEET",
-                help="write this sheet alone: Links proposes all links anew. May be repeated",
-            ),
-            option("--ignore-lock", action="store_true", help="write although a lock file says the file is open"),
+            _named("--only", "write this sheet alone: Links proposes all links anew. May be repeated"),
+            WRITING[1],
         ),
         "costing adopt cellar-book.xlsx",
         "workbook that you keep (.xlsx, .xlsm)",

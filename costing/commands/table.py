@@ -10,9 +10,10 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from costing.commands.arguments import day, name, whole
 
 if TYPE_CHECKING:
     from costing.answers.answer import Answer
@@ -70,34 +71,6 @@ def option(name: str, **settings: Any) -> Option:
     return Option(name, settings)
 
 
-def day(text: str) -> date:
-    """A day of the calendar."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError as fault:
-        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
-        raise argparse.ArgumentTypeError(msg) from fault
-
-
-def name(text: str) -> str:
-    """A name as it is read on a sheet: accents composed, no invisible marks."""
-    from costing.inputs.cells import tidy
-
-    return tidy(text)
-
-
-def whole(least: int) -> Callable[[str], int]:
-    """A whole number of at least so much."""
-
-    def read(text: str) -> int:
-        if not text.isdecimal() or int(text) < least:
-            msg = f"'{text}' is no whole number of {least} or more"
-            raise argparse.ArgumentTypeError(msg)
-        return int(text)
-
-    return read
-
-
 JSON = option("--json", action="store_true", help="print JSON instead of tables")
 WIDE = option("--wide", action="store_true", help="show every column, however wide the screen is")
 WRITE = option("--write", action="store_true", help="write the sheets of this command into the workbook")
@@ -147,8 +120,6 @@ def _decisions(verb: str) -> Callable[[Options], int]:
         from costing.commands import decisions
 
         doing: Mapping[str, Callable[[Options], int]] = {
-            "price": decisions.price,
-            "margins": decisions.compare_margins,
             "why": decisions.why,
             "scenarios": decisions.scenarios,
             "report": decisions.report,
@@ -220,6 +191,13 @@ _QUESTIONS = (
         example="costing tirage estate.xlsx --write",
     ),
     Question(
+        "offers",
+        "say of every offer whether to buy, sell or pass, and the price at which that turns",
+        lambda house, _: house.offers(),
+        ("offers_judged", "offers_in_blend"),
+        example="costing offers estate.xlsx --wide",
+    ),
+    Question(
         "ageing",
         "say of every stack on lees whether holding it another year pays",
         lambda house, _: house.ageing(),
@@ -246,6 +224,21 @@ _QUESTIONS = (
         lambda house, _: house.recipes(),
         ("recipes_costed", "standard_and_actual"),
         example="costing recipes estate.xlsx",
+    ),
+    Question(
+        "price",
+        "say what every release to sell must fetch, by channel, and which list prices do not reach it",
+        lambda house, options: house.prices(options.elasticity),
+        ("release_prices", "increases_sold"),
+        (option("--elasticity", type=float, help="of demand, below -1: what increases would sell"),),
+        "costing price estate.xlsx --elasticity -3",
+    ),
+    Question(
+        "margins",
+        "compare cuvées, channels and years by margin, and by return on the money tied up",
+        lambda house, _: house.margins(),
+        ("margins", "margins_by_channel", "margins_by_year"),
+        example="costing margins estate.xlsx",
     ),
     Question(
         "sensitivity",
@@ -344,21 +337,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:7]),
-    Command(
-        "price",
-        "give floor, cost, target and list price of every release to sell, by channel",
-        _decisions("price"),
-        (*_OWN_WAY, option("--elasticity", type=float, help="of demand, below -1: what increases would sell")),
-        "costing price estate.xlsx --elasticity -3",
-    ),
-    Command(
-        "margins",
-        "compare cuvées by margin and by return on the money tied up",
-        _decisions("margins"),
-        _OWN_WAY,
-        "costing margins estate.xlsx",
-    ),
+    *(question.command() for question in _QUESTIONS[:9]),
     Command(
         "scenarios",
         "run the named scenarios side by side",
@@ -389,7 +368,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[7:]),
+    *(question.command() for question in _QUESTIONS[9:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

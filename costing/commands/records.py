@@ -15,6 +15,7 @@ from costing.accounts.check import check as run_check
 from costing.accounts.check import out_by
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
+from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
@@ -92,7 +93,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     for basis in bases_behind(runs):
         runs.on(basis)
     told = [run_check(runs, cautions)]
-    told += [runs.once(one) for one in (costs, stock, origins_of_latest, charged, closed_year_edits)]
+    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
     told += [runs.once(one) for one in (plan_answer, cash, ageing, vats, trials, recipes, scenarios, why)]
     sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, sheets), *told]

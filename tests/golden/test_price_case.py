@@ -12,6 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+import pyxirr
 
 from costing.decisions.prices.price_chains import price_chains
 from costing.decisions.prices.price_tables import release_prices
@@ -107,7 +108,6 @@ def test_return_of_an_independent_library() -> None:
 
     Its dates are whole days: on a clock of half-days the yearly rate is the half-yearly one, compounded.
     """
-    pyxirr = pytest.importorskip("pyxirr")
     price = float(priced(price_case(), AT_12)["target_price"])
     part = 4_050 / 9_600  # of the stack, whose lost bottles the survivors bear
     flows: dict[date, float] = {}

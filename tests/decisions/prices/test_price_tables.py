@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import pyxirr
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.keeping_costs import storage_per_bottle_year
@@ -555,7 +556,6 @@ def test_elasticity_moves_volume_and_names_the_best_price(tables: dict[str, pd.D
 
 def test_returns_are_those_of_an_independent_library(demo: list[Results], prices: pd.DataFrame) -> None:
     """pyxirr on whole days: half-days are one day on a clock of twice the speed, so the yearly rate is squared."""
-    pyxirr = pytest.importorskip("pyxirr")
     economic, origin = demo[1], np.datetime64("1970-01-01", "D")
     day, spent = DatedMoney(economic).behind(release_states(economic, "D25-4-SEC"))
     halves = np.rint(2 * (day - day.min())).astype(int)

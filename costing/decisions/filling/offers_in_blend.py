@@ -20,7 +20,7 @@ import pandas as pd
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.filling.offered import WET, Offer, litres_of
-from costing.inputs.appellations import fold
+from costing.inputs.appellations import folded_words
 from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN
 from costing.results.place_rules import CuveeRules
@@ -110,7 +110,7 @@ def _one_origin(runs: Runs, offer: Offer, before: Mapping[str, pd.Series]) -> li
         known = before[attribute].drop([OTHER, UNKNOWN], errors="ignore")
         if not known.sum() > 0 or known.max() < _ALONE * known.sum():
             continue
-        if attribute == "vintage" and "vintage" not in fold(str(category)):
+        if attribute == "vintage" and "vintage" not in folded_words(str(category)):
             continue
         alone = str(known.idxmax())
         others = [name for name in _shares(offer, attribute).index if name not in (alone, UNKNOWN)]

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -30,7 +30,12 @@ from costing.answers.palette import COLOURS
 from costing.errors import Finding
 from costing.files import Kind, write_file
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 ROWS_IN_NOTEBOOK = 20
+DIGITS = 12
+"""Significant digits of a figure in JSON: beyond them stands what rounding left."""
 MOST_SERIES, MOST_ROWS, MOST_PANELS = len(COLOURS), 40, 8
 """What one chart can show, and charts of one table; the title says what is left out."""
 ONE_BY_ONE = ("column", "stacked column", "bar", "waterfall")
@@ -105,6 +110,21 @@ class Answer:
                 self.messages.get(f"{plan.table} {panel}".strip(), "") or _message(title, part, plan, shown),
                 plan.sheet,
             )
+
+    def under_headers(self, table: str) -> pd.DataFrame:
+        """One of its tables under the headers that a reader sees, as its charts name them."""
+        frame = self[table]
+        return frame.set_axis([catalogue.column(str(name)).header for name in frame.columns], axis=1)
+
+    def plot(self, table: str | None = None) -> Figure:
+        """Its charts as one matplotlib figure, which a notebook shows. table: those of one table alone.
+
+        CostingError where matplotlib, an optional extra, is not installed or nothing can be drawn.
+        """
+        from costing.answers.plot import figure_of
+
+        wanted = [chart for chart in self.charts if table in (None, chart.table)]
+        return figure_of([(chart, self.under_headers(chart.table)) for chart in wanted])
 
     def filled(self, text: str, **more: str) -> str:
         """A title or note with its words in braces filled in."""
@@ -198,14 +218,21 @@ def _safe(value: Any) -> Any:
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as plain values: dates as text, blanks as None."""
+    """Rows of a frame as plain values: dates as text, blanks as None, figures of `DIGITS` significant digits."""
     shown = frame.copy(deep=False)
     for column in shown.columns:
         if pd.api.types.is_datetime64_any_dtype(shown[column]):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d")
+        elif pd.api.types.is_float_dtype(shown[column]):
+            shown[column] = shown[column].astype(object).map(_shortened)
     text = shown.to_json(orient="records", double_precision=15, force_ascii=False)
     rows: list[dict[str, Any]] = json.loads(text)
     return rows
+
+
+def _shortened(figure: float) -> float:
+    """The figure without the noise of its last bits."""
+    return float(f"{figure:.{DIGITS}g}")
 
 
 def joined(answers: Sequence[Answer]) -> Answer:

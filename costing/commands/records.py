@@ -20,7 +20,8 @@ from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
-from costing.commands.source import Source, cautions_of, write_sheets
+from costing.commands.source import Source, write_sheets
+from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
@@ -46,8 +47,6 @@ from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.pages.run_log import logged, read_log
-
-STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 
 
 def demo_folder() -> Path:

@@ -20,7 +20,7 @@ from costing.decisions.changes.distributions import draw, uncertain_figures
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
-from costing.decisions.prices.price_tables import release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.errors import errors_in
 from costing.inputs.schema import sheets
 from costing.model import Runs
@@ -47,7 +47,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         )
     found = forecast(runs.estate, draws, seed, progress=progress)
     shares = shares_by_cuvee(found, "economic")
-    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    prices = runs.once(priced_releases)
     tables = {
         "costs_drawn": costs_drawn(found),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),

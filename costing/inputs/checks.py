@@ -16,11 +16,13 @@ from costing.errors import CAUTION, FIRST_PLACES, Finding
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
+from costing.inputs.cuvee_bounds import BOUND_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.limit_checks import LIMIT_CHECKS
 from costing.inputs.loan_checks import LOAN_CHECKS
 from costing.inputs.name_checks import known_names, names_alike, unknown_names
+from costing.inputs.offer_checks import OFFER_CHECKS
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -223,5 +225,7 @@ CHECKS: tuple[Check, ...] = (
     *CELLAR_CHECKS,
     *RELEASE_CHECKS,
     *LIMIT_CHECKS,
+    *BOUND_CHECKS,
+    *OFFER_CHECKS,
     *LOAN_CHECKS,
 )

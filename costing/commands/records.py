@@ -36,6 +36,8 @@ from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
+from costing.decisions.prices.margins import margins
+from costing.decisions.prices.prices import prices
 from costing.errors import Finding, InputError, errors_in
 from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
@@ -114,7 +116,8 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
         runs.on(basis)
     told = [run_check(runs, cautions)]
     told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
-    told += [runs.once(one) for one in (plan_answer, cash, ageing, vats, trials, recipes, scenarios, why)]
+    told += [runs.once(one) for one in (plan_answer, prices, margins, cash, ageing, vats, trials)]
+    told += [runs.once(one) for one in (recipes, scenarios, why)]
     filled = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *told]
 

@@ -17,6 +17,7 @@ from costing.answers.answer import Answer
 from costing.decisions.cash.cash import cash
 from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
+from costing.decisions.prices.prices import prices
 from costing.errors import Finding
 from costing.model import Runs
 
@@ -34,6 +35,10 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     doing = plan.main
     if "bottles_now" in doing:
         tables["front_do"] = doing.loc[doing["bottles_now"] > 0, ["lot", "do", "money_now", "reason"]].head(MOST_LINES)
+    priced = runs.once(prices).main
+    if "short_of_target" in priced:
+        short = priced[priced["short_of_target"] > 0]
+        tables["front_prices"] = short[["release", "do", "channel", "short_of_target"]].head(MOST_LINES)
     wine = runs.once(vats).main
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)

@@ -34,9 +34,8 @@ from costing.decisions.plan.views import plan_answer
 from costing.errors import Finding, InputError, errors_in
 from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
-from costing.inputs.load import load
 from costing.inputs.raw import RawTable
-from costing.model import Runs
+from costing.model import Runs, loaded
 from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.blank.blank import blank_workbook
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
@@ -132,7 +131,7 @@ def follow(options: argparse.Namespace) -> int:
     """Refresh the result sheets of the workbook that is open now."""
 
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
-        runs = Runs(load(raw))
+        runs = Runs(loaded(raw))
         answers = answers_of_run(runs, cautions_of(runs))
         return iter(result_sheets(answers, links=True))
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 import costing
 from costing.answers import catalogue
+from costing.decisions.cellar.recipes import recipe_findings
 from costing.decisions.changes.distributions import uncertain_figures
 from costing.decisions.changes.scenarios import scenario_changes
 from costing.decisions.closing.closed_years import closed_year_cautions
@@ -24,8 +25,8 @@ from costing.house import House
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
-from costing.inputs.load import load, read_csv_folder
-from costing.model import Runs
+from costing.inputs.load import read_csv_folder
+from costing.model import Runs, loaded
 from costing.results.amounts_charged import silent_rows
 from costing.results.place_rules import place_cautions
 from costing.results.results import Results
@@ -57,7 +58,7 @@ class Source:
         self.package: Package = open_source(self.path)
         tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
-        self.house = House(load(tables), name_as_text(self.path.name))
+        self.house = House(loaded(tables), name_as_text(self.path.name))
 
     @property
     def estate(self) -> Estate:
@@ -82,15 +83,19 @@ class Source:
 def cautions_of(runs: Runs) -> list[Finding]:
     """Everything doubtful about an estate. InputError with what is wrong in its channels.
 
-    A scenario or an uncertain figure that names nothing stops its own command only, and is a caution here; one whose
-    sheet holds no rows yet is left to its own command.
+    A scenario, an uncertain figure or a recipe that makes no sense stops its own command only, and is a caution here;
+    one whose sheet holds no rows yet is left to its own command.
     """
-    estate, book = runs.estate, runs.book
-    wrong = price_findings(estate)
-    if wrong:
-        raise InputError([*estate.cautions, *wrong])
-    unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2]])
+    estate, wrong = runs.estate, price_findings(runs.estate)
+    unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2], *recipe_findings(estate)])
     unused = [replace(one, severity=DOUBTFUL) for one in unused]
+    try:
+        runs.chain  # noqa: B018, followed here, so that what is wrong with it is told with the rest
+    except InputError as impossible:
+        raise InputError([*impossible.findings, *wrong, *unused]) from impossible
+    if wrong:
+        raise InputError([*estate.cautions, *wrong, *unused])
+    book = runs.book
     return [
         *estate.cautions,
         *book.cautions,

@@ -19,7 +19,7 @@ from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
-from costing.commands.source import Source, cautions_of, write_sheets
+from costing.commands.source import Source, cautions_of, day_given, write_sheets
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
@@ -142,22 +142,25 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date, again=options.again)
+    on = day_given(options.date, source.estate)
+    findings = closing_findings(source.estate, on, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
+    frozen = close_year(source.estate, on, source.estate.settings.accounts_approved_on)
     print_findings(findings)
     tables = with_closing(source.estate, frozen)
-    tell(text_answer(carried_on(source.runs, frozen, options.date)))
+    tell(text_answer(carried_on(source.runs, frozen, on)))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 
 
 def open_next(options: argparse.Namespace) -> int:
     """Write the next workbook from a closed year."""
-    following = open_year(Source(options.path).estate, options.date)
-    said = f"Opened from {name_as_text(options.path.name)}, closed on {options.date}."
+    estate = Source(options.path).estate
+    on = day_given(options.date, estate)
+    following = open_year(estate, on)
+    said = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
     blank_workbook(options.new_path, tables_from_estate(following), note=said)
     lots = len(following["opening_stock"])
-    tell(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
+    tell(f"{options.new_path} opens with {lots} lots as closed on {on}. {options.path} is unchanged.")
     return 0

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -19,10 +20,12 @@ from costing.decisions.changes.scenarios import scenario_changes
 from costing.decisions.closing.closed_years import closed_year_cautions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.errors import CAUTION as DOUBTFUL
-from costing.errors import Finding, InputError, errors_in
+from costing.errors import CostingError, Finding, InputError, errors_in
 from costing.files import name_as_text
 from costing.house import House
 from costing.inputs.basis import Basis
+from costing.inputs.cells import tidy
+from costing.inputs.columns import read_date
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import read_csv_folder
@@ -47,6 +50,21 @@ OWNED_SHEETS = (
 
 
 LISTED = 20
+_FIRST = ("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "pools")
+NOTHING_YET = (
+    "holds no lot yet, and no other sheet fills one: there is nothing to cost.",
+    "Begin with what lies in the cellar: its lots on Opening stock and their cost on Opening costs; or with a harvest:"
+    " Deliveries and Pressings. Then 'Valuation date' on Settings.",
+)
+
+
+def day_given(text: str, estate: Estate) -> date:
+    """Date of an option, written as dates on Settings are. CostingError says the other reading."""
+    day, fault = read_date(tidy(text), estate.settings.date_style)
+    if day is None:
+        msg = f"--date '{text}' {fault} Write it with the {estate.settings.date_style}, or as 2025-12-31."
+        raise CostingError(msg)
+    return day
 
 
 class Source:
@@ -59,6 +77,8 @@ class Source:
         tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
         self.house = House(loaded(tables), name_as_text(self.path.name))
+        if not any(len(self.estate[name]) for name in _FIRST):
+            raise InputError([Finding("Opening stock", "", *NOTHING_YET)])
 
     @property
     def estate(self) -> Estate:

@@ -10,7 +10,6 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -70,15 +69,6 @@ def option(name: str, **settings: Any) -> Option:
     return Option(name, settings)
 
 
-def day(text: str) -> date:
-    """A day of the calendar."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError as fault:
-        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
-        raise argparse.ArgumentTypeError(msg) from fault
-
-
 def name(text: str) -> str:
     """A name as it is read on a sheet: accents composed, no invisible marks."""
     from costing.inputs.cells import tidy
@@ -110,7 +100,9 @@ WRITING = (
         help="empty the stored values of your own formulas that depend on results, until they are recalculated",
     ),
 )
-CLOSING_DATE = option("--date", required=True, type=day, metavar="YYYY-MM-DD", help="closing date")
+CLOSING_DATE = option(
+    "--date", required=True, metavar="DATE", help="closing date, written as on Settings or as 2025-12-31"
+)
 
 
 def _records(verb: str) -> Callable[[Options], int]:

@@ -176,14 +176,15 @@ def _shown(day: int) -> str:
 
 def _exchanged(drawn: int, filled: int) -> str:
     """Sentence for a draw before its lot is filled, where a day taken for a month explains it."""
+    said = []
     for day, least, most in ((drawn, filled, None), (filled, None, drawn)):
         read = date.fromisoformat(_shown(day))
         if read.day <= MONTHS and read.day != read.month:
             other = read.replace(month=read.day, day=read.month)
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):
-                return f" {read} may be {other}, with day and month exchanged: that would fit."
-    return ""
+                said.append(f"{read} may be {other}")
+    return f" {' or '.join(said)}, with day and month exchanged: that would fit." if said else ""
 
 
 def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:

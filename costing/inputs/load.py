@@ -26,7 +26,7 @@ from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
-from costing.inputs.headers import Heading, closest, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, factors, read_headers, sheet_name, sheet_title
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
@@ -295,9 +295,9 @@ def _read_column(
         values, faults = columns.percentages(cells, styles.number_style, fractions)
         return values, faults + columns.outside(column, values * 100.0)
     if column.type == "integer":
-        values, faults = columns.integers(cells, styles.number_style)
+        values, faults = columns.integers(cells, styles.number_style, factors(column))
     else:
-        values, faults = columns.numbers(cells, styles.number_style, factor)
+        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column))
     return values, faults + columns.outside(column, values)
 
 

@@ -29,6 +29,7 @@ from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import Styles, read_settings
 
+_PERCENT = {"%": 1.0}
 _NUMBERS = ("number", "integer", "percent")
 
 
@@ -109,7 +110,9 @@ def _typed(values: pd.Series[Any], column: Column, styles: Styles) -> list[Any]:
         read = [None if np.isnat(day) else day.astype("datetime64[D]").item() for day in days]
     elif column.type in _NUMBERS:
         # Whatever the column's type, percent points and litres or hectolitres stay as they are in the file.
-        numbers, faults = columns.numbers(cells, styles.number_style, percent=column.type == "percent")
+        numbers, faults = columns.numbers(
+            cells, styles.number_style, units=_PERCENT if column.type == "percent" else {}
+        )
         read = [None if np.isnan(number) else float(number) for number in numbers]
     else:
         return _texts(values)

@@ -132,6 +132,19 @@ class House:
 
         return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
+    def cash(self, months_ahead: int = 24) -> Answer:
+        """Cash month by month, what is owed and owing, and what the stock will bear of debt."""
+        from costing.decisions.cash.budget import MONTHS_AHEAD
+        from costing.decisions.cash.cash import cash
+
+        return self.runs.once(cash) if months_ahead == MONTHS_AHEAD else cash(self.runs, months_ahead)
+
+    def tirage(self) -> Answer:
+        """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""
+        from costing.decisions.filling.spring_tirage import tirage
+
+        return self.runs.once(tirage)
+
     def futures(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
         """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
         from costing.decisions.changes.futures import futures

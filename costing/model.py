@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.shares import shares_of
-from costing.engine.solve import solve
+from costing.engine.solve import Posted, solve
 from costing.errors import ERROR, Finding, InputError
 from costing.graph.arrays import STAGES, Flow, number_lots
 from costing.graph.balance import empty_below
@@ -106,7 +106,7 @@ def run(
         survivors_bear=basis.abnormal_loss == "survivors",
         allow_gains=basis.abnormal_gains,
     )
-    posted, present, columns = _posted(chain, charges, basis)
+    posted, columns = _posted(chain, charges, basis)
     growth, index_at_end = np.ones(len(states)), None
     accrues = accrues_in(basis)
     if charges.curve is not None:
@@ -114,7 +114,7 @@ def run(
         index_at_end = charges.curve.growth(np.int64(first), states.end)
         growth = np.where(accrues[states.stage], charges.curve.growth(states.start, states.end), 1.0)
     solution = solve(
-        shares.matrix, posted, present, growth, index_at_end, bool(accrues.all()), states.stage, len(STAGES)
+        shares.matrix, posted, len(columns), growth, index_at_end, states.stage, accrues_everywhere=bool(accrues.all())
     )
     pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
     pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
@@ -129,23 +129,26 @@ def run(
     return results
 
 
-def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[np.ndarray, np.ndarray, list[tuple[int, int]]]:
-    """D [states, columns], D̃ [states], and the (stage, element) of each column."""
-    states, postings = chain.states, charges.postings
+def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[Posted, list[tuple[int, int]]]:
+    """Everything that enters the wine, and the (stage, element) of each column."""
+    stages, postings = chain.states.stage, charges.postings
     n_elements = len(charges.elements)
     accrued = [part for part in charges.accrued if not part.expensed]
-    code = postings.stage * n_elements + postings.element
-    timed = [states.stage[part.states] * n_elements + part.charge.element for part in accrued]
-    used = np.unique(np.concatenate([code, *timed]))
-    n, width = len(states), max(len(used), 1)
-    cell = np.searchsorted(used, code) * n + postings.state  # column by column, as the solver reads it
-    posted = np.asarray(np.bincount(cell, postings.amount, n * width), dtype=np.float64)
-    worth = worth_at_end(postings, chain, basis, charges.curve)
-    present = np.asarray(np.bincount(postings.state, worth, n), dtype=np.float64)
-    for part, codes in zip(accrued, timed, strict=True):
-        posted[np.searchsorted(used, codes) * n + part.states] += part.amount  # each state once per charge
-        present[part.states] += part.worth
-    return posted.reshape(width, n).T, present, [divmod(int(one), n_elements) for one in used]
+    code = np.concatenate(
+        [
+            postings.stage * n_elements + postings.element,
+            *(stages[part.states] * n_elements + part.charge.element for part in accrued),
+        ]
+    )
+    is_used = np.bincount(code, minlength=1) > 0
+    used = np.flatnonzero(is_used)
+    posted = Posted(
+        np.concatenate([postings.state, *(part.states for part in accrued)]),
+        (np.cumsum(is_used) - 1)[code],
+        np.concatenate([postings.amount, *(part.amount for part in accrued)]),
+        np.concatenate([worth_at_end(postings, chain, basis, charges.curve), *(part.worth for part in accrued)]),
+    )
+    return posted, [divmod(int(one), n_elements) for one in used]
 
 
 class Runs:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.accounts.pledges import pledged_to
 from costing.answers.answer import Answer
 from costing.graph.arrays import Flow
 from costing.model import Runs
@@ -87,6 +88,7 @@ def _lots(runs: Runs) -> pd.DataFrame:
             "economic_per_unit": economic["value_per_unit"].round(4),
             "market_per_unit": book["market_per_unit"],
             "write_down": book["write_down"].round(2).where(book["market_per_unit"].notna()),
+            "pledged_to": pledged_to(runs.estate, book, runs.today),
             "coverage": book["lot"].map(_coverage_by_lot(runs.economic)),
         }
     )

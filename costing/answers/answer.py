@@ -94,6 +94,7 @@ class Answer:
                 NUMBER_FORMATS[catalogue.column(series[-1]).kind],
                 (first, count),
                 self.messages.get(f"{plan.table} {panel}".strip(), ""),
+                plan.sheet,
             )
 
     def filled(self, text: str, **more: str) -> str:

@@ -65,7 +65,7 @@ class SheetPlan:
 @dataclass(frozen=True, slots=True)
 class ChartPlan:
     """A chart of a table: kind, title, category column, series (columns or families), titles of its axes, the column
-    that gives each of its values a chart ("": one chart of all rows).
+    that gives each of its values a chart ("": one chart of all rows), the sheet that it stands on.
     """
 
     table: str
@@ -76,6 +76,7 @@ class ChartPlan:
     series: tuple[str, ...]
     category_title: str
     value_title: str
+    sheet: str
 
 
 def _rows(name: str) -> list[dict[str, str]]:
@@ -155,6 +156,7 @@ def charts() -> tuple[ChartPlan, ...]:
             tuple(row["series"].split()),
             row["category_title"],
             row["value_title"],
+            row["sheet"] or table(row["table"]).sheet,
         )
         for row in _rows("charts")
     )

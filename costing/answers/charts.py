@@ -26,7 +26,8 @@ class Chart:
     kind: one of `KINDS`; table: name of the result table; category: its column along the category axis
     (of numbers or dates for `scatter`); series: its columns that are drawn, for `waterfall` the invisible
     base first. category_title, value_title: words on the axes, with units; number_format: of the value
-    axis; rows: first row and number of rows that it draws (None: all); message: what it shows, with its figure.
+    axis; rows: first row and number of rows that it draws (None: all); message: what it shows, with its figure;
+    sheet: on which it stands.
     """
 
     kind: str
@@ -39,6 +40,7 @@ class Chart:
     number_format: str = "#,##0.00"
     rows: tuple[int, int] | None = None
     message: str = ""
+    sheet: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a description that nobody could draw."""

@@ -165,7 +165,7 @@ _QUESTIONS = (
         lambda house, options: (house.futures if options.futures else house.plan)(
             options.without, _own_plan(options.own)
         ),
-        ("release_plan", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
+        ("release_plan", "quarter_by_channel", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
         (
             option(
                 "--without",
@@ -188,6 +188,21 @@ _QUESTIONS = (
             ),
         ),
         "costing plan estate.xlsx --without places",
+    ),
+    Question(
+        "cash",
+        "say how much cash there is month by month, what is owed and owing, and what the bank lends on the stock",
+        lambda house, options: house.cash(options.months),
+        ("cash_by_month", "worst_month", "loans_now"),
+        (option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),),
+        "costing cash estate.xlsx --months 36",
+    ),
+    Question(
+        "tirage",
+        "say how many bottles of each cuvée to fill this spring, and how much wine to keep",
+        lambda house, _: house.tirage(),
+        ("tirage_advice", "reserve_levels", "lees_by_tirage_year"),
+        example="costing tirage estate.xlsx --write",
     ),
     Question(
         "ageing",
@@ -298,7 +313,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:5]),
+    *(question.command() for question in _QUESTIONS[:7]),
     Command(
         "price",
         "give floor, cost, target and list price of every release to sell, by channel",
@@ -343,7 +358,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[5:]),
+    *(question.command() for question in _QUESTIONS[7:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

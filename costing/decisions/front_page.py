@@ -14,6 +14,7 @@ from costing.accounts.costs import costs
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer
+from costing.decisions.cash.cash import cash
 from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
 from costing.errors import Finding
@@ -36,6 +37,7 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     wine = runs.once(vats).main
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
+    tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
         [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
         columns=["sheet_link", "question"],
@@ -60,3 +62,15 @@ def _costs(runs: Runs) -> pd.DataFrame:
     keys = zip(latest["cuvee_format"], latest["disgorged"].dt.year - 1, strict=True)
     earlier = pd.Series([cost.get(key, float("nan")) for key in keys], index=latest.index, dtype=float)
     return latest.assign(change_on_last_year=latest["economic_per_75cl"] - earlier)
+
+
+def _cash(runs: Runs) -> pd.DataFrame:
+    """The month with the least money, what is owed and owing, and the debt after it."""
+    answer = runs.once(cash)
+    by_month, owed, day = answer["cash_by_month"], answer["owed_and_owing"]["amount"], answer.facts["day"]
+    worst = by_month.set_index("cash_month").loc[answer.facts["worst"]]
+    lines = [("In the bank in the worst month", worst["cash_balance"], answer.facts["worst"])]
+    if "cash_headroom" in by_month:
+        lines.append(("Headroom on lines then", worst["cash_headroom"], answer.facts["worst"]))
+    lines += [("Owed by customers", owed[owed > 0].sum(), day), ("Incurred and unpaid", -owed[owed < 0].sum(), day)]
+    return pd.DataFrame(lines, columns=["front_line", "amount", "when_month"])

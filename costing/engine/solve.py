@@ -2,47 +2,76 @@
 
     C = D + S·C                      cost of every state at the end of its interval, by column
     V = diag(g)·S·V + D̃              the same with capital; g = B(end)/B(start), D̃ = Σ a·B(end)/B(paid)
-    capital[j] = V[j] − (S·V)[j] − Σ a     a posting like any other, in its own column
+    capital = (g − 1)·S·V + D̃ − Σ a  = V − S·V − Σ a: a posting like any other, in its own column
 
-S is strictly lower triangular in time order, so `I − S` needs no pivoting and no fill. Where capital accrues
-in every state, V/B(end) obeys the plain equation with each posting at its present value, and one factor
-serves both. Day counts and growth: `costing.engine.carrying`.
+S is strictly lower triangular in time order, so one sweep over its rows solves any of these
+(`costing.engine.sweep`), and one over its transpose, backwards, says what weighs in a state. Where capital accrues in
+every state, V/B(end) obeys the plain equation with each posting at its present value. Day counts and growth:
+`costing.engine.carrying`; how costs are kept: `costing.engine.cost_columns`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_matrix, csr_matrix, diags_array, eye_array
-from scipy.sparse.linalg import splu
+from scipy.sparse import csr_matrix
+
+from costing.engine.cost_columns import CostColumns, cost_columns
+from costing.engine.sweep import swept
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 
 class Triangular:
-    """`I − S`, ready to solve forward (what everything cost) and backward (what weighs in one state)."""
+    """`I − S`, to solve forward (what everything cost) and backward (what weighs in one state).
 
-    def __init__(self, matrix: csr_matrix) -> None:
-        n = matrix.shape[0]
-        self._factor = splu(
-            csc_matrix(eye_array(n) - matrix),
-            permc_spec="NATURAL",
-            diag_pivot_thresh=0.0,
-            relax=1,
-            panel_size=1,  # columns of one or two entries: wider panels only cost time
-            options={"SymmetricMode": True, "Equil": False},
-        )
+    matrix: S [states, states]; growth: of each state, to solve with diag(growth)·S instead (None: 1).
+    """
+
+    def __init__(self, matrix: csr_matrix, growth: Floats | None = None) -> None:
+        if growth is not None:
+            data = matrix.data * np.repeat(growth, np.diff(matrix.indptr))
+            matrix = csr_matrix((data, matrix.indices, matrix.indptr), shape=matrix.shape)
+        self._matrix = matrix
 
     def forward(self, posted: Floats) -> Floats:
         """C of `C = posted + S·C`; posted [states] or [states, columns]."""
-        return np.asarray(self._factor.solve(posted))
+        return _solved(self._matrix, posted)
 
     def backward(self, weight: Floats) -> Floats:
-        """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states."""
-        return np.asarray(self._factor.solve(weight, "T"))  # type: ignore[call-overload]  # stubs lack the mode
+        """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states; [states] or
+        [states, sets].
+        """
+        return _solved(self._backwards, weight[::-1])[::-1]
+
+    @cached_property
+    def _backwards(self) -> csr_matrix:
+        """Sᵀ with the last state first: strictly lower triangular again."""
+        by_source = self._matrix.tocsc()
+        n, entries = self._matrix.shape[0], self._matrix.nnz
+        return csr_matrix(
+            (by_source.data[::-1], n - 1 - by_source.indices[::-1], entries - by_source.indptr[::-1]), shape=(n, n)
+        )
+
+
+def _solved(matrix: csr_matrix, given: Floats) -> Floats:
+    table = np.array(given, dtype=np.float64, order="C", ndmin=2)
+    table = table.reshape(len(given), -1)
+    return swept(matrix, table).reshape(np.shape(given))
+
+
+@dataclass(frozen=True)
+class Posted:
+    """Postings as the equation takes them: state, column, amount, and worth at the end of the state's interval."""
+
+    state: Ints
+    column: Ints
+    amount: Floats
+    worth: Floats
 
 
 @dataclass(frozen=True)
@@ -52,10 +81,10 @@ class Solution:
     cost [states, columns]: at the end of the interval, the columns of D and then one of capital for each of
     capital_stages; capital [states]: charged in the interval; worth [states]: V, the total with capital;
     arrived [states]: S·V, the worth with which the interval began; growth [states]; plain, grown: the two
-    factors.
+    equations.
     """
 
-    cost: Floats
+    cost: CostColumns
     capital_stages: Ints
     capital: Floats
     worth: Floats
@@ -67,39 +96,47 @@ class Solution:
 
 def solve(
     matrix: csr_matrix,
-    posted: Floats,
-    present: Floats,
+    posted: Posted,
+    n_columns: int,
     growth: Floats,
     index_at_end: Floats | None,
-    accrues_everywhere: bool,
     capital_stage: Ints,
-    n_stages: int,
+    *,
+    accrues_everywhere: bool,
 ) -> Solution:
     """Solve forward.
 
-    matrix: S [states, states]; posted: D [states, columns], plain; present: D̃ [states], at the end of the
-    interval; growth: g [states]; index_at_end: B(end) [states], None where no capital is charged;
-    accrues_everywhere: capital accrues in every state at one index; capital_stage: stage in which capital
-    charged in a state is booked.
+    matrix: S [states, states]; posted: D and D̃, in n_columns; growth: g [states]; index_at_end: B(end) [states], None
+    where no capital is charged; capital_stage: stage in which capital charged in a state is booked [states];
+    accrues_everywhere: capital accrues in every state at one index.
     """
     plain = Triangular(matrix)
-    total = posted.sum(axis=1)
+    n = matrix.shape[0]
     if index_at_end is None:
-        cost = plain.forward(posted)
-        worth = cost.sum(axis=1)
-        none = np.zeros(0, dtype=np.int64)
-        return Solution(cost, none, np.zeros(len(total)), worth, matrix @ worth, growth, plain, plain)
+        cost = cost_columns(matrix, posted.state, posted.column, posted.amount, n_columns)
+        worth, none = cost.total, np.zeros(0, dtype=np.int64)
+        return Solution(cost, none, np.zeros(n), worth, matrix @ worth, growth, plain, plain)
+    present = _by_state(posted.state, posted.worth, n)
     if accrues_everywhere:
         grown = plain
         worth = plain.forward(present / index_at_end) * index_at_end
     else:
-        grown = Triangular(csr_matrix(diags_array(growth) @ matrix))
+        grown = Triangular(matrix, growth)
         worth = grown.forward(present)
     arrived = matrix @ worth
-    capital = worth - arrived - total
-    used = np.flatnonzero(np.bincount(capital_stage[capital != 0.0], minlength=n_stages))
-    both = np.zeros((len(total), posted.shape[1] + len(used)), order="F")
-    both[:, : posted.shape[1]] = posted
-    for column, stage in enumerate(used, posted.shape[1]):
-        both[:, column] = np.where(capital_stage == stage, capital, 0.0)
-    return Solution(plain.forward(both), used, capital, worth, arrived, growth, plain, grown)
+    # not V − S·V − Σ a, which leaves its rounding where nothing was charged
+    capital = (growth - 1.0) * arrived + _by_state(posted.state, posted.worth - posted.amount, n)
+    charged = np.flatnonzero(capital)
+    used, column = np.unique(capital_stage[charged], return_inverse=True)
+    cost = cost_columns(
+        matrix,
+        np.concatenate([posted.state, charged]),
+        np.concatenate([posted.column, n_columns + column]),
+        np.concatenate([posted.amount, capital[charged]]),
+        n_columns + len(used),
+    )
+    return Solution(cost, used, capital, worth, arrived, growth, plain, grown)
+
+
+def _by_state(state: Ints, amount: Floats, n: int) -> Floats:
+    return np.asarray(np.bincount(state, amount, n), dtype=np.float64)

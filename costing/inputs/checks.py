@@ -19,6 +19,7 @@ from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.limit_checks import LIMIT_CHECKS
+from costing.inputs.loan_checks import LOAN_CHECKS
 from costing.inputs.name_checks import known_names, names_alike, unknown_names
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
@@ -222,4 +223,5 @@ CHECKS: tuple[Check, ...] = (
     *CELLAR_CHECKS,
     *RELEASE_CHECKS,
     *LIMIT_CHECKS,
+    *LOAN_CHECKS,
 )

@@ -22,9 +22,11 @@ def read_csv_files(folder: Path) -> list[RawTable]:
     """Files of the folder that name a sheet or nearly do, in order of name."""
     tables = []
     for path in sorted(folder.iterdir(), key=lambda file: file.name):
-        if path.suffix.casefold() != ".csv" or not path.is_file():
+        if path.suffix.casefold() != ".csv" or path.is_dir():
             continue
         name, rule, remedy = sheet_name(path.stem)
+        if name and not path.is_file():
+            rule, remedy = "is a pipe, a device or a broken link, no file.", "Put the CSV file itself in its place."
         if name and not rule:
             tables.append(_read_file(path, sheet_title(path.stem)))
         elif rule:

@@ -55,6 +55,8 @@ class Settings(BaseModel):
     plan_safety_percent: float = Field(10.0, ge=0, le=90)
     service_method: str = "reciprocal"
     price_step: float = Field(0.05, ge=0.0001, le=1000)
+    bank_balance: float | None = Field(None, ge=-1e12, le=1e12)
+    cash_to_keep: float = Field(0.0, ge=0, le=1e12)
 
 
 @dataclass(frozen=True)

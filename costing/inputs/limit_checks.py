@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import numpy as np
-import pandas as pd
 
 from costing.errors import Finding
 from costing.inputs.estate import Estate
@@ -16,12 +15,21 @@ _PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
 
 
 def limits_say_how_much(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies without bottles, and other limits without a most."""
-    promised = (estate["limits"]["what"] == "supply").to_numpy()
-    rule, remedy = "no bottles: nothing is promised.", "Enter the bottles a year under At least."
-    yield from each(estate, "limits", promised & ~filled(estate, "limits", "least"), "least", rule, remedy)
+    """Yield supplies and tirages without a bound or with a least above the most, and other limits without a most."""
+    table = estate["limits"]
+    what = table["what"]
+    promised, filling = (what == "supply").to_numpy(), (what == "tirage").to_numpy()
+    open_end = ~filled(estate, "limits", "most")
+    blank = open_end & ~filled(estate, "limits", "least")
+    rule, remedy = "no bottles: nothing is promised.", "Enter bottles a year under At least, or under At most."
+    yield from each(estate, "limits", promised & blank, "least", rule, remedy)
     rule, remedy = "no limit: nothing is limited.", "Enter it under At most."
-    yield from each(estate, "limits", ~promised & ~filled(estate, "limits", "most"), "most", rule, remedy)
+    yield from each(estate, "limits", ~promised & ~filling & open_end, "most", rule, remedy)
+    rule, remedy = "no bound: nothing is limited.", "Enter the bottles of a spring under At least or At most."
+    yield from each(estate, "limits", filling & blank, "most", rule, remedy)
+    crossed = (promised | filling) & (table["least"] > table["most"]).to_numpy()
+    rule, remedy = "is above At most of the same row: no year can keep both.", "Lower it, or raise At most."
+    yield from each(estate, "limits", crossed, "least", rule, remedy)
 
 
 def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
@@ -40,15 +48,22 @@ def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
 
 
 def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
-    """Yield promised supplies of a cuvée that no price by age speaks of."""
+    """Yield supplies and bounds of a tirage of no cuvée or of one that no price by age speaks of, and supplies of a
+    channel that sells nothing.
+    """
     table, prices = estate["limits"], estate["price_by_age"]
     priced = set(prices["cuvee"].dropna().astype(str))
     promised = (table["what"] == "supply").to_numpy()
-    blank = promised & table["cuvee"].isna().to_numpy()
-    yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what is promised?", "Enter the cuvée.")
-    for row in np.flatnonzero(promised & ~blank).tolist():
-        if pd.notna(name := table["cuvee"].iloc[row]) and str(name) not in priced:
-            rule, remedy = "has no price by age: its supply can't be planned.", "Enter its prices on Price by age."
+    of_cuvee = promised | (table["what"] == "tirage").to_numpy()
+    of_channel = promised & table["channel"].notna().to_numpy()
+    sold_by = set(estate["channels"].loc[estate["channels"]["way_out"].fillna("sale") == "sale", "channel"])
+    idle = of_channel & ~table["channel"].isin(sold_by).to_numpy()
+    yield from each(estate, "limits", idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'.")
+    blank = of_cuvee & table["cuvee"].isna().to_numpy() & ~of_channel
+    yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée.")
+    for row in np.flatnonzero(of_cuvee & table["cuvee"].notna().to_numpy()).tolist():
+        if str(table["cuvee"].iloc[row]) not in priced:
+            rule, remedy = "has no price by age: it can't be planned.", "Enter its prices on Price by age."
             yield from each(estate, "limits", [row], "cuvee", rule, remedy)
 
 

@@ -120,7 +120,8 @@ def build_up(results: Results) -> pd.DataFrame:
     amounts, _ = rounded_rows(cost, 2)
     per_bottle, _ = rounded_rows(cost / np.where(bottles > 0, bottles, 1.0)[:, np.newaxis], PER_BOTTLE_DECIMALS)
     labels = lot_labels(results.estate, chain)
-    line, column = np.nonzero((np.abs(cost) > 0) & (bottles > 0)[:, np.newaxis])
+    says = (amounts != 0) | (per_bottle != 0)  # a line of 0.00 adds nothing to what is printed
+    line, column = np.nonzero(says & (bottles > 0)[:, np.newaxis])
     stage = results.columns.get_level_values("stage").to_numpy(dtype=object)[column]
     frame = pd.DataFrame(
         {

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_matrix, diags_array
+from scipy.sparse import csr_matrix
 
 from costing.engine.solve import Triangular
 from costing.graph.arrays import Floats, Ints
@@ -47,7 +47,7 @@ class Late:
         """`arrived` by groups of columns [states, groups]; group: of each late posting; capital_group: of
         the capital charged in each state.
         """
-        posted = np.zeros((len(self.worth), n_groups), order="F")
+        posted = np.zeros((len(self.worth), n_groups))
         np.add.at(posted, (self.postings.state - self.first, group), self.postings.amount)
         np.add.at(posted, (np.arange(len(self.worth)), capital_group), self.capital)
         used = np.flatnonzero(np.abs(posted).sum(axis=0) > 0)
@@ -82,7 +82,7 @@ def late_costs(results: Results, day: int) -> Late | None:
     grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
     posted = np.bincount(at, np.where(inside[at], grown, postings.amount), last - first).astype(np.float64)
     growth = np.where(inside, curve.growth(states.start[window], states.end[window]), 1.0)
-    worth = Triangular(csr_matrix(diags_array(growth) @ matrix)).forward(posted)
+    worth = Triangular(matrix, growth).forward(posted)
     arrived = np.asarray(matrix @ worth)
     capital = np.where(inside, worth - arrived - amount, 0.0)
     return Late(first, postings, matrix, worth, arrived, amount, capital)
@@ -96,7 +96,7 @@ def spread(results: Results, which: Ints, day: int) -> tuple[int, Floats, Floats
     first = int(postings.state.min())
     window = slice(first, int(np.searchsorted(states.start, day, side="right")))
     matrix = csr_matrix(results.shares.matrix[window, window])
-    posted = np.zeros((matrix.shape[0], len(which)), order="F")
+    posted = np.zeros((matrix.shape[0], len(which)))
     at = (postings.state - first, np.arange(len(which)))
     posted[at] = postings.amount
     nominal = Triangular(matrix).forward(posted)
@@ -105,5 +105,4 @@ def spread(results: Results, which: Ints, day: int) -> tuple[int, Floats, Floats
     inside = accrues_in(results.basis)[states.stage[window]]
     grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
     posted[at] = np.where(inside[at[0]], grown, postings.amount)
-    factor = csr_matrix(diags_array(results.solution.growth[window]) @ matrix)
-    return first, nominal, Triangular(factor).forward(posted)
+    return first, nominal, Triangular(matrix, results.solution.growth[window]).forward(posted)

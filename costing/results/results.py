@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.engine.cost_columns import CostColumns
 from costing.engine.shares import LOST, Shares
 from costing.engine.solve import Solution
 from costing.errors import Finding, IdentityError
@@ -44,14 +45,14 @@ class Results:
     cautions: tuple[Finding, ...]
 
     @property
-    def cost(self) -> Floats:
+    def cost(self) -> CostColumns:
         """Cost of every state at the end of its interval [states, columns], capital included."""
         return self.solution.cost
 
     @cached_property
     def total(self) -> Floats:
         """Cost of every state over all columns [states]."""
-        return np.asarray(self.cost.sum(axis=1))
+        return self.cost.total
 
     @cached_property
     def final(self) -> Ints:

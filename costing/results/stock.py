@@ -240,9 +240,7 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
 
 def _arrived_by(results: Results, pairs: OpenStates, groups: Groups) -> Floats:
     """Cost with which open states began, by group [pairs, groups]."""
-    cost = np.zeros((len(results.cost), len(groups.names)))
-    for column, group in enumerate(groups.of_column):
-        cost[:, group] += results.cost[:, column]
+    cost = results.cost.grouped(groups.of_column, len(groups.names))
     distinct = np.flatnonzero(pairs.count)
     place = np.zeros(len(pairs.count), dtype=np.int64)
     place[distinct] = np.arange(len(distinct))

@@ -70,8 +70,8 @@ def press_case(tables: Tables, basis: Basis) -> dict[str, float]:
     load = before.chain.states.batch_state[0]
     return {
         "joint": load_total(before, "P1"),
-        "grapes": float(before.cost[load, grapes | capital].sum()),
-        "capital": float(before.cost[load, capital].sum()),
+        "grapes": float(before.cost[load][grapes | capital].sum()),
+        "capital": float(before.cost[load][capital].sum()),
         "first": arrived(before, Flow.PRESS_OUT, 0),
         "second": arrived(before, Flow.PRESS_OUT, 1),
         "first after premium": arrived(after, Flow.PRESS_OUT, 0),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -124,3 +125,15 @@ def test_no_folder_and_a_folder_without_sheets_are_refused_in_one_line(tmp_path)
 def test_the_demo_estate_reads_without_a_finding():
     demo = Path(__file__).parents[2] / "demo_estate"
     assert read_estate(demo).cautions == ()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes are POSIX's")
+def test_a_pipe_in_the_place_of_a_file_is_named(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "costs.csv")
+    (tmp_path / "settings.csv").symlink_to(tmp_path / "gone.csv")
+    with pytest.raises(InputError) as wrong:
+        read_estate(tmp_path)
+    assert [(one.place, one.rule[:9]) for one in wrong.value.findings if one.rule.startswith("is a pipe")] == [
+        ("costs.csv", "is a pipe"),
+        ("settings.csv", "is a pipe"),
+    ]

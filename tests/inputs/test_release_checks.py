@@ -120,6 +120,13 @@ def test_percentages_typed_as_fractions_are_cautions(table: str, column: str, ty
     assert found == ([(f"{title}!B2", rule, CAUTION)] if doubted else [])
 
 
+@pytest.mark.parametrize(("typed", "meant"), [(0.08, "8"), (0.075, "7.5")])
+def test_the_percentage_meant_is_said(typed: float, meant: str) -> None:
+    tables = {"interest_rates": pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [typed]})}
+    cautions = load(read_frames(tables), settings_required=False).cautions
+    assert [one.remedy for one in cautions if "much less than" in one.rule] == [f"Enter {meant} if {meant} % is meant."]
+
+
 def test_many_rows_alike_are_one_caution() -> None:
     """A cellar door sells one bottle after another on a day: 122,640 cautions for a million sales."""
     tables = planted({})

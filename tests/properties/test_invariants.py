@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 
-from costing.engine.solve import solve
+from costing.engine.solve import Posted, solve
 from costing.errors import IdentityError
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
@@ -64,12 +64,15 @@ def _without(results: Results, edge: int) -> Results:
     kept = np.arange(matrix.nnz) != edge
     shares = csr_matrix((matrix.data[kept], (matrix.row[kept], matrix.col[kept])), shape=matrix.shape)
     solution, n = results.solution, len(results.total)
-    before = solution.cost[:, : solution.cost.shape[1] - len(solution.capital_stages)]
+    before = solution.cost[np.arange(n)][:, : solution.cost.shape[1] - len(solution.capital_stages)]
     posted = before - results.shares.matrix @ before
     worth = solution.worth - solution.growth * solution.arrived
+    state, column = np.nonzero(posted)
+    share = worth[state] / posted.sum(axis=1)[state]
+    entries = Posted(state, column, posted[state, column], posted[state, column] * share)
     again = solve(
-        shares, posted, worth, solution.growth, None if results.basis is BOOK else np.ones(n), False,
-        results.chain.states.stage, int(results.chain.states.stage.max()) + 1,
+        shares, entries, before.shape[1], solution.growth, None if results.basis is BOOK else np.ones(n),
+        results.chain.states.stage, accrues_everywhere=False,
     )  # fmt: skip
     return replace(results, shares=replace(results.shares, matrix=shares), solution=again)
 

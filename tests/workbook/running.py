@@ -19,7 +19,7 @@ import pytest
 from tests.workbook.office import require_libreoffice
 
 SYSTEM_PYTHON = "/usr/bin/python3"
-SECONDS = 60.0
+SECONDS = 180.0
 _QUIET = """<?xml version="1.0" encoding="UTF-8"?>
 <oor:items xmlns:oor="http://openoffice.org/2001/registry">
 <item oor:path="/org.openoffice.Office.Common/Misc"><prop oor:name="FirstRun" oor:op="fuse"><value>false</value></prop>
@@ -39,7 +39,11 @@ class Hand:
         )
         self.lines: queue.Queue[str] = queue.Queue()
         threading.Thread(target=self._listen, daemon=True).start()
-        assert json.loads(self.lines.get(timeout=SECONDS)) == "ready"
+        try:
+            assert json.loads(self.lines.get(timeout=SECONDS)) == "ready"
+        except BaseException:
+            self.end()
+            raise
 
     def _listen(self) -> None:
         assert self.process.stdout

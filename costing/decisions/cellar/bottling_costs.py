@@ -39,11 +39,25 @@ from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.costs import releases
 from costing.results.results import Results
-from costing.units import STANDARD_BOTTLE_L
+from costing.units import FORMATS_L
 
 _STEP_DAYS = 30  # storage that rises in plans does so in steps of as many days, as in a run
 USUAL_TIRAGE_SUGAR_G_PER_L = 24.0
 """Sugar that a litre of the mixture is bottled with, for about 6 bar: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Filling:
+    """What filling a bottle takes: litres drawn from the lots, blending work per litre drawn, tirage per bottle."""
+
+    drawn_l: float
+    blending_per_l: float
+    tirage: float
+
+    @property
+    def work(self) -> float:
+        """Money a bottle beside its wine."""
+        return self.blending_per_l * self.drawn_l + self.tirage
 
 
 @dataclass(frozen=True)
@@ -75,12 +89,7 @@ class PerBottle:
 def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     """What a bottle of a cuvée takes from now to its release, by the rates and norms of the estate."""
     estate, book, economic, today = runs.estate, runs.book, runs.economic, runs.today
-    now = np.array([today])
-    norms = movement_norms(estate)
-    loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
-    wine_l = STANDARD_BOTTLE_L * (1.0 - _liqueur_part(estate, cuvee, today)) / (1.0 - loss[1])
-    filling = _rate(estate, "bottling", "bottle out", today) + _rate(estate, "bottling", "litre", today) * wine_l
-    goods = float(dry_goods_per_bottle(estate, ("tirage",), "bottle", now, today)[0])
+    filled = filling(estate, cuvee, "bottle", today, today)
     made = releases(economic)
     known_months = made.loc[
         (made["cuvee"] == cuvee) & (made["format"] == "bottle") & ~made["planned"], "months_on_lees"
@@ -94,9 +103,9 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     curves = {"book": book.charges.curve or RateCurve.flat(0.0), "economic": economic.charges.curve}
     known = {basis: curve or RateCurve.flat(0.0) for basis, curve in curves.items()}
     return PerBottle(
-        drawn_l=wine_l / (1.0 - loss[0]),
-        blending_per_l=_rate(estate, "blending", "litre", today),
-        tirage=filling + goods,
+        drawn_l=filled.drawn_l,
+        blending_per_l=filled.blending_per_l,
+        tirage=filled.tirage,
         release_day=day,
         growth={basis: float(curve.growth(today, day)) for basis, curve in known.items()},
         storage={basis: float(storage.value_at_end(today, day, curve)) for basis, curve in known.items()},
@@ -106,11 +115,22 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     )
 
 
-def _rate(estate: Estate, operation: str, driver: str, today: int) -> float:
+def filling(estate: Estate, cuvee: str, size: str, day: int, today: int) -> Filling:
+    """What filling a bottle of a cuvée and format takes on a day, by the rates and norms of the estate."""
+    norms = movement_norms(estate)
+    loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
+    wine_l = FORMATS_L[size] * (1.0 - _liqueur_part(estate, cuvee, today)) / (1.0 - loss[1])
     rates = estate["operation_rates"]
-    fits = (rates["operation"] == operation) & (rates["driver"] == driver)
-    rows = rates[fits & (rates["format"].isna() | (rates["format"] == "bottle"))]
-    return float(dated_rate(rows, rows["amount"].to_numpy(), np.array([today]), today)[0])
+    on = np.array([day])
+
+    def rate(operation: str, driver: str) -> float:
+        fits = (rates["operation"] == operation) & (rates["driver"] == driver)
+        rows = rates[fits & (rates["format"].isna() | (rates["format"] == size))]
+        return float(dated_rate(rows, rows["amount"].to_numpy(), on, today)[0])
+
+    work = rate("bottling", "bottle out") + rate("bottling", "litre") * wine_l
+    goods = float(dry_goods_per_bottle(estate, ("tirage",), size, on, today)[0])
+    return Filling(wine_l / (1.0 - loss[0]), rate("blending", "litre"), work + goods)
 
 
 def _liqueur_part(estate: Estate, cuvee: str, today: int) -> float:

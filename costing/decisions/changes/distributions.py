@@ -136,12 +136,19 @@ def uncertain_figures(estate: Estate) -> tuple[list[Uncertain], Floats, list[Fin
     return figures, matrix[np.ix_(kept, kept)], findings
 
 
+MOST_DEVIATION = 10.0
+"""Above it a figure of one draw in twenty is some millions of times its median: no uncertainty, a slip of units."""
+
+
 def _impossible(estate: Estate, row: int, found: Distribution) -> list[Finding]:
     first, second, third = found.parameters
     column, rule, remedy = "second_parameter", "", ""
     value = second
     if found.kind in ("normal", "lognormal") and not second > 0:
         rule, remedy = "is no standard deviation.", "Enter one above 0; a figure that is certain needs no row."
+    if found.kind == "lognormal" and second > MOST_DEVIATION:
+        rule = f"is more than {MOST_DEVIATION:g}, the most that a deviation of a logarithm may be."
+        remedy = "Enter the deviation of the logarithm: 0.1 for about 10 %."
     if found.kind == "lognormal" and not first > 0:
         column, value = "first_parameter", first
         rule, remedy = "can't be the median of a lognormal figure.", "Enter a median above 0."

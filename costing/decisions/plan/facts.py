@@ -1,7 +1,7 @@
 """What the plan is made from, as arrays: lots, dates, markets, channels and limits.
 
     S lots (on lees, finished, tirages to come), T steps between T + 1 dates, M markets (cuvée and format), C channels,
-    P places, Y springs in which wine is bottled
+    P places, Y springs in which wine is bottled, G sorts of it
 
 Conventions: a step runs from its date to the next. Money stands at the date at which it is spent or received;
 `discount` brings it to the first date. Bottles on lees are those that lie there; of what is put to disgorging `good`
@@ -82,31 +82,33 @@ class Stacks:
 class Markets:
     """takes: bottles that each market takes over each step at the full price [M, T] (inf: no limit); reference_price:
     the price that a concession is counted from [M, T]; elasticity: of its demand (NaN: it takes no more at a lower
-    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; least_share, most_share: of
-    the bottles sold in a step that a channel is promised and takes [M, C].
+    price) [M]; channel_value: net price of each channel over the ex-cellar price [M, C]; share: part of what
+    the market takes that each channel takes, each at a price of its own [M, C].
     """
 
     takes: FloatArray
     reference_price: FloatArray
     elasticity: FloatArray
     channel_value: FloatArray
-    least_share: FloatArray
-    most_share: FloatArray
+    share: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Limits:
     """places: bottles that each place holds over each step [P, T]; line: bottles that can be put to disgorging on each
-    date [T]; supply_market, supply_year, supply: bottles of a market promised in a year; credit: most debt after each
+    date [T]; supply_markets, supply_channel, supply_year: markets [R, M], channel (−1: all) and year that a supply
+    speaks of, supply, supply_most: bottles promised at the least and sold at the most [R]; credit: most debt after each
     date [T], with the debt on the first date, money that goes out and comes in apart from the plan on each date [T],
     and the yearly rate. NaN or inf: no limit.
     """
 
     places: FloatArray
     line: FloatArray
-    supply_market: IntArray
+    supply_markets: BoolArray
+    supply_channel: IntArray
     supply_year: IntArray
     supply: FloatArray
+    supply_most: FloatArray
     credit: FloatArray
     debt: float
     other_outlay: FloatArray
@@ -115,22 +117,26 @@ class Limits:
 
 @dataclass(frozen=True, eq=False)
 class Wine:
-    """Wine that tirages to come are filled from, spring by spring; what a spring leaves is there in the next.
+    """Wine that tirages to come are filled from, by sort (first pressing, second) and spring; what a spring leaves is
+    there in the next.
 
-    step: whose date each spring has [Y]; comes: litres that are there for it besides what was kept [Y]; kept: part of a
-    litre that is left from one spring to the next; storage: of a litre until the next spring, on the date of the spring
-    [Y]; bulk_price: net, of a litre sold without being bottled [Y]; bulk_most: litres that may be sold so [Y]; spring:
-    of each lot (−1: not filled from it) [S]; bottle_l: litres that a bottle of each lot takes [S].
+    step: whose date each spring has [Y]; comes: litres that are there besides what was kept [G, Y]; kept: part of a
+    litre that is left from one spring to the next; kept_least: litres that must be kept [G, Y]; storage: of a litre
+    until the next spring, on the date of the spring [Y]; bulk_price: net, of a litre sold without being bottled [G, Y];
+    bulk_most: litres that may be sold so [G, Y]; spring: of each lot (−1: not filled from it) [S]; bottle_l: litres
+    that a bottle of each lot takes [S]; most_share: of them that may be of each sort [S, G].
     """
 
     step: IntArray
     comes: FloatArray
     kept: float
+    kept_least: FloatArray
     storage: FloatArray
     bulk_price: FloatArray
     bulk_most: FloatArray
     spring: IntArray
     bottle_l: FloatArray
+    most_share: FloatArray
 
 
 @dataclass(frozen=True, eq=False)

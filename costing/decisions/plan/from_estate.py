@@ -12,7 +12,7 @@ price on any date can't be planned and are named.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,7 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.decisions.plan.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
+from costing.decisions.plan.channels import EVERY, OTHERS, bounded_channels, channel_values
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
 from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
@@ -49,14 +50,15 @@ DAYS_A_MONTH = 365.25 / 12.0
 
 @dataclass(frozen=True, eq=False)
 class PlanInputs:
-    """Facts, and what they are called: lots (name, cuvée, format, kind, bottles), markets (cuvée, format), places, and
-    the rows of Limits behind the supply promised; findings on what can't be planned.
+    """Facts, and what they are called: lots (name, cuvée, format, kind, bottles), markets (cuvée, format), places,
+    channels, and the rows of Limits behind the supply promised; findings on what can't be planned.
     """
 
     facts: Facts
     lots: pd.DataFrame
     markets: pd.DataFrame
     places: tuple[str, ...]
+    channels: tuple[str, ...]
     supply_rows: Ints
     findings: tuple[Finding, ...]
 
@@ -91,10 +93,11 @@ def plan_inputs(
     markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
     place_names = tuple(str(each) for each in locations(estate))
     limits, rows = _limits(estate, dates, markets, place_names, without)
+    named = bounded_channels(estate, without)
     stacks = Stacks(**{**vars(stacks), "market": number.astype(np.int64)})
-    sold = _markets(estate, dates, markets, stacks)
+    sold = _markets(estate, dates, markets, stacks, named)
     facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, PENALTY)
-    return PlanInputs(facts, lots, markets, place_names, rows, tuple(findings))
+    return PlanInputs(facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, tuple(findings))
 
 
 def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
@@ -143,7 +146,8 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
     left_out = frame[~known]
     findings = []
     if len(left_out):
-        rule = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
+        lots = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
+        rule = lots if len(left_out) > 1 else f"{left_out['lot'].iloc[0]} has no price at its age: not planned."
         findings.append(
             caution("Price by age", "", rule, "Enter prices for their cuvées and formats, or their tirage.")
         )
@@ -208,8 +212,8 @@ def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     )
 
 
-def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks) -> Markets:
-    """What each market takes, and how it answers to price. Channels without bounds of their own are one."""
+def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks, named: Sequence[str]) -> Markets:
+    """What each market takes, and how it answers to price; named: channels with bounds of their own."""
     table = estate["price_by_age"]
     months = np.diff(dates.day) / DAYS_A_MONTH
     takes, elasticity = np.full((len(markets), dates.steps), np.inf), np.full(len(markets), np.nan)
@@ -219,8 +223,8 @@ def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks
             takes[row] = float(mine["bottles_a_month"].min()) * months
         if mine["price_response"].notna().any():
             elasticity[row] = float(mine["price_response"].mean())
-    one = np.ones((len(markets), 1))
-    return Markets(takes, mean_price(stacks, len(markets)), elasticity, one, 0.0 * one, one)
+    value, share = channel_values(estate, int(dates.day[0]), markets, named)
+    return Markets(takes, mean_price(stacks, len(markets)), elasticity, value, share)
 
 
 def _limits(
@@ -241,26 +245,32 @@ def _limits(
     of_place = np.array([dated(held & (what == "places") & (where == place)) for place in places])
     of_place = of_place.reshape(len(places), dates.steps)
     month = np.diff(dates.day) / DAYS_A_MONTH
-    supply_market, supply_year, supply, rows = [], [], [], []
+    of, sold_by, of_year, supply, supply_most, rows = [], [], [], [], [], []
+    named = bounded_channels(estate, without)
     years = np.unique(dates.year)
-    for row in np.flatnonzero(held & (what == "supply") & np.isfinite(least)):
-        cuvee, size = (table[name].iloc[row] for name in ("cuvee", "format"))
-        fits = (markets["cuvee"] == cuvee) & ((markets["format"] == size) if pd.notna(size) else True)
+    for row in np.flatnonzero(held & (what == "supply")):
+        cuvee, size, channel = (table[name].iloc[row] for name in ("cuvee", "format", "channel"))
+        fits = np.ones(len(markets), dtype=bool)
+        for name, wanted in (("cuvee", cuvee), ("format", size)):
+            fits &= (markets[name] == wanted).to_numpy() | pd.isna(wanted)
         begins = since[row].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970 if since[row] > 0 else 0
-        for market in np.flatnonzero(fits.to_numpy())[:1]:
-            for year in years[years >= begins]:
-                part = dates.years[dates.year == year].sum()  # a year that the plan sees in part counts in part
-                supply_market.append(market)
-                supply_year.append(year)
-                supply.append(least[row] * min(float(part), 1.0))
-                rows.append(row)
+        for year in years[years >= begins]:
+            part = min(float(dates.years[dates.year == year].sum()), 1.0)  # a year seen in part counts in part
+            of.append(fits)
+            sold_by.append(named.index(str(channel)) if pd.notna(channel) else -1)
+            of_year.append(year)
+            supply.append(np.nan_to_num(least[row]) * part)
+            supply_most.append(np.nan_to_num(most[row], nan=np.inf) * part)
+            rows.append(row)
     credit = dated(held & (what == "credit"))
     return Limits(
         places=of_place,
         line=dated(held & (what == "disgorging")) * month,
-        supply_market=np.array(supply_market, dtype=np.int64),
-        supply_year=np.array(supply_year, dtype=np.int64),
+        supply_markets=np.array(of, dtype=bool).reshape(len(of), len(markets)),
+        supply_channel=np.array(sold_by, dtype=np.int64),
+        supply_year=np.array(of_year, dtype=np.int64),
         supply=np.array(supply, dtype=float),
+        supply_most=np.array(supply_most, dtype=float),
         credit=credit,
         debt=0.0,
         other_outlay=np.zeros(dates.steps),

@@ -3,9 +3,10 @@
     maximise  Σ PV(price·x) + Σ PV(channel·q) − Σ PV(concession) − Σ PV(finishing·d) − Σ PV(storage·L)
               − Σ PV(finished storage · waiting) − Σ PV(filling) + Σ PV(worth left)
     L[s,t] = σ·L[s,t−1] + arrivals − d[s,t]         good·d[s,t] = Σ_k x[s,t,k] + unsold[s,t]
-    Σ x sold in (m,t) = Σ_c q[m,c,t] = Σ_j steps of price ≤ what the market takes
+    Σ x sold in (m,t) = Σ_c q[m,c,t],  q[m,c,t] = Σ_j steps of price ≤ share · what the market takes
     places, line, supply and credit: each with a slack, so that a plan always comes back and says what it breaks
-    wine, where tirages are free: kept[y] + in bulk[y] + Σ litres·filled = comes[y] + part·kept[y−1] + short[y]
+    where tirages are free: Σ_g wine[s,g] = litres·filled[s], and for each sort of wine and spring
+    kept[g,y] + in bulk[g,y] + Σ_s wine[s,g] ≤ comes[g,y] + part·kept[g,y−1] + short[g,y]
 
 Price response: p(q) = p₀·(1 − (q/Q₀ − 1)/|e|), so the concession is p₀·q·(q/Q₀ − 1)/|e|: convex, hence steps of growing
 slope, as far as a bottle more still brings money. Without an elasticity the market takes Q₀ at p₀ and no more.
@@ -22,21 +23,22 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.facts import Facts, FloatArray, Markets
 from costing.decisions.plan.programme import Programme, Solved
 
-PRICE_STEPS = 8
+TO_FULL_PRICE, BEYOND = 4, 4
 
 
 def _none() -> FloatArray:
-    return np.zeros(0)
+    return np.zeros((0, 0))
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
     """One plan: bottles put to disgorging [S, T], left on lees after each date [S, T], sold by the date of disgorging
     and the steps waited [S, T, K], by market and channel [M, C, T], filled [S]; what it breaks of places [P, T], line
-    [T], supply and credit [T]; debt after each date [T]; wine kept, sold in bulk and missing by spring [Y].
+    [T], supply and credit [T]; debt after each date [T]; wine kept, sold in bulk and missing by sort and
+    spring [G, Y], and bottled by lot and sort [S, G].
     """
 
     disgorged: FloatArray
@@ -52,6 +54,7 @@ class Plan:
     wine_kept: FloatArray = field(default_factory=_none)
     wine_in_bulk: FloatArray = field(default_factory=_none)
     wine_short: FloatArray = field(default_factory=_none)
+    wine_in: FloatArray = field(default_factory=_none)
 
     def sold_in_step(self, facts: Facts) -> FloatArray:
         """Bottles sold by market and step [M, T]."""
@@ -65,13 +68,15 @@ class Plan:
 @dataclass(frozen=True, eq=False)
 class Worths:
     """What one unit more is worth: a bottle of each lot [S], a place [P, T], a bottle on the line [T], a bottle less of
-    each supply promised, a unit of credit [T], a bottle that each market takes [M, T], a litre in each spring [Y].
+    each supply promised, a bottle more of the most that is sold [R], a unit of credit [T], a bottle that each market
+    takes [M, T], a litre of each sort in each spring [G, Y].
     """
 
     bottle: FloatArray
     place: FloatArray
     line: FloatArray
     supply: FloatArray
+    supply_most: FloatArray
     credit: FloatArray
     market: FloatArray
     litre: FloatArray = field(default_factory=_none)
@@ -168,21 +173,12 @@ class _Search:
             reach = np.arange(self.steps - waited)
             programme.put(total[stacks.market[:, np.newaxis], reach + waited], self.sold[:, reach, waited])
         programme.put(total[:, np.newaxis], self.by_channel, -1.0)
-        width, slope = price_steps(markets.takes, markets.elasticity)
-        concession = -slope * (self.reference * dates.sale_discount)[:, :, np.newaxis]
-        self.price_step = programme.variables("price step", width.shape, concession)
-        taken = programme.rows("taken", (n_markets, self.steps), least=0.0, most=0.0)
-        programme.put(taken[:, np.newaxis], self.by_channel)
-        programme.put(taken[:, :, np.newaxis], self.price_step, -1.0)
-        width_of = programme.rows("width", width.shape, most=width)
-        programme.put(width_of, self.price_step)
-        for name, share, sign in (("least", markets.least_share, 1.0), ("most", markets.most_share, -1.0)):
-            bound = share > 0 if sign > 0 else share < 1
-            market, channel = np.nonzero(bound)
-            rows = programme.rows(f"{name} of a channel", (len(market), self.steps), least=0.0)
-            programme.put(rows, self.by_channel[market, channel], sign)
-            part = -sign * share[market, channel][:, np.newaxis, np.newaxis]
-            programme.put(rows[:, np.newaxis], self.by_channel[market], part)
+        width, slope = channel_steps(markets)
+        concession = -slope * (self.reference * dates.sale_discount)[:, np.newaxis, :, np.newaxis]
+        step = programme.variables("price step", width.shape, concession, most=width)
+        taken = programme.rows("taken", self.by_channel.shape, least=0.0, most=0.0)
+        programme.put(taken, self.by_channel)
+        programme.put(taken[..., np.newaxis], step, -1.0)
 
     def _limits(self) -> None:
         programme, facts, limits = self.programme, self.facts, self.facts.limits
@@ -199,28 +195,38 @@ class _Search:
         self.short = programme.variables("short supply", len(limits.supply), penalty)
         supply = programme.rows("supply", len(limits.supply), least=limits.supply)
         programme.put(supply, self.short)
-        for at, (market, year) in enumerate(zip(limits.supply_market, limits.supply_year, strict=True)):
-            programme.put(supply[at], self.by_channel[market][:, facts.dates.year == year])
+        at_most = programme.rows("supply at most", len(limits.supply), most=limits.supply_most)
+        for at, (of, channel, year) in enumerate(
+            zip(limits.supply_markets, limits.supply_channel, limits.supply_year, strict=True)
+        ):
+            sold = self.by_channel[of] if channel < 0 else self.by_channel[of, channel]
+            for row in (supply[at], at_most[at]):
+                programme.put(row, sold[..., facts.dates.year == year])
 
     def _wine(self) -> None:
         """Litres there in each spring: bottled, sold in bulk, or kept for the next."""
         wine = self.facts.wine
         if wine is None:
             return
-        programme, springs = self.programme, len(wine.step)
-        discount = self.discount[wine.step]
-        kept = programme.variables("wine kept", springs, -wine.storage * discount)
-        self.in_bulk = bulk = programme.variables(
-            "wine in bulk", springs, wine.bulk_price * discount, most=wine.bulk_most
-        )
-        short = programme.variables("wine short", springs, -self.facts.penalty)
-        litres = programme.rows("litres", springs, most=wine.comes)  # what is neither bottled, sold nor kept is lost
+        programme, shape, discount = self.programme, wine.comes.shape, self.discount[wine.step]
+        kept = programme.variables("wine kept", shape, -wine.storage * discount, least=wine.kept_least)
+        bulk = programme.variables("wine in bulk", shape, wine.bulk_price * discount, most=wine.bulk_most)
+        short = programme.variables("wine short", shape, -self.facts.penalty)
+        self.in_bulk = bulk
+        litres = programme.rows("litres", shape, most=wine.comes)  # what is neither bottled, sold nor kept is lost
         programme.put(litres, kept)
         programme.put(litres, bulk)
         programme.put(litres, short, -1.0)
-        programme.put(litres[1:], kept[:-1], -wine.kept)
-        filled = np.flatnonzero(wine.spring >= 0)
-        programme.put(litres[wine.spring[filled]], self.filled[filled], wine.bottle_l[filled])
+        programme.put(litres[:, 1:], kept[:, :-1], -wine.kept)
+        used = programme.variables("wine in", wine.most_share.shape)
+        lots = np.flatnonzero(wine.spring >= 0)
+        programme.put(litres[:, wine.spring[lots]], used[lots].T)
+        whole = programme.rows("wine of a lot", len(lots), least=0.0, most=0.0)
+        programme.put(whole[:, np.newaxis], used[lots])
+        programme.put(whole, self.filled[lots], -wine.bottle_l[lots])
+        share = programme.rows("share of a sort", (len(lots), shape[0]), most=0.0)
+        programme.put(share, used[lots])
+        programme.put(share, self.filled[lots][:, np.newaxis], -(wine.bottle_l[:, np.newaxis] * wine.most_share)[lots])
 
     def _credit(self) -> None:
         """Debt after each date: what was owed, grown, with what goes out, less what came in over the step before."""
@@ -264,17 +270,18 @@ class _Search:
             solved.amount("short supply"),
             solved.amount("over credit") if has_credit else nothing,
             solved.amount("debt") if has_credit else nothing,
-            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short") if has_wine),
+            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
         )
-        width, _ = price_steps(self.facts.markets.takes, self.facts.markets.elasticity)
-        takes = self.facts.markets.takes[:, :, np.newaxis]
+        width, _ = channel_steps(self.facts.markets)
+        takes = self.facts.markets.takes[:, np.newaxis, :, np.newaxis]
         part = np.divide(width, takes, out=np.ones_like(width), where=np.isfinite(takes) & (takes > 0))
-        of_market = (solved.worth("width") * part).sum(axis=2)
+        of_market = (solved.worth_of_most("price step") * part).sum(axis=(1, 3))
         worths = Worths(
             solved.worth("bottles"),
             solved.worth("places"),
             solved.worth("line"),
             -solved.worth("supply"),
+            solved.worth("supply at most"),
             solved.worth("credit") if has_credit else nothing,
             of_market,
             solved.worth("litres") if has_wine else _none(),
@@ -287,16 +294,25 @@ def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, 
     each bottle of it. A market without elasticity has one step without concession.
     """
     has = np.isfinite(elasticity) & np.isfinite(takes).all(axis=1)
-    pieces = PRICE_STEPS if has.any() else 1
+    pieces = TO_FULL_PRICE + BEYOND if has.any() else 1
     width = np.zeros((*takes.shape, pieces))
     slope = np.zeros_like(width)
     width[:, :, 0] = takes
     for market in np.flatnonzero(has):
         answer = abs(float(elasticity[market]))
-        edge = np.linspace(0.0, (answer + 1.0) / 2.0, pieces + 1)  # above it one bottle more brings less than nothing
+        last = (answer + 1.0) / 2.0  # above it one bottle more brings less than nothing
+        edge = np.r_[np.linspace(0.0, 1.0, TO_FULL_PRICE + 1), np.linspace(1.0, last, BEYOND + 1)[1:]]
         width[market] = takes[market][:, np.newaxis] * np.diff(edge)
         slope[market] = (edge[1:] + edge[:-1] - 1.0) / answer
     return width, slope
+
+
+def channel_steps(markets: Markets) -> tuple[FloatArray, FloatArray]:
+    """Steps of price of each channel [M, C, T, J]: those of its market, as wide as its share of it."""
+    width, slope = price_steps(markets.takes, markets.elasticity)
+    share = markets.share[:, :, np.newaxis, np.newaxis]
+    wide = np.where(share > 0, np.where(share > 0, share, 1.0) * width[:, np.newaxis], 0.0)
+    return wide, np.broadcast_to(slope[:, np.newaxis], wide.shape)
 
 
 def value_of(facts: Facts, plan: Plan) -> float:
@@ -328,8 +344,8 @@ def value_of(facts: Facts, plan: Plan) -> float:
             value += unsold * (stacks.worth_finished[lot] * dates.discount[-1] - kept)
     extra = (markets.channel_value - 1.0)[:, :, np.newaxis] * (reference * dates.sale_discount)[:, np.newaxis]
     value += float((plan.by_channel * extra).sum())
-    width, slope = price_steps(markets.takes, markets.elasticity)
-    sold = plan.sold_in_step(facts)[:, :, np.newaxis]
-    before = np.concatenate([np.zeros_like(width[:, :, :1]), np.cumsum(width, axis=2)[:, :, :-1]], axis=2)
-    on_step = np.clip(sold - before, 0.0, width)
-    return value - float((on_step * slope * (reference * dates.sale_discount)[:, :, np.newaxis]).sum())
+    width, slope = channel_steps(markets)
+    before = np.concatenate([np.zeros_like(width[..., :1]), np.cumsum(width, axis=-1)[..., :-1]], axis=-1)
+    on_step = np.clip(plan.by_channel[..., np.newaxis] - before, 0.0, width)
+    given_up = on_step * slope * (reference * dates.sale_discount)[:, np.newaxis, :, np.newaxis]
+    return value - float(given_up.sum())

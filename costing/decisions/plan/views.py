@@ -45,6 +45,8 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
         "worth_at_margin": _worth_at_margin(runs, inputs, worths),
         "plans_compared": _compared(inputs, compared),
     }
+    if len(inputs.channels) > 1:
+        tables["quarter_by_channel"] = _by_channel(inputs, plan)
     says = tuple(_says(runs, inputs, compared))
     return Answer(tables, (*inputs.findings, *_broken(inputs, plan)), says, facts)
 
@@ -94,6 +96,43 @@ def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFram
     return table.sort_values(["money_now", "begins"], ascending=[False, True], kind="stable", ignore_index=True)
 
 
+def _by_channel(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
+    """What is disgorged or sold of each lot this quarter by the channel that takes it, as its market is shared."""
+    facts = inputs.facts
+    near = int(near_steps(facts).sum())
+    whole = plan.by_channel.sum(axis=1, keepdims=True)
+    share = np.divide(plan.by_channel, whole, out=np.zeros_like(plan.by_channel), where=whole > 0)
+    rows = []
+    for row, lot in enumerate(inputs.lots.itertuples(index=False)):
+        taken, finished = share[facts.stacks.market[row]], bool(facts.stacks.finished[row])
+        bottles = np.zeros(len(taken))
+        for begin in range(1 if finished else near):
+            last = near if finished else facts.dates.steps  # what is disgorged now may be sold later
+            count = plan.sold[row, begin, : last - begin]
+            bottles += taken[:, begin : begin + len(count)] @ count
+        if bottles.sum() > SOME:
+            through = {f"through:{name}": amount for name, amount in zip(inputs.channels, bottles, strict=True)}
+            rows.append({"lot": lot.lot, "cuvee": lot.cuvee, "format": lot.format, **through})
+    return pd.DataFrame(rows, columns=["lot", "cuvee", "format", *(f"through:{name}" for name in inputs.channels)])
+
+
+def supply_of(inputs: PlanInputs, at: int) -> str:
+    """What a supply speaks of: cuvée and format, "all wines" where it is several, and its channel."""
+    limits = inputs.facts.limits
+    of = inputs.markets[limits.supply_markets[at]]
+    cuvees, sizes = of["cuvee"].unique(), of["format"].unique()
+    one = f"{cuvees[0]} {sizes[0]}" if len(sizes) == 1 else str(cuvees[0])
+    what = one if len(cuvees) == 1 else "all wines"
+    channel = limits.supply_channel[at]
+    return what if channel < 0 else f"{what}, {inputs.channels[channel]}"
+
+
+def _supplied(facts: Facts, plan: Plan, at: int) -> float:
+    limits = facts.limits
+    sold = plan.by_channel[limits.supply_markets[at]][:, :, facts.dates.year == limits.supply_year[at]]
+    return float((sold if limits.supply_channel[at] < 0 else sold[:, limits.supply_channel[at]]).sum())
+
+
 def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now: float) -> str:
     """What binds, in one sentence."""
     facts = inputs.facts
@@ -106,10 +145,10 @@ def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now
     tirage = inputs.lots["tirage_day"].to_numpy()
     older = (facts.stacks.market == market) & (tirage < tirage[row])
     if now > SOME:
-        supply = [at for at, of in enumerate(facts.limits.supply_market) if of == market and worths.supply[at] > 1e-6]
-        if supply:
-            year = facts.limits.supply_year[supply[0]]
-            return f"{facts.limits.supply[supply[0]]:,.0f} bottles are promised for {year}"
+        supply = np.flatnonzero(facts.limits.supply_markets[:, market] & (worths.supply > 1e-6))
+        if len(supply):
+            year, bottles = facts.limits.supply_year[supply[0]], facts.limits.supply[supply[0]]
+            return f"{bottles:,.0f} of {supply_of(inputs, int(supply[0]))} are promised for {year}"
         if binds[first]:
             return "the market takes it, and waiting earns less than the hurdle"
         return "waiting earns less than the hurdle"
@@ -186,11 +225,14 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
         line("places", place, used, limits.places[at], worths.place[at], plan.over_places[at])
     line("disgorging", "", plan.disgorged.sum(axis=0), limits.line, worths.line, plan.over_line)
     line("credit", "", plan.debt, limits.credit, worths.credit, plan.over_credit)
-    for at, (market, year) in enumerate(zip(limits.supply_market, limits.supply_year, strict=True)):
-        sold = float(plan.by_channel[market][:, facts.dates.year == year].sum())
-        name = " ".join(inputs.markets.iloc[market])
-        row = {"limit": "supply", "limit_of": name, "month": str(year), "used": sold, "most": limits.supply[at]}
-        rows.append(row | {"worth_of_one_more": -worths.supply[at], "broken_by": plan.short_supply[at]})
+    for at, year in enumerate(limits.supply_year):
+        row = {"limit_of": supply_of(inputs, at), "month": str(year), "used": _supplied(facts, plan, at)}
+        if limits.supply[at] > 0:
+            worth = {"worth_of_one_more": -worths.supply[at], "broken_by": plan.short_supply[at]}
+            rows.append({"limit": "promised", **row, "most": limits.supply[at], **worth})
+        if np.isfinite(limits.supply_most[at]):
+            worth = {"worth_of_one_more": worths.supply_most[at], "broken_by": 0.0}
+            rows.append({"limit": "at most", **row, "most": limits.supply_most[at], **worth})
     sold_in = plan.sold_in_step(facts)
     for market in range(len(inputs.markets)):
         takes = facts.markets.takes[market]
@@ -252,7 +294,7 @@ def _broken(inputs: PlanInputs, plan: Plan) -> list[Finding]:
     found = []
     for at in np.flatnonzero(plan.short_supply > SOME).tolist():
         limits = inputs.facts.limits
-        name = " ".join(inputs.markets.iloc[limits.supply_market[at]])
+        name = supply_of(inputs, at)
         short = f"the plan is {plan.short_supply[at]:,.0f} short."
         rule = f"bottles of {name} are promised for {limits.supply_year[at]}; {short}"
         found.append(caution("Limits", f"{limits.supply[at]:,.0f}", rule, "Promise less, or fill more."))

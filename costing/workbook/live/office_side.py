@@ -309,7 +309,9 @@ class Side:
             area.setPropertyValues(tuple(sorted(looks)), tuple(looks[name] for name in sorted(looks)))
         for column, characters in page["widths"]:
             # A character of the default font is 7 pixels wide, with 5 around it, at 96 to the inch.
-            sheet.Columns.getByIndex(column).Width = round((characters * 7 + 5) / 96 * 2540)
+            if characters:
+                sheet.Columns.getByIndex(column).Width = round((characters * 7 + 5) / 96 * 2540)
+            sheet.Columns.getByIndex(column).IsVisible = bool(characters)
         for row, points in page["heights"]:
             sheet.Rows.getByIndex(row).Height = round(points / 72 * 2540)
 

@@ -1,4 +1,4 @@
-"""Neutral charts -> native charts of an XlsxWriter workbook, beside the tables they draw.
+"""Neutral charts -> native charts of an XlsxWriter workbook.
 
 Conventions: ten colours in a fixed order, told apart in grey as well; both axes named; the value axis in
 the number format of the chart; legend below, and none where one series says what the axis says already.
@@ -9,6 +9,7 @@ What it does not do: it decides nothing about what is drawn.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -17,8 +18,9 @@ from costing.answers.charts import Chart
 from costing.workbook.pages import look
 from costing.workbook.pages.rows import cell_values
 
-CHART_ROWS, CHART_CHARACTERS = 23, 111.0
-_SIZE = {"width": 760, "height": 420}
+CHART_POINTS, CHART_CHARACTERS = 262.0, 82.0
+_SIZE = {"width": 560, "height": 335}
+_PIXELS = 96 / 72  # in a point
 _TYPES = {
     "column": {"type": "column"},
     "stacked column": {"type": "column", "subtype": "stacked"},
@@ -29,20 +31,19 @@ _TYPES = {
 }
 
 
-def draw_chart(
-    workbook: Any,
-    worksheet: Any,
-    chart: Chart,
-    frame: pd.DataFrame,
-    table: tuple[str, int, int],
-    place: tuple[int, int, int],
-) -> None:
-    """Insert a chart of a table.
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A table that charts may draw: its sheet, its first row of data (counted from 0), its rows, its frame."""
 
-    table: sheet name, first row of data (counted from 0), number of rows; place: row and column of the
-    corner, and how many charts stand on its left from there.
-    """
-    sheet, first, rows = table
+    sheet: str
+    first: int
+    rows: int
+    frame: pd.DataFrame
+
+
+def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: Drawn, place: tuple[int, int, float]) -> None:
+    """Insert a chart of a table. place: row and column of the corner, and how many points below that row it begins."""
+    sheet, first, rows, frame = table.sheet, table.first, table.rows, table.frame
     drawing = workbook.add_chart(_TYPES[chart.kind])
     headers, header_row = list(frame.columns), first - 1
     date_1904 = bool(getattr(workbook, "date_1904", False))
@@ -78,9 +79,10 @@ def draw_chart(
     drawing.set_legend({"none": True} if alone else {"position": "bottom", "delete_series": hidden})
     drawing.set_size(_SIZE)
     drawing.show_blanks_as("gap")
-    row, column, before = place
-    offset = before * (_SIZE["width"] + 20)
-    options = {"object_position": 2, "description": chart.message or chart.title, "x_offset": offset + 5, "y_offset": 5}
+    drawing.show_hidden_data()
+    row, column, below = place
+    options = {"object_position": 2, "description": chart.message or chart.title, "x_offset": 5}
+    options["y_offset"] = round(below * _PIXELS) + 5
     worksheet.insert_chart(row, column, drawing, options)
 
 

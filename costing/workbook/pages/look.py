@@ -48,6 +48,7 @@ TAB_COLOURS = {
     "Grapes and cellar": "#7A8F5A",
     "Costs": "#C08A3E",
     "Sales": "#7FA3B5",
+    "Money": "#5F8F88",
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
@@ -61,6 +62,7 @@ GROUPS = {
     ),
     "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
     "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "limits"),
+    "Money": ("loans", "other_payments"),
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
 }
@@ -121,8 +123,9 @@ def column_width(
 ) -> float:
     """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    heading = 1.2 * _wrapped(header, lines) + (3.5 if button else 2.0)
-    return min(max(_NARROWEST, 1.12 * longest + 2.5, heading), widest)
+    heading = 1.15 * _wrapped(header, lines) + (3.5 if button else 2.5)
+    shown = longest + 2.0 if number_format == "General" else 1.12 * longest + 2.5
+    return min(max(_NARROWEST, shown, heading), widest)
 
 
 def heading_lines(header: str) -> int:
@@ -132,7 +135,7 @@ def heading_lines(header: str) -> int:
 
 def text_lines(text: str, width: float) -> int:
     """Lines that a text takes where it is wrapped in a column of that width."""
-    return sum(_lines(line, max(1.0, (width - 1.0) / 1.08)) for line in text.split("\n"))
+    return sum(_lines(line, max(1.0, (width - 1.0) / 0.95)) for line in text.split("\n"))
 
 
 def header_lines(header: str, width: float, *, button: bool = True) -> int:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from costing.inputs.raw import column_letter
@@ -65,7 +65,7 @@ class Page:
     """All that stands on one result sheet.
 
     rows: cells, all rows equally long; formulas: (row, column) -> formula; links: (row, column) -> location
-    that the cell leads to; widths: column -> characters; heights: row -> points.
+    that the cell leads to; widths: column -> characters, 0 where it is hidden; heights: row -> points.
     """
 
     name: str
@@ -106,7 +106,8 @@ def pages(
     ValueError where a description contradicts its frame.
     """
     recorder = _Workbook(date_1904)
-    for long in lay_out(recorder, sheets, stamp, stale_formula):
+    without_charts = [replace(sheet, charts=()) for sheet in sheets]
+    for long in lay_out(recorder, without_charts, stamp, stale_formula):
         recorder.sheets[long.sheet].fill(long)
     return [sheet.page() for sheet in recorder.sheets]
 
@@ -179,12 +180,9 @@ class _Workbook:
     def add_format(self, form: Form) -> Form:
         return form
 
-    def add_chart(self, _: Mapping[str, Any]) -> _Ignored:
-        return _Ignored()
-
 
 class _Ignored:
-    """Takes any call and does nothing: charts are not drawn on a page."""
+    """Takes any call and does nothing."""
 
     def __getattr__(self, name: str) -> Any:
         return lambda *_, **__: None
@@ -207,8 +205,12 @@ class _Sheet(_Ignored):
     def set_row(self, row: int, height: float) -> None:
         self.heights[row] = height
 
-    def set_column(self, first: int, last: int, width: float) -> None:
-        self.widths |= dict.fromkeys(range(first, last + 1), width)
+    def set_column(
+        self, first: int, last: int, width: float | None, _: Any = None, options: Mapping[str, Any] = {}
+    ) -> None:
+        if width is not None:
+            shown = 0.0 if options.get("hidden") else width
+            self.widths |= dict.fromkeys(range(first, last + 1), shown)
 
     def write_string(self, row: int, column: int, value: Cell, form: Form) -> None:
         self.cells[row, column] = value

@@ -1,33 +1,50 @@
-"""How a result sheet prints: one page wide, headers repeated, no header left alone, no chart cut in two.
+"""How a result sheet prints: legible, headers repeated, no header left alone, no chart cut in two.
 
 Conventions: A4 lying; heights in points, widths in characters of the default font (7 pixels, with 5 around
-them, at 96 to the inch). A block is a table with what stands above it, or a row of charts. A break is
-put before a block that would be cut, unless it is longer than a page; then only where little of it would stand
-at the foot. Row breaks are a hint: a program that scales pages by itself may set its own.
+them, at 96 to the inch). A block is a table with what stands above it. A break is put before a block that would be
+cut, unless it is longer than a page; then only where little of it would stand at the foot. A sheet is printed as wide
+as one page while its type stays at `LEAST_TYPE` points, else as wide as two. Row breaks are a hint: a program that
+scales pages by itself may set its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil
 from typing import Any
 
 _PAPER_WIDE, _PAPER_HIGH = 11.69, 8.27  # inches
 _LEFT_RIGHT, _TOP, _BOTTOM = 0.4, 0.5, 0.6
 ROW_POINTS = 15.0
+TYPE, LEAST_TYPE = 11.0, 7.0
+"""Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
 
-def set_page(sheet: Any, repeated: tuple[int, int], breaks: Sequence[int]) -> None:
-    """Set paper, margins, scale, footer, the rows repeated on each page (first, last) and the row breaks."""
+def set_page(
+    sheet: Any, repeated: tuple[int, int], breaks: Sequence[int], paging: Paging, charts_from: tuple[int, Paging] | None
+) -> None:
+    """Set paper, margins, scale, footer, the rows repeated on each page (first, last) and the row breaks.
+
+    charts_from: column at which charts begin on a page of their own, and the paging of the tables alone; None where
+    they stand beside the tables. Where tables take pages beside each other, the first column is repeated.
+    """
     sheet.set_landscape()
     sheet.set_paper(9)
-    sheet.fit_to_pages(1, 0)
+    sheet.fit_to_pages(paging.pages_wide, 0)
     sheet.set_margins(left=_LEFT_RIGHT, right=_LEFT_RIGHT, top=_TOP, bottom=_BOTTOM)
     sheet.set_footer("&L&A&R&P / &N")
     sheet.repeat_rows(*repeated)
+    if charts_from:
+        column, tables = charts_from
+        sheet.set_print_scale(tables.percent)
+        sheet.set_v_pagebreaks([column])
+    elif paging.pages_wide > 1:
+        sheet.repeat_columns(0, 0)
     if breaks:
         sheet.set_h_pagebreaks(list(breaks))
 
@@ -47,35 +64,37 @@ class Paging:
     heights: Mapping[int, float]
 
     @property
+    def _inches(self) -> float:
+        return (self.width * 7 + self.columns * 5) / 96
+
+    @property
+    def pages_wide(self) -> int:
+        """Pages beside each other that the sheet takes with legible type."""
+        return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
+
+    @property
+    def percent(self) -> int:
+        """Scale at which the sheet is as wide as a page, in percent; a little less, for programs round widths."""
+        return max(10, min(100, int(97.0 * (_PAPER_WIDE - 2 * _LEFT_RIGHT) / (self._inches or 1.0))))
+
+    @property
     def page(self) -> float:
         """Points of the sheet on one page."""
-        inches = (self.width * 7 + self.columns * 5) / 96
-        scale = min(1.0, (_PAPER_WIDE - 2 * _LEFT_RIGHT) / inches) if inches else 1.0
+        wide = self._inches / self.pages_wide
+        scale = min(1.0, (_PAPER_WIDE - 2 * _LEFT_RIGHT) / wide) if wide else 1.0
         return (_PAPER_HIGH - _TOP - _BOTTOM) * 72 / scale
 
     def high(self, first: int, below: int) -> float:
         """Points of some rows."""
         return sum(self.heights.get(row, ROW_POINTS) for row in range(first, below))
 
-    def _together(self, blocks: Sequence[Block], charts: Collection[Block], later: float) -> list[Block]:
-        """Blocks, each row of charts with what stands above it where both fit on one page."""
-        found: list[Block] = []
-        for block in blocks:
-            if block in charts and found and self.high(found[-1][0], block[1]) <= later:
-                found[-1] = found[-1][0], block[1]
-            else:
-                found.append(block)
-        return found
-
-    def breaks_before(
-        self, blocks: Sequence[Block], repeated: tuple[int, int], charts: Collection[Block] = ()
-    ) -> list[int]:
-        """Rows before which a new page begins. blocks: from the top, in order; charts: those that are rows of charts
-        below their table; repeated: rows printed again on each page, which leave less of it.
+    def breaks_before(self, blocks: Sequence[Block], repeated: tuple[int, int]) -> list[int]:
+        """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on each
+        page, which leave less of it.
         """
         later = self.page - self.high(repeated[0], repeated[1] + 1)
         found, room, at = [], self.page, 0
-        for first, below in self._together(blocks, charts, later):
+        for first, below in blocks:
             room -= self.high(at, first)
             needed, at = self.high(first, below), below
             if first and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
@@ -85,3 +104,33 @@ class Paging:
             if room < 0:
                 room %= later
         return found
+
+    def clear_of_breaks(
+        self, first: int, heights: Sequence[float], breaks: Sequence[int], repeated: tuple[int, int]
+    ) -> list[float]:
+        """Points below the top of row `first` at which things of these heights stand one below the other, none of them
+        across two pages, nor beside a repeated row, with which it would be printed again.
+        """
+        edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
+        again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
+        at, begin = self.high(0, first), self.high(0, first)
+        found = []
+        for height in heights:
+            if at < again[1] and at + height > again[0]:
+                at = again[1]
+            for top, bottom in pairwise(edges):
+                if top <= at < bottom and at + height > bottom and height <= self.page:
+                    at = bottom
+            found.append(at - begin)
+            at += height
+        return found
+
+    def _edges(self, breaks: Sequence[int], repeated: tuple[int, int], until: float) -> list[float]:
+        """Points from the top of the sheet at which pages begin."""
+        later = self.page - self.high(repeated[0], repeated[1] + 1)
+        forced = [self.high(0, row) for row in breaks]
+        edges = [0.0]
+        while edges[-1] < until:
+            room = self.page if len(edges) == 1 else later
+            edges.append(min([edges[-1] + room, *(one for one in forced if one > edges[-1])]))
+        return edges

@@ -17,7 +17,8 @@ class ResultTable:
 
     name: of the spreadsheet table, fixed for good; frame: its rows, headers as columns; formats: column
     -> a key of `look.NUMBER_FORMATS` (text where silent); total_columns: summed in a totals row; links:
-    column -> the column that holds the place it leads to; title: a line above the table.
+    column -> the column that holds the place it leads to; title: a line above the table; shown: how many columns stand
+    open, the others behind a + (0: all).
     """
 
     name: str
@@ -26,11 +27,12 @@ class ResultTable:
     total_columns: tuple[str, ...] = ()
     links: Mapping[str, str] = field(default_factory=dict)
     title: str = ""
+    shown: int = 0
 
 
 @dataclass(frozen=True)
 class ResultSheet:
-    """One result sheet: tab name, title, notes, tables from the top, charts of those tables, group of its tab: `front`
+    """One result sheet: tab name, title, notes, tables from the top, charts beside them, group of its tab: `front`
     prints on one page, `audit` stands behind.
     """
 

@@ -5,10 +5,10 @@ Rule: each table is a real spreadsheet table under a fixed name; its totals are 
 the same figure. Text is always text: a lot named `=cmd` is no formula.
 
 Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
-changed since (`STALE_CELL`), notes, then the tables one below the other, each with its charts on its
-right. Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link
-within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints one page wide with its
-headers repeated. Long tables are filled in by `rows`, which is several times as fast.
+changed since (`STALE_CELL`), notes, then the tables one below the other; the charts of a sheet stand on the right of
+its first table, whichever sheet holds what they draw. Percent columns hold fractions and show percent. A place such as
+`Movements!F17` becomes a link within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints
+legibly with its headers repeated. Long tables are filled in by `rows`, which is several times as fast.
 
 What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
 """
@@ -17,8 +17,8 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-import math
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -29,15 +29,16 @@ import xlsxwriter
 from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
 from costing.workbook.pages import look
-from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_ROWS, draw_chart
+from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_POINTS, Drawn, draw_chart
+from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
-from costing.workbook.pages.rows import LONG_TABLE, LongTable, cell_values, fill_rows, link_location
+from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_NOTE = 3
-_ROOM, _SHORT = 215.0, 60  # characters across a page that stays legible; rows of a table without buttons
+_WIDEST_NOTE, _NARROWEST_NOTE = 150, 90  # characters of a line
 
 
 def result_workbook(
@@ -70,11 +71,12 @@ def lay_out(
     contradicts its frame.
     """
     _check(sheets)
-    return [
-        table
-        for index, sheet in enumerate(sheets)
-        for table in _SheetWriter(workbook, sheet, index).write(stamp, stale_formula)
-    ]
+    writers = [_SheetWriter(workbook, sheet, index) for index, sheet in enumerate(sheets)]
+    long_tables = [table for writer in writers for table in writer.write(stamp, stale_formula)]
+    drawn = {name: table for writer in writers for name, table in writer.drawn.items()}
+    for writer in writers:
+        writer.finish(drawn)
+    return long_tables
 
 
 def _check(sheets: Sequence[ResultSheet]) -> None:
@@ -83,10 +85,9 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
         msg = f"two result tables have one name: {', '.join(names)}"
         raise ValueError(msg)
     for sheet in sheets:
-        on_sheet = {table.name for table in sheet.tables}
         for chart in sheet.charts:
-            if chart.table not in on_sheet:
-                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on sheet '{sheet.name}'"
+            if chart.table not in names:
+                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on any sheet"
                 raise ValueError(msg)
         for table in sheet.tables:
             headers = [str(header) for header in table.frame.columns]
@@ -113,41 +114,39 @@ class _SheetWriter:
         self.heights: dict[int, float] = {}
         self.headers: list[int] = []
         self.blocks: list[Block] = []
-        self.charts: list[Block] = []
-        self.columns = {table.name: _columns(table, getattr(workbook, "date_1904", False)) for table in sheet.tables}
-        self.wrapped: dict[str, set[str]] = {}
-        self.widths = self._measured()
-        self.drawn_to = 0.0
+        self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
+        self.drawn: dict[str, Drawn] = {}
 
     def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
-        """Write it all; the tables that are too long to be written cell by cell are handed back."""
+        """Write all but the charts; the tables that are too long to be written cell by cell are handed back."""
         self._head(stamp, stale_formula)
         tables = [table for result in self.sheet.tables if (table := self._table(result))]
-        for position, width in self.widths.items():
-            self.worksheet.set_column(position, position, width)
+        opened = self.measured.opened
+        for position, width in self.measured.widths.items():
+            behind = {"level": 1, "hidden": True} if position >= opened else {}
+            self.worksheet.set_column(position, position, width, None, behind)
+        if opened < self.measured.columns:
+            self.worksheet.set_column(self.measured.columns, self.measured.columns, None, None, {"collapsed": True})
         for row, height in self.heights.items():
             self.worksheet.set_row(row, height)
-        self._page()
         return tables
 
-    def _measured(self) -> dict[int, float]:
-        """Width of each column over all tables; notes which columns of text are wrapped."""
-        widths: dict[int, float] = {}
-        for table in self.sheet.tables:
-            button = len(table.frame) > _SHORT
-            for position, (header, values) in enumerate(self.columns[table.name].items()):
-                kind = table.formats.get(header, "text")
-                shown = [*values, _total(values)] if header in table.total_columns else values
-                lines = look.heading_lines(header)
-                needed = look.column_width(
-                    header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf
-                )
-                if needed > look.WIDEST and kind in TEXTS:
-                    self.wrapped.setdefault(table.name, set()).add(header)
-                    needed = look.WRAPPED
-                needed += look.INDENT * (kind in TEXTS | {"date"} and position > 0)
-                widths[position] = max(needed, widths.get(position, 0.0))
-        return widths
+    def finish(self, tables: Mapping[str, Drawn]) -> None:
+        """Set the page, and draw the charts on the right of the tables, none of them across two pages.
+
+        tables: every table of the workbook, by name.
+        """
+        charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
+        across = self.measured.across + (CHART_CHARACTERS if charts else 0.0)
+        paging = Paging(across, self.measured.opened, self.heights)
+        repeated, breaks = self._page(paging)
+        if not charts:
+            return
+        first = self.headers[0] if self.headers else self.row
+        points = paging.clear_of_breaks(first, [CHART_POINTS] * len(charts), breaks, repeated)
+        for chart, below in zip(charts, points, strict=True):
+            place = (first, self.measured.columns + 1, below)
+            draw_chart(self.workbook, self.worksheet, chart, tables[chart.table], place)
 
     def _format(self, **form: Any) -> Any:
         return self.workbook.add_format({"font_color": look.INK, **form})
@@ -165,9 +164,11 @@ class _SheetWriter:
             stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
             rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
             sheet.conditional_format(STALE_CELL, rule)
-        for step, note in enumerate(self.sheet.notes):
-            sheet.write_string(_FIRST_NOTE + step, 0, note, self._format())
-        self.row = _FIRST_NOTE + len(self.sheet.notes) + 1
+        across = int(min(max(self.measured.across, _NARROWEST_NOTE), _WIDEST_NOTE))
+        lines = [line for note in self.sheet.notes for line in textwrap.wrap(note, across)]
+        for step, line in enumerate(lines):
+            sheet.write_string(_FIRST_NOTE + step, 0, line, self._format())
+        self.row = _FIRST_NOTE + len(lines) + 1
 
     def _table(self, table: ResultTable) -> LongTable | None:
         begin = self.row
@@ -176,7 +177,7 @@ class _SheetWriter:
             self.row += 1
         top, rows = self.row, max(len(table.frame), 1)
         self.headers.append(top)
-        columns = self.columns[table.name]
+        columns = self.measured.cells[table.name]
         forms = {header: self._cell_form(table, header) for header in columns}
         self._add_table(table, top, rows, columns)
         is_long = len(table.frame) > LONG_TABLE
@@ -196,8 +197,8 @@ class _SheetWriter:
         self._wrap(table, top + 1, written)
         self.row = top + rows + 1 + bool(table.total_columns)
         self.blocks.append((begin, self.row))
-        lowest = self._charts(table, top, rows, len(columns))
-        self.row = max(self.row, lowest) + 1
+        self.row += 1
+        self.drawn[table.name] = Drawn(self.sheet.name, top + 1, rows, table.frame)
         if not is_long:
             return None
         later = {position: places[1:] for position, places in links.items()}
@@ -213,20 +214,20 @@ class _SheetWriter:
 
     def _wrap(self, table: ResultTable, first: int, written: int) -> None:
         """Make rows as high as their longest wrapped text needs."""
-        positions = {header: position for position, header in enumerate(self.columns[table.name])}
-        for header in self.wrapped.get(table.name, ()):
-            for row, value in enumerate(self.columns[table.name][header][:written], first):
-                lines = look.text_lines(str(value or ""), self.widths[positions[header]])
+        positions = {header: position for position, header in enumerate(self.measured.cells[table.name])}
+        for header in self.measured.wrapped[table.name]:
+            for row, value in enumerate(self.measured.cells[table.name][header][:written], first):
+                lines = look.text_lines(str(value or ""), self.measured.widths[positions[header]])
                 if lines > 1:
                     self.heights[row] = max(ROW_POINTS * lines, self.heights.get(row, 0.0))
 
     def _cell_form(self, table: ResultTable, header: str) -> Any:
-        wrapped = {"text_wrap": True} if header in self.wrapped.get(table.name, ()) else {}
+        wrapped = {"text_wrap": True} if header in self.measured.wrapped[table.name] else {}
         return self._format(
             num_format=look.NUMBER_FORMATS[table.formats.get(header, "text")],
             **_alignment(table, header),
             **wrapped,
-            **({"valign": "top"} if table.name in self.wrapped else {}),
+            **({"valign": "top"} if self.measured.wrapped[table.name] else {}),
             bottom=4,
             bottom_color=look.RESULT_LINE,
             **({"underline": 1, "font_color": look.SLATE} if header in table.links else {}),
@@ -234,7 +235,7 @@ class _SheetWriter:
 
     def _add_table(self, table: ResultTable, top: int, rows: int, columns: Mapping[str, Sequence[Any]]) -> None:
         described, height = [], 1
-        button = rows > _SHORT
+        button = rows > SHORT
         for position, (header, values) in enumerate(columns.items()):
             column: dict[str, Any] = {
                 "header": header,
@@ -245,11 +246,11 @@ class _SheetWriter:
                 "format": None,
             }  # fmt: skip
             if header in table.total_columns:
-                column |= {"total_function": "sum", "total_value": _total(values)}
+                column |= {"total_function": "sum", "total_value": total(values)}
             elif position == 0 and table.total_columns:
                 column["total_string"] = "Total"
             described.append(column)
-            height = max(height, look.header_lines(header, self.widths[position], button=button))
+            height = max(height, look.header_lines(header, self.measured.widths[position], button=button))
         last = top + rows + bool(table.total_columns)
         options = {
             "name": table.name,
@@ -308,57 +309,26 @@ class _SheetWriter:
         else:
             self.worksheet.write_number(row, column, value, form)
 
-    def _charts(self, table: ResultTable, top: int, rows: int, columns: int) -> int:
-        """Draw the charts of a table beside it (below, if the sheet would get too wide by it); return the row below
-        the last.
-        """
-        drawn = [c for c in self.sheet.charts if c.table == table.name and is_drawable(c, table.frame)]
-        if not drawn:
-            return top
-        beside = sum(self.widths[position] for position in range(columns + 1) if position in self.widths)
-        room = max(_ROOM, sum(self.widths.values()))
-        is_below = rows <= _SHORT and beside + min(len(drawn), 2) * CHART_CHARACTERS > room
-        first, column = (self.row + 1, 0) if is_below else (top, columns + 1)
-        for count, chart in enumerate(drawn):
-            place = (first + (count // 2) * CHART_ROWS, column, count % 2)
-            draw_chart(self.workbook, self.worksheet, chart, table.frame, (self.sheet.name, top + 1, rows), place)
-        lowest = first + -(-len(drawn) // 2) * CHART_ROWS
-        self.drawn_to = max(self.drawn_to, min(len(drawn), 2) * CHART_CHARACTERS + (0.0 if is_below else beside))
-        if is_below:
-            below_it = [(row, row + CHART_ROWS) for row in range(first, lowest, CHART_ROWS)]
-            self.charts, self.blocks = self.charts + below_it, self.blocks + below_it
-        else:
-            begin, below = self.blocks[-1]
-            self.blocks[-1] = begin, max(below, lowest)
-        return lowest
-
-    def _page(self) -> None:
+    def _page(self, paging: Paging) -> tuple[tuple[int, int], list[int]]:
+        """Set tab, panes and page; return the rows repeated on each page, and those before which a page begins."""
         sheet, tables = self.worksheet, self.sheet.tables
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        width = max(sum(self.widths.values()), self.drawn_to)
-        paging = Paging(width, len(self.widths), self.heights)
-        # Where the last table alone goes on over the pages, its header goes with it; else the title does.
-        last = self.headers[-1] if self.headers else 0
-        repeated = (last, last) if last and paging.high(0, last) < paging.page else (0, 1)
-        set_page(sheet, repeated, paging.breaks_before(self.blocks, repeated, self.charts))
+        # The header of the table that goes on over pages goes with it; where none does, the title goes with all.
+        longest = max(range(len(self.blocks)), key=lambda at: paging.high(*self.blocks[at]), default=0)
+        row = self.headers[longest] if self.headers else 0
+        if self.headers and paging.high(0, self.headers[-1]) < paging.page:
+            row = self.headers[-1]
+        repeated = (row, row) if row else (0, 1)
+        breaks = paging.breaks_before(self.blocks, repeated)
+        alone = Paging(self.measured.across, self.measured.opened, {})
+        apart = (self.measured.columns + 1, alone) if paging.pages_wide > 1 == alone.pages_wide else None
+        set_page(sheet, repeated, breaks, paging, apart)
         if self.sheet.group == "front":
             set_one_page(sheet)
-
-
-def _columns(table: ResultTable, date_1904: bool) -> dict[str, list[Any]]:
-    """Cells of each column of a table, days as numbers of the workbook's date system."""
-    formats = table.formats
-    return {
-        header: cell_values(table.frame[header], formats.get(header, "text"), date_1904=date_1904)
-        for header in table.frame.columns
-    }
-
-
-def _total(values: Sequence[Any]) -> float:
-    return math.fsum(value for value in values if value is not None)
+        return repeated, breaks
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

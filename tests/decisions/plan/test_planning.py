@@ -58,16 +58,17 @@ def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
         mean_price(stacks, 2),
         elasticity,
         np.array([[1.05, 0.97]] * 2),
-        np.array([[0.0, 0.2]] * 2),
-        np.array([[0.7, 1.0]] * 2),
+        np.array([[0.4, 0.7]] * 2),
     )
     place = 0.8 * stacks.bottles[~finished].sum() if tight else np.inf
     limits = Limits(
         places=np.full((1, steps), place),
         line=np.full(steps, 0.2 * stacks.bottles.sum() if tight else np.inf),
-        supply_market=np.array([0]),
-        supply_year=np.array([1]),
-        supply=np.array([300.0 if tight else 0.0]),
+        supply_markets=np.array([[True, False], [True, True]]),
+        supply_channel=np.array([-1, 0]),
+        supply_year=np.array([1, 0]),
+        supply=np.array([300.0, 100.0]) if tight else np.zeros(2),
+        supply_most=np.array([np.inf, 900.0 if tight else np.inf]),
         credit=np.full(steps, np.inf),
         debt=0.0,
         other_outlay=np.zeros(steps),
@@ -119,15 +120,18 @@ def with_wine(facts: Facts) -> Facts:
     spring = np.where(free, np.where(stacks.arrives > 1, 1, 0), -1)
     bottles = np.where(free, 0.0, stacks.bottles)
     free_stacks = replace(stacks, bottles=bottles, most=np.where(free, 2.0 * stacks.bottles, stacks.bottles))
+    whole = np.array([stacks.bottles.sum(), stacks.bottles.mean()])
     wine = Wine(
         step=steps,
-        comes=0.4 * np.array([stacks.bottles.sum(), stacks.bottles.mean()]),
+        comes=np.array([0.4 * whole, 0.1 * whole]),
         kept=0.98,
+        kept_least=np.array([[10.0, 0.0], [0.0, 0.0]]),
         storage=np.array([0.1, 0.1]),
-        bulk_price=np.array([4.0, 5.0]),
-        bulk_most=np.array([np.inf, 200.0]),
+        bulk_price=np.array([[4.0, 5.0], [2.0, 2.5]]),
+        bulk_most=np.array([[np.inf, 200.0], [np.inf, np.inf]]),
         spring=spring,
         bottle_l=np.full(len(bottles), 0.72),
+        most_share=np.tile([1.0, 0.2], (len(bottles), 1)),
     )
     return replace(facts, stacks=free_stacks, wine=wine)
 
@@ -138,19 +142,22 @@ def test_wine_is_bottled_sold_or_kept_and_a_litre_more_is_worth_what_it_says(see
     wine = facts.wine
     plan, worths = best_plan(facts)
     assert plan.wine_short.max() == pytest.approx(0.0, abs=1e-6)
-    used = np.array([(plan.filled * wine.bottle_l)[wine.spring == year].sum() for year in (0, 1)])
-    there = wine.comes + np.array([0.0, wine.kept * plan.wine_kept[0]])
+    used = np.array([plan.wine_in[wine.spring == year].sum(axis=0) for year in (0, 1)]).T
+    there = wine.comes + np.column_stack([np.zeros(2), wine.kept * plan.wine_kept[:, 0]])
     assert (used + plan.wine_in_bulk + plan.wine_kept <= there + 1e-6).all()
+    free = wine.spring >= 0
+    assert plan.wine_in[free].sum(axis=1) == pytest.approx(0.72 * plan.filled[free], abs=1e-6)
+    assert (plan.wine_in[free, 1] <= 0.2 * 0.72 * plan.filled[free] + 1e-6).all()
     base = value_of(facts, plan) - broken(facts, plan)
-    for year in (0, 1):
+    for at in np.ndindex(2, 2):
         moved = []
         for step in (-0.01, 0.01):
             comes = wine.comes.copy()
-            comes[year] += step
+            comes[at] += step
             other = replace(facts, wine=replace(wine, comes=comes))
             found, _ = best_plan(other)
             moved.append((value_of(other, found) - broken(other, found) - base) / step)
-        assert moved[1] - 1e-4 <= worths.litre[year] <= moved[0] + 1e-4
+        assert moved[1] - 1e-4 <= worths.litre[at] <= moved[0] + 1e-4
 
 
 def test_more_filled_than_there_is_wine_is_said_and_not_impossible() -> None:
@@ -175,10 +182,15 @@ def test_one_stack_without_limits_goes_when_one_date_is_worth_most() -> None:
             np.zeros((1, 8)),
             np.array([np.nan]),
             np.ones((1, 1)),
-            np.zeros((1, 1)),
             np.ones((1, 1)),
         )
-        limits = replace(facts.limits, supply_market=np.zeros(0, int), supply_year=np.zeros(0, int), supply=np.zeros(0))
+        limits = replace(
+            facts.limits,
+            supply_markets=np.zeros((0, 1), bool),
+            supply_channel=np.zeros(0, int),
+            supply_year=np.zeros(0, int),
+        )
+        limits = replace(limits, supply=np.zeros(0), supply_most=np.zeros(0))
         alone = replace(facts, stacks=Stacks(**pick), markets=markets, limits=limits, longest_wait=0)
         plan, _ = best_plan(alone)
         stacks, discount = alone.stacks, alone.dates.discount[:-1]
@@ -202,7 +214,7 @@ def test_price_steps_add_up_to_the_concession() -> None:
 
 def test_a_plan_always_comes_back_and_says_what_it_breaks() -> None:
     facts = facts_of(3)
-    limits = replace(facts.limits, supply=np.array([1e6]), places=np.full((1, 8), 10.0), line=np.full(8, 5.0))
+    limits = replace(facts.limits, supply=np.array([1e6, 0.0]), places=np.full((1, 8), 10.0), line=np.full(8, 5.0))
     plan, _ = best_plan(replace(facts, limits=limits))
     assert plan.short_supply[0] > 0
     assert plan.over_places.max() > 0

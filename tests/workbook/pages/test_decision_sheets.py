@@ -30,9 +30,10 @@ def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> N
     sheets = result_sheets([ageing(demo_runs), vats(demo_runs), trials(demo_runs), recipes(demo_runs)])
     written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
     assert written.sheetnames == [
-        *("Hold or release", "Vats in January", "Trials costed", "Recipes costed", "Candidate dates")
+        *("Hold or release", "Vats in January", "Trials costed", "Recipes costed", "Candidate dates"),
+        "Vats in blends",
     ]
-    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1, 0]
+    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1, 0, 0]
     tables = {table for name in written.sheetnames for table in written[name].tables}
     assert {"hold_or_release", "npv_by_date", "return_by_date", "candidate_dates"} <= tables
     assert {"vats", "vats_in_blends", "trial_blends_costed", "trials_made_of", "trials_leave"} <= tables

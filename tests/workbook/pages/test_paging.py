@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
-from costing.workbook.pages.paging import Paging
+from costing.workbook.pages.paging import LEAST_TYPE, TYPE, Paging
 
 NARROW = Paging(100.0, 4, {})
 
@@ -12,9 +14,29 @@ NARROW = Paging(100.0, 4, {})
 def test_a_page_holds_what_a4_lying_holds() -> None:
     # 8.27 inches less margins of 0.5 and 0.6 are 516.24 points: 34 rows of 15.
     assert NARROW.page == pytest.approx((8.27 - 1.1) * 72)
-    # Twice as wide as the paper (10.89 inches, 96 to the inch, 7 a character): half the scale, twice the rows.
-    wide = Paging(2 * 10.89 * 96 / 7, 0, {})
-    assert wide.page == pytest.approx(2 * NARROW.page)
+    # Half as wide again as the paper (10.89 inches, 96 to the inch, 7 a character): half as many rows again.
+    wide = Paging(1.5 * 10.89 * 96 / 7, 0, {})
+    assert wide.page == pytest.approx(1.5 * NARROW.page)
+
+
+def test_a_sheet_too_wide_for_legible_type_takes_pages_beside_each_other() -> None:
+    # Type of 11 points is 7 points at 7/11 of its size: a page then takes 10.89 * 11/7 inches.
+    widest = 10.89 * 96 / 7 * TYPE / LEAST_TYPE
+    assert Paging(widest - 0.1, 0, {}).pages_wide == 1
+    assert Paging(widest + 0.1, 0, {}).pages_wide == 2
+    assert Paging(2 * widest + 0.1, 0, {}).pages_wide == 3
+
+
+def test_nothing_stands_across_two_pages_nor_beside_a_repeated_row() -> None:
+    page = NARROW.page
+    placed = NARROW.clear_of_breaks(4, [262.0] * 5, [], (4, 4))
+    tops = [60.0 + below for below in placed]
+    assert tops[0] >= 75.0, "below the row that is printed again"
+    later = page - 15.0
+    starts = [0.0, page, page + later, page + 2 * later, page + 3 * later, page + 4 * later]
+    for top in tops:
+        assert not any(top < edge < top + 262.0 - 1e-9 for edge in starts[1:])
+    assert all(after - before >= 262.0 - 1e-9 for before, after in pairwise(tops))
 
 
 @pytest.mark.parametrize(
@@ -31,14 +53,6 @@ def test_a_page_holds_what_a4_lying_holds() -> None:
 )
 def test_no_block_is_cut_that_fits_on_a_page(blocks: list[tuple[int, int]], expected: list[int]) -> None:
     assert NARROW.breaks_before(blocks, (0, 1)) == expected
-
-
-def test_a_chart_stays_with_its_table() -> None:
-    blocks = [(2, 14), (15, 25), (26, 49)]
-    assert NARROW.breaks_before(blocks, (0, 1)) == [26]
-    assert NARROW.breaks_before(blocks, (0, 1), charts=[(26, 49)]) == [26], "both are longer than a page"
-    blocks = [(2, 28), (29, 34), (35, 58)]
-    assert NARROW.breaks_before(blocks, (0, 1), charts=[(35, 58)]) == [29]
 
 
 def test_rows_of_their_own_height_count() -> None:

@@ -1,0 +1,161 @@
+"""Cash period by period: what comes in and goes out by kind, loans, lines drawn as needed, balance.
+
+    balance[t] = balance[t−1] + Σ kinds[t]
+
+Conventions: a period is a calendar month; the one that the valuation date cuts is two. Up to the valuation date money
+is as paid, later as planned. The balance starts from the bank balance of Settings on the valuation date: before it the
+workbook holds no balance. Loans are a kind of payment: paid out and drawn in, interest and repayments out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from costing.calendar import add_months
+from costing.decisions.cash.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
+from costing.decisions.cash.entries import KINDS, Entries, entries, joined, spent_and_other
+from costing.decisions.cash.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
+from costing.decisions.cash.sales import sales
+from costing.engine.carrying import day_numbers
+from costing.errors import Finding
+from costing.graph.arrays import Floats, Ints
+from costing.model import Runs
+
+ACTUAL, PLANNED = "actual", "planned"
+MONTHS_AHEAD = 24
+LOANS = KINDS.index("loans")
+
+
+@dataclass(frozen=True, eq=False)
+class Periods:
+    """edge: last day before the first period, and the last day of each [n + 1]; today: valuation day."""
+
+    edge: Ints
+    today: int
+
+    @property
+    def count(self) -> int:
+        """Number of periods."""
+        return len(self.edge) - 1
+
+    @property
+    def planned(self) -> npt.NDArray[np.bool_]:
+        """Whether each period is after the valuation date."""
+        return np.asarray(self.edge[1:] > self.today)
+
+    @property
+    def months(self) -> Floats:
+        """Length of each period as a part of its calendar month."""
+        month = self.edge[1:].astype("datetime64[D]").astype("datetime64[M]")
+        whole = day_numbers((month + 1).astype("datetime64[D]")) - day_numbers(month.astype("datetime64[D]"))
+        return np.asarray(np.diff(self.edge) / whole)
+
+    @property
+    def names(self) -> list[str]:
+        """Month of each period; with its last day where the valuation date cuts it short."""
+        return [str(day)[:7] for day in self.edge[1:].astype("datetime64[D]")]
+
+    def of(self, day: Ints) -> Ints:
+        """Period of each day (−1: before the first, or after the last)."""
+        at = np.searchsorted(self.edge, day, side="left") - 1
+        return np.where((at >= 0) & (at < self.count), at, -1)
+
+
+def periods_of(runs: Runs, months_ahead: int) -> Periods:
+    """Months of the financial year up to the valuation date, and those ahead."""
+    today = np.datetime64(runs.today, "D")
+    month = today.astype("datetime64[M]")
+    first = runs.estate.settings.fiscal_year_start_month
+    since = month - (int(str(month)[5:7]) - first) % 12
+    ends = day_numbers(np.arange(since, month + months_ahead + 2).astype("datetime64[D]")) - 1
+    return Periods(np.union1d(ends, [runs.today]).astype(np.int64), runs.today)
+
+
+@dataclass(frozen=True, eq=False)
+class Budget:
+    """periods; entries: every amount but what lines do; by_kind: with lines [periods, kinds]; balance: NaN before the
+    valuation date; schedules: of loans with fixed payments, by row of Loans; bases: on the valuation date and at
+    the end of each planned period; drawn: what lines did in the planned periods.
+    """
+
+    periods: Periods
+    entries: Entries
+    by_kind: Floats
+    balance: Floats
+    loans: tuple[Loan, ...]
+    schedules: dict[int, Schedule]
+    bases: Bases
+    lines: Lines
+    line_names: tuple[str, ...]
+    drawn: Drawn
+    findings: tuple[Finding, ...]
+
+    @property
+    def change(self) -> Floats:
+        """Money in less money out of each period."""
+        return np.asarray(self.by_kind.sum(axis=1))
+
+    @property
+    def headroom(self) -> Floats:
+        """What may still be drawn on lines at the end of each planned period, below 0 where more is owed."""
+        return np.asarray((self.lines.most - self.drawn.owed).sum(axis=0))
+
+    @property
+    def debt(self) -> Floats:
+        """What is owed on all loans at the end of each planned period."""
+        ends = self.periods.edge[1:][self.periods.planned]
+        fixed = sum((one.owed_on(ends) for one in self.schedules.values()), np.zeros(len(ends)))
+        return np.asarray(self.drawn.owed.sum(axis=0) + fixed)
+
+
+def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
+    """Cash of the workbook's own dates, month by month."""
+    periods = periods_of(runs, months_ahead)
+    until = int(periods.edge[-1])
+    sold, findings = sales(runs)
+    loans = loans_of(runs.estate)
+    schedules = {loan.row: schedule_of(loan) for loan in loans if loan.repayment != AT_WILL}
+    fixed = [_loan_entries(loan, schedules[loan.row]) for loan in loans if loan.row in schedules]
+    every = joined([spent_and_other(runs, until), sold, *fixed])
+    at = periods.of(every.paid)
+    inside = at >= 0
+    cell = at[inside] * len(KINDS) + every.kind[inside]
+    summed = np.bincount(cell, every.amount[inside], periods.count * len(KINDS))
+    by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(KINDS))
+    planned = periods.planned
+    ends = np.concatenate([[periods.today], periods.edge[1:][planned]])
+    bases = bases_of(runs, loans, ends, sold)
+    names, lines = lines_of(loans, bases, ends[1:], runs.today, periods.edge[:-1][planned])
+    chosen = runs.estate.settings
+    drawn = draw_as_needed(
+        by_kind.sum(axis=1)[planned], periods.months[planned], chosen.bank_balance or 0.0, chosen.cash_to_keep, lines
+    )
+    by_kind[planned, LOANS] += (drawn.drawn - drawn.repaid - drawn.interest).sum(axis=0)
+    balance = np.full(periods.count, np.nan)
+    balance[planned] = drawn.balance
+    return Budget(periods, every, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
+
+
+def _loan_entries(loan: Loan, of: Schedule) -> Entries:
+    """Paid out, interest and repayments of a loan with fixed payments."""
+    row = np.full(len(of.day), loan.row)
+    lent = np.zeros(len(of.day))
+    lent[0] = loan.amount
+    return entries("loans", "loans", row, of.day, of.day, lent - of.interest - of.principal)
+
+
+def last_of_year(periods: Periods) -> Ints:
+    """Planned periods that end within twelve months of the valuation date, counted among the planned ones."""
+    year = int(day_numbers(add_months(np.datetime64(periods.today, "D"), 12.0)))
+    ends = periods.edge[1:][periods.planned]
+    return np.flatnonzero(ends <= year)
+
+
+def frame_of(periods: Periods) -> pd.DataFrame:
+    """Month and state of each period."""
+    state = np.where(periods.planned, PLANNED, ACTUAL)
+    return pd.DataFrame({"cash_month": periods.names, "cash_state": state})

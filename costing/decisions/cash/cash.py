@@ -1,0 +1,201 @@
+"""Cash, as people read it: month by month, by kind, the worst month traced to its rows, what is owed and owing, and
+the bank's view of the stock.
+
+The worst month is the planned one with the least money in the bank and headroom together. Arithmetic:
+`decisions.cash.budget`, `decisions.cash.loans`, `decisions.cash.borrowing`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.cash.bank import bank_tables, headroom_of_loans
+from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget, frame_of
+from costing.decisions.cash.entries import KINDS, Entries
+from costing.errors import Finding, caution
+from costing.inputs.estate import Estate
+from costing.model import Runs
+from costing.money.postings import TABLE_NAMES
+from costing.results.lots import as_dates
+from costing.results.origins import AMOUNT_COLUMN
+
+LARGEST = 12
+"""Lines of the worst month that are shown."""
+_COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
+_COLUMN |= {"other_payments": "amount", "loans": "amount", "pressings": "credit"}
+_SAYS = {
+    "deliveries": ("supplier", "variety", "village"),
+    "grape_prices": ("vintage", "village", "variety"),
+    "costs": ("reference", "lot"),
+    "dispatches": ("channel", "release_lot"),
+    "pools": ("pool",),
+    "dry_goods": ("item", "format"),
+    "operation_rates": ("operation", "format"),
+    "movements": ("operation", "from_lot"),
+    "pressings": ("load",),
+    "other_payments": ("what",),
+    "loans": ("loan",),
+}
+"""Columns that say in words what a row is."""
+
+
+def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
+    """Cash month by month, what is owed and owing at the valuation date, and what the stock will bear of debt."""
+    found = budget(runs, months_ahead)
+    worst = worst_period(found)
+    owed = owed_and_owing(runs, found.entries)
+    planned = found.periods.planned
+    tables = {
+        "cash_by_month": _by_month(found),
+        "worst_month": _largest(runs, found, worst),
+        "cash_by_kind": _by_kind(found),
+        "owed_and_owing": owed,
+    }
+    if found.loans:
+        tables |= bank_tables(runs, found)
+    day = str(np.datetime64(runs.today, "D"))
+    facts = {"currency": runs.currency, "day": day, "worst": found.periods.names[worst] if planned.any() else ""}
+    says = [_worst_said(found, worst), _owed_said(runs, owed)]
+    findings = (*found.findings, *_short(runs, found), *_nothing_planned(runs))
+    return Answer(tables, findings, tuple(says), facts, "No money is paid or received.")
+
+
+def worst_period(found: Budget) -> int:
+    """Planned period with the least money in the bank and headroom together."""
+    at = np.flatnonzero(found.periods.planned)
+    return int(at[np.argmin(found.balance[at] + found.headroom)])
+
+
+def _by_month(found: Budget) -> pd.DataFrame:
+    """Planned periods: balance, headroom, in, out, change, debt."""
+    planned = found.periods.planned
+    kinds = found.by_kind[planned]
+    frame = frame_of(found.periods)[planned].reset_index(drop=True)[["cash_month"]]
+    frame["cash_balance"] = found.balance[planned]
+    if len(found.lines.owed):
+        frame["cash_headroom"] = found.headroom
+    frame["cash_in"], frame["cash_out"] = kinds.clip(min=0.0).sum(axis=1), kinds.clip(max=0.0).sum(axis=1)
+    frame["cash_change"] = kinds.sum(axis=1)
+    if found.loans:
+        frame["debt"] = found.debt
+    frame["cash_short"] = found.drawn.short
+    return frame
+
+
+def _by_kind(found: Budget) -> pd.DataFrame:
+    frame = frame_of(found.periods)
+    frame["cash_change"] = found.change
+    for kind, name in enumerate(KINDS):
+        if found.by_kind[:, kind].any():
+            frame[f"cash:{name}"] = found.by_kind[:, kind]
+    return frame
+
+
+def described(estate: Estate, table: str, row: int) -> str:
+    """What a row is, in words."""
+    frame = estate[table]
+    words = [frame[column].iloc[row] for column in _SAYS.get(table, ())]
+    return " ".join(f"{word:.0f}" if isinstance(word, float) else str(word) for word in words if pd.notna(word))
+
+
+def _lines(runs: Runs, of: Entries, keys: list[str]) -> pd.DataFrame:
+    """Entries added up by kind, row and days, each with its cell."""
+    columns = {"kind": of.kind, "table": of.table, "row": of.row, "incurred": of.incurred, "paid": of.paid}
+    whole = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
+    frame = pd.DataFrame({**columns, "amount": of.amount})
+    frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(whole)
+    estate = runs.estate
+    rows = [(TABLE_NAMES[table], int(row)) for table, row in zip(frame["table"], frame["row"], strict=True)]
+    return pd.DataFrame(
+        {
+            "place": [estate.place(name, row, _COLUMN.get(name)) for name, row in rows],
+            "payment_kind": np.array(KINDS, dtype=object)[frame["kind"]],
+            "what": [described(estate, name, row) for name, row in rows],
+            "amount": frame["amount"],
+            "incurred": as_dates(frame["incurred"].to_numpy()),
+            "due": as_dates(frame["paid"].to_numpy()),
+        }
+    )
+
+
+def _largest(runs: Runs, found: Budget, period: int) -> pd.DataFrame:
+    """Largest lines of a period, money out first."""
+    lines = _lines(runs, found.entries.take(found.periods.of(found.entries.paid) == period), [])
+    order = np.argsort(-lines["amount"].abs().to_numpy(), kind="stable")[:LARGEST]
+    chosen = lines.iloc[order].sort_values("amount", kind="stable")
+    return chosen[["place", "payment_kind", "what", "amount", "due"]].reset_index(drop=True)
+
+
+def unpaid(of: Entries, today: int) -> Entries:
+    """What was incurred by the end of a day and is paid later, loans apart: they are debt."""
+    return of.take((of.incurred <= today) & (of.paid > today) & (of.kind != KINDS.index("loans")))
+
+
+def owed_and_owing(runs: Runs, of: Entries) -> pd.DataFrame:
+    """What customers owe the estate (above 0) and it owes (below 0) at the valuation date, by the day it is due."""
+    lines = _lines(runs, unpaid(of, runs.today), ["incurred", "paid"])
+    return lines.sort_values(["due", "amount"], kind="stable", ignore_index=True)
+
+
+def _worst_said(found: Budget, worst: int) -> str:
+    left = f"{found.balance[worst]:,.0f} in the bank"
+    at = int(np.flatnonzero(found.periods.planned).tolist().index(worst))
+    more = f" and {found.headroom[at]:,.0f} of headroom" if found.lines.count else ""
+    return f"Worst month: {found.periods.names[worst]}, with {left}{more} at its end."
+
+
+def _owed_said(runs: Runs, owed: pd.DataFrame) -> str:
+    amount, day = owed["amount"], np.datetime64(runs.today, "D")
+    owing, owe = -float(amount[amount < 0].sum()), float(amount[amount > 0].sum())
+    state = -float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum())
+    of_it = f", {state:,.0f} of it duty and VAT" if state else ""
+    return f"At the end of {day} {owing:,.0f} is incurred and unpaid{of_it}, and customers owe {owe:,.0f}."
+
+
+def _short(runs: Runs, found: Budget) -> list[Finding]:
+    """Cautions: no balance to start from, months in which cash falls short, promises of headroom that are broken."""
+    chosen, names = runs.estate.settings, np.array(found.periods.names)[found.periods.planned]
+    said = []
+    if chosen.bank_balance is None:
+        rule = "no bank balance: cash is counted from 0 on the valuation date."
+        said.append(caution("Settings", "", rule, "Enter the Bank balance."))
+    short = np.flatnonzero(found.drawn.short > 0.5)
+    if len(short):
+        most = int(short[np.argmax(found.drawn.short[short])])
+        rule = (
+            f"from {names[short[0]]} on the bank balance falls short of what is kept, by "
+            f"{found.drawn.short[most]:,.0f} in {names[most]}, and nothing more may be drawn."
+        )
+        said.append(caution("Settings", f"{chosen.cash_to_keep:,.0f}", rule, "Borrow, sell earlier or pay later."))
+    return [*said, *_promises(runs, found, names)]
+
+
+def _promises(runs: Runs, found: Budget, names: np.ndarray) -> list[Finding]:
+    """Lines and loans whose least headroom is not kept."""
+    said = []
+    for loan, headroom in headroom_of_loans(found):
+        least = float(np.nan_to_num(loan.least))
+        broken = np.flatnonzero(headroom[1:] < least - 0.5)
+        if len(broken):
+            low = int(np.argmin(headroom[1:]))
+            rule = (
+                f"the headroom of '{loan.name}' falls below what is promised from {names[broken[0]]} on, "
+                f"to {headroom[1:][low]:,.0f} in {names[low]}."
+            )
+            place = runs.estate.place("loans", loan.row, "least_headroom")
+            said.append(caution(place, f"{least:,.0f}", rule, "Speak to the bank before it does."))
+    return said
+
+
+def _nothing_planned(runs: Runs) -> list[Finding]:
+    """A caution where no harvest is planned and none is budgeted."""
+    estate, today = runs.estate, pd.Timestamp(np.datetime64(runs.today, "D"))
+    budgeted = estate["other_payments"]
+    if (estate["deliveries"]["on_date"] > today).any() or not len(estate["deliveries"]):
+        return []
+    if ((budgeted["kind"] == "growers") & (budgeted["to_date"].fillna(budgeted["from_date"]) > today)).any():
+        return []
+    rule = "nothing is bought after the valuation date: no harvest to come is in the cash."
+    return [caution("Other payments", "", rule, "Enter what growers will be paid, or the planned deliveries.")]

@@ -1,0 +1,107 @@
+"""How wide the columns of a result sheet are, which texts are wrapped, and which columns wait behind the + above it.
+
+Rule: the first table of a sheet answers its question, so it alone decides how wide its columns are. A table below it
+widens a column for its figures, never for its words: those are wrapped. Columns that only a detailed reader wants
+stand behind the first ones of their table, grouped and closed.
+
+Conventions: widths in characters of the default font. Columns are counted from 0. Numbers are never wrapped.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from costing.answers.kinds import TEXTS
+from costing.workbook.pages import look
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+from costing.workbook.pages.rows import cell_values
+
+SHORT = 60
+"""Rows of a table without filter buttons."""
+LAST_TEXT, BESIDE, BELOW = 48.0, 22.0, 18.0
+"""Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text of
+a table below it may widen a column to.
+"""
+
+Cells = Mapping[str, Sequence[Any]]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Cells of each table by header, widths by column, wrapped headers by table, columns that stand open."""
+
+    cells: Mapping[str, Cells]
+    widths: Mapping[int, float]
+    wrapped: Mapping[str, frozenset[str]]
+    opened: int
+
+    @property
+    def columns(self) -> int:
+        """Columns of the widest table."""
+        return max(map(len, self.cells.values()), default=0)
+
+    @property
+    def across(self) -> float:
+        """Characters of the columns that stand open."""
+        return sum(width for position, width in self.widths.items() if position < self.opened)
+
+
+def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
+    """What the columns of a sheet need."""
+    cells = {table.name: _cells(table, date_1904) for table in sheet.tables}
+    widths: dict[int, float] = {}
+    wrapped: dict[str, frozenset[str]] = {}
+    for table in sheet.tables:
+        first = not widths
+        folded = set()
+        last = (table.shown or len(cells[table.name])) - 1
+        ends_in_text = first and _is_long(table, last, cells[table.name])
+        for position, header in enumerate(cells[table.name]):
+            needed = _needed(table, header, cells[table.name][header])
+            if (kind := table.formats.get(header, "text")) in TEXTS:
+                if not first:
+                    widest = max(widths[position], BELOW) if position in widths else look.WRAPPED
+                elif ends_in_text and 0 < position < last and kind != "verdict":
+                    widest = BESIDE
+                else:
+                    widest = LAST_TEXT
+                if needed > widest:
+                    folded.add(header)
+                    needed = widest
+                needed += look.INDENT * (position > 0 and first)
+            widths[position] = max(needed, widths.get(position, 0.0))
+        wrapped[table.name] = frozenset(folded)
+    opened = max((table.shown or len(cells[table.name]) for table in sheet.tables), default=0)
+    return Measured(cells, widths, wrapped, opened)
+
+
+def total(values: Sequence[Any]) -> float:
+    """Sum of the figures of a column."""
+    return math.fsum(value for value in values if value is not None)
+
+
+def _is_long(table: ResultTable, position: int, cells: Cells) -> bool:
+    """Whether the column holds texts that are to be wrapped."""
+    header = list(cells)[position]
+    return table.formats.get(header, "text") in TEXTS and _needed(table, header, cells[header]) > LAST_TEXT
+
+
+def _needed(table: ResultTable, header: str, values: Sequence[Any]) -> float:
+    kind = table.formats.get(header, "text")
+    shown = [*values, total(values)] if header in table.total_columns else values
+    button = len(table.frame) > SHORT
+    lines = look.heading_lines(header)
+    width = look.column_width(header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf)
+    return width + look.INDENT * (kind == "date")
+
+
+def _cells(table: ResultTable, date_1904: bool) -> Cells:
+    """Cells of each column of a table, days as numbers of the workbook's date system."""
+    formats = table.formats
+    return {
+        header: cell_values(table.frame[header], formats.get(header, "text"), date_1904=date_1904)
+        for header in table.frame.columns
+    }

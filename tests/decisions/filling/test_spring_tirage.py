@@ -1,0 +1,154 @@
+"""This spring's tirage of the demo, its bounds, its wine, and what a person may enter wrong."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import House, InputError
+from costing.cli import main
+from costing.commands.records import demo_folder
+from costing.decisions.filling.spring_tirage import filling_of, tirage
+from costing.decisions.filling.springs import SORTS, harvests_of, springs_of
+from costing.decisions.plan.planning import best_plan, value_of
+from costing.model import Runs
+
+
+@pytest.fixture(scope="module")
+def answer(demo_runs):
+    return demo_runs.once(tirage)
+
+
+def limits(*rows: tuple[str, str, str | None, float | None, float | None]) -> pd.DataFrame:
+    """Limits: what, cuvée, format, at least, at most."""
+    return pd.DataFrame(rows, columns=["what", "cuvee", "format", "least", "most"])
+
+
+def test_every_planned_tirage_has_its_bottles_worth_cost_and_cover(answer, demo_runs) -> None:
+    table = answer["tirage_advice"].set_index("lot")
+    sheet = demo_runs.estate["tirage"]
+    ahead = sheet[sheet["on_date"] > pd.Timestamp("2025-12-31")].set_index("to_lot")
+    assert table["fill_planned"].to_dict() == ahead["bottles"].to_dict()
+    assert (table["fill_advised"] >= table["fill_least"] - 1e-6).all()
+    assert (table["fill_advised"] <= table["fill_most"] + 1e-6).all()
+    assert table[["worth_filled", "cost_to_fill", "cover_now", "cover_three_years"]].notna().all().all()
+    assert table["do"].str.match(r"fill (none|[\d,]+, ([\d,]+ (more|fewer)|as planned))").all()
+
+
+def test_more_is_filled_where_one_more_is_worth_its_cost_and_fewer_where_not(answer) -> None:
+    """Worth and cost are those at the planned bottles; the value of a plan is concave in what is filled."""
+    table = answer["tirage_advice"]
+    moved, gain = table["fill_advised"] - table["fill_planned"], table["worth_filled"] - table["cost_to_fill"]
+    assert float((moved * gain).sum()) > 0.0
+
+
+def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
+    found = demo_runs.once(filling_of)
+    springs = found.keeping
+    base = value_of(springs.facts, found.as_planned[0])
+    worth = found.as_planned[1].bottle
+    for at in springs.tirage[:3]:
+        moved = []
+        for step in (-1.0, 1.0):
+            bottles = springs.planned.copy()
+            bottles[at] += step
+            facts = springs.fixed(bottles)
+            moved.append((value_of(facts, best_plan(facts)[0]) - base) / step)
+        assert moved[1] - 1e-3 <= worth[at] <= moved[0] + 1e-3
+
+
+def test_wine_bottled_sold_and_kept_is_what_there_is(answer) -> None:
+    table = answer["wine_by_spring"]
+    first = table[table["spring"] == "2026"]
+    out = first[["litres_bottled", "litres_in_bulk", "litres_kept"]].sum(axis=1)
+    assert out.to_numpy() == pytest.approx(first["litres_come"].to_numpy(), abs=1e-3)
+
+
+def test_harvests_are_the_must_of_the_press_loads_less_the_norms(demo_estate) -> None:
+    """1,000 L of must are 1,000 · (1 − norm) for each of settling, fermentation, racking and filtration."""
+    today = int(np.datetime64("2025-12-31").astype(np.int64))
+    harvests = harvests_of(demo_estate, today)
+    assert list(harvests.index) == list(range(2018, 2026))
+    pressed = demo_estate["pressings"]
+    first = pressed[(pressed["fraction"] == "first") & (pressed["on_date"].dt.year == 2024)]["volume_l"].sum()
+    norms = demo_estate["loss_norms"].set_index("applies_to")["percent"]
+    kept = np.prod([1.0 - norms[name] for name in ("settling", "fermentation", "racking", "fining and filtration")])
+    bought = demo_estate["deliveries"]
+    more = bought[bought["what"].isin(["must", "wine"]) & (bought["on_date"].dt.year == 2024)]["quantity"].sum()
+    assert harvests.loc[2024, SORTS[0]] == pytest.approx(first * kept + more)
+
+
+def test_the_reserve_kept_is_enough_for_the_next_blends(answer) -> None:
+    levels = answer["reserve_levels"]
+    chosen = levels[levels["do"] == "keep this"]
+    assert len(chosen) == 1
+    assert chosen["cost_both"].iloc[0] == pytest.approx(levels["cost_both"].min(), abs=1e-6)
+    first = answer["wine_by_spring"]
+    kept = first[(first["spring"] == "2026") & (first["sort"] == SORTS[0])]["litres_kept"].iloc[0]
+    assert kept >= chosen["reserve_l"].iloc[0] - 1e-6
+
+
+def test_bounds_on_limits_hold(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        limits=limits(("tirage", "Brut", "bottle", 20_000, 25_000), ("tirage", "Seconde", None, 4_000, None))
+    )
+    table = tirage(house.runs)["tirage_advice"].set_index("lot")
+    assert 20_000 - 1e-6 <= table.loc["T26-BRUT", "fill_advised"] <= 25_000 + 1e-6
+    assert table.loc["T26-SEC", "fill_advised"] >= 4_000 - 1e-6
+
+
+def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
+    found = [finding for finding in tirage(house.runs).findings if "than there is wine" in finding.rule]
+    assert found
+    assert found[0].place.startswith("Limits!")
+    assert "58,290 L on hand" in found[0].rule
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (("tirage", "Brut", "bottle", None, None), "no limit"),
+        (("tirage", "Brut", "bottle", 10, 5), "above At most"),
+        (("tirage", None, "bottle", 10, None), "no cuvée"),
+    ],
+)
+def test_bounds_that_say_nothing_are_findings(demo_runs, row, said) -> None:
+    with pytest.raises(InputError) as wrong:
+        House(demo_runs.estate).replace(limits=limits(row))
+    assert any(said in str(finding) for finding in wrong.value.findings)
+
+
+def test_an_estate_that_never_filled_a_bottle_has_nothing_to_fill(demo_estate) -> None:
+    none = replace(demo_estate, tables={**demo_estate.tables, "price_by_age": demo_estate["price_by_age"].iloc[:0]})
+    answer = tirage(Runs(none))
+    assert not len(answer.main)
+    assert "nothing to fill" in answer.empty
+
+
+def test_without_planned_tirages_the_next_spring_is_taken_from_the_last_ones(demo_estate) -> None:
+    sheet = demo_estate["tirage"]
+    ahead = sheet["on_date"] > pd.Timestamp("2025-12-31")
+    lots = set(sheet.loc[ahead, "to_lot"])
+    tables = {**demo_estate.tables, "tirage": sheet[~ahead].reset_index(drop=True)}
+    movements = demo_estate["movements"]
+    tables["movements"] = movements[movements["on_date"] <= pd.Timestamp("2025-12-31")].reset_index(drop=True)
+    springs = springs_of(Runs(replace(demo_estate, tables=tables)))
+    assert springs is not None
+    assert springs.years[0] == 2026
+    assert springs.planned.sum() == 0.0
+    assert not lots & set(springs.inputs.lots["lot"])
+
+
+def test_the_command_prints_what_to_fill(capsys) -> None:
+    assert main(["tirage", str(demo_folder())]) == 0
+    printed = capsys.readouterr().out
+    assert "What to fill in spring 2026" in printed
+    assert "after bottling" in printed
+    assert max(map(len, printed.splitlines())) <= 100
+    assert main(["tirage", str(demo_folder()), "--json"]) == 0
+    assert {"tirage_advice", "reserve_levels"} <= set(json.loads(capsys.readouterr().out))

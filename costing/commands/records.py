@@ -27,7 +27,7 @@ from costing.decisions.changes.scenarios import scenarios
 from costing.decisions.changes.why import why
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
-from costing.decisions.closing.next_year import open_year
+from costing.decisions.closing.next_year import left_out, open_year
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
@@ -159,6 +159,7 @@ def open_next(options: argparse.Namespace) -> int:
     estate = Source(options.path).estate
     on = day_given(options.date, estate)
     following = open_year(estate, on)
+    print_findings(left_out(estate, on))
     said = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
     blank_workbook(options.new_path, tables_from_estate(following), note=said)
     lots = len(following["opening_stock"])

@@ -5,7 +5,7 @@ points; a text that does not read as its column's type stays text, so that the l
 
 Conventions: frames are keyed by sheet title, their columns are headers with units. A CSV folder keeps its
 headers, its units and columns of the user's own; an estate gives every column of the schema that holds
-anything, in the schema's units.
+anything, in the units that its own headers name.
 
 What it does not do: it judges nothing.
 """
@@ -56,8 +56,15 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
-        found[sheet.title] = pd.DataFrame({column.title: _points(table[column.name], column) for column in filled})
+        found[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
     return found
+
+
+def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Series[Any]]:
+    """Header and cells of a column, in the unit that the estate's own header names."""
+    unit, factor = estate.sources[table].units.get(column.name, (column.unit, 1.0))
+    values = _points(estate[table][column.name], column)
+    return (column.title, values) if factor == 1.0 else (f"{column.header} ({unit})", (values / factor).round(9))
 
 
 def typed_setting(name: str, value: Any, styles: Styles) -> Any:

@@ -169,6 +169,22 @@ class House:
 
         return self.runs.once(recipes)
 
+    def prices(self, elasticity: float | None = None) -> Answer:
+        """What every release still to sell must fetch in each channel, beside its list price.
+
+        elasticity: of demand, below -1: adds what increases would sell. InputError with every finding of the sheets
+        that prices are made of.
+        """
+        from costing.decisions.prices.prices import prices
+
+        return self.runs.once(prices) if elasticity is None else prices(self.runs, elasticity)
+
+    def margins(self) -> Answer:
+        """What was sold, by cuvée, channel and year, and what each earns on the money that it keeps tied up."""
+        from costing.decisions.prices.margins import margins
+
+        return self.runs.once(margins)
+
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
         from costing.decisions.changes.scenarios import scenarios
@@ -197,6 +213,12 @@ class House:
         from costing.decisions.changes.uncertainty_tables import forecast_answer
 
         return forecast_answer(self.runs, draws, seed, progress)
+
+    def report(self, stamp: str = "") -> str:
+        """All answers on one page of HTML, to read in a browser or to print. stamp: a line on when it was made."""
+        from costing.report import report_page
+
+        return report_page(self.runs, stamp)
 
 
 def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataFrame) -> Any:

@@ -1,4 +1,4 @@
-"""What a person reads in a terminal: tables, findings, notes."""
+"""What a person reads in a terminal: findings, notes; tables are `answers.text`."""
 
 from __future__ import annotations
 
@@ -7,54 +7,15 @@ import contextlib
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 from costing.errors import CostingError, Finding
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 CAUTION = (
     "Decision support, not accounting, tax or legal advice: the book basis follows your local standard, to be "
     "confirmed with a licensed professional."
 )
-
-WHOLE_NUMBERS = ("Bottles", "Months on lees", "Bottles to sell", "Bottles sold", "Expected bottles", "Margin in all")
-PERCENT = ("Share of all margin", "Return a year", "Increase")
-
-
-def text_table(frame: pd.DataFrame) -> str:
-    """Lay out a frame as text: dates without a time, bottles whole, money with two decimals, blanks as such."""
-    import pandas as pd
-
-    shown = pd.DataFrame(index=frame.index)
-    for column in frame.columns:
-        values = frame[column]
-        if pd.api.types.is_datetime64_any_dtype(values):
-            shown[column] = values.dt.strftime("%Y-%m-%d").fillna("")
-        elif pd.api.types.is_float_dtype(values):
-            shown[column] = values.map(_written_as(str(column)))
-        else:
-            shown[column] = values.astype(object).where(values.notna(), "")
-    numeric = [pd.api.types.is_number(frame[c].iloc[0]) if len(frame) else False for c in frame.columns]
-    widths = [max(len(str(c)), *(len(str(v)) for v in shown[c])) if len(shown) else len(str(c)) for c in shown.columns]
-    rows = [list(map(str, shown.columns)), *shown.astype(str).to_numpy().tolist()]
-    return "\n".join(
-        "  ".join(
-            cell.rjust(width) if right else cell.ljust(width)
-            for cell, width, right in zip(row, widths, numeric, strict=True)
-        ).rstrip()
-        for row in rows
-    )
-
-
-def _written_as(column: str) -> Callable[[float], str]:
-    """How a number of a column is written; blank where there is none."""
-    digits = 0 if column in WHOLE_NUMBERS else 2
-    if column in PERCENT:
-        return lambda number: "" if number != number else f"{number:.1%}"
-    return lambda number: "" if number != number else f"{round(number, digits) + 0.0:,.{digits}f}"  # no −0.00
 
 
 def print_findings(findings: Sequence[Finding], stream: Any = None) -> None:

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import pandas as pd
 
+from costing.accounts.over_time import steps
 from costing.answers.answer import Answer
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
-from costing.results.bridge import bridge, steps
+from costing.results.bridge import bridge
+from costing.results.bridge import steps as steps_between
 from costing.results.composition import composition
 from costing.results.costs import by_cuvee
 from costing.results.coverage import coverage
@@ -45,13 +47,20 @@ def origins_of_latest(runs: Runs) -> Answer:
         "coverage": pd.DataFrame({"release": chosen, "coverage": coverage(runs.economic, chosen)}),
         "composition": composition(runs.economic, chosen).rename(columns={"lot": "release"}),
         "bridge": bridged,
+        "bridge_steps": pd.concat([_steps(part) for part in parts], ignore_index=True),
     }
     return Answer(tables, facts=facts, empty=empty)
 
 
+def _steps(line: pd.DataFrame) -> pd.DataFrame:
+    """The bridge of one release per bottle, as steps."""
+    ends = [at in (0, len(line) - 1) for at in range(len(line))]
+    return steps(list(line["line"]), list(line["per_unit"]), ends).assign(release=line["release"].iloc[0])
+
+
 def bases_behind(runs: Runs) -> list[Basis]:
     """Every basis that the bridges run, so that all can be made at once."""
-    return [basis for _, basis in steps(runs.book.basis, ECONOMIC, runs.book)]
+    return [basis for _, basis in steps_between(runs.book.basis, ECONOMIC, runs.book)]
 
 
 def origins_of(runs: Runs, release: str, basis: Basis = ECONOMIC) -> Answer:

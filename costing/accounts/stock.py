@@ -1,10 +1,11 @@
 """Stock on hand at the valuation date, and how it came there since the start of the financial year.
 
-    opening + put in + charges for time + capital + from other stages − to other stages − exits − losses = closing
+    opening + put in + charges for time + capital + from other stages + to other stages + exits + losses = closing
 
-Conventions: amounts in cents; what a row of the roll-forward is out by, a cent or two, goes to the largest of what was
-put in. The write-down compares book cost with the market value that was entered (IAS 2 Inventories, paragraph 9); it is
-shown, never posted.
+Conventions: what goes out (to other stages, exits, losses) stands with a minus, here and on every sheet. Kinds of goods
+and stages stand in the order of the work. Amounts in cents; what a row of the roll-forward is out by, a cent or two,
+goes to the largest of what was put in. The write-down compares book cost with the market value that was entered (IAS 2
+Inventories, paragraph 9); it is shown, never posted.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import pandas as pd
 
 from costing.accounts.pledges import pledged_to
 from costing.answers.answer import Answer
-from costing.graph.arrays import Flow
+from costing.graph.arrays import KINDS, Flow
 from costing.model import Runs
 from costing.results.coverage import coverage
 from costing.results.net_realisable import net_realisable_value
@@ -54,8 +55,7 @@ def stock(runs: Runs) -> Answer:
     lots = _lots(runs)
     start, end = year_before(runs.book)
     first = start + np.timedelta64(1, "D")
-    values = ["book_value", "economic_value"]
-    tables = {"stock_by_kind": lots.groupby("kind", as_index=False)[values].sum(), "stock_value": lots}
+    tables = {"stock_by_kind": _by_kind(lots), "stock_value": lots}
     for name, results in (("book", runs.book), ("economic", runs.economic)):
         tables[f"roll_forward_{name}"] = _to_the_cent(results, start, end)
         tables[f"exits_{name}"] = _exits(results, first, end)
@@ -92,6 +92,12 @@ def _lots(runs: Runs) -> pd.DataFrame:
             "coverage": book["lot"].map(_coverage_by_lot(runs.economic)),
         }
     )
+
+
+def _by_kind(lots: pd.DataFrame) -> pd.DataFrame:
+    """Value by kind of goods, in the order of the work."""
+    found = lots.groupby("kind", as_index=False)[["book_value", "economic_value"]].sum()
+    return found.iloc[np.argsort(pd.Index(KINDS).get_indexer(pd.Index(found["kind"])))].reset_index(drop=True)
 
 
 def _coverage_by_lot(results: Results) -> dict[str, str]:

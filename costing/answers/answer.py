@@ -17,19 +17,29 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from costing.answers import catalogue
 from costing.answers.charts import Chart
-from costing.answers.kinds import NUMBER_FORMATS
+from costing.answers.kinds import NUMBER_FORMATS, written
 from costing.answers.page import html_table
+from costing.answers.palette import COLOURS
 from costing.errors import Finding
 from costing.files import Kind, write_file
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 ROWS_IN_NOTEBOOK = 20
+DIGITS = 12
+"""Significant digits of a figure in JSON: beyond them stands what rounding left."""
+MOST_SERIES, MOST_ROWS, MOST_PANELS = len(COLOURS), 40, 8
+"""What one chart can show, and charts of one table; the title says what is left out."""
+ONE_BY_ONE = ("column", "stacked column", "bar", "waterfall")
+"""Kinds of chart that name every row on their axis."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,20 +92,39 @@ class Answer:
             begins = np.flatnonzero(np.r_[True, named[1:] != named[:-1]])
             sizes = np.diff(np.r_[begins, len(frame)])
             panels = [(str(named[begin]), int(begin), int(size)) for begin, size in zip(begins, sizes, strict=True)]
-        for panel, first, count in panels:
+        shown = _largest(frame, series, plan.kind)
+        for panel, first, size in panels[:MOST_PANELS]:
+            count = min(size, MOST_ROWS) if plan.kind in ONE_BY_ONE else size
+            part = frame.iloc[first : first + count]
+            title = self.filled(plan.title, panel=panel) + _left_out(len(shown), len(series), count, size)
             yield Chart(
                 plan.kind,
-                self.filled(plan.title, panel=panel),
+                title,
                 plan.table,
                 catalogue.column(plan.category).header,
-                tuple(catalogue.column(one).header for one in series),
+                tuple(catalogue.column(one).header for one in shown),
                 self.filled(plan.category_title),
                 self.filled(plan.value_title),
                 NUMBER_FORMATS[catalogue.column(series[-1]).kind],
                 (first, count),
-                self.messages.get(f"{plan.table} {panel}".strip(), ""),
+                self.messages.get(f"{plan.table} {panel}".strip(), "") or _message(title, part, plan, shown),
                 plan.sheet,
             )
+
+    def under_headers(self, table: str) -> pd.DataFrame:
+        """One of its tables under the headers that a reader sees, as its charts name them."""
+        frame = self[table]
+        return frame.set_axis([catalogue.column(str(name)).header for name in frame.columns], axis=1)
+
+    def plot(self, table: str | None = None) -> Figure:
+        """Its charts as one matplotlib figure, which a notebook shows. table: those of one table alone.
+
+        CostingError where matplotlib, an optional extra, is not installed or nothing can be drawn.
+        """
+        from costing.answers.plot import figure_of
+
+        wanted = [chart for chart in self.charts if table in (None, chart.table)]
+        return figure_of([(chart, self.under_headers(chart.table)) for chart in wanted])
 
     def filled(self, text: str, **more: str) -> str:
         """A title or note with its words in braces filled in."""
@@ -136,6 +165,34 @@ class Answer:
         return paths
 
 
+def _largest(frame: pd.DataFrame, series: list[str], kind: str) -> list[str]:
+    """The series with most in them, in their order, as many as a chart can show."""
+    if kind == "waterfall" or len(series) <= MOST_SERIES:
+        return series
+    sums = frame[series].apply(pd.to_numeric, errors="coerce").abs().sum()
+    kept = set(sums.nlargest(MOST_SERIES).index)
+    return [one for one in series if one in kept]
+
+
+def _left_out(series: int, of_series: int, rows: int, of_rows: int) -> str:
+    said = [f"{series} of {of_series} series"] if series < of_series else []
+    said += [f"first {rows} of {of_rows}"] if rows < of_rows else []
+    return f" ({', '.join(said)})" if said else ""
+
+
+def _message(title: str, part: pd.DataFrame, plan: catalogue.ChartPlan, series: list[str]) -> str:
+    """What a chart shows, for those who do not see it: its title and its largest figure."""
+    seen = series[1:] if plan.kind == "waterfall" else series
+    values = part[seen].apply(pd.to_numeric, errors="coerce").stack()
+    if not len(values):
+        return title
+    row, name = values.abs().idxmax()
+    column = catalogue.column(str(name))
+    category = written(part.loc[row, plan.category], catalogue.column(plan.category).kind)
+    figure = written(part.loc[row, name], column.kind, column.decimals)
+    return f"{title}. Largest: {column.header} of {category}, {figure}."
+
+
 class _Words(dict[str, str]):
     """Words in braces; one that nobody gave stays as it is."""
 
@@ -161,14 +218,21 @@ def _safe(value: Any) -> Any:
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as plain values: dates as text, blanks as None."""
+    """Rows of a frame as plain values: dates as text, blanks as None, figures of `DIGITS` significant digits."""
     shown = frame.copy(deep=False)
     for column in shown.columns:
         if pd.api.types.is_datetime64_any_dtype(shown[column]):
             shown[column] = shown[column].dt.strftime("%Y-%m-%d")
+        elif pd.api.types.is_float_dtype(shown[column]):
+            shown[column] = shown[column].astype(object).map(_shortened)
     text = shown.to_json(orient="records", double_precision=15, force_ascii=False)
     rows: list[dict[str, Any]] = json.loads(text)
     return rows
+
+
+def _shortened(figure: float) -> float:
+    """The figure without the noise of its last bits."""
+    return float(f"{figure:.{DIGITS}g}")
 
 
 def joined(answers: Sequence[Answer]) -> Answer:

@@ -1,7 +1,7 @@
 """What a reader may be shown, as data: every result column, table, sheet and chart once.
 
-Rule: `columns.csv`, `tables.csv`, `sheets.csv` and `charts.csv` are the one home of headers, formats, titles, notes
-and the order of columns; terminal, JSON, CSV, sheet, page and notebook read them.
+Rule: `columns.csv`, `tables.csv`, `sheets.csv`, `charts.csv` and `report.csv` are the one home of headers, formats,
+titles, notes and the order of columns; terminal, JSON, CSV, sheet, page and notebook read them.
 
 Conventions: a column whose name ends with `*` is a family, one column for each stage, lot or scenario: `stage:*`
 covers `stage:harvest`, shown under the header with the part after the colon in place of `*`. Columns of a table
@@ -77,6 +77,15 @@ class ChartPlan:
     category_title: str
     value_title: str
     sheet: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the report: heading, tables in order, most rows that each shows (None: all)."""
+
+    heading: str
+    tables: tuple[str, ...]
+    rows: int | None
 
 
 def _rows(name: str) -> list[dict[str, str]]:
@@ -159,6 +168,15 @@ def charts() -> tuple[ChartPlan, ...]:
             row["sheet"] or table(row["table"]).sheet,
         )
         for row in _rows("charts")
+    )
+
+
+@cache
+def sections() -> tuple[Section, ...]:
+    """Parts of the report, in their order."""
+    return tuple(
+        Section(row["heading"], tuple(row["tables"].split()), int(row["rows"]) if row["rows"] else None)
+        for row in _rows("report")
     )
 
 

@@ -1,5 +1,4 @@
-"""Commands that answer what to do: ageing, vats, blend, recipes, price, margins, scenarios, why, sensitivity,
-forecast.
+"""Commands that answer a question: one answer each, printed, or as JSON, or written as sheets.
 
 Each prints its table, or JSON of all its tables; with `--write` its sheets go into the workbook too.
 """
@@ -8,8 +7,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
-import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -17,51 +15,14 @@ import pandas as pd
 import costing
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
-from costing.commands.source import Source, cautions_of, print_json, write_sheets
-from costing.decisions.prices.margins import MARGINS, margins, reversals
-from costing.decisions.prices.price_changes import price_increases, price_tables
-from costing.decisions.prices.price_findings import check_elasticity, price_findings
-from costing.decisions.prices.price_tables import PRICES, release_prices
-from costing.errors import Finding, InputError, WorkbookError, errors_in
+from costing.commands.source import Source, write_sheets
+from costing.errors import WorkbookError, errors_in
 from costing.files import name_as_text, name_beside, write_file
 from costing.graph.arrays import days
 from costing.house import House
-from costing.inputs.basis import REPLACEMENT
-from costing.report.page import REPORT, report_html
-from costing.terminal import counted, note, print_findings, tell, text_table
+from costing.report.page import REPORT
+from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.pages.answer_sheets import result_sheets
-from costing.workbook.pages.price_sheets import CHANGES, price_sheets
-from costing.workbook.pages.result_sheet import ResultSheet
-
-Tables = Mapping[str, pd.DataFrame]
-
-
-def _answer(
-    options: argparse.Namespace,
-    source: Source,
-    tables: Tables,
-    shown: Sequence[pd.DataFrame],
-    empty: str,
-    result_sheets: Callable[[], Sequence[ResultSheet]] | None,
-    findings: Sequence[Finding] = (),
-) -> int:
-    """Print what was found, write its sheets if asked, and return the exit code."""
-    print_findings(findings)
-    if options.json:
-        print_json(tables)
-    else:
-        full = [text_table(table) for table in shown if len(table)]
-        tell("\n\n".join(full) if full else empty)
-    wrong = errors_in(findings)
-    if wrong and options.write:
-        note(f"{counted(len(wrong), 'error')}. Nothing was written.")
-    elif result_sheets is not None and options.write:
-        made = result_sheets()
-        if made:
-            write_sheets(options, source, made)
-        else:
-            note("There is no sheet to write.")
-    return 1 if wrong else 0
 
 
 def own_plan(path: Path) -> pd.DataFrame:
@@ -93,57 +54,6 @@ def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Se
     return 1 if wrong else 0
 
 
-def price(options: argparse.Namespace) -> int:
-    """Give floor, cost, target and list price of every release to sell."""
-    source = Source(options.path)
-    wrong = price_findings(source.estate)
-    if wrong:
-        raise InputError(wrong)
-    book, economic = source.both
-    replacement = source.on(REPLACEMENT)
-    print_findings([one for one in replacement.cautions if one not in economic.cautions], sys.stderr)
-    prices = release_prices(book, economic, replacement)
-    columns = ["Release", "Channel", "Bottles to sell", "Floor", "Book cost", "Economic cost", "Replacement cost"]
-    columns += ["Target", "Target price, net", "Advised list price", "List price in force", "Margin per bottle"]
-    if options.elasticity is not None:
-        check_elasticity(options.elasticity)
-    every = price_tables(book, economic, replacement, options.elasticity) if options.json else {}
-    shown = [prices[prices["bottles"] > 0].rename(columns=PRICES)[columns]]
-    if options.elasticity is not None and not options.json:
-        today = economic.chain.valuation_day
-        asked = ["Cuvée", "Format", "Channel", "Net price at list", "Net price, same margin", "Increase"]
-        asked += ["Expected bottles", "Expected gain", "Net price of highest gain"]
-        changes = price_increases(prices, source.estate, today, options.elasticity)
-        shown.append(changes.rename(columns=CHANGES)[asked])
-    return _answer(
-        options,
-        source,
-        every,
-        shown,
-        "Nothing is left to sell, or no sales channel is named.",
-        lambda: [sheet for sheet in price_sheets(book, economic, replacement) if sheet.name != "Margins"],
-    )
-
-
-def compare_margins(options: argparse.Namespace) -> int:
-    """Compare cuvées by margin and by return on the money tied up."""
-    source = Source(options.path)
-    book, economic = source.both
-    table = margins(book, economic)
-    columns = ["cuvee", "format", "margin_total", "of_all", "margin", "rate", "bottles", "net_price", "book_cost"]
-    if not options.json:
-        for said in reversals(table):
-            note(said)
-    return _answer(
-        options,
-        source,
-        {"margins": table},
-        [table[columns].rename(columns=MARGINS)],
-        "No priced sales up to the valuation date.",
-        lambda: [sheet for sheet in price_sheets(book, economic, source.on(REPLACEMENT)) if sheet.name == "Margins"],
-    )
-
-
 def scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
     stems = [name_as_text(path.stem) for path in options.others]
@@ -165,22 +75,9 @@ def why(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    """Write the report: build-up, flow of cost, margins, prices, verdicts, how sure they are, findings."""
+    """Write the report: what bottles cost, where the cost flowed, margins, prices, verdicts, how sure, findings."""
     source = Source(options.path)
-    book, economic = source.both
-    findings, drawn = list(cautions_of(source.runs)), None
-    try:
-        drawn = source.house.forecast()
-    except InputError as wrong:  # what can't be drawn takes nothing from the other figures
-        findings += [one for one in wrong.findings if one not in findings]
-    page = report_html(
-        book,
-        economic,
-        findings,
-        stamp=f"{dt.datetime.now():%Y-%m-%d %H:%M}, version {costing.__version__}",
-        prices=release_prices(book, economic, source.on(REPLACEMENT)),
-        drawn=drawn,
-    )
+    page = source.house.report(f"{dt.datetime.now():%Y-%m-%d %H:%M}, version {costing.__version__}")
     target = write_file(
         options.html or name_beside(source.path.with_suffix(".html"), ".report"),
         page.encode(),

@@ -15,11 +15,13 @@ from costing.accounts.check import check as run_check
 from costing.accounts.check import out_by
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
+from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
-from costing.commands.source import Source, cautions_of, day_given, write_sheets
+from costing.commands.source import Source, day_given, write_sheets
+from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
@@ -44,8 +46,6 @@ from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.pages.run_log import logged, read_log
-
-STOCK_COLUMNS = ("Lot", "Kind", "Quantity", "Unit", "Book per unit", "Economic per unit", "Coverage")
 
 
 def demo_folder() -> Path:
@@ -90,7 +90,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     for basis in bases_behind(runs):
         runs.on(basis)
     told = [run_check(runs, cautions)]
-    told += [runs.once(one) for one in (costs, stock, origins_of_latest, charged, closed_year_edits)]
+    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
     told += [runs.once(one) for one in (plan_answer, ageing, vats, trials, recipes, scenarios, why)]
     sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, sheets), *told]

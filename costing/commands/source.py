@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-import pandas as pd
-
 import costing
 from costing.answers import catalogue
-from costing.decisions.cellar.recipes import recipe_findings
-from costing.decisions.changes.distributions import uncertain_figures
-from costing.decisions.changes.scenarios import scenario_changes
-from costing.decisions.closing.closed_years import closed_year_cautions
-from costing.decisions.prices.price_findings import price_cautions, price_findings
-from costing.errors import CAUTION as DOUBTFUL
-from costing.errors import CostingError, Finding, InputError, errors_in
+from costing.errors import CostingError, Finding, InputError
 from costing.files import name_as_text
 from costing.house import House
 from costing.inputs.basis import Basis
@@ -30,10 +20,8 @@ from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import read_csv_folder
 from costing.model import Runs, loaded
-from costing.results.amounts_charged import silent_rows
-from costing.results.place_rules import place_cautions
 from costing.results.results import Results
-from costing.terminal import CAUTION, note, tell
+from costing.terminal import CAUTION, note
 from costing.workbook.file.backups import KEPT
 from costing.workbook.file.package import Package
 from costing.workbook.pages.closing_sheets import OWNED_YEAR_END
@@ -41,11 +29,7 @@ from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
 
-OWNED_SHEETS = (
-    *catalogue.sheets(),
-    *("Release prices", "Price build-up", "Price changes", "Margins", "Run log"),
-    *OWNED_YEAR_END,
-)
+OWNED_SHEETS = (*catalogue.sheets(), "Run log", *OWNED_YEAR_END)
 """Every name that a result sheet may have."""
 
 
@@ -100,33 +84,6 @@ class Source:
         return self.runs.book, self.runs.economic
 
 
-def cautions_of(runs: Runs) -> list[Finding]:
-    """Everything doubtful about an estate. InputError with what is wrong in its channels.
-
-    A scenario, an uncertain figure or a recipe that makes no sense stops its own command only, and is a caution here;
-    one whose sheet holds no rows yet is left to its own command.
-    """
-    estate, wrong = runs.estate, price_findings(runs.estate)
-    unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2], *recipe_findings(estate)])
-    unused = [replace(one, severity=DOUBTFUL) for one in unused]
-    try:
-        runs.chain  # noqa: B018, followed here, so that what is wrong with it is told with the rest
-    except InputError as impossible:
-        raise InputError([*impossible.findings, *wrong, *unused]) from impossible
-    if wrong:
-        raise InputError([*estate.cautions, *wrong, *unused])
-    book = runs.book
-    return [
-        *estate.cautions,
-        *book.cautions,
-        *silent_rows(book),
-        *place_cautions(book),
-        *price_cautions(estate),
-        *closed_year_cautions(runs),
-        *unused,
-    ]
-
-
 def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> None:
     """Write result sheets into the workbook, or beside it, and say where they went."""
     written = write_results(
@@ -160,13 +117,3 @@ def _list(lines: Sequence[str]) -> None:
         note(f"  {line}")
     if len(lines) > LISTED:
         note(f"  and {len(lines) - LISTED:,} more")
-
-
-def print_json(tables: pd.DataFrame | Mapping[str, pd.DataFrame]) -> None:
-    """Print a table as a JSON list of rows, or several by name."""
-
-    def rows(table: pd.DataFrame) -> object:
-        return json.loads(table.to_json(orient="records", date_format="iso", double_precision=15, force_ascii=False))
-
-    shown = rows(tables) if isinstance(tables, pd.DataFrame) else {name: rows(one) for name, one in tables.items()}
-    tell(json.dumps(shown, ensure_ascii=False, indent=1))

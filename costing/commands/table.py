@@ -132,8 +132,6 @@ def _decisions(verb: str) -> Callable[[Options], int]:
         from costing.commands import decisions
 
         doing: Mapping[str, Callable[[Options], int]] = {
-            "price": decisions.price,
-            "margins": decisions.compare_margins,
             "why": decisions.why,
             "scenarios": decisions.scenarios,
             "report": decisions.report,
@@ -233,6 +231,21 @@ _QUESTIONS = (
         example="costing recipes estate.xlsx",
     ),
     Question(
+        "price",
+        "say what every release to sell must fetch, by channel, and which list prices do not reach it",
+        lambda house, options: house.prices(options.elasticity),
+        ("release_prices", "increases_sold"),
+        (option("--elasticity", type=float, help="of demand, below -1: what increases would sell"),),
+        "costing price estate.xlsx --elasticity -3",
+    ),
+    Question(
+        "margins",
+        "compare cuvées, channels and years by margin, and by return on the money tied up",
+        lambda house, _: house.margins(),
+        ("margins", "margins_by_channel", "margins_by_year"),
+        example="costing margins estate.xlsx",
+    ),
+    Question(
         "sensitivity",
         "rank the figures by what 1 % of each does to the cost of a bottle",
         lambda house, options: house.sensitivity(options.release),
@@ -313,21 +326,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:7]),
-    Command(
-        "price",
-        "give floor, cost, target and list price of every release to sell, by channel",
-        _decisions("price"),
-        (*_OWN_WAY, option("--elasticity", type=float, help="of demand, below -1: what increases would sell")),
-        "costing price estate.xlsx --elasticity -3",
-    ),
-    Command(
-        "margins",
-        "compare cuvées by margin and by return on the money tied up",
-        _decisions("margins"),
-        _OWN_WAY,
-        "costing margins estate.xlsx",
-    ),
+    *(question.command() for question in _QUESTIONS[:9]),
     Command(
         "scenarios",
         "run the named scenarios side by side",
@@ -358,7 +357,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[7:]),
+    *(question.command() for question in _QUESTIONS[9:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

@@ -17,7 +17,7 @@ from costing.decisions.plan.views import what_the_plan_does
 from costing.model import Runs
 
 CURVES = 6
-"""Stacks whose curves are drawn: those with the most bottles that have a candidate date."""
+"""Cuvées whose curves are drawn."""
 
 
 def ageing(runs: Runs) -> Answer:
@@ -40,17 +40,23 @@ def ageing(runs: Runs) -> Answer:
 
 
 def _curves(verdicts: pd.DataFrame, by_date: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Net present value a bottle and the year's return by date, a column for each of the largest stacks."""
-    drawn = verdicts.dropna(subset=["best_release_date"]).nlargest(CURVES, "bottles")["lot"]
+    """Of the largest stack of each cuvée: what each date gains over releasing first, per bottle, the best one marked,
+    and the year's return on each date.
+    """
+    priced = verdicts.dropna(subset=["best_release_date"]).sort_values("bottles", ascending=False, kind="stable")
+    drawn = list(priced.drop_duplicates("cuvee")["lot"].astype(str).head(CURVES))
     chosen = by_date[by_date["lot"].isin(drawn)]
     if not len(chosen):
         return {}
     month = chosen["releases_on"].dt.strftime("%Y-%m")
-    per_bottle = chosen["npv"] / chosen.groupby("lot")["bottles"].transform("first")
-    worth = chosen.assign(month=month, per_bottle=per_bottle).pivot_table("per_bottle", "month", "lot")
+    gain = chosen["gain"] / chosen.groupby("lot")["bottles"].transform("first")
+    best = gain.groupby(chosen["lot"].astype(str)).transform("max")
+    curves = chosen[["lot"]].assign(month=month, gain_per_bottle=gain, best_gain=gain.where(gain == best))
+    order = curves["lot"].astype(str).map(drawn.index)
+    curves = curves.iloc[np.lexsort((curves["month"], order))].dropna(subset=["gain_per_bottle"])
     returns = chosen.assign(month=month).pivot_table("year_return", "month", "lot")
     hurdle = chosen.assign(month=month).groupby("month")["hurdle"].max()
     return {
-        "npv_by_date": worth.add_prefix("npv_by_lot:").rename_axis(None, axis=1).reset_index(),
+        "gain_by_date": curves.reset_index(drop=True),
         "return_by_date": returns.add_prefix("return_by_lot:").join(hurdle).rename_axis(None, axis=1).reset_index(),
     }

@@ -60,7 +60,7 @@ class Triangular:
 
 def _solved(matrix: csr_matrix, given: Floats) -> Floats:
     table = np.array(given, dtype=np.float64, order="C", ndmin=2)
-    table = table.reshape(len(given), -1)
+    table = table.reshape(len(given), int(np.prod(np.shape(given)[1:])))  # an empty estate has no -1 to find
     return swept(matrix, table).reshape(np.shape(given))
 
 

@@ -1,5 +1,5 @@
-"""One self-contained page for people: build-up, flow of cost, margins, verdicts, findings."""
+"""One self-contained page for people, drawn from the same answers as terminal and workbook."""
 
-from costing.report.page import report_html
+from costing.report.page import page_of, report_page
 
-__all__ = ["report_html"]
+__all__ = ["page_of", "report_page"]

@@ -1,37 +1,37 @@
 """The report: one self-contained page for a browser, without scripts and without anything from elsewhere; printed,
 a few sheets of paper.
 
-Build-up of each cuvée, the flow of cost from grapes to bottles, why the latest bottle costs what it does, margins,
-prices, verdicts, how sure the figures are, findings, cautions. Each part is a table that the library has already;
-parts with nothing to say are left out.
+Rule: its parts are `answers/report.csv`, each a heading and tables of the answers that terminal and workbook show, with
+their columns, charts and sentences. Parts with nothing to say are left out.
 
 What it does not do: compute a figure of its own, or write a file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
 import numpy as np
-import pandas as pd
 
-from costing.accounts.check import policy_table
+from costing.accounts.check import check, out_by
+from costing.accounts.costs import costs
+from costing.accounts.stock import stock
+from costing.answers import catalogue
 from costing.answers.answer import Answer
-from costing.answers.page import html_table as answer_table
-from costing.decisions.changes.years import between_releases, pairs_of_years
-from costing.decisions.plan.ageing_tables import hold_or_release_tables
-from costing.decisions.prices.margins import MARGINS, margins
-from costing.decisions.prices.price_tables import PRICES, next_of_each
-from costing.errors import Finding, errors_in
+from costing.answers.kinds import written
+from costing.answers.page import html_table
+from costing.decisions.cautions import cautions_of
+from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.changes.why import why
+from costing.decisions.hold_or_release import ageing
+from costing.decisions.prices.margins import margins
+from costing.decisions.prices.prices import prices
+from costing.errors import Finding, InputError, errors_in
 from costing.files import Kind
-from costing.graph.arrays import STAGES
+from costing.model import Runs
 from costing.report.pictures import flow_picture, stacked_bars
 from costing.results.cost_flow import cost_flow
-from costing.results.costs import by_cuvee
-from costing.results.coverage import coverage
-from costing.results.results import Results
-from costing.results.stock import stock_values
 
 TITLE = "What each bottle cost"
 BEGINS = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
@@ -45,77 +45,60 @@ CAUTIONS = (
     "rating and an oenologist.",
     "A planned release is costed like a made one, at planned quantities and today's rates with their yearly change.",
 )
-PRICES_SHOWN = (
-    "release",
-    "channel",
-    "floor",
-    "book",
-    "economic",
-    "selling",
-    "target_price",
-    "advised_list",
-    "list_price",
-    "margin",
-)
-_MARGIN_NOTE = (
-    "<p class='under'>Margin per bottle = net price, after discount and commission − selling cost − book cost.</p>"
-)
-_PRICE_NOTE = (
-    "<p class='under'>The next release is the first one planned, else the latest one made. Margin per bottle is what "
-    "the list price leaves after discount, commission, selling cost (work at dispatch and presentation included) "
-    "and book cost.</p>"
-)
 _STYLE = """
-:root{color-scheme:light}*{box-sizing:border-box}
-body{margin:0 auto;max-width:1180px;padding:26px 30px;color:#2B2B2B;background:#fff;
+:root{color-scheme:light dark;--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
+*{box-sizing:border-box}
+body{margin:0 auto;max-width:1180px;padding:26px 30px;color:var(--ink);background:var(--page);
 font:14px/1.45 "Segoe UI","Helvetica Neue",Arial,"DejaVu Sans",sans-serif}
-h1{font-size:25px;margin:0 0 2px;color:#6E3B47}h2{font-size:17px;margin:30px 0 8px;color:#6E3B47;
-border-bottom:1px solid #D9D0D3;padding-bottom:3px}
-h3{font-size:13.5px;margin:10px 0 4px}.pairs{display:grid;grid-template-columns:1fr 1fr;gap:6px 22px}
-.pairs div{break-inside:avoid}p{margin:6px 0}.under,.stamp{color:#6B6B6B;font-size:12.5px}
+h1{font-size:25px;margin:0 0 2px;color:var(--wine)}h2{font-size:17px;margin:30px 0 8px;color:var(--wine);
+border-bottom:1px solid var(--line);padding-bottom:3px}
+p{margin:6px 0;max-width:100ch}.under,.stamp{color:var(--faint);font-size:12.5px}
+.table{overflow-x:auto;margin:10px 0}
 table{border-collapse:collapse;width:100%;font-size:12.5px;font-variant-numeric:tabular-nums}
-th{background:#6E3B47;color:#fff;text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
-td:first-child{white-space:nowrap}td{padding:3px 7px;border-bottom:1px solid #E8E1E3;vertical-align:top}
-td.n,th.n{text-align:right}td.d{white-space:nowrap}tr.total td{font-weight:600;border-top:1px solid #6E3B47}
-svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit}
+caption{text-align:left;font-weight:600;padding:4px 0}
+th{text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
+thead th{background:#6E3B47;color:#fff}
+tbody th{white-space:nowrap}td,tbody th{padding:3px 7px;border-bottom:1px solid var(--line);vertical-align:top}
+td.n,th.n{text-align:right}td.d{white-space:nowrap}
+svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit;background:#fff}
 ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
-.figures div{border:1px solid #D9D0D3;border-radius:4px;padding:8px 14px;min-width:150px}
-.figures b{display:block;font-size:19px;color:#6E3B47}
-@page{size:A4;margin:11mm}
-@media print{body{padding:0;max-width:none;zoom:.66}h2,h3{break-after:avoid}svg,tr,.figures{break-inside:avoid}
-thead{display:table-header-group}}
+.figures div{border:1px solid var(--line);border-radius:4px;padding:8px 14px;min-width:150px}
+.figures b{display:block;font-size:19px;color:var(--wine)}
+@media (max-width:700px){body{padding:14px 12px}.figures div{flex:1 1 45%;min-width:0}}
+@media (prefers-color-scheme:dark){
+:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043}.caution{color:#E5A96B}}
+@page{size:A4 landscape;margin:11mm}
+@media print{:root{--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
+body{padding:0;max-width:none;font-size:9.5pt}table,.under,.stamp{font-size:8pt}.table{overflow:visible}
+h2,caption{break-after:avoid}svg,tr,.figures{break-inside:avoid}thead{display:table-header-group}}
 """
 
 
-def report_html(
-    book: Results,
-    economic: Results,
-    findings: Sequence[Finding] = (),
-    *,
-    stamp: str = "",
-    prices: pd.DataFrame | None = None,
-    drawn: Answer | None = None,
-) -> str:
-    """The page as text.
+def report_page(runs: Runs, stamp: str = "") -> str:
+    """The page as text, with the forecast where figures are in doubt. stamp: when it was made and by which version.
 
-    book, economic: results of one estate; findings: of the run; stamp: when and by which version; prices:
-    `release_prices` of the estate; drawn: its forecast.
+    InputError with what is wrong in channels and prices.
     """
-    currency = economic.estate.settings.currency
-    day = np.datetime64(book.chain.valuation_day, "D")
+    findings, drawn = cautions_of(runs), None
+    try:
+        drawn = forecast_answer(runs)
+    except InputError as wrong:  # what can't be drawn takes nothing from the other figures
+        findings += [finding for finding in wrong.findings if finding not in findings]
+    return page_of(runs, findings, stamp, drawn)
+
+
+def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn: Answer | None = None) -> str:
+    """The same with these findings and this forecast, or none."""
+    decided = [runs.once(decide) for decide in (costs, stock, why, margins, prices, ageing)]
+    answers = [*decided, check(runs, findings), *([] if drawn is None else [drawn])]
+    day, name = np.datetime64(runs.today, "D"), runs.estate.settings.estate
     parts = [
-        f"<h1>{TITLE}</h1><p class='stamp'>Valued on {day}, amounts in {escape(currency)}. {escape(stamp)}</p>",
-        _key_figures(book, economic),
-        _build_up(book, economic),
-        _flow(economic),
-        _why(economic),
-        _margins(book, economic),
-        _prices(prices),
-        _verdicts(economic),
-        _drawn(drawn),
+        f"<h1>{escape(f'{name}: ' if name else '')}{TITLE}</h1><p class='stamp'>Valued on {day}, amounts in "
+        f"{escape(runs.currency)}. {escape(stamp)}</p>",
+        _key_figures(runs),
+        *(_section(section, answers, runs) for section in catalogue.sections()),
         _findings(findings),
-        _policies(book),
         "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
     ]
     return (
@@ -125,166 +108,42 @@ def report_html(
     )
 
 
-def html_table(frame: pd.DataFrame, formats: Mapping[str, str], total: bool = False) -> str:
-    """Table of a frame. formats: column -> format of its numbers (`,.2f`, `.1%`), or `date`; total: last row is one."""
-    if not len(frame):
-        return ""
-    head = "".join(f"<th{_right(name in formats)}>{escape(str(name))}</th>" for name in frame.columns)
-    body = []
-    for at, line in enumerate(frame.itertuples(index=False)):
-        cells = "".join(
-            f"<td{_class(value, str(name) in formats)}>{escape(_shown(value, formats.get(str(name), '')))}</td>"
-            for name, value in zip(frame.columns, line, strict=True)
-        )
-        body.append(f"<tr{' class=total' if total and at == len(frame) - 1 else ''}>{cells}</tr>")
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>"
-
-
-def _right(number: bool) -> str:
-    return " class=n" if number else ""
-
-
-def _class(value: object, number: bool) -> str:
-    return " class=d" if isinstance(value, pd.Timestamp) else _right(number)
-
-
-def _shown(value: object, form: str) -> str:
-    if value is None or (not isinstance(value, str) and pd.isna(value)):  # type: ignore[call-overload]
-        return ""
-    if isinstance(value, pd.Timestamp):
-        return str(value.date())
-    return format(value, form) if form and form != "date" else str(value)
-
-
-def _section(heading: str, *content: str) -> str:
-    if not any(content):
-        return ""
-    return f"<section><h2>{escape(heading)}</h2>{''.join(content)}</section>"
-
-
-def _key_figures(book: Results, economic: Results) -> str:
+def _key_figures(runs: Runs) -> str:
+    by_kind = runs.once(stock)["stock_by_kind"]
     boxes = [
-        (f"{stock_values(book)['value'].sum():,.0f}", "stock at book cost"),
-        (f"{stock_values(economic)['value'].sum():,.0f}", "stock with its capital"),
-        (f"{economic.solution.capital.sum():,.0f}", "capital charged, plans included"),
-        (f"{max(abs(one.reconciliation()['amount'].iloc[-1]) for one in (book, economic)):.2f}", "left unreconciled"),
+        (written(by_kind["book_value"].sum(), "money total"), "stock at book cost"),
+        (written(by_kind["economic_value"].sum(), "money total"), "stock with its capital"),
+        (written(runs.economic.solution.capital.sum(), "money total"), "capital charged, plans included"),
+        (f"{out_by(runs):.2f}", "left unreconciled"),
     ]
     return "<div class='figures'>" + "".join(f"<div><b>{escape(a)}</b>{escape(b)}</div>" for a, b in boxes) + "</div>"
 
 
-def _build_up(book: Results, economic: Results) -> str:
-    mine, theirs = by_cuvee(book), by_cuvee(economic)
-    if not len(theirs):
+def _section(section: catalogue.Section, answers: Sequence[Answer], runs: Runs) -> str:
+    """A part of the page: what its answers say, their charts that are drawn here, their tables."""
+    parts: list[str] = []
+    for answer in answers:
+        names = [name for name in section.tables if name in answer.tables and len(answer[name])]
+        if names and "policies" not in names:
+            parts += [f"<p>{escape(sentence)}</p>" for sentence in answer.says]
+        for name in names:
+            parts += _bars(answer, name)
+            table = html_table(name, answer[name], caption=answer.title(name), rows=section.rows)
+            parts.append(f"<div class='table'>{table}</div>")
+    if "cost_flow" in section.tables:
+        parts.append(flow_picture(cost_flow(runs.economic), runs.currency))
+    if not any(parts):
         return ""
-    stages = [stage for stage in STAGES if stage in theirs.columns]
-    shown = theirs.assign(
-        Bottle=[_label(*one) for one in zip(theirs["cuvee"], theirs["format"], strict=True)],
-    )
-    for stage in stages:
-        shown[stage] = shown[stage] * shown["per_75cl"] / shown["per_bottle"]
-    both = pd.DataFrame(
-        {
-            "Cuvée": theirs["cuvee"],
-            "Format": theirs["format"],
-            "Release": theirs["release"],
-            "Disgorged": theirs["disgorged"],
-            "Months on lees": theirs["months_on_lees"],
-            "Bottles": theirs["bottles"],
-            "Book per bottle": mine["per_bottle"],
-            "Economic per bottle": theirs["per_bottle"],
-            "Economic per 75 cl": theirs["per_75cl"],
-            "Coverage": coverage(economic, list(theirs["release"])),
-        }
-    )
-    money = dict.fromkeys(("Book per bottle", "Economic per bottle", "Economic per 75 cl"), ",.2f")
-    bars = stacked_bars(
-        shown, "Bottle", stages, f"{economic.estate.settings.currency} per 75 cl, economic cost by stage", "per_75cl"
-    )
-    table = html_table(both, {**money, "Months on lees": ".0f", "Bottles": ",.0f"})
-    return _section("Build-up of the latest release of each cuvée", bars, table)
+    return f"<section><h2>{escape(section.heading)}</h2>{''.join(parts)}</section>"
 
 
-def _label(cuvee: object, bottle_format: object) -> str:
-    return str(cuvee) if bottle_format == "bottle" else f"{cuvee}, {bottle_format}"
-
-
-def _flow(economic: Results) -> str:
-    return _section("From grapes to bottles", flow_picture(cost_flow(economic), economic.estate.settings.currency))
-
-
-def _why(economic: Results) -> str:
-    parts = []
-    for cuvee, first, second in pairs_of_years(economic):
-        shown = ("what_moved", "figure_before", "figure_after", "change_per_bottle", "behind_it")
-        parts.append(
-            (cuvee, first, second, answer_table("why_by_year", between_releases(economic, first, second), shown))
-        )
-    if not parts:
-        return ""
-    blocks = [
-        f"<h3>{escape(cuvee)}: {escape(first)} to {escape(second)}</h3>{lines}" for cuvee, first, second, lines in parts
-    ]
-    return _section(
-        "Why the latest bottle costs what it does",
-        f"<div class='pairs'>{''.join(f'<div>{one}</div>' for one in blocks)}</div>",
-    )
-
-
-def _margins(book: Results, economic: Results) -> str:
-    table = margins(book, economic)
-    names = [
-        "cuvee",
-        "format",
-        "margin_total",
-        "of_all",
-        "margin",
-        "rate",
-        "bottles",
-        "net_price",
-        "selling",
-        "book_cost",
-    ]
-    names += ["economic_cost", "margin_percent", "per_kilo", "per_bottle_year", "capital"]
-    shown = table[[name for name in names if name in table.columns]].rename(columns=MARGINS)
-    formats = {MARGINS[name]: ",.2f" for name in names[2:]}
-    formats |= {MARGINS[name]: ",.0f" for name in ("margin_total", "bottles")}
-    formats |= {MARGINS[name]: ".1%" for name in ("of_all", "margin_percent", "rate")}
-    return _section("Margins of what was sold", html_table(shown, formats), _MARGIN_NOTE if len(shown) else "")
-
-
-def _prices(prices: pd.DataFrame | None) -> str:
-    if prices is None or not len(prices):
-        return ""
-    shown = next_of_each(prices)[list(PRICES_SHOWN)].rename(columns=PRICES)
-    formats = {name: ",.2f" for name in shown.columns if pd.api.types.is_float_dtype(shown[name])}
-    return _section("Prices of the next release, by channel", html_table(shown, formats), _PRICE_NOTE)
-
-
-def _verdicts(economic: Results) -> str:
-    table, _, _ = hold_or_release_tables(economic)
-    names = ("lot", "verdict", "gain", "bottles", "months_on_lees", "best_release_date", "reason")
-    return _section("Hold or release", answer_table("hold_or_release", table, names))
-
-
-def _drawn(drawn: Answer | None) -> str:
-    if drawn is None or not len(drawn.main):
-        return ""
-    costs = drawn["costs_drawn"]
-    costs = costs[~costs["planned"].astype(bool) & (costs["basis"] == "economic")]
-    notes = drawn["draws_notes"].itertuples(index=False)
-    return _section(
-        "How sure the figures are",
-        *(f"<p>{escape(sentence)}</p>" for sentence in drawn.says),
-        answer_table("costs_drawn", costs),
-        answer_table("verdicts_drawn", drawn["verdicts_drawn"]),
-        answer_table("doubt_by_cuvee", drawn["doubt_by_cuvee"], caption=drawn.title("doubt_by_cuvee")),
-        "<p class='under'>" + escape(". ".join(f"{what}: {value}" for what, value in notes)) + ".</p>",
-    )
-
-
-def _policies(book: Results) -> str:
-    table = policy_table(book.estate).drop(columns="policy_setting")
-    return f"<section><h2>Policies of the books</h2>{answer_table('policies', table)}</section>"
+def _bars(answer: Answer, name: str) -> Iterator[str]:
+    """Stacked charts of a table, lying, so that long names stand beside their bars."""
+    for chart in answer.charts:
+        if chart.table == name and chart.kind == "stacked column":
+            frame = chart.part(answer.under_headers(name))
+            if not (frame[list(chart.series)] < 0.0).any(axis=None):
+                yield stacked_bars(frame, chart.category, chart.series, f"{chart.title} ({chart.value_title})")
 
 
 def _findings(findings: Iterable[Finding]) -> str:
@@ -293,5 +152,5 @@ def _findings(findings: Iterable[Finding]) -> str:
     listed = "".join(
         f"<li class='{'caution' if one.severity == 'caution' else 'error'}'>{escape(str(one))}</li>" for one in every
     )
-    said = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
-    return _section("Findings", said, f"<ul>{listed}</ul>" if listed else "")
+    count = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
+    return f"<section><h2>Findings</h2>{count}{f'<ul>{listed}</ul>' if listed else ''}</section>"

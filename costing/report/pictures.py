@@ -59,6 +59,11 @@ def amount_text(amount: float) -> str:
     return f"{amount / 1e3:,.0f} k" if abs(amount) >= 950 else f"{amount:,.0f}"
 
 
+def figure_text(figure: float) -> str:
+    """Figure beside a bar: with cents where it is small."""
+    return amount_text(figure) if abs(figure) >= 1000.0 else f"{figure:,.2f}"
+
+
 def flow_picture(flow: CostFlow, currency: str) -> str:
     """The flow of cost as SVG; an empty text where nothing has flowed."""
     places = _places(flow)
@@ -194,10 +199,8 @@ def _text(x: float, y: float, words: str, anchor: str, colour: str, size: float)
     return f'<text {at} font-size="{size}" fill="{colour}">{escape(words)}</text>'
 
 
-def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str, total: str) -> str:
-    """Lying stacked bars, first row on top, with a legend. series: columns that are stacked; total: column whose figure
-    stands behind each bar.
-    """
+def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str) -> str:
+    """Lying stacked bars, first row on top, with a legend, their sum behind each. series: columns that are stacked."""
     if not len(table):
         return ""
     largest = float(table[list(series)].clip(lower=0.0).sum(axis=1).max())
@@ -219,13 +222,13 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
             colour = COLOURS[number % len(COLOURS)]
             parts.append(
                 f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
-                f"<title>{escape(name)}: {amount:,.2f}</title></rect>"
+                f"<title>{escape(name)}: {figure_text(amount)}</title></rect>"
             )
             if wide > 34:
                 light = "#FFFFFF" if colour in ("#3D4F5C", "#6E3B47", "#A65E4E", "#5B6B3A") else INK
-                parts.append(_text(x + wide / 2, y + 14, f"{amount:,.2f}", "middle", light, 10))
+                parts.append(_text(x + wide / 2, y + 14, figure_text(amount), "middle", light, 10))
             x += wide
-        parts.append(_text(x + 6, y + 15, f"{float(line[total]):,.2f}", "start", INK, 12))
+        parts.append(_text(x + 6, y + 15, figure_text(float(line[list(series)].sum())), "start", INK, 12))
     parts.append(_text(left, height - 8, unit, "start", FAINT, 11))
     return f'<svg viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}">{"".join(parts)}</svg>'
 

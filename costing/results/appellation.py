@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from costing.calendar import add_months, months_between
 from costing.errors import Finding, caution
-from costing.inputs.appellations import DAY_UNITS, Figure, RuleSet
+from costing.inputs.appellations import DAY_UNITS, RuleFigure, RuleSet
 
 Rows = ArrayLike  # one value a row
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ Index = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Places = Sequence[str]
 Categories = str | Sequence[object]
-Say = Callable[[int, Figure], tuple[str, str]]  # row, its figure -> what stands there, what it breaks
+Say = Callable[[int, RuleFigure], tuple[str, str]]  # row, its figure -> what stands there, what it breaks
 
 SUGAR_PER_PERCENT_VOL = (16.83, 17.0)  # g/L
 SUGAR_PER_BAR_AT_10_C = 4.0  # g/L
@@ -66,7 +66,7 @@ def press_yield(
     if not settled:
         most = most * (1 + np.nan_to_num(_limit(rules, "settling sediment", dates)) / 100)
 
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         shown = f"{volume[row]:,.0f} L from {weight[row]:,.0f} kg"
         return shown, f"is above {most[row]:,.0f} L ({figure.value:g} {figure.unit})"
 
@@ -86,7 +86,7 @@ def earliest_tirage(
         months = (years[here].astype(np.int64) + DAY_UNITS[figure.unit] - 1970) * 12 + month - 1
         first[here] = months.astype("datetime64[M]").astype("datetime64[D]") + (number - 1)
 
-    def say(row: int, _: Figure) -> tuple[str, str]:
+    def say(row: int, _: RuleFigure) -> tuple[str, str]:
         return str(day[row]), f"is before {first[row]}, the first day of tirage for wine of {years[row]:.0f}"
 
     yield from _cautions(rules, index, day < first, places, say, "Check the date and the harvest.")
@@ -173,7 +173,7 @@ def tirage_alcohol_gain(rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places
     high, low = (sugar / grams for grams in SUGAR_PER_PERCENT_VOL)
     index = rules.rows("alcohol gain by tirage", "", dates)
 
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         gain = f"raises strength by {low[row]:.2f} to {high[row]:.2f} % vol"
         return f"{sugar[row]:g} g/L", f"{gain}, above {figure.value:g} % vol"
 
@@ -206,7 +206,7 @@ def nominal_volume(rules: RuleSet, dates: Rows, bottle_l: Rows, places: Places) 
         first, last = np.datetime64(figure.in_force_from, "D"), np.datetime64(figure.last_day, "D")
         listed |= (days >= first) & (days <= last) & np.isclose(volume_ml, figure.value, rtol=1e-6)
 
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         sizes = rules.in_force("nominal volume", days[row].item())
         return (
             f"{volume_ml[row]:g} mL",
@@ -243,7 +243,7 @@ def least_pressure(
     small = ["under 25 cl" if litres < 0.25 else "" for litres in _floats(bottle_l)]
     index = rules.rows("pressure", small, dates)
 
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         return f"estimated {estimate[row]:.1f} bar at 20 °C", f"is below {figure.value:g} {figure.unit}"
 
     low = estimate * _OVER < _values(rules, index)
@@ -253,7 +253,7 @@ def least_pressure(
 def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Places, what: str) -> Iterator[Finding]:
     index = rules.rows(rule, "", dates)
 
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         return f"{amount[row]:.2f} {what}", f"is above {figure.value:g} {figure.unit}"
 
     over = amount > _values(rules, index) * _OVER
@@ -263,7 +263,7 @@ def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Place
 def _too_short(
     rules: RuleSet, index: Index, spent: Floats, places: Places, what: str, instead: str
 ) -> Iterator[Finding]:
-    def say(row: int, figure: Figure) -> tuple[str, str]:
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         kind = f" ({figure.applies_to[0]})" if figure.applies_to else ""
         return f"{spent[row]:.0f} {figure.unit} {what}", f"is below {figure.value:g} {figure.unit}{kind}"
 

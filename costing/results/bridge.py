@@ -58,12 +58,12 @@ def bridge(
     names = [lots] if isinstance(lots, str) else lots
     results = runs(start)
     first, quantity = _measured(results, names, cuvee, on)
-    lines, value = [(f"Cost on basis {start.name}", first)], first
+    lines, value = [(f"{start.name.capitalize()} cost", first)], first
     for name, basis in steps(start, end, results):
         after, _ = _measured(runs(basis), names, cuvee, on)
         lines.append((name, after - value))
         value = after
-    lines.append((f"Cost on basis {end.name}", value))
+    lines.append((f"{end.name.capitalize()} cost", value))
     frame = pd.DataFrame(lines, columns=["line", "amount"])
     frame["per_unit"] = frame["amount"] / quantity
     return frame

@@ -59,12 +59,16 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     Columns: those of `stock_values` (`value` is the cost), market_per_unit, market_value (NaN: none given),
     write_down, carried_at.
     """
-    parts = []
-    for day in sorted(set(day_numbers(results, on))):
-        stock = stock_values(results, np.datetime64(day, "D"))
-        stock["market_per_unit"] = market_value_per_unit(results.estate, stock, day)
-        stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
-        stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)
-        stock["carried_at"] = stock["value"] - stock["write_down"]
-        parts.append(stock)
-    return pd.concat(parts, ignore_index=True)
+    wanted = sorted(set(day_numbers(results, on)))
+    stock = stock_values(results, [np.datetime64(day, "D") for day in wanted])
+    day, changes = days(stock["date"]), np.unique(days(results.estate["market_values"]["from_date"]))
+    period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
+    market = np.full(len(stock), np.nan)
+    for one in np.unique(period):
+        at = np.flatnonzero(period == one)
+        market[at] = market_value_per_unit(results.estate, stock.iloc[at], int(day[at[0]]))
+    stock["market_per_unit"] = market
+    stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
+    stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)
+    stock["carried_at"] = stock["value"] - stock["write_down"]
+    return stock

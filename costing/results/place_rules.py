@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, days
-from costing.inputs.appellations import RuleSet, fold, rule_set
+from costing.inputs.appellations import RuleSet, folded_words, rule_set
 from costing.inputs.estate import Estate
 from costing.results.appellation import (
     earliest_release,
@@ -94,7 +94,7 @@ class CuveeRules:
         given = self._cuvees["category"].fillna("").to_numpy()
         declared = self._cuvees["vintage"].notna().to_numpy()
         words = [
-            f"{name} vintage" if year and "vintage" not in fold(name) else name
+            f"{name} vintage" if year and "vintage" not in folded_words(name) else name
             for name, year in zip(given, declared, strict=True)
         ]
         return np.array([*words, ""], dtype=object)
@@ -281,7 +281,7 @@ def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
 def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
     cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
-    is_vintage = np.array(["vintage" in fold(category) for category in rows.category])
+    is_vintage = np.array(["vintage" in folded_words(category) for category in rows.category])
     at = rows.of_set(cuvee, name)
     at = at[is_vintage[cuvee[at]]]
     years, part = rows.vintages

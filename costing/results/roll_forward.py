@@ -2,7 +2,7 @@
 roll-forward by stage.
 
     opening + put in + time charges + capital + from other stages
-    − to other stages − sold and other exits − losses = closing
+    + to other stages + sold and other exits + losses = closing; what goes out stands with a minus
 
 Everything is what had happened, and was known, by the end of one day less the same for another: a cost
 incurred after bottles had gone is cost of goods sold on the day it was incurred. Stages are those in which

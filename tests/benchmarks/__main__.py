@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from tests.benchmarks import mistakes
+from tests.benchmarks import mistakes, plans
 from tests.benchmarks.measure import SIZES, measure_apart
 
 COLUMNS = (
@@ -36,6 +36,10 @@ def main() -> None:
     for name in ("read_s", "book_s", "economic_s"):
         exponent = growth_exponent(found[10_000], found[SIZES[-1]], name)
         print(f"growth exponent of {name} from 10,000 to {SIZES[-1]:,}: {exponent:.3f}")
+    row = plans.measure_apart()
+    lots, dates, channels = plans.LARGEST
+    print("plan | solved (s) | peak memory (GB)")
+    print(f"{lots} lots × {dates} dates × {channels} channels | {row['plan_s']:.1f} | {row['peak_gb']:.2f}", flush=True)
     print("mistake | rows | read and check (s) | findings")
     for case, (_, size) in mistakes.CASES.items():
         row = mistakes.measure_apart(case)

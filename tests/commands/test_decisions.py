@@ -22,7 +22,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
         (["blend"], "Bounds breached"),
         (["vats"], "Best used"),
         (["recipes"], "Blanc de Meunier"),
-        (["price"], "Target price, net"),
+        (["price"], "Every release to sell, by channel"),
         (["margins"], "Prestige"),
         (["scenarios"], "Dear"),
         (["sensitivity", "D25-3-BRUT"], "1 % more"),
@@ -50,7 +50,7 @@ def test_another_workbook_is_a_scenario(book: Path, capsys) -> None:
 
 def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:
     assert main(["price", str(book), "--elasticity", "-2"]) == 0
-    assert "Net price of highest gain" in capsys.readouterr().out
+    assert "What the increases would sell" in capsys.readouterr().out
     assert main(["price", str(book), "--elasticity", "-0.8"]) == 1
     assert "error: elasticity: '-0.8'" in capsys.readouterr().err
 

@@ -12,10 +12,13 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+import pyxirr
 
-from costing.decisions.prices.price_chains import price_chains
+from costing.decisions.prices.channels import to_cellar
+from costing.decisions.prices.price_chains import price_chains, trade_terms
 from costing.decisions.prices.price_tables import release_prices
 from costing.decisions.prices.pricing import SalePlan, target_price
+from costing.decisions.prices.terms_in_force import channel_terms
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import days
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
@@ -61,14 +64,14 @@ def at_net(price: float) -> Tables:
 
 def test_price_for_twelve_percent() -> None:
     row = priced(price_case(), AT_12)
-    assert round(4_000 * row["economic"], 2) == 52_160.74
-    assert round(row["economic"], 4) == 13.0402
-    assert row["sold"] == "as planned"
+    assert round(4_000 * row["economic_per_bottle"], 2) == 52_160.74
+    assert round(row["economic_per_bottle"], 4) == 13.0402
+    assert row["how_sold"] == "as planned"
     assert round(row["target_price"], 4) == 17.1040
-    assert round(row["list_needed"], 4) == 20.1223
-    assert row["advised_list"] == pytest.approx(20.15)  # up to the next 0.05
-    assert round(row["cost_plus"], 4) == 15.8780
-    assert round(row["target_price"] - row["cost_plus"], 4) == 1.2260
+    assert round(row["list_price_needed"], 4) == 20.1223
+    assert row["advised_list_price"] == pytest.approx(20.15)  # up to the next 0.05
+    assert round(row["cost_plus_price"], 4) == 15.8780
+    assert round(row["target_price"] - row["cost_plus_price"], 4) == 1.2260
 
 
 def test_the_figures_behind_the_price() -> None:
@@ -92,14 +95,14 @@ def test_a_target_of_twelve_percent_gives_the_same_at_any_hurdle() -> None:
     target = pd.DataFrame({"Cuvée": ["Brut"], "Target": ["return"], "Value (%)": [12]})
     row = priced(price_case(targets=target), ECONOMIC)
     assert row["target"] == "12 % return"
-    assert round(row["economic"], 4) == 11.8916
+    assert round(row["economic_per_bottle"], 4) == 11.8916
     assert round(row["target_price"], 4) == 17.1040
 
 
 def test_return_from_tirage_at_the_price_and_at_the_rounded_one() -> None:
     price = float(priced(price_case(), AT_12)["target_price"])
-    assert round(100 * priced(at_net(price), AT_12)["rate"], 6) == 12.000000
-    assert round(100 * priced(at_net(17.10), AT_12)["rate"], 4) == 11.9910
+    assert round(100 * priced(at_net(price), AT_12)["return_a_year"], 6) == 12.000000
+    assert round(100 * priced(at_net(17.10), AT_12)["return_a_year"], 4) == 11.9910
 
 
 def test_return_of_an_independent_library() -> None:
@@ -107,7 +110,6 @@ def test_return_of_an_independent_library() -> None:
 
     Its dates are whole days: on a clock of half-days the yearly rate is the half-yearly one, compounded.
     """
-    pyxirr = pytest.importorskip("pyxirr")
     price = float(priced(price_case(), AT_12)["target_price"])
     part = 4_050 / 9_600  # of the stack, whose lost bottles the survivors bear
     flows: dict[date, float] = {}
@@ -131,7 +133,7 @@ def test_return_of_an_independent_library() -> None:
         pay(sent + timedelta(days=60), 0.9 * price * bottles)
     theirs = (1 + pyxirr.xirr(list(flows), list(flows.values()))) ** 2 - 1
     assert theirs == pytest.approx(0.12, abs=5e-9)
-    assert priced(at_net(price), AT_12)["rate"] == pytest.approx(theirs, abs=1e-9)
+    assert priced(at_net(price), AT_12)["return_a_year"] == pytest.approx(theirs, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -151,7 +153,7 @@ def test_one_changed_cell_moves_the_list_price_needed(sheet: str, column: str) -
     changed = tables[sheet].copy()
     changed[column] = changed[column].astype(float)
     changed.loc[changed.index[-1], column] *= 0.5
-    assert round(priced({**tables, sheet: changed}, AT_12)["list_needed"], 4) != 20.1223
+    assert round(priced({**tables, sheet: changed}, AT_12)["list_price_needed"], 4) != 20.1223
 
 
 def test_the_chain_of_the_case_is_inverse() -> None:
@@ -159,5 +161,7 @@ def test_the_chain_of_the_case_is_inverse() -> None:
     chain = trace(estate)
     found = release_prices(*(run(estate, basis, chain) for basis in (BOOK, AT_12, REPLACEMENT)))
     up, _ = price_chains(estate, found, chain.valuation_day)
-    assert up["back_at_cellar"].to_numpy() == pytest.approx(np.full(len(up), 17.10), rel=1e-9)
-    assert up.set_index("step")["amount"]["commission"] == pytest.approx(1.71)
+    way = up.iloc[0]
+    terms = trade_terms(channel_terms(estate, chain.valuation_day).loc[way["channel"]])
+    assert float(to_cellar(terms, way.filter(like="step:").sum()).net_price) == pytest.approx(17.10, rel=1e-9)
+    assert way["step:commission"] == pytest.approx(1.71)

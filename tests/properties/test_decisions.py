@@ -13,7 +13,7 @@ from costing.decisions.plan.ageing import hold_or_release
 from costing.decisions.prices.channels import (
     EXCISE_BASES,
     MARGIN_BASES,
-    Chain,
+    TradeTerms,
     to_cellar,
     to_shelf,
 )
@@ -25,7 +25,7 @@ share = st.floats(0, 0.6)
 money = st.floats(0, 3)
 
 chains = st.builds(
-    Chain,
+    TradeTerms,
     discount=share,
     commission=share,
     selling_cost_per_bottle=money,

@@ -213,13 +213,13 @@ def test_all_prices_times_k_gives_all_costs_times_k(tables: Tables, factor: floa
 @FEW
 @given(estates())
 def test_rate_zero_charges_no_capital(tables: Tables) -> None:
+    if "Basis" in tables.get("opening_costs", ()):  # an amount of one basis alone would be a difference of its own
+        tables = {**tables, "opening_costs": tables["opening_costs"].drop(columns="Basis")}
     free = run_one(tables, ECONOMIC.replace(name="free", rate=0.0))
     plain = run_one(tables, ECONOMIC.replace(name="plain", capital="none"))
     charged = free.reconciliation().set_index("line").loc["Capital charged", "amount"]
     assert charged == pytest.approx(0, abs=1e-6)
-    opening = tables.get("opening_costs")
-    if opening is None or "Basis" not in opening:
-        assert differences(figures(plain), figures(free)) == {}
+    assert differences(figures(plain), figures(free)) == {}
 
 
 @FEW

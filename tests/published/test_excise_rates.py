@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from costing.decisions.prices.channels import Chain, to_cellar, to_shelf
+from costing.decisions.prices.channels import TradeTerms, to_cellar, to_shelf
 
 LITRES_PER_US_GALLON = 3.785411784  # 231 cubic inches, NIST Handbook 44, Appendix C
 
@@ -28,7 +28,7 @@ LITRES_PER_US_GALLON = 3.785411784  # 231 cubic inches, NIST Handbook 44, Append
     ],
 )
 def test_excise_of_a_bottle(basis, amount, alcohol_percent, expected, digits):
-    chain = Chain(excise_basis=basis, excise_amount=amount)
+    chain = TradeTerms(excise_basis=basis, excise_amount=amount)
     excise = to_shelf(chain, 10.0, 0.75, alcohol_percent).amount("excise")
     assert excise == pytest.approx(expected, abs=0.51 * 10**-digits)
     assert to_shelf(chain, 10.0, 1.5, alcohol_percent).amount("excise") == pytest.approx(2 * excise)
@@ -36,7 +36,7 @@ def test_excise_of_a_bottle(basis, amount, alcohol_percent, expected, digits):
 
 def test_shelf_price_of_a_german_sekt_back_to_its_price_before_excise():
     """2.79 on the shelf: 2.34 without 19 % VAT, 1.32 without 1.02 of excise (trade press; rates as above)."""
-    chain = Chain(excise_basis="per hl", excise_amount=136.0, vat=0.19)
+    chain = TradeTerms(excise_basis="per hl", excise_amount=136.0, vat=0.19)
     back = to_cellar(chain, 2.79, 0.75, 11.0)
     assert 2.79 - back.amount("VAT") == pytest.approx(2.34, abs=5e-3)
     assert back.net_price == pytest.approx(1.32, abs=5e-3)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from costing.decisions.prices.channels import MARGIN_BASES, Chain, to_cellar, to_shelf
+from costing.decisions.prices.channels import MARGIN_BASES, TradeTerms, to_cellar, to_shelf
 from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, price_at_elasticity, target_price
 from costing.engine.carrying import RateCurve
 
@@ -44,7 +44,7 @@ def test_three_tiers_from_cellar_to_shelf():
 
     Palmateer Consulting, "Why FOB ≠ Retail x 50%" (there shown to the consumer as 43.99).
     """
-    chain = Chain(
+    chain = TradeTerms(
         freight_per_bottle=10 / 12,
         distributor_margin=0.40,
         retailer_margin=0.50,
@@ -65,13 +65,13 @@ def test_three_tiers_from_shelf_back_to_cellar():
     takes state tax .45 and freight .21 off before the importer's margin, so the chain is walked in its
     three legs.
     """
-    trade = to_cellar(Chain(distributor_margin=0.25, retailer_margin=0.30), 8.99)
+    trade = to_cellar(TradeTerms(distributor_margin=0.25, retailer_margin=0.30), 8.99)
     assert 8.99 - trade.amount("retailer") == pytest.approx(6.29, abs=5e-3)
     assert trade.net_price == pytest.approx(4.72, abs=5e-3)
-    sea = Chain(freight_per_bottle=0.21, excise_basis="per bottle", excise_amount=0.45)
+    sea = TradeTerms(freight_per_bottle=0.21, excise_basis="per bottle", excise_amount=0.45)
     fob = to_cellar(sea, trade.net_price).net_price
     assert fob == pytest.approx(4.06, abs=5e-3)
-    importer = to_cellar(Chain(freight_per_bottle=0.79, importer_margin=0.25), fob)
+    importer = to_cellar(TradeTerms(freight_per_bottle=0.79, importer_margin=0.25), fob)
     assert fob - importer.amount("importer") == pytest.approx(3.04, abs=6e-3)  # printed from rounded 4.06
     assert importer.net_price == pytest.approx(2.25, abs=5e-3)
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openxml_audit as audit
+import pypdf
 import pytest
 
 from costing.workbook.file.graft import graft
@@ -20,7 +22,6 @@ from tests.workbook.torture import torture_workbook
 
 
 def faults(content: bytes, path: Path) -> set[str]:
-    audit = pytest.importorskip("openxml_audit")
     path.write_bytes(content)
     validator = audit.OpenXmlValidator(file_format=audit.FileFormat.OFFICE_2019, max_errors=1000)
     return {str(fault) for fault in validator.validate(str(path)).errors}
@@ -85,7 +86,6 @@ def test_libreoffice_draws_every_sheet(tmp_path: Path) -> None:
     path = tmp_path / "estate.xlsm"
     path.write_bytes(run(torture_workbook()))
     (drawn,) = convert(path, "pdf", tmp_path)
-    pypdf = pytest.importorskip("pypdf")
     pages = pypdf.PdfReader(drawn).pages
     text = " ".join(" ".join(page.extract_text().split()) for page in pages)
     for expected in (

@@ -15,7 +15,7 @@ import pytest
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.source import OWNED_SHEETS
-from costing.decisions.prices import margins
+from costing.decisions.prices import realised
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, open_package, read_package
@@ -106,13 +106,13 @@ def test_libreoffice_finds_the_returns_on_the_sheet_of_margins(
     everything: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     flows: list[tuple[np.ndarray, np.ndarray]] = []
-    rate_of_return = margins.rate_of_return
+    rate_of_return = realised.rate_of_return
 
     def noted(when: Sequence[int], amounts: Sequence[float]):
         flows.append((np.asarray(when), np.asarray(amounts)))
         return rate_of_return(when, amounts)
 
-    monkeypatch.setattr(margins, "rate_of_return", noted)
+    monkeypatch.setattr(realised, "rate_of_return", noted)
     assert main(["margins", str(everything)]) == 0
     shown = openpyxl.load_workbook(everything, data_only=True)["Margins"]
     table = shown.tables["margins_by_capital"]

@@ -19,7 +19,7 @@ import pandas as pd
 
 from costing.accounts.pledges import GROUPS, group_of
 from costing.decisions.cash.borrowing import Loan
-from costing.decisions.cash.budget import Budget, frame_of, last_of_year
+from costing.decisions.cash.budget import Budget, last_of_year
 from costing.decisions.cash.loans import AT_WILL
 from costing.graph.arrays import Floats
 from costing.model import Runs
@@ -96,7 +96,7 @@ def _loans_now(found: Budget) -> pd.DataFrame:
 def _debt_by_month(found: Budget) -> pd.DataFrame:
     """Debt and what may be owed, with interest charged, drawn and repaid on lines, by month."""
     planned = found.periods.planned
-    frame = frame_of(found.periods)[planned].reset_index(drop=True)[["cash_month"]]
+    frame = pd.DataFrame({"cash_month": np.array(found.periods.names)[planned]})
     fixed = found.debt - found.drawn.owed.sum(axis=0)
     frame["debt"] = found.debt
     frame["may_be_owed"] = fixed + found.lines.most.sum(axis=0)

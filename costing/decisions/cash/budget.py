@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from costing.calendar import add_months
 from costing.decisions.cash.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
@@ -25,7 +24,6 @@ from costing.errors import Finding
 from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
 
-ACTUAL, PLANNED = "actual", "planned"
 MONTHS_AHEAD = 24
 LOANS = KINDS.index("loans")
 
@@ -153,9 +151,3 @@ def last_of_year(periods: Periods) -> Ints:
     year = int(day_numbers(add_months(np.datetime64(periods.today, "D"), 12.0)))
     ends = periods.edge[1:][periods.planned]
     return np.flatnonzero(ends <= year)
-
-
-def frame_of(periods: Periods) -> pd.DataFrame:
-    """Month and state of each period."""
-    state = np.where(periods.planned, PLANNED, ACTUAL)
-    return pd.DataFrame({"cash_month": periods.names, "cash_state": state})

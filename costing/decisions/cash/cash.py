@@ -12,7 +12,7 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.decisions.cash.bank import bank_tables, headroom_of_loans
-from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget, frame_of
+from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.cash.entries import KINDS, Entries
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
@@ -50,7 +50,8 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
     tables = {
         "cash_by_month": _by_month(found),
         "worst_month": _largest(runs, found, worst),
-        "cash_by_kind": _by_kind(found),
+        "cash_by_kind": _by_kind(found, planned),
+        "cash_paid": _by_kind(found, ~planned),
         "owed_and_owing": owed,
     }
     if found.loans:
@@ -72,8 +73,8 @@ def _by_month(found: Budget) -> pd.DataFrame:
     """Planned periods: balance, headroom, in, out, change, debt."""
     planned = found.periods.planned
     kinds = found.by_kind[planned]
-    frame = frame_of(found.periods)[planned].reset_index(drop=True)[["cash_month"]]
-    frame["cash_balance"] = found.balance[planned]
+    names = np.array(found.periods.names)[planned]
+    frame = pd.DataFrame({"cash_month": names, "cash_balance": found.balance[planned]})
     if len(found.lines.owed):
         frame["cash_headroom"] = found.headroom
     frame["cash_in"], frame["cash_out"] = kinds.clip(min=0.0).sum(axis=1), kinds.clip(max=0.0).sum(axis=1)
@@ -84,13 +85,11 @@ def _by_month(found: Budget) -> pd.DataFrame:
     return frame
 
 
-def _by_kind(found: Budget) -> pd.DataFrame:
-    frame = frame_of(found.periods)
-    frame["cash_change"] = found.change
-    for kind, name in enumerate(KINDS):
-        if found.by_kind[:, kind].any():
-            frame[f"cash:{name}"] = found.by_kind[:, kind]
-    return frame
+def _by_kind(found: Budget, which: np.ndarray) -> pd.DataFrame:
+    """Change, and money of each kind in use, in some periods."""
+    frame = pd.DataFrame({"cash_month": np.array(found.periods.names)[which], "cash_change": found.change[which]})
+    used = [kind for kind in range(len(KINDS)) if found.by_kind[:, kind].any()]
+    return frame.assign(**{f"cash:{KINDS[kind]}": found.by_kind[which, kind] for kind in used})
 
 
 def described(estate: Estate, table: str, row: int) -> str:

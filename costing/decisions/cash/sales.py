@@ -14,8 +14,8 @@ import numpy as np
 
 from costing.decisions.cash.entries import Entries, entries, joined, nothing
 from costing.decisions.prices.channels import EXCISE_BASES
-from costing.decisions.prices.margins import receipts
 from costing.decisions.prices.price_chains import USUAL_ALCOHOL
+from costing.decisions.prices.realised import receipts
 from costing.decisions.prices.terms_in_force import currency_rates
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution

@@ -46,7 +46,7 @@ RIDDLING = ("machine riddling", "hand riddling")
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class RecipeFigure:
     """One figure. kind: date, number, integer, percent, name; bounds in the unit in which it is entered."""
 
     name: str
@@ -58,33 +58,33 @@ class Figure:
     choices: tuple[str, ...] = ()
 
 
-FIGURES: dict[str, Figure] = {
+FIGURES: dict[str, RecipeFigure] = {
     figure.name: figure
     for figure in (
-        Figure("harvest date", "date", required=True),
-        Figure("kilograms", lower=1.0),
-        Figure("bottles", lower=1.0),
-        Figure("litres", lower=1.0),
-        Figure("grape price per kg", required=True),
-        Figure("picking per kg", default=0.0),
-        Figure("must per kg", required=True, lower=0.1, upper=0.9),
-        Figure("first pressing share", "percent", default=1.0, lower=1.0, upper=100.0),
-        Figure("vinification loss", "percent", upper=50.0),
-        Figure("reserve share", "percent", default=0.0, upper=95.0),
-        Figure("reserve value per litre"),
-        Figure("reserve age", "integer", default=1.0, upper=100.0),
-        Figure("tirage date", "date", required=True),
-        Figure("tirage sugar", default=24.0, upper=60.0),
-        Figure("format", "name", default="bottle", choices=tuple(FORMATS_L)),
-        Figure("months on lees", "integer", required=True, lower=1.0, upper=600.0),
-        Figure("riddling", "name", default=RIDDLING[0], choices=RIDDLING),
-        Figure("dosage", default=0.0, upper=120.0),
-        Figure("dry goods at tirage per bottle"),
-        Figure("dry goods at release per bottle"),
-        Figure("location", "name", default=""),
-        Figure("variety", "name", default=""),
-        Figure("village", "name", default=""),
-        Figure("cuvée", "name"),
+        RecipeFigure("harvest date", "date", required=True),
+        RecipeFigure("kilograms", lower=1.0),
+        RecipeFigure("bottles", lower=1.0),
+        RecipeFigure("litres", lower=1.0),
+        RecipeFigure("grape price per kg", required=True),
+        RecipeFigure("picking per kg", default=0.0),
+        RecipeFigure("must per kg", required=True, lower=0.1, upper=0.9),
+        RecipeFigure("first pressing share", "percent", default=1.0, lower=1.0, upper=100.0),
+        RecipeFigure("vinification loss", "percent", upper=50.0),
+        RecipeFigure("reserve share", "percent", default=0.0, upper=95.0),
+        RecipeFigure("reserve value per litre"),
+        RecipeFigure("reserve age", "integer", default=1.0, upper=100.0),
+        RecipeFigure("tirage date", "date", required=True),
+        RecipeFigure("tirage sugar", default=24.0, upper=60.0),
+        RecipeFigure("format", "name", default="bottle", choices=tuple(FORMATS_L)),
+        RecipeFigure("months on lees", "integer", required=True, lower=1.0, upper=600.0),
+        RecipeFigure("riddling", "name", default=RIDDLING[0], choices=RIDDLING),
+        RecipeFigure("dosage", default=0.0, upper=120.0),
+        RecipeFigure("dry goods at tirage per bottle"),
+        RecipeFigure("dry goods at release per bottle"),
+        RecipeFigure("location", "name", default=""),
+        RecipeFigure("variety", "name", default=""),
+        RecipeFigure("village", "name", default=""),
+        RecipeFigure("cuvée", "name"),
     )
 }
 SIZES = ("kilograms", "bottles", "litres")
@@ -138,7 +138,7 @@ def _figures(estate: Estate, rows: list[int]) -> tuple[Recipe, dict[str, int], l
     return recipe, at, wrong
 
 
-def _value(figure: Figure, text: str, estate: Estate) -> tuple[Any, str]:
+def _value(figure: RecipeFigure, text: str, estate: Estate) -> tuple[Any, str]:
     """Value of a cell, or what is wrong with it."""
     settings = estate.settings
     if figure.kind == "name":
@@ -162,7 +162,7 @@ def _value(figure: Figure, text: str, estate: Estate) -> tuple[Any, str]:
     return number / 100.0 if figure.kind == "percent" else number, ""
 
 
-def _expected(figure: Figure) -> str:
+def _expected(figure: RecipeFigure) -> str:
     if figure.choices:
         return f"one of: {', '.join(figure.choices)}"
     upper = "" if np.isinf(figure.upper) else f" to {figure.upper:g}"

@@ -34,7 +34,7 @@ _ROWS = re.compile(r"^(?:rows?\s*)?(\d+)(?:\s*-\s*(\d+))?$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, eq=False)
-class Target:
+class ChangedCells:
     """Cells that a change touches: table and column by library name, rows by position in the table; factor: of
     a value as written to a value as held.
     """
@@ -49,7 +49,7 @@ class Target:
 class Change:
     """What happens to the cells of a target. value: as held (percent as a fraction)."""
 
-    target: Target
+    target: ChangedCells
     how: str
     value: float
 
@@ -86,7 +86,7 @@ def read_change(estate: Estate, row: int) -> tuple[Change | None, list[Finding]]
     return (None if findings else Change(target, how, held)), findings
 
 
-def read_target(estate: Estate, sheet: str, row: int) -> tuple[Target | None, list[Finding]]:
+def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | None, list[Finding]]:
     """Cells that one row of Scenarios or Uncertainty names, or what is wrong with it; a caution alone where its sheet
     holds no rows yet, as in a workbook just opened.
     """
@@ -116,7 +116,7 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[Target | None, li
     if how != "set" and not len(filled):
         rule = f"names rows in which '{column.title}' is blank: nothing would change."
         return wrong("where" if _text(line["where"]) else "column", _text(line["where"]), rule, "Name other rows.")
-    return Target(name, column.name, rows if how == "set" else filled, factor), []
+    return ChangedCells(name, column.name, rows if how == "set" else filled, factor), []
 
 
 def _text(value: Any) -> str:

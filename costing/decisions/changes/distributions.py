@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from costing.decisions.changes.changes import Change, Target, changed_values, read_target
+from costing.decisions.changes.changes import Change, ChangedCells, changed_values, read_target
 from costing.errors import Finding, errors_in, nearest
 from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
@@ -90,7 +90,7 @@ class Uncertain:
     """One uncertain figure: name, cells, what a draw does to them, and its distribution."""
 
     name: str
-    target: Target
+    target: ChangedCells
     how: str
     distribution: Distribution
     row: int

@@ -17,6 +17,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.decisions.changes.changes import Change, apply_changes, read_change
 from costing.decisions.changes.replay import follow
@@ -28,7 +29,7 @@ from costing.results.costs import by_cuvee, releases
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
-RECORDS = "As recorded"
+RECORDS = catalogue.column("recorded_total").header
 _KEYS = ["release", "cuvee", "format", "disgorged", "planned", "bottles"]
 
 

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
@@ -180,7 +180,7 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
     return np.asarray(results.estate[table][labels[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
 
 
-def _reruns(results: Results, target: Target, share: float) -> tuple[Results, Results]:
+def _reruns(results: Results, target: ChangedCells, share: float) -> tuple[Results, Results]:
     """Results with the cells of a target a share less and a share more, later rows following."""
     ends = []
     for factor in (1.0 - share, 1.0 + share):
@@ -222,7 +222,7 @@ def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
         for label in dict.fromkeys(labels[filled]):
             rows = np.flatnonzero(filled & (labels == label))
             try:
-                ends = _reruns(results, Target(table, column, rows, 1.0), 0.01)
+                ends = _reruns(results, ChangedCells(table, column, rows, 1.0), 0.01)
             except CostingError:
                 continue
             for at, lot in enumerate(found.lots):

@@ -52,7 +52,7 @@ def prices_drawn(found: Forecast, economic: Results, prices: pd.DataFrame) -> pd
         if drawn is None:
             continue
         low, middle, high = np.percentile(drawn, (5, 50, 95))
-        net = float(line["net_price"])
+        net = float(line["net_price_at_list"])
         reaches = float((drawn <= net).mean()) if np.isfinite(net) else np.nan
         drawn_columns = {"p5": low, "p50": middle, "p95": high, "draws_list_reaches": reaches}
         rows.append([drawn_columns.get(name, line.get(name)) for name in _COLUMNS])
@@ -79,11 +79,11 @@ def _drawn(costs: dict[str, Floats], found: Forecast, selling: Selling, line: pd
     cost, recorded = costs[OWN_RATE if own else basis][:, at], float(found.recorded[basis][at])
     now = float(line["target_price"])
     if goal.kind == "margin":
-        sold_at = float(line["selling"])
+        sold_at = float(line["selling_cost"])
         return np.asarray(now * (cost + sold_at) / (recorded + sold_at))
     curve = RateCurve.flat(goal.value, estate.settings.day_count) if goal.row >= 0 else capital_curve(estate, ECONOMIC)
     assert curve is not None  # the economic basis charges capital
     ready, named = int(days(pd.Series([line["ready"]]))[0]), str(line["release"])
-    sale = selling.sales(named, float(line["stock"]), max(ready, selling.today))[channel]
+    sale = selling.sales(named, float(line["bottles_of_release"]), max(ready, selling.today))[channel]
     without = target_price(selling.plan(sale, named, size, channel, 0.0, ready), curve).price
     return np.asarray(without + (now - without) * cost / recorded)

@@ -20,13 +20,14 @@ from costing.decisions.changes.distributions import draw, uncertain_figures
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
-from costing.decisions.prices.price_tables import release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.errors import errors_in
 from costing.inputs.schema import sheets
 from costing.model import Runs
 
 _NOTHING = 1e-12
 _SHARE_DRAWS = 5_000
+_SWINGS = 8
 PERCENTILES = (5, 25, 50, 75, 95)
 _LIKELY = 0.9
 """A verdict is open where neither side wins in so many draws."""
@@ -46,13 +47,14 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         )
     found = forecast(runs.estate, draws, seed, progress=progress)
     shares = shares_by_cuvee(found, "economic")
-    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    prices = runs.once(priced_releases)
     tables = {
         "costs_drawn": costs_drawn(found),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
         "verdicts_drawn": verdicts_drawn(runs.economic, found.figures, found.correlation, found.drawn, seed),
         "prices_drawn": prices_drawn(found, runs.economic, prices),
         "doubt_by_figure": shares.add_prefix("share_of_doubt:").rename_axis("figure").reset_index(),
+        "figure_swings": figure_swings(found, "economic"),
         "figures_drawn": figures_drawn(found),
         "draws_notes": notes_of(found),
     }
@@ -141,6 +143,34 @@ def shares_by_cuvee(found: Forecast, basis: str) -> pd.DataFrame:
     latest = _latest(found)
     shares = variance_shares(found, basis)[list(latest["release"].astype(str))]
     return shares.set_axis(list(latest["cuvee"].astype(str)), axis=1)
+
+
+def figure_swings(found: Forecast, basis: str) -> pd.DataFrame:
+    """Of the latest release of every cuvée: cost per bottle with one figure at its 5th or 95th percentile and all
+    others as recorded, less the cost as recorded; the widest swing first.
+    """
+    still = np.array([figure.still for figure in found.figures])
+    low, high = np.percentile(found.drawn, (5, 95), axis=0)
+    drawn = np.tile(still, (2 * len(still) + 1, 1))
+    for at in range(len(still)):
+        drawn[1 + 2 * at, at], drawn[2 + 2 * at, at] = low[at], high[at]
+    cost = priced(found.response[basis], found.figures, found.straight, found.curved, drawn)
+    swing = cost[1:] - cost[0]
+    parts = []
+    for at, cuvee in zip(_latest(found).index, _latest(found)["cuvee"].astype(str), strict=True):
+        part = pd.DataFrame(
+            {
+                "cuvee": cuvee,
+                "figure": [figure.name for figure in found.figures],
+                "swing_low": swing[0::2, at],
+                "swing_high": swing[1::2, at],
+            }
+        )
+        span = (part["swing_high"] - part["swing_low"]).abs()
+        part = part[span > _NOTHING].iloc[np.argsort(-span[span > _NOTHING].to_numpy(), kind="stable")]
+        parts.append(part.head(_SWINGS))
+    columns = ["cuvee", "figure", "swing_low", "swing_high"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def figures_drawn(found: Forecast) -> pd.DataFrame:

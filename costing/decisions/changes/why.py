@@ -21,6 +21,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.accounts.over_time import steps
 from costing.answers.answer import Answer
 from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
 from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
@@ -58,11 +59,21 @@ def why(runs: Runs, first: str | None = None, second: str | None = None, before:
         every = pd.concat(years, ignore_index=True)
         parts = every[every["what_moved"] != TOTAL]
         wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
+        tables |= {"why_steps": pd.concat([_steps(one) for one in years], ignore_index=True)}
         tables |= {"why_by_year": every, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
     if not tables:
         tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
     says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
     return Answer(tables, says=says, facts={"currency": runs.currency}, empty="Nothing moved.")
+
+
+def _steps(lines: pd.DataFrame) -> pd.DataFrame:
+    """From the cost of one release to that of the next, as steps."""
+    total = lines.iloc[-1]
+    labels = [str(total["from_release"]), *lines["what_moved"].iloc[:-1], str(total["to_release"])]
+    amounts = [total["figure_before"], *lines["change_per_bottle"].iloc[:-1], total["figure_after"]]
+    ends = [at in (0, len(labels) - 1) for at in range(len(labels))]
+    return steps(labels, amounts, ends).assign(cuvee=total["cuvee"])
 
 
 def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOMIC) -> pd.DataFrame:

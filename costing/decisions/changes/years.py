@@ -34,7 +34,7 @@ from costing.results.results import Results
 from costing.results.rounding import largest_remainder
 
 TOTAL = "cost per bottle"
-COLUMNS = ["what_moved", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
+COLUMNS = ["what_moved", "unit", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
 
 
 @dataclass(frozen=True)
@@ -145,12 +145,15 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
         (other.price, other.kg_per_l, other.entered_l, other.work, other.time, other.wine),
         strict=True,
     )
+    money = results.estate.settings.currency
+    a_bottle = f"{money} a bottle"
+    units = (f"{money} a kg", "kg a litre", "litres a bottle", a_bottle, a_bottle, a_bottle)
     rounded = largest_remainder(np.array(change), 2)
     lines = [
-        (family, before, after, amount, text)
-        for family, (before, after), amount, text in zip(FAMILIES, sides, rounded, says, strict=True)
+        (family, unit, before, after, amount, text)
+        for family, unit, (before, after), amount, text in zip(FAMILIES, units, sides, rounded, says, strict=True)
     ]
-    total = (TOTAL, one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
+    total = (TOTAL, a_bottle, one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
     return pd.DataFrame([*lines, total], columns=COLUMNS)
 
 

@@ -31,7 +31,7 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, verdict
-from costing.decisions.prices.release_dates import REASONS, Stacks, age_in_months, candidate_days, escalated
+from costing.decisions.prices.release_dates import REASONS, Stacks, age_in_months, candidate_days, in_money_of_day
 from costing.decisions.prices.scarcity import queue_for_market
 from costing.decisions.prices.selling import finished_and_sent
 from costing.engine.carrying import RateCurve
@@ -93,7 +93,7 @@ def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: 
         return np.full(len(at), np.nan)
     given, money = mine["months_on_lees"].to_numpy(), days(mine["money_date"])
     known = money != BLANK_DAY
-    then = escalated(
+    then = in_money_of_day(
         mine["ex_cellar_price"].to_numpy()[:, np.newaxis],
         np.where(known, money, at[0])[:, np.newaxis],
         at,

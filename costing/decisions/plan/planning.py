@@ -24,6 +24,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from costing.decisions.plan.facts import Facts, FloatArray, Markets
+from costing.decisions.plan.margin import one_more_one_less
 from costing.decisions.plan.programme import Programme, Solved
 
 TO_FULL_PRICE, BEYOND = 4, 4
@@ -90,6 +91,26 @@ def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan
     search = _Search(facts)
     search.write(disgorge_as)
     return search.read(search.programme.best())
+
+
+def programme_of(facts: Facts) -> Programme:
+    """The programme whose best is the plan, to be looked at or solved otherwise."""
+    search = _Search(facts)
+    search.write(None)
+    return search.programme
+
+
+def bottle_pairs(facts: Facts) -> FloatArray:
+    """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that are
+    free.
+    """
+    search = _Search(facts)
+    search.write(None)
+    solved = search.programme.best()
+    found = np.full((search.lots, 2), np.nan)
+    given = np.flatnonzero(facts.stacks.most == facts.stacks.bottles)
+    found[given] = one_more_one_less(search.programme.system(), solved, solved.rows["bottles"][given])
+    return found
 
 
 class _Search:

@@ -28,6 +28,18 @@ MANY = 50_000
 
 
 @dataclass(frozen=True, eq=False)
+class System:
+    """A programme as arrays: worth, least and most of its variables, matrix, least and most of its rows."""
+
+    worth: FloatArray
+    least: FloatArray
+    most: FloatArray
+    matrix: csr_array
+    row_least: FloatArray
+    row_most: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class Solved:
     """Best value, amount of every variable, worth of every row and of the most of every variable, and the relative
     gap (0 without whole variables).
@@ -38,20 +50,20 @@ class Solved:
     worths: FloatArray
     worths_of_most: FloatArray
     gap: float
-    _variables: Mapping[str, IntArray]
-    _rows: Mapping[str, IntArray]
+    variables: Mapping[str, IntArray]
+    rows: Mapping[str, IntArray]
 
     def amount(self, name: str) -> FloatArray:
         """Amounts of a block of variables, in its shape."""
-        return np.asarray(self.amounts[self._variables[name]])
+        return np.asarray(self.amounts[self.variables[name]])
 
     def worth(self, name: str) -> FloatArray:
         """Worth of one unit more of each row of a block, in its shape; NaN with whole variables."""
-        return np.asarray(self.worths[self._rows[name]])
+        return np.asarray(self.worths[self.rows[name]])
 
     def worth_of_most(self, name: str) -> FloatArray:
         """Worth of one unit more of the most of each variable of a block, in its shape; NaN with whole variables."""
-        return np.asarray(self.worths_of_most[self._variables[name]])
+        return np.asarray(self.worths_of_most[self.variables[name]])
 
 
 @dataclass
@@ -117,18 +129,23 @@ class Programme:
         )
         self._entries.append((row.ravel(), variable.ravel(), value.ravel()))
 
-    def best(self) -> Solved:
-        """Solve it. ArithmeticError where no amounts keep all bounds, or the value has no end."""
-        worth, least, most = (_joined(part) for part in (self._worth, self._least, self._most))
-        row_least, row_most = _joined(self._row_least), _joined(self._row_most)
+    def system(self) -> System:
+        """All of it as arrays."""
         rows, columns, values = (
             np.concatenate([entry[part] for entry in self._entries]) if self._entries else np.zeros(0, dtype=np.int64)
             for part in range(3)
         )
         shape = (self._n_rows, self._n_variables)
         matrix = csr_array(coo_array((values.astype(np.float64), (rows, columns)), shape=shape))
-        whole = _joined(self._whole)
-        if whole.any():
+        worth, least, most = (_joined(part) for part in (self._worth, self._least, self._most))
+        return System(worth, least, most, matrix, _joined(self._row_least), _joined(self._row_most))
+
+    def best(self) -> Solved:
+        """Solve it. ArithmeticError where no amounts keep all bounds, or the value has no end."""
+        system = self.system()
+        worth, least, most, matrix = system.worth, system.least, system.most, system.matrix
+        row_least, row_most = system.row_least, system.row_most
+        if (whole := _joined(self._whole)).any():
             return self._whole_numbers(worth, least, most, matrix, row_least, row_most, whole)
         equal = row_least == row_most
         upper, lower = ~equal & np.isfinite(row_most), ~equal & np.isfinite(row_least)

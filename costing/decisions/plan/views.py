@@ -15,7 +15,8 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
-from costing.decisions.plan.planning import Plan, Worths, best_plan
+from costing.decisions.plan.places import places_over_time
+from costing.decisions.plan.planning import Plan, Worths, best_plan, bottle_pairs
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.errors import Finding, caution
 from costing.model import Runs
@@ -41,8 +42,9 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     tables = {
         "release_plan": _release_plan(inputs, plan, worths),
         "plan_outlook": _outlook(inputs, plan),
+        "places_over_time": places_over_time(inputs, plan),
         "limits_used": _limits(inputs, plan, worths),
-        "worth_at_margin": _worth_at_margin(runs, inputs, worths),
+        "worth_at_margin": _worth_at_margin(runs, inputs),
         "plans_compared": _compared(inputs, compared),
     }
     if len(inputs.channels) > 1:
@@ -242,15 +244,16 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _worth_at_margin(runs: Runs, inputs: PlanInputs, worths: Worths) -> pd.DataFrame:
-    """One bottle more of each lot on hand, beside its cost on both bases and its market value."""
+def _worth_at_margin(runs: Runs, inputs: PlanInputs) -> pd.DataFrame:
+    """One bottle more and one less of each lot, beside its cost on both bases and its market value."""
     book = net_realisable_value(runs.book).set_index("lot")
     economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
-    lots = inputs.lots
+    lots, pairs = inputs.lots, bottle_pairs(inputs.facts)
     return pd.DataFrame(
         {
             "lot": lots["lot"],
-            "worth_of_one_more": worths.bottle,
+            "worth_of_one_more": pairs[:, 0],
+            "worth_of_one_less": pairs[:, 1],
             "economic_per_unit": lots["lot"].map(economic),
             "book_per_unit": lots["lot"].map(book["value_per_unit"]),
             "market_per_unit": lots["lot"].map(book["market_per_unit"]),

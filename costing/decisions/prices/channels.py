@@ -51,7 +51,7 @@ EXCISE_BASES: dict[str, Callable[[float, FloatArray, FloatArray], FloatArray]] =
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class TradeTerms:
     """Terms of one channel and market; shares are fractions. ValueError where a term leaves nothing.
 
     discount: off the list price; commission: on the net receipt; selling_cost_per_bottle: what the estate
@@ -123,7 +123,7 @@ class PriceBuildUp:
         return np.asarray(self.amounts[..., self.steps.index(step)])
 
 
-STEPS = (
+STEPS_TO_SHELF = (
     "kept by the estate",
     "selling cost",
     "commission",
@@ -140,7 +140,7 @@ STEPS = (
 
 
 def to_shelf(
-    chain: Chain,
+    terms: TradeTerms,
     net_price: npt.ArrayLike,
     bottle_l: npt.ArrayLike = 0.75,
     alcohol_percent: npt.ArrayLike = 12.0,
@@ -153,37 +153,37 @@ def to_shelf(
     net, volume, strength = np.broadcast_arrays(
         *(np.asarray(each, dtype=np.float64) for each in (net_price, bottle_l, alcohol_percent))
     )
-    spot = 1.0 / chain.currency_rate
-    before_buffer = (net + chain.freight_per_bottle) * (1.0 + chain.insurance) * spot
-    landed = before_buffer / (1.0 - chain.currency_buffer)
-    excise = chain.excise_per_bottle(volume, strength)
-    duty_paid = landed * (1.0 + chain.customs) + excise
-    importer, distributor, retailer = chain.trade_factors()
+    spot = 1.0 / terms.currency_rate
+    before_buffer = (net + terms.freight_per_bottle) * (1.0 + terms.insurance) * spot
+    landed = before_buffer / (1.0 - terms.currency_buffer)
+    excise = terms.excise_per_bottle(volume, strength)
+    duty_paid = landed * (1.0 + terms.customs) + excise
+    importer, distributor, retailer = terms.trade_factors()
     retail = duty_paid * importer * distributor * retailer
-    selling = np.full(net.shape, chain.selling_cost_per_bottle)
+    selling = np.full(net.shape, terms.selling_cost_per_bottle)
     amounts = [
-        (net * (1.0 - chain.commission) - selling) * spot,
+        (net * (1.0 - terms.commission) - selling) * spot,
         selling * spot,
-        net * chain.commission * spot,
-        np.full(net.shape, chain.freight_per_bottle) * spot,
-        (net + chain.freight_per_bottle) * chain.insurance * spot,
+        net * terms.commission * spot,
+        np.full(net.shape, terms.freight_per_bottle) * spot,
+        (net + terms.freight_per_bottle) * terms.insurance * spot,
         landed - before_buffer,
-        landed * chain.customs,
+        landed * terms.customs,
         excise,
         duty_paid * (importer - 1.0),
         duty_paid * importer * (distributor - 1.0),
         duty_paid * importer * distributor * (retailer - 1.0),
-        retail * chain.vat,
+        retail * terms.vat,
     ]
-    shelf = retail * (1.0 + chain.vat)
-    rounded = round_up(shelf, chain.shelf_step) if chain.shelf_step > 0 else shelf
+    shelf = retail * (1.0 + terms.vat)
+    rounded = round_up(shelf, terms.shelf_step) if terms.shelf_step > 0 else shelf
     return PriceBuildUp(
-        STEPS, np.stack(amounts, axis=-1), np.array(net), list_price(net, chain.discount), shelf, rounded
+        STEPS_TO_SHELF, np.stack(amounts, axis=-1), np.array(net), list_price(net, terms.discount), shelf, rounded
     )
 
 
 def to_cellar(
-    chain: Chain,
+    terms: TradeTerms,
     shelf_price: npt.ArrayLike,
     bottle_l: npt.ArrayLike = 0.75,
     alcohol_percent: npt.ArrayLike = 12.0,
@@ -194,12 +194,12 @@ def to_cellar(
     shelf price that does not cover VAT, margins, excise and freight gives a net price below 0.
     """
     shelf = np.asarray(shelf_price, dtype=np.float64)
-    importer, distributor, retailer = chain.trade_factors()
-    duty_paid = shelf / ((1.0 + chain.vat) * importer * distributor * retailer)
-    landed = (duty_paid - chain.excise_per_bottle(bottle_l, alcohol_percent)) / (1.0 + chain.customs)
-    in_estate_currency = landed * (chain.currency_rate * (1.0 - chain.currency_buffer))
-    net = in_estate_currency / (1.0 + chain.insurance) - chain.freight_per_bottle
-    return to_shelf(chain, net, bottle_l, alcohol_percent)
+    importer, distributor, retailer = terms.trade_factors()
+    duty_paid = shelf / ((1.0 + terms.vat) * importer * distributor * retailer)
+    landed = (duty_paid - terms.excise_per_bottle(bottle_l, alcohol_percent)) / (1.0 + terms.customs)
+    in_estate_currency = landed * (terms.currency_rate * (1.0 - terms.currency_buffer))
+    net = in_estate_currency / (1.0 + terms.insurance) - terms.freight_per_bottle
+    return to_shelf(terms, net, bottle_l, alcohol_percent)
 
 
 def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0) -> FloatArray:
@@ -227,7 +227,7 @@ def round_up(price: npt.ArrayLike, step: float) -> FloatArray:
 def term_findings(terms: Mapping[str, object], place_of: Callable[[str], str]) -> list[Finding]:
     """Every term of a chain that leaves nothing to sell or is not known, all at once.
 
-    terms: `Chain` field -> value (missing fields are fine); place_of: field -> place such as 'Channels!F7'.
+    terms: `TradeTerms` field -> value (missing fields are fine); place_of: field -> place such as 'Channels!F7'.
     """
     found: list[Finding] = []
 
@@ -249,7 +249,7 @@ def term_findings(terms: Mapping[str, object], place_of: Callable[[str], str]) -
     for name in below_whole:
         if number(name) >= 1.0:
             refuse(name, "takes 100 % or more: nothing is left for who sells.", "Enter a share below 100 %.")
-    for each in fields(Chain):
+    for each in fields(TradeTerms):
         if not np.isfinite(number(each.name)):
             refuse(each.name, "is not a number.", "Enter a number.")
         elif number(each.name) < 0:

@@ -1,10 +1,10 @@
-"""The estate's chains between cellar and shelf: each cuvée, format and channel up to the shelf and back down.
+"""The estate's ways between cellar and shelf: each cuvée, format and channel up to the shelf and back down, a row each
+and a column a step.
 
-Up: from the net price at list (the target price where no list price is in force) to the shelf, step by step.
-Down: from the shelf price that buyers see, the unrounded one rounded up to the shelf step, back to what the
-estate keeps, its net price and the list price that it allows. Walked back from the unrounded shelf price the
-way up is met again. Amounts are in the currency of the market; what is the estate's is said so. Arithmetic:
-`decisions.prices.channels`.
+Up: from the net price at list (the target price where no list price is in force) to the shelf. Down: from the shelf
+price that buyers see, the unrounded one rounded up to the shelf step, back to the net price that it allows. Either way
+the steps of a row add up to the price on the shelf; walked back from the unrounded one the way up is met again.
+Amounts are in the currency of the market, net and list prices in the estate's. Arithmetic: `decisions.prices.channels`.
 
 Excise, customs and VAT are the user's own rates and change by law: confirm them with a licensed adviser.
 """
@@ -16,7 +16,8 @@ from dataclasses import fields, replace
 import numpy as np
 import pandas as pd
 
-from costing.decisions.prices.channels import Chain, PriceBuildUp, to_cellar, to_shelf
+from costing.accounts.over_time import steps
+from costing.decisions.prices.channels import STEPS_TO_SHELF, PriceBuildUp, TradeTerms, to_cellar, to_shelf
 from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.inputs.estate import Estate
@@ -24,81 +25,74 @@ from costing.units import FORMATS_L
 
 USUAL_ALCOHOL = 12.0
 """Percent by volume where Cuvées says nothing (the default of its column)."""
-_STEPS = {
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "channel": "Channel",
-    "currency": "Currency",
-    "step": "Step",
-    "amount": "Amount",
-}
-UP = {
-    **_STEPS,
-    "running": "Running price",
-    "share": "Share of the shelf price",
-    "shelf_rounded": "Shelf price, rounded",
-    "net_price": "Net price, estate currency",
-    "back_at_cellar": "Net price walked back",
-}
-DOWN = {
-    **_STEPS,
-    "running": "Left after it",
-    "net_price": "Net price, estate currency",
-    "list_price": "List price, estate currency",
-    "over_target": "Net price over target",
-}
+STEP = "step:"
+_WAY = ("cuvee", "format", "channel", "shelf_price_rounded", "market_currency", "net_price")
+_AMOUNTS = tuple(f"{STEP}{step}" for step in STEPS_TO_SHELF)
 
 
-def chain_of(terms: pd.Series) -> Chain:
-    """Chain from cellar to shelf of one row of Channels; ValueError where a term leaves nothing."""
-    given = {each.name: terms[each.name] for each in fields(Chain) if each.name in terms.index}
-    return Chain(**{name: value for name, value in given.items() if pd.notna(value)})
+def trade_terms(terms: pd.Series) -> TradeTerms:
+    """Terms between cellar and shelf of one row of Channels; ValueError where a term leaves nothing."""
+    given = {each.name: terms[each.name] for each in fields(TradeTerms) if each.name in terms.index}
+    return TradeTerms(**{name: value for name, value in given.items() if pd.notna(value)})
 
 
 def price_chains(estate: Estate, prices: pd.DataFrame, day: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """From cellar to shelf (columns of `UP`) and from shelf to cellar (`DOWN`), a row a step.
+    """From cellar to shelf and from shelf to cellar (tables `price_build_up`, `price_back_to_cellar`), a row each
+    cuvée, format and channel.
 
     prices: `release_prices`, of which the next release of each cuvée, format and channel counts; day: whose
     terms hold.
     """
-    terms = channel_terms(estate, day)
+    terms_of = channel_terms(estate, day)
     strength = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["alcohol"]
     up, down = [], []
-    chosen = next_of_each(prices[prices["net_price"].notna() | prices["target_price"].notna()])
+    chosen = next_of_each(prices[prices["net_price_at_list"].notna() | prices["target_price"].notna()])
     for _, price in chosen.iterrows():
-        held = terms.loc[price["channel"]]
-        chain, bottle_l = replace(chain_of(held), selling_cost_per_bottle=price["selling"]), FORMATS_L[price["format"]]
+        held = trade_terms(terms_of.loc[price["channel"]])
+        terms, bottle_l = replace(held, selling_cost_per_bottle=price["selling_cost"]), FORMATS_L[price["format"]]
         given = strength.get(price["cuvee"], np.nan)
         alcohol = 100.0 * float(given) if pd.notna(given) else USUAL_ALCOHOL
-        net = float(price["net_price"] if pd.notna(price["net_price"]) else price["target_price"])
-        built = to_shelf(chain, net, bottle_l, alcohol)
-        shelf, seen = float(built.shelf_price), float(built.rounded_shelf_price)
-        again = to_cellar(chain, shelf, bottle_l, alcohol)
-        keys = (price["cuvee"], price["format"], price["channel"], price["currency"])
-        up += _upwards(keys, built, shelf, seen, float(again.net_price))
-        down += _downwards(keys, to_cellar(chain, seen, bottle_l, alcohol), seen, float(price["target_price"]))
-    return pd.DataFrame(up, columns=list(UP)), pd.DataFrame(down, columns=list(DOWN))
+        wanted, listed = float(price["target_price"]), float(price["net_price_at_list"])
+        built = to_shelf(terms, listed if np.isfinite(listed) else wanted, bottle_l, alcohol)
+        seen = float(built.rounded_shelf_price)
+        back = to_cellar(terms, seen, bottle_l, alcohol)
+        keys = (price["cuvee"], price["format"], price["channel"], seen, price["market_currency"])
+        up.append((*keys, *_steps(built)))
+        down.append((*keys, *_steps(back), float(back.list_price), float(back.net_price) - wanted))
+    names = [*_WAY, *_AMOUNTS]
+    return pd.DataFrame(up, columns=names), pd.DataFrame(down, columns=[*names, "list_price_allowed", "over_target"])
 
 
-def _upwards(
-    keys: tuple[str, ...], built: PriceBuildUp, shelf: float, seen: float, again: float
-) -> list[tuple[object, ...]]:
-    amounts = np.ravel(built.amounts)
-    running, net = np.cumsum(amounts), float(built.net_price)
-    return [
-        (*keys, step, float(amount), float(total), float(amount) / shelf if shelf else np.nan, seen, net, again)
-        for step, amount, total in zip(built.steps, amounts, running, strict=True)
-    ]
+def _steps(built: PriceBuildUp) -> tuple[float, ...]:
+    return (float(built.net_price), *np.ravel(built.amounts).tolist())
 
 
-def _downwards(keys: tuple[str, ...], built: PriceBuildUp, seen: float, wanted: float) -> list[tuple[object, ...]]:
-    amounts = np.ravel(built.amounts)[::-1]
-    left = seen - np.cumsum(amounts)
-    net, listed = float(built.net_price), float(built.list_price)
-    lines: list[tuple[object, ...]] = [(*keys, "shelf price, rounded", seen, seen, net, listed, net - wanted)]
-    for step, amount, after in zip(built.steps[::-1], amounts, left, strict=True):
-        if step == built.steps[0]:  # what is left is the estate's own
-            lines.append((*keys, step, float(amount), float(amount), net, listed, net - wanted))
-        else:
-            lines.append((*keys, step, -float(amount), float(after), net, listed, net - wanted))
-    return lines
+def without_idle_steps(ways: pd.DataFrame) -> pd.DataFrame:
+    """The same less the steps that no way takes; no row where nothing costs anything."""
+    names = [name for name in ways.columns if name.startswith(STEP)]
+    taken = (ways[names] != 0.0).any()
+    return ways.drop(columns=[name for name in names if not taken[name]]) if taken.any() else ways.head(0)
+
+
+def parts_of_shelf(ways: pd.DataFrame) -> pd.DataFrame:
+    """Each step as a part of the price on the shelf (table `price_build_up_parts`)."""
+    amounts = ways.filter(like=STEP)
+    parts = amounts.div(amounts.sum(axis=1).replace(0.0, np.nan), axis=0).rename(
+        columns=lambda name: name.replace(STEP, "part_of_shelf:")
+    )
+    return ways[["cuvee", "format", "channel"]].join(parts)
+
+
+def steps_of_longest(ways: pd.DataFrame) -> tuple[str, pd.DataFrame]:
+    """The way with the most steps, one step on the other (table `price_steps`), and what it is called."""
+    amounts = ways.filter(like=STEP)
+    way = int((amounts != 0.0).sum(axis=1).to_numpy().argmax())
+    taken = {name.removeprefix(STEP): float(amounts[name].iloc[way]) for name in amounts.columns}
+    taken = {step: amount for step, amount in taken.items() if amount != 0.0}
+    table = steps(
+        [*taken, "shelf price"],
+        [*taken.values(), sum(taken.values())],
+        [True, *([False] * (len(taken) - 1)), True],
+    )
+    cuvee, size, channel, currency = ways[["cuvee", "format", "channel", "market_currency"]].iloc[way]
+    return f"{cuvee}, {size}, {channel} ({currency})", table

@@ -22,9 +22,8 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.prices.channels import round_up
-from costing.decisions.prices.price_chains import price_chains
 from costing.decisions.prices.price_findings import check_elasticity
-from costing.decisions.prices.price_tables import next_of_each, per_75cl, release_prices
+from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.pricing import (
     break_even_volume_change,
     format_parity,
@@ -46,6 +45,7 @@ from costing.units import FORMATS_L
 DISCOUNTS = (0.05, 0.10, 0.15, 0.20)
 _ROUNDING_ROOM = 1e-12  # so that floors cut to what is there do not add up to a hair more
 _KEYS = ["cuvee", "format", "channel"]
+_PRESENTED = ("dry_goods_per_bottle", "net_price_that_pays", "net_price_brought")
 
 
 def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
@@ -53,107 +53,105 @@ def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     and the bottles of all releases.
     """
     terms = channel_terms(estate, day)[["discount", "commission"]].fillna(0.0)
-    priced = prices[prices["net_price"].notna()]
+    priced = prices[prices["net_price_at_list"].notna()]
     frame = next_of_each(priced)
-    every = priced.groupby(_KEYS, sort=False)["bottles"].sum()
-    frame["bottles"] = every.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
+    every = priced.groupby(_KEYS, sort=False)["bottles_to_sell"].sum()
+    frame["bottles_to_sell"] = every.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
     return frame.merge(terms, left_on="channel", right_index=True, how="left", sort=False)
 
 
 def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: float | None = None) -> pd.DataFrame:
     """Price that follows the replacement cost, and what it does.
 
-    Columns: cuvee, format, channel, net_price, spent (economic cost), again (replacement cost), cost_rise,
-    same_margin, same_money (net prices), increase (of the first), new_list (as the list is given, rounded up to
-    the price step), list_currency, from_list, extra (contribution gained on the bottles of all releases to sell
-    if nobody leaves), bearable_loss (share of volume). elasticity: adds expected_bottles, expected_extra and best_price
-    (net); InputError where it is 1 or less in size.
+    Table `price_increases`: spent is economic cost, to make again replacement cost; the increase is that of the net
+    price that keeps the margin; the list price is as the list is given, rounded up to the price step; the gain is on
+    the bottles of all releases to sell if nobody leaves. elasticity: adds expected_bottles, expected_gain and
+    net_price_best; InputError where it is 1 or less in size.
     """
     frame = with_terms(prices, estate, day)
-    net, fee, selling = (frame[name].to_numpy(dtype=float) for name in ("net_price", "commission", "selling"))
-    old, new = (frame[name].to_numpy(dtype=float) + selling for name in ("economic", "replacement"))
+    net, fee, selling = (
+        frame[name].to_numpy(dtype=float) for name in ("net_price_at_list", "commission", "selling_cost")
+    )
+    old, new = (
+        frame[name].to_numpy(dtype=float) + selling for name in ("economic_per_bottle", "replacement_per_bottle")
+    )
     same_margin = price_after_cost_change(net, old, new, "margin", fee)
     increase = same_margin / net - 1.0
     response = 0.0 if elasticity is None else -abs(check_elasticity(elasticity))
     able = (net * (1.0 - fee) > new) & (same_margin * (1.0 - fee) > new)
     found = price_increase(
         np.where(able, net, 1.0),
-        frame["bottles"].to_numpy(dtype=float),
+        frame["bottles_to_sell"].to_numpy(dtype=float),
         np.where(able, new, 0.0),
         np.where(able, increase, 0.0),
         response,
         np.where(able, fee, 0.0),
     )
-    given, step = frame["list_as_given"].to_numpy(dtype=float), estate.settings.price_step
+    given, step = frame["list_price_as_given"].to_numpy(dtype=float), estate.settings.price_step
     table = frame[_KEYS].assign(
-        net_price=net,
-        spent=frame["economic"],
-        again=frame["replacement"],
-        cost_rise=new / old - 1.0,
-        same_margin=same_margin,
-        same_money=price_after_cost_change(net, old, new, "money per bottle", fee),
+        net_price_at_list=net,
+        spent_per_bottle=frame["economic_per_bottle"],
+        again_spent=frame["replacement_per_bottle"],
+        rise_of_cost=new / old - 1.0,
+        net_price_same_margin=same_margin,
+        net_price_same_money=price_after_cost_change(net, old, new, "money per bottle", fee),
         increase=increase,
-        from_list=given,
-        new_list=round_up(given * (1.0 + increase), step),
+        from_list_price=given,
+        to_list_price=round_up(given * (1.0 + increase), step),
         list_currency=frame["list_currency"],
-        extra=np.where(able, found.extra_at_same_volume, np.nan),
-        bearable_loss=np.where(able, found.bearable_volume_loss, np.nan),
+        gain_same_volume=np.where(able, found.extra_at_same_volume, np.nan),
+        volume_bearable_loss=np.where(able, found.bearable_volume_loss, np.nan),
     )
     if elasticity is not None:
         table["expected_bottles"] = np.where(able, found.expected_bottles, np.nan)
-        table["expected_extra"] = np.where(able, found.expected_extra, np.nan)
-        table["best_price"] = price_at_elasticity(new, elasticity) / (1.0 - fee)
+        table["expected_gain"] = np.where(able, found.expected_extra, np.nan)
+        table["net_price_best"] = price_at_elasticity(new, elasticity) / (1.0 - fee)
     return table.reset_index(drop=True)
 
 
 def cost_rises(economic: Results, replacement: Results) -> pd.DataFrame:
     """Figures of the increase letter: what each cost element of the next release of a cuvée and format was and
-    would be today.
-
-    Columns: cuvee, format, release, element, spent, again, rise (per bottle), part (of the whole rise).
+    would be today (table `cost_rises`).
     """
     rows = next_of_each(to_sell(economic), ("cuvee", "format"))
     lines = []
     for _, row in rows.iterrows():
         state = release_states(economic, str(row["release"]))
         old, new = (element_amounts(results, state).sum() / row["bottles"] for results in (economic, replacement))
-        both = pd.DataFrame({"spent": old, "again": new}).fillna(0.0)
-        both["rise"] = both["again"] - both["spent"]
-        whole = both["rise"].sum()
-        both["part"] = both["rise"] / whole if whole else np.nan
+        both = pd.DataFrame({"spent_per_bottle": old, "again_spent": new}).fillna(0.0)
+        both["rise_per_bottle"] = both["again_spent"] - both["spent_per_bottle"]
+        whole = both["rise_per_bottle"].sum()
+        both["part_of_rise"] = both["rise_per_bottle"] / whole if whole else np.nan
         keys = {"cuvee": row["cuvee"], "format": row["format"], "release": row["release"]}
         lines.append(both.rename_axis("element").reset_index().assign(**keys))
-    names = ["cuvee", "format", "release", "element", "spent", "again", "rise", "part"]
+    names = ["cuvee", "format", "release", "element", "spent_per_bottle", "again_spent"]
+    names += ["rise_per_bottle", "part_of_rise"]
     return pd.concat(lines, ignore_index=True)[names] if lines else pd.DataFrame(columns=names)
 
 
 def promotions(prices: pd.DataFrame, estate: Estate, day: int, discounts: Sequence[float] = DISCOUNTS) -> pd.DataFrame:
     """Change of volume at which a discount on the net price leaves the contribution as it was; NaN where it
-    takes all of it.
-
-    Columns: cuvee, format, channel, net_price, contribution (per bottle, over replacement and selling cost),
-    share (of what commission leaves of the price), and one `at 10 %` for each discount.
+    takes all of it (table `promotions`). What is left is over replacement and selling cost, its share of what
+    commission leaves of the price.
     """
     frame = with_terms(prices, estate, day)
-    kept = (frame["net_price"] * (1.0 - frame["commission"])).to_numpy(dtype=float)
-    left = kept - (frame["replacement"] + frame["selling"]).to_numpy(dtype=float)
+    kept = (frame["net_price_at_list"] * (1.0 - frame["commission"])).to_numpy(dtype=float)
+    left = kept - (frame["replacement_per_bottle"] + frame["selling_cost"]).to_numpy(dtype=float)
     share = left / kept
-    table = frame[[*_KEYS, "net_price"]].assign(contribution=left, share=share)
+    table = frame[[*_KEYS, "net_price_at_list"]].assign(left_over_replacement=left, contribution_of_receipt=share)
     for discount in discounts:
         able = share > discount
         found = break_even_volume_change(np.where(able, share, 1.0), -discount if discount < 1.0 else 0.0)
-        table[f"at {100 * discount:g} %"] = np.where(able, found, np.nan)
+        table[f"at_discount:{100 * discount:g} %"] = np.where(able, found, np.nan)
     return table.reset_index(drop=True)
 
 
 def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
-    """Every other format against the same cuvée in bottles of 75 cl, channel by channel.
-
-    Columns: cuvee, format, channel, equivalent (bottles), net_price, parity_price (of so many bottles),
-    extra_price, extra_cost (economic, selling and commission), extra_contribution.
+    """Every other format against the same cuvée in bottles of 75 cl, channel by channel (table
+    `format_parities`). Cost beyond it: economic, selling and commission.
     """
     frame = with_terms(prices, estate, day)
-    spent = frame["economic"] + frame["selling"] + frame["commission"] * frame["net_price"]
+    spent = frame["economic_per_bottle"] + frame["selling_cost"] + frame["commission"] * frame["net_price_at_list"]
     frame = frame.assign(spent=spent)
     usual = frame[frame["format"] == "bottle"].set_index(["cuvee", "channel"])
     lines = []
@@ -163,25 +161,27 @@ def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
             continue
         beside = usual.loc[key]
         found = format_parity(
-            FORMATS_L[row["format"]], row["net_price"], row["spent"], beside["net_price"], beside["spent"]
+            FORMATS_L[row["format"]],
+            row["net_price_at_list"],
+            row["spent"],
+            beside["net_price_at_list"],
+            beside["spent"],
         )
         lines.append(
             [
-                *(*(row[name] for name in _KEYS), found.equivalent, row["net_price"], found.parity_price),
+                *(*(row[name] for name in _KEYS), found.equivalent, row["net_price_at_list"], found.parity_price),
                 *(found.extra_price, found.extra_cost, found.extra_contribution),
             ]
         )
-    names = ["equivalent", "net_price", "parity_price", "extra_price", "extra_cost", "extra_contribution"]
+    names = ["bottles_of_75cl", "net_price_at_list", "price_of_75cl_bottles"]
+    names += ["price_beyond_75cl", "cost_beyond_75cl", "earned_beyond_75cl"]
     return pd.DataFrame(lines, columns=[*_KEYS, *names])
 
 
 def presentations(estate: Estate, day: int) -> pd.DataFrame:
     """Gift boxes and other presentations: what their dry goods cost on a day, what pays for them, what they
-    brought.
-
-    Columns: presentation, format, channel, cost (per bottle), price_that_pays (net, after commission), brought
-    (realised net price above that of the same cuvée, format, channel and year without it, weighted by bottles;
-    NaN where both were never sold).
+    brought (table `presentations`): realised net price above that of the same cuvée, format, channel and year without
+    it, weighted by bottles; NaN where both were never sold.
     """
     goods = estate["dry_goods"]
     goods = goods[goods["presentation"].notna() & (days(goods["from_date"]) <= day)]
@@ -196,7 +196,7 @@ def presentations(estate: Estate, day: int) -> pd.DataFrame:
                 commission = float(np.nan_to_num(each["commission"]))
                 more = brought.get((str(name), size, str(channel)), np.nan)
                 lines.append((name, size, channel, cost, cost / (1.0 - commission), more))
-    return pd.DataFrame(lines, columns=["presentation", "format", "channel", "cost", "price_that_pays", "brought"])
+    return pd.DataFrame(lines, columns=["presentation", "format", "channel", *_PRESENTED])
 
 
 def _brought(estate: Estate) -> dict[tuple[str, str, str], float]:
@@ -229,63 +229,36 @@ def _brought(estate: Estate) -> dict[tuple[str, str, str], float]:
 
 
 def allocations(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
-    """Bottles of each release to its channels for the highest contribution, beside what is planned.
-
-    Columns: release, cuvee, format, channel, contribution (today's, per bottle over the floor), planned (NaN
-    where neither plans nor shares say it), at_least, at_most, allocated, planned_total and allocated_total
-    (contribution of the release), one_more (what another bottle of the release would bring).
+    """Bottles of each release to its channels for the highest contribution, beside what is planned (table
+    `scarce_bottles`): NaN where neither plans nor shares say it. Contribution is today's, per bottle, over what can
+    still be avoided.
     """
     terms = channel_terms(estate, day)
     lines = []
-    priced = prices[prices["contribution"].notna()]
+    priced = prices[prices["contribution_today"].notna()]
     for _, rows in priced.groupby("release", sort=False):
         held = terms.loc[rows["channel"].astype(str).tolist()]
-        available = float(rows["stock"].iloc[0])
-        a_bottle = rows["contribution"].to_numpy(dtype=float)
+        available = float(rows["bottles_of_release"].iloc[0])
+        a_bottle = rows["contribution_today"].to_numpy(dtype=float)
         floor = np.nan_to_num(held["floor_bottles"].to_numpy(dtype=float))
         cap = np.nan_to_num(held["cap_bottles"].to_numpy(dtype=float), nan=np.inf)
         if floor.sum() > available:
             floor = floor * (available / floor.sum() * (1.0 - _ROUNDING_ROOM))
         found = allocate_bottles(available, a_bottle, np.minimum(floor, cap), cap)
-        planned = rows["bottles"].to_numpy(dtype=float)
+        planned = rows["bottles_to_sell"].to_numpy(dtype=float)
         if planned.sum() > available + 1e-6:  # no shares: each channel by itself could take them all
             planned = np.full(len(planned), np.nan)
         frame = rows[["release", *_KEYS]].assign(
-            contribution=a_bottle,
-            planned=planned,
+            contribution_today=a_bottle,
+            bottles_planned=planned,
             at_least=np.minimum(floor, cap),
             at_most=np.where(np.isfinite(cap), cap, np.nan),
-            allocated=found.bottles,
-            planned_total=(planned * a_bottle).sum(),
-            allocated_total=found.contribution,
-            one_more=found.worth_of_one_more,
+            bottles_for_most=found.bottles,
+            contribution_as_planned=(planned * a_bottle).sum(),
+            contribution_at_most=found.contribution,
+            bottle_more=found.worth_of_one_more,
         )
         lines.append(frame)
-    names = ["release", *_KEYS, "contribution", "planned", "at_least", "at_most", "allocated"]
-    names += ["planned_total", "allocated_total", "one_more"]
+    names = ["release", *_KEYS, "contribution_today", "bottles_planned", "at_least", "at_most", "bottles_for_most"]
+    names += ["contribution_as_planned", "contribution_at_most", "bottle_more"]
     return pd.concat(lines, ignore_index=True)[names] if lines else pd.DataFrame(columns=names)
-
-
-def price_tables(
-    book: Results, economic: Results, replacement: Results, elasticity: float | None = None
-) -> dict[str, pd.DataFrame]:
-    """Every table of prices by name; InputError for an elasticity of 1 or less in size.
-
-    Names: release prices, per 75 cl, cellar to shelf, shelf to cellar, increases, cost rises, promotions,
-    formats, presentations, scarce bottles.
-    """
-    estate, day = economic.estate, economic.chain.valuation_day
-    prices = release_prices(book, economic, replacement)
-    up, down = price_chains(estate, prices, day)
-    return {
-        "release prices": prices,
-        "per 75 cl": per_75cl(prices),
-        "cellar to shelf": up,
-        "shelf to cellar": down,
-        "increases": price_increases(prices, estate, day, elasticity),
-        "cost rises": cost_rises(economic, replacement),
-        "promotions": promotions(prices, estate, day),
-        "formats": format_parities(prices, estate, day),
-        "presentations": presentations(estate, day),
-        "scarce bottles": allocations(prices, estate, day),
-    }

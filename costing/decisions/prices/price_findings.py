@@ -13,7 +13,7 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
-from costing.decisions.prices.channels import Chain, term_findings
+from costing.decisions.prices.channels import TradeTerms, term_findings
 from costing.decisions.prices.price_tables import HIGHEST_RETURN
 from costing.decisions.prices.terms_in_force import channel_terms, currency_rates, target_of
 from costing.errors import Finding, InputError, caution
@@ -72,7 +72,7 @@ def check_elasticity(elasticity: float) -> float:
 
 def _terms(estate: Estate) -> list[Finding]:
     found = []
-    names = [each.name for each in fields(Chain)]
+    names = [each.name for each in fields(TradeTerms)]
     for row, (_, terms) in enumerate(estate["channels"].iterrows()):
         given = {name: terms[name] for name in names if name in terms.index and pd.notna(terms[name])}
 

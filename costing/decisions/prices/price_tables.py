@@ -59,52 +59,25 @@ from costing.results.origins import release_states
 from costing.results.results import Results
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
-PRICES = {
-    "release": "Release",
-    "cuvee": "Cuvée",
-    "format": "Format",
-    "channel": "Channel",
-    "state": "State",
-    "ready": "Ready",
-    "stock": "Bottles of the release",
-    "bottles": "Bottles to sell",
-    "sold": "How sold",
-    "floor": "Floor",
-    "book": "Book cost",
-    "economic": "Economic cost",
-    "replacement": "Replacement cost",
-    "selling": "Selling cost",
-    "target": "Target",
-    "price_for_margin": "Price for target margin",
-    "price_for_return": "Price for target return",
-    "target_price": "Target price, net",
-    "cost_plus": "Cost-plus price",
-    "list_needed": "List price needed",
-    "advised_list": "Advised list price",
-    "list_price": "List price in force",
-    "net_price": "Net price at list",
-    "margin": "Margin per bottle",
-    "margin_percent": "Margin",
-    "rate": "Return a year",
-    "gap": "List over advised",
-    "contribution": "Contribution today",
-    "currency": "Market currency",
-    "advised_in_market": "Advised list, market currency",
-    "list_currency": "List currency",
-    "list_as_given": "List price as given",
-    "target_per_75cl": "Target price per 75 cl",
-}
 MONEY_PER_BOTTLE = (
-    *("floor", "book", "economic", "replacement", "selling", "price_for_margin", "price_for_return", "target_price"),
-    *("cost_plus", "list_needed", "advised_list", "list_price", "net_price", "margin", "gap", "contribution"),
+    *("avoidable_cost", "book_per_bottle", "economic_per_bottle", "replacement_per_bottle", "selling_cost"),
+    *("price_for_margin", "price_for_return", "target_price", "cost_plus_price", "list_price_needed"),
+    *("advised_list_price", "list_price", "net_price_at_list", "margin_at_list", "list_over_advised"),
+    "contribution_today",
 )
 """Columns of `release_prices` in the estate's currency per bottle of the format."""
+_IN_MARKET = ("list_in_market", "advised_in_market", "market_currency", "list_currency", "list_price_as_given")
+COLUMNS = (
+    *("release", "cuvee", "format", "channel", "state", "ready", "bottles_of_release", "bottles_to_sell", "how_sold"),
+    *("target", "margin_share", "return_a_year", "target_price_per_75cl", *_IN_MARKET, *MONEY_PER_BOTTLE),
+)
+"""Columns of `release_prices`."""
 HIGHEST_RETURN = 1.0
 """A basis takes no rate above 100 % a year."""
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
-    """Every release to sell in every sales channel (columns of `PRICES`), by date of release.
+    """Every release to sell in every sales channel (`COLUMNS`), by date of release.
 
     The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
     where no target, no list price or no price that reaches the target is there.
@@ -128,7 +101,7 @@ def release_prices(book: Results, economic: Results, replacement: Results) -> pd
 
 def per_75cl(prices: pd.DataFrame) -> pd.DataFrame:
     """The money of `release_prices` per 75 cl, beside the keys and what is no money."""
-    frame = prices.drop(columns=["target_per_75cl", "advised_in_market", "list_as_given", "list_currency", "currency"])
+    frame = prices.drop(columns=["target_price_per_75cl", *_IN_MARKET])
     names = list(MONEY_PER_BOTTLE)
     frame[names] = frame[names].mul(STANDARD_BOTTLE_L / prices["format"].map(FORMATS_L).astype(float), axis=0)
     return frame
@@ -161,7 +134,7 @@ class _Pricing:
             for channel, terms in self.terms.iterrows():
                 sale, days_of = sales[str(channel)], (int(ready[at]), first)
                 lines.append(self.line(at, release, str(channel), terms, sale, days_of, spent, next(listed)))
-        return pd.DataFrame(lines, columns=list(PRICES))
+        return pd.DataFrame(lines, columns=list(COLUMNS))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""
@@ -203,7 +176,9 @@ class _Pricing:
         margin = net * (1.0 - commission) - selling - book
         market, rate = terms["currency"], number(terms["currency_rate"], 1.0)
         foreign = pd.notna(market) and market != self.estate.settings.currency
-        quoted = to_market_currency(needed, rate, buffer) if foreign else np.asarray(needed)
+        quoted, listed_there = (
+            float(to_market_currency(price, rate, buffer)) if foreign else price for price in (needed, in_force)
+        )
         return {
             "release": release["release"],
             "cuvee": cuvee,
@@ -211,33 +186,34 @@ class _Pricing:
             "channel": channel,
             "state": release["state"],
             "ready": release["ready"],
-            "stock": float(release["to_sell"]),
-            "bottles": sale.share,
-            "sold": sale.words,
-            "floor": floor.price,
-            "book": book,
-            "economic": economic,
-            "replacement": again,
-            "selling": selling,
+            "bottles_of_release": float(release["to_sell"]),
+            "bottles_to_sell": sale.share,
+            "how_sold": sale.words,
+            "avoidable_cost": floor.price,
+            "book_per_bottle": book,
+            "economic_per_bottle": economic,
+            "replacement_per_bottle": again,
+            "selling_cost": selling,
             "target": str(goals[2]),
             "price_for_margin": for_margin,
             "price_for_return": for_return,
             "target_price": wanted,
-            "cost_plus": float(cost_plus_price(economic, selling, commission)),
-            "list_needed": needed,
-            "advised_list": _rounded(needed, step),
+            "cost_plus_price": float(cost_plus_price(economic, selling, commission)),
+            "list_price_needed": needed,
+            "advised_list_price": _rounded(needed, step),
             "list_price": in_force,
-            "net_price": net,
-            "margin": margin,
-            "margin_percent": margin / net if net else np.nan,
-            "rate": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
-            "gap": in_force - _rounded(needed, step),
-            "contribution": (net - floor.price) * floor.discounted_bottles / n,
-            "currency": market if foreign else self.estate.settings.currency,
-            "advised_in_market": _rounded(float(quoted), step),
+            "net_price_at_list": net,
+            "margin_at_list": margin,
+            "margin_share": margin / net if net else np.nan,
+            "return_a_year": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
+            "list_over_advised": in_force - _rounded(needed, step),
+            "contribution_today": (net - floor.price) * floor.discounted_bottles / n,
+            "market_currency": market if foreign else self.estate.settings.currency,
+            "list_in_market": listed_there,
+            "advised_in_market": _rounded(quoted, step),
             "list_currency": of_currency if np.isfinite(given) else "",
-            "list_as_given": given,
-            "target_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
+            "list_price_as_given": given,
+            "target_price_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
         }
 
     def at_margin(self, goal: Target, cost: float, commission: float) -> float:

@@ -59,7 +59,9 @@ def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
     return np.asarray(whole + (last - before) / (after - before))
 
 
-def escalated(amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike) -> FloatArray:
+def in_money_of_day(
+    amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike
+) -> FloatArray:
     """Bring an amount in money of `money_day` to the money of `day`: amount · (1 + yearly)^years."""
     years = (day_numbers(day) - day_numbers(money_day)) / DAYS_A_YEAR
     rise = 1.0 + np.asarray(yearly, dtype=np.float64)

@@ -39,7 +39,7 @@ COLUMNS = (*REQUIRED, "applies_to", "in_force_to", "note")
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class RuleFigure:
     """One figure of a rule set.
 
     rule_set: title of the set that says it; applies_to: spellings of its category, empty for all; value: in
@@ -85,7 +85,7 @@ class RuleSet:
     """Figures of one place and of the general set behind it."""
 
     title: str
-    figures: tuple[Figure, ...]
+    figures: tuple[RuleFigure, ...]
 
     def rows(self, rule: str, categories: str | Sequence[object], dates: ArrayLike) -> NDArray[np.int64]:
         """Position in `figures` of the figure of `rule` that counts on each row, −1 where none.
@@ -107,20 +107,20 @@ class RuleSet:
                 found[here & (found < 0) & (days >= first) & (days <= last)] = index
         return found
 
-    def figure(self, rule: str, category: str, on_date: date) -> Figure | None:
+    def figure(self, rule: str, category: str, on_date: date) -> RuleFigure | None:
         """Figure of `rule` that counts for `category` (blank: any) on `on_date`, None if the set has none."""
         index = int(self.rows(rule, category, np.array([on_date], dtype="datetime64[D]"))[0])
         return self.figures[index] if index >= 0 else None
 
-    def in_force(self, rule: str, on_date: date) -> list[Figure]:
+    def in_force(self, rule: str, on_date: date) -> list[RuleFigure]:
         """Every figure of `rule` in force on `on_date`, whatever it applies to, in the order of the file."""
         return [f for f in self.figures if f.rule == rule and f.in_force_from <= on_date <= f.last_day]
 
     def _candidates(self, rule: str, category: str) -> list[int]:
-        words = fold(category)
+        words = folded_words(category)
         ranked: list[tuple[int, float, int]] = []
         for index, figure in enumerate(self.figures):
-            fits = [len(name) for name in map(fold, figure.applies_to) if _within(name, words)]
+            fits = [len(name) for name in map(folded_words, figure.applies_to) if _within(name, words)]
             if figure.rule == rule and (fits or not figure.applies_to):
                 slack = figure.value if figure.bound in ("max", "below") else -figure.value
                 ranked.append((-max(fits, default=0), 0.0 if figure.month_day else slack, index))
@@ -128,7 +128,7 @@ class RuleSet:
 
 
 @cache
-def fold(text: str) -> tuple[str, ...]:
+def folded_words(text: str) -> tuple[str, ...]:
     """Words of a category or term, without case, accents and hyphens; `non vintage` is one word."""
     letters = (c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
     return tuple(re.findall(r"\w+", re.sub(r"\b(non|multi)[\s-]+", r"\1_", "".join(letters))))
@@ -146,7 +146,7 @@ def rule_set_names() -> tuple[str, ...]:
 @cache
 def rule_set(name: str) -> RuleSet:
     """Rule set of that title (case, accents and hyphens do not matter). CostingError if there is none."""
-    title = {fold(title): title for title in rule_set_names()}.get(fold(name.replace("_", " ")))
+    title = {folded_words(title): title for title in rule_set_names()}.get(folded_words(name.replace("_", " ")))
     if title is None:
         hint = f"{nearest(name, rule_set_names())} Known: {', '.join(rule_set_names())}."
         msg = f"No rule set is called '{name}'. {hint.strip()}"
@@ -158,13 +158,13 @@ def rule_set(name: str) -> RuleSet:
     return RuleSet(title, own + tuple(figure for figure in behind if figure.rule not in said))
 
 
-def read_figures(file: Traversable, title: str) -> tuple[Figure, ...]:
+def read_figures(file: Traversable, title: str) -> tuple[RuleFigure, ...]:
     """Figures of one CSV file. CostingError with file and line of each row without source, date or sense."""
     rows = csv.DictReader(file.read_text(encoding="utf-8").splitlines(), restkey="extra", strict=True)
     if set(rows.fieldnames or ()) != set(COLUMNS):
         msg = f"{file.name}:1: the columns must be {', '.join(COLUMNS)}"
         raise CostingError(msg)
-    figures: list[Figure] = []
+    figures: list[RuleFigure] = []
     faults: list[str] = []
     for row in rows:
         try:
@@ -178,7 +178,7 @@ def read_figures(file: Traversable, title: str) -> tuple[Figure, ...]:
     return tuple(figures)
 
 
-def _figure(title: str, cells: dict[str, str]) -> Figure:
+def _figure(title: str, cells: dict[str, str]) -> RuleFigure:
     if "extra" in cells or None in cells.values():
         msg = f"the row must have {len(COLUMNS)} cells"
         raise ValueError(msg)
@@ -200,7 +200,7 @@ def _figure(title: str, cells: dict[str, str]) -> Figure:
     elif not math.isfinite(float(row["value"])):
         msg = f"'{row['value']}' is not a number"
         raise ValueError(msg)
-    return Figure(
+    return RuleFigure(
         title,
         row["rule"],
         tuple(name.strip() for name in row["applies_to"].split("|") if name.strip()),
@@ -217,7 +217,7 @@ def _figure(title: str, cells: dict[str, str]) -> Figure:
     )
 
 
-def _refuse_overlap(figure: Figure, before: Sequence[Figure]) -> None:
+def _refuse_overlap(figure: RuleFigure, before: Sequence[RuleFigure]) -> None:
     if figure.last_day < figure.in_force_from:
         msg = f"in force until {figure.in_force_to}, before {figure.in_force_from}"
         raise ValueError(msg)

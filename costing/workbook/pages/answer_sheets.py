@@ -27,7 +27,6 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     for plan in catalogue.sheets().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
-        charts = []
         for answer in answers:
             mine = [
                 name
@@ -39,11 +38,11 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in mine]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
-            charts += [chart for chart in answer.charts if chart.sheet == plan.name]
             title = answer.filled(plan.title)
         if tables:
+            charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))
-            found.append(ResultSheet(plan.name, title, shown, tuple(tables), tuple(charts), plan.group))
+            found.append(ResultSheet(plan.name, title, shown, tuple(tables), charts, plan.group))
     return found
 
 

@@ -1,7 +1,7 @@
 """Neutral charts -> native charts of an XlsxWriter workbook.
 
-Conventions: ten colours in a fixed order, told apart in grey as well; both axes named; the value axis in
-the number format of the chart; legend below, and none where one series says what the axis says already.
+Conventions: colours in a fixed order; both axes named; type large enough to be read when a page is printed; the value
+axis in the number format of the chart; legend below, and none where one series says what the axis says already.
 The values that a chart draws are stored with it.
 
 What it does not do: it decides nothing about what is drawn.
@@ -9,17 +9,22 @@ What it does not do: it decides nothing about what is drawn.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from costing.answers.charts import Chart
+from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
 from costing.workbook.pages import look
 from costing.workbook.pages.rows import cell_values
 
 CHART_POINTS, CHART_CHARACTERS = 262.0, 82.0
 _SIZE = {"width": 560, "height": 335}
+STEPS = (COLOURS[0], TOTAL, RISE, FALL)
+"""Colours of a waterfall, after its invisible base."""
+_TYPE = 11  # points: 7 are left where a page is printed as small as it may be
 _PIXELS = 96 / 72  # in a point
 _TYPES = {
     "column": {"type": "column"},
@@ -56,7 +61,7 @@ def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: Drawn, place:
         return [sheet, first, column, first + rows - 1, column]
 
     for count, header in enumerate(chart.series):
-        colour = look.CHART_COLOURS[(count - (chart.kind == "waterfall")) % len(look.CHART_COLOURS)]
+        colour = STEPS[count % len(STEPS)] if chart.kind == "waterfall" else COLOURS[count % len(COLOURS)]
         series: dict[str, Any] = {
             "name": [sheet, header_row, headers.index(header)],
             "categories": area(chart.category),
@@ -76,19 +81,21 @@ def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: Drawn, place:
     _set_axes(drawing, chart, frame)
     hidden = [0] if chart.kind == "waterfall" else []
     alone = len(chart.shown_series) == 1
-    drawing.set_legend({"none": True} if alone else {"position": "bottom", "delete_series": hidden})
+    drawing.set_legend(
+        {"none": True} if alone else {"position": "bottom", "delete_series": hidden, "font": {"size": _TYPE}}
+    )
     drawing.set_size(_SIZE)
-    drawing.show_blanks_as("gap")
+    drawing.show_blanks_as("span" if chart.kind == "scatter" else "gap")
     drawing.show_hidden_data()
-    row, column, below = place
+    row, column, points = place
     options = {"object_position": 2, "description": chart.message or chart.title, "x_offset": 5}
-    options["y_offset"] = round(below * _PIXELS) + 5
+    options["y_offset"] = round(points * _PIXELS) + 5
     worksheet.insert_chart(row, column, drawing, options)
 
 
 def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
-    font = {"size": 9, "color": look.INK}
-    titled = {"name_font": {"size": 10, "bold": False, "color": look.FAINT}, "num_font": font}
+    font = {"size": _TYPE, "color": look.INK}
+    titled = {"name_font": {"size": _TYPE, "bold": False, "color": look.FAINT}, "num_font": font}
     line = {"color": look.RESULT_LINE}
     category: dict[str, Any] = {"name": chart.category_title, **titled, "line": line}
     if pd.api.types.is_datetime64_any_dtype(frame[chart.category]):
@@ -103,8 +110,11 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
         "line": {"none": True},
         "major_gridlines": {"visible": True, "line": {"color": look.RESULT_LINE, "width": 0.5}},
     }
-    # A bar means its length, so the axis begins at nought unless something lies below it.
-    if chart.kind not in ("line", "scatter") and not (frame[list(chart.series)].min() < 0).any():
+    # A bar means its length, so the axis begins at nought unless something lies below it; a waterfall is about its
+    # steps, so that its axis begins below the lowest of them, and says so.
+    if chart.kind == "waterfall" and (least := _below_steps(chart, frame)):
+        value |= {"min": least, "name": f"{chart.value_title} (axis begins at {least:,g})"}
+    elif chart.kind not in ("line", "scatter") and not (frame[list(chart.series)].min() < 0).any():
         value |= {"min": 0}
     if chart.number_format.endswith("%") and (drawn := _highest(chart, frame)) <= 1 + 1e-9 and drawn > 0.9:
         value |= {"max": 1}  # parts of a whole end at the whole
@@ -115,6 +125,17 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
     else:
         drawing.set_x_axis(category)
         drawing.set_y_axis(value)
+
+
+def _below_steps(chart: Chart, frame: pd.DataFrame) -> float:
+    """A round figure below the steps of a waterfall; 0 where they reach down to the ground, or nearly so."""
+    base, *heights = (pd.to_numeric(frame[one], errors="coerce") for one in chart.series)
+    top = (base + pd.concat(heights, axis=1).sum(axis=1)).max()
+    low = base[base != 0].min()
+    if not low > 0.5 * top:
+        return 0.0
+    unit = 10.0 ** math.floor(math.log10(top))
+    return float(math.floor((low - 0.3 * (top - low)) / unit * 10) / 10 * unit)
 
 
 def _highest(chart: Chart, frame: pd.DataFrame) -> float:

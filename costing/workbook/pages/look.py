@@ -29,12 +29,6 @@ RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#
 """Colour of a result tab by its group."""
 VERDICT_FILLS = {("hold", "keep", "fill"): SLATE_LIGHT, ("release", "disgorge", "sell", "use", "raise"): "#F2E3C9"}
 """Fill of what to do by its first word."""
-# Neighbours in a stack are told apart in grey as well.
-CHART_COLOURS = (
-    *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
-    *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),
-)
-
 NUMBER_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",

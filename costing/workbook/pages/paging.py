@@ -21,6 +21,7 @@ ROW_POINTS = 15.0
 TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
+_FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
@@ -92,18 +93,32 @@ class Paging:
         """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on each
         page, which leave less of it.
         """
-        later = self.page - self.high(repeated[0], repeated[1] + 1)
+        later = self._later(repeated)
         found, room, at = [], self.page, 0
         for first, below in blocks:
             room -= self.high(at, first)
             needed, at = self.high(first, below), below
-            if first and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
+            if at != blocks[0][1] and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
                 found.append(first)
                 room = later
             room -= needed
             if room < 0:
                 room %= later
         return found
+
+    def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int) -> list[int]:
+        """These breaks, and one wherever a page is filled before row `below`."""
+        found: list[int] = []
+        used, room = 0.0, _FILLED * self.page
+        for row in range(below):
+            used += self.high(row, row + 1)
+            if row in breaks or used > room:
+                found.append(row)
+                used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
+        return found
+
+    def _later(self, repeated: tuple[int, int]) -> float:
+        return self.page - self.high(repeated[0], repeated[1] + 1)
 
     def clear_of_breaks(
         self, first: int, heights: Sequence[float], breaks: Sequence[int], repeated: tuple[int, int]
@@ -127,10 +142,10 @@ class Paging:
 
     def _edges(self, breaks: Sequence[int], repeated: tuple[int, int], until: float) -> list[float]:
         """Points from the top of the sheet at which pages begin."""
-        later = self.page - self.high(repeated[0], repeated[1] + 1)
+        later = _FILLED * self._later(repeated)
         forced = [self.high(0, row) for row in breaks]
         edges = [0.0]
         while edges[-1] < until:
-            room = self.page if len(edges) == 1 else later
+            room = _FILLED * self.page if len(edges) == 1 else later
             edges.append(min([edges[-1] + room, *(one for one in forced if one > edges[-1])]))
         return edges

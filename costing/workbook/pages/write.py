@@ -139,7 +139,7 @@ class _SheetWriter:
         charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
         across = self.measured.across + (CHART_CHARACTERS if charts else 0.0)
         paging = Paging(across, self.measured.opened, self.heights)
-        repeated, breaks = self._page(paging)
+        repeated, breaks = self._page(paging, has_charts=bool(charts))
         if not charts:
             return
         first = self.headers[0] if self.headers else self.row
@@ -309,7 +309,7 @@ class _SheetWriter:
         else:
             self.worksheet.write_number(row, column, value, form)
 
-    def _page(self, paging: Paging) -> tuple[tuple[int, int], list[int]]:
+    def _page(self, paging: Paging, *, has_charts: bool) -> tuple[tuple[int, int], list[int]]:
         """Set tab, panes and page; return the rows repeated on each page, and those before which a page begins."""
         sheet, tables = self.worksheet, self.sheet.tables
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
@@ -323,6 +323,8 @@ class _SheetWriter:
             row = self.headers[-1]
         repeated = (row, row) if row else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
+        if has_charts:
+            breaks = paging.every_break(breaks, repeated, self.row)
         alone = Paging(self.measured.across, self.measured.opened, {})
         apart = (self.measured.columns + 1, alone) if paging.pages_wide > 1 == alone.pages_wide else None
         set_page(sheet, repeated, breaks, paging, apart)

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
-from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of
 from costing.decisions.changes.replay import follow
 from costing.decisions.changes.scenarios import (
@@ -157,7 +157,7 @@ def test_every_row_follows_when_all_grapes_are_fewer() -> None:
         estate = read_estate(random_estate(seed, 40))
         chain = trace(estate)
         fewer = [
-            Change(Target(name, "quantity", np.arange(len(estate[name])), 1.0), "multiply", 1.0 + 1e-9)
+            Change(ChangedCells(name, "quantity", np.arange(len(estate[name])), 1.0), "multiply", 1.0 + 1e-9)
             for name in ("opening_stock", "deliveries")
             if len(estate[name])
         ]
@@ -175,7 +175,7 @@ def test_no_lot_is_overdrawn_whatever_the_yield(seed, factor) -> None:
     pressed = np.flatnonzero(estate["pressings"]["volume_l"].notna().to_numpy())
     received = np.arange(len(estate["deliveries"]))[::2]
     changes = [
-        Change(Target(name, column, rows, 1.0), "multiply", factor)
+        Change(ChangedCells(name, column, rows, 1.0), "multiply", factor)
         for name, column, rows in (("pressings", "volume_l", pressed), ("deliveries", "quantity", received))
         if len(rows)
     ]

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run
-from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of
 from costing.decisions.changes.gradients import LINEAR_COLUMNS, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
@@ -68,7 +68,7 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
     for (table, column), slope in found.items():
         for row in np.flatnonzero(slope[0])[:4]:
             value = abs(float(results.estate[table][column].iloc[row]))
-            target = Target(table, column, np.array([row]), 1.0)
+            target = ChangedCells(table, column, np.array([row]), 1.0)
             try:
                 expected = _slope(results, target, cost)
             except InputError:  # at the edge of what a split may be
@@ -88,7 +88,7 @@ def test_cells_of_the_demo_are_central_differences(demo) -> None:
     for title, column, table in wanted:
         line = cells[(cells["sheet"] == title)].iloc[0]
         row = int("".join(filter(str.isdigit, line["place"]))) - 2
-        target = Target(table, column, np.array([row]), 1.0)
+        target = ChangedCells(table, column, np.array([row]), 1.0)
         expected = _slope(demo, target, lambda one: figure_of(one, "D25-3-BRUT"))
         assert line["change_per_unit"] == pytest.approx(expected, rel=1e-7), title
         assert line["change_per_percent"] == pytest.approx(expected * line["value"] / 100.0, rel=1e-7)
@@ -128,7 +128,7 @@ def check_quantities(results, lot, most):
         rows = np.argsort(-np.abs(slope), kind="stable")[:most]
         still = np.flatnonzero((slopes[0] == 0) & (value != 0))[:1]
         for row in [*rows[slope[rows] != 0], *still]:
-            expected = rerun_slope(results, lot, Target(table, column, np.array([row]), 1.0))
+            expected = rerun_slope(results, lot, ChangedCells(table, column, np.array([row]), 1.0))
             assert slope[row] == pytest.approx(expected, rel=near, abs=near / 10), (table, column, row)
             checked += 1
     return checked
@@ -227,7 +227,7 @@ def test_interest_is_a_central_difference(demo) -> None:
     assert len(lines)
     for _, line in lines.iterrows():
         row = int(line["place"].removeprefix("Interest rates!C")) - 2
-        target = Target("interest_rates", "hurdle_rate", np.array([row]), 0.01)
+        target = ChangedCells("interest_rates", "hurdle_rate", np.array([row]), 0.01)
         expected = _slope(demo, target, lambda one: figure_of(one, "D25-3-BRUT"))
         assert line["change_per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
 

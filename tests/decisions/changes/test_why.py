@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, run, trace
-from costing.decisions.changes.changes import Change, Target, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import STOCK, figure_of
 from costing.decisions.changes.replay import follow
 from costing.decisions.changes.why import why_it_moved
@@ -28,7 +28,9 @@ def demo(demo_estate):
 
 
 def _with(estate, *changes):
-    made = [Change(Target(table, column, rows, 1.0), "multiply", factor) for table, column, rows, factor in changes]
+    made = [
+        Change(ChangedCells(table, column, rows, 1.0), "multiply", factor) for table, column, rows, factor in changes
+    ]
     return follow(estate, trace(estate), apply_changes(estate, made))[0]
 
 

@@ -15,8 +15,8 @@ from costing.decisions.prices.release_dates import (
     Stacks,
     age_in_months,
     candidate_days,
-    escalated,
     grid_on_curve,
+    in_money_of_day,
     worth_by_date,
 )
 from costing.engine.carrying import RateCurve
@@ -38,11 +38,11 @@ def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> 
     """5,500 bottles; 24 / 27 / 29 at 36 / 48 / 60 months, rising 2 %; finishing 2.50, rising 3 %."""
     days = candidate_days(NOW, step_months, horizon_months)
     age = age_in_months(TIRAGE, days)
-    price = escalated(priced(age, [36, 48, 60], [24.0, 27.0, 29.0]), NOW, days, 0.02)
+    price = in_money_of_day(priced(age, [36, 48, 60], [24.0, 27.0, 29.0]), NOW, days, 0.02)
     stack = Stacks(
         bottles=np.array([5_500.0]),
         price=price,
-        finishing=escalated(2.50, NOW, days, 0.03),
+        finishing=in_money_of_day(2.50, NOW, days, 0.03),
         age_months=age,
         storage_per_bottle_year=np.array([0.30]),
         survival_per_year=np.array([0.995]),
@@ -54,11 +54,11 @@ def many_stacks(rows: int = 12, dates: int = 37) -> tuple[Stacks, np.ndarray]:
     """Invented stacks of all ages and sizes, with a limited market, monthly dates."""
     days = candidate_days(NOW, 1, dates - 1)
     age = np.array([age_in_months(NOW - 500 - 40 * row, days) for row in range(rows)])
-    price = [escalated(priced(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age]
+    price = [in_money_of_day(priced(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age]
     return Stacks(
         bottles=np.linspace(2_000, 20_000, rows),
         price=np.array(price),
-        finishing=np.tile(escalated(2.50, NOW, days, 0.03), (rows, 1)),
+        finishing=np.tile(in_money_of_day(2.50, NOW, days, 0.03), (rows, 1)),
         age_months=age,
         storage_per_bottle_year=np.linspace(0.2, 0.5, rows),
         survival_per_year=np.array([0.995]),

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, Wine, mean_price
-from costing.decisions.plan.planning import best_plan, price_steps, value_of
+from costing.decisions.plan.margin import one_more_one_less
+from costing.decisions.plan.planning import best_plan, bottle_pairs, price_steps, value_of
+from costing.decisions.plan.programme import Programme
 from costing.engine.carrying import RateCurve
 
 
@@ -82,13 +84,13 @@ def broken(facts: Facts, plan) -> float:
     return facts.penalty * float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(200))
 def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_more(seed: int) -> None:
     facts = facts_of(seed)
     plan, _ = best_plan(facts)
     best = value_of(facts, plan) - broken(facts, plan)
     rng = np.random.default_rng(1_000 + seed)
-    for _ in range(5):
+    for _ in range(2):
         left = rng.random(plan.disgorged.shape) < 0.5
         other, _ = best_plan(facts, np.where(left, 0.0, np.nan))
         assert value_of(facts, other) - broken(facts, other) <= best + 1e-6 * abs(best)
@@ -226,3 +228,36 @@ def test_the_rate_of_sale_is_that_of_the_library() -> None:
     curve = RateCurve.flat(0.075, "Act/365")
     half = 1.0 / curve.growth(np.int64(0), np.int64(91))
     assert facts.dates.discount[1] == pytest.approx(float(half), rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_one_more_and_one_less_are_the_two_sides_of_each_kink(seed: int) -> None:
+    """Finite differences of a whole new plan on either side, within the tolerance of the solver."""
+    facts = facts_of(seed)
+    pairs = bottle_pairs(facts)
+    base = net_value(facts)
+    for lot, (more, less) in enumerate(pairs):
+        for step, worth in ((1e-3, more), (-1e-3, less)):
+            bottles = facts.stacks.bottles.copy()
+            bottles[lot] += step
+            other = replace(facts, stacks=replace(facts.stacks, bottles=bottles, most=bottles))
+            assert (net_value(other) - base) / step == pytest.approx(worth, abs=2e-3)
+        assert more <= less + 1e-6
+
+
+def test_a_kink_gives_two_worths() -> None:
+    """100 bottles for a market of just 100: one more goes unsold at 8, one less loses its price of 20."""
+    programme = Programme()
+    sold = programme.variables("sold", 1, 20.0)
+    unsold = programme.variables("unsold", 1, 8.0)
+    programme.put(programme.rows("market", 1, most=100.0), sold)
+    bottles = programme.rows("bottles", 1, least=100.0, most=100.0)
+    programme.put(bottles, sold)
+    programme.put(bottles, unsold)
+    assert one_more_one_less(programme.system(), programme.best(), bottles).tolist() == [[8.0, 20.0]]
+
+
+def net_value(facts: Facts) -> float:
+    """Value of the best plan less the penalties of what it breaks."""
+    plan, _ = best_plan(facts)
+    return value_of(facts, plan) - broken(facts, plan)

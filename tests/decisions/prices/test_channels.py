@@ -8,7 +8,7 @@ import pytest
 from costing.decisions.prices.channels import (
     EXCISE_BASES,
     MARGIN_BASES,
-    Chain,
+    TradeTerms,
     list_price,
     round_up,
     term_findings,
@@ -17,7 +17,7 @@ from costing.decisions.prices.channels import (
     to_shelf,
 )
 
-EXPORT = Chain(
+EXPORT = TradeTerms(
     discount=0.15,
     commission=0.10,
     selling_cost_per_bottle=1.25,
@@ -65,7 +65,7 @@ def test_the_steps_add_up_to_the_shelf_price_and_rounding_stands_apart():
 @pytest.mark.parametrize("excise", EXCISE_BASES)
 @pytest.mark.parametrize("basis", MARGIN_BASES)
 def test_both_directions_are_inverse(excise, basis):
-    chain = Chain(
+    chain = TradeTerms(
         discount=0.1,
         freight_per_bottle=0.7,
         insurance=0.01,
@@ -88,7 +88,7 @@ def test_both_directions_are_inverse(excise, basis):
 
 
 def test_an_unrounded_chain_has_the_shelf_price_itself():
-    built = to_shelf(Chain(vat=0.2), 10.0)
+    built = to_shelf(TradeTerms(vat=0.2), 10.0)
     assert built.rounded_shelf_price == built.shelf_price == pytest.approx(12.0)
 
 
@@ -97,8 +97,8 @@ def test_a_shelf_price_below_duty_and_freight_gives_a_net_price_below_zero():
 
 
 def test_margin_and_markup():
-    on_price = Chain(importer_margin=0.3, distributor_margin=0.25, retailer_margin=0.4)
-    on_cost = Chain(
+    on_price = TradeTerms(importer_margin=0.3, distributor_margin=0.25, retailer_margin=0.4)
+    on_cost = TradeTerms(
         importer_margin=3 / 7,
         distributor_margin=1 / 3,
         retailer_margin=2 / 3,
@@ -137,11 +137,13 @@ def test_list_price_and_other_currency():
 )
 def test_terms_that_leave_nothing_are_refused(terms):
     with pytest.raises(ValueError, match=next(iter(terms))):
-        Chain(**terms)
+        TradeTerms(**terms)
 
 
 def test_a_markup_of_more_than_100_percent_is_a_term_like_any_other():
-    assert to_shelf(Chain(retailer_margin=1.5, margin_basis="mark-up on cost"), 10.0).shelf_price == pytest.approx(25)
+    assert to_shelf(TradeTerms(retailer_margin=1.5, margin_basis="mark-up on cost"), 10.0).shelf_price == pytest.approx(
+        25
+    )
 
 
 def test_all_bad_terms_are_found_at_once_with_their_cells():
@@ -155,4 +157,4 @@ def test_all_bad_terms_are_found_at_once_with_their_cells():
 
 def test_a_step_that_is_not_in_the_chain():
     with pytest.raises(ValueError, match="excise"):
-        to_shelf(Chain(), 10.0).amount("excize")
+        to_shelf(TradeTerms(), 10.0).amount("excize")

@@ -10,9 +10,11 @@ import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.prices.grapes_behind import grapes_behind
-from costing.decisions.prices.margins import MARGINS, margins, reversals
+from costing.decisions.prices.margins import margins, reversals
+from costing.decisions.prices.realised import margins_by, margins_by_cuvee
 from costing.decisions.prices.releases_to_sell import dispatch_states
 from costing.inputs.estate import Estate
+from costing.model import Runs
 from costing.results.results import Results
 from tests.decisions.one_bottling import one_bottling
 
@@ -23,8 +25,8 @@ def demo(demo_runs) -> list[Results]:
 
 
 @pytest.fixture(scope="module")
-def table(demo: list[Results]) -> pd.DataFrame:
-    return margins(*demo)
+def table(demo_runs: Runs) -> pd.DataFrame:
+    return margins_by_cuvee(demo_runs)
 
 
 def small(**sheets: pd.DataFrame) -> Estate:
@@ -37,24 +39,23 @@ def small(**sheets: pd.DataFrame) -> Estate:
 
 
 def one(estate: Estate, **how: object) -> pd.Series:
-    chain = trace(estate)
-    return margins(run(estate, BOOK, chain), run(estate, ECONOMIC, chain), **how).iloc[0]  # type: ignore[arg-type]
+    return margins_by_cuvee(Runs(estate), **how).iloc[0]  # type: ignore[arg-type]
 
 
 def test_prestige_looks_best_per_bottle_and_is_worst_per_unit_of_capital(table: pd.DataFrame) -> None:
     bottles = table[table["format"] == "bottle"].set_index("cuvee")
-    assert bottles["margin"].idxmax() == "Prestige"
-    assert bottles["per_capital"].idxmin() == "Prestige"
-    assert bottles["rate"].idxmin() == "Prestige"
+    assert bottles["margin_per_bottle"].idxmax() == "Prestige"
+    assert bottles["margin_per_capital"].idxmin() == "Prestige"
+    assert bottles["return_a_year"].idxmin() == "Prestige"
     prestige, others = bottles.loc["Prestige"], bottles.drop("Prestige")
-    assert prestige["margin"] > 1.3 * others["margin"].max()
+    assert prestige["margin_per_bottle"] > 1.3 * others["margin_per_bottle"].max()
     # why: three times as long in the cellar as the others, four times the capital behind a bottle
-    assert prestige["cellar_years"] > 1.7 * others["cellar_years"].max()
-    assert prestige["capital"] > 2 * others["capital"].max()
+    assert prestige["years_to_sale"] > 1.7 * others["years_to_sale"].max()
+    assert prestige["average_capital_per_bottle"] > 2 * others["average_capital_per_bottle"].max()
     said = [sentence for sentence in reversals(table) if sentence.startswith("Prestige (bottle)")]
     assert len(said) == 1
-    assert f"{prestige['margin']:,.2f}" in said[0]
-    assert f"{prestige['per_capital']:.1%}" in said[0]
+    assert f"{prestige['margin_per_bottle']:,.2f}" in said[0]
+    assert f"{prestige['margin_per_capital']:.1%}" in said[0]
 
 
 def test_no_reversal_where_the_best_bottle_earns_most_on_capital(table: pd.DataFrame) -> None:
@@ -67,22 +68,27 @@ def test_figures_of_one_sale_by_hand() -> None:
     row = one(small())
     years = 1461 / 365
     value_years = 9 * (1.08**years - 1) / 0.08
-    assert (row["bottles"], row["net_price"], row["book_cost"], row["margin"]) == (1000, 20, pytest.approx(9), 11)
-    assert row["capital"] == pytest.approx(value_years, rel=1e-12)
-    assert row["per_capital"] == pytest.approx(11 / value_years, rel=1e-12)
-    assert row["rate"] == pytest.approx((20 / 9) ** (1 / years) - 1, rel=1e-9)
-    assert row["economic_margin"] == pytest.approx(20 - 9 * 1.08**years, rel=1e-12)
-    assert row["per_bottle_year"] == pytest.approx(11 / years, rel=1e-12)
-    assert row["per_litre"] == pytest.approx(11 / 0.75, rel=1e-12)
-    assert row["cellar_years"] == pytest.approx(years)
-    assert np.isnan(row["per_kilo"])  # bought as wine
+    assert (row["bottles_sold"], row["net_receipt"], row["book_per_bottle"], row["margin_per_bottle"]) == (
+        1000,
+        20,
+        pytest.approx(9),
+        11,
+    )
+    assert row["average_capital_per_bottle"] == pytest.approx(value_years, rel=1e-12)
+    assert row["margin_per_capital"] == pytest.approx(11 / value_years, rel=1e-12)
+    assert row["return_a_year"] == pytest.approx((20 / 9) ** (1 / years) - 1, rel=1e-9)
+    assert row["margin_after_capital"] == pytest.approx(20 - 9 * 1.08**years, rel=1e-12)
+    assert row["margin_per_bottle_year"] == pytest.approx(11 / years, rel=1e-12)
+    assert row["margin_per_litre"] == pytest.approx(11 / 0.75, rel=1e-12)
+    assert row["years_to_sale"] == pytest.approx(years)
+    assert np.isnan(row["margin_per_kilo"])  # bought as wine
 
 
 def test_without_a_hurdle_capital_is_money_times_years() -> None:
     row = one(small(interest_rates=pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [0]})))
-    assert row["capital"] == pytest.approx(9 * 1461 / 365, rel=1e-12)
+    assert row["average_capital_per_bottle"] == pytest.approx(9 * 1461 / 365, rel=1e-12)
     near = one(small(interest_rates=pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [0.0001]})))
-    assert near["capital"] == pytest.approx(row["capital"], rel=1e-5)
+    assert near["average_capital_per_bottle"] == pytest.approx(row["average_capital_per_bottle"], rel=1e-5)
 
 
 def test_deductions_come_off_the_price() -> None:
@@ -93,13 +99,13 @@ def test_deductions_come_off_the_price() -> None:
     )  # fmt: skip
     prices = pd.DataFrame({"From": ["2020-01-01", "2026-03-02"], "Cuvée": ["Brut"] * 2, "List price": [25.0, 99.0]})
     row = one(small(channels=terms, price_list=prices))
-    assert row["net_price"] == pytest.approx(18.0)
-    assert row["net_at_list"] == pytest.approx(18.0)
-    assert row["margin"] == row["margin_at_list"] == pytest.approx(18 - 1.5 - 9)
-    assert row["margin_percent"] == pytest.approx(7.5 / 18)
+    assert row["net_receipt"] == pytest.approx(18.0)
+    assert row["net_receipt_at_list"] == pytest.approx(18.0)
+    assert row["margin_per_bottle"] == row["margin_at_list"] == pytest.approx(18 - 1.5 - 9)
+    assert row["margin_of_receipt"] == pytest.approx(7.5 / 18)
     # 9.00 runs for five years, the selling cost for one
     after_five = 1826 / 365
-    assert row["capital"] == pytest.approx(9 * (1.08**after_five - 1) / 0.08 + 1.5, rel=1e-12)
+    assert row["average_capital_per_bottle"] == pytest.approx(9 * (1.08**after_five - 1) / 0.08 + 1.5, rel=1e-12)
 
 
 def test_sales_in_another_currency_count_at_the_rate_of_their_day() -> None:
@@ -111,7 +117,7 @@ def test_sales_in_another_currency_count_at_the_rate_of_their_day() -> None:
         {"Date": ["2026-03-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [400], "Net price": [15.0],
          "Currency": ["GBP"]}
     )  # fmt: skip
-    assert one(small(channels=terms, dispatches=sold))["net_price"] == pytest.approx(18.0)
+    assert one(small(channels=terms, dispatches=sold))["net_receipt"] == pytest.approx(18.0)
 
 
 def test_samples_plans_and_unpriced_sales_are_left_out() -> None:
@@ -122,9 +128,9 @@ def test_samples_plans_and_unpriced_sales_are_left_out() -> None:
          "Net price": [20.0, 5.0, None, 30.0, 10.0]}
     )  # fmt: skip
     estate = small(channels=ways, dispatches=sold)
-    assert one(estate)["bottles"] == 400
-    assert one(estate)["net_price"] == pytest.approx(12.5)
-    assert one(estate, since=date(2025, 6, 1))["net_price"] == pytest.approx(20.0)
+    assert one(estate)["bottles_sold"] == 400
+    assert one(estate)["net_receipt"] == pytest.approx(12.5)
+    assert one(estate, since=date(2025, 6, 1))["net_receipt"] == pytest.approx(20.0)
 
 
 def test_contribution_leaves_pools_out() -> None:
@@ -134,8 +140,8 @@ def test_contribution_leaves_pools_out() -> None:
          "Amount": [600, 50], "Driver": ["bottle-year", "kg"], "Element": ["overhead"] * 2}
     )  # fmt: skip
     row = one(small(pools=pools))
-    assert row["book_cost"] == pytest.approx(9.6)
-    assert row["contribution"] == pytest.approx(11.0)
+    assert row["book_per_bottle"] == pytest.approx(9.6)
+    assert row["contribution_per_bottle"] == pytest.approx(11.0)
     assert row["contribution_per_bottle_year"] == pytest.approx(11.0 * 365 / 1461)
 
 
@@ -178,14 +184,13 @@ def test_kilos_of_grapes_by_quantity_whatever_the_split_of_cost() -> None:
         deliveries=grapes, pressings=pressings, movements=moves, tirage=tirage, disgorgements=disgorged,
         dispatches=sold, cuvees=pd.DataFrame({"Cuvée": ["Brut", "Seconde"]}),
     )  # fmt: skip
-    chain = trace(estate)
-    found = margins(run(estate, BOOK, chain), run(estate, ECONOMIC, chain)).set_index("cuvee")
+    found = margins_by_cuvee(Runs(estate)).set_index("cuvee")
     expected = 4000 / 2550 / 0.985 / 0.995 * 0.75
     assert round(expected, 4) == 1.2004
     assert found["grapes_kg"].to_numpy() == pytest.approx(expected, rel=1e-9)
-    assert found["traced"].to_numpy() == pytest.approx(1.0)
-    assert found["per_kilo"].to_numpy() == pytest.approx((found["margin"] / expected).to_numpy())
-    assert found.loc["Brut", "book_cost"] > 3 * found.loc["Seconde", "book_cost"]
+    assert found["wine_traced"].to_numpy() == pytest.approx(1.0)
+    assert found["margin_per_kilo"].to_numpy() == pytest.approx((found["margin_per_bottle"] / expected).to_numpy())
+    assert found.loc["Brut", "book_per_bottle"] > 3 * found.loc["Seconde", "book_per_bottle"]
 
 
 def test_kilos_are_those_of_the_part_that_is_traced() -> None:
@@ -209,28 +214,44 @@ def test_kilos_are_those_of_the_part_that_is_traced() -> None:
 
 
 def test_margins_of_the_demo_add_up(table: pd.DataFrame, demo: list[Results]) -> None:
-    assert list(table.columns) == list(MARGINS)
-    assert (table["net_price"] - table["selling"] - table["book_cost"]).to_numpy() == pytest.approx(
-        table["margin"].to_numpy()
+    assert (table["net_receipt"] - table["selling_cost"] - table["book_per_bottle"]).to_numpy() == pytest.approx(
+        table["margin_per_bottle"].to_numpy()
     )
-    assert (table["net_at_list"] - table["selling"] - table["book_cost"]).to_numpy() == pytest.approx(
-        table["margin_at_list"].to_numpy()
-    )
-    assert (table["economic_cost"] >= table["book_cost"]).all()
-    assert (table["replacement_cost"] > table["economic_cost"]).all()
-    assert (table["contribution"] > table["margin"]).all()
+    assert (
+        table["net_receipt_at_list"] - table["selling_cost"] - table["book_per_bottle"]
+    ).to_numpy() == pytest.approx(table["margin_at_list"].to_numpy())
+    assert (table["economic_per_bottle"] >= table["book_per_bottle"]).all()
+    assert (table["replacement_per_bottle"] > table["economic_per_bottle"]).all()
+    assert (table["contribution_per_bottle"] > table["margin_per_bottle"]).all()
     sold = demo[0].estate["dispatches"]
     sale = ~sold["channel"].isin(["Samples", "Hospitality", "Staff"]) & (sold["on_date"] <= "2025-12-31")
-    assert table["bottles"].sum() == pytest.approx(sold.loc[sale & sold["net_price"].notna(), "bottles"].sum())
+    assert table["bottles_sold"].sum() == pytest.approx(sold.loc[sale & sold["net_price"].notna(), "bottles"].sum())
 
 
 def test_shares_of_all_margin_are_of_the_money_that_was_left(table: pd.DataFrame) -> None:
-    assert table["margin_total"].to_numpy() == pytest.approx((table["margin"] * table["bottles"]).to_numpy())
-    assert table["of_all"].sum() == pytest.approx(1.0)
+    assert table["margin_total"].to_numpy() == pytest.approx(
+        (table["margin_per_bottle"] * table["bottles_sold"]).to_numpy()
+    )
+    assert table["share_of_margin"].sum() == pytest.approx(1.0)
     assert table["margin_total"].is_monotonic_decreasing
-    assert table.iloc[0]["of_all"] == pytest.approx(table["margin_total"].max() / table["margin_total"].sum())
+    assert table.iloc[0]["share_of_margin"] == pytest.approx(table["margin_total"].max() / table["margin_total"].sum())
 
 
 def test_returns_of_the_demo_beat_the_hurdle_where_the_economic_margin_is_above_nought(table: pd.DataFrame) -> None:
-    assert ((table["rate"] > 0.075) == (table["economic_margin"] > 0)).all()
-    assert table["rate"].notna().all()
+    assert ((table["return_a_year"] > 0.075) == (table["margin_after_capital"] > 0)).all()
+    assert table["return_a_year"].notna().all()
+
+
+def test_margins_by_channel_and_year_are_the_same_money(table: pd.DataFrame, demo_runs: Runs) -> None:
+    for key in ("channel", "year"):
+        parts = margins_by(demo_runs, (key,))
+        assert parts["margin_total"].sum() == pytest.approx(table["margin_total"].sum(), rel=1e-9)
+        assert parts["bottles_sold_75cl"].sum() == pytest.approx(table["bottles_sold_75cl"].sum(), rel=1e-9)
+        assert parts["share_of_margin"].sum() == pytest.approx(1.0)
+    magnum = table[table["format"] == "magnum"].iloc[0]
+    assert magnum["bottles_sold_75cl"] == pytest.approx(2 * magnum["bottles_sold"])
+    assert magnum["margin_per_75cl"] == pytest.approx(magnum["margin_per_bottle"] / 2)
+    answer = margins(demo_runs)
+    side = answer["margin_by_cuvee_and_channel"].set_index("cuvee_format")
+    whole = answer["margins"].set_index("cuvee_format")["margin_total"]
+    assert side.sum(axis=1).to_numpy() == pytest.approx(whole.loc[side.index].to_numpy(), rel=1e-9)

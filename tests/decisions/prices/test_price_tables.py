@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+import pyxirr
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.keeping_costs import storage_per_bottle_year
-from costing.decisions.prices.price_chains import price_chains
-from costing.decisions.prices.price_changes import allocations, price_increases, price_tables, promotions
+from costing.decisions.prices.channels import to_cellar
+from costing.decisions.prices.price_chains import price_chains, trade_terms
+from costing.decisions.prices.price_changes import allocations, presentations, price_increases, promotions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
-from costing.decisions.prices.price_tables import MONEY_PER_BOTTLE, PRICES, next_of_each, release_prices
+from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, next_of_each, release_prices
+from costing.decisions.prices.prices import prices as prices_answer
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, avoidable_costs, to_sell
 from costing.decisions.prices.terms_in_force import (
@@ -25,8 +29,10 @@ from costing.decisions.prices.terms_in_force import (
 )
 from costing.errors import InputError
 from costing.inputs.estate import Estate
+from costing.model import Runs
 from costing.results.origins import release_states
 from costing.results.results import Results
+from costing.units import FORMATS_L
 from tests.decisions.one_bottling import one_bottling
 
 
@@ -36,13 +42,13 @@ def demo(demo_runs) -> list[Results]:
 
 
 @pytest.fixture(scope="module")
-def tables(demo: list[Results]) -> dict[str, pd.DataFrame]:
-    return price_tables(demo[0], demo[1], demo[2], elasticity=-2.5)
+def tables(demo_runs: Runs) -> Mapping[str, pd.DataFrame]:
+    return prices_answer(demo_runs, elasticity=-2.5).tables
 
 
 @pytest.fixture(scope="module")
-def prices(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
-    return tables["release prices"]
+def prices(demo: list[Results]) -> pd.DataFrame:
+    return release_prices(*demo)
 
 
 def small(**sheets: pd.DataFrame) -> Estate:
@@ -89,12 +95,12 @@ def test_the_price_for_a_margin_leaves_exactly_that_margin() -> None:
     targets = pd.DataFrame({"Cuvée": ["Brut"], "Target": ["margin"], "Value (%)": [30]})
     row = priced(small(channels=terms, targets=targets)).loc["Trade"]
     assert row["target_price"] == pytest.approx(10 / 0.6, rel=1e-12)
-    assert row["list_needed"] == pytest.approx(10 / 0.6 / 0.8, rel=1e-12)
-    assert row["advised_list"] == 21.0  # 20.83 up to the next half
+    assert row["list_price_needed"] == pytest.approx(10 / 0.6 / 0.8, rel=1e-12)
+    assert row["advised_list_price"] == 21.0  # 20.83 up to the next half
     sold_at_it = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [10 / 0.6 / 0.8]})
     again = priced(small(channels=terms, targets=targets, price_list=sold_at_it)).loc["Trade"]
-    assert again["margin_percent"] == pytest.approx(0.30, rel=1e-12)
-    assert again["margin"] == pytest.approx(0.3 * 10 / 0.6, rel=1e-12)
+    assert again["margin_share"] == pytest.approx(0.30, rel=1e-12)
+    assert again["margin_at_list"] == pytest.approx(0.3 * 10 / 0.6, rel=1e-12)
 
 
 @pytest.mark.parametrize("target", [5, 8, 12, 20])
@@ -109,12 +115,12 @@ def test_the_price_for_a_return_earns_exactly_that_return(target: int) -> None:
          "Driver": ["bottle-year"] * 2, "Amount": [0.2, 0.3], "Element": ["storage"] * 2}
     )  # fmt: skip
     targets = pd.DataFrame({"Target": ["return"], "Value (%)": [target]})
-    needed = priced(small(channels=terms, targets=targets, operation_rates=rates)).loc["Trade", "list_needed"]
+    needed = priced(small(channels=terms, targets=targets, operation_rates=rates)).loc["Trade", "list_price_needed"]
     at_it = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [needed]})
     row = priced(small(channels=terms, targets=targets, operation_rates=rates, price_list=at_it)).loc["Trade"]
     # storage accrues evenly and its flows are day by day at mid-day: the two differ in the seventh digit
-    assert row["rate"] == pytest.approx(target / 100, abs=1e-7)
-    assert row["gap"] <= 0
+    assert row["return_a_year"] == pytest.approx(target / 100, abs=1e-7)
+    assert row["list_over_advised"] <= 0
 
 
 def test_every_target_of_the_demo_is_met_by_its_price(demo: list[Results], prices: pd.DataFrame) -> None:
@@ -123,9 +129,9 @@ def test_every_target_of_the_demo_is_met_by_its_price(demo: list[Results], price
     terms = channel_terms(demo[0].estate, demo[0].chain.valuation_day).loc[rows["channel"].tolist()]
     kept = rows["target_price"].to_numpy() * (1 - terms["commission"].fillna(0).to_numpy())
     assert (
-        rows["selling"].to_numpy() > terms["selling_cost_per_bottle"].fillna(0).to_numpy()
+        rows["selling_cost"].to_numpy() > terms["selling_cost_per_bottle"].fillna(0).to_numpy()
     ).all()  # work at dispatch
-    left = kept - rows["selling"].to_numpy() - rows["book"].to_numpy()
+    left = kept - rows["selling_cost"].to_numpy() - rows["book_per_bottle"].to_numpy()
     assert len(rows) > 20
     assert left / rows["target_price"].to_numpy() == pytest.approx(wanted.to_numpy(), rel=1e-9)
 
@@ -138,7 +144,7 @@ def test_without_a_target_the_hurdle_stands(demo: list[Results]) -> None:
     assert (found["target"] == "hurdle").all()
     assert found["price_for_margin"].isna().all()
     assert (found["target_price"] == found["price_for_return"]).all()
-    assert (found["target_price"] > found["cost_plus"] * 0.999).all()
+    assert (found["target_price"] > found["cost_plus_price"] * 0.999).all()
 
 
 # --- costs and floors ----------------------------------------------------------------------------------------
@@ -155,7 +161,7 @@ def test_only_what_is_left_is_to_sell(demo: list[Results]) -> None:
 def test_floor_of_what_is_made_is_selling_alone() -> None:
     """Nothing avoidable but 1.20 a bottle at dispatch, paid at once: floor 1.20/(1 − 0.1)."""
     terms = channels(**{"Commission (%)": [10], "Selling cost per bottle": [1.2]})
-    assert priced(small(channels=terms)).loc["Trade", "floor"] == pytest.approx(1.2 / 0.9, rel=1e-12)
+    assert priced(small(channels=terms)).loc["Trade", "avoidable_cost"] == pytest.approx(1.2 / 0.9, rel=1e-12)
 
 
 def test_floor_of_a_plan_holds_what_is_still_to_be_spent() -> None:
@@ -173,8 +179,8 @@ def test_floor_of_a_plan_holds_what_is_still_to_be_spent() -> None:
         row = priced(small(settings=settings, operation_rates=rates, **spent_anyway)).loc["Trade"]
         storage = 0.2 * 0.08 / np.log(1.08)  # one year, worth at its end
         assert row["state"] == "planned"
-        assert row["floor"] == pytest.approx(1.6 + storage, rel=1e-12)
-    assert row["economic"] > 9 * 1.08**3 + 1.6
+        assert row["avoidable_cost"] == pytest.approx(1.6 + storage, rel=1e-12)
+    assert row["economic_per_bottle"] > 9 * 1.08**3 + 1.6
 
 
 def test_avoidable_never_exceeds_the_whole_cost(demo: list[Results]) -> None:
@@ -184,9 +190,9 @@ def test_avoidable_never_exceeds_the_whole_cost(demo: list[Results]) -> None:
 
 
 def test_costs_stand_in_order(prices: pd.DataFrame) -> None:
-    assert (prices["floor"] < prices["economic"]).all()
-    assert (prices["book"] < prices["economic"]).all()
-    assert (prices["replacement"] > prices["economic"]).mean() > 0.8
+    assert (prices["avoidable_cost"] < prices["economic_per_bottle"]).all()
+    assert (prices["book_per_bottle"] < prices["economic_per_bottle"]).all()
+    assert (prices["replacement_per_bottle"] > prices["economic_per_bottle"]).mean() > 0.8
 
 
 def test_stacks_that_no_plan_empties_have_a_price(prices: pd.DataFrame) -> None:
@@ -202,7 +208,7 @@ def test_a_stack_is_priced_as_if_its_disgorgement_were_planned() -> None:
     stack = replace(planned, tables={**planned.tables, "disgorgements": nothing})
     one, other = priced(planned).loc["Trade"], priced(stack).loc["Trade"]
     assert other["release"] == "T on lees"
-    for name in ("floor", "book", "economic", "replacement", "target_price"):
+    for name in ("avoidable_cost", "book_per_bottle", "economic_per_bottle", "replacement_per_bottle", "target_price"):
         assert other[name] == pytest.approx(one[name], rel=1e-12), name
 
 
@@ -216,8 +222,8 @@ def test_finished_bottles_from_the_opening_stock_have_a_price() -> None:
     chain = trace(chain_of_two)
     found = release_prices(*(run(chain_of_two, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
     old = found.set_index("release").loc["OLD"]
-    assert old["book"] == pytest.approx(8.0)
-    assert old["economic"] == pytest.approx(8.0 * 1.08 ** (59 / 365), rel=1e-12)
+    assert old["book_per_bottle"] == pytest.approx(8.0)
+    assert old["economic_per_bottle"] == pytest.approx(8.0 * 1.08 ** (59 / 365), rel=1e-12)
 
 
 def test_money_behind_a_release_is_its_cost_at_the_hurdle(demo: list[Results]) -> None:
@@ -239,14 +245,14 @@ def test_planned_dispatches_say_when_a_channel_takes_the_bottles() -> None:
     """A year's wait at 8 % makes the price 8 % dearer than selling at once."""
     plan = pd.DataFrame({"Date": ["2026-03-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [1000]})
     now, later = priced(small()).loc["Trade"], priced(small(dispatches=plan)).loc["Trade"]
-    assert (now["sold"], later["sold"]) == ("at once", "as planned")
+    assert (now["how_sold"], later["how_sold"]) == ("at once", "as planned")
     assert later["target_price"] == pytest.approx(1.08 * now["target_price"], rel=1e-12)
 
 
 def test_what_no_plan_takes_is_shared_out() -> None:
     two = pd.DataFrame({"Channel": ["Trade", "Door", "Abroad"], "Share (%)": [60, 30, 10]})
     plan = pd.DataFrame({"Date": ["2025-04-01"], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [200]})
-    found = priced(small(channels=two, dispatches=plan))["bottles"]
+    found = priced(small(channels=two, dispatches=plan))["bottles_to_sell"]
     assert found.to_dict() == pytest.approx({"Trade": 200, "Door": 600, "Abroad": 200})
 
 
@@ -294,8 +300,8 @@ def test_the_list_price_in_force() -> None:
     assert np.isnan(listed(estate, "Trade", "2023-05-01")[0])
     row = priced(estate).loc["Abroad"]
     assert row["list_price"] == pytest.approx(19.0 * 1.2 * 0.95)
-    assert row["net_price"] == pytest.approx(19.0 * 1.2 * 0.95 * 0.9)
-    assert row["advised_in_market"] == pytest.approx(np.ceil(2 * row["list_needed"] / (1.2 * 0.95)) / 2)
+    assert row["net_price_at_list"] == pytest.approx(19.0 * 1.2 * 0.95 * 0.9)
+    assert row["advised_in_market"] == pytest.approx(np.ceil(2 * row["list_price_needed"] / (1.2 * 0.95)) / 2)
 
 
 def test_a_rate_is_the_channels_own_before_anothers() -> None:
@@ -319,23 +325,24 @@ def test_a_rate_is_the_channels_own_before_anothers() -> None:
 # --- chains --------------------------------------------------------------------------------------------------
 
 
-def test_chain_from_cellar_to_shelf_comes_back(tables: dict[str, pd.DataFrame]) -> None:
-    up, down = tables["cellar to shelf"], tables["shelf to cellar"]
-    assert up["back_at_cellar"].to_numpy() == pytest.approx(up["net_price"].to_numpy(), rel=1e-9)
-    keys = ["cuvee", "format", "channel"]
-    assert up.groupby(keys)["share"].sum().to_numpy() == pytest.approx(1.0, rel=1e-12)
-    top = down.drop_duplicates(keys)
-    shelf = up.drop_duplicates(keys, keep="last")["running"].to_numpy()
-    assert (top["running"].to_numpy() >= shelf - 1e-9).all()
-    # downwards the steps take the shelf price apart: what is left after the last is the estate's own
-    for _, rows in down.groupby(keys):
-        amounts = rows["amount"].to_numpy()
-        assert amounts[0] + amounts[1:-1].sum() == pytest.approx(amounts[-1], rel=1e-9)
+def test_chain_from_cellar_to_shelf_comes_back(tables: Mapping[str, pd.DataFrame], demo: list[Results]) -> None:
+    """Parts add up to the shelf price; walked back from the unrounded one the net price is met again."""
+    estate, day = demo[0].estate, demo[0].chain.valuation_day
+    up, down = tables["price_build_up"], tables["price_back_to_cellar"]
+    shelf = up.filter(like="step:").sum(axis=1)
+    assert (up["shelf_price_rounded"] >= shelf - 1e-9).all()
+    assert tables["price_build_up_parts"].filter(like="part_of_shelf:").sum(axis=1).to_numpy() == pytest.approx(1.0)
+    assert down.filter(like="step:").sum(axis=1).to_numpy() == pytest.approx(down["shelf_price_rounded"].to_numpy())
+    strength = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["alcohol"]
+    for position, row in up.iterrows():
+        terms = trade_terms(channel_terms(estate, day).loc[row["channel"]])
+        alcohol = 100 * float(strength[row["cuvee"]])
+        back = to_cellar(terms, shelf[position], FORMATS_L[row["format"]], alcohol)
+        assert float(back.net_price) == pytest.approx(row["net_price"], rel=1e-9)
 
 
-def test_a_rounded_shelf_price_never_gives_the_estate_less(tables: dict[str, pd.DataFrame]) -> None:
-    keys = ["cuvee", "format", "channel"]
-    up, down = (tables[name].drop_duplicates(keys) for name in ("cellar to shelf", "shelf to cellar"))
+def test_a_rounded_shelf_price_never_gives_the_estate_less(tables: Mapping[str, pd.DataFrame]) -> None:
+    up, down = tables["price_build_up"], tables["price_back_to_cellar"]
     assert (down["net_price"].to_numpy() >= up["net_price"].to_numpy() - 1e-9).all()
 
 
@@ -345,11 +352,11 @@ def test_excise_of_a_uk_bottle(demo: list[Results], prices: pd.DataFrame) -> Non
     """
     estate, day = demo[0].estate, demo[0].chain.valuation_day
     up, _ = price_chains(estate, prices, day)
-    duty = up[(up["channel"] == "Export UK") & (up["format"] == "bottle") & (up["step"] == "excise")]
+    duty = up[(up["channel"] == "Export UK") & (up["format"] == "bottle")]
     strength = estate["cuvees"].drop_duplicates("cuvee").set_index("cuvee")["alcohol"]
     assert len(duty)
     for _, row in duty.iterrows():
-        assert row["amount"] == pytest.approx(29.54 * 0.75 * float(strength[row["cuvee"]]), rel=1e-9)
+        assert row["step:excise"] == pytest.approx(29.54 * 0.75 * float(strength[row["cuvee"]]), rel=1e-9)
 
 
 def test_german_sparkling_wine_tax_per_hectolitre() -> None:
@@ -360,10 +367,10 @@ def test_german_sparkling_wine_tax_per_hectolitre() -> None:
     price_list = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [2.79 / 1.19 - 1.02]})
     estate = small(channels=terms, price_list=price_list)
     up, down = price_chains(estate, priced(estate).reset_index(), trace(estate).valuation_day)
-    steps = up.set_index("step")
-    assert steps.loc["excise", "amount"] == pytest.approx(1.02)
-    assert steps["running"].iloc[-1] == pytest.approx(2.79)
-    assert round(steps.loc["VAT", "running"] - steps.loc["VAT", "amount"], 2) == 2.34
+    steps = up.iloc[0].filter(like="step:")
+    assert steps["step:excise"] == pytest.approx(1.02)
+    assert steps.sum() == pytest.approx(2.79)
+    assert round(steps.sum() - steps["step:VAT"], 2) == 2.34
     assert round(down["net_price"].iloc[0], 2) == 1.32
 
 
@@ -379,43 +386,43 @@ def test_an_increase_that_follows_replacement_cost_keeps_the_margin() -> None:
     estate = small(price_indices=indices, price_list=price_list)
     found = priced(estate).reset_index()
     row = price_increases(found, estate, trace(estate).valuation_day).iloc[0]
-    assert row["cost_rise"] == pytest.approx(0.1)
-    assert row["same_margin"] == pytest.approx(27.5)
-    assert row["same_money"] == pytest.approx(25.0 + row["again"] - row["spent"])
-    assert row["new_list"] == 27.5
-    again = row["again"]
-    assert row["extra"] == pytest.approx(2.5 * 1000)
-    assert row["bearable_loss"] == pytest.approx(1 - (25 - again) / (27.5 - again))
+    assert row["rise_of_cost"] == pytest.approx(0.1)
+    assert row["net_price_same_margin"] == pytest.approx(27.5)
+    assert row["net_price_same_money"] == pytest.approx(25.0 + row["again_spent"] - row["spent_per_bottle"])
+    assert row["to_list_price"] == 27.5
+    again = row["again_spent"]
+    assert row["gain_same_volume"] == pytest.approx(2.5 * 1000)
+    assert row["volume_bearable_loss"] == pytest.approx(1 - (25 - again) / (27.5 - again))
 
 
-def test_the_letter_rests_on_the_elements(tables: dict[str, pd.DataFrame], prices: pd.DataFrame) -> None:
-    rises = tables["cost rises"].groupby("release")[["spent", "again", "part"]].sum()
+def test_the_letter_rests_on_the_elements(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:
+    rises = tables["cost_rises"].groupby("release")[["spent_per_bottle", "again_spent", "part_of_rise"]].sum()
     first = prices.drop_duplicates("release").set_index("release").loc[rises.index]
-    assert rises["spent"].to_numpy() == pytest.approx(first["economic"].to_numpy(), rel=1e-9)
-    assert rises["again"].to_numpy() == pytest.approx(first["replacement"].to_numpy(), rel=1e-9)
-    assert rises["part"].to_numpy() == pytest.approx(1.0)
+    assert rises["spent_per_bottle"].to_numpy() == pytest.approx(first["economic_per_bottle"].to_numpy(), rel=1e-9)
+    assert rises["again_spent"].to_numpy() == pytest.approx(first["replacement_per_bottle"].to_numpy(), rel=1e-9)
+    assert rises["part_of_rise"].to_numpy() == pytest.approx(1.0)
 
 
 def test_break_even_of_a_promotion() -> None:
     """m/(m − d) − 1: a margin of 40 % and a discount of 10 % need a third more volume (common practice)."""
     estate = small()
-    cost = float(priced(estate).loc["Trade", "replacement"])
+    cost = float(priced(estate).loc["Trade", "replacement_per_bottle"])
     price_list = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [cost / 0.6]})
     estate = small(price_list=price_list)
     row = promotions(priced(estate).reset_index(), estate, trace(estate).valuation_day, (0.1, 0.4)).iloc[0]
-    assert row["share"] == pytest.approx(0.4)
-    assert row["at 10 %"] == pytest.approx(1 / 3)
-    assert np.isnan(row["at 40 %"])
+    assert row["contribution_of_receipt"] == pytest.approx(0.4)
+    assert row["at_discount:10 %"] == pytest.approx(1 / 3)
+    assert np.isnan(row["at_discount:40 %"])
 
 
-def test_a_magnum_beside_two_bottles(tables: dict[str, pd.DataFrame], prices: pd.DataFrame) -> None:
-    found = tables["formats"]
+def test_a_magnum_beside_two_bottles(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:
+    found = tables["format_parities"]
     magnum = found[(found["format"] == "magnum") & (found["channel"] == "Cellar door") & (found["cuvee"] == "Brut")]
     bottle = prices[(prices["cuvee"] == "Brut") & (prices["format"] == "bottle") & (prices["channel"] == "Cellar door")]
     row = magnum.iloc[0]
-    assert row["equivalent"] == 2.0
-    assert row["parity_price"] == pytest.approx(2 * bottle["net_price"].iloc[0])
-    assert row["extra_contribution"] == pytest.approx(row["extra_price"] - row["extra_cost"])
+    assert row["bottles_of_75cl"] == 2.0
+    assert row["price_of_75cl_bottles"] == pytest.approx(2 * bottle["net_price_at_list"].iloc[0])
+    assert row["earned_beyond_75cl"] == pytest.approx(row["price_beyond_75cl"] - row["cost_beyond_75cl"])
 
 
 def test_a_gift_box_and_what_it_brought() -> None:
@@ -428,20 +435,21 @@ def test_a_gift_box_and_what_it_brought() -> None:
          "Net price": [20.0, 24.0, 26.0], "Presentation": [None, None, "gift box"]}
     )  # fmt: skip
     estate = small(dry_goods=goods, dispatches=sold, channels=channels(**{"Commission (%)": [10]}))
-    chain = trace(estate)
-    found = price_tables(*(run(estate, basis, chain) for basis in (BOOK, ECONOMIC, REPLACEMENT)))["presentations"]
-    assert found.iloc[0][["cost", "price_that_pays", "brought"]].tolist() == pytest.approx([2.7, 3.0, 3.0])
+    found = presentations(estate, trace(estate).valuation_day)
+    assert found.iloc[0][
+        ["dry_goods_per_bottle", "net_price_that_pays", "net_price_brought"]
+    ].tolist() == pytest.approx([2.7, 3.0, 3.0])
 
 
-def test_scarce_bottles_go_where_they_bring_most(tables: dict[str, pd.DataFrame]) -> None:
-    found = tables["scarce bottles"]
+def test_scarce_bottles_go_where_they_bring_most(tables: Mapping[str, pd.DataFrame]) -> None:
+    found = tables["scarce_bottles"]
     for _, rows in found.groupby("release"):
-        assert (rows["allocated"] >= rows["at_least"] - 1e-9).all()
-        assert (rows["allocated"] <= rows["at_most"].fillna(np.inf) + 1e-9).all()
-        best = rows.loc[rows["contribution"].idxmax()]
-        assert best["one_more"] == pytest.approx(best["contribution"])
-    roomy = found.groupby("release").filter(lambda rows: rows["planned"].ge(rows["at_least"]).all())
-    assert (roomy["allocated_total"] >= roomy["planned_total"] - 1e-6).all()
+        assert (rows["bottles_for_most"] >= rows["at_least"] - 1e-9).all()
+        assert (rows["bottles_for_most"] <= rows["at_most"].fillna(np.inf) + 1e-9).all()
+        best = rows.loc[rows["contribution_today"].idxmax()]
+        assert best["bottle_more"] == pytest.approx(best["contribution_today"])
+    roomy = found.groupby("release").filter(lambda rows: rows["bottles_planned"].ge(rows["at_least"]).all())
+    assert (roomy["contribution_at_most"] >= roomy["contribution_as_planned"] - 1e-6).all()
 
 
 def test_floors_that_a_small_release_cannot_meet_are_cut_in_proportion() -> None:
@@ -449,24 +457,24 @@ def test_floors_that_a_small_release_cannot_meet_are_cut_in_proportion() -> None
     price_list = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [25.0]})
     estate = small(channels=two, price_list=price_list)
     found = allocations(priced(estate).reset_index(), estate, trace(estate).valuation_day)
-    assert found["allocated"].tolist() == pytest.approx([600, 400])
-    assert found["planned"].isna().all()  # no plan and no share says anything
+    assert found["bottles_for_most"].tolist() == pytest.approx([600, 400])
+    assert found["bottles_planned"].isna().all()  # no plan and no share says anything
 
 
 def test_contribution_is_what_a_sale_at_list_is_worth_over_the_floor() -> None:
     price_list = pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [25.0]})
     terms = channels(**{"Commission (%)": [10], "Selling cost per bottle": [1], "Customer days (days)": [365]})
     row = priced(small(channels=terms, price_list=price_list)).loc["Trade"]
-    assert row["contribution"] == pytest.approx(25 * 0.9 / 1.08 - 1)
+    assert row["contribution_today"] == pytest.approx(25 * 0.9 / 1.08 - 1)
 
 
-def test_figures_per_75_cl(tables: dict[str, pd.DataFrame], prices: pd.DataFrame) -> None:
+def test_figures_per_75_cl(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:
     at = prices["format"].eq("magnum").to_numpy()
     names = list(MONEY_PER_BOTTLE)
-    assert tables["per 75 cl"][names][at].to_numpy() == pytest.approx(
+    assert tables["prices_per_75cl"][names][at].to_numpy() == pytest.approx(
         prices[names][at].to_numpy(dtype=float) / 2, nan_ok=True
     )
-    assert set(prices.columns) == set(PRICES)
+    assert set(prices.columns) == set(COLUMNS)
 
 
 # --- findings ------------------------------------------------------------------------------------------------
@@ -540,22 +548,25 @@ def test_an_elasticity_of_one_or_less_is_refused(demo: list[Results], prices: pd
     assert refused.value.findings[0].place == "elasticity"
 
 
-def test_elasticity_moves_volume_and_names_the_best_price(tables: dict[str, pd.DataFrame]) -> None:
-    found = tables["increases"]
-    able = found[found["expected_bottles"].notna() & (found["extra"] > 0) & (found["increase"] > 0)]
+def test_elasticity_moves_volume_and_names_the_best_price(
+    tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame
+) -> None:
+    keys = ["cuvee", "format", "channel"]
+    found = tables["increases_sold"].merge(
+        tables["price_increases"][[*keys, "gain_same_volume", "again_spent"]], on=keys
+    )
+    able = found[found["expected_bottles"].notna() & (found["gain_same_volume"] > 0) & (found["increase"] > 0)]
     assert len(able)
-    assert (able["expected_extra"] < able["extra"]).all()
+    assert (able["expected_gain"] < able["gain_same_volume"]).all()
     door = found[found["channel"] == "Cellar door"].iloc[0]  # no commission; MC/(1 − 1/2.5)
-    prices = tables["release prices"]
-    sold = next_of_each(prices[prices["net_price"].notna()]).set_index(["cuvee", "format", "channel"])["selling"]
+    sold = next_of_each(prices[prices["net_price_at_list"].notna()]).set_index(keys)["selling_cost"]
     selling = sold[door["cuvee"], door["format"], "Cellar door"]
     assert selling > 2.1  # the channel's own, and work at dispatch
-    assert door["best_price"] == pytest.approx((door["again"] + selling) / 0.6)
+    assert door["net_price_best"] == pytest.approx((door["again_spent"] + selling) / 0.6)
 
 
 def test_returns_are_those_of_an_independent_library(demo: list[Results], prices: pd.DataFrame) -> None:
     """pyxirr on whole days: half-days are one day on a clock of twice the speed, so the yearly rate is squared."""
-    pyxirr = pytest.importorskip("pyxirr")
     economic, origin = demo[1], np.datetime64("1970-01-01", "D")
     day, spent = DatedMoney(economic).behind(release_states(economic, "D25-4-SEC"))
     halves = np.rint(2 * (day - day.min())).astype(int)
@@ -564,4 +575,33 @@ def test_returns_are_those_of_an_independent_library(demo: list[Results], prices
     ours = rate_of_return(sold / 2.0, amounts).rate
     theirs = (1 + pyxirr.xirr([(origin + int(one)).item() for one in sold], amounts)) ** 2 - 1
     assert ours == pytest.approx(theirs, abs=1e-9)
-    assert prices["rate"].between(0.0, 0.6).all()
+    assert prices["return_a_year"].between(0.0, 0.6).all()
+
+
+# --- the answer ----------------------------------------------------------------------------------------------
+
+
+def test_what_is_below_advice_says_by_how_much_in_the_markets_money() -> None:
+    """A margin of 40 % on 9.00 asks for 15.00. Abroad 12 at 1.2 is 14.40 at home, 0.50 below the advised 12.50."""
+    markets = pd.DataFrame(
+        {"Channel": ["Trade", "Abroad", "Door"], "Currency": [None, "GBP", None], "Currency rate": [None, 1.2, None],
+         "Share (%)": [50, 30, 20]}
+    )  # fmt: skip
+    price_list = pd.DataFrame(
+        {"From": ["2024-01-01"] * 2, "Cuvée": ["Brut"] * 2, "Channel": ["Trade", "Abroad"],
+         "Currency": [None, "GBP"], "List price": [15.0, 12.0]}
+    )  # fmt: skip
+    targets = pd.DataFrame({"Target": ["margin"], "Value (%)": [40]})
+    answer = prices_answer(Runs(small(channels=markets, price_list=price_list, targets=targets)))
+    table = answer.main.set_index("channel")
+    assert table["do"].to_dict() == {"Trade": "keep", "Abroad": "raise by 0.50 GBP", "Door": "set 15.00 EUR"}
+    assert table.index[0] == "Abroad"  # most money first
+    assert table.loc["Abroad", "short_of_target"] == pytest.approx(0.6 * 300)
+    assert "1 of 2" in answer.says[0]
+
+
+def test_channels_without_bottles_stand_apart(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:
+    assert (tables["release_prices"]["bottles_to_sell"] > 0).all()
+    assert not (tables["prices_without_bottles"]["bottles_to_sell"] > 0).any()
+    assert len(tables["release_prices"]) + len(tables["prices_without_bottles"]) == len(prices)
+    assert tables["release_prices"]["short_of_target"].is_monotonic_decreasing

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import numpy_financial
 import pytest
+import pyxirr
 
 from costing.decisions.prices.channels import list_price
 from costing.decisions.prices.pricing import (
@@ -89,7 +90,6 @@ def test_return_of_the_dated_flows_is_the_target_and_less_at_the_rounded_price()
 
 @pytest.mark.parametrize("price", [17.10, 17.10397202, 25.0, 13.0])
 def test_rate_of_return_agrees_with_an_independent_library(price):
-    pyxirr = pytest.importorskip("pyxirr")
     days, amounts = worked_flows(price)
     # Its dates are whole days: on a clock of half-days the yearly rate is the half-yearly one, compounded.
     halves = [date(2000, 1, 1) + timedelta(days=round(2 * (each - TIRAGE))) for each in days]

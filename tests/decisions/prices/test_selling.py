@@ -12,10 +12,11 @@ import pyxirr
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.changes.figures import release_named
 from costing.decisions.plan.ageing_tables import holding
-from costing.decisions.prices.margins import margins
-from costing.decisions.prices.price_changes import price_tables
+from costing.decisions.prices.price_changes import cost_rises
 from costing.decisions.prices.price_tables import next_of_each, release_prices
+from costing.decisions.prices.realised import margins_by_cuvee
 from costing.inputs.estate import Estate
+from costing.model import Runs
 from costing.results.roll_forward import exits
 from tests.decisions.one_bottling import one_bottling
 
@@ -75,7 +76,7 @@ def test_advised_price_pays_for_work_at_dispatch_and_presentation(
     assert earned(13.9688, at_dispatch) == pytest.approx(before, abs=5e-5)
     row = advised(ten_a_bottle(**sheets))
     assert round(row["target_price"], 4) == round(13.9688 + at_dispatch, 4)
-    assert row["selling"] == pytest.approx(at_dispatch)
+    assert row["selling_cost"] == pytest.approx(at_dispatch)
     assert earned(row["target_price"], at_dispatch) == pytest.approx(0.10, abs=1e-9)
 
 
@@ -168,12 +169,14 @@ def test_prices_and_margins_take_off_the_same_cost_of_selling() -> None:
     estate = ten_a_bottle(dispatches=sold, settings=later, **sheets)
     chain = trace(estate)
     book = run(estate, BOOK, chain)
-    realised = margins(book, run(estate, ECONOMIC, chain)).iloc[0]
-    assert realised["selling"] == pytest.approx(row["selling"]) == pytest.approx(3.55)
-    assert realised["book_cost"] == pytest.approx(row["book"]) == pytest.approx(10.0)
-    assert realised["rate"] == pytest.approx(0.10, abs=1e-9)
+    realised = margins_by_cuvee(Runs(estate)).iloc[0]
+    assert realised["selling_cost"] == pytest.approx(row["selling_cost"]) == pytest.approx(3.55)
+    assert realised["book_per_bottle"] == pytest.approx(row["book_per_bottle"]) == pytest.approx(10.0)
+    assert realised["return_a_year"] == pytest.approx(0.10, abs=1e-9)
     gone = exits(book, "2025-01-01", "2025-12-31").iloc[0]
-    assert gone["cost"] == pytest.approx(1000 * (realised["book_cost"] + 3.00))  # the channel's own is no cost of goods
+    assert gone["cost"] == pytest.approx(
+        1000 * (realised["book_per_bottle"] + 3.00)
+    )  # the channel's own is no cost of goods
 
 
 def test_margin_of_capital_is_the_return_where_the_sale_just_earns_the_hurdle() -> None:
@@ -181,11 +184,12 @@ def test_margin_of_capital_is_the_return_where_the_sale_just_earns_the_hurdle() 
     price = 10 * 1.08 ** ((SENT - BOTTLED).days / 365)
     later = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]})
     estate = ten_a_bottle(dispatches=packed(**{"Net price": [price]}), settings=later)
-    chain = trace(estate)
-    row = margins(run(estate, BOOK, chain), run(estate, ECONOMIC, chain)).iloc[0]
-    assert row["rate"] == pytest.approx(0.08, abs=1e-9)
-    assert row["per_capital"] == pytest.approx(0.08, rel=1e-12)
-    assert row["margin"] - 0.08 * row["capital"] == pytest.approx(row["economic_margin"], abs=1e-12)
+    row = margins_by_cuvee(Runs(estate)).iloc[0]
+    assert row["return_a_year"] == pytest.approx(0.08, abs=1e-9)
+    assert row["margin_per_capital"] == pytest.approx(0.08, rel=1e-12)
+    assert row["margin_per_bottle"] - 0.08 * row["average_capital_per_bottle"] == pytest.approx(
+        row["margin_after_capital"], abs=1e-12
+    )
 
 
 def test_finished_storage_and_work_at_dispatch_fall_on_good_bottles_in_hold_or_release() -> None:
@@ -236,9 +240,8 @@ def test_a_cuvee_by_its_name_is_its_latest_release_in_bottles(demo_runs) -> None
 
 
 def test_tables_of_the_demo_speak_of_the_next_release(demo_runs) -> None:
-    tables = price_tables(*(demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
-    prices = tables["release prices"]
+    prices = release_prices(*(demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
     plans = prices[prices["state"] == "planned"].groupby(["cuvee", "format"])["release"].first()
-    letter = tables["cost rises"].groupby(["cuvee", "format"])["release"].first()
+    letter = cost_rises(demo_runs.economic, demo_runs.replacement).groupby(["cuvee", "format"])["release"].first()
     assert len(plans)
     assert letter.loc[plans.index].tolist() == plans.tolist()

@@ -33,9 +33,9 @@ def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> N
         *("Hold or release", "Vats in January", "Trials costed", "Recipes costed", "Candidate dates"),
         "Vats in blends",
     ]
-    assert [len(written[name]._charts) for name in written.sheetnames] == [2, 0, 1, 1, 0, 0]
+    assert [len(written[name]._charts) for name in written.sheetnames] == [7, 0, 1, 1, 0, 0]
     tables = {table for name in written.sheetnames for table in written[name].tables}
-    assert {"hold_or_release", "npv_by_date", "return_by_date", "candidate_dates"} <= tables
+    assert {"hold_or_release", "gain_by_date", "return_by_date", "candidate_dates"} <= tables
     assert {"vats", "vats_in_blends", "trial_blends_costed", "trials_made_of", "trials_leave"} <= tables
     assert {"cheapest_blends", "bounds_of_blends", "recipes_costed", "standard_and_actual"} <= tables
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from costing.workbook.pages.paging import LEAST_TYPE, TYPE, Paging
@@ -32,8 +33,8 @@ def test_nothing_stands_across_two_pages_nor_beside_a_repeated_row() -> None:
     placed = NARROW.clear_of_breaks(4, [262.0] * 5, [], (4, 4))
     tops = [60.0 + below for below in placed]
     assert tops[0] >= 75.0, "below the row that is printed again"
-    later = page - 15.0
-    starts = [0.0, page, page + later, page + 2 * later, page + 3 * later, page + 4 * later]
+    first, later = 0.92 * page, 0.92 * (page - 15.0)
+    starts = [0.0, first, *(first + step * later for step in range(1, 5))]
     for top in tops:
         assert not any(top < edge < top + 262.0 - 1e-9 for edge in starts[1:])
     assert all(after - before >= 262.0 - 1e-9 for before, after in pairwise(tops))
@@ -59,3 +60,12 @@ def test_rows_of_their_own_height_count() -> None:
     tall = Paging(100.0, 4, dict.fromkeys(range(2, 12), 45.0))
     assert tall.breaks_before([(2, 12), (13, 20)], (0, 1)) == [13]
     assert NARROW.breaks_before([(2, 12), (13, 20)], (0, 1)) == []
+
+
+def test_where_charts_stand_every_page_begins_where_it_is_said() -> None:
+    breaks = NARROW.every_break([20], (4, 4), 100)
+    assert breaks[0] == 20
+    rows = np.diff([*breaks, 100])
+    room = 0.92 * (NARROW.page - 15.0)
+    assert all(15.0 * count <= room for count in rows)
+    assert all(15.0 * (count + 1) > room for count in rows[:-1])

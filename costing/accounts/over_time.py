@@ -1,0 +1,83 @@
+"""What stands behind the pictures of costs and stock: cost by day of disgorgement, stock on lees by year of tirage,
+money tied up by year, and amounts as steps.
+
+Conventions: only what is made is shown; a year counts at its end, the last one on the valuation date. A step floats
+between the sums before and after it; what stands on the ground is a total.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from costing.accounts.costs import costs
+from costing.accounts.stock import stock
+from costing.answers.answer import Answer
+from costing.graph.arrays import KINDS
+from costing.model import Runs
+from costing.results.lots import as_dates
+from costing.results.stock import stock_values
+
+YEARS = 10
+
+
+def over_time(runs: Runs) -> Answer:
+    """Cost of 75 cl by day of disgorgement and cuvée, value on lees by year of tirage and cuvée, and what stock had
+    cost at the end of each year by kind of goods.
+    """
+    tables = {"cost_by_date": _cost_by_date(runs), "lees_by_tirage": _by_tirage(runs), "tied_up": _tied_up(runs)}
+    filled = {name: table for name, table in tables.items() if len(table)}
+    return Answer(filled, facts={"currency": runs.currency}, empty="No bottles are disgorged yet.")
+
+
+def steps(labels: Sequence[str], amounts: Sequence[float], totals: Sequence[bool]) -> pd.DataFrame:
+    """Amounts as a waterfall: step, the base that it stands on, and its height as a total, a rise or a fall.
+
+    totals: which of them stand on the ground; the others are added to what stands before.
+    """
+    running, rows = 0.0, []
+    for label, amount, is_total in zip(labels, amounts, totals, strict=True):
+        after = amount if is_total else running + amount
+        base = 0.0 if is_total else min(running, after)
+        height = abs(amount)
+        rows.append((label, base, *(height if one else np.nan for one in _which(amount, is_total=is_total))))
+        running = after
+    return pd.DataFrame(rows, columns=["step", "step_base", "step_total", "step_rise", "step_fall"])
+
+
+def _which(amount: float, *, is_total: bool) -> tuple[bool, bool, bool]:
+    return is_total, not is_total and amount >= 0, not is_total and amount < 0
+
+
+def _cost_by_date(runs: Runs) -> pd.DataFrame:
+    every = runs.once(costs)["cost_per_bottle"]
+    made = every[(every["status"] == "made") & (every["format"].astype(str) == "bottle")]
+    wide = made.pivot_table("economic_per_75cl", "disgorged", "cuvee", observed=True)
+    return wide.add_prefix("cost_of:").rename_axis(None, axis=1).reset_index()
+
+
+def _by_tirage(runs: Runs) -> pd.DataFrame:
+    lots = runs.once(stock)["stock_value"]
+    on_lees = lots[(lots["kind"] == "on lees") & lots["tirage_date"].notna()]
+    year = on_lees["tirage_date"].dt.year.astype(str)
+    wide = on_lees.assign(tirage_year=year).pivot_table(
+        "economic_value", "tirage_year", "cuvee", aggfunc="sum", observed=True
+    )
+    return wide.add_prefix("value_of:").rename_axis(None, axis=1).reset_index()
+
+
+def _tied_up(runs: Runs) -> pd.DataFrame:
+    """Book value of stock at the end of each year by kind of goods, oldest first."""
+    today = as_dates(np.array([runs.today])).astype("datetime64[D]")[0]
+    first = as_dates(np.array([runs.chain.states.start.min()])).astype("datetime64[Y]")[0].astype(int) + 1970
+    last = int(str(today)[:4])
+    ends = [np.datetime64(f"{year}-12-31") for year in range(max(first, last - YEARS + 1), last)] + [today]
+    held = stock_values(runs.book, ends)
+    if not len(held):
+        return pd.DataFrame()
+    held = held.assign(year=held["date"].dt.year.astype(str))
+    wide = held.pivot_table("value", "year", "kind", aggfunc="sum", observed=True)
+    ordered = [kind for kind in KINDS if kind in wide.columns]
+    return wide[ordered].add_prefix("tied_up_in:").rename_axis(None, axis=1).reset_index()

@@ -1,0 +1,124 @@
+"""Release prices as an answer: what each release still to sell must fetch in each channel, beside its list price; the
+way from cellar to shelf; what increases, promotions, formats and presentations do; where scarce bottles bring most.
+
+A list price is below advice where, less its discount, it does not reach the target. Rows stand by the money that this
+costs, releases by date where it costs none. Arithmetic: `price_tables`, `price_chains`, `price_changes`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from costing.answers.answer import Answer
+from costing.decisions.prices.price_chains import parts_of_shelf, price_chains, steps_of_longest, without_idle_steps
+from costing.decisions.prices.price_changes import (
+    allocations,
+    cost_rises,
+    format_parities,
+    presentations,
+    price_increases,
+    promotions,
+)
+from costing.decisions.prices.price_findings import check_elasticity, price_findings
+from costing.decisions.prices.price_tables import next_of_each, per_75cl, release_prices
+from costing.errors import InputError
+from costing.model import Runs
+
+_ROUNDING_ROOM = 1e-9
+_SOLD = ("expected_bottles", "expected_gain", "net_price_best")
+_LADDER = ("avoidable_cost", "book_per_bottle", "economic_per_bottle", "target_price", "net_price_at_list")
+
+
+def priced_releases(runs: Runs) -> pd.DataFrame:
+    """Every release to sell in every channel; to be asked for by `runs.once`."""
+    return release_prices(runs.book, runs.economic, runs.replacement)
+
+
+def prices(runs: Runs, elasticity: float | None = None) -> Answer:
+    """What every release still to sell must fetch by channel, and what follows from it.
+
+    elasticity: of demand, beyond 1 in size; adds what the increases would sell. InputError with every finding of the
+    sheets that prices are made of, and for an elasticity that has no best price.
+    """
+    if wrong := price_findings(runs.estate):
+        raise InputError(wrong)
+    if elasticity is not None:
+        check_elasticity(elasticity)
+    facts = {"currency": runs.currency}
+    every = _advised(runs.once(priced_releases))
+    sold = every[every["bottles_to_sell"] > 0]
+    tables = {
+        "release_prices": sold.sort_values("short_of_target", ascending=False, kind="stable", ignore_index=True),
+        "price_ladder": _ladder(sold),
+        "prices_without_bottles": every[~(every["bottles_to_sell"] > 0)].reset_index(drop=True),
+        "prices_per_75cl": per_75cl(every).drop(columns=["do", "short_of_target"]),
+        "scarce_bottles": allocations(every, runs.estate, runs.today),
+        **_changes(runs, every, elasticity),
+    }
+    up, down = (without_idle_steps(way) for way in price_chains(runs.estate, every, runs.today))
+    if len(up):
+        facts["longest_way"], steps = steps_of_longest(up)
+        tables |= {"price_steps": steps, "price_build_up": up, "price_build_up_parts": parts_of_shelf(up)}
+        tables["price_back_to_cellar"] = down
+    findings = tuple(one for one in runs.replacement.cautions if one not in runs.economic.cautions)
+    empty = "Nothing is left to sell, or no sales channel is named."
+    return Answer(tables, findings, tuple(_said(sold, runs.currency)), facts, empty)
+
+
+def _advised(every: pd.DataFrame) -> pd.DataFrame:
+    """With what to do about the list price, and the money by which the bottles miss their target at list."""
+    advised, listed = (every[name].to_numpy(dtype=float) for name in ("advised_in_market", "list_in_market"))
+    needed, in_force = (every[name].to_numpy(dtype=float) for name in ("list_price_needed", "list_price"))
+    below = in_force < needed * (1.0 - _ROUNDING_ROOM)
+    words = []
+    for price, present, short, currency in zip(advised, listed, below, every["market_currency"], strict=True):
+        if not price > 0.0:  # not known, or wine that cost nothing
+            words.append("")
+        elif not np.isfinite(present):
+            words.append(f"set {price:,.2f} {currency}")
+        else:
+            words.append(f"raise by {price - present:,.2f} {currency}" if short else "keep")
+    missing = (every["target_price"] - every["net_price_at_list"]) * every["bottles_to_sell"]
+    return every.assign(do=words, short_of_target=missing.clip(lower=0.0).where(below, 0.0).fillna(0.0))
+
+
+def _ladder(sold: pd.DataFrame) -> pd.DataFrame:
+    """What a price must cover, per 75 cl: the next release of each cuvée and format in the channel that takes most of
+    it.
+    """
+    largest = sold.sort_values("bottles_to_sell", ascending=False, kind="stable")
+    first = next_of_each(largest, ("cuvee", "format"))
+    frame = per_75cl(first)[["release", "channel", *_LADDER]]
+    return frame.assign(cuvee_format=first["cuvee"] + " " + first["format"])
+
+
+def _changes(runs: Runs, every: pd.DataFrame, elasticity: float | None) -> dict[str, pd.DataFrame]:
+    estate, day = runs.estate, runs.today
+    increases = price_increases(every, estate, day, elasticity)
+    tables = {
+        "price_increases": increases.drop(columns=list(_SOLD), errors="ignore"),
+        "cost_rises": cost_rises(runs.economic, runs.replacement),
+        "promotions": promotions(every, estate, day),
+        "format_parities": format_parities(every, estate, day),
+        "presentations": presentations(estate, day),
+    }
+    if elasticity is None:
+        return tables
+    shown = ["cuvee", "format", "channel", "net_price_at_list", "net_price_same_margin", "increase", *_SOLD]
+    return {"increases_sold": increases[shown], **tables}
+
+
+def _said(sold: pd.DataFrame, currency: str) -> list[str]:
+    """How many list prices are below advice, and where it costs most."""
+    sold = sold[sold["list_price"].notna() & sold["list_price_needed"].notna()]
+    if not len(sold):
+        return []
+    short = sold[sold["short_of_target"] > 0.0]
+    if not len(short):
+        return ["Every list price in force reaches its target."]
+    worst = short.iloc[int(short["short_of_target"].to_numpy().argmax())]
+    return [
+        f"{len(short)} of {len(sold)} list prices do not reach their target: {short['short_of_target'].sum():,.0f} "
+        f"{currency} on the bottles to sell, most of it on {worst['release']} in {worst['channel']} ({worst['do']})."
+    ]

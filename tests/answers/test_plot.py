@@ -1,0 +1,53 @@
+"""Charts drawn by matplotlib are those of the descriptions: the same series, lengths and words."""
+
+from __future__ import annotations
+
+import sys
+
+import pandas as pd
+import pytest
+
+from costing.answers import catalogue
+from costing.answers.answer import Answer
+from costing.answers.charts import KINDS, Chart
+from costing.answers.plot import figure_of
+from costing.errors import CostingError
+
+FRAME = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Base": [0.0, 2.0], "Cost": [2.0, 3.0]})
+
+
+@pytest.fixture(scope="module")
+def margins() -> Answer:
+    side = {"margin_in_channel:Door": [300.0, None], "margin_in_channel:Trade": [100.0, 50.0]}
+    frame = pd.DataFrame({"cuvee_format": ["Brut bottle", "Rosé bottle"], **side})
+    return Answer({"margin_by_cuvee_and_channel": frame}, facts={"currency": "EUR"})
+
+
+def test_bars_are_as_long_as_their_figures_and_words_come_from_the_data(margins: Answer) -> None:
+    (axes,) = margins.plot().axes
+    heights = [[bar.get_height() for bar in container] for container in axes.containers]
+    assert heights == [[300.0, 0.0], [100.0, 50.0]]
+    assert [bar.get_y() for bar in axes.containers[1]] == [300.0, 0.0]  # one on the other
+    assert [label.get_text() for label in axes.get_legend().get_texts()] == ["Door", "Trade"]
+    (plan,) = (plan for plan in catalogue.charts() if plan.table == "margin_by_cuvee_and_channel")
+    assert axes.get_title(loc="left") == plan.title
+    assert axes.get_ylabel() == "EUR"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_chart_is_drawn(kind: str) -> None:
+    series = ("Base", "Cost") if kind == "waterfall" else ("Cost",)
+    chart = Chart(kind, "Cost of a bottle", "t", "Cuvée", series, "Cuvée", "EUR per bottle")
+    (axes,) = figure_of([(chart, FRAME)]).axes
+    drawn = [part for container in axes.containers for part in container] or axes.lines
+    assert drawn
+    if kind == "waterfall":  # the second stands on its base
+        assert [(bar.get_y(), bar.get_height()) for bar in axes.containers[0]] == [(0.0, 2.0), (2.0, 3.0)]
+
+
+def test_nothing_to_draw_and_no_matplotlib_are_said_in_a_line(margins: Answer, monkeypatch) -> None:
+    with pytest.raises(CostingError, match="no chart to draw"):
+        Answer({"vats": pd.DataFrame({"lot": ["V"]})}).plot()
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    with pytest.raises(CostingError, match=r"cuvee-costing\[plot\]"):
+        margins.plot()

@@ -151,6 +151,12 @@ class House:
 
         return futures(self.runs, without, own)
 
+    def offers(self) -> Answer:
+        """Offers to us and for ours: buy, sell or pass, and the price at which that turns."""
+        from costing.decisions.filling.offers import offers
+
+        return self.runs.once(offers)
+
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
         from costing.decisions.cellar.reserves import vats

@@ -203,6 +203,13 @@ _QUESTIONS = (
         example="costing tirage estate.xlsx --write",
     ),
     Question(
+        "offers",
+        "say of every offer whether to buy, sell or pass, and the price at which that turns",
+        lambda house, _: house.offers(),
+        ("offers_judged", "offers_in_blend"),
+        example="costing offers estate.xlsx --wide",
+    ),
+    Question(
         "ageing",
         "say of every stack on lees whether holding it another year pays",
         lambda house, _: house.ageing(),

@@ -22,6 +22,7 @@ from costing.inputs.headers import closest
 from costing.inputs.limit_checks import LIMIT_CHECKS
 from costing.inputs.loan_checks import LOAN_CHECKS
 from costing.inputs.name_checks import known_names, names_alike, unknown_names
+from costing.inputs.offer_checks import OFFER_CHECKS
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -225,5 +226,6 @@ CHECKS: tuple[Check, ...] = (
     *RELEASE_CHECKS,
     *LIMIT_CHECKS,
     *DOUBTS,
+    *OFFER_CHECKS,
     *LOAN_CHECKS,
 )

@@ -30,7 +30,7 @@ def units_of_rows(estate: Estate, table: str) -> NDArray[np.str_]:
 
 def units_of_kinds(estate: Estate) -> Iterator[Finding]:
     """Yield quantities whose unit does not fit what they are, and bottles without a format."""
-    for table, kind in (("opening_stock", "kind"), ("deliveries", "what")):
+    for table, kind in (("opening_stock", "kind"), ("deliveries", "what"), ("offers", "what")):
         expected = units_of_rows(estate, table)
         units = estate[table]["unit"].astype(object).fillna("").to_numpy()
         wrong = (expected != "") & (units != "") & (units != expected)
@@ -44,6 +44,8 @@ def units_of_kinds(estate: Estate) -> Iterator[Finding]:
 
         yield from each(estate, table, wrong, "unit", rule, remedy)
         bottled = (expected == "bottles") & ~filled(estate, table, "format")
+        if table == "offers":  # what is asked of us is a lot, which has its format
+            bottled &= (estate[table]["deal"] != "sell").to_numpy()
         yield from each(
             estate,
             table,

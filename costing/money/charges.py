@@ -49,7 +49,8 @@ class Accrued:
 @dataclass(frozen=True)
 class Charges:
     """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time, time_charges those
-    that nothing bears too; curve is None without capital; findings: of press loads and pools.
+    that nothing bears too; curve is None without capital; findings: of press loads and pools; common: what no
+    basis changes.
     """
 
     elements: pd.Index
@@ -61,6 +62,7 @@ class Charges:
     time_charges: tuple[TimeCharge, ...]
     pools: Pools
     findings: tuple[Finding, ...]
+    common: CommonMoney
 
 
 class CommonMoney:
@@ -157,6 +159,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         tuple(time_charges),
         common.pools,
         tuple(findings),
+        common,
     )
 
 

@@ -99,6 +99,18 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     return plain, grown / index
 
 
+def worth_of(results: Results, posted: Floats) -> Floats:
+    """Worth of every state, capital included, that postings worth so much at the end of their states give it
+    [states] or [states, sets].
+    """
+    solution, curve = results.solution, results.charges.curve
+    if curve is None or solution.grown is not solution.plain:
+        return solution.grown.forward(posted)
+    first = np.int64(results.chain.states.start.min(initial=0))
+    index = curve.growth(first, results.chain.states.end).reshape((-1,) + (1,) * (posted.ndim - 1))
+    return np.asarray(solution.plain.forward(posted / index) * index)
+
+
 @dataclass(frozen=True)
 class _Reach:
     """What reaches a release: part of each state's posting, plain and of its worth with capital [states].

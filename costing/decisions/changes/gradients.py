@@ -15,11 +15,12 @@ What it does not do: quantities and norms (`decisions.changes.quantity_gradients
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, Flow, Ints, codes
@@ -27,7 +28,7 @@ from costing.inputs.estate import Estate
 from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
 from costing.money.postings import TABLE_NAMES
 from costing.money.presses import split_presses
-from costing.results.origins import premiums, weights
+from costing.results.origins import premiums, weights, worth_of
 from costing.results.results import Results
 
 Gradients = dict[tuple[str, str], Floats]
@@ -68,32 +69,71 @@ def gradients(reached: Reached) -> Gradients:
     return {**linear_gradients(reached), **split_gradients(reached), **interest_gradients(reached)}
 
 
-def linear_gradients(reached: Reached, rows: Mapping[tuple[str, str], Ints] | None = None) -> Gradients:
-    """Derivatives by prices, amounts and rates. rows: of these columns alone, and of charges for time only those
-    that touch these rows.
-    """
+def linear_gradients(reached: Reached) -> Gradients:
+    """Derivatives by prices, amounts and rates."""
     results = reached.results
     every = results.charges.postings
     brought = reached.grown[:, every.state] * worth_of_postings(results)
     found: Gradients = {}
     for name, columns in LINEAR_COLUMNS.items():
         for column in columns:
-            if rows is not None and (name, column) not in rows:
-                continue
-            mine = every.table == TABLE_NAMES.index(name)
-            if name == "deliveries":
-                final, foreseen = premiums(results)
-                mine &= (final == (column == "premium_per_unit")) & ~foreseen
-            elif name == "pressings":
-                mine &= every.element == results.charges.elements.get_loc("by-product credit")
+            mine = _brought_by(results, name, column)
             size = len(results.estate[name])
             total = _by_row(brought[:, mine], every.row[mine], size)
-            for part in results.charges.accrued:
-                wanted = rows is None or bool(np.isin(part.charge.rows, rows[name, column]).any())
-                if part.charge.table == TABLE_NAMES.index(name) and not part.expensed and wanted:
-                    total += _time_by_row(results, part, reached.grown, size)
+            for part in _timed(results, name):
+                total += _time_by_row(results, part, reached.grown, size)
             found[name, column] = _over(total, _divisor(results, name, column))
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """Cells of one column that a figure moves together: their rows, and how far each goes for one of the figure."""
+
+    table: str
+    column: str
+    rows: Ints
+    step: Floats
+
+
+def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
+    """Derivative of the worth of every state by money that moves together [states, moves]: one forward solve,
+    whatever the number of states that are looked at.
+    """
+    every, n = results.charges.postings, len(results.chain.states)
+    worth = worth_of_postings(results)
+    posted = np.zeros((n, len(moves)))
+    for place, moved in enumerate(moves):
+        step = np.zeros(len(results.estate[moved.table]))
+        step[moved.rows] = moved.step
+        factor = _over(step, _divisor(results, moved.table, moved.column))
+        mine = np.flatnonzero(_brought_by(results, moved.table, moved.column))
+        mine = mine[factor[every.row[mine]] != 0]
+        posted[:, place] = np.bincount(every.state[mine], worth[mine] * factor[every.row[mine]], n)
+        for part in _timed(results, moved.table):
+            for row, since, stop in _spans(part):
+                if factor[row]:
+                    states, charged = charged_between(results, part, since, stop)
+                    posted[states, place] += charged * factor[row]
+    return worth_of(results, posted)
+
+
+def _brought_by(results: Results, name: str, column: str) -> NDArray[np.bool_]:
+    """Whether each posting is in proportion to a column of its row."""
+    every = results.charges.postings
+    mine = every.table == TABLE_NAMES.index(name)
+    if name == "deliveries":
+        final, foreseen = premiums(results)
+        mine &= (final == (column == "premium_per_unit")) & ~foreseen
+    elif name == "pressings":
+        mine &= every.element == results.charges.elements.get_loc("by-product credit")
+    return np.asarray(mine)
+
+
+def _timed(results: Results, name: str) -> list[Accrued]:
+    """Charges for time of a sheet that the wine bears."""
+    table = TABLE_NAMES.index(name)
+    return [part for part in results.charges.accrued if part.charge.table == table and not part.expensed]
 
 
 def worth_of_postings(results: Results) -> Floats:
@@ -147,13 +187,18 @@ def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
 
 def _time_by_row(results: Results, part: Accrued, grown: Floats, rows: int) -> Floats:
     """What one charge for time brought, by the row of its sheet that held at the time [sets, rows]."""
-    charge = part.charge
     found = np.zeros((len(grown), rows))
-    until = np.r_[charge.since[1:], np.iinfo(np.int64).max]
-    for row, since, stop in zip(charge.rows, charge.since, until, strict=True):
-        states, worth = charged_between(results, part, int(since), int(stop))
+    for row, since, stop in _spans(part):
+        states, worth = charged_between(results, part, since, stop)
         found[:, row] += grown[:, states] @ worth
     return found
+
+
+def _spans(part: Accrued) -> Iterator[tuple[int, int, int]]:
+    """Each row of a charge for time, and the days from which and until which it holds."""
+    since = part.charge.since
+    until = np.r_[since[1:], np.iinfo(np.int64).max]
+    yield from zip(part.charge.rows.tolist(), since.tolist(), until.tolist(), strict=True)
 
 
 def charged_between(results: Results, part: Accrued, since: int, stop: int) -> tuple[Ints, Floats]:

@@ -8,14 +8,18 @@ quantities.
 Every row takes the same share of its lot as in the records: a yield 2 % lower gives 2 % less wine to every row that
 drew on it, so fewer litres and fewer bottles, and a row that emptied its lot empties it again. Gaugings and counts keep
 the proportion of what they found. A row whose quantity was itself changed takes its new quantity, scaled the same way.
-Counted is each row whose quantity as written is more than there is. Many draws run side by side as columns.
+Counted is each row whose quantity as written is more than there is. Many draws run side by side; a lot in which they
+make no difference stays one number.
 
 What it does not do: costs; it changes no date and invents no row.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,6 +33,8 @@ from costing.graph.sequence import order_flows
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 
+Drawn = Any
+"""One number for all draws, or an array of them."""
 _DRAWN = {
     Flow.PRESS_IN: ("pressings", ("weight_kg",)),
     Flow.PRESS_OUT: ("pressings", ("volume_l", "fraction_weight_kg")),
@@ -58,7 +64,9 @@ class Recorded:
 
 @dataclass(frozen=True, eq=False)
 class Replay:
-    """factor [flows, draws]: what each flow is multiplied by; short [draws]: flows that wanted more than there was."""
+    """factor [flows]: what each flow is multiplied by (kept for one draw alone); short [draws]: flows that wanted more
+    than there was.
+    """
 
     factor: Floats
     short: Ints
@@ -99,43 +107,83 @@ def _for_flows(known: Recorded, flows: Flows) -> Recorded:
     return Recorded(flows.kind, flows.row, out, into, of(known.before, 0.0), of(known.slack, 0.0))
 
 
-def replay(known: Recorded, flows: Flows, out: Floats, into: Floats, n_lots: int, order: Ints) -> Replay:
-    """Move the wine again. out, into [flows, draws]: quantities wanted; order: of the flows, first to happen
-    first.
+class Wanted:
+    """Quantities of flows: each one number or, where draws move it, an array of them made when asked for.
+
+    base [flows]; moves: by how much one of each offset moves each flow [flows], and the offsets [draws].
     """
-    n, draws = out.shape
-    balance = np.zeros((n_lots, draws))
-    factor, short = np.ones((n, draws)), np.zeros(draws, dtype=np.int64)
-    pressed_in = np.zeros((max(flows.n_batches, 1), draws))
-    pressed_out = np.zeros((max(flows.n_batches, 1), draws))
-    kind, source, target = flows.kind.tolist(), flows.source.tolist(), flows.target.tolist()
-    batch = flows.batch.tolist()
-    for flow in order.tolist():
-        what, wanted, scale, then = kind[flow], out[flow], factor[flow], known.before[flow]
+
+    def __init__(self, base: Floats, moves: Sequence[tuple[Floats, Floats]] = ()) -> None:
+        self._base = base.tolist()
+        self._moves: dict[int, list[tuple[float, Floats]]] = defaultdict(list)
+        for slope, offset in moves:
+            for flow in np.flatnonzero(slope).tolist():
+                self._moves[flow].append((float(slope[flow]), offset))
+
+    def __getitem__(self, flow: int) -> Drawn:
+        """Quantity of one flow."""
+        found = self._base[flow]
+        for slope, offset in self._moves.get(flow, ()):
+            found = found + slope * offset
+        return found
+
+
+def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints, *, draws: int = 1) -> Replay:
+    """Move the wine again. out, into: quantities wanted; order: of the flows, first to happen first.
+
+    With several draws the factors are not kept: only what is short is.
+    """
+    balance: dict[int, Drawn] = {}
+    poured, planned = defaultdict[int, Drawn](float), defaultdict[int, Drawn](float)
+    factor: list[Drawn] = [1.0] * len(flows)
+    short = np.zeros(draws, dtype=np.int64)
+    kind, batch = flows.kind.tolist(), flows.batch.tolist()
+    source, target = flows.source.tolist(), flows.target.tolist()
+    before, slack = known.before.tolist(), known.slack.tolist()
+    moving = order[(flows.kind[order] < Flow.COST) | (flows.kind[order] == Flow.STOCKTAKE)]
+    for flow in moving.tolist():
+        what, wanted, scale, then = kind[flow], out[flow], 1.0, before[flow]
         if what == Flow.PRESS_OUT:
             load = batch[flow]
-            np.divide(pressed_in[load], pressed_out[load], out=scale, where=pressed_out[load] > 0)
+            scale = _over(poured[load], planned[load], 1.0)
         elif what == Flow.STOCKTAKE:
-            if then > 0:
-                np.divide(balance[target[flow]], then, out=scale)
+            scale = balance.get(target[flow], 0.0) / then if then > 0 else 1.0
             balance[target[flow]] = into[flow] * scale
-            continue
         elif source[flow] >= 0:
-            held = balance[source[flow]]
-            near = max(known.slack[flow], 1e-9 * then)
+            held = balance.get(source[flow], 0.0)
+            near = max(slack[flow], 1e-9 * then)
             short += wanted > held + near
-            if then > 0:
-                np.divide(held, then, out=scale)
-            np.divide(held, wanted, out=scale, where=wanted * scale > held)
+            scale = held / then if then > 0 else 1.0
+            scale = _where(wanted * scale > held, _over(held, wanted, scale), scale)
+            taken = wanted * scale
             if what == Flow.PRESS_IN:
-                pressed_in[batch[flow]] += wanted * scale
-                pressed_out[batch[flow]] += wanted
-            left = held - wanted * scale
+                poured[batch[flow]] += taken
+                planned[batch[flow]] += wanted
             near = near if source[flow] != target[flow] else 1e-9 * then
-            balance[source[flow]] = np.where(left <= near, 0.0, left)
+            left = held - taken
+            balance[source[flow]] = _where(left <= near, 0.0, left)
         if target[flow] >= 0 and what < Flow.COST:
-            balance[target[flow]] += into[flow] * scale
-    return Replay(factor, short)
+            balance[target[flow]] = balance.get(target[flow], 0.0) + into[flow] * scale
+        if draws == 1:
+            factor[flow] = scale
+    return Replay(np.array(factor if draws == 1 else [], dtype=np.float64), short)
+
+
+def _where(test: Drawn, yes: Drawn, no: Drawn) -> Drawn:
+    """`yes` where the test holds; a number where the draws make no difference."""
+    if not isinstance(test, np.ndarray):
+        return yes if test else no
+    if not test.any():
+        return no
+    return yes if test.all() else np.where(test, yes, no)
+
+
+def _over(amount: Drawn, quantity: Drawn, otherwise: Drawn) -> Drawn:
+    """Amount per quantity; `otherwise` where there is none."""
+    if isinstance(quantity, np.ndarray):
+        blank = np.broadcast_to(otherwise, quantity.shape).astype(np.float64)
+        return np.divide(amount, quantity, out=blank, where=quantity > 0)
+    return amount / quantity if quantity > 0 else otherwise
 
 
 def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
@@ -152,16 +200,17 @@ def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
     order, loops = order_flows(flows, len(lots.names), place_of(after, flows, lots))
     if loops:
         raise InputError(loops)
-    moved = replay(known, flows, flows.out[:, np.newaxis], flows.into[:, np.newaxis], len(lots.names), order)
+    moved = replay(known, flows, Wanted(flows.out), Wanted(flows.into), order)
+    factor = moved.factor
     tables = dict(after.tables)
     for what, (name, columns) in _DRAWN.items():
-        at = np.flatnonzero((flows.kind == what) & (np.abs(moved.factor[:, 0] - 1.0) > 1e-13))
+        at = np.flatnonzero((flows.kind == what) & (np.abs(factor - 1.0) > 1e-13))
         if not len(at):
             continue
         frame: pd.DataFrame = tables[name].copy()
         for column in columns:
             values = frame[column].to_numpy(dtype=np.float64, copy=True)
-            values[flows.row[at]] *= moved.factor[at, 0]
+            values[flows.row[at]] *= factor[at]
             frame[column] = values
         tables[name] = frame
     return replace(after, tables=tables), int(moved.short[0])

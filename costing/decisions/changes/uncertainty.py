@@ -21,11 +21,11 @@ import pandas as pd
 
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
-from costing.decisions.changes.gradients import LINEAR_COLUMNS, Reached, linear_gradients
-from costing.decisions.changes.replay import follow, recorded, replay
+from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, worth_by_moves
+from costing.decisions.changes.replay import Wanted, follow, recorded, replay
 from costing.decisions.changes.response import Axis, Response, fit, runs_needed
 from costing.errors import Finding, InputError, errors_in
-from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.arrays import Floats, Flow, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -33,13 +33,16 @@ from costing.graph.states import Chain
 from costing.inputs.basis import ECONOMIC, Basis, book_basis
 from costing.inputs.estate import Estate
 from costing.model import run, trace
+from costing.money.charges import CommonMoney
 from costing.results.costs import by_cuvee, releases
-from costing.results.origins import release_states
 from costing.results.results import Results
 
 DRAWS, SEED, CHECKED = 10_000, 1, 3
-BLOCK = 1_000
+CELLS = 25_000_000
+"""Draws run in blocks that hold no more than so many figures at once (200 MB)."""
 _FAR = (0.001, 0.999)
+_NO_MONEY = ("interest_rates", "price_by_age", "channels", "price_list", "targets", "uncertainty")
+"""Tables of which what was spent says nothing."""
 _STILL_WINE = ("interest_rates", "price_indices", "market_values", "price_by_age", "channels", "price_list", "targets")
 _MOVING = (
     *("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "dispatches", "stocktakes"),
@@ -116,8 +119,9 @@ def forecast(
         for at, name in enumerate(names)
     }
     cost = {name: np.empty((draws, len(world.watched))) for name in names}
-    for first in range(0, draws, BLOCK):
-        block = slice(first, first + BLOCK)
+    size = block_of(width)
+    for first in range(0, draws, size):
+        block = slice(first, first + size)
         for name in names:
             cost[name][block] = priced(response[name], figures, world.straight, world.curved, drawn[block])
     overdrawn = world.overdrawn(drawn)
@@ -151,6 +155,11 @@ def forecast(
     )
 
 
+def block_of(width: int) -> int:
+    """How many draws of so many figures run at once."""
+    return max(1, CELLS // max(width, 1))
+
+
 def priced(
     response: Response, figures: list[Uncertain], straight: list[int], curved: list[int], drawn: Floats
 ) -> Floats:
@@ -175,6 +184,7 @@ class _World:
 
     estate: Estate
     chain: Chain
+    common: CommonMoney
     figures: list[Uncertain]
     bases: Sequence[Basis]
     straight: list[int]
@@ -187,7 +197,8 @@ class _World:
         cls, estate: Estate, figures: list[Uncertain], bases: Sequence[Basis], watched: Sequence[str] | None
     ) -> _World:
         chain = trace(estate)
-        results = run(estate, bases[0], chain)
+        common = CommonMoney(estate, chain)
+        results = run(estate, bases[0], chain, common)
         frame = releases(results)
         frame = frame[frame["bottles"] > 0]
         if watched is None:
@@ -199,39 +210,33 @@ class _World:
         straight = [at for at in range(len(figures)) if _is_straight(estate, figures, at)]
         curved = [at for at in range(len(figures)) if at not in straight and _reaches_cost(figures[at])]
         names = [str(one) for one in frame["release"]]
-        return cls(estate, chain, figures, bases, straight, curved, frame, names)
+        return cls(estate, chain, common, figures, bases, straight, curved, frame, names)
 
     def evaluate(self, drawn: Floats) -> Floats:
         """Cost per bottle and its slope by every straight figure, basis by basis. drawn: curved figures."""
         values = np.array([figure.still for figure in self.figures])
         values[self.curved] = drawn
         found = []
-        rows: dict[tuple[str, str], Ints] = {}
-        for at in self.straight:
-            target = self.figures[at].target
-            key = (target.table, target.column)
-            rows[key] = np.union1d(rows.get(key, target.rows[:0]), target.rows)
         for results in self._runs(values):
-            sets = [release_states(results, name) for name in self.watched]
-            bottles = self._bottles(results)
-            found.append(np.array([results.total[one].sum() for one in sets]) / bottles)
-            if self.straight and sets:
-                slope = linear_gradients(Reached.by(results, sets), rows)
-            for at in self.straight:
-                figure = self.figures[at]
-                target = figure.target
-                held = results.estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
-                per_draw = held if figure.how == "multiply" else np.full(len(held), target.factor)
-                moved = slope[target.table, target.column][:, target.rows] @ per_draw if sets else np.zeros(0)
-                found.append(moved / bottles)
+            made = self._made(results)
+            found.append(made(results.total))
+            slopes = worth_by_moves(results, [self._moved(results, self.figures[at]) for at in self.straight])
+            found += [made(slope) for slope in slopes.T]
         return np.concatenate(found)
+
+    @staticmethod
+    def _moved(results: Results, figure: Uncertain) -> Moved:
+        """What one of a straight figure's draw does to its cells."""
+        target = figure.target
+        held = results.estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+        step = held if figure.how == "multiply" else np.full(len(held), target.factor)
+        return Moved(target.table, target.column, target.rows, step)
 
     def exact(self, drawn: Floats) -> dict[str, Floats]:
         """Cost per bottle of one draw of all figures, run again."""
         found = {}
         for basis, results in zip(self.bases, self._runs(drawn), strict=True):
-            total = np.array([results.total[release_states(results, name)].sum() for name in self.watched])
-            found[basis.name] = total / self._bottles(results)
+            found[basis.name] = self._made(results)(results.total)
         return found
 
     def _runs(self, values: Floats) -> list[Results]:
@@ -244,7 +249,9 @@ class _World:
                 changed, _ = follow(self.estate, self.chain, changed)
                 if changed is not self.estate and self._wine_moved(changed):
                     chain = trace(changed)
-            return [run(changed, basis, chain) for basis in self.bases]
+            stands = all(changed[name] is self.estate[name] for name in self.estate.tables if name not in _NO_MONEY)
+            common = self.common if stands else CommonMoney(changed, chain)
+            return [run(changed, basis, chain, common) for basis in self.bases]
         except InputError as wrong:
             moved = [at for at, value in enumerate(values) if _moves(self.figures[at], value)]
             if not moved:
@@ -257,11 +264,18 @@ class _World:
     def _wine_moved(self, changed: Estate) -> bool:
         return any(changed[name] is not self.estate[name] for name in _MOVING)
 
-    def _bottles(self, results: Results) -> Floats:
+    def _made(self, results: Results) -> Callable[[Floats], Floats]:
+        """Function from values of states to those of the watched releases, per good bottle."""
         flows, names = results.chain.flows, results.chain.lots.names
         released = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
-        filled = np.bincount(flows.target[released], flows.into[released], len(names))
-        return np.asarray(filled[names.get_indexer(pd.Index(self.watched, dtype=object))])
+        lot, state = flows.target[released], results.chain.states.batch_state[flows.batch[released]]
+        watched = names.get_indexer(pd.Index(self.watched, dtype=object))
+        bottles = np.bincount(lot, flows.into[released], len(names))[watched]
+
+        def per_bottle(values: Floats) -> Floats:
+            return np.asarray(np.bincount(lot, values[state], len(names))[watched] / bottles)
+
+        return per_bottle
 
     def overdrawn(self, drawn: Floats) -> float:
         """Share of draws in which a later row wants more than there is."""
@@ -279,17 +293,15 @@ class _World:
                 slopes.append((at, figure.still, by_out, by_in))
         if not slopes:
             return 0.0
-        known = recorded(self.estate, self.chain)
+        known, size = recorded(self.estate, self.chain), block_of(len(lots.names))
         order, _ = order_flows(flows, len(lots.names), place_of(self.estate, flows, lots))
         short = 0
-        for first in range(0, len(drawn), BLOCK):
-            block = drawn[first : first + BLOCK]
-            out = np.repeat(flows.out[:, np.newaxis], len(block), axis=1)
-            into = np.repeat(flows.into[:, np.newaxis], len(block), axis=1)
-            for at, still, by_out, by_in in slopes:
-                out += np.outer(by_out, block[:, at] - still)
-                into += np.outer(by_in, block[:, at] - still)
-            short += int((replay(known, flows, out, into, len(lots.names), order).short > 0).sum())
+        for first in range(0, len(drawn), size):
+            block = drawn[first : first + size]
+            offsets = [block[:, at] - still for at, still, _, _ in slopes]
+            out = Wanted(flows.out, [(by, offset) for (_, _, by, _), offset in zip(slopes, offsets, strict=True)])
+            into = Wanted(flows.into, [(by, offset) for (_, _, _, by), offset in zip(slopes, offsets, strict=True)])
+            short += int((replay(known, flows, out, into, order, draws=len(block)).short > 0).sum())
         return short / len(drawn)
 
 

@@ -28,11 +28,10 @@ from scipy.sparse import csr_matrix
 
 from costing.errors import CostingError, Finding, caution
 from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
-from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
-from costing.model import run, trace
+from costing.model import Runs, trace
 from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
@@ -62,7 +61,8 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
     """
     then = at_date(estate, on, approved)
     chain = trace(then)
-    book, economic = run(then, chain=chain), run(then, ECONOMIC, chain)
+    runs = Runs(then, chain)
+    book, economic = runs.book, runs.economic
     day = int(np.datetime64(on, "D").astype(np.int64))
     state = open_states(book, day)
     if not len(state):

@@ -193,7 +193,7 @@ def _reason(found: Filling, at: int, bottles: float, planned: float) -> str:
     return "beyond that the wine brings more elsewhere"
 
 
-def _markets_rate(runs: Runs, springs: Springs) -> Floats:
+def markets_rate(runs: Runs, springs: Springs) -> Floats:
     """Bottles that each market takes a month: as Price by age says, else as dispatched in the last year [M]."""
     facts, inputs = springs.facts, springs.inputs
     takes = facts.markets.takes[:, 0] / (np.diff(facts.dates.day)[0] / (365.25 / 12.0))
@@ -228,7 +228,7 @@ def _step_on(runs: Runs, facts: Facts) -> int:
 def _covers(runs: Runs, found: Filling, plan: Plan) -> tuple[Floats, Floats]:
     """Months of cover of each lot's market, on hand today and three years on [S]."""
     facts = found.springs.facts
-    rate, market = _markets_rate(runs, found.springs), facts.stacks.market
+    rate, market = markets_rate(runs, found.springs), facts.stacks.market
     on_hand = np.where(facts.stacks.arrives == 0, facts.stacks.bottles, 0.0)
     now = np.bincount(market, on_hand, len(rate))
     then = np.bincount(market, _stock_at(facts, plan, _step_on(runs, facts)), len(rate))
@@ -251,7 +251,7 @@ def _by_tirage_year(runs: Runs, found: Filling) -> pd.DataFrame:
     now = np.where(lees & (facts.stacks.arrives == 0), facts.stacks.bottles, 0.0) * standard
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
     sizes = springs.inputs.markets["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
-    rate = float((_markets_rate(runs, springs) * sizes).sum())
+    rate = float((markets_rate(runs, springs) * sizes).sum())
     years = np.unique(year[(now > SOME) | (then > SOME)])
     table = pd.DataFrame(
         {

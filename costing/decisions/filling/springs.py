@@ -43,7 +43,7 @@ RECENT_YEARS = 3
 SORTS = ("first pressing", "second pressing")
 MOSTLY = 0.5
 """Share of second pressing from which a wine is of that sort."""
-_TO_WINE = ("settling", "fermentation", "racking", "fining and filtration")
+TO_WINE = ("settling", "fermentation", "racking", "fining and filtration")
 """Operations from must to wine, once each: common practice, no source."""
 
 
@@ -164,7 +164,7 @@ def _tirages(estate: Estate, today: int, until: int) -> pd.DataFrame:
 
 def harvests_of(estate: Estate, today: int) -> pd.DataFrame:
     """Litres of wine of each sort that each harvest up to now gave or brought in, by year, ascending."""
-    kept = float(np.prod([1.0 - movement_norms(estate)[OPERATIONS.index(name)] for name in _TO_WINE]))
+    kept = float(np.prod([1.0 - movement_norms(estate)[OPERATIONS.index(name)] for name in TO_WINE]))
     pressed, came = estate["pressings"], estate["deliveries"]
     found = pd.DataFrame(columns=list(SORTS), dtype=float)
     done = days(pressed["on_date"]) <= today

@@ -87,7 +87,7 @@ def plan_inputs(
     """
     estate, dates = runs.estate, plan_dates(runs, horizon)
     lots, findings = _lots(runs, dates, estate["tirage"] if tirages is None else tirages)
-    stacks = _stacks(runs, dates, lots)
+    stacks = stacks_of(runs, dates, lots)
     keys = lots["cuvee"].astype(str) + "|" + lots["format"].astype(str)
     number, names = pd.factorize(keys)
     markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
@@ -154,7 +154,7 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
     return frame[known].reset_index(drop=True), findings
 
 
-def _stacks(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
+def stacks_of(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     """Arrays of the lots; their market is set later."""
     estate, today, at = runs.estate, runs.today, dates.day
     steps, count = dates.steps, len(lots)

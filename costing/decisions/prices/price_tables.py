@@ -54,7 +54,7 @@ from costing.decisions.prices.terms_in_force import (
 from costing.engine.carrying import IntArray, RateCurve
 from costing.errors import InputError
 from costing.graph.arrays import days
-from costing.model import run, trace
+from costing.model import Runs, run, trace
 from costing.results.origins import release_states
 from costing.results.results import Results
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -88,7 +88,8 @@ def release_prices(book: Results, economic: Results, replacement: Results) -> pd
     if stacks:
         try:
             chain = trace(extended)
-            again = [run(extended, results.basis, chain) for results in bases]
+            released = Runs(extended, chain)
+            again = [released.on(results.basis) for results in bases]
         except InputError:  # a stack that cannot be emptied on that day has no price yet
             again = []
         if again:
@@ -118,6 +119,7 @@ class _Pricing:
         self.selling = Selling(economic)
         self.terms = self.selling.terms
         self.at_rate: dict[float, UnitCosts] = {}
+        self.targets: dict[tuple[str, str, str, str | None], Target] = {}
 
     @cached_property
     def money(self) -> DatedMoney:
@@ -140,7 +142,8 @@ class _Pricing:
         """Economic costs at a flat rate."""
         if rate not in self.at_rate:
             basis = self.economic.basis.replace(name=f"at {rate:.6g}", capital="hurdle", rate=rate)
-            self.at_rate[rate] = unit_costs(run(self.estate, basis, self.economic.chain), self.rows)
+            again = run(self.estate, basis, self.economic.chain, self.economic.charges.common)
+            self.at_rate[rate] = unit_costs(again, self.rows)
         return self.at_rate[rate]
 
     def line(
@@ -165,7 +168,7 @@ class _Pricing:
 
         selling = float(plan(0.0, first).selling_cost.sum()) / n
         book, economic, again = (float(costs.cost[at]) for costs in self.costs)
-        goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
+        goals = [self.target(cuvee, size, channel, kind) for kind in ("margin", "return", None)]
         for_margin = self.at_margin(goals[0], book + selling, commission)
         for_return = self.at_return(goals[1], at, plan, ready)
         wanted = for_margin if goals[2].kind == "margin" else for_return
@@ -215,6 +218,13 @@ class _Pricing:
             "list_price_as_given": given,
             "target_price_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
         }
+
+    def target(self, cuvee: str, size: str, channel: str, kind: str | None) -> Target:
+        """Target of a cuvée, whatever the release."""
+        key = (cuvee, size, channel, kind)
+        if key not in self.targets:
+            self.targets[key] = target_of(self.estate, *key)
+        return self.targets[key]
 
     def at_margin(self, goal: Target, cost: float, commission: float) -> float:
         if goal.row < 0 or goal.value + commission >= 1.0:

@@ -28,7 +28,7 @@ from costing.money.charges import accrues_in
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
-from costing.results.origins import release_states, weights
+from costing.results.origins import release_states, weights, worth_of
 from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -164,7 +164,7 @@ def avoidable_costs(results: Results) -> FloatArray:
     """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
     [states].
     """
-    chain, charges, solution = results.chain, results.charges, results.solution
+    chain, charges = results.chain, results.charges
     states, postings, curve = chain.states, charges.postings, charges.curve
     inside = accrues_in(results.basis)
     later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)
@@ -178,12 +178,7 @@ def avoidable_costs(results: Results) -> FloatArray:
         if not part.expensed and part.charge.table != _POOLS:
             after = states.start[part.states] >= chain.valuation_day
             worth[part.states[after]] += part.worth[after]
-    if curve is None:
-        return solution.plain.forward(worth)
-    if solution.grown is not solution.plain:
-        return solution.grown.forward(worth)
-    index = curve.growth(np.int64(states.start.min(initial=0)), states.end)
-    return solution.plain.forward(worth / index) * index
+    return worth_of(results, worth)
 
 
 class DatedMoney:

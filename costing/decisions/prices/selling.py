@@ -16,6 +16,7 @@ What it does not do: excise, freight beyond the importer and everything after it
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,8 @@ from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
 AS_PLANNED = "as planned"
+_MORE_DAYS = 366
+"""Costs by day are found for a year more than is asked for, so that the next release needs no new list."""
 
 
 def work_at_dispatch(estate: Estate, bottle_format: str, at: Ints, today: int) -> Floats:
@@ -87,15 +90,20 @@ class Selling:
         plan = self.estate["dispatches"]
         day = days(plan["on_date"])
         self._plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
+        self._planned = {str(name): rows for name, rows in self._plan.groupby(self._plan["release_lot"].astype(str))}
+        self._terms_of = {
+            str(name): row for name, row in zip(self.terms.index, self.terms.to_dict("records"), strict=True)
+        }
+        self._by_day: dict[tuple[str, ...], tuple[int, Floats]] = {}
         self._storage: dict[tuple[str, str, int, int], AccrualCurve] = {}
 
     def sales(self, release: str, to_sell: float, first: int) -> dict[str, Sale]:
         """How each channel takes a release: as planned, or evenly over its months from its first day."""
-        mine = self._plan[self._plan["release_lot"] == release]
+        mine = self._planned.get(release, self._plan[:0])
         planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
         left = max(float(to_sell - mine["bottles"].sum()), 0.0)
         open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
-        shares = np.array([number(self.terms.loc[name, "share"]) for name in open_channels])
+        shares = np.array([number(self._terms_of[name]["share"]) for name in open_channels])
         if len(shares) and not shares.sum() > 0:
             part = dict.fromkeys(open_channels, left)
         else:
@@ -109,7 +117,7 @@ class Selling:
                 packed = tuple(rows["presentation"].astype(object).fillna("").astype(str))
                 found[name] = Sale(rows["day"].to_numpy(), bottles, packed, AS_PLANNED, float(bottles.sum()))
                 continue
-            months = int(np.ceil(number(self.terms.loc[name, "sell_through_months"]) - 1e-9))
+            months = int(np.ceil(number(self._terms_of[name]["sell_through_months"]) - 1e-9))
             when, bottles = monthly_dispatches(float(to_sell), first, months)
             words = f"over {months} months" if months else "at once"
             found[name] = Sale(when, bottles, ("",) * len(when), words, part[name])
@@ -117,18 +125,34 @@ class Selling:
 
     def cost_per_bottle(self, sale: Sale, bottle_format: str, channel: str) -> Floats:
         """Cost of selling a bottle at each dispatch of a sale [k]."""
-        cost = number(self.terms.loc[channel, "selling_cost_per_bottle"]) + work_at_dispatch(
-            self.estate, bottle_format, sale.days, self.today
+        cost = number(self._terms_of[channel]["selling_cost_per_bottle"]) + self._on(
+            ("work", bottle_format),
+            sale.days,
+            lambda at: work_at_dispatch(self.estate, bottle_format, at, self.today),
         )
-        for name in set(sale.presentations) - {""}:
+        for name in sorted(set(sale.presentations) - {""}):
             packed = np.array([one == name for one in sale.presentations])
-            goods = presentation_per_bottle(self.estate, name, bottle_format, sale.days, self.today)
+            goods = self._on(("presentation", name, bottle_format), sale.days, self._packing(name, bottle_format))
             cost = cost + np.where(packed, goods, 0.0)
         return np.asarray(cost)
 
+    def _packing(self, presentation: str, bottle_format: str) -> Callable[[Ints], Floats]:
+        return lambda at: presentation_per_bottle(self.estate, presentation, bottle_format, at, self.today)
+
+    def _on(self, what: tuple[str, ...], at: Ints, cost: Callable[[Ints], Floats]) -> Floats:
+        """A cost on each day [t], from one list of the days of all sales, made when first asked for."""
+        first, known = self._by_day.get(what, (0, np.zeros(0)))
+        low, high = int(at.min(initial=self.today)), int(at.max(initial=self.today))
+        if not len(known) or low < first or high >= first + len(known):
+            end = max(high, first + len(known) - 1 if len(known) else high) + _MORE_DAYS
+            first = min(low, first) if len(known) else low
+            known = cost(np.arange(first, end + 1, dtype=np.int64))
+            self._by_day[what] = first, known
+        return np.asarray(known[at - first])
+
     def plan(self, sale: Sale, release: str, bottle_format: str, channel: str, cost: float, start: int) -> SalePlan:
         """Sale of a release of all its money: cost stood on `start`, the rest follows from it."""
-        terms = self.terms.loc[channel]
+        terms = self._terms_of[channel]
         return SalePlan(
             cost,
             start,
@@ -147,7 +171,11 @@ class Selling:
             since = days(self.estate["operation_rates"]["from_date"])
             ahead = np.arange(max(start, self.today), until + 1, STEP_DAYS)
             at = np.unique(np.concatenate([[start], since[(since > start) & (since < until)], ahead]))
-            rates = storage_per_bottle_year(self.estate, "finished stock", bottle_format, at, self.today)
+            rates = self._on(
+                ("storage", bottle_format),
+                at,
+                lambda day: storage_per_bottle_year(self.estate, "finished stock", bottle_format, day, self.today),
+            )
             pools = time_pools_of_states(self.results, self._held(release, start), at).sum(axis=0)
             self._storage[key] = AccrualCurve(at, rates + pools)
         return self._storage[key]

@@ -20,8 +20,9 @@ from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
 from costing.workbook.pages import look
 from costing.workbook.pages.rows import cell_values
 
-CHART_POINTS, CHART_CHARACTERS = 262.0, 82.0
-_SIZE = {"width": 560, "height": 335}
+CHART_POINTS, CHART_CHARACTERS = 255.0, 96.0
+# With the column between, and the one that a chart ends in, which prints whole.
+_SIZE = {"width": 520, "height": 325}
 STEPS = (COLOURS[0], TOTAL, RISE, FALL)
 """Colours of a waterfall, after its invisible base."""
 _TYPE = 11  # points: 7 are left where a page is printed as small as it may be

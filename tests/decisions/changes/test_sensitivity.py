@@ -16,7 +16,7 @@ import pytest
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of
-from costing.decisions.changes.gradients import LINEAR_COLUMNS, Reached, gradients
+from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, Reached, gradients, worth_by_moves
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.replay import follow
 from costing.decisions.changes.sensitivity import (
@@ -48,6 +48,20 @@ def _slope(results, target, states_of):
         for one in (step, -step)
     ]
     return (ends[0] - ends[1]) / (2.0 * step)
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
+def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> None:
+    """Both solves of one equation: wᵀ·d and the sum of (I − S)⁻¹·d over the release."""
+    results = run(demo_estate, basis)
+    states = release_states(results, "D25-3-BRUT")
+    slopes = gradients(Reached.by(results, [states]))
+    for table, columns in LINEAR_COLUMNS.items():
+        for column in columns:
+            size = len(results.estate[table])
+            step = np.linspace(0.5, 2.0, size)
+            forward = worth_by_moves(results, [Moved(table, column, np.arange(size), step)])[states, 0].sum()
+            assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)

@@ -112,7 +112,7 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        (("tirage", "Brut", "bottle", None, None), "no limit"),
+        (("tirage", "Brut", "bottle", None, None), "no bound"),
         (("tirage", "Brut", "bottle", 10, 5), "above At most"),
         (("tirage", None, "bottle", 10, None), "no cuvée"),
     ],

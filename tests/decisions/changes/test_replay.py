@@ -1,0 +1,39 @@
+"""Many draws moved side by side answer as each by itself; what no draw reaches stays one number."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from costing.decisions.changes.replay import Wanted, recorded, replay
+from costing.graph.arrays import Flow
+from costing.graph.places import place_of
+from costing.graph.sequence import order_flows
+from costing.model import trace
+
+
+def test_many_draws_side_by_side_answer_as_each_by_itself(demo_estate) -> None:
+    estate = demo_estate
+    chain = trace(estate)
+    flows = chain.flows
+    known = recorded(estate, chain)
+    order, _ = order_flows(flows, len(chain.lots.names), place_of(estate, flows, chain.lots))
+    pressed = np.where(flows.kind == Flow.PRESS_OUT, flows.into, 0.0)
+    bottled = np.where(flows.kind == Flow.TIRAGE, flows.out, 0.0)
+    offsets = np.array([0.0, -0.02, 0.01, -0.15]), np.array([0.0, 0.0, 0.03, -0.1])
+    together = replay(
+        known,
+        flows,
+        Wanted(flows.out, [(bottled, offsets[1])]),
+        Wanted(flows.into, [(pressed, offsets[0])]),
+        order,
+        draws=4,
+    )
+    alone = [
+        replay(known, flows, Wanted(flows.out + bottled * two), Wanted(flows.into + pressed * one), order)
+        for one, two in zip(*offsets, strict=True)
+    ]
+    assert together.short.tolist() == [int(one.short[0]) for one in alone]
+    assert together.short[0] == 0
+    assert together.short[3] > together.short[1] > 0
+    np.testing.assert_allclose(alone[0].factor, 1.0, rtol=1e-6)  # a lot within tolerance of empty
+    assert alone[1].factor.min() < 0.99

@@ -1,0 +1,186 @@
+"""Offers: at the price that turns it an offer is indifferent; a small one turns at the dual; what can't be judged is
+said. Make or buy from OpenStax, Principles of Accounting 2: Managerial Accounting, section 10.3.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import House, InputError
+from costing.cli import main
+from costing.commands.records import demo_folder
+from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
+from costing.decisions.filling.offers import flip_price, gain_at, offers
+from costing.decisions.filling.spring_tirage import filling_of
+from costing.decisions.plan.planning import best_plan, value_of
+from costing.engine.carrying import DAYS_A_YEAR
+
+BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
+BUY |= {"price_per_unit": 12.0, "vintage": "2025", "variety": "Meunier"}
+SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "T24-ROSE"}
+SELL |= {"quantity": 50.0, "unit": "bottles", "price_per_unit": 14.0}
+
+
+def with_offers(demo_runs, *rows: dict[str, object]) -> House:
+    return House(demo_runs.estate).replace(offers=pd.DataFrame(list(rows)))
+
+
+def judged(demo_runs, *rows: dict[str, object]) -> pd.DataFrame:
+    return offers(with_offers(demo_runs, *rows).runs)["offers_judged"].set_index("offer")
+
+
+def test_make_or_buy() -> None:
+    """120,000 parts at 1.75 are 210,000, making them 201,600: make, 8,400 better. With 0.12 a part of fixed cost that
+    buying avoids, making costs 216,000: buy, 6,000 better. The offer turns at 1.68 and at 1.80.
+    """
+    for cost, turns, gain in ((201_600.0, 1.68, -8_400.0), (216_000.0, 1.80, 6_000.0)):
+        flip = flip_price(cost, 120_000.0, 1.0, 0.0, buys=True)
+        assert flip == pytest.approx(turns)
+        assert gain_at(1.75, flip, 120_000.0, buys=True) == pytest.approx(gain)
+
+
+def test_demo_offers_are_judged_and_one_is_refused(demo_runs) -> None:
+    answer = demo_runs.once(offers)
+    table = answer["offers_judged"].set_index("offer")
+    assert sorted(table["verdict"]) == ["buy", "pass", "sell"]
+    refused = table[table["reason"].str.startswith("refused")]
+    assert list(refused["verdict"]) == ["pass"]
+    assert "Pinot Noir" in refused["reason"].iloc[0]
+    assert not answer.findings
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        BUY | {"cuvee": "Brut", "quantity": 3_000.0},
+        SELL | {"quantity": 2_000.0},
+        BUY | {"what": "grapes", "unit": "kg", "quantity": 5_000.0, "on_date": "2026-09-10"},
+        BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"},
+        BUY | {"what": "finished", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2022-05-10"},
+        SELL | {"what": "wine", "lot": "V25-09", "unit": "L", "quantity": 1_500.0},
+        SELL | {"what": "finished", "lot": "D25-3-BRUT", "quantity": 3_000.0},
+    ],
+)
+def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs, row) -> None:
+    """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it."""
+    first = judged(demo_runs, row).iloc[0]
+    house = with_offers(demo_runs, row | {"price_per_unit": max(float(first["flip_price_of_offer"]), 0.0)})
+    again = offers(house.runs)["offers_judged"].iloc[0]
+    assert again["gain_of_offer"] == pytest.approx(0.0, abs=0.02)
+    found = house.runs.once(filling_of)
+    base = value_of(found.keeping.facts, found.advised[0])
+    (offer,) = offers_of(house.estate)
+    taken = with_offer(house.runs, found.springs, found.keeping.facts, offer, found.advised[0].wine_in_bulk)
+    moved = value_of(taken, best_plan(taken)[0]) - base
+    work = from_grapes(house.estate, offer.day, house.runs.today).work if offer.what == "grapes" else 0.0
+    rate = float(house.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
+    discount = (1.0 + rate) ** (-(offer.day - house.runs.today) / DAYS_A_YEAR)
+    paid = (offer.price + work) * offer.quantity * discount
+    assert moved == pytest.approx(paid if offer.buys else -paid, abs=0.05)
+
+
+def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
+    """The dual of the wine of the first spring, in money of the day of the offer; sold in bulk no more than before."""
+    found = demo_runs.once(filling_of)
+    springs = found.keeping
+    bulk = np.minimum(springs.wine.bulk_most, found.advised[0].wine_in_bulk)
+    _, worths = best_plan(springs.with_wine(bulk_most=bulk))
+    moved = []
+    for quantity in (1.0, 10.0):
+        row = judged(demo_runs, BUY | {"quantity": quantity}).iloc[0]
+        moved.append(float(row["flip_price_of_offer"]))
+    rate = float(demo_runs.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
+    days = int(np.datetime64("2026-02-16").astype(np.int64)) - demo_runs.today
+    least = float(worths.litre[0, 0]) * (1.0 + rate) ** (days / DAYS_A_YEAR)
+    assert moved[0] <= least + 1e-3
+    assert moved[1] <= moved[0] + 1e-3  # the more there is, the less a litre more is worth
+
+
+def test_a_larger_offer_turns_at_a_lower_price(demo_runs) -> None:
+    table = judged(demo_runs, BUY, BUY | {"offer": "C", "quantity": 20_000.0})
+    assert table.loc["C", "flip_price_of_offer"] < table.loc["A", "flip_price_of_offer"]
+    asked = judged(demo_runs, SELL, SELL | {"offer": "D", "quantity": 4_000.0})
+    assert asked.loc["D", "flip_price_of_offer"] > asked.loc["B", "flip_price_of_offer"]
+
+
+def test_parts_of_an_offer_are_one_with_their_mean_price(demo_runs) -> None:
+    one = BUY | {"cuvee": "Brut", "quantity": 300.0, "price_per_unit": 10.0}
+    other = BUY | {"cuvee": "Brut", "quantity": 100.0, "price_per_unit": 14.0, "variety": "Chardonnay"}
+    house = with_offers(demo_runs, one, other)
+    row = offers(house.runs)["offers_judged"].iloc[0]
+    assert row["quantity"] == 400.0
+    assert row["price_offered"] == pytest.approx(11.0)
+
+
+def test_shares_with_it_are_the_weighted_mean_of_blend_and_offer(demo_runs) -> None:
+    blend = offers(with_offers(demo_runs, BUY | {"cuvee": "Brut", "quantity": 2_000.0}).runs)["offers_in_blend"].iloc[0]
+    part = blend["part_of_blend"]
+    assert blend["reserve_with_it"] == pytest.approx((1.0 - part) * blend["reserve_of_blend"])
+    assert blend["second_pressing_with_it"] == pytest.approx((1.0 - part) * blend["second_pressing_of_blend"])
+
+
+def test_wine_of_another_harvest_is_refused_by_a_vintage_cuvee_and_a_bound_by_its_trials(demo_runs) -> None:
+    old = judged(demo_runs, BUY | {"cuvee": "Prestige", "vintage": "2019", "variety": "Chardonnay"})
+    assert "one harvest" in old["reason"].iloc[0]
+    second = judged(demo_runs, BUY | {"cuvee": "Brut", "fraction": "second", "quantity": 6_000.0})
+    assert "second" in second["reason"].iloc[0]
+    assert "at most" in second["reason"].iloc[0]
+
+
+def test_what_cannot_be_judged_is_said(demo_runs) -> None:
+    house = with_offers(
+        demo_runs,
+        BUY | {"offer": "past", "on_date": "2025-06-01"},
+        SELL | {"offer": "too much", "quantity": 1e6},
+        BUY | {"offer": "no origin", "cuvee": "Brut", "vintage": None, "variety": None},
+        BUY | {"offer": "no cuvée", "vintage": None, "variety": None},
+    )
+    answer = offers(house.runs)
+    said = {finding.value: finding.rule for finding in answer.findings}
+    assert set(said) == {"past", "too much", "no origin"}
+    assert "no vintage and no variety" in said["no origin"]
+    assert set(answer["offers_judged"]["offer"]) == {"no origin", "no cuvée"}
+    assert all(finding.place.startswith("Offers!") for finding in answer.findings)
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (SELL | {"lot": None}, "no lot"),
+        (SELL | {"lot": "T24-ROZE"}, "Did you mean 'T24-ROSE'"),
+        (BUY | {"lot": "V25-09"}, "a lot of ours"),
+        (BUY | {"unit": "bottles"}, "is no unit for wine"),
+        (BUY | {"what": "on lees", "unit": "bottles", "format": "bottle"}, "no cuvée"),
+        (BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "tirage_date": "2023-05-01"}, "no format"),
+        (BUY | {"quantity": 0.0}, "is no quantity"),
+    ],
+)
+def test_an_offer_that_says_too_little_is_a_finding(demo_runs, row, said) -> None:
+    with pytest.raises(InputError) as wrong:
+        with_offers(demo_runs, row)
+    assert any(said in str(finding) for finding in wrong.value.findings), [str(one) for one in wrong.value.findings]
+
+
+def test_parts_that_differ_are_a_finding(demo_runs) -> None:
+    with pytest.raises(InputError, match="differs from the first part"):
+        with_offers(demo_runs, BUY, BUY | {"on_date": "2026-03-01"})
+
+
+def test_no_offers_is_no_fault(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(offers=lambda table: table.iloc[:0])
+    answer = offers(house.runs)
+    assert not len(answer.main)
+    assert "no offer" in answer.empty
+
+
+def test_the_command_prints_the_offers(capsys) -> None:
+    assert main(["offers", str(demo_folder())]) == 0
+    printed = capsys.readouterr().out
+    assert "Buy, sell or pass" in printed
+    assert max(map(len, printed.splitlines())) <= 100
+    assert main(["offers", str(demo_folder()), "--json"]) == 0
+    assert {"offers_judged", "offers_in_blend"} <= set(json.loads(capsys.readouterr().out))

@@ -1,0 +1,131 @@
+"""Every result sheet of the demo as it is printed and as it is seen on a screen: legible, headers whole, the answer in
+view, charts with words for those who do not see them.
+
+LibreOffice prints, poppler reads the print: neither is part of the project. What counts as legible (7 points) and as a
+first screen (1600 pixels) is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shutil
+import subprocess
+import textwrap
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+from lxml import etree
+from openpyxl import Workbook, load_workbook
+from openpyxl.worksheet.worksheet import Worksheet
+
+from costing.answers import catalogue
+from costing.commands.records import answers_of_run
+from costing.decisions.changes.sensitivity import sensitivity
+from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.model import Runs
+from costing.workbook.file.package import read_package
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.result_sheet import RunStamp
+from costing.workbook.pages.write import result_workbook
+from tests.workbook.office import convert
+
+LEAST_TYPE, ZOOM, FIRST_SCREEN = 7.0, 3, 1600
+HEADER_INK = "#ffffff"
+STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
+
+
+@pytest.fixture(scope="module")
+def results(demo_runs: Runs, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    answers = [*answers_of_run(demo_runs, []), sensitivity(demo_runs), forecast_answer(demo_runs, 300)]
+    path = tmp_path_factory.mktemp("looks") / "results.xlsx"
+    path.write_bytes(result_workbook(result_sheets(answers), STAMP))
+    return path
+
+
+@pytest.fixture(scope="module")
+def opened(results: Path) -> Workbook:
+    return load_workbook(results)
+
+
+def pixels(sheet: Worksheet) -> dict[int, float]:
+    """Width of each column as it stands open, by its number from 1 (ECMA-376 part 1, 18.3.1.13)."""
+    found: dict[int, float] = defaultdict(lambda: 64.0)
+    for of in sheet.column_dimensions.values():
+        for column in range(of.min, of.max + 1):
+            found[column] = 0.0 if of.hidden else of.width * 7
+    return found
+
+
+def headers(sheet: Worksheet) -> list[tuple[int, list[str]]]:
+    """Row and headers of each table, from the top."""
+    found = []
+    for table in sheet.tables.values():
+        row = int(re.search(r"\d+", table.ref)[0])
+        found.append((row, [column.name for column in table.tableColumns]))
+    return sorted(found)
+
+
+@pytest.mark.office
+def test_every_page_is_legible_with_a_header_and_no_number_is_cut(results: Path, tmp_path: Path) -> None:
+    if shutil.which("pdftohtml") is None:
+        pytest.skip("poppler is not installed")
+    (pdf,) = convert(results, "pdf", tmp_path)
+    command = ["pdftohtml", "-xml", "-i", "-hidden", "-zoom", str(ZOOM), "-stdout", str(pdf)]
+    read = subprocess.run(command, capture_output=True, timeout=300, check=True).stdout
+    fonts: dict[str, tuple[float, str]] = {}
+    bare: dict[str, int] = defaultdict(int)
+    for page in etree.fromstring(read, etree.XMLParser(recover=True, huge_tree=True)).iterfind("page"):
+        for font in page.iterfind("fontspec"):
+            fonts[font.get("id")] = float(font.get("size")) / ZOOM, font.get("color")
+        texts = [(fonts[text.get("font")], "".join(text.itertext()).strip()) for text in page.iterfind("text")]
+        said = [text for _, text in texts if text]
+        assert not any("###" in text for text in said), said[:3]
+        foot = next((text for text in said if text in catalogue.sheets()), "")
+        smallest = min(size for (size, _), text in texts if text and text != foot)
+        assert smallest + 1 / ZOOM >= LEAST_TYPE or foot in ("", "Answers"), f"{foot}: {smallest:.2f} points"
+        if not any(colour == HEADER_INK for (_, colour), _ in texts):
+            bare[foot] += 1
+    drawn = {plan.sheet for plan in catalogue.charts()}
+    assert set(bare) <= drawn | {""}, f"pages without a header: {dict(bare)}"
+
+
+def test_no_header_is_cut(opened: Workbook) -> None:
+    for sheet in opened:
+        wide = pixels(sheet)
+        for row, names in headers(sheet):
+            high = sheet.row_dimensions[row].height
+            for column, name in enumerate(names, 1):
+                if wide[column]:
+                    lines = len(textwrap.wrap(name, max(1, int(wide[column] / 7))))
+                    assert 15.0 * lines <= high + 0.5, f"{sheet.title}: {name}"
+
+
+def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workbook) -> None:
+    for plan in catalogue.sheets().values():
+        if plan.group != "decisions" or plan.name not in opened.sheetnames:
+            continue
+        sheet = opened[plan.name]
+        row, names = headers(sheet)[0]
+        wide = pixels(sheet)
+        answers = [column.header for column in catalogue.columns().values() if column.kind == "verdict"]
+        for at, name in enumerate(names, 1):
+            if name in answers:
+                assert sum(wide[column] for column in range(1, at + 1)) <= FIRST_SCREEN / 2, f"{plan.name}: {name}"
+        shown = [at for at in range(1, len(names) + 1) if wide[at]]
+        assert len(shown) <= 11, plan.name
+        assert sum(wide[at] for at in shown) <= FIRST_SCREEN, plan.name
+        if sheet._charts:
+            left = min(chart.anchor._from.col for chart in sheet._charts)
+            assert sum(wide[at] for at in range(1, left + 1)) < FIRST_SCREEN, f"the chart of {plan.name}"
+            assert min(chart.anchor._from.row for chart in sheet._charts) <= 30, f"the chart of {plan.name}"
+        assert sheet.freeze_panes == f"B{row + 1}"
+
+
+def test_every_chart_says_its_message_with_a_figure(results: Path) -> None:
+    package = read_package(results.read_bytes(), "results.xlsx")
+    parts = [package.part(name).decode() for name in package.members if name.startswith("xl/drawings/drawing")]
+    told = [text for part in parts for text in re.findall(r'<xdr:cNvPr [^>]*descr="([^"]*)"', part)]
+    assert len(told) == sum(part.count("<xdr:graphicFrame") for part in parts) > 15
+    assert [text for text in told if not re.search(r"\d", text.split(". Largest")[-1])] == []

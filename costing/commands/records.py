@@ -21,6 +21,7 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
 from costing.commands.source import Source, day_given, write_sheets
+from costing.decisions.cash.cash import cash
 from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
@@ -91,7 +92,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
         runs.on(basis)
     told = [run_check(runs, cautions)]
     told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
-    told += [runs.once(one) for one in (plan_answer, ageing, vats, trials, recipes, scenarios, why)]
+    told += [runs.once(one) for one in (plan_answer, cash, ageing, vats, trials, recipes, scenarios, why)]
     sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, sheets), *told]
 

@@ -1,13 +1,13 @@
 """Print the table of benchmarks: `python -m tests.benchmarks`.
 
-Each size runs in a process of its own, one after the other; nothing else should run on the machine meanwhile.
+Each size runs in a process of its own, one after the other; seconds are those of the processor.
 """
 
 from __future__ import annotations
 
 import math
 
-from tests.benchmarks import mistakes, plans
+from tests.benchmarks import mistakes, plans, shapes
 from tests.benchmarks.measure import SIZES, measure_apart
 
 COLUMNS = (
@@ -34,8 +34,8 @@ def main() -> None:
         found[size] = measure_apart(size)
         print(" | ".join(form.format(found[size][name]) for name, _, form in COLUMNS), flush=True)
     for name in ("read_s", "book_s", "economic_s"):
-        exponent = growth_exponent(found[10_000], found[SIZES[-1]], name)
-        print(f"growth exponent of {name} from 10,000 to {SIZES[-1]:,}: {exponent:.3f}")
+        exponent = growth_exponent(found[100_000], found[SIZES[-1]], name)
+        print(f"growth exponent of {name} from 100,000 to {SIZES[-1]:,}: {exponent:.3f}")
     row = plans.measure_apart()
     lots, dates, channels = plans.LARGEST
     print("plan | solved (s) | peak memory (GB)")
@@ -44,6 +44,8 @@ def main() -> None:
     for case, (_, size) in mistakes.CASES.items():
         row = mistakes.measure_apart(case)
         print(f"{case} × {size:,} | {row['rows']:,.0f} | {row['check_s']:.3f} | {row['findings']:.0f}", flush=True)
+    for case in shapes.CASES:
+        print("\n".join(shapes.lines(case)), flush=True)
 
 
 if __name__ == "__main__":

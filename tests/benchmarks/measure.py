@@ -1,7 +1,7 @@
 """Seconds and memory of the steps that users wait for at one size, each size in a process of its own.
 
-Conventions: times are wall clock, the best of the repeats where it says so; peak memory is that of the whole
-    process, the tables of the ledger included. Nothing else should run on the machine.
+Conventions: times are those of the processor, which a busy machine lengthens less than the clock's, the best of the
+    repeats where it says so; peak memory is that of the whole process, the tables of the ledger included.
 What it does not do: decide what is fast enough (`tests.benchmarks.test_benchmarks` does at small size).
 """
 
@@ -12,7 +12,7 @@ import resource
 import subprocess
 import sys
 from collections.abc import Callable
-from time import perf_counter
+from time import process_time
 from typing import TypeVar
 
 import numpy as np
@@ -54,9 +54,9 @@ def measure(n_movements: int) -> dict[str, float]:
 
 def timed(step: Callable[[], T]) -> tuple[T, float]:
     """What a step gives, and its seconds."""
-    start = perf_counter()
+    start = process_time()
     given = step()
-    return given, perf_counter() - start
+    return given, process_time() - start
 
 
 def measure_apart(n_movements: int, timeout_s: float = 300) -> dict[str, float]:

@@ -18,7 +18,7 @@ NOW = int(np.datetime64("2025-03-01", "D").astype(int))
 @pytest.mark.parametrize(("stacks", "dates"), [(20, 120), (200, 120)])
 def test_hold_or_release(stacks, dates):
     days = candidate_days(NOW, 1, dates - 1)
-    started = time.perf_counter()
+    started = time.process_time()
     age = np.array([age_in_months(NOW - 400 - 5 * row, days) for row in range(stacks)])
     price = np.array([np.interp(each, [12, 36, 60, 300], [14.0, 22.0, 28.0, 60.0], np.nan, np.nan) for each in age])
     held = Stacks(
@@ -35,5 +35,5 @@ def test_hold_or_release(stacks, dates):
     curve = RateCurve.flat(0.10)
     queue = queue_for_market(held, days, curve, np.arange(stacks) // 4)
     found = hold_or_release(held, days, curve, queue.wait_years)
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0
     assert (found.best >= 0).all()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.benchmarks import mistakes
+from tests.benchmarks import mistakes, shapes
 from tests.benchmarks.__main__ import COLUMNS, growth_exponent
 from tests.benchmarks.measure import measure, measure_apart
 
@@ -48,3 +48,10 @@ def test_a_mistake_in_many_rows_takes_as_long_as_the_rows_and_is_few_findings() 
     few, many = mistakes.measure("misspelt lots", 2), mistakes.measure("misspelt lots", 8)
     assert few["findings"] == many["findings"] < 100
     assert many["check_s"] < 8 * few["check_s"]
+
+
+@pytest.mark.parametrize(("case", "size"), [("demo side by side", 2), ("cost elements", 2_000), ("forecast", 1)])
+def test_every_shape_is_measured(case: str, size: int) -> None:
+    found = shapes.measure(case, size)
+    assert found["rows"] >= 800
+    assert all(value > 0 for value in found.values())

@@ -29,6 +29,7 @@ from costing.workbook.file.references import Area, Lookup, lookup, moved, refere
 from costing.workbook.file.scan import column_number
 from costing.workbook.file.sheets import LISTS_SHEET, MAIN, Book, Sheet, read_book
 
+_HAS_FORMULA = re.compile(rb"[<:]f[\s/>]")  # the <formula1> of a drop-down is none
 _ADDRESS = re.compile(r"([A-Z]{1,3})(\d{1,7})(?::([A-Z]{1,3})(\d{1,7}))?")
 _FEW_CELLS = 16
 _MOST_FILLED = 1_000_000  # an array formula over more cells is no person's work; its own cell stands for it
@@ -189,7 +190,7 @@ def _formulas(content: bytes, sheet: Sheet, known: Lookup) -> Iterator[_Formula]
 
 def _formula_elements(content: bytes, part: str) -> Iterator[tuple[etree._Element, int, int]]:
     """Every formula element with the column and row of its cell; rows are forgotten once read."""
-    if b"<f" not in content and b":f" not in content:
+    if not _HAS_FORMULA.search(content):
         return
     tags = (f"{{{MAIN}}}row", f"{{{MAIN}}}f")
     reading = etree.iterparse(

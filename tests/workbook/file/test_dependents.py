@@ -8,7 +8,12 @@ import pytest
 from openpyxl.formula.translate import Translator
 
 from costing.errors import WorkbookError
-from costing.workbook.file.dependents import dependent_formulas, dependent_parts, without_stored_values
+from costing.workbook.file.dependents import (
+    _formula_elements,
+    dependent_formulas,
+    dependent_parts,
+    without_stored_values,
+)
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, changed_parts, read_package
 from costing.workbook.file.references import moved
@@ -210,3 +215,19 @@ def test_the_torture_workbook_keeps_its_other_formulas_values() -> None:
     sheet = read_package(stripped, "a.xlsm").part("xl/worksheets/sheet2.xml")
     assert b"<v>6627.5</v>" in sheet
     assert b"<v>Cost per bottle</v>" in sheet
+
+
+def test_a_sheet_whose_only_formulas_are_drop_downs_is_not_parsed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """ECMA-376 Part 1, 18.3.1.32 and .33: a validation's rule stands in formula1, a cell's formula in f."""
+    drop_down = b'<dataValidation type="list" sqref="A1"><formula1>Lists!A:A</formula1></dataValidation>'
+    sheet = b'<worksheet xmlns="%s">%s</worksheet>'
+
+    def parsed(*_: object, **__: object) -> None:
+        message = "parsed"
+        raise AssertionError(message)
+
+    monkeypatch.setattr("costing.workbook.file.dependents.etree.iterparse", parsed)
+    assert not list(_formula_elements(sheet % (MAIN.encode(), drop_down), "sheet1.xml"))
+    for cell in (b"<f>A1</f>", b"<x:f>A1</x:f>", b'<f t="shared" si="0"/>', b"<f/>"):
+        with pytest.raises(AssertionError, match="parsed"):
+            list(_formula_elements(sheet % (MAIN.encode(), cell), "sheet1.xml"))

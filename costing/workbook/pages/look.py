@@ -51,7 +51,7 @@ TAB_COLOURS = {
 }
 # Whose tab has which colour, in workbook order.
 GROUPS = {
-    "Start": ("settings", "interest_rates", "price_indices"),
+    "Start": ("settings", "links", "interest_rates", "price_indices"),
     "Opening": ("opening_stock", "opening_costs", "opening_composition"),
     "Grapes and cellar": (
         *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -20,7 +21,9 @@ from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
+from costing.commands.adopt import asked_sheet
 from costing.commands.source import Source, write_sheets
+from costing.decisions.cash.cash import cash
 from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
@@ -38,10 +41,14 @@ from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.terminal import counted, note, print_findings, tell
-from costing.workbook.blank.blank import blank_workbook
+from costing.workbook.blank.blank import blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
+from costing.workbook.file.backups import KEPT
+from costing.workbook.file.package import open_package
+from costing.workbook.further import with_sheets, write_with_sheets
 from costing.workbook.live.link import link
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.closing_sheets import year_end_sheets
@@ -58,15 +65,30 @@ def demo_folder() -> Path:
     return inside if inside.is_dir() else here.parent / "demo_estate"
 
 
+INVENTED = "An invented estate in an invented region. Any likeness is accidental; prices are illustrative."
+
+
 def new(options: argparse.Namespace) -> int:
-    """Make an empty workbook, or the demo."""
-    if options.demo:
-        said = "Demo: an invented estate in an invented region. Any likeness is accidental; prices are illustrative."
-        blank_workbook(options.path, tables_from_csv(demo_folder()), note=said)
+    """Make a workbook: the sheets of a first year, all of them, an example, or further sheets in one that is there."""
+    asked = [asked_sheet(title) for title in options.sheet]
+    if asked and os.path.exists(options.path):  # noqa: PTH110, no fault where the name can't be one
+        package = open_package(options.path)
+        content = with_sheets(package, asked, {})
+        backup = write_with_sheets(options.path, package, content)
+        titles = ", ".join(f"'{sheets()[name].title}'" for name in asked)
+        tell(f"{options.path} holds {titles} now, as the last of its sheets. Back-up: {backup} ({KEPT}).")
+        return 0
+    if options.demo or options.example:
+        folder = demo_folder() if options.demo else demo_folder() / options.example
+        every = options.demo or options.all
+        blank_workbook(options.path, tables_from_csv(folder), note=INVENTED, names=None if every else asked)
     else:
-        blank_workbook(options.path)
-    first = "It holds an invented estate; next:" if options.demo else "Fill it, save it, then:"
+        blank_workbook(options.path, names=None if options.all else [*names_added("first year"), *asked])
+    first = "It holds an invented estate; next:" if options.demo or options.example else "Fill it, save it, then:"
     tell(f"{options.path} is ready. {first} costing run {options.path}")
+    if not (options.demo or options.example or options.all):
+        later = len(names_added("when asked")) - len(asked)
+        tell(f"{later} more sheets come by name when you need them: costing new {options.path} --sheet Channels")
     return 0
 
 
@@ -92,9 +114,9 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
         runs.on(basis)
     told = [run_check(runs, cautions)]
     told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
-    told += [runs.once(one) for one in (plan_answer, ageing, vats, trials, recipes, scenarios, why)]
-    sheets = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
-    return [front_page(runs, cautions, sheets), *told]
+    told += [runs.once(one) for one in (plan_answer, cash, ageing, vats, trials, recipes, scenarios, why)]
+    filled = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
+    return [front_page(runs, cautions, filled), *told]
 
 
 def run(options: argparse.Namespace) -> int:
@@ -103,7 +125,7 @@ def run(options: argparse.Namespace) -> int:
     runs = source.runs
     cautions = cautions_of(runs)
     answers = answers_of_run(runs, cautions)
-    sheets = result_sheets(answers, links=not source.is_folder)
+    written = result_sheets(answers, links=not source.is_folder)
     if options.json:
         tell(joined(answers).to_json())
     else:
@@ -115,8 +137,8 @@ def run(options: argparse.Namespace) -> int:
             tell(text_answer(runs.once(stock), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
         tell(f"Reconciled: cost in and out differ by {out_by(runs):.2f} {runs.currency}. {doubtful} (`costing check`).")
-    sheets.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))
-    write_sheets(options, source, sheets)
+    written.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))
+    write_sheets(options, source, written)
     return 0
 
 

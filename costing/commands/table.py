@@ -10,9 +10,10 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from costing.commands.arguments import day, name, whole
 
 if TYPE_CHECKING:
     from costing.answers.answer import Answer
@@ -70,34 +71,6 @@ def option(name: str, **settings: Any) -> Option:
     return Option(name, settings)
 
 
-def day(text: str) -> date:
-    """A day of the calendar."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError as fault:
-        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
-        raise argparse.ArgumentTypeError(msg) from fault
-
-
-def name(text: str) -> str:
-    """A name as it is read on a sheet: accents composed, no invisible marks."""
-    from costing.inputs.cells import tidy
-
-    return tidy(text)
-
-
-def whole(least: int) -> Callable[[str], int]:
-    """A whole number of at least so much."""
-
-    def read(text: str) -> int:
-        if not text.isdecimal() or int(text) < least:
-            msg = f"'{text}' is no whole number of {least} or more"
-            raise argparse.ArgumentTypeError(msg)
-        return int(text)
-
-    return read
-
-
 JSON = option("--json", action="store_true", help="print JSON instead of tables")
 WIDE = option("--wide", action="store_true", help="show every column, however wide the screen is")
 WRITE = option("--write", action="store_true", help="write the sheets of this command into the workbook")
@@ -113,14 +86,21 @@ WRITING = (
 CLOSING_DATE = option("--date", required=True, type=day, metavar="YYYY-MM-DD", help="closing date")
 
 
+def _named(flag: str, what: str) -> Option:
+    """An option that names a sheet, and may be repeated."""
+    return option(flag, action="append", default=[], metavar="SHEET", help=what)
+
+
 def _records(verb: str) -> Callable[[Options], int]:
     """A command that keeps the records; its room is loaded when it runs."""
 
     def run(options: Options) -> int:
         from costing.commands import records
+        from costing.commands.adopt import adopt_workbook
 
         doing: Mapping[str, Callable[[Options], int]] = {
             "new": records.new,
+            "adopt": adopt_workbook,
             "check": records.check,
             "run": records.run,
             "origins": records.show_origins,
@@ -284,11 +264,27 @@ _OWN_WAY = (JSON, *WRITING, WIDE, WRITE)
 COMMANDS: tuple[Command, ...] = (
     Command(
         "new",
-        "make an empty workbook, ready to be filled",
+        "make an empty workbook with the sheets of a first year, ready to be filled",
         _records("new"),
-        (option("--demo", action="store_true", help="filled with the invented demo estate"),),
+        (
+            option("--all", action="store_true", help="with every sheet there is"),
+            _named("--sheet", "with this sheet too; where the workbook is there, it is added to it. May be repeated"),
+            option("--example", choices=("small",), help="an invented estate of 30 rows, to follow with a pencil"),
+            option("--demo", action="store_true", help="filled with the invented demo estate"),
+        ),
         "costing new --demo demo.xlsx",
-        "workbook to write (.xlsx); it must not exist",
+        "workbook to write (.xlsx); it must not exist, but with --sheet",
+    ),
+    Command(
+        "adopt",
+        "link the sheets of a workbook you keep already, and add those it lacks; yours stay as they are",
+        _records("adopt"),
+        (
+            _named("--only", "write this sheet alone: Links proposes all links anew. May be repeated"),
+            WRITING[1],
+        ),
+        "costing adopt cellar-book.xlsx",
+        "workbook that you keep (.xlsx, .xlsm)",
     ),
     Command(
         "check",

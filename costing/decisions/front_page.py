@@ -37,7 +37,8 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     wine = runs.once(vats).main
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
-    tables["front_cash"] = _cash(runs)
+    if len(runs.once(cash).main):
+        tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
         [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
         columns=["sheet_link", "question"],

@@ -15,7 +15,7 @@ import numpy as np
 
 from costing.errors import errors_in
 from costing.inputs.cells import Cells, take_apart, tidy
-from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.headers import read_as, read_headers
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
 
@@ -26,7 +26,7 @@ def fingerprint(tables: Iterable[RawTable]) -> str:
     """First digits of a hash over all that is read from these sheets, from a file or from an open workbook."""
     whole = hashlib.sha256()
     for table in sorted(tables, key=lambda one: one.sheet):
-        name, rule, _ = sheet_name(table.sheet)
+        name, rule, _ = read_as(table)
         for finding in errors_in(table.findings):
             whole.update(repr((finding.place, finding.value)).encode("utf-8", "replace"))
         if rule or (name and sheets()[name].owner == "user"):
@@ -38,10 +38,14 @@ def fingerprint(tables: Iterable[RawTable]) -> str:
 
 
 def _parts(name: str, table: RawTable) -> Iterator[bytes]:
-    headings = read_headers(sheets()[name], [str(header) for header in table.frame.columns])
+    headers = [str(header) for header in table.frame.columns]
+    headings = read_headers(sheets()[name], headers)
     known = {
         heading.column.name: (position, heading.factor) for position, heading in enumerate(headings) if heading.column
     }
+    if table.linked:
+        known = {key: (place, table.linked.factors.get(headers[place], 1.0)) for key, (place, _) in known.items()}
+        yield repr((name, sorted(table.linked.fixed.items()))).encode("utf-8", "replace")
     columns = {key: take_apart(table.frame.iloc[:, position]) for key, (position, _) in known.items()}
     filled = np.zeros(len(table.frame), dtype=bool)
     for cells in columns.values():

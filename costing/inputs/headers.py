@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.inputs.cells import fold
+from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, sheets
 
 # Units that a header may name instead of the schema's own, and what one of them is in it.
@@ -114,6 +115,11 @@ def sheet_name(title: str) -> tuple[str, str, str]:
             f"Rename it to '{near}' if it was meant to be read.",
         )
     return "", "", ""
+
+
+def read_as(table: RawTable) -> tuple[str, str, str]:
+    """As `sheet_name`, of a sheet that was read: one that is linked is what its links say."""
+    return (table.linked.name, "", "") if table.linked else sheet_name(table.sheet)
 
 
 def sheet_title(title: str) -> str:

@@ -26,7 +26,7 @@ from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
-from costing.inputs.headers import Heading, closest, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
@@ -41,6 +41,12 @@ class _Reading:
     findings: list[Finding] = field(default_factory=list)
     spoilt_cells: set[str] = field(default_factory=set)
     spoilt_tables: set[str] = field(default_factory=set)
+    spoilt_titles: set[str] = field(default_factory=set)
+
+    def spoil(self, name: str, table: RawTable) -> None:
+        """Say that a sheet could not be read in full."""
+        self.spoilt_tables.add(name)
+        self.spoilt_titles |= {sheets()[name].title, table.sheet}
 
     def add(self, finding: Finding) -> None:
         """Keep the finding, unless its cell has one already."""
@@ -142,7 +148,7 @@ def _in_one_line(finding: Finding) -> Finding:
 def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawTable]]:
     grouped: dict[str, list[RawTable]] = {}
     for table in raw:
-        name, rule, remedy = sheet_name(table.sheet)
+        name, rule, remedy = read_as(table)
         for finding in table.findings:
             reading.add(finding)
         if name and rule:
@@ -150,14 +156,13 @@ def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawT
         elif name:
             grouped.setdefault(name, []).append(table)
             if errors_in(table.findings) and not table.frame.shape[1]:
-                reading.spoilt_tables.add(name)
+                reading.spoil(name, table)
         elif rule and not table.findings:
             reading.add(caution(table.sheet, "", rule, remedy))
     return grouped
 
 
 def _run_checks(estate: Estate, reading: _Reading) -> None:
-    spoilt_titles = {sheets()[name].title for name in reading.spoilt_tables}
     spoilt_rows = {re.sub(r"![A-Z]*", "!", place) for place in reading.spoilt_cells}
     wrong_rows = {
         name: np.array([f"{sheet}!{row}" in spoilt_rows for sheet, row in zip(at.sheet, at.row, strict=True)])
@@ -165,8 +170,9 @@ def _run_checks(estate: Estate, reading: _Reading) -> None:
         if spoilt_rows and len(at.row)
     }
     for finding in run_checks(replace(estate, wrong_rows=wrong_rows), frozenset(reading.spoilt_tables)):
-        title = re.sub(r" \d{4}$", "", finding.place.split("!")[0])
-        if title not in spoilt_titles and re.sub(r"![A-Z]*", "!", finding.place) not in spoilt_rows:
+        title = finding.place.split("!")[0]
+        spoilt = {title, re.sub(r" \d{4}$", "", title)} & reading.spoilt_titles
+        if not spoilt and re.sub(r"![A-Z]*", "!", finding.place) not in spoilt_rows:
             reading.findings.append(_in_one_line(finding))
 
 
@@ -210,7 +216,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
             letter = raw.letters.get(header, "") if header not in headers[:position] else column_letter(position)
             place = f"{raw.sheet}!{letter}{raw.header_row}"
             reading.add(Finding(place, display(header), heading.rule, heading.remedy))
-            reading.spoilt_tables.add(sheet.name)
+            reading.spoil(sheet.name, raw)
             announced.add(heading.column.name if heading.column else _nearest_column(sheet, header))
         elif heading.column:
             found[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
@@ -218,7 +224,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
         titles = ", ".join(f"'{column.title}'" for column in sheet.columns[:4])
         place, rule = f"{raw.sheet}!{raw.header_row}", f"holds no header of '{sheet.title}'."
         reading.add(Finding(place, "", rule, f"Begin the sheet with its headers: {titles}, and so on."))
-        reading.spoilt_tables.add(sheet.name)
+        reading.spoil(sheet.name, raw)
         return empty_table(sheet.name), _no_sources()
     rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in found.items()}, raw.frame)
     source = Sources(
@@ -229,22 +235,35 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
     table: dict[str, Any] = {}
     for column in sheet.columns:
         if column.name not in found:
-            if column.required and not column.default and column.name not in announced and len(rows):
-                rule = f"has no column '{column.title}'."
-                reading.add(Finding(raw.sheet, "", rule, f"Add it: {_in_a_sentence(column.meaning)}."))
-                reading.spoilt_tables.add(sheet.name)
-            cells, factor, fractions = Cells(len(rows)), 1.0, None
+            fixed = raw.linked.fixed.get(column.name, "") if raw.linked else ""
+            cells, factor, fractions = take_apart(pd.Series([fixed or None] * len(rows), dtype=object)), 1.0, None
+            if column.required and not column.default and not fixed and column.name not in announced and len(rows):
+                reading.add(_missing(sheet, column, raw))
+                reading.spoil(sheet.name, raw)
         else:
             position, heading, whole = found[column.name]
             cells, factor = whole.take(rows), heading.factor
+            factor *= raw.linked.factors.get(headers[position], 1.0) if raw.linked else 1.0
             mask = raw.percent_formatted.get(headers[position])
             fractions = None if mask is None else np.asarray(mask, dtype=bool)[rows]
         values, faults = _read_column(column, cells, styles, factor, fractions)
         if column.name in found:
             faults += _required(column, values, cells)
             _report(raw.sheet, source, column, cells, faults, reading)
+        elif faults and raw.linked:
+            place = raw.linked.places[column.name]
+            reading.add(Finding(place, raw.linked.fixed[column.name], faults[0].rule, faults[0].remedy))
+            reading.spoil(sheet.name, raw)
         table[column.name] = _with_default(column, values)
     return _converted(sheet, pd.DataFrame(table)), source
+
+
+def _missing(sheet: Sheet, column: Column, raw: RawTable) -> Finding:
+    meaning = _in_a_sentence(column.meaning)
+    if raw.linked:
+        rule = f"has no link to the column '{column.title}' of '{sheet.title}'."
+        return Finding(raw.sheet, "", rule, f"Add a row to Links: its column, or a fixed value, for {meaning}.")
+    return Finding(raw.sheet, "", f"has no column '{column.title}'.", f"Add it: {meaning}.")
 
 
 def _nearest_column(sheet: Sheet, header: str) -> str:

@@ -12,6 +12,18 @@ from numpy.typing import NDArray
 from costing.errors import Finding
 
 
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """How a sheet of the user's own is read as one of the library's: by library name; by header of the frame what one
+    of its unit is in the header's; by column name what every row holds; by column name the row of Links.
+    """
+
+    name: str
+    factors: Mapping[str, float] = field(default_factory=dict)
+    fixed: Mapping[str, str] = field(default_factory=dict)
+    places: Mapping[str, str] = field(default_factory=dict)
+
+
 @dataclass(frozen=True)
 class RawTable:
     """Rows of one sheet under their headers.
@@ -20,7 +32,8 @@ class RawTable:
     row_numbers: row of the sheet for each row of the frame; letters: column letter of each header; findings:
     what the reader has found already; percent_formatted: per header, True where the cell holds a fraction
     shown as a percentage; header_row: row of the headers; faulty: cells (`F17`) that hold an error or were never
-    calculated: the findings speak of them, and they are no blanks.
+    calculated: the findings speak of them, and they are no blanks; linked: set where the sheet is the user's own,
+    read by its links and not by its title.
     """
 
     sheet: str
@@ -31,6 +44,7 @@ class RawTable:
     percent_formatted: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     header_row: int = 1
     faulty: frozenset[str] = frozenset()
+    linked: Linked | None = None
 
 
 def column_letter(position: int) -> str:

@@ -30,6 +30,8 @@ from costing.results.origins import release_states
 from costing.results.results import Results
 
 ATTRIBUTES = ("vintage", "variety", "village")
+MORE_ATTRIBUTES = ("supplier", "vineyard", "colour")
+WHITE, RED = "white", "red"
 OTHER = "sugar and other"
 UNKNOWN = "unknown"
 OWN_VINEYARD = "own vineyard"
@@ -78,7 +80,9 @@ class Composition:
         return csr_matrix((self._mix.weight * kept, (self._mix.target, self._mix.source)), shape=(n, n))
 
     def shares(self, states: Ints, by: str) -> pd.DataFrame:
-        """Shares of `states` by vintage, variety, village or supplier [states, names]; each row adds up to 1.
+        """Shares of `states` by an attribute [states, names]; each row adds up to 1.
+
+        by: vintage, variety, village, supplier, vineyard or colour.
 
         Names in alphabetical order, those of no share left out. CostingError if there is no such attribute.
         """
@@ -243,13 +247,14 @@ def _of_batches(chain: Chain, feeds: Ints, opened: Ints, per_lot: Floats) -> tup
 
 
 def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.object_]:
-    """Vintage, variety, village or supplier of opening lots and deliveries.
+    """Vintage, variety, village, supplier, vineyard or colour of opening lots and deliveries.
 
-    A delivery without a vintage has its year, one without a supplier is of the own vineyard (both as the
-    sheet says).
+    A delivery without a vintage has its year, one without a supplier is of the own vineyard, one without a colour is
+    white (all as the sheet says).
     """
-    if by not in (*ATTRIBUTES, "supplier"):
-        message = f"composition knows no '{by}'. {nearest(by, (*ATTRIBUTES, 'supplier'))}".strip()
+    known = (*ATTRIBUTES, *MORE_ATTRIBUTES)
+    if by not in known:
+        message = f"composition knows no '{by}'. {nearest(by, known)}".strip()
         raise CostingError(message)
     names = np.full(len(kind), UNKNOWN, dtype=object)
     for sort, table in ((Flow.OPENING, "opening_stock"), (Flow.DELIVERY, "deliveries")):
@@ -259,7 +264,7 @@ def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.obj
         values = frame[by].astype(object)
         if sort == Flow.DELIVERY and by == "vintage":
             values = values.where(values.notna(), frame["on_date"].dt.year.astype(str))
-        blank = OWN_VINEYARD if by == "supplier" else UNKNOWN
+        blank = {"supplier": OWN_VINEYARD, "colour": WHITE}.get(by, UNKNOWN)
         names[mine] = values.fillna(blank).to_numpy()[row[mine]]
     return names
 

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +28,12 @@ from numpy.typing import NDArray
 from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.links import LinkedSheet, Links, is_links, read_links
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
+from costing.workbook.file.cells import fault_findings, is_blank, typed_column
 from costing.workbook.file.package import Package, open_package, read_package, shown
 from costing.workbook.file.scan import (
-    ERROR_CELL,
     CellFault,
     SheetScan,
     TableRange,
@@ -46,9 +46,11 @@ from costing.workbook.file.scan import (
 from costing.workbook.file.sheets import Book, read_book
 from costing.workbook.file.sheets import Sheet as Tab
 from costing.workbook.file.values import cell_reader
+from costing.workbook.linked import linked_table
 
 HEADER_ROWS = 20
 Row = Sequence[Any]
+Sighted = tuple[SheetScan, Sequence[TableRange], Callable[[str], list[list[Any]]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +65,10 @@ class _Area:
 
 
 def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
-    """Return raw tables of every sheet that the schema knows, in tab order.
+    """Return raw tables of every sheet that the schema knows, in tab order, and of those that `Links` names.
 
     A sheet whose title is close to a known one, or a copy of one, comes without rows, so that the loader can
-    say so. The user's own sheets and result sheets are left out. Raises WorkbookError (one line) for a file
+    say so. The user's other sheets and result sheets are left out. Raises WorkbookError (one line) for a file
     that is refused or damaged.
     """
     if isinstance(source, bytes):
@@ -74,20 +76,78 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     else:
         package = source if isinstance(source, Package) else open_package(source)
     book = read_book(package)
-    tabs = [tab for tab in book.sheets if tab.kind == "worksheet" and _is_wanted(tab, book)]
-    known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
-    styles = percent_styles(book)
-    scans = {tab.name: scan_sheet(package.part(tab.part), styles) for tab in tabs if tab.name in known}
-    cells_of = cell_reader(book, [tab for tab in tabs if tab.name in known and not scans[tab.name].stray])
-    doubt = calculation_doubt(book)
+    worksheets = [tab for tab in book.sheets if tab.kind == "worksheet"]
+    read, cells_of = _title_reader(book), sheet_reader(book)
+    first, links = _links(book, read)
+    listed = [tab for tab in worksheets if fold(tab.name) in links.listed]
+    wanted = [tab for tab in worksheets if tab not in listed and not is_links(tab.name) and _is_wanted(tab, book)]
+    others = read(wanted)
+    cells = cells_of([tab for tab in listed if links.of(tab.name)])
     found = []
-    for tab in tabs:
-        if tab.name not in known:
-            found.append(_without_rows(tab.name))
-            continue
-        scan = scans[tab.name]
-        found.append(_read_sheet(tab.name, known[tab.name], scan, table_ranges(book, tab.part), cells_of, doubt))
+    for tab in worksheets:
+        if tab.name in first:
+            found.append(replace(first[tab.name], findings=(*first[tab.name].findings, *links.findings)))
+        elif tab in listed:
+            found += [_linked(one, *cells(tab.name)) for one in links.of(tab.name)]
+        elif tab.name in others:
+            found.append(others[tab.name])
     return found
+
+
+def links_of(book: Book) -> Links:
+    """How the user's own sheets are read."""
+    return _links(book, _title_reader(book))[1]
+
+
+def _links(book: Book, read: Callable[[Sequence[Tab]], dict[str, RawTable]]) -> tuple[dict[str, RawTable], Links]:
+    tabs = [tab for tab in book.sheets if tab.kind == "worksheet"]
+    first = read([tab for tab in tabs if is_links(tab.name)])
+    first = {title: table for title, table in first.items() if is_ours(table)}
+    return first, read_links(first.values(), [tab.name for tab in tabs])
+
+
+def is_ours(links: RawTable) -> bool:
+    """Whether a sheet named `Links` has any header of ours, or nothing at all; else it is a person's own."""
+    return bool(links.frame.shape[1]) or not links.findings
+
+
+def _title_reader(book: Book) -> Callable[[Sequence[Tab]], dict[str, RawTable]]:
+    """Return a function: tabs -> their raw tables by title, each read as the sheet that its title names."""
+    doubt, sheet_of = calculation_doubt(book), sheet_reader(book)
+
+    def read(tabs: Sequence[Tab]) -> dict[str, RawTable]:
+        known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
+        cells = sheet_of([tab for tab in tabs if tab.name in known])
+        return {
+            tab.name: _read_sheet(tab.name, known[tab.name], *cells(tab.name), doubt)
+            if tab.name in known
+            else _without_rows(tab.name)
+            for tab in tabs
+        }
+
+    return read
+
+
+def sheet_reader(book: Book) -> Callable[[Sequence[Tab]], Callable[[str], Sighted]]:
+    """Return a function: tabs -> a function: title -> scan, tables and cells of one of them."""
+    styles = percent_styles(book)
+
+    def reader(tabs: Sequence[Tab]) -> Callable[[str], Sighted]:
+        scans = {tab.name: scan_sheet(book.package.part(tab.part), styles) for tab in tabs}
+        parts = {tab.name: tab.part for tab in tabs}
+        readable = [tab for tab in tabs if not scans[tab.name].stray]
+        cells_of = cell_reader(book, readable) if readable else lambda _: []
+        return lambda title: (scans[title], table_ranges(book, parts[title]), cells_of)
+
+    return reader
+
+
+def _linked(
+    links: LinkedSheet, scan: SheetScan, tables: Sequence[TableRange], cells_of: Callable[[str], list[list[Any]]]
+) -> RawTable:
+    if scan.stray:
+        return _without_rows(links.title, stray_finding(links.title, scan.stray))
+    return linked_table(links, cells_of(links.title), scan, tables)
 
 
 def table_from_cells(
@@ -144,7 +204,7 @@ def _read_sheet(
     if scan.stray:
         return _without_rows(title, stray_finding(title, scan.stray))
     rows = cells_of(title)
-    if not any(any(not _is_blank(cell) for cell in row) for row in rows) and not scan.faults:
+    if not any(any(not is_blank(cell) for cell in row) for row in rows) and not scan.faults:
         return _without_rows(title)
     area, findings = _locate(title, sheet, rows, tables)
     if area is None:
@@ -176,14 +236,14 @@ def _raw_table(
                 place, rule = f"{title}!{letter}{area.first_row - 1}", "is the second column of that name."
                 findings.append(Finding(place, header, rule, "Keep one of the two."))
             continue
-        columns[header] = _typed(cells[position - 1] if position <= len(cells) else [None] * len(block))
+        columns[header] = typed_column(cells[position - 1] if position <= len(cells) else [None] * len(block))
         letters[header] = letter
         if heading.column:
             known.add(position)
         if scan.percent_cells and ("%" in header or (heading.column and heading.column.type == "percent")):
             percent[header] = np.array([(position, row) in scan.percent_cells for row in numbers.tolist()], dtype=bool)
     faults = [f for f in scan.faults if f.column in known and area.first_row <= f.row <= area.last_row]
-    findings += _fault_findings(title, faults)
+    findings += fault_findings(title, faults)
     if (
         doubt
         and not faults
@@ -199,30 +259,11 @@ def _raw_table(
     return RawTable(title, frame, numbers, letters, tuple(findings), percent, header_row, faulty)
 
 
-def _fault_findings(title: str, faults: Sequence[CellFault]) -> list[Finding]:
-    """One finding for each kind of fault in a column: first cell, count, next cells."""
-    grouped: dict[tuple[int, str], list[CellFault]] = {}
-    for fault in faults:
-        grouped.setdefault((fault.column, fault.kind), []).append(fault)
-    found = []
-    for (_, kind), group in grouped.items():
-        places = [f"{column_letter(fault.column - 1)}{fault.row}" for fault in group]
-        more = also(places[1:])
-        if kind == ERROR_CELL:
-            rule, remedy = "is an error, not a value.", "Mend the formula, or type the value."
-            found.append(Finding(f"{title}!{places[0]}", group[0].shown, rule + more, remedy))
-        else:
-            rule = "holds a formula that was never calculated."
-            remedy = "Open the file in a spreadsheet program and save it."
-            found.append(Finding(f"{title}!{places[0]}", "", rule + more, remedy))
-    return found
-
-
 def _locate(
     title: str, sheet: Sheet, rows: list[list[Any]], tables: Sequence[TableRange]
 ) -> tuple[_Area | None, list[Finding]]:
     required = {column.name for column in sheet.columns if column.required}
-    scored = [(len(_matched(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))]
+    scored = [(len(matched_columns(sheet, texts)), table) for table in tables if (texts := _table_headers(rows, table))]
     best = max(scored, key=lambda pair: pair[0], default=(0, None))
     findings: list[Finding] = []
     if best[1] is not None and best[0] > 0:
@@ -234,19 +275,19 @@ def _locate(
                 findings.append(Finding(place, table.name, "is a second table with the same headers.", remedy))
         area = _table_area(rows, chosen, tables)
         return _with_rows_below(title, sheet, rows, area, tables, required, findings), findings
-    scores = [(row, _matched(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
+    scores = [(row, matched_columns(sheet, _texts(rows[row]))) for row in range(min(HEADER_ROWS, len(rows)))]
     complete = [row for row, names in scores if required <= names]
     row = complete[0] if complete else max(scores, key=lambda pair: len(pair[1]), default=(0, set()))[0]
     if not scores or not dict(scores)[row]:
         headers = ", ".join(f"'{column.title}'" for column in sheet.columns if column.required)
         rule = f"has no header row among its first {HEADER_ROWS} rows."
         return None, [Finding(title, "", rule, f"Put the headers {headers} into one row above the data.")]
-    cells = [(tidy(str(cell)), place) for place, cell in enumerate(rows[row], 1) if not _is_blank(cell)]
+    cells = [(tidy(str(cell)), place) for place, cell in enumerate(rows[row], 1) if not is_blank(cell)]
     area = _Area(tuple(text for text, _ in cells), tuple(place for _, place in cells), row + 2, len(rows))
     return area, findings
 
 
-def _matched(sheet: Sheet, texts: Sequence[str]) -> set[str]:
+def matched_columns(sheet: Sheet, texts: Sequence[str]) -> set[str]:
     """Names of the columns that these headers name, whatever their unit."""
     known = {fold(column.header): column.name for column in sheet.columns}
     if not any(fold(text.partition("(")[0].partition("[")[0]) in known or text in known.values() for text in texts):
@@ -255,7 +296,7 @@ def _matched(sheet: Sheet, texts: Sequence[str]) -> set[str]:
 
 
 def _texts(row: Row) -> list[str]:
-    return [tidy(cell) for cell in row if isinstance(cell, str) and not _is_blank(cell)]
+    return [tidy(cell) for cell in row if isinstance(cell, str) and not is_blank(cell)]
 
 
 def _table_headers(rows: list[list[Any]], table: TableRange) -> list[str]:
@@ -273,7 +314,7 @@ def _table_area(rows: list[list[Any]], table: TableRange, tables: Sequence[Table
     if table.header_rows:
         row = rows[table.first_row - 1]
         for column in range(table.last_column + 1, len(row) + 1):
-            if _is_blank(row[column - 1]) or _inside(tables, column, table.first_row):
+            if is_blank(row[column - 1]) or _inside(tables, column, table.first_row):
                 break
             texts.append((tidy(str(row[column - 1])), column))
     texts = [(text, column) for text, column in texts if text]
@@ -314,7 +355,7 @@ def _with_rows_below(
         return replace(area, last_row=last)
     for number in range(max(below, table.last_row) + 1, len(rows) + 1):
         column = next(
-            (c for c in area.columns if c <= len(rows[number - 1]) and not _is_blank(rows[number - 1][c - 1])),
+            (c for c in area.columns if c <= len(rows[number - 1]) and not is_blank(rows[number - 1][c - 1])),
             0,
         )
         if column and not _inside(tables, column, number):
@@ -335,7 +376,7 @@ def _required_positions(sheet: Sheet, area: _Area, required: set[str]) -> list[i
 
 
 def _fills(row: Row, positions: Sequence[int]) -> bool:
-    return all(position <= len(row) and not _is_blank(row[position - 1]) for position in positions)
+    return all(position <= len(row) and not is_blank(row[position - 1]) for position in positions)
 
 
 def _inside(tables: Sequence[TableRange], column: int, row: int) -> bool:
@@ -343,25 +384,3 @@ def _inside(tables: Sequence[TableRange], column: int, row: int) -> bool:
         table.first_column <= column <= table.last_column and table.first_row <= row <= table.last_row
         for table in tables
     )
-
-
-def _is_blank(cell: Any) -> bool:
-    return cell is None or (isinstance(cell, str) and (not cell or cell.isspace()))
-
-
-def _typed(values: Sequence[Any]) -> NDArray[Any]:
-    """Column as numbers or dates where all of its cells are, else as it is with None for blanks."""
-    kinds = set(map(type, values))
-    if str in kinds:
-        values = [None if type(value) is str and (not value or value.isspace()) else value for value in values]
-        kinds = set(map(type, values))
-    filled = kinds - {type(None)}
-    if filled == {float}:
-        return np.array(values, dtype=np.float64)
-    if filled and filled <= {date, datetime}:
-        return np.array(values, dtype="datetime64[s]")
-    if date in filled:
-        values = [datetime.combine(value, time()) if type(value) is date else value for value in values]
-    mixed = np.empty(len(values), dtype=object)
-    mixed[:] = values
-    return mixed

@@ -21,6 +21,7 @@ from costing.workbook.file.stale import count_inputs, stale_formula
 from costing.workbook.file.standing import Typed, typed_by_hand
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import result_workbook
+from costing.workbook.read import links_of
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,8 @@ def write_results(
     """
     path = Path(path)
     book = read_book(package)
-    titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name)]
+    linked = {one.title for one in links_of(book).sheets}
+    titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
     stamp = RunStamp(dt.datetime.now(), version, basis, inputs)
     scratch = result_workbook(
         result_sheets, stamp, stale_formula(count_inputs(package, titles)), date_1904=is_1904(book)

@@ -21,6 +21,7 @@ from costing.money.postings import TABLE_NAMES
 from costing.results.lots import as_dates
 from costing.results.origins import AMOUNT_COLUMN
 
+NO_CASH = "No money is paid or received in these months."
 LARGEST = 12
 """Lines of the worst month that are shown."""
 _COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
@@ -44,6 +45,10 @@ _SAYS = {
 def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
     """Cash month by month, what is owed and owing at the valuation date, and what the stock will bear of debt."""
     found = budget(runs, months_ahead)
+    day = str(np.datetime64(runs.today, "D"))
+    facts = {"currency": runs.currency, "day": day}
+    if not found.by_kind.any():
+        return Answer({"cash_by_month": pd.DataFrame(columns=["cash_month"])}, found.findings, (), facts, NO_CASH)
     worst = worst_period(found)
     owed = owed_and_owing(runs, found.entries)
     planned = found.periods.planned
@@ -56,11 +61,12 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
     }
     if found.loans:
         tables |= bank_tables(runs, found)
-    day = str(np.datetime64(runs.today, "D"))
-    facts = {"currency": runs.currency, "day": day, "worst": found.periods.names[worst] if planned.any() else ""}
+    facts["worst"] = found.periods.names[worst]
     says = [_worst_said(found, worst), _owed_said(runs, owed)]
+    if runs.estate.settings.bank_balance is None:
+        says.append(f"No bank balance is entered on Settings: cash is counted from 0 at the end of {day}.")
     findings = (*found.findings, *_short(runs, found), *_nothing_planned(runs))
-    return Answer(tables, findings, tuple(says), facts, "No money is paid or received.")
+    return Answer(tables, findings, tuple(says), facts, NO_CASH)
 
 
 def worst_period(found: Budget) -> int:
@@ -147,19 +153,16 @@ def _worst_said(found: Budget, worst: int) -> str:
 
 def _owed_said(runs: Runs, owed: pd.DataFrame) -> str:
     amount, day = owed["amount"], np.datetime64(runs.today, "D")
-    owing, owe = -float(amount[amount < 0].sum()), float(amount[amount > 0].sum())
-    state = -float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum())
+    owing, owe = abs(float(amount[amount < 0].sum())), float(amount[amount > 0].sum())
+    state = abs(float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum()))
     of_it = f", {state:,.0f} of it duty and VAT" if state else ""
     return f"At the end of {day} {owing:,.0f} is incurred and unpaid{of_it}, and customers owe {owe:,.0f}."
 
 
 def _short(runs: Runs, found: Budget) -> list[Finding]:
-    """Cautions: no balance to start from, months in which cash falls short, promises of headroom that are broken."""
+    """Cautions: months in which cash falls short, promises of headroom that are broken."""
     chosen, names = runs.estate.settings, np.array(found.periods.names)[found.periods.planned]
     said = []
-    if chosen.bank_balance is None:
-        rule = "no bank balance: cash is counted from 0 on the valuation date."
-        said.append(caution("Settings", "", rule, "Enter the Bank balance."))
     short = np.flatnonzero(found.drawn.short > 0.5)
     if len(short):
         most = int(short[np.argmax(found.drawn.short[short])])

@@ -8,7 +8,8 @@ if the bound gave way by one percentage point (a small one: it holds until anoth
 
 Conventions: v is the value per litre on one basis or at market. A trial is optimised over the lots that any
 trial of its cuvée names, since those are the ones that the cellar holds fit for it; over every wine where none
-is named. Liqueurs are no wine. What it does not do: taste.
+is named. Liqueurs are no wine; red wine joins a rosé alone, and a
+cuvée takes what its `Only from` names. What it does not do: taste.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.optimize import OptimizeResult, linprog
 
@@ -31,6 +33,7 @@ from costing.decisions.cellar.blending import (
 )
 from costing.decisions.cellar.bottling_costs import per_bottle
 from costing.decisions.cellar.cuvee_blends import MOST_OTHER
+from costing.decisions.cellar.what_may_join import may_join
 from costing.errors import Finding
 from costing.graph.arrays import Floats
 from costing.model import Runs
@@ -68,7 +71,11 @@ class CheapestBlend:
 
 
 def cheapest_blend(
-    on_hand: LotsOnHand, wanted_l: float, bounds: pd.DataFrame, usable: Floats | None = None, value: str = "economic"
+    on_hand: LotsOnHand,
+    wanted_l: float,
+    bounds: pd.DataFrame,
+    usable: npt.ArrayLike | None = None,
+    value: str = "economic",
 ) -> CheapestBlend:
     """Cheapest blend of `wanted_l` litres.
 
@@ -129,6 +136,8 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
     """
     estate, on_hand = runs.estate, runs.once(lots_on_hand)
     lines = estate["trial_blends"]
+    lots = runs.chain.lots.names.get_indexer(on_hand.names).astype(np.int64)
+    states = runs.chain.state_on(lots, np.full(len(lots), runs.today))
     made: list[dict[str, object]] = []
     kept: list[dict[str, object]] = []
     findings: list[Finding] = []
@@ -141,7 +150,7 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
         takes = per_bottle(runs, cuvee)
         rows = np.flatnonzero(here & lines["line"].isin(["at least", "at most"]).to_numpy())
         bounds = lines.iloc[rows]
-        usable = _usable(lines, cuvee, on_hand)
+        usable = _usable(lines, cuvee, on_hand) & may_join(estate, runs.composition, states, [cuvee])[:, 0]
         found = cheapest_blend(on_hand, bottles * takes.drawn_l, bounds, usable)
         for one in found.impossible:
             place = estate.place("trial_blends", int(rows[one]), "share")

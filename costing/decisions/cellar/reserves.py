@@ -11,8 +11,9 @@ today's money; g: growth of money over the year; s: storage of the year at its e
 Conventions: a wine kept a year is valued as reserve wine, at the market value in force then (today's where no
 later one is entered). A blend is the next one planned for a cuvée, else the last one made, at its cost then;
 the vat takes the place of its average, litre for litre, and no more than the blend holds. A vat could join a
-blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; liqueurs
-join none. Gain if used looks at blends that are planned, at the last ones where none is. Without a market
+blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; red wine joins a
+rosé alone, a cuvée takes what `Only from` names and nothing else, liqueurs join none.
+Gain if used looks at blends that are planned, at the last ones where none is. Without a market
 value the columns that need it are blank. The three gains stand side by side and the one that brings most is named:
 the palate and the rules of place decide what may join which cuvée, and whether a wine sold can be bought again.
 """
@@ -25,6 +26,7 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
+from costing.decisions.cellar.what_may_join import may_join
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.engine.carrying import DAYS_A_YEAR, mean_growth
@@ -136,7 +138,8 @@ def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floa
     blends = next_or_last(cuvee_blends(results))
     blends = blends[blends["litres"] > 0]
     here = blends["state"].to_numpy(dtype=np.int64)
-    vat, blend = np.nonzero(_could_join(mix, state, here))
+    cuvees = [str(name) for name in blends["cuvee"]]
+    vat, blend = np.nonzero(_could_join(mix, state, here) & may_join(results.estate, mix, state, cuvees))
     cost_per_l = results.total[here] / chain.states.quantity[here]
     day = blends["day"].to_numpy(dtype=np.int64)
     ahead = np.maximum(day, today)

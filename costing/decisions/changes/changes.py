@@ -124,7 +124,7 @@ def _text(value: Any) -> str:
 
 
 def _figures(sheet: Sheet) -> list[str]:
-    changeable = sheet.owner == "user" and sheet.name not in ("settings", "scenarios", "uncertainty")
+    changeable = sheet.owner == "user" and sheet.name not in ("settings", "links", "scenarios", "uncertainty")
     return [column.title for column in sheet.columns if column.type in NUMERIC] if changeable else []
 
 

@@ -35,7 +35,7 @@ from costing.model import Runs, trace
 from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
-from costing.results.composition import ATTRIBUTES, Composition
+from costing.results.composition import ATTRIBUTES, RED, WHITE, Composition
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
@@ -219,6 +219,14 @@ def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
         rows += list(
             zip(names[line], [attribute] * len(line), table.columns.to_numpy()[column], found.tolist(), strict=True)
         )
+    colour = mix.shares(state, "colour")
+    red = colour[RED].to_numpy() if RED in colour.columns else np.zeros(len(state))
+    rows += [
+        (lot, "colour", name, float(share))
+        for lot, part in zip(names, red, strict=True)
+        for name, share in ((RED, part), (WHITE, 1.0 - part))
+        if part > 1e-12 and share > 1e-12
+    ]
     for attribute, share in (("reserve", mix.reserve), ("second pressing", mix.second_pressing)):
         rows += [
             (lot, attribute, attribute, float(one)) for lot, one in zip(names, share[state], strict=True) if one > 0

@@ -48,13 +48,14 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One sheet: its name in the library, its title in the workbook, its owner (user or library) and its
-    columns in order.
+    """One sheet: its name in the library, its title in the workbook, its owner (user or library), when it comes into a
+    workbook (`first year`, `when asked`, `by adopt`, `by a run`) and its columns in order.
     """
 
     name: str
     title: str
     owner: str
+    added: str
     row_is: str
     meaning: str
     columns: tuple[Column, ...]
@@ -179,6 +180,7 @@ def sheets() -> MappingProxyType[str, Sheet]:
                 row["name"],
                 row["sheet"],
                 row["owner"],
+                row.get("added") or ("when asked" if row["owner"] == "user" else "by a run"),
                 row["row_is"],
                 row["meaning"],
                 tuple(columns[row["name"]]),

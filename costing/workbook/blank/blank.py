@@ -5,8 +5,8 @@ after the sheet's library name (`movements`). Everything that helps to fill it i
 notes, number formats, drop-downs, bounds.
 
 Conventions: an instructions sheet stands in front and the hidden lists of the drop-downs behind. Closed
-lists, dates and bounds are enforced; a name that no table holds yet is questioned but may be kept. The
-library's own sheets (closed years) are left out unless they hold rows. `SPARE_ROWS` empty rows follow the
+lists, dates and bounds are enforced; a name that no table holds yet is questioned but may be kept. Sheets that
+come into a workbook later (closed years, links) are left out unless they hold rows. `SPARE_ROWS` empty rows follow the
 filled ones, `EMPTY_ROWS` in an empty table.
 
 What it does not do: it never overwrites a file, and it computes nothing.
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,31 +48,33 @@ def blank_workbook(
     tables: Mapping[str, pd.DataFrame] | None = None,
     *,
     note: str = "",
+    names: Collection[str] | None = None,
 ) -> None:
     """Write an input workbook, empty or filled.
 
     tables: frames by sheet title or library name, columns by header or library name, cells as they are
-    typed in a sheet (percent points), as `contents` makes them. note: a line on the instructions sheet.
+    typed in a sheet (percent points), as `contents` makes them. note: a line on the instructions sheet; names: library
+    names of the sheets that stand there without rows too, None for every sheet that may be filled in.
 
     Raises WorkbookError where the name is not one of a workbook without macros, the file exists already, can't
     be written, or a frame belongs to no sheet.
     """
-    write_file(path, blank_bytes(tables, note=note), NEW_INPUT)
+    write_file(path, blank_bytes(tables, note=note, names=names), NEW_INPUT)
 
 
-def blank_bytes(tables: Mapping[str, pd.DataFrame] | None = None, *, note: str = "") -> bytes:
+def blank_bytes(
+    tables: Mapping[str, pd.DataFrame] | None = None, *, note: str = "", names: Collection[str] | None = None
+) -> bytes:
     """Content of the workbook that `blank_workbook` writes. Equal tables give equal bytes."""
     filled = _by_sheet(tables or {})
+    wanted = names_added("first year", "when asked") if names is None else names
     titles = {
         name: [title for title in filled.get(name, {}) if title != sheet.title]
         for name, sheet in sheets().items()
-        if sheet.owner == "user" or name in filled
+        if name in wanted or name in filled
     }
     content = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    workbook = xlsxwriter.Workbook(content, options)
-    # The writer stamps the time of day otherwise, and the same tables would give another file.
-    workbook.set_properties({"title": "Cost of each bottle: input", "created": dt.datetime(1980, 1, 1)})
+    workbook = _new_workbook(content)
     _write_front(workbook, note)
     write_instructions(workbook, {name: sheets()[name].title for name in titles}, note)
     placed = [
@@ -83,6 +85,43 @@ def blank_bytes(tables: Mapping[str, pd.DataFrame] | None = None, *, note: str =
     write_lists(workbook, placed)
     workbook.close()
     return content.getvalue()
+
+
+def further_sheets(
+    names: Collection[str],
+    tables: Mapping[str, pd.DataFrame],
+    present: Sequence[Placed] = (),
+    *,
+    date_1904: bool = False,
+) -> bytes:
+    """A workbook of input sheets alone, by library name, to be grafted into another, and the lists of their drop-downs.
+
+    tables: their rows, if any; present: tables that stand in that other workbook, whose names the drop-downs know.
+    """
+    filled = _by_sheet(tables)
+    content = io.BytesIO()
+    workbook = _new_workbook(content, date_1904=date_1904)
+    placed = [
+        _write_sheet(workbook, sheet, sheet.title, filled.get(name, {}).get(sheet.title, pd.DataFrame()))
+        for name, sheet in sheets().items()
+        if name in names
+    ]
+    write_lists(workbook, [*present, *placed])
+    workbook.close()
+    return content.getvalue()
+
+
+def names_added(*when: str) -> tuple[str, ...]:
+    """Library names of the sheets that come into a workbook then, in its order."""
+    return tuple(name for name, sheet in sheets().items() if sheet.added in when)
+
+
+def _new_workbook(content: io.BytesIO, *, date_1904: bool = False) -> Any:
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "date_1904": date_1904}
+    workbook = xlsxwriter.Workbook(content, options)
+    # The writer stamps the time of day otherwise, and the same tables would give another file.
+    workbook.set_properties({"title": "Cost of each bottle: input", "created": dt.datetime(1980, 1, 1)})
+    return workbook
 
 
 def _write_front(workbook: Any, note: str) -> None:

@@ -33,7 +33,8 @@ _READING = (
     "Columns are found by their headers, so they may be moved, and columns of your own are left alone. "
     "The unit in brackets counts: (L) may become (hl). (%) takes percent points: 1.5 for 1.5 %.",
     "Rest the pointer on a header for its meaning and an example. Dates after the valuation date are plans.",
-    "A new year's rows go below the old ones, or on a sheet of their own such as 'Movements 2026'.",
+    "A new year's rows go below the old ones, or on a sheet of their own such as 'Movements 2026'. "
+    "Further sheets come by name:  costing new YOUR-FILE.xlsx --sheet Channels",
 )
 _CAUTIONS = (
     "Tirage sugar sets the pressure in the bottle. Above what the bottle is rated for, bottles burst: "

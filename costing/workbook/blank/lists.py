@@ -48,12 +48,13 @@ NAME_LISTS = {
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A table in the workbook: sheet title, letter of each column, cells of each column from row 2 on."""
+    """A table in the workbook: sheet title, letter of each column, cells of each column from `first_row` on."""
 
     sheet: Sheet
     title: str
     letters: Mapping[str, str]
     cells: Mapping[str, Sequence[Any]]
+    first_row: int = 2
 
 
 def source_of(column: Column) -> str:
@@ -122,7 +123,8 @@ def _stacked(refers: str, room: int, placed: Sequence[Placed]) -> Iterator[tuple
                 continue
             cells, letter = table.cells[column], table.letters[column]
             rows = min(len(cells) + room, MOST_ROWS)
-            area = f"'{table.title}'!${letter}$2:${letter}${rows + 1}"
+            title, first = table.title.replace("'", "''"), table.first_row
+            area = f"'{title}'!${letter}${first}:${letter}${rows + first - 1}"
             for row in range(rows):
                 value = cells[row] if row < len(cells) else None
                 yield f'=IFERROR(INDEX({area},{row + 1})&"","")', _as_text(value)

@@ -61,13 +61,15 @@ def graft(
     owned_sheet_names: Collection[str],
     *,
     strip_dependents: bool = False,
+    inputs: Collection[str] = (),
 ) -> bytes:
     """Return the user's workbook with the sheets of `scratch`, which holds nothing else.
 
     scratch: a workbook as XlsxWriter writes it. owned_sheet_names: every result sheet that the library may
     write; `scratch` may hold fewer, and the others stay as they are. strip_dependents: take the stored
     values out of the user's formulas that depend on result sheets, so that a program that can't calculate
-    sees nothing rather than an old figure.
+    sees nothing rather than an old figure. inputs: those of the sheets that are the user's to fill in from now on: they
+    bear no mark, and take the place of a sheet of that name.
 
     Raises WorkbookError where a sheet of the user's has a result sheet's name, where something of the
     user's stands on a result sheet, or where the name of a table is taken.
@@ -76,7 +78,8 @@ def graft(
     results, book = read_book(source), read_book(package)
     _check_results(results, owned_sheet_names)
     for sheet in results.sheets:
-        require_free(book, sheet.name)
+        if sheet.name not in inputs:
+            require_free(book, sheet.name)
     replaced = [old for sheet in results.sheets if (old := book.sheet(sheet.name))]
     for sheet in replaced:
         result_parts.refuse_additions(package, sheet)
@@ -100,7 +103,7 @@ def graft(
     types = {new: kinds[old] for old, new in names.items()}
     if not user_styles:
         types[styles_part] = _STYLES_TYPE
-    changed |= _changed_indexes(book, results, names, types, removed)
+    changed |= _changed_indexes(book, results, names, types, removed, inputs)
     changed |= _moved_parts(book, results, names, styles, numbers)
     grafted = rebuild(package, changed, removed)
     if not strip_dependents:
@@ -203,6 +206,7 @@ def _changed_indexes(
     names: Mapping[str, str],
     types: Mapping[str, str],
     removed: Collection[str],
+    inputs: Collection[str],
 ) -> dict[str, bytes]:
     package = book.package
     types_part = package.locate(TYPES_PART) or TYPES_PART
@@ -219,10 +223,11 @@ def _changed_indexes(
         rel_id = old.rel_id if old else ""
         rel_id = indexes.relate(rels, book.part, f"{REL}/worksheet", names[sheet.part], rel_id)
         if old is None:
-            indexes.add_sheet(workbook, sheet.name, rel_id)
+            indexes.add_sheet(workbook, sheet.name, rel_id, sheet.state)
             added.append(sheet.name)
-    indexes.set_names(workbook, results, _places(book, results))
-    indexes.ask_calculation(workbook)
+    indexes.set_names(workbook, results, _places(book, results), inputs)
+    if not all(sheet.name in inputs for sheet in results.sheets):  # nothing of the user's depends on new input sheets
+        indexes.ask_calculation(workbook)
     changed = {}
     for part in set(types) - set(names.values()):
         indexes.relate(rels, book.part, f"{REL}/styles", part)

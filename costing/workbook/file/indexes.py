@@ -84,14 +84,15 @@ def relations_content(source: str, kept: Iterable[Relation], names: Mapping[str,
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 
 
-def add_sheet(workbook: etree._Element, name: str, rel_id: str) -> None:
-    """Append a tab."""
+def add_sheet(workbook: etree._Element, name: str, rel_id: str, state: str = "") -> None:
+    """Append a tab. state: `hidden`, or blank."""
     sheets = workbook.find(f"{{{MAIN}}}sheets")
     if sheets is None:  # read_book has refused a workbook without sheets
         raise AssertionError
     given = [entry.get("sheetId", "") for entry in sheets.iterfind(f"{{{MAIN}}}sheet")]
     number = 1 + max((int(text) for text in given if text.isdecimal()), default=0)
-    etree.SubElement(sheets, f"{{{MAIN}}}sheet", {"name": name, "sheetId": str(number)}).set(f"{{{REL}}}id", rel_id)
+    tab = {"name": name, "sheetId": str(number)} | ({"state": state} if state else {})
+    etree.SubElement(sheets, f"{{{MAIN}}}sheet", tab).set(f"{{{REL}}}id", rel_id)
 
 
 def active_tab(workbook: etree._Element) -> int:
@@ -101,14 +102,18 @@ def active_tab(workbook: etree._Element) -> int:
     return int(active) if active.isdecimal() else 0
 
 
-def set_names(workbook: etree._Element, results: Book, places: Mapping[int, int]) -> None:
+def set_names(
+    workbook: etree._Element, results: Book, places: Mapping[int, int], unmarked: Collection[str] = ()
+) -> None:
     """Replace the names that the library's sheets carry by the new ones.
 
-    places: the tabs of the result sheets in the workbook. Of the names on a result sheet the library's are
-    its mark, its print and filter settings, and those that it writes; a user's own name there stays.
+    places: the tabs of the result sheets in the workbook; unmarked: sheets that get no mark. Of the names on
+    a result sheet the library's are its mark, its print and filter settings, and those that it writes; a user's own
+    name there stays.
     """
     new = [name for name in results.names if name.name != MARK]
-    new += [DefinedName(MARK, sheet.index, mark_text(sheet.name)) for sheet in results.sheets]
+    marked = [sheet for sheet in results.sheets if sheet.name not in unmarked]
+    new += [DefinedName(MARK, sheet.index, mark_text(sheet.name)) for sheet in marked]
     scoped = {(name.name.casefold(), None if name.index is None else places[name.index]) for name in new}
     names = workbook.find(f"{{{MAIN}}}definedNames")
     if names is None:

@@ -48,7 +48,7 @@ class Relation:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One tab: its name, its place from 0, its part. kind: `worksheet`, `chartsheet`, ..."""
+    """One tab: its name, its place from 0, its part. kind: `worksheet`, `chartsheet`, ...; state: `hidden` or blank."""
 
     name: str
     index: int
@@ -56,6 +56,7 @@ class Sheet:
     rel_id: str
     part: str
     kind: str
+    state: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,10 @@ def read_book(package: Package) -> Book:
         if relation is None or target is None:
             raise refusal(package.path, f"the content of sheet '{shown(name)}' is missing.", "Restore a back-up.")
         sheets.append(
-            Sheet(name, index, element.get("sheetId", ""), relation.rel_id, target, relation.kind),
+            Sheet(
+                *(name, index, element.get("sheetId", ""), relation.rel_id, target, relation.kind),
+                state=element.get("state", ""),
+            ),
         )
     if not sheets:
         raise refusal(package.path, "it has no sheets.", "Restore a back-up.")

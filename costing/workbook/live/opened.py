@@ -18,15 +18,18 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from costing.errors import Finding, WorkbookError
+from costing.inputs.cells import fold
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.headers import sheet_name
+from costing.inputs.links import LinkedSheet, is_links, read_links
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import sheets
 from costing.workbook.file.package import shown
-from costing.workbook.file.scan import ERROR_CELL, CellFault, TableRange
+from costing.workbook.file.scan import ERROR_CELL, CellFault, SheetScan, TableRange
 from costing.workbook.file.stale import SheetCount
+from costing.workbook.linked import linked_table
 from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, row_edits
-from costing.workbook.read import table_from_cells
+from costing.workbook.read import is_ours, table_from_cells
 
 DAY_ZERO, DAY_ZERO_1904 = dt.datetime(1899, 12, 30), dt.datetime(1904, 1, 1)
 _STALE_COLUMNS = 52  # A to AZ, as `stale` counts
@@ -100,30 +103,64 @@ class OpenWorkbook(Protocol):
 
 def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount], str]:
     """Raw tables of the open workbook, the counts behind STALE, and the fingerprint of the inputs."""
-    found, counts = [], []
-    named = [(title, *sheet_name(title)[:2]) for title in workbook.titles()]
+    titles = workbook.titles()
+    named = [(title, *sheet_name(title)[:2]) for title in titles]
     wrongly_named = {title for title, _, rule in named if rule and not workbook.is_marked(title)}
-    read = workbook.read_tables([title for title, name, rule in named if name and not rule])
-    for title, name, rule in named:
-        if title in wrongly_named:
+    on_links = [title for title in titles if is_links(title)]
+    cells = dict(zip(on_links, workbook.read_tables(on_links), strict=True)) if on_links else {}
+    first = {title: _raw_table(title, sheet, workbook.tables(title)) for title, sheet in cells.items()}
+    first = {title: table for title, table in first.items() if is_ours(table)}
+    links = read_links(first.values(), titles)
+    listed = {title for title in titles if fold(title) in links.listed}
+    known = {title for title, name, rule in named if name and not rule and not is_links(title)} - listed
+    wanted = [title for title in titles if title in known or (title in listed and links.of(title))]
+    read = iter(workbook.read_tables(wanted))
+    found: list[RawTable] = []
+    counts = []
+    for title, name, _ in named:
+        if title in wrongly_named - listed:
             found.append(table_from_cells(title, []))
-        if rule or not name:
-            continue
-        cells = next(read)
-        found.append(_raw_table(title, cells, workbook.tables(title)))
-        if sheets()[name].owner == "user":
-            counts.append(SheetCount(title, cells.filled, cells.total))
+        if title in wanted:
+            cells[title] = next(read)
+        if title in first:
+            found.append(replace(first[title], findings=(*first[title].findings, *links.findings)))
+        elif title in listed:
+            found += [_linked_table(one, cells[title], workbook.tables(title)) for one in links.of(title)]
+        elif title in known:
+            found.append(_raw_table(title, cells[title], workbook.tables(title)))
+        if title in cells and (title in listed or sheets()[name].owner == "user"):
+            counts.append(SheetCount(title, cells[title].filled, cells[title].total))
+        if title not in first:
+            cells.pop(title, None)
     return found, counts, fingerprint(found)
 
 
-def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:
-    rows = cells.rows
+def _linked_table(links: LinkedSheet, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:
     if cells.too_far:
-        column, row = cells.too_far
-        place = f"{title}!{column_letter(column - 1)}{row}"
-        rule = "is filled far away from the table, which makes the sheet too large to read."
-        remedy = "Delete the unused rows and columns (not only their content)."
-        return replace(table_from_cells(title, []), findings=(Finding(place, "", rule, remedy),))
+        return _too_far(links.title, cells.too_far)
+    scan = SheetScan(_faults(cells), "", frozenset(), cells.percent_cells)
+    return linked_table(links, cells.rows, scan, _areas(cells.rows, placed))
+
+
+def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:
+    if cells.too_far:
+        return _too_far(title, cells.too_far)
+    return table_from_cells(title, cells.rows, _areas(cells.rows, placed), _faults(cells), cells.percent_cells)
+
+
+def _too_far(title: str, last: tuple[int, int]) -> RawTable:
+    column, row = last
+    place = f"{title}!{column_letter(column - 1)}{row}"
+    rule = "is filled far away from the table, which makes the sheet too large to read."
+    remedy = "Delete the unused rows and columns (not only their content)."
+    return replace(table_from_cells(title, []), findings=(Finding(place, "", rule, remedy),))
+
+
+def _faults(cells: OpenSheet) -> tuple[CellFault, ...]:
+    return tuple(CellFault(column, row, ERROR_CELL, text) for column, row, text in cells.errors)
+
+
+def _areas(rows: Sequence[Sequence[Any]], placed: Sequence[PlacedTable]) -> list[TableRange]:
     areas = []
     for table in placed:
         header = rows[table.top][table.left : table.right + 1] if table.top < len(rows) else []
@@ -136,8 +173,7 @@ def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> R
                 headers=names,
             )
         )
-    faults = [CellFault(column, row, ERROR_CELL, text) for column, row, text in cells.errors]
-    return table_from_cells(title, rows, areas, faults, cells.percent_cells)
+    return areas
 
 
 def write_open(

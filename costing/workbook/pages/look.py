@@ -27,7 +27,10 @@ WINE, WINE_LIGHT, RESULT_LINE = "#6E3B47", "#F3ECEE", "#D9D0D3"
 WARNING_INK = "#9A4B00"
 RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#A0717C", "audit": "#C9BCC0"}
 """Colour of a result tab by its group."""
-VERDICT_FILLS = {("hold", "keep", "fill"): SLATE_LIGHT, ("release", "disgorge", "sell", "use", "raise"): "#F2E3C9"}
+VERDICT_FILLS = {
+    ("hold", "keep", "fill", "pass"): SLATE_LIGHT,
+    ("release", "disgorge", "sell", "use", "raise", "buy"): "#F2E3C9",
+}
 """Fill of what to do by its first word."""
 NUMBER_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
@@ -48,7 +51,7 @@ TAB_COLOURS = {
 }
 # Whose tab has which colour, in workbook order.
 GROUPS = {
-    "Start": ("settings", "interest_rates", "price_indices"),
+    "Start": ("settings", "links", "interest_rates", "price_indices"),
     "Opening": ("opening_stock", "opening_costs", "opening_composition"),
     "Grapes and cellar": (
         *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),

@@ -15,7 +15,7 @@ from costing.errors import InputError, WorkbookError
 from costing.inputs.estate import Estate, Settings
 from costing.inputs.load import load, read_estate
 from costing.inputs.schema import Column, settings, sheets
-from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes, blank_workbook
+from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes, blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
 from costing.workbook.blank.instructions import INSTRUCTIONS_SHEET
 from costing.workbook.blank.lists import NAME_LISTS, closed_lists, open_list
@@ -25,7 +25,7 @@ from costing.workbook.pages import look
 from costing.workbook.read import read_workbook
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
-USER_SHEETS = {name: sheet for name, sheet in sheets().items() if sheet.owner == "user"}
+USER_SHEETS = {name: sheets()[name] for name in names_added("first year", "when asked")}
 
 
 @pytest.fixture(scope="module")

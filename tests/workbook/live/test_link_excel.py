@@ -475,3 +475,37 @@ def test_a_sheet_taken_off_its_protection_is_written_at_the_next_refresh(opened:
     book.sheets("Stock value").api.ProtectContents = False
     assert refresher().startswith("1 sheet refreshed")
     assert "as they were" in refresher()
+
+
+def test_links_are_followed_in_the_open_workbook_as_in_a_file(excel: Any, tmp_path: Path) -> None:
+    path = tmp_path / "cave.xlsx"
+    path.write_bytes(b"")
+    book = Book(str(path), "Registre de cave", "Links", "Notes")
+    day = dt.datetime(2025, 2, 1)
+    fill(
+        book.sheets("Registre de cave"),
+        [["Domaine X"], ["Date", "Cuve de départ", "Volume (hl)", "Vers"], [day, "V1", 85.0, "A25"]],
+    )
+    theirs = "Registre de cave"
+    fill(
+        book.sheets("Links"),
+        [
+            ["Your sheet", "First row", "Your column", "Our sheet", "Our column", "Unit", "Your word", "Fixed value"],
+            [theirs, 3.0, "Date", "Movements", "Date"],
+            [theirs, 3.0, "Cuve de départ", "Movements", "From lot"],
+            [theirs, 3.0, "Volume (hl)", "Movements", "Out", "hl"],
+            [theirs, 3.0, "Vers", "Movements", "To lot"],
+            [theirs, 3.0, None, "Movements", "Operation", None, None, "racking"],
+        ],
+    )
+    excel(book)
+    tables, counts, _ = read_open(attach(path))
+    by_sheet = {table.sheet: table for table in tables}
+    assert list(by_sheet) == [theirs, "Links"]
+    linked = by_sheet[theirs]
+    assert linked.linked is not None
+    assert linked.linked.fixed == {"operation": "racking"}
+    assert linked.linked.factors["Out (L)"] == 100.0
+    assert linked.frame["Out (L)"].tolist() == [85.0]
+    assert linked.letters["To lot"] == "D"
+    assert [count.title for count in counts] == [theirs, "Links"]

@@ -1,0 +1,56 @@
+"""costing adopt: a workbook that a person keeps already."""
+
+from __future__ import annotations
+
+import argparse
+
+from costing.errors import WorkbookError
+from costing.inputs.headers import closest, sheet_name
+from costing.inputs.links import NAME
+from costing.inputs.schema import sheets
+from costing.terminal import note, print_findings, tell
+from costing.workbook.adopt.adopt import Adopted, adopt
+from costing.workbook.blank.blank import names_added
+from costing.workbook.file.backups import KEPT
+from costing.workbook.file.package import open_package
+from costing.workbook.further import write_with_sheets
+
+
+def adopt_workbook(options: argparse.Namespace) -> int:
+    """Propose which sheets of a workbook are which of ours, and add what it lacks."""
+    only = tuple(asked_sheet(title, NAME) for title in options.only)
+    package = open_package(options.path)
+    found = adopt(package, only)
+    _tell(found, str(options.path))
+    if found.content is not None:
+        backup = write_with_sheets(
+            options.path, package, found.content, replaced=[NAME], ignore_lock=options.ignore_lock
+        )
+        note(f"Nothing else of {options.path} was changed. Back-up: {backup} ({KEPT}).")
+    return 0
+
+
+def asked_sheet(title: str, *further: str) -> str:
+    """Library name of a sheet that a person may ask for. WorkbookError, with the nearest, where there is none."""
+    name, rule, _ = sheet_name(title)
+    askable = {sheets()[name].title: name for name in (*names_added("first year", "when asked"), *further)}
+    if rule or name not in askable.values():
+        near = closest(title, askable, 0.6)
+        hint = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(askable)}."
+        msg = f"'{title}' is no sheet that can be added. {hint}"
+        raise WorkbookError(msg)
+    return name
+
+
+def _tell(found: Adopted, path: str) -> None:
+    for name, titles in found.read_as.items():
+        tell(f"{', '.join(repr(title) for title in titles)} is read as {sheets()[name].title}.")
+    if found.added:
+        tell(f"Added: {', '.join(sheets()[name].title for name in found.added)}.")
+    print_findings(found.findings)
+    if found.content is None:
+        tell(f"{path} has no sheet to link and lacks none of a first year. Next: costing check {path}")
+    elif found.read_as:
+        tell(f"Look through the sheet Links, correct it where it is wrong, then: costing check {path}")
+    else:
+        tell(f"No sheet of your own was understood. Fill the sheets that were added, then: costing check {path}")

@@ -1,0 +1,35 @@
+"""What a person types behind a command: days, names, whole numbers."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from datetime import date
+
+
+def day(text: str) -> date:
+    """A day of the calendar."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as fault:
+        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
+        raise argparse.ArgumentTypeError(msg) from fault
+
+
+def name(text: str) -> str:
+    """A name as it is read on a sheet: accents composed, no invisible marks."""
+    from costing.inputs.cells import tidy
+
+    return tidy(text)
+
+
+def whole(least: int) -> Callable[[str], int]:
+    """A whole number of at least so much."""
+
+    def read(text: str) -> int:
+        if not text.isdecimal() or int(text) < least:
+            msg = f"'{text}' is no whole number of {least} or more"
+            raise argparse.ArgumentTypeError(msg)
+        return int(text)
+
+    return read

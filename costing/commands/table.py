@@ -167,7 +167,7 @@ _QUESTIONS = (
                 dest="own",
                 type=Path,
                 metavar="FILE",
-                help="CSV file with lot, date and bottles: what insisting on it costs",
+                help="CSV file with lot, date and bottles: what insisting on it costs; lots it does not name stay free",
             ),
             option(
                 "--futures",

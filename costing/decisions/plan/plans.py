@@ -60,7 +60,8 @@ def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None
     wanted[OLDEST] = _at_usual_age(runs, inputs)
     wanted[ALONE] = _alone(runs, inputs)
     if own is not None:
-        wanted[OWN] = _by_lot(inputs, own)
+        named = inputs.lots["lot"].isin(own["lot"].astype(str)).to_numpy()
+        wanted[OWN] = np.where(named[:, np.newaxis], _by_lot(inputs, own), np.nan)  # the others stay free
     return wanted
 
 

@@ -21,9 +21,9 @@ from costing.workbook.pages.rows import cell_values
 
 SHORT = 60
 """Rows of a table without filter buttons."""
-LAST_TEXT, BESIDE, BELOW = 48.0, 22.0, 18.0
-"""Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text of
-a table below it may widen a column to.
+LAST_TEXT, BESIDE, BELOW, VERDICT = 48.0, 22.0, 18.0, 28.0
+"""Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text or
+a verdict of a table below it may widen a column to.
 """
 
 Cells = Mapping[str, Sequence[Any]]
@@ -63,7 +63,8 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
             needed = _needed(table, header, cells[table.name][header])
             if (kind := table.formats.get(header, "text")) in TEXTS:
                 if not first:
-                    widest = max(widths[position], BELOW) if position in widths else look.WRAPPED
+                    least = VERDICT if kind == "verdict" else BELOW
+                    widest = max(widths[position], least) if position in widths else look.WRAPPED
                 elif ends_in_text and 0 < position < last and kind != "verdict":
                     widest = BESIDE
                 else:
@@ -75,7 +76,27 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
             widths[position] = max(needed, widths.get(position, 0.0))
         wrapped[table.name] = frozenset(folded)
     opened = max((table.shown or len(cells[table.name]) for table in sheet.tables), default=0)
+    for table in sheet.tables:
+        wrapped[table.name] -= _running_on(table, cells[table.name], widths, opened, may_widen=not sheet.charts)
     return Measured(cells, widths, wrapped, opened)
+
+
+def _running_on(
+    table: ResultTable, cells: Cells, widths: dict[int, float], opened: int, *, may_widen: bool
+) -> set[str]:
+    """The last column, where its texts find room over the blank columns on its right: they need no second line.
+
+    may_widen: the last of those columns is made as wide as they need, within bounds.
+    """
+    last, rightmost = len(cells) - 1, opened - 1
+    header = list(cells)[last]
+    if last >= rightmost or table.formats.get(header, "text") not in TEXTS:
+        return set()
+    lacking = _needed(table, header, cells[header]) - sum(widths[position] for position in range(last, opened))
+    if lacking > 0 and not (may_widen and widths[rightmost] + lacking <= LAST_TEXT):
+        return set()
+    widths[rightmost] += max(lacking, 0.0)
+    return {header}
 
 
 def total(values: Sequence[Any]) -> float:

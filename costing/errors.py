@@ -70,10 +70,13 @@ class CostingError(Exception):
 
 
 class InputError(CostingError):
-    """The estate has errors. `findings` holds every one of them, and the cautions."""
+    """The estate has errors. `findings` holds every one of them, and the cautions; `readable` what of the estate can
+    be read all the same (`inputs.readable.Readable`), if anything.
+    """
 
-    def __init__(self, findings: list[Finding]) -> None:
+    def __init__(self, findings: list[Finding], readable: object = None) -> None:
         self.findings = findings
+        self.readable = readable
         count = len(errors_in(findings))
         super().__init__(f"{count} error{'s' if count != 1 else ''} in the input; the first: {errors_in(findings)[0]}")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
 from typing import Any, TypeVar
@@ -21,6 +21,9 @@ from costing.graph.sequence import Place, order_flows
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.estate import Estate
+from costing.inputs.load import load
+from costing.inputs.raw import RawTable
+from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
 from costing.money.presses import check_credits
 from costing.results.composition import Composition
@@ -28,6 +31,23 @@ from costing.results.lots import LotLabels, lot_labels
 from costing.results.results import Results
 
 T = TypeVar("T")
+
+
+def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
+    """Validated estate (`inputs.load`). Where it is refused, the balances of those lots whose rows can be read are told
+    in the same round.
+    """
+    try:
+        return load(raw, settings_required=settings_required)
+    except InputError as refused:
+        kept = refused.readable
+        if not isinstance(kept, Readable):
+            raise
+        try:
+            trace(kept.estate)
+        except InputError as further:
+            raise InputError([*refused.findings, *kept.certain(further.findings)]) from refused
+        raise
 
 
 def trace(estate: Estate) -> Chain:

@@ -4,16 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from datetime import date
-
-
-def day(text: str) -> date:
-    """A day of the calendar."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError as fault:
-        msg = f"'{text}' is no day of the calendar written as 2025-12-31"
-        raise argparse.ArgumentTypeError(msg) from fault
 
 
 def name(text: str) -> str:

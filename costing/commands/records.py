@@ -22,7 +22,7 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
 from costing.answers.text import text_answer
 from costing.commands.adopt import asked_sheet
-from costing.commands.source import Source, write_sheets
+from costing.commands.source import Source, day_given, write_sheets
 from costing.decisions.cash.cash import cash
 from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
@@ -32,7 +32,7 @@ from costing.decisions.changes.scenarios import scenarios
 from costing.decisions.changes.why import why
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
-from costing.decisions.closing.next_year import open_year
+from costing.decisions.closing.next_year import left_out, open_year
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
@@ -41,10 +41,9 @@ from costing.decisions.prices.prices import prices
 from costing.errors import Finding, InputError, errors_in
 from costing.files import name_as_text
 from costing.inputs.basis import ECONOMIC
-from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
-from costing.model import Runs
+from costing.model import Runs, loaded
 from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.blank.blank import blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
@@ -157,7 +156,7 @@ def follow(options: argparse.Namespace) -> int:
     """Refresh the result sheets of the workbook that is open now."""
 
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
-        runs = Runs(load(raw))
+        runs = Runs(loaded(raw))
         answers = answers_of_run(runs, cautions_of(runs))
         return iter(result_sheets(answers, links=True))
 
@@ -168,22 +167,26 @@ def follow(options: argparse.Namespace) -> int:
 def close(options: argparse.Namespace) -> int:
     """Freeze stock and its costs at the end of a day."""
     source = Source(options.path)
-    findings = closing_findings(source.estate, options.date, again=options.again)
+    on = day_given(options.date, source.estate)
+    findings = closing_findings(source.estate, on, again=options.again)
     if errors_in(findings):
         raise InputError(findings)
-    frozen = close_year(source.estate, options.date, source.estate.settings.accounts_approved_on)
+    frozen = close_year(source.estate, on, source.estate.settings.accounts_approved_on)
     print_findings(findings)
     tables = with_closing(source.estate, frozen)
-    tell(text_answer(carried_on(source.runs, frozen, options.date)))
+    tell(text_answer(carried_on(source.runs, frozen, on)))
     write_sheets(options, source, year_end_sheets(tables))
     return 0
 
 
 def open_next(options: argparse.Namespace) -> int:
     """Write the next workbook from a closed year."""
-    following = open_year(Source(options.path).estate, options.date)
-    said = f"Opened from {name_as_text(options.path.name)}, closed on {options.date}."
+    estate = Source(options.path).estate
+    on = day_given(options.date, estate)
+    following = open_year(estate, on)
+    print_findings(left_out(estate, on))
+    said = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
     blank_workbook(options.new_path, tables_from_estate(following), note=said)
     lots = len(following["opening_stock"])
-    tell(f"{options.new_path} opens with {lots} lots as closed on {options.date}. {options.path} is unchanged.")
+    tell(f"{options.new_path} opens with {lots} lots as closed on {on}. {options.path} is unchanged.")
     return 0

@@ -5,17 +5,21 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 import costing
 from costing.answers import catalogue
+from costing.errors import CostingError, Finding, InputError
 from costing.files import name_as_text
 from costing.house import House
 from costing.inputs.basis import Basis
+from costing.inputs.cells import tidy
+from costing.inputs.columns import read_date
 from costing.inputs.estate import Estate
 from costing.inputs.fingerprint import fingerprint
-from costing.inputs.load import load, read_csv_folder
-from costing.model import Runs
+from costing.inputs.load import read_csv_folder
+from costing.model import Runs, loaded
 from costing.results.results import Results
 from costing.terminal import CAUTION, note
 from costing.workbook.file.backups import KEPT
@@ -30,6 +34,21 @@ OWNED_SHEETS = (*catalogue.sheets(), "Run log", *OWNED_YEAR_END)
 
 
 LISTED = 20
+_FIRST = ("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "pools")
+NOTHING_YET = (
+    "holds no lot yet, and no other sheet fills one: there is nothing to cost.",
+    "Begin with what lies in the cellar: its lots on Opening stock and their cost on Opening costs; or with a harvest:"
+    " Deliveries and Pressings. Then 'Valuation date' on Settings.",
+)
+
+
+def day_given(text: str, estate: Estate) -> date:
+    """Date of an option, written as dates on Settings are. CostingError says the other reading."""
+    day, fault = read_date(tidy(text), estate.settings.date_style)
+    if day is None:
+        msg = f"--date '{text}' {fault} Write it with the {estate.settings.date_style}, or as 2025-12-31."
+        raise CostingError(msg)
+    return day
 
 
 class Source:
@@ -41,7 +60,9 @@ class Source:
         self.package: Package = open_source(self.path)
         tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
-        self.house = House(load(tables), name_as_text(self.path.name))
+        self.house = House(loaded(tables), name_as_text(self.path.name))
+        if not any(len(self.estate[name]) for name in _FIRST):
+            raise InputError([Finding("Opening stock", "", *NOTHING_YET)])
 
     @property
     def estate(self) -> Estate:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from costing.commands.arguments import day, name, whole
+from costing.commands.arguments import name, whole
 
 if TYPE_CHECKING:
     from costing.answers.answer import Answer
@@ -83,7 +83,9 @@ WRITING = (
         help="empty the stored values of your own formulas that depend on results, until they are recalculated",
     ),
 )
-CLOSING_DATE = option("--date", required=True, type=day, metavar="YYYY-MM-DD", help="closing date")
+CLOSING_DATE = option(
+    "--date", required=True, metavar="DATE", help="closing date, written as on Settings or as 2025-12-31"
+)
 
 
 def _named(flag: str, what: str) -> Option:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +18,14 @@ from costing.errors import Finding, caution
 from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
-from costing.graph.sequence import Place
+from costing.graph.places import Places
 from costing.inputs.estate import Estate
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
 DAYS_A_YEAR = 365.0
+MONTHS = 12
+ROWS_SHOWN = 3
+"""Rows behind a lot's balance that a finding shows."""
 USUAL_GAIN = 1.05
 """A gauging above this multiple of the balance is a caution: common practice, no source."""
 
@@ -88,7 +92,7 @@ def _latest(marks: NDArray[np.bool_]) -> Ints:
 
 
 def balances(
-    touches: Touches, flows: Flows, lots: Lots, tolerance: Floats, place: Place
+    touches: Touches, flows: Flows, lots: Lots, tolerance: Floats, place: Places
 ) -> tuple[Balance, list[Finding]]:
     """Balance of every touch, and findings where a lot gives more than it holds or is measured while empty."""
     flow, role = touches.flow, touches.role
@@ -119,56 +123,89 @@ def balances(
 
 
 def _overdrawn(
-    touches: Touches, flows: Flows, before: Floats, out: Floats, near: Floats, place: Place
+    touches: Touches, flows: Flows, before: Floats, out: Floats, near: Floats, place: Places
 ) -> Iterator[Finding]:
+    """The first touch of each lot that draws more than is there, with the rows that led to it."""
     short = np.flatnonzero((out > 0) & (before - out < -near))
     _, first = np.unique(touches.lot[short], return_index=True)
     arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (flows.into[touches.flow] > 0))
-    first_arrival: dict[int, int] = {}
     lots_filled, at = np.unique(touches.lot[arrived], return_index=True)
-    first_arrival.update(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))
-    for touch in short[first]:
+    first_arrival = dict(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))
+    for touch in short[first].tolist():
         flow = int(touches.flow[touch])
+        drawn, lot = place.quantity(flow, "out", float(out[touch])), place.lot(int(touches.lot[touch]))
         filled = first_arrival.get(int(touches.lot[touch]))
-        where = place(flow, "out")
-        drawn, held = float(out[touch]), max(0.0, float(before[touch]))
-        if filled is None or filled > touch:
-            when = (
-                "it is never filled"
-                if filled is None
-                else f"it is first filled by {place(int(touches.flow[filled]), None)}"
+        if filled is None:
+            rule = f"drawn from {lot}, which no row fills."
+            remedy = "Check the lot, or enter what filled it (a delivery, a movement or opening stock)."
+        elif filled > touch:
+            filling = int(touches.flow[filled])
+            day, then = int(flows.day[flow]), int(flows.day[filling])
+            rule = (
+                f"drawn from {lot} on {_shown(day)}, before anything was in it: it is first filled by"
+                f" {place(filling, None)} on {_shown(then)}."
             )
-            yield Finding(
-                where,
-                f"{drawn:g}",
-                f"drawn from a lot before anything was in it: {when}.",
-                "Check the lot and the date, or enter what filled it (a delivery, a movement or opening stock).",
-            )
+            remedy = f"Check the lot and the two dates.{_exchanged(day, then)}"
         else:
-            yield Finding(
-                where,
-                f"{drawn:g}",
-                f"is more than the lot holds at that moment ({held:g}).",
-                "Check the quantity, the date and the lot; enter what is missing before it, or a gauging.",
-            )
+            held = place.quantity(flow, "out", max(0.0, float(before[touch])))
+            rule = f"drawn from {lot}, which holds {held} {_led_to(touches, flows, touch, flow, place)}"
+            remedy = "Check the quantity, the date and the lot; enter what is missing before it, or a gauging."
+        yield Finding(place(flow, "out"), drawn, rule, remedy)
 
 
-def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Place) -> Iterator[Finding]:
-    for touch in np.flatnonzero((touches.role == COUNT) & (measured > 0) & (before <= 0)):
+def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places) -> str:
+    """The rows before a draw that made the lot hold what it holds: the last ones, in the unit of the draw."""
+    begin = int(np.flatnonzero(touches.first_of_lot[: touch + 1])[-1])
+    told = np.isin(touches.role[begin:touch], (OUT, IN, LOSS, COUNT))
+    rows = (begin + np.flatnonzero(told)).tolist()
+    if not rows:
+        return "at that moment."
+    words = {OUT: "out", IN: "in", LOSS: "lost", COUNT: "gauged"}
+    said = []
+    for row in rows[-ROWS_SHOWN:]:
+        moved, role = int(touches.flow[row]), int(touches.role[row])
+        amount = flows.into[moved] if role in (IN, COUNT) else flows.out[moved]
+        said.append(f"{place.quantity(flow, 'out', float(amount))} {words[role]} ({place(moved, None)})")
+    more = f", after {len(rows) - ROWS_SHOWN:,} rows more" if len(rows) > ROWS_SHOWN else ""
+    return f"since {place(int(touches.flow[rows[-1]]), None)}: {', '.join(said)}{more}."
+
+
+def _shown(day: int) -> str:
+    return str(np.datetime64(day, "D"))
+
+
+def _exchanged(drawn: int, filled: int) -> str:
+    """Sentence for a draw before its lot is filled, where a day taken for a month explains it."""
+    said = []
+    for day, least, most in ((drawn, filled, None), (filled, None, drawn)):
+        read = date.fromisoformat(_shown(day))
+        if read.day <= MONTHS and read.day != read.month:
+            other = read.replace(month=read.day, day=read.month)
+            then = int(np.datetime64(other, "D").astype(np.int64))
+            if (least is None or then >= least) and (most is None or then <= most):
+                said.append(f"{read} may be {other}")
+    return f" {' or '.join(said)}, with day and month exchanged: that would fit." if said else ""
+
+
+def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
+    for touch in np.flatnonzero((touches.role == COUNT) & (measured > 0) & (before <= 0)).tolist():
+        flow = int(touches.flow[touch])
         yield Finding(
-            place(int(touches.flow[touch]), "into"),
-            f"{measured[touch]:g}",
-            "was measured in a lot that is empty by the records.",
+            place(flow, "into"),
+            place.quantity(flow, "into", float(measured[touch])),
+            f"was measured in {place.lot(int(touches.lot[touch]))}, which is empty by the records.",
             "Check the lot and the date, or enter what filled it.",
         )
 
 
-def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Place) -> Iterator[Finding]:
-    for touch in np.flatnonzero((touches.role == COUNT) & (before > 0) & (measured > USUAL_GAIN * before)):
+def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
+    for touch in np.flatnonzero((touches.role == COUNT) & (before > 0) & (measured > USUAL_GAIN * before)).tolist():
+        flow = int(touches.flow[touch])
+        lot, held = place.lot(int(touches.lot[touch])), place.quantity(flow, "into", float(before[touch]))
         yield caution(
-            place(int(touches.flow[touch]), "into"),
-            f"{measured[touch]:g}",
-            f"is well above what the lot holds by the records at that moment ({before[touch]:g}).",
+            place(flow, "into"),
+            place.quantity(flow, "into", float(measured[touch])),
+            f"is well above what {lot} holds by the records at that moment, {held}.",
             "Check the quantity, the date and the Sequence: was it measured before something was drawn that day?",
         )
 
@@ -189,7 +226,7 @@ def work_begins(touches: Touches, balance: Balance, flows: Flows) -> Ints:
 
 
 def ambiguous_refills(
-    touches: Touches, balance: Balance, flows: Flows, tolerance: Floats, lots: Lots, place: Place
+    touches: Touches, balance: Balance, flows: Flows, tolerance: Floats, lots: Lots, place: Places
 ) -> Iterator[Finding]:
     """Lots that give their whole opening balance and are filled again at one moment: which came first?"""
     if not len(touches.lot):
@@ -210,8 +247,9 @@ def ambiguous_refills(
         yield Finding(
             place(draw, "sequence"),
             "",
-            f"The lot gives all it held ({opening[group]:g}) on the day on which {place(fill, None)} fills it again; "
-            "nothing says which came first.",
+            f"{place.lot(int(touches.lot[begin[group]]))} gives all it held"
+            f" ({place.quantity(draw, 'out', float(opening[group]))}) on the day on which {place(fill, None)} fills it"
+            " again; nothing says which came first.",
             "Number both rows in the Sequence column, 1 for the first.",
         )
 

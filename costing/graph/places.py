@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 
 from costing.graph.arrays import BOTTLE, TABLES, Flow, Lots
 from costing.graph.flows import Flows
+from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
+
+UNITS = ("kg", "L", "bottles")
 
 _CELLS: dict[str, tuple[str | None, ...]] = {
     "out": (
@@ -40,21 +43,43 @@ _CELLS: dict[str, tuple[str | None, ...]] = {
 }
 
 
-def place_of(estate: Estate, flows: Flows, lots: Lots) -> Callable[[int, str | None], str]:
-    """Say where a flow stands.
+@dataclass(frozen=True)
+class Places:
+    """Where flows stand, and what was typed there."""
 
-    The function takes a flow and what is meant ("out", "into", a column, or None for the row) and returns
-    `Sheet!cell`.
-    """
+    estate: Estate
+    flows: Flows
+    lots: Lots
 
-    def place(flow: int, what: str | None) -> str:
-        kind = int(flows.kind[flow])
-        column = _CELLS[what][kind] if what in _CELLS else what
-        lot = int(flows.source[flow] if what == "out" else flows.target[flow])
-        if kind == Flow.MOVEMENT and what in _CELLS and lot >= 0 and lots.unit[lot] == BOTTLE:
-            column = "out_bottles" if what == "out" else "in_bottles"
+    def __call__(self, flow: int, what: str | None) -> str:
+        """`Sheet!cell` of a flow: of what is meant ("out", "into", a column), or of its row (None)."""
+        kind = int(self.flows.kind[flow])
         if not TABLES[kind]:
             return "Settings"
-        return estate.place(TABLES[kind], int(flows.row[flow]), column)
+        return self.estate.place(TABLES[kind], int(self.flows.row[flow]), self._column(flow, what))
 
-    return place
+    def _column(self, flow: int, what: str | None) -> str | None:
+        kind = int(self.flows.kind[flow])
+        lot = int(self.flows.source[flow] if what == "out" else self.flows.target[flow])
+        if kind == Flow.MOVEMENT and what in _CELLS and lot >= 0 and self.lots.unit[lot] == BOTTLE:
+            return "out_bottles" if what == "out" else "in_bottles"
+        return _CELLS[what][kind] if what in _CELLS else what
+
+    def quantity(self, flow: int, what: str, amount: float) -> str:
+        """An amount of the flow's lot in the unit in which the flow's own cell was typed: `70 hl`."""
+        kind, column = int(self.flows.kind[flow]), self._column(flow, what)
+        lot = int(self.flows.source[flow] if what == "out" else self.flows.target[flow])
+        unit, factor = UNITS[self.lots.unit[lot]], 1.0
+        if TABLES[kind] and column and column != "on_date":
+            typed, factor = self.estate.unit_typed(TABLES[kind], int(self.flows.row[flow]), column)
+            unit = typed or unit
+        return f"{number_text(round(amount / factor, 3))} {unit}"
+
+    def lot(self, number: int) -> str:
+        """Name of a lot."""
+        return str(self.lots.names[number])
+
+
+def place_of(estate: Estate, flows: Flows, lots: Lots) -> Places:
+    """Say where a flow stands."""
+    return Places(estate, flows, lots)

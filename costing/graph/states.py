@@ -32,7 +32,7 @@ from costing.graph.balance import (
     work_begins,
 )
 from costing.graph.flows import Flows
-from costing.graph.sequence import Place
+from costing.graph.places import Places
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ def build_states(
     tolerance: Floats,
     norm_per_year: Floats,
     valuation_day: int,
-    place: Place,
+    place: Places,
 ) -> tuple[Chain, list[Finding]]:
     """Cut the lots at every flow and draw the edges between the states.
 

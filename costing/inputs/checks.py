@@ -17,6 +17,7 @@ from costing.inputs.appellations import rule_set_names
 from costing.inputs.cellar_checks import CELLAR_CHECKS
 from costing.inputs.cells import fold, number_text
 from costing.inputs.cuvee_bounds import BOUND_CHECKS
+from costing.inputs.doubts import DOUBTS
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.limit_checks import LIMIT_CHECKS
@@ -225,6 +226,7 @@ CHECKS: tuple[Check, ...] = (
     *CELLAR_CHECKS,
     *RELEASE_CHECKS,
     *LIMIT_CHECKS,
+    *DOUBTS,
     *BOUND_CHECKS,
     *OFFER_CHECKS,
     *LOAN_CHECKS,

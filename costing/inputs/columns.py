@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -48,6 +48,8 @@ _DECIMAL_SIGN = {"point": ".", "comma": ","}
 _TIME = r"(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?Z?)?"
 _YEAR_FIRST = re.compile(rf"(\d{{4}})([-/. ])(\d{{1,2}})\2(\d{{1,2}}){_TIME}")
 _YEAR_LAST = re.compile(rf"(\d{{1,2}})([-/. ])(\d{{1,2}})\2(\d{{4}}){_TIME}")
+_NUMBER_AND_UNIT = re.compile(r"([+-−]? ?\d[\d .,'’]*?) ?([^\W\d_eE][^\d]*|[%€$£°].*|[eE][^\d+-][^\d]*)")
+NO_UNITS: Mapping[str, float] = {}
 _SHORT_YEAR = re.compile(r"\d{1,2}[-/. ]\d{1,2}[-/. ]\d{2}")
 
 
@@ -160,14 +162,16 @@ def _error_text(text: str) -> tuple[str, str] | None:
 Read = tuple[NDArray[Any], list[Fault]]
 
 
-def numbers(cells: Cells, style: str, factor: float = 1.0, *, percent: bool = False) -> Read:
-    """Column of numbers × `factor` (the header's unit); texts such as "12 %" only where `percent`."""
+def numbers(cells: Cells, style: str, factor: float = 1.0, units: Mapping[str, float] = NO_UNITS) -> Read:
+    """Column of numbers × `factor` (the header's unit). A text such as "150 hl" or "12 %" is read where its unit is
+    one of `units`: what one of each is in the schema's unit.
+    """
     values = np.full(cells.size, np.nan) if cells.numbers is None else cells.numbers * factor
     faults = _sorts(cells, "a number", dates="Type the number again and format the cell as a number.")
     if cells.codes is not None and cells.texts:
-        read, faulty = _text_numbers(cells.texts, style, percent=percent)
+        read, faulty = _text_numbers(cells.texts, style, factor, units)
         rows = np.flatnonzero(cells.codes >= 0)
-        values[rows] = read[cells.codes[rows]] * factor
+        values[rows] = read[cells.codes[rows]]
         faults += _spread(cells, faulty)
     beyond = np.flatnonzero(np.abs(values) > GREATEST)
     if len(beyond):
@@ -177,32 +181,46 @@ def numbers(cells: Cells, style: str, factor: float = 1.0, *, percent: bool = Fa
 
 
 def _text_numbers(
-    texts: Sequence[str], style: str, *, percent: bool
+    texts: Sequence[str], style: str, factor: float, units: Mapping[str, float]
 ) -> tuple[NDArray[np.float64], dict[int, tuple[str, str]]]:
     plain = [text if style == "point" else text.replace(".", "?").replace(",", ".") for text in texts]
-    read = pd.to_numeric(pd.Series(plain, dtype=object), errors="coerce").to_numpy(dtype=np.float64).copy()
+    read = pd.to_numeric(pd.Series(plain, dtype=object), errors="coerce").to_numpy(dtype=np.float64) * factor
     faulty: dict[int, tuple[str, str]] = {}
     for code in np.flatnonzero(~np.isfinite(read)).tolist():
         text = texts[code]
         error = _error_text(text)
-        bare = text.removesuffix("%").strip() if percent else text
-        read[code], rule = read_number(bare, style)
+        bare, unit = _with_unit(text)
+        fits = fold(unit) in units
+        number, rule = read_number(bare if fits else text, style)
+        read[code] = number * (units[fold(unit)] if fits else factor)
         if error:
             faulty[code] = error
         elif rule:
-            other = "comma" if style == "point" else "point"
-            remedy = "Enter a number."
-            if " with a decimal " in rule:
-                remedy = f"Write the number with a decimal {style}, or set 'Number style' on Settings to {other}."
-            elif text.endswith("%"):
-                rule, remedy = "is a percentage in a column of plain numbers.", "Enter the number."
-            faulty[code] = (rule, remedy)
+            faulty[code] = _no_number(text, unit if not fits and read_number(bare, style)[1] == "" else "", rule, style)
     return read, faulty
 
 
-def integers(cells: Cells, style: str) -> Read:
+def _no_number(text: str, unit: str, rule: str, style: str) -> tuple[str, str]:
+    """Rule and remedy of a text that is no number: in a unit that does not fit, in the other style, or none."""
+    other = "comma" if style == "point" else "point"
+    if text.endswith("%"):
+        return "is a percentage in a column of plain numbers.", "Enter the number."
+    if unit:
+        return f"is in {unit}, no unit of this column.", "Enter the number alone, in the unit of the header."
+    if " with a decimal " in rule:
+        return rule, f"Write the number with a decimal {style}, or set 'Number style' on Settings to {other}."
+    return rule, "Enter a number."
+
+
+def _with_unit(text: str) -> tuple[str, str]:
+    """Text -> what stands before its unit, and the unit: "150 hl" is "150" and "hl"."""
+    found = _NUMBER_AND_UNIT.fullmatch(text)
+    return (found[1], found[2]) if found else (text, "")
+
+
+def integers(cells: Cells, style: str, units: Mapping[str, float] = NO_UNITS) -> Read:
     """Column of whole numbers."""
-    values, faults = numbers(cells, style)
+    values, faults = numbers(cells, style, units=units)
     broken = np.flatnonzero(np.mod(values, 1) > 0)
     if len(broken):
         values[broken] = np.nan
@@ -212,7 +230,7 @@ def integers(cells: Cells, style: str) -> Read:
 
 def percentages(cells: Cells, style: str, fractions: NDArray[np.bool_] | None = None) -> Read:
     """Column of percent points -> fractions; `fractions` marks cells that hold a fraction already."""
-    points, faults = numbers(cells, style, percent=True)
+    points, faults = numbers(cells, style, units={"%": 1.0})
     if fractions is None:
         return points / 100.0, faults
     typed = fractions if cells.codes is None else fractions & (cells.codes < 0)

@@ -61,19 +61,23 @@ class Settings(BaseModel):
 
 @dataclass(frozen=True)
 class Sources:
-    """Where the rows of one table came from: sheet title and row number of each, and the column letter of
-    each filled column.
+    """Where the rows of one table came from: sheet title and row number of each, the column letter of each filled
+    column, and the unit of each header that names another than the schema's, with what one of it is in the schema's;
+    hectolitres: rows whose Unit cell says hl.
     """
 
     sheet: NDArray[np.object_]
     row: NDArray[np.int64]
     letters: Mapping[str, str]
+    units: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    hectolitres: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
 class Estate:
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
-    it. `wrong_rows[name]` tells which rows have an error already, while an estate that will be refused is checked.
+    it. While an estate that will be refused is checked, `wrong_rows[name]` tells which rows have an error already, and
+    `refused[name]` collects the (rows, column) in which the checks find one.
     """
 
     settings: Settings
@@ -81,6 +85,7 @@ class Estate:
     sources: Mapping[str, Sources]
     cautions: tuple[Finding, ...] = field(default=())
     wrong_rows: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
         """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
@@ -91,6 +96,17 @@ class Estate:
         if column:  # a yearly sheet may order its columns in its own way
             letter = source.letters.get(f"{source.sheet[row]}!{column}", source.letters.get(column, ""))
         return f"{source.sheet[row]}!{letter}{source.row[row]}"
+
+    def unit_typed(self, table: str, row: int, column: str) -> tuple[str, float]:
+        """Unit in which the cell of a row was typed, and what one of it is in the unit of the table."""
+        source = self.sources[table]
+        if column == "quantity" and "unit" in self.tables[table]:
+            if source.hectolitres is not None and source.hectolitres[row]:
+                return "hl", 100.0
+            unit = self.tables[table]["unit"].iloc[row]
+            return ("" if pd.isna(unit) else str(unit)), 1.0
+        usual = sheets()[table].column(column).unit, 1.0
+        return source.units.get(f"{source.sheet[row]}!{column}", source.units.get(column, usual))
 
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Table by its library name, such as `movements`."""

@@ -38,12 +38,13 @@ _COPY = re.compile(r"(?: ?\(\d+\)| ?[-_] ?(?:copy|copie|kopie)(?: ?\(?\d+\)?)?| 
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """What one header means: the column and the factor to the schema's unit, or what is wrong with it."""
+    """What one header means: the column, its unit and the factor to the schema's, or what is wrong with it."""
 
     column: Column | None = None
     factor: float = 1.0
     rule: str = ""
     remedy: str = ""
+    unit: str = ""
 
 
 def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
@@ -160,7 +161,13 @@ def _split(header: str) -> tuple[str, str | None]:
     return (fold(bracketed[1]), fold(bracketed[2])) if bracketed else (fold(header), None)
 
 
-def _factors(column: Column) -> dict[str, float]:
+def _short(column: Column, unit: str) -> str:
+    """The usual sign of a unit that a header spells out."""
+    return next((sign for sign in _allowed(column) if factors(column).get(fold(sign)) == factors(column)[unit]), unit)
+
+
+def factors(column: Column) -> dict[str, float]:
+    """Units that a figure of the column may be in, folded, and what one of each is in the schema's."""
     return FACTORS.get(column.unit, {fold(column.unit): 1.0})
 
 
@@ -174,11 +181,11 @@ def _read_header(sheet: Sheet, header: str) -> Heading:
         return Heading()
     if unit is not None:
         for column in named:
-            if unit in _factors(column):
-                return Heading(column, _factors(column)[unit])
+            if unit in factors(column):
+                return Heading(column, factors(column)[unit], unit=_short(column, unit))
         if all(not column.unit for column in named):  # a remark in brackets, such as a currency
             return Heading(named[0])
-    elif len(named) == 1 and len(set(_factors(named[0]).values())) == 1 and "%" not in named[0].unit:
+    elif len(named) == 1 and len(set(factors(named[0]).values())) == 1 and "%" not in named[0].unit:
         return Heading(named[0])
     allowed = ", ".join(f"'{column.header} ({word})'" for column in named for word in _allowed(column))
     rule = "names no unit." if unit is None else "names a unit that is not known here."

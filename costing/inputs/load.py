@@ -26,8 +26,9 @@ from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
-from costing.inputs.headers import Heading, closest, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, factors, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.raw import RawTable, column_letter
+from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
 
@@ -84,8 +85,9 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     estate = Estate(settings or Settings.model_validate({}), tables, sources)
     _run_checks(estate, reading)
     if errors_in(reading.findings):
-        raise InputError(reading.findings)
-    return replace(estate, cautions=tuple(reading.findings))
+        kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)
+        raise InputError(reading.findings, kept)
+    return replace(estate, refused={}, cautions=tuple(reading.findings))
 
 
 def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
@@ -197,12 +199,16 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
         for column in frames[0].columns
     }
     letters: dict[str, str] = {}
+    units: dict[str, tuple[str, float]] = {}
     for frame, source in reversed(parts):
         letters |= source.letters
         for title in {str(title) for title in source.sheet[:1]} if len(frame) else set():
             letters |= {f"{title}!{column}": letter for column, letter in source.letters.items()}
-    sheet = np.concatenate([source.sheet for _, source in parts])
-    return pd.DataFrame(joined), Sources(sheet, np.concatenate([source.row for _, source in parts]), letters)
+            units |= {f"{title}!{column}": unit for column, unit in source.units.items()}
+    sheet, row = (np.concatenate([getattr(source, name) for _, source in parts]) for name in ("sheet", "row"))
+    some = any(source.hectolitres is not None for _, source in parts)
+    typed = [np.zeros(len(frame), bool) if one.hectolitres is None else one.hectolitres for frame, one in parts]
+    return pd.DataFrame(joined), Sources(sheet, row, letters, units, np.concatenate(typed) if some else None)
 
 
 def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) -> tuple[pd.DataFrame, Sources]:
@@ -231,6 +237,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
         np.full(len(rows), raw.sheet, dtype=object),
         np.asarray(raw.row_numbers, dtype=np.int64)[rows],
         {name: raw.letters.get(headers[position], "") for name, (position, _, _) in found.items()},
+        {name: (heading.unit, heading.factor) for name, (_, heading, _) in found.items() if heading.factor != 1.0},
     )
     table: dict[str, Any] = {}
     for column in sheet.columns:
@@ -255,7 +262,8 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
             reading.add(Finding(place, raw.linked.fixed[column.name], faults[0].rule, faults[0].remedy))
             reading.spoil(sheet.name, raw)
         table[column.name] = _with_default(column, values)
-    return _converted(sheet, pd.DataFrame(table)), source
+    frame, hectolitres = _converted(sheet, pd.DataFrame(table))
+    return frame, replace(source, hectolitres=hectolitres)
 
 
 def _missing(sheet: Sheet, column: Column, raw: RawTable) -> Finding:
@@ -306,9 +314,9 @@ def _read_column(
         values, faults = columns.percentages(cells, styles.number_style, fractions)
         return values, faults + columns.outside(column, values * 100.0)
     if column.type == "integer":
-        values, faults = columns.integers(cells, styles.number_style)
+        values, faults = columns.integers(cells, styles.number_style, factors(column))
     else:
-        values, faults = columns.numbers(cells, styles.number_style, factor)
+        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column))
     return values, faults + columns.outside(column, values)
 
 
@@ -356,15 +364,15 @@ def _with_default(column: Column, values: Any) -> Any:
     return np.where(blank, default, values)
 
 
-def _converted(sheet: Sheet, table: pd.DataFrame) -> pd.DataFrame:
-    """Quantities given in hectolitres by their Unit column -> litres."""
+def _converted(sheet: Sheet, table: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.bool_] | None]:
+    """Quantities given in hectolitres by their Unit column -> litres, and which those are."""
     if "unit" not in table or "hl" not in sheet.column("unit").choices:
-        return table
+        return table, None
     hectolitres = (table["unit"] == "hl").to_numpy()
     if not hectolitres.any():
-        return table
+        return table, None
     units = [*sheet.column("unit").choices]
     codes = np.array([*(units.index("L" if unit == "hl" else unit) for unit in table["unit"].cat.categories), -1])
     unit = columns.categorical(codes[table["unit"].cat.codes.to_numpy()], units)
     quantity = np.where(hectolitres, table["quantity"] * 100.0, table["quantity"])
-    return table.assign(unit=unit, quantity=quantity)
+    return table.assign(unit=unit, quantity=quantity), hectolitres

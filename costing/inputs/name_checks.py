@@ -107,6 +107,8 @@ def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Itera
             if further := unknown[NAMES_PER_COLUMN:]:
                 rule = f"is no known {_NOUNS[key]} either; {len(further):,} such names of this column are not shown."
                 remedy = "Correct those shown first; they may all have one cause."
+                others = estate[table][column].isin([name for _, name in further]).to_numpy()
+                estate.refused.setdefault(table, []).append((np.flatnonzero(others), column))
                 yield from each(estate, table, [further[0][0]], column, rule, remedy, severity)
 
 

@@ -40,7 +40,7 @@ __all__ = [
 
 
 def shown(estate: Estate, table: str, row: int, column: str) -> str:
-    """Return what a cell holds, in the unit of the schema's header; empty if blank."""
+    """Return what a cell holds, in the unit in which it was typed; empty if blank."""
     value: Any = estate[table][column].iloc[row]
     if pd.isna(value):
         return ""
@@ -48,7 +48,8 @@ def shown(estate: Estate, table: str, row: int, column: str) -> str:
         return f"{value:%Y-%m-%d}"
     if isinstance(value, (float, np.floating)):
         percent = sheets()[table].column(column).type == "percent"
-        return number_text(round(float(value) * (100.0 if percent else 1.0), 9))
+        _, factor = estate.unit_typed(table, row, column)
+        return number_text(round(float(value) * (100.0 if percent else 1.0) / factor, 9))
     return str(value)
 
 
@@ -68,6 +69,8 @@ def each(
     positions = np.flatnonzero(positions) if positions.dtype == bool else positions.astype(np.intp)
     if table in estate.wrong_rows:
         positions = positions[~estate.wrong_rows[table][positions]]
+    if severity == ERROR and len(positions):
+        estate.refused.setdefault(table, []).append((positions, column or ""))
     if isinstance(rule, str) and isinstance(remedy, str):
         grouped = {(rule, remedy): positions.tolist()}
     else:

@@ -60,13 +60,13 @@ th{text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
 thead th{background:#6E3B47;color:#fff}
 tbody th{white-space:nowrap}td,tbody th{padding:3px 7px;border-bottom:1px solid var(--line);vertical-align:top}
 td.n,th.n{text-align:right}td.d{white-space:nowrap}
-svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit;background:#fff}
+.picture{overflow-x:auto}svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit;background:#fff}
 ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
 .figures div{border:1px solid var(--line);border-radius:4px;padding:8px 14px;min-width:150px}
 .figures b{display:block;font-size:19px;color:var(--wine)}
 @media (max-width:700px){body{padding:14px 12px}.figures div{flex:1 1 45%;min-width:0}
-section{overflow-x:auto}svg{min-width:640px}}
+svg{min-width:640px}}
 @media (prefers-color-scheme:dark){
 :root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043}.caution{color:#E5A96B}}
 @page{size:A4 landscape;margin:11mm}

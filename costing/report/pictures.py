@@ -17,16 +17,15 @@ from html import escape
 
 import pandas as pd
 
+from costing.answers.palette import COLOURS
 from costing.results.cost_flow import LEFT, SOLD, CostFlow
 
 INK, FAINT = "#2B2B2B", "#6B6B6B"
-COLOURS = (
-    *("#3D4F5C", "#C08A3E", "#6E3B47", "#8DA290", "#D8C9A8"),
-    *("#7FA3B5", "#A65E4E", "#B9B2C4", "#5B6B3A", "#B0B7BC"),
-)
 COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
 _WIDTH, _HEIGHT, _TOP, _GAP, _BAR = 1120.0, 560.0, 46.0, 22.0, 13.0
 _LEAST = 0.003
+_TYPE, _CHARACTER, _LONGEST_NAME = 13.0, 7.4, 22
+"""Size of the type, which is 9 points on paper; width of a character of it; characters of a name beside its bar."""
 
 
 @dataclass
@@ -83,10 +82,11 @@ def flow_picture(flow: CostFlow, currency: str) -> str:
     if left_out[0]:
         words += f" {left_out[0]} flows too small to see are left out ({amount_text(left_out[1])} together)."
     return (
-        f'<svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" aria-label="Flow of cost from grapes to bottles">'
+        f'<div class="picture"><svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" '
+        f'aria-label="Flow of cost from grapes to bottles">'
         f'<defs><pattern id="held" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<rect width="5" height="5" fill="#fff"/><line y2="5" stroke="{FAINT}" stroke-width="1.6"/>'
-        f"</pattern></defs>{''.join(parts)}</svg><p class='under'>{escape(words)}</p>"
+        f"</pattern></defs>{''.join(parts)}</svg></div><p class='under'>{escape(words)}</p>"
     )
 
 
@@ -114,7 +114,7 @@ def _column(place: _Place) -> int:
 def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) -> None:
     """Give every place its corner and colour; bottles of one cuvée stand in one row and colour."""
     used = sorted({_column(place) for place in places.values()})
-    step = (_WIDTH - 236.0) / max(len(used) - 1, 1)
+    step = (_WIDTH - 282.0) / max(len(used) - 1, 1)
     order = sorted({place.cuvee for place in places.values() if place.cuvee}, key=lambda cuvee: -_weight(places, cuvee))
     beside = flow.passed[(flow.passed["from_kind"] == "wine") & (flow.passed["to_kind"] == "blend")]["amount"].sum()
     for at, column in enumerate(used):
@@ -122,7 +122,7 @@ def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) 
         mine.sort(key=lambda place: (order.index(place.cuvee) if place.cuvee else -1, place.kind == LEFT))
         y = _TOP + (float(beside) * scale + 2.0 * _GAP if COLUMNS[column] == "reserve" else 0.0)
         for place in mine:
-            place.x, place.y = 78.0 + at * step, y
+            place.x, place.y = 96.0 + at * step, y
             place.colour = COLOURS[order.index(place.cuvee) % len(COLOURS)] if place.cuvee else FAINT
             y += place.size * scale + _GAP
 
@@ -173,8 +173,8 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
             f'<path d="M{place.x - 24:.1f},{y + wide / 2 + 6:.1f}L{place.x:.1f},{y:.1f}L{place.x:.1f},{y + wide:.1f}Z" '
             f'fill="#C9B37E" fill-opacity="0.75"><title>added here: {place.added:,.0f}</title></path>'
         )
-        if wide > 7.0:
-            parts.append(_text(place.x - 3, y + wide + 11, f"+{amount_text(place.added)}", "end", FAINT, 10))
+        if wide > (40.0 if place.kind == "finished" else 7.0):  # beside what lies on the lees
+            parts.append(_text(place.x - 26, y + wide / 2 + 11, f"+{amount_text(place.added)}", "end", FAINT))
     if place.stock > _LEAST * whole:
         y, wide = place.y + place.taken_right, place.stock * scale
         parts.append(
@@ -182,21 +182,32 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
             f'stroke="{FAINT}" stroke-width="0.6"><title>in stock: {place.stock:,.0f}</title></rect>'
         )
         if wide > 7.0:
-            parts.append(_text(place.x + _BAR + 20, y + wide / 2 + 3.5, amount_text(place.stock), "start", FAINT, 10))
+            parts.append(
+                _text(
+                    place.x + _BAR + 20, y + max(wide / 2 + 4.0, wide - 4.0), amount_text(place.stock), "start", FAINT
+                )
+            )
     if place.kind in (SOLD, LEFT):
-        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 4, place.kind, "start", INK, 11))
-        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 17, amount_text(place.into), "start", FAINT, 10))
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 4, place.kind, "start", INK))
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 17, amount_text(place.into), "start", FAINT))
         return parts
-    heading = f"{place.name} {amount_text(place.size)}"
-    parts.append(_text(place.x - 2, place.y - 5, heading, "start", INK, 11))
+    heading = f"{_short(place.name)} {amount_text(place.size)}"
+    parts.append(_text(place.x - 2, place.y - 5, heading, "start", INK))
     if place.y == _TOP and place.cuvee:
-        parts.append(_text(place.x - 2, _TOP - 24, place.kind, "start", FAINT, 12))
+        parts.append(_text(place.x - 2, _TOP - 26, place.kind, "start", FAINT))
     return parts
 
 
-def _text(x: float, y: float, words: str, anchor: str, colour: str, size: float) -> str:
+def _text(x: float, y: float, words: str, anchor: str, colour: str, halo: str = "#FFFFFF") -> str:
+    """Words on a halo, which keeps them apart from what they stand on ("": none)."""
     at = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
-    return f'<text {at} font-size="{size}" fill="{colour}">{escape(words)}</text>'
+    edge = f' stroke="{halo}" stroke-width="3" paint-order="stroke"' if halo else ""
+    return f'<text {at} font-size="{_TYPE:g}" fill="{colour}"{edge}>{escape(words)}</text>'
+
+
+def _short(name: str) -> str:
+    """A name that finds room beside its bar."""
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
 
 
 def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str) -> str:
@@ -213,7 +224,7 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
     parts = [legend[0]]
     for at, (_, line) in enumerate(table.iterrows()):
         x, y = left, legend[1] + at * row
-        parts.append(_text(left - 8, y + 15, str(line[category]), "end", INK, 12))
+        parts.append(_text(left - 8, y + 15, _short(str(line[category])), "end", INK))
         for number, name in enumerate(series):
             amount = float(line[name]) if pd.notna(line[name]) else 0.0
             wide = max(amount, 0.0) / largest * span
@@ -224,23 +235,23 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
                 f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
                 f"<title>{escape(name)}: {figure_text(amount)}</title></rect>"
             )
-            if wide > 34:
-                light = "#FFFFFF" if colour in ("#3D4F5C", "#6E3B47", "#A65E4E", "#5B6B3A") else INK
-                parts.append(_text(x + wide / 2, y + 14, figure_text(amount), "middle", light, 10))
+            if wide > 42:
+                parts.append(_text(x + wide / 2, y + 14.5, figure_text(amount), "middle", "#FFFFFF", halo=""))
             x += wide
-        parts.append(_text(x + 6, y + 15, figure_text(float(line[list(series)].sum())), "start", INK, 12))
-    parts.append(_text(left, height - 8, unit, "start", FAINT, 11))
-    return f'<svg viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}">{"".join(parts)}</svg>'
+        parts.append(_text(x + 6, y + 15, figure_text(float(line[list(series)].sum())), "start", INK))
+    parts.append(_text(left, height - 8, unit, "start", FAINT))
+    box = f'viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}"'
+    return f'<div class="picture"><svg {box}>{"".join(parts)}</svg></div>'
 
 
 def _legend(names: Sequence[str]) -> tuple[str, float]:
     x, y, parts = 180.0, 14.0, []
     for number, name in enumerate(names):
-        wide = 24.0 + 6.6 * len(name)
+        wide = 28.0 + _CHARACTER * len(name)
         if x + wide > _WIDTH:
             x, y = 180.0, y + 18.0
         colour = COLOURS[number % len(COLOURS)]
         parts.append(f'<rect x="{x:.1f}" y="{y - 9:.1f}" width="11" height="11" fill="{colour}"/>')
-        parts.append(_text(x + 15, y, name, "start", INK, 11))
+        parts.append(_text(x + 15, y, name, "start", INK))
         x += wide
     return "".join(parts), y + 16.0

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
+from costing.answers.answer import MOST_ROWS, MOST_SERIES, Answer
 from costing.answers.charts import KINDS, Chart, is_drawable
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.measure import measured
+from costing.workbook.pages.write import result_workbook
 
 
 def described(kind: str, series: tuple[str, ...] = ("Base", "Cost")) -> Chart:
@@ -41,3 +47,30 @@ def test_a_chart_is_drawable_once_a_seen_series_has_a_number(kind: str) -> None:
 def test_a_column_that_the_table_lacks_is_an_error() -> None:
     with pytest.raises(KeyError):
         is_drawable(described("column"), pd.DataFrame({"Cuvée": ["Brut"], "Base": [1.0]}))
+
+
+@pytest.mark.parametrize("cuvees", [0, 1, 200])
+def test_an_estate_of_any_size_has_charts_that_can_be_read(cuvees: int) -> None:
+    named = [f"Cuvée {at:03d} " + "of a very long name that does not end before sixty" for at in range(cuvees)]
+    cost = pd.DataFrame(
+        {"cuvee_format": named, "stage:harvest": 5.0, "stage:tirage": [1.0 + at for at in range(cuvees)]}
+    )
+    day = {"disgorged": pd.to_datetime(["2025-01-01"] * min(cuvees, 1))}
+    by_date = pd.DataFrame({**day, **{f"cost_of:{name}": 10.0 + at for at, name in enumerate(named)}})
+    answer = Answer({"latest_costs": cost, "cost_by_date": by_date}, facts={"currency": "EUR"})
+    assert len(answer.charts) == (2 if cuvees else 0), "no empty chart"
+    for chart in answer.charts:
+        assert len(chart.series) <= MOST_SERIES
+        assert chart.rows is not None
+        assert chart.rows[1] <= MOST_ROWS
+        assert ("of 200" in chart.title) == (cuvees == 200), "what is left out is said"
+        assert any(sign.isdigit() for sign in chart.message)
+    for sheet in result_sheets([answer]):
+        result_workbook([replace(sheet, charts=())])
+        assert all(width < 60 for width in measured(sheet).widths.values()), "a long name does not push figures away"
+
+
+def test_a_largest_figure_is_told_to_those_who_do_not_see_the_chart() -> None:
+    frame = pd.DataFrame({"cuvee_format": ["Brut bottle", "Rosé bottle"], "stage:harvest": [5.0, 7.25]})
+    (chart,) = Answer({"latest_costs": frame}, facts={"currency": "EUR"}).charts
+    assert chart.message == "Cost per 75 cl by stage, economic, latest release. Largest: Harvest of Rosé bottle, 7.25."

@@ -36,7 +36,7 @@ def side_by_side(copies: int) -> Tables:
 
 def _own_names(sheet: str) -> list[str]:
     columns = sheets()[sheet].columns
-    return [column.title for column in columns if column.refers == "lot" or column.name == "load"]
+    return [column.title for column in columns if column.refers == "lot" or column.name in ("load", "offer")]
 
 
 def _copy(frame: pd.DataFrame, own: list[str], copy: int) -> pd.DataFrame:

@@ -132,3 +132,28 @@ def test_dates_outside_1900_to_2200_are_refused(day):
 
 def test_dates_with_a_time_are_whole_days():
     assert estate_of({"Costs!A2": datetime(2024, 11, 1, 17, 45)})["costs"]["on_date"][0] == pd.Timestamp("2024-11-01")
+
+
+@pytest.mark.parametrize(
+    ("place", "text", "says"),
+    [
+        ("Movements!E2", "40 hl", 4000.0),
+        ("Movements!E2", "4000 L", 4000.0),
+        ("Movements!E2", "4 000 litres", 4000.0),
+        ("Movements!E2", "4000l", 4000.0),
+        ("Pressings!D2", "4 t", 4000.0),
+    ],
+)
+def test_a_unit_beside_the_number_is_read_where_it_fits(place: str, text: str, says: float) -> None:
+    table, column = {"M": ("movements", "out_l"), "P": ("pressings", "weight_kg")}[place[0]]
+    assert estate_of({place: text})[table][column].iloc[0] == says
+
+
+def test_a_unit_that_does_not_fit_is_named() -> None:
+    finding = only({"Movements!E2": "40 bottles"})
+    assert (finding.value, finding.rule) == ("40 bottles", "is in bottles, no unit of this column.")
+
+
+def test_a_unit_in_the_cell_stands_before_that_of_the_header() -> None:
+    estate = estate_of({"Movements!E1": "Out (hl)", "Movements!E2": "4000 L"})
+    assert estate["movements"]["out_l"].tolist()[:2] == [4000.0, 395_000.0]

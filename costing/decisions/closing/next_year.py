@@ -17,9 +17,10 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.closing.closing import YEAR_END, closed
-from costing.errors import CostingError
+from costing.errors import CAUTION, CostingError, Finding
 from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
+from costing.inputs.row_findings import each
 from costing.inputs.schema import sheets
 from costing.model import trace
 from costing.money.charges import CommonMoney
@@ -48,15 +49,9 @@ def open_year(estate: Estate, on: date) -> Estate:
     for name in _DATED:
         tables[name] = tables[name][tables[name]["on_date"] > limit]
     tables["pools"] = _pools_from(estate, limit)
-    filled = {str(lot): limit for lot in stock["lot"]}
-    for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
-        for column in sheets()[name].columns:
-            if column.introduces and column.refers == "lot":
-                first = tables[name].groupby(tables[name][column.name].astype(str))["on_date"].min()
-                filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
+    filled = _filled_since(tables, stock, limit)
     direct = tables["costs"]  # one on a lot that was empty then has been carried with the wine that was in it
-    since = pd.to_datetime(direct["lot"].astype(str).map(filled))
-    tables["costs"] = _still_to_share(estate, direct[(direct["on_date"] >= since).to_numpy()], costs, on)
+    tables["costs"] = _still_to_share(estate, direct[_on_wine(direct, filled)], costs, on)
     values = tables["market_values"]
     tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
     trials = tables["trial_blends"]
@@ -76,6 +71,44 @@ def open_year(estate: Estate, on: date) -> Estate:
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
+
+
+def _filled_since(
+    tables: Mapping[str, pd.DataFrame], stock: pd.DataFrame, limit: pd.Timestamp
+) -> dict[str, pd.Timestamp]:
+    """Lots of the next workbook, and the day from which each holds something."""
+    filled = {str(lot): limit for lot in stock["lot"]}
+    for name in ("deliveries", "pressings", "movements", "tirage", "disgorgements"):
+        for column in sheets()[name].columns:
+            if column.introduces and column.refers == "lot":
+                later = tables[name][tables[name]["on_date"] > limit]
+                first = later.groupby(later[column.name].astype(str))["on_date"].min()
+                filled |= {str(lot): min(day, filled.get(str(lot), day)) for lot, day in first.items()}
+    return filled
+
+
+def _on_wine(costs: pd.DataFrame, filled: Mapping[str, pd.Timestamp]) -> np.ndarray:
+    """Rows of direct costs on a lot that holds something in the next workbook by their day."""
+    since = pd.to_datetime(costs["lot"].astype(str).map(filled))
+    return (costs["on_date"] >= since).to_numpy()
+
+
+def left_out(estate: Estate, on: date) -> list[Finding]:
+    """Caution for each later cost on a lot that was empty at the closing, where the closing did not know of it: what it
+    was spent on has gone into other lots, so that neither the frozen costs nor the next workbook hold it.
+    """
+    limit = pd.Timestamp(on)
+    frozen = closed(estate, "yearend_costs", on)
+    filled = _filled_since(estate.tables, closed(estate, "yearend_stock", on), limit)
+    costs = estate["costs"]
+    known = set(zip(frozen["incurred_date"], frozen["element"].astype(str), strict=True))
+    late = (costs["on_date"] > limit).to_numpy() & ~_on_wine(costs, filled)
+    late &= np.array(
+        [key not in known for key in zip(costs["on_date"], costs["element"].astype(str), strict=True)], bool
+    )
+    rule = f"is spent on a lot that was empty at the closing of {on}, which did not know of it: it is not carried on."
+    remedy = "Close once more with --again, which shares it out as the wine went; or enter it on the lot that holds it."
+    return list(each(estate, "costs", late, "lot", rule, remedy, CAUTION))
 
 
 def _still_to_share(estate: Estate, costs: pd.DataFrame, frozen: pd.DataFrame, on: date) -> pd.DataFrame:
@@ -116,6 +149,7 @@ def _numbered(estate: Estate, tables: Mapping[str, pd.DataFrame]) -> dict[str, S
             np.full(len(table), sheets()[name].title, dtype=object),
             np.arange(2, len(table) + 2),
             estate.sources[name].letters,
+            estate.sources[name].units,
         )
         for name, table in tables.items()
     }

@@ -5,7 +5,7 @@ points; a text that does not read as its column's type stays text, so that the l
 
 Conventions: frames are keyed by sheet title, their columns are headers with units. A CSV folder keeps its
 headers, its units and columns of the user's own; an estate gives every column of the schema that holds
-anything, in the schema's units.
+anything, in the units that its own headers name.
 
 What it does not do: it judges nothing.
 """
@@ -29,6 +29,7 @@ from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import Styles, read_settings
 
+_PERCENT = {"%": 1.0}
 _NUMBERS = ("number", "integer", "percent")
 
 
@@ -55,8 +56,15 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
-        found[sheet.title] = pd.DataFrame({column.title: _points(table[column.name], column) for column in filled})
+        found[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
     return found
+
+
+def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Series[Any]]:
+    """Header and cells of a column, in the unit that the estate's own header names."""
+    unit, factor = estate.sources[table].units.get(column.name, (column.unit, 1.0))
+    values = _points(estate[table][column.name], column)
+    return (column.title, values) if factor == 1.0 else (f"{column.header} ({unit})", (values / factor).round(9))
 
 
 def typed_setting(name: str, value: Any, styles: Styles) -> Any:
@@ -109,7 +117,9 @@ def _typed(values: pd.Series[Any], column: Column, styles: Styles) -> list[Any]:
         read = [None if np.isnat(day) else day.astype("datetime64[D]").item() for day in days]
     elif column.type in _NUMBERS:
         # Whatever the column's type, percent points and litres or hectolitres stay as they are in the file.
-        numbers, faults = columns.numbers(cells, styles.number_style, percent=column.type == "percent")
+        numbers, faults = columns.numbers(
+            cells, styles.number_style, units=_PERCENT if column.type == "percent" else {}
+        )
         read = [None if np.isnan(number) else float(number) for number in numbers]
     else:
         return _texts(values)

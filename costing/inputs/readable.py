@@ -1,0 +1,146 @@
+"""What of a refused estate can be read all the same: the rows without an error, and the lots whose balance they tell.
+
+A lot is doubtful where a row with an error names it, where it has two spellings, and where wine of a doubtful lot went
+into it. Errors in money, names and descriptions leave the quantities of a row as they are. Nothing can be told where a
+sheet of quantities could not be read in full, or a cell that names the lot filled.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from costing.errors import Finding, errors_in
+from costing.inputs.estate import Estate, Sources
+from costing.inputs.headers import sheet_name
+from costing.inputs.schema import Column, sheets
+from costing.inputs.spellings import keys_of
+
+_MOVING = (
+    *("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements"),
+    *("dispatches", "costs"),
+)
+_TELLING = frozenset(("on_date", "sequence", "operation", "fraction", "load", "kind", "what", "format", "unit"))
+_PASSED_ON = {
+    "movements": (("from_lot",), "to_lot"),
+    "tirage": (("wine_lot",), "to_lot"),
+    "disgorgements": (("from_lot", "liqueur_lot"), "release_lot"),
+}
+
+
+@dataclass(frozen=True)
+class Readable:
+    """The rows without an error, and the lots whose balance they do not tell."""
+
+    estate: Estate
+    doubtful: frozenset[str]
+
+    def certain(self, findings: Iterable[Finding]) -> list[Finding]:
+        """Those findings whose row names no doubtful lot."""
+        return [finding for finding in findings if not self.doubtful & set(self._lots_at(finding.place))]
+
+    def _lots_at(self, place: str) -> Iterator[str]:
+        sheet, _, cell = place.rpartition("!")
+        row = int(re.sub(r"\D", "", cell) or 0)
+        for table in _MOVING:
+            source = self.estate.sources[table]
+            yield from _names(self.estate, table, np.flatnonzero((source.row == row) & (source.sheet == sheet)))
+
+
+def readable(
+    estate: Estate, spoilt_tables: Collection[str], spoilt_cells: Collection[str], findings: Iterable[Finding]
+) -> Readable | None:
+    """What can be read beside the cells, tables and rows (`estate.refused`) in which an error was found."""
+    unread = {sheet_name(one.place)[0] for one in errors_in(findings) if "!" not in one.place}
+    if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
+        return None
+    wrong: dict[str, NDArray[np.bool_]] = {}
+    for table in _MOVING:
+        cells = _columns_of_cells(estate, table, spoilt_cells)
+        if any(column.introduces for _, column in cells):
+            return None
+        wrong[table] = np.zeros(len(estate[table]), dtype=bool)
+        for row, column in cells:
+            wrong[table][row] |= _tells(column)
+        for rows, name in estate.refused.get(table, ()):
+            wrong[table][rows] |= not name or _tells(sheets()[table].column(name))
+    doubtful = {lot for table in _MOVING for lot in _names(estate, table, np.flatnonzero(wrong[table]))}
+    kept = _without(estate, wrong)
+    return Readable(kept, frozenset(_passed_on(kept, doubtful | _two_spellings(estate))))
+
+
+def _tells(column: Column) -> bool:
+    """Whether a column says what moved, when, or how much."""
+    if column.name in _TELLING or column.refers == "lot":
+        return True
+    return column.name == "quantity" or column.unit in ("kg", "L", "bottles")
+
+
+def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> list[tuple[int, Column]]:
+    """Row and column of those cells that lie in a table."""
+    if not cells:
+        return []
+    source = estate.sources[table]
+    rows = {place: row for row, place in enumerate(zip(source.sheet.tolist(), source.row.tolist(), strict=True))}
+    letters: dict[tuple[str, str], Column] = {}
+    for column in sheets()[table].columns:
+        for sheet in dict.fromkeys(source.sheet.tolist()):
+            letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
+            letters[sheet, letter] = column
+    named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
+    split = [(one[1], one[2], int(one[3])) for one in named if one]
+    return [
+        (rows[sheet, row], letters[sheet, letter])
+        for sheet, letter, row in split
+        if (sheet, row) in rows and (sheet, letter) in letters
+    ]
+
+
+def _names(estate: Estate, table: str, rows: NDArray[np.intp]) -> Iterator[str]:
+    """Lots that some rows name."""
+    for column in sheets()[table].columns if len(rows) else ():
+        if column.refers == "lot":
+            yield from map(str, estate[table][column.name].iloc[rows].dropna().unique())
+
+
+def _two_spellings(estate: Estate) -> set[str]:
+    names = sorted({lot for table in _MOVING for lot in _names(estate, table, np.arange(len(estate[table])))})
+    keys: dict[str, list[str]] = {}
+    for name, key in zip(names, keys_of(names), strict=True):
+        keys.setdefault(key, []).append(name)
+    return {name for group in keys.values() if len(group) > 1 for name in group}
+
+
+def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
+    tables, sources = dict(estate.tables), dict(estate.sources)
+    for name, rows in wrong.items():
+        if rows.any():
+            one, kept = sources[name], ~rows
+            typed = None if one.hectolitres is None else one.hectolitres[kept]
+            tables[name] = tables[name][kept].reset_index(drop=True)
+            sources[name] = Sources(one.sheet[kept], one.row[kept], one.letters, one.units, typed)
+    return replace(estate, tables=tables, sources=sources)
+
+
+def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
+    """Doubtful lots, and all that wine of them went into."""
+    after: dict[str, set[str]] = {}
+    for table, (drawn, filled) in _PASSED_ON.items():
+        for column in drawn:
+            pairs = estate[table][[column, filled]].dropna().drop_duplicates()
+            for one, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
+                after.setdefault(one, set()).add(other)
+    for _, load in estate["pressings"].groupby("load", observed=True):
+        for one, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
+            after.setdefault(one, set()).add(other)
+    ahead = list(doubtful)
+    while ahead:
+        for lot in after.get(ahead.pop(), set()) - doubtful:
+            doubtful.add(lot)
+            ahead.append(lot)
+    return doubtful

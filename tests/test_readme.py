@@ -8,6 +8,8 @@ import tomllib
 from contextlib import redirect_stdout
 from pathlib import Path
 
+from costing.cli import main
+
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -24,6 +26,16 @@ def test_the_program_prints_its_answer(monkeypatch) -> None:
         exec(compile(program, "README.md", "exec"), {})
     answer = _blocks("text")[0]
     assert printed.getvalue().strip() == answer.strip()
+
+
+def test_the_first_hour_goes_as_written(monkeypatch, capsys, tmp_path: Path) -> None:
+    monkeypatch.chdir(tmp_path)
+    steps = re.split(r"^\$ ", _blocks("console")[0], flags=re.M)[1:]
+    assert len(steps) == 3
+    for step in steps:
+        command, _, expected = step.partition("\n")
+        assert main(command.split()[1:]) == 0
+        assert capsys.readouterr().out.strip() == expected.strip(), command
 
 
 def test_test_command_is_what_ci_runs() -> None:

@@ -30,6 +30,7 @@ def test_the_program_prints_its_answer(monkeypatch) -> None:
 
 def test_the_first_hour_goes_as_written(monkeypatch, capsys, tmp_path: Path) -> None:
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "100")
     steps = re.split(r"^\$ ", _blocks("console")[0], flags=re.M)[1:]
     assert len(steps) == 3
     for step in steps:

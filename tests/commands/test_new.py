@@ -29,7 +29,10 @@ def test_a_first_year_needs_a_dozen_sheets_in_the_order_of_the_work(tmp_path: Pa
     work = ["Deliveries", "Pressings", "Movements", "Tirage", "Disgorgements", "Dispatches"]
     assert [title for title in inputs if title in work] == work
     assert "more sheets come by name" in capsys.readouterr().out
-    assert main(["check", str(path)]) == 0
+    assert main(["check", str(path)]) == 1
+    said = capsys.readouterr().out
+    assert "there is nothing to cost. Begin with" in said
+    assert "1 error, 0 cautions." in said
 
 
 def test_every_sheet_comes_when_asked_for(tmp_path: Path) -> None:
@@ -55,7 +58,10 @@ def test_a_sheet_asked_for_by_name_is_grafted_and_nothing_else_changes(tmp_path:
     assert opened[LISTS_SHEET].sheet_state == "hidden"
     assert [rule.formula1 for rule in opened["Price by age"].data_validations.dataValidation if "A2" in rule.sqref]
     assert "channel_names" in opened.defined_names
-    assert main(["check", str(path)]) == 0
+    assert main(["check", str(path)]) == 1
+    said = capsys.readouterr().out
+    assert "there is nothing to cost. Begin with" in said
+    assert "1 error, 0 cautions." in said
     capsys.readouterr()
     assert main(["new", str(path), "--sheet", "Channels"]) == 1
     assert "is there already" in capsys.readouterr().err

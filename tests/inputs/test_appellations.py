@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from costing.errors import CostingError
-from costing.inputs.appellations import COLUMNS, fold, read_figures, rule_set, rule_set_names
+from costing.inputs.appellations import COLUMNS, folded_words, read_figures, rule_set, rule_set_names
 
 GOOD = {
     "rule": "months on lees",
@@ -68,7 +68,7 @@ def test_every_file_is_registered_and_every_registered_file_is_there():
 
 
 def fold_name(title: str) -> str:
-    return "_".join(fold(title))
+    return "_".join(folded_words(title))
 
 
 @pytest.mark.parametrize(

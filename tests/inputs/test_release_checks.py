@@ -34,6 +34,9 @@ def _estate(*rows: tuple[str, str, str, int, int], **more: pd.DataFrame):
         "opening_costs": AMOUNTS,
         "interest_rates": RATES,
         "disgorgements": pd.DataFrame(list(rows), columns=columns),
+        "loss_norms": pd.DataFrame(
+            {"Operation or stage": ["disgorgement"], "Norm (%)": [2.0], "Time base": ["per movement"]}
+        ),
         **more,
     }
     return read_estate(tables)

@@ -217,7 +217,7 @@ def test_a_rule_set_that_does_not_exist_is_an_error_at_its_cell() -> None:
     assert "Champagne" in found["Campagne"].remedy
     assert found["Campagne"].place.startswith("Settings!B")
     assert "Franciacorta" in found["Franciacorte"].remedy
-    assert found["Franciacorte"].place == f"Cuvées!E{len(tables['cuvees']) + 1}"
+    assert found["Franciacorte"].place == f"Cuvées!F{len(tables['cuvees']) + 1}"
 
 
 def test_a_rule_set_that_slips_past_the_checks_is_refused(demo: Estate) -> None:

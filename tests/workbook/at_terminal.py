@@ -16,6 +16,7 @@ CTRL_C = b"\x03"
 _COMMAND = """
 import fcntl, functools, signal, sys, termios
 signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where the tests run in the background of a shell
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # ignored under nohup
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 from costing.cli import main
 from costing.commands import records

@@ -29,7 +29,7 @@ def table(sheet: ResultSheet, name: str) -> ResultTable:
 
 
 def test_every_sheet_is_the_librarys_own_and_can_be_written(sheets: dict[str, ResultSheet]) -> None:
-    named = {"Release prices", "Prices in detail", "Price changes", "Margins", "Price build-up"}
+    named = {"Release prices", "Prices in detail", "Prices per 75 cl", "Price changes", "Margins", "Price build-up"}
     assert set(sheets) == named
     assert set(sheets) <= set(OWNED_SHEETS)
     assert result_workbook(list(sheets.values())).startswith(b"PK")

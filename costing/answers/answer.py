@@ -15,6 +15,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,7 +77,7 @@ class Answer:
             raise KeyError(msg)
         return self.tables[name]
 
-    @property
+    @cached_property
     def charts(self) -> tuple[Chart, ...]:
         """Charts of its tables, under the headers that a reader sees."""
         plans = [plan for plan in catalogue.charts() if len(self.tables.get(plan.table, ()))]

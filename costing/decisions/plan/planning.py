@@ -20,6 +20,7 @@ What it does not do: read an estate, or put names to anything.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -84,39 +85,17 @@ class Worths:
 
 
 def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
-    """The plan of highest value, and the worths of its limits.
+    """The plan of highest value, and the worths of its limits: `Search(facts, disgorge_as).plan()`."""
+    return Search(facts, disgorge_as).plan()
+
+
+class Search:
+    """The programme of one set of facts, where its blocks stand, and its best solution, found once.
 
     disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
     """
-    search = _Search(facts)
-    search.write(disgorge_as)
-    return search.read(search.programme.best())
 
-
-def programme_of(facts: Facts) -> Programme:
-    """The programme whose best is the plan, to be looked at or solved otherwise."""
-    search = _Search(facts)
-    search.write(None)
-    return search.programme
-
-
-def bottle_pairs(facts: Facts) -> FloatArray:
-    """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that are
-    free.
-    """
-    search = _Search(facts)
-    search.write(None)
-    solved = search.programme.best()
-    found = np.full((search.lots, 2), np.nan)
-    given = np.flatnonzero(facts.stacks.most == facts.stacks.bottles)
-    found[given] = one_more_one_less(search.programme.system(), solved, solved.rows["bottles"][given])
-    return found
-
-
-class _Search:
-    """The programme of one set of facts, and where its blocks stand."""
-
-    def __init__(self, facts: Facts) -> None:
+    def __init__(self, facts: Facts, disgorge_as: FloatArray | None = None) -> None:
         self.facts = facts
         self.programme = Programme()
         stacks, dates = facts.stacks, facts.dates
@@ -124,15 +103,26 @@ class _Search:
         self.waits = max(1, min(facts.longest_wait + 1, self.steps))
         self.reference = facts.markets.reference_price
         self.discount = dates.discount[:-1]
-
-    def write(self, disgorge_as: FloatArray | None) -> None:
-        """Write variables and rows."""
         self._bottles(disgorge_as)
         self._sales()
         self._limits()
         self._wine()
         if np.isfinite(self.facts.limits.credit).any():
             self._credit()
+
+    @cached_property
+    def _solved(self) -> Solved:
+        return self.programme.best()
+
+    def bottle_pairs(self) -> FloatArray:
+        """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that
+        are free.
+        """
+        found = np.full((self.lots, 2), np.nan)
+        given = np.flatnonzero(self.facts.stacks.most == self.facts.stacks.bottles)
+        rows = self._solved.rows["bottles"][given]
+        found[given] = one_more_one_less(self.programme.system(), self._solved, rows)
+        return found
 
     def _bottles(self, disgorge_as: FloatArray | None) -> None:
         programme, stacks, shape = self.programme, self.facts.stacks, (self.lots, self.steps)
@@ -276,8 +266,9 @@ class _Search:
         programme.put(limit, self.debt)
         programme.put(limit, self.over_credit, -1.0)
 
-    def read(self, solved: Solved) -> tuple[Plan, Worths]:
-        """Plan and worths of a solution."""
+    def plan(self) -> tuple[Plan, Worths]:
+        """The plan of highest value, and the worths of its limits."""
+        solved = self._solved
         has_credit = np.isfinite(self.facts.limits.credit).any()
         nothing, has_wine = np.zeros(self.steps), self.facts.wine is not None
         plan = Plan(

@@ -16,7 +16,7 @@ from costing.answers.answer import Answer
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.places import places_over_time
-from costing.decisions.plan.planning import Plan, Worths, best_plan, bottle_pairs
+from costing.decisions.plan.planning import Plan, Search, Worths
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.errors import Finding, caution
 from costing.model import Runs
@@ -37,14 +37,15 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     if not len(inputs.lots):
         empty = "No lot on lees or finished has a price by age: there is nothing to plan."
         return Answer({"release_plan": pd.DataFrame(columns=["lot"])}, inputs.findings, (), facts, empty)
-    plan, worths = best_plan(inputs.facts)
+    search = Search(inputs.facts)
+    plan, worths = search.plan()
     compared = plans_to_compare(runs, inputs, plan, own)
     tables = {
         "release_plan": _release_plan(inputs, plan, worths),
         "plan_outlook": _outlook(inputs, plan),
         "places_over_time": places_over_time(inputs, plan),
         "limits_used": _limits(inputs, plan, worths),
-        "worth_at_margin": _worth_at_margin(runs, inputs),
+        "worth_at_margin": _worth_at_margin(runs, inputs, search.bottle_pairs()),
         "plans_compared": _compared(inputs, compared),
     }
     if len(inputs.channels) > 1:
@@ -244,11 +245,11 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _worth_at_margin(runs: Runs, inputs: PlanInputs) -> pd.DataFrame:
+def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: FloatArray) -> pd.DataFrame:
     """One bottle more and one less of each lot, beside its cost on both bases and its market value."""
     book = net_realisable_value(runs.book).set_index("lot")
     economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
-    lots, pairs = inputs.lots, bottle_pairs(inputs.facts)
+    lots = inputs.lots
     return pd.DataFrame(
         {
             "lot": lots["lot"],

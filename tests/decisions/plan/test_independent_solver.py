@@ -10,7 +10,7 @@ import pytest
 from scipy.sparse import csc_matrix, eye, vstack
 
 from costing.decisions.plan.from_estate import plan_inputs
-from costing.decisions.plan.planning import programme_of
+from costing.decisions.plan.planning import Search
 from costing.decisions.plan.programme import System
 from tests.decisions.plan.test_planning import facts_of
 
@@ -39,10 +39,10 @@ def best_value(system: System) -> float:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_random_plans_agree(seed: int) -> None:
-    programme = programme_of(facts_of(seed))
+    programme = Search(facts_of(seed)).programme
     assert best_value(programme.system()) == pytest.approx(programme.best().value, rel=1e-7)
 
 
 def test_the_plan_of_the_demo_agrees(demo_runs) -> None:
-    programme = programme_of(plan_inputs(demo_runs).facts)
+    programme = Search(plan_inputs(demo_runs).facts).programme
     assert best_value(programme.system()) == pytest.approx(programme.best().value, rel=1e-7)

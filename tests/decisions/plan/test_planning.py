@@ -11,7 +11,7 @@ import pytest
 
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, Wine, mean_price
 from costing.decisions.plan.margin import one_more_one_less
-from costing.decisions.plan.planning import best_plan, bottle_pairs, price_steps, value_of
+from costing.decisions.plan.planning import Search, best_plan, price_steps, value_of
 from costing.decisions.plan.programme import Programme
 from costing.engine.carrying import RateCurve
 
@@ -234,7 +234,7 @@ def test_the_rate_of_sale_is_that_of_the_library() -> None:
 def test_one_more_and_one_less_are_the_two_sides_of_each_kink(seed: int) -> None:
     """Finite differences of a whole new plan on either side, within the tolerance of the solver."""
     facts = facts_of(seed)
-    pairs = bottle_pairs(facts)
+    pairs = Search(facts).bottle_pairs()
     base = net_value(facts)
     for lot, (more, less) in enumerate(pairs):
         for step, worth in ((1e-3, more), (-1e-3, less)):

@@ -13,6 +13,7 @@ ROOT = Path(costing.__file__).parent
 ORDER = (
     "errors",
     "files",
+    "packaged",
     "units",
     "calendar",
     "inputs",

@@ -13,14 +13,13 @@ What it does not do: it holds no figure.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 
 from costing.answers.kinds import KINDS
 from costing.errors import nearest
+from costing.packaged import packaged_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,16 +87,11 @@ class Section:
     rows: int | None
 
 
-def _rows(name: str) -> list[dict[str, str]]:
-    text = files(__package__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
 @cache
 def columns() -> MappingProxyType[str, Column]:
     """Result columns and families by name. ValueError for a kind that there is not."""
     found: dict[str, Column] = {}
-    for row in _rows("columns"):
+    for row in packaged_rows(__package__, "columns"):
         if row["kind"] not in KINDS:
             msg = f"result column '{row['name']}' is of no kind '{row['kind']}'. {nearest(row['kind'], KINDS)}"
             raise ValueError(msg)
@@ -124,7 +118,7 @@ def column(name: str) -> Column:
 def tables() -> MappingProxyType[str, Table]:
     """Result tables by name, in the order of their sheets."""
     found: dict[str, Table] = {}
-    for row in _rows("tables"):
+    for row in packaged_rows(__package__, "tables"):
         words = row["columns"].split()
         on_screen = words.index("|") if "|" in words else len(words)
         named = tuple(word for word in words if word != "|")
@@ -146,7 +140,7 @@ def table(name: str) -> Table:
 def sheets() -> MappingProxyType[str, SheetPlan]:
     """Result sheets by name, in the order of their tabs."""
     found: dict[str, SheetPlan] = {}
-    for row in _rows("sheets"):
+    for row in packaged_rows(__package__, "sheets"):
         notes = tuple(filter(None, row["notes"].split("¶")))
         found[row["name"]] = SheetPlan(row["name"], row["question"], row["title"], row["group"], notes)
     return MappingProxyType(found)
@@ -167,7 +161,7 @@ def charts() -> tuple[ChartPlan, ...]:
             row["value_title"],
             row["sheet"] or table(row["table"]).sheet,
         )
-        for row in _rows("charts")
+        for row in packaged_rows(__package__, "charts")
     )
 
 
@@ -176,7 +170,7 @@ def sections() -> tuple[Section, ...]:
     """Parts of the report, in their order."""
     return tuple(
         Section(row["heading"], tuple(row["tables"].split()), int(row["rows"]) if row["rows"] else None)
-        for row in _rows("report")
+        for row in packaged_rows(__package__, "report")
     )
 
 

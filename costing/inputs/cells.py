@@ -86,8 +86,12 @@ class Cells:
 @lru_cache(maxsize=4096)
 def fold(text: str) -> str:
     """Spelling without case, accents or runs of spaces, for comparing headers and words of closed lists."""
-    plain = "".join(sign for sign in unicodedata.normalize("NFKD", tidy(text)) if not unicodedata.combining(sign))
-    return " ".join(plain.casefold().split())
+    return " ".join(without_accents(tidy(text)).casefold().split())
+
+
+def without_accents(text: str) -> str:
+    """Text in plain letters (Unicode form NFKD without its combining marks)."""
+    return "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))
 
 
 def number_text(number: float) -> str:

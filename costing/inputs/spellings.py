@@ -9,8 +9,9 @@ letter more, less, changed or exchanged with its neighbour; short words (`PN`, `
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterator, Sequence
+
+from costing.inputs.cells import without_accents
 
 SHORTEST_WORD = 4
 MOST_WORDS = 20_000
@@ -34,10 +35,7 @@ def _folded(names: Sequence[str]) -> str:
     if text.isascii():
         text = text.translate(_ASCII_SIGNS)
     else:
-        plain = unicodedata.normalize("NFKD", text)
-        text = _SIGNS.sub(
-            " ", "".join(sign for sign in plain if not unicodedata.combining(sign)).translate(_LOOK_ALIKE)
-        )
+        text = _SIGNS.sub(" ", without_accents(text).translate(_LOOK_ALIKE))
     edges = text.startswith(" ") or text.endswith(" ") or any(pair in text for pair in ("  ", " \n", "\n "))
     return _SPACES.sub("", text) if edges else text
 
@@ -58,8 +56,7 @@ def differs_in(name: str, usual: str) -> str:
     """In what two names with one key differ."""
     if name.casefold() == usual.casefold():
         return "its capital letters"
-    plain = [unicodedata.normalize("NFKD", one.casefold()) for one in (name, usual)]
-    bare = ["".join(sign for sign in one if not unicodedata.combining(sign)) for one in plain]
+    bare = [without_accents(one.casefold()) for one in (name, usual)]
     if bare[0] == bare[1]:
         return "its accents"
     if bare[0].translate(_LOOK_ALIKE) == bare[1].translate(_LOOK_ALIKE):

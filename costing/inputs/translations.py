@@ -9,16 +9,15 @@ What it does not do: it guesses at no spelling, and translates no name of a lot,
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from collections.abc import Iterable
 from functools import cache, lru_cache
-from importlib.resources import files
 
 from costing.inputs.cells import fold
 from costing.inputs.headers import FACTORS
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
+from costing.packaged import packaged_rows
 
 LANGUAGES = ("en", "fr", "de", "es", "it")
 _PER = re.compile(r"(?:.*/|(?:.*\b)?(?:per|par|pro|je|por|al|au|a la|alla|le)\b)\s*(.+)")
@@ -26,9 +25,8 @@ _CURRENCY = re.compile(r"(?:€|eur|euros?|\$|£|usd|gbp|chf|fr\.?|ht|net|k?€ 
 
 
 @cache
-def _rows() -> tuple[dict[str, str], ...]:
-    text = files("costing.inputs.schema").joinpath("translations.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
+def _rows() -> list[dict[str, str]]:
+    return packaged_rows("costing.inputs.schema", "translations")
 
 
 def plain(text: str) -> str:
@@ -41,13 +39,6 @@ def names_of(of: str, name: str, sheet: str = "") -> tuple[str, ...]:
     found = [row for row in _rows() if (row["of"], row["name"]) == (of, name) and row["sheet"] in ("", sheet)]
     own = [row for row in found if row["sheet"]] or found
     return tuple(one for row in own for language in LANGUAGES for one in row[language].split("|") if one)
-
-
-def in_language(of: str, name: str, language: str, sheet: str = "") -> str:
-    """First translation in one language; blank where there is none."""
-    found = [row for row in _rows() if (row["of"], row["name"]) == (of, name) and row["sheet"] in ("", sheet)]
-    own = [row for row in found if row["sheet"]] or found
-    return next((row[language].split("|")[0] for row in own), "")
 
 
 @cache

@@ -112,11 +112,11 @@ def test_json_keeps_twelve_digits_and_no_noise() -> None:
 @pytest.fixture
 def one_column_more(monkeypatch):
     """A column put into the data: a row of columns.csv, a word in tables.csv."""
-    read = catalogue._rows
+    read = catalogue.packaged_rows
     cached = (catalogue.columns, catalogue.tables, catalogue.column)
 
-    def more(name: str) -> list[dict[str, str]]:
-        rows = read(name)
+    def more(package: str, name: str) -> list[dict[str, str]]:
+        rows = read(package, name)
         if name == "columns":
             row = {"name": "bottles_tasted", "header": "Bottles tasted", "kind": "bottles", "decimals": ""}
             rows.append({**row, "meaning": "Bottles opened"})
@@ -129,7 +129,7 @@ def one_column_more(monkeypatch):
             ]
         return rows
 
-    monkeypatch.setattr(catalogue, "_rows", more)
+    monkeypatch.setattr(catalogue, "packaged_rows", more)
     for function in cached:
         function.cache_clear()
     yield

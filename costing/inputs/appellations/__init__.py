@@ -20,7 +20,6 @@ from __future__ import annotations
 import csv
 import math
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -32,6 +31,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from costing.errors import CostingError, nearest
+from costing.inputs.cells import without_accents
+from costing.packaged import packaged_rows
 
 DAY_UNITS = {"year of harvest": 0, "year after harvest": 1}  # years from the harvest to the day meant
 REQUIRED = ("rule", "bound", "value", "unit", "in_force_from", "source", "section", "source_date")
@@ -130,8 +131,8 @@ class RuleSet:
 @cache
 def folded_words(text: str) -> tuple[str, ...]:
     """Words of a category or term, without case, accents and hyphens; `non vintage` is one word."""
-    letters = (c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
-    return tuple(re.findall(r"\w+", re.sub(r"\b(non|multi)[\s-]+", r"\1_", "".join(letters))))
+    letters = without_accents(text.casefold())
+    return tuple(re.findall(r"\w+", re.sub(r"\b(non|multi)[\s-]+", r"\1_", letters)))
 
 
 def _within(name: tuple[str, ...], words: tuple[str, ...]) -> bool:
@@ -230,16 +231,11 @@ def _refuse_overlap(figure: RuleFigure, before: Sequence[RuleFigure]) -> None:
             raise ValueError(msg)
 
 
-def _table(name: str) -> list[dict[str, str]]:
-    text = files(__package__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
 @cache
 def _register() -> dict[str, tuple[str, str]]:
-    return {row["title"]: (row["file"], row["general"]) for row in _table("register")}
+    return {row["title"]: (row["file"], row["general"]) for row in packaged_rows(__package__, "register")}
 
 
 @cache
 def _rules() -> dict[str, tuple[str, str]]:
-    return {row["rule"]: (row["unit"], row["bounds"]) for row in _table("rules")}
+    return {row["rule"]: (row["unit"], row["bounds"]) for row in packaged_rows(__package__, "rules")}

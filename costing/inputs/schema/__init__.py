@@ -11,12 +11,11 @@ the column may introduce a new one.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 
+from costing.packaged import packaged_rows
 from costing.units import FORMATS_L
 
 
@@ -97,11 +96,6 @@ class Setting:
     meaning: str
 
 
-def _rows(name: str) -> list[dict[str, str]]:
-    text = files(__package__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
-
-
 def _bound(text: str) -> float | None:
     return float(text) if text else None
 
@@ -110,7 +104,7 @@ def _bound(text: str) -> float | None:
 def lists() -> MappingProxyType[str, tuple[str, ...]]:
     """Closed and open lists of words: kind, stage, element, driver, format."""
     found: dict[str, list[str]] = {}
-    for row in _rows("lists"):
+    for row in packaged_rows(__package__, "lists"):
         found.setdefault(row["list"], []).append(row["value"])
     found["format"] = list(FORMATS_L)
     return MappingProxyType({key: tuple(words) for key, words in found.items()})
@@ -130,7 +124,7 @@ def operations() -> MappingProxyType[str, Operation]:
                 tuple(row["drivers"].split("|")),
                 row["meaning"],
             )
-            for row in _rows("operations")
+            for row in packaged_rows(__package__, "operations")
         }
     )
 
@@ -172,7 +166,7 @@ def _column(row: dict[str, str]) -> Column:
 def sheets() -> MappingProxyType[str, Sheet]:
     """Sheets by name, in workbook order."""
     columns: dict[str, list[Column]] = {}
-    for row in _rows("columns"):
+    for row in packaged_rows(__package__, "columns"):
         columns.setdefault(row["sheet"], []).append(_column(row))
     return MappingProxyType(
         {
@@ -185,7 +179,7 @@ def sheets() -> MappingProxyType[str, Sheet]:
                 row["meaning"],
                 tuple(columns[row["name"]]),
             )
-            for row in _rows("sheets")
+            for row in packaged_rows(__package__, "sheets")
         }
     )
 
@@ -205,7 +199,7 @@ def settings() -> MappingProxyType[str, Setting]:
                 _bound(row["upper"]),
                 row["meaning"],
             )
-            for row in _rows("settings")
+            for row in packaged_rows(__package__, "settings")
         }
     )
 
@@ -223,4 +217,7 @@ class Policy:
 @cache
 def policies() -> tuple[Policy, ...]:
     """Policies in the order in which they are printed."""
-    return tuple(Policy(row["setting"], row["policy"], row["paragraph"], row["ask"]) for row in _rows("policies"))
+    return tuple(
+        Policy(row["setting"], row["policy"], row["paragraph"], row["ask"])
+        for row in packaged_rows(__package__, "policies")
+    )

@@ -19,7 +19,8 @@ import xlsxwriter
 
 from costing.inputs.frames import frames_of
 from costing.inputs.schema import Column, Sheet, sheets
-from costing.inputs.translations import LANGUAGES, header_spellings, in_language, names_of, plain, title_spellings
+from costing.inputs.translations import LANGUAGES, header_spellings, names_of, plain, title_spellings
+from costing.packaged import packaged_rows
 from costing.workbook.adopt.understand import linkable
 
 REMARK = {"en": "Remarks", "fr": "Remarques", "de": "Bemerkung", "es": "Observaciones", "it": "Note"}
@@ -135,6 +136,13 @@ def _write(book: Any, sheet: Sheet, frame: pd.DataFrame, language: str, draw: ra
             page.add_table(above, left, last, left + len(columns), {"columns": described, "style": None})
     elif draw.random() < 0.5:
         page.write_string(last + 1, left + len(columns), TOTAL[language])
+
+
+def in_language(of: str, name: str, language: str) -> str:
+    """First translation of a word or unit in one language; blank where there is none."""
+    rows = packaged_rows("costing.inputs.schema", "translations")
+    found = [row for row in rows if (row["of"], row["name"], row["sheet"]) == (of, name, "")]
+    return next((row[language].split("|")[0] for row in found), "")
 
 
 def _typed(column: Column, value: Any, language: str, factor: float, *, texts: bool, commas: bool) -> Any:

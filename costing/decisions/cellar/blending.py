@@ -27,7 +27,7 @@ from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, Composition
 from costing.results.lots import as_dates
-from costing.results.net_realisable import market_value_per_unit
+from costing.results.net_realisable import by_pressing, market_value_per_unit
 from costing.results.stock import stock_values
 
 COLUMNS = (
@@ -72,7 +72,7 @@ def lots_on_hand(runs: Runs) -> LotsOnHand:
         {
             "book": stock_values(runs.book).set_index("lot")["value_per_unit"].reindex(names).to_numpy(),
             "economic": stock["value_per_unit"].to_numpy(),
-            "market": market_value_per_unit(runs.estate, stock, chain.valuation_day),
+            "market": market_value_per_unit(runs.estate, by_pressing(mix, stock), chain.valuation_day),
         }
     )
     return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, tables, _last_rows(runs, mix))

@@ -7,19 +7,16 @@
 
 v: economic value per litre; m, m₁: market value now and in a year; g: growth of money over the year; s: storage of the
 year at its end, s′: until tirage; n: yearly norm of loss. The worth of a bottle more of the blend is that of the plan
-of all lots (`decisions.plan`): what its price, market, places and line leave of it. All in today's money.
+of all lots (`worth_in_plan`). All in today's money.
 
 Conventions: a wine kept a year is valued as reserve wine, at the market value in force then (today's where no
-later one is entered). A blend is the next one planned for a cuvée, else the last one made: a bottle of it filled today
-is worth what one of that tirage is worth now, discounted by the years since. The worth is that of the first bottle
-more: a large vat brings less. The vat takes the place of the blend's average, litre for litre, and no more than the
-blend holds. A vat could join a
-blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; red wine joins a
-rosé alone, a cuvée takes what `Only from` names and nothing else, liqueurs join none.
-Gain if used looks at blends that are planned, at the last ones where none is. Without a market
-value or a price by age the columns that need it are blank. The three gains are those of a vat alone; what to do with it
-is said of all vats together (`best_uses`). The palate and the rules of place decide what may join which cuvée, and
-whether a wine sold can be bought again.
+later one is entered). A blend is the next one planned for a cuvée, else the last one made. The vat takes the place of
+the blend's average, litre for litre, and no more than the blend holds. A vat could join a blend that has wine of its
+sort already (1 % or more): reserve, second pressing, its main variety; red wine joins a rosé alone, a cuvée takes what
+`Only from` names and nothing else, liqueurs join none. Gain if used looks at blends that are planned, at the last ones
+where none is. Without a market value or a price by age the columns that need it are blank. The three gains are those of
+a vat alone; what to do with it is said of all vats together (`best_uses`). The palate and the rules of place decide
+what may join which cuvée, and whether a wine sold can be bought again.
 """
 
 from __future__ import annotations
@@ -30,12 +27,11 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.decisions.cellar.best_uses import NO_VALUE, Blends, best_uses, in_words
-from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.what_may_join import may_join
+from costing.decisions.cellar.worth_in_plan import worth_of_litre
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
-from costing.decisions.plan.house_plan import house_plan
 from costing.engine.carrying import DAYS_A_YEAR, mean_growth
 from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
@@ -196,21 +192,6 @@ def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
     stages = stock["stage"].astype(str)
     by_stage = {stage: storage_per_litre_year(results.estate, stage, at, today)[0] for stage in set(stages)}
     return np.array([by_stage[stage] for stage in stages]) + pools_per_unit_year(results, lots, at)[:, 0]
-
-
-def worth_of_litre(runs: Runs, blends: pd.DataFrame) -> Floats:
-    """Worth today of a litre more in each blend (rows of `cuvee_blends`), NaN where the plan speaks of no bottle of it:
-    that of a bottle more in the plan of all lots, less its filling, over the litres that it draws.
-    """
-    today, curve = runs.today, hurdle_curve(runs.economic)
-    worth = runs.once(house_plan).one_more
-    found = np.full(len(blends), np.nan)
-    for at, (cuvee, lot, day) in enumerate(blends[["cuvee", "bottle_lot", "day"]].itertuples(index=False)):
-        size = str(runs.labels.format[runs.chain.lots.names.get_loc(lot)])
-        filled = filling(runs.estate, cuvee, size, max(day, today), today)
-        then = float(worth.get(lot, np.nan)) / float(curve.growth(min(day, today), today))
-        found[at] = (then - filled.work / float(curve.growth(today, max(day, today)))) / filled.drawn_l
-    return found
 
 
 def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) -> pd.DataFrame:

@@ -14,6 +14,7 @@ ORDER = (
     "errors",
     "files",
     "packaged",
+    "once",
     "units",
     "calendar",
     "inputs",

@@ -31,6 +31,7 @@ from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
+from costing.inputs.translations import spellings
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -316,7 +317,7 @@ def _read_column(
     if column.type == "integer":
         values, faults = columns.integers(cells, styles.number_style, factors(column))
     else:
-        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column))
+        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
     return values, faults + columns.outside(column, values)
 
 

@@ -38,6 +38,7 @@ def in_estate_currency(estate: Estate) -> Estate:
         known = np.isfinite(rate)
         money = {name: np.where(known, frame[name] * rate, frame[name]) for name in columns}
         kept = {name: frame[name].where(~(named & known)) for name in ("currency", "currency_rate")}
+        kept["currency"] = kept["currency"].cat.remove_unused_categories()
         tables[table] = frame.assign(**kept, **money)
     return replace(estate, tables=tables)
 

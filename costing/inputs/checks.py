@@ -41,7 +41,7 @@ KEYS: dict[str, list[str]] = {
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
     "loss_norms": ["applies_to", "time_base"],
-    "market_values": ["from_date", "lot", "what", "cuvee", "format"],
+    "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
     "cuvees": ["cuvee"],
     "targets": ["cuvee", "format", "channel"],
     "price_list": ["from_date", "cuvee", "format", "channel", "currency"],

@@ -85,11 +85,10 @@ def forecast(
     watched: release lots; without them the latest made and every planned one of each cuvée and format. progress:
     called with steps done and all steps. InputError with every finding of the Uncertainty sheet.
     """
-    estate = runs.estate
-    bases = (ECONOMIC, book_basis(estate.settings)) if bases is None else bases
-    figures, correlation, findings = uncertain_figures(estate)
+    bases = (ECONOMIC, book_basis(runs.estate.settings)) if bases is None else bases
+    figures, correlation, findings = uncertain_figures(runs.estate)
     if errors_in(findings):
-        raise InputError([*estate.cautions, *findings])
+        raise InputError([*runs.estate.cautions, *findings])
     world = _World.of(runs, figures, bases, watched)
     axes = tuple(axis_of(figures[at]) for at in world.curved)
     steps, made = runs_needed(axes) + CHECKED + 1, count(1)

@@ -306,7 +306,7 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
 def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundred_and_one(demo, demo_runs) -> None:
     """Glass at 1.00, 1.01, … 2.00 times its price: what rises with it has its percentiles at 1.05, 1.50 and 1.95."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
-    found = forecast(doubtful(demo, glass), 3, seed=1)
+    found = forecast(Runs(doubtful(demo, glass)), 3, seed=1)
 
     def at(*factors: float) -> Forecast:
         drawn = np.array(factors)[:, np.newaxis]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from costing import read_estate
-from costing.money.postings import delivery_prices
+from costing.money.deliveries import delivery_prices
 
 LISTED = pd.DataFrame(
     {

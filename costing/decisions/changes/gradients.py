@@ -127,7 +127,8 @@ def _in_proportion(estate: Estate, table: str, column: str) -> list[tuple[int, F
         return [(posted, values)]
     final = MONEY_COLUMNS.index((table, "premium_per_unit"))
     differs = frame["premium_per_unit"].to_numpy() - np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
-    return [(final, differs)] if posted == final else [(posted, values), (final, -differs)]
+    given = np.where(np.nan_to_num(values) != 0, -differs, np.nan)
+    return [(final, differs)] if posted == final else [(posted, values), (final, given)]
 
 
 def _timed(results: Results, column: int) -> list[Accrued]:

@@ -27,7 +27,7 @@ _COLUMN = dict(reversed(MONEY_COLUMNS))  # the first of each table
 _COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments": "amount", "loans": "amount"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
-    "grape_prices": ("vintage", "village", "variety"),
+    "grape_prices": ("vintage", "supplier", "village", "variety"),
     "costs": ("reference", "lot"),
     "dispatches": ("channel", "release_lot"),
     "pools": ("pool",),

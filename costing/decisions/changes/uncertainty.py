@@ -285,7 +285,7 @@ def _is_straight(estate: Estate, figures: list[Uncertain], at: int) -> bool:
     """Whether costs are linear in a figure: money, no cell shared with an earlier figure, no blank or 0 added to."""
     figure = figures[at]
     target = figure.target
-    if target.column not in LINEAR_COLUMNS.get(target.table, ()):
+    if (target.table, target.column) not in LINEAR_COLUMNS:
         return False
     for other in figures[:at]:
         if other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows)):

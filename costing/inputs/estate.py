@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from costing.errors import Finding
 from costing.inputs.schema import sheets
+from costing.once import Once
 
 
 class Settings(BaseModel):
@@ -63,7 +64,7 @@ class Settings(BaseModel):
 class Sources:
     """Where the rows of one table came from: sheet title and row number of each, the column letter of each filled
     column, and the unit of each header that names another than the schema's, with what one of it is in the schema's;
-    hectolitres: rows whose Unit cell says hl.
+    hectolitres: rows whose Unit cell says hl; elsewhere: place of what another sheet gives, by row and column.
     """
 
     sheet: NDArray[np.object_]
@@ -71,10 +72,11 @@ class Sources:
     letters: Mapping[str, str]
     units: Mapping[str, tuple[str, float]] = field(default_factory=dict)
     hectolitres: NDArray[np.bool_] | None = None
+    elsewhere: Mapping[tuple[int, str], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Estate:
+class Estate(Once):
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
     it. While an estate that will be refused is checked, `wrong_rows[name]` tells which rows have an error already, and
     `refused[name]` collects the (rows, column) in which the checks find one.
@@ -92,6 +94,8 @@ class Estate:
         without one.
         """
         source = self.sources[table]
+        if column and (row, column) in source.elsewhere:
+            return source.elsewhere[row, column]
         letter = ""
         if column:  # a yearly sheet may order its columns in its own way
             letter = source.letters.get(f"{source.sheet[row]}!{column}", source.letters.get(column, ""))

@@ -98,6 +98,37 @@ def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_m
     assert value_of(facts, again) - broken(facts, again) == pytest.approx(best, rel=1e-9)
 
 
+def with_credit(facts: Facts, part: float) -> Facts:
+    """The same with money that goes out every quarter, and a line of a part of what is drawn without a limit."""
+    steps = facts.dates.steps
+    whole = float((facts.stacks.bottles * np.nan_to_num(facts.stacks.price).max(axis=1)).sum())
+    outlay = np.full(steps, 0.08 * whole)
+    limits = replace(facts.limits, credit=np.full(steps, 1e12), debt=0.1 * whole, other_outlay=outlay)
+    free, _ = best_plan(replace(facts, limits=replace(limits, borrowing_rate=0.05)))
+    return replace(facts, limits=replace(limits, borrowing_rate=0.05, credit=np.full(steps, part * free.debt.max())))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_one_more_of_the_line_is_worth_what_it_says(seed: int) -> None:
+    """Between finite differences on either side; where the line binds, money is worth something."""
+    facts = with_credit(facts_of(seed, tight=False), 0.97)
+    plan, worths = best_plan(facts)
+    assert plan.over_credit.max() < 1e-6
+    assert plan.debt.max() == pytest.approx(facts.limits.credit[0])
+    base = value_of(facts, plan)
+    assert worths.credit.max() > 0.0
+    for step in np.flatnonzero(worths.credit > 1e-9).tolist():
+        moved = []
+        for more in (-0.1, 0.1):
+            credit = facts.limits.credit.copy()
+            credit[step] += more
+            other = replace(facts, limits=replace(facts.limits, credit=credit))
+            found, _ = best_plan(other)
+            assert found.over_credit.max() < 1e-6
+            moved.append((value_of(other, found) - base) / more)
+        assert moved[1] - 1e-4 <= worths.credit[step] <= moved[0] + 1e-4
+
+
 def as_far_as_kept(facts: Facts) -> Facts:
     """The same with limits that give way by what the best plan breaks of them."""
     plan, _ = best_plan(facts)

@@ -27,6 +27,7 @@ from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
 from costing.inputs.headers import Heading, closest, factors, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.owners import own_part
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
@@ -87,7 +88,7 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     if errors_in(reading.findings):
         kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)
         raise InputError(reading.findings, kept)
-    return replace(estate, refused={}, cautions=tuple(reading.findings))
+    return own_part(replace(estate, refused={}, cautions=tuple(reading.findings)))
 
 
 def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:

@@ -78,13 +78,14 @@ class House:
 
         from costing.inputs.frames import as_entered
         from costing.inputs.load import read_estate
+        from costing.inputs.owners import whole
 
         frames = self.frames()
         for name, change in tables.items():
             if name not in self.estate.tables and name != "settings":
                 msg = f"there is no sheet '{name}'. {nearest(name, self.estate.tables)}".strip()
                 raise CostingError(msg)
-            present = frames[name] if name == "settings" else as_entered(name, self.estate.tables[name])
+            present = frames[name] if name == "settings" else as_entered(name, whole(self.estate)[name])
             frames[name] = _changed(name, change, present) if callable(change) else change
         estate = read_estate(frames)
         kept = {name: source for name, source in self.estate.sources.items() if name not in tables}
@@ -190,6 +191,12 @@ class House:
         from costing.decisions.prices.margins import margins
 
         return self.runs.once(margins)
+
+    def services(self) -> Answer:
+        """What owners of goods kept here pay for the work on them, what it cost, and what of theirs lies here."""
+        from costing.accounts.services import services
+
+        return self.runs.once(services)
 
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""

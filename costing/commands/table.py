@@ -243,6 +243,13 @@ _QUESTIONS = (
         example="costing margins estate.xlsx",
     ),
     Question(
+        "services",
+        "say what to invoice for work on other people's goods, and what it cost",
+        lambda house, _: house.services(),
+        ("service_margins", "service_invoices", "services_by_kind", "goods_of_others"),
+        example="costing services estate.xlsx --write",
+    ),
+    Question(
         "sensitivity",
         "rank the figures by what 1 % of each does to the cost of a bottle",
         lambda house, options: house.sensitivity(options.release),
@@ -339,7 +346,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:9]),
+    *(question.command() for question in _QUESTIONS[:10]),
     Command(
         "scenarios",
         "run the named scenarios side by side",
@@ -370,7 +377,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[9:]),
+    *(question.command() for question in _QUESTIONS[10:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

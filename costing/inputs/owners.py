@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from costing.errors import Finding
-from costing.inputs.estate import Estate, Others, empty_table, some_rows
+from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
 from costing.inputs.row_findings import each
 from costing.inputs.schema import sheets
 
@@ -225,11 +225,27 @@ def whole(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
     if estate.others is None:
         return estate
-    tables = {}
+    tables, sources = dict(estate.tables), dict(estate.sources)
     for name, theirs in estate.others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
         if len(theirs):
-            tables[name] = pd.concat([estate[name].astype(object), theirs.astype(object)], ignore_index=True)
-    return replace(estate, tables={**estate.tables, **tables}, others=None)
+            tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
+            typed = [
+                np.zeros(len(part), bool) if one.hectolitres is None else one.hectolitres
+                for part, one in zip(parts, places, strict=True)
+            ]
+            sheet, row = (np.concatenate([getattr(one, of) for one in places]) for of in ("sheet", "row"))
+            sources[name] = replace(places[0], sheet=sheet, row=row, hectolitres=np.concatenate(typed))
+    return replace(estate, tables=tables, sources=sources, others=None)
+
+
+def rows_in_whole(estate: Estate, table: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Where rows of other people's tables stand in those of `whole`. table: numbers in the order of the schema."""
+    after = np.zeros(len(sheets()), dtype=np.int64)
+    names = list(sheets())
+    for name in estate.others.tables if estate.others else ():
+        after[names.index(name)] = len(estate[name])
+    return row + after[table]
 
 
 OWNER_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (

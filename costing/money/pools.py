@@ -287,10 +287,10 @@ class Pools:
         return charge, period.actual.unabsorbed + period.planned.unabsorbed, goes_on
 
 
-def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints) -> Floats:
-    """Quantity × years held by the states `borne` in each period [begin, stop)."""
+def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints, per_unit: Floats | float = 1.0) -> Floats:
+    """Quantity × years held by the states `borne` in each period [begin, stop). per_unit: what one of each counts."""
     states = chain.states
-    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne]
+    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne] * per_unit
     if not len(borne):
         return np.zeros(len(begin))
     low = min(int(start.min()), int(begin.min()))

@@ -26,7 +26,7 @@ from costing.errors import CAUTION, Finding
 from costing.graph.arrays import Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.owners import kept_for_others
+from costing.inputs.owners import rows_in_whole, whole
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.postings import TABLE_NAMES, delivery_prices
@@ -51,10 +51,9 @@ def amounts_charged(results: Results) -> pd.DataFrame:
     Columns: place (`Sheet!cell`), sheet, table, row, cell (what stands in it), given, and `FATES`, all money. Rows
     without money are left out.
     """
-    frame = _rows(results.estate)
-    if len(theirs := _rows_of_others(results.estate)):
-        frame = pd.concat([frame, theirs], ignore_index=True)
-    at = {table: np.full(int(frame["row"].max() + 1) if len(frame) else 0, -1) for table in _CELLS}
+    every = whole(results.estate)
+    frame = _rows(every)
+    at = {table: np.full(len(every[table]), -1) for table in _CELLS}
     for table, lines in frame.groupby("table", sort=False):
         at[str(table)][lines["row"].to_numpy()] = lines.index.to_numpy()
     fates = np.zeros((len(frame), len(FATES)))
@@ -80,17 +79,6 @@ def _rows(estate: Estate) -> pd.DataFrame:
     return pd.DataFrame(lines, columns=["place", "sheet", "table", "row", "cell"])
 
 
-def _rows_of_others(estate: Estate) -> pd.DataFrame:
-    """The same of sheets that move goods, for other people's lots: their rows are numbered on after ours."""
-    theirs = kept_for_others(estate)
-    if theirs is None or estate.others is None:
-        return _rows(estate).head(0)
-    lines = _rows(theirs)
-    lines = lines[lines["table"].isin(list(estate.others.tables))]
-    ours = np.array([len(estate[table]) for table in lines["table"]], dtype=np.int64)
-    return lines.assign(row=lines["row"].to_numpy(dtype=np.int64) + ours)
-
-
 def _fates(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
     """Table, row and fate [n, fates] of every amount of the run."""
     charges, today = results.charges, results.chain.valuation_day
@@ -113,17 +101,14 @@ def _fates(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
 def _on_services(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
     """What other people's goods took."""
     postings, accrued = results.charges.on_services()
-    chain, others = results.chain.others, results.estate.others
-    if chain is None or others is None:
+    chain = results.chain.others
+    if chain is None:
         return
-    after = np.zeros(len(TABLE_NAMES), dtype=np.int64)
-    for table in others.tables:
-        after[TABLE_NAMES.index(table)] = len(results.estate[table])
     due = postings.incurred <= chain.valuation_day
     parts = np.zeros((len(postings), len(FATES)))
     parts[:, FATES.index("services")] = np.where(due, postings.amount, 0.0)
     parts[:, FATES.index("not_yet_due")] = np.where(due, 0.0, postings.amount)
-    yield postings.table, postings.row + after[postings.table], parts
+    yield postings.table, rows_in_whole(results.estate, postings.table, postings.row), parts
     for part in accrued:
         number, row, fates = _timed(chain, part, None)
         fates[:, FATES.index("services")], fates[:, FATES.index("expensed")] = fates[:, FATES.index("expensed")], 0.0

@@ -25,7 +25,7 @@ NO_CASH = "No money is paid or received in these months."
 LARGEST = 12
 """Lines of the worst month that are shown."""
 _COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
-_COLUMN |= {"other_payments": "amount", "loans": "amount", "pressings": "credit"}
+_COLUMN |= {"service_rates": "rate", "other_payments": "amount", "loans": "amount", "pressings": "credit"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
     "grape_prices": ("vintage", "village", "variety"),
@@ -38,6 +38,7 @@ _SAYS = {
     "pressings": ("load",),
     "other_payments": ("what",),
     "loans": ("loan",),
+    "service_rates": ("operation", "owner"),
 }
 """Columns that say in words what a row is."""
 
@@ -108,10 +109,10 @@ def described(estate: Estate, table: str, row: int) -> str:
 def _lines(runs: Runs, of: Entries, keys: list[str]) -> pd.DataFrame:
     """Entries added up by kind, row and days, each with its cell."""
     columns = {"kind": of.kind, "table": of.table, "row": of.row, "incurred": of.incurred, "paid": of.paid}
-    whole = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
+    summed = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
     frame = pd.DataFrame({**columns, "amount": of.amount})
-    frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(whole)
-    estate = runs.estate
+    frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(summed)
+    estate = whole(runs.estate)
     rows = [(TABLE_NAMES[table], int(row)) for table, row in zip(frame["table"], frame["row"], strict=True)]
     return pd.DataFrame(
         {

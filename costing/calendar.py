@@ -55,8 +55,10 @@ def _day_of_month(day: Days) -> Numbers:
 
 def month_ends(first: ArrayLike, last: ArrayLike) -> Numbers:
     """Day number of the last day of every calendar month from that of `first` to that of `last`."""
-    months = np.arange(_month(as_days(first)), _month(as_days(last)) + 1)
-    return ((months + 1).astype("datetime64[D]") - 1).astype(np.int64)
+    begin, end = (int(_month(as_days(day)).astype(np.int64)) for day in (first, last))
+    following = np.arange(begin + 1, end + 2).astype("datetime64[M]").astype("datetime64[D]")
+    ends: Numbers = following.astype(np.int64) - 1
+    return ends
 
 
 def financial_year(day: ArrayLike, first_month: int) -> tuple[Numbers, Numbers]:

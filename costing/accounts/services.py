@@ -11,6 +11,7 @@ What it does not do: number invoices, or add value added tax.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -252,6 +253,25 @@ def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:
             "location": places[state],
         }
     ).sort_values(["owner", "lot"], kind="stable", ignore_index=True)
+
+
+def places_of_others(runs: Runs, day: Ints, names: Sequence[str]) -> Floats:
+    """Places of 75 cl that other people's bottles on lees take of each place named at the end of each day
+    [names, days].
+    """
+    taken = np.zeros((len(names), len(day)))
+    chain, theirs = runs.chain.others, kept_for_others(runs.estate)
+    if chain is None or theirs is None:
+        return taken
+    states, number = chain.states, np.arange(len(chain.lots.names))
+    at = pd.Index(names).get_indexer(locations(theirs).append(pd.Index([""])))[location_of(theirs, chain)]
+    for column, one in enumerate(day.tolist()):
+        state = chain.state_on(number, np.full(len(number), one))
+        state = state[(state >= 0) & (states.kind[state] == KINDS.index("on lees"))]
+        state = state[at[state] >= 0]
+        places = states.quantity[state] * chain.lots.litres_per_unit[states.lot[state]] / STANDARD_BOTTLE_L
+        np.add.at(taken[:, column], at[state], places)
+    return taken
 
 
 def _said(runs: Runs, margins: pd.DataFrame) -> tuple[str, ...]:

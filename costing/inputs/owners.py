@@ -23,6 +23,8 @@ from costing.inputs.row_findings import each
 from costing.inputs.schema import sheets
 
 OWN = ""
+_LOAD = "press load\n"
+"""Before the name of a press load among the lots: no lot has such a name."""
 _FILLED = ("opening_stock", "deliveries")
 _PASSED_ON = (
     ("movements", "from_lot", "to_lot"),
@@ -67,7 +69,7 @@ def any_others(estate: Estate) -> bool:
 
 def _passes(estate: Estate) -> _Passes:
     pressed = estate["pressings"]
-    load = ("\0" + pressed["load"].astype(object)).to_numpy()  # no lot has such a name
+    load = (_LOAD + pressed["load"].astype(object)).to_numpy()
     parts = [(table, end, _texts(estate[table], start), _texts(estate[table], end)) for table, start, end in _PASSED_ON]
     parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
     parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
@@ -85,14 +87,20 @@ def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
 
 def lot_owners(estate: Estate) -> dict[str, str]:
     """Owner of every lot that a row fills (`OWN`: the estate). Where owners are mixed, our own goods come first."""
+    return {lot: name for lot, name in _owners(estate).items() if not lot.startswith(_LOAD)}
+
+
+def _owners(estate: Estate) -> dict[str, str]:
+    """Owner of every lot and press load."""
     owner: dict[str, str] = {}
     for table in _FILLED:
         for lot, name in zip(_texts(estate[table], "lot"), _named(estate, table), strict=True):
             owner.setdefault(lot, name)
     passes = _passes(estate)
-    pairs = set(zip(passes.source, passes.target, strict=True))
+    bottles = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
+    bottles |= np.isin(passes.source, _texts(estate["disgorgements"], "from_lot"))
     after: dict[str, list[str]] = {}
-    for source, target in pairs:
+    for source, target in set(zip(passes.source[bottles], passes.target[bottles], strict=True)):
         after.setdefault(source, []).append(target)
     for mine in (True, False):
         ahead = [lot for lot, name in owner.items() if (name == OWN) is mine]
@@ -115,7 +123,7 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     """Yield rows that move goods between owners, and lots that two owners fill."""
     if not any_others(estate):
         return
-    owner, passes = lot_owners(estate), _passes(estate)
+    owner, passes = _owners(estate), _passes(estate)
     remedy = (
         "Goods change hands by a sale: enter what goes as a bulk sale or a dispatch, and what comes as a delivery of "
         "its new owner. A lot of another owner has a name of its own."

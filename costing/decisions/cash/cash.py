@@ -16,6 +16,7 @@ from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.cash.entries import KINDS, Entries
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
+from costing.inputs.owners import whole
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
 from costing.results.lots import as_dates

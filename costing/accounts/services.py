@@ -160,8 +160,9 @@ def _invoice_lines(runs: Runs) -> pd.DataFrame:
     frame["service"] = table["operation"].astype(object).to_numpy()[row]
     frame["unit"] = table["driver"].astype(object).to_numpy()[row]
     frame["service_rate"] = table["rate"].to_numpy()[row]
-    frame["invoice_currency"] = table["currency"].astype(object).fillna(runs.currency).to_numpy()[row]
-    frame["invoice_amount"] = frame["service_rate"] * frame["quantity"]
+    currency = table["currency"].astype(object).fillna(runs.currency).to_numpy()[row]
+    if (currency != runs.currency).any():
+        frame = frame.assign(invoice_currency=currency, invoice_amount=frame["service_rate"] * frame["quantity"])
     frame["place"] = [runs.estate.place("service_rates", int(one), "rate") for one in row]
     return frame
 

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pandas as pd
 import pytest
 
 from costing.decisions.cash.cash import cash
+from costing.decisions.closing.closed_years import closed_year_edits
+from costing.decisions.closing.closing import close_year
+from costing.decisions.closing.next_year import open_year
 from costing.house import House, open_house
+from costing.inputs.frames import frames_of
+from costing.inputs.load import read_estate
+from costing.model import Runs
 from tests.inputs.test_owners import Frames, day, frames
 
 BOTTLE_YEARS = (1200 * 153 + 100 * 121 + 1050 * 30 + 50 * 91) / 365
@@ -112,6 +120,26 @@ def test_places_they_take_are_not_free_for_ours() -> None:
     found["cuvees"] = pd.DataFrame([{"cuvee": "Brut", "category": "non-vintage"}])
     plan = open_house(found).plan()
     assert [one.rule for one in plan.findings if "other owners" in one.rule] == [
-        "other owners' bottles take up to 100 of the places of Cellar 1, which are not free for ours."
+        "bottles of other owners take up to 100 of the places of Cellar 1, which are not free for ours."
     ]
     assert plan["places_over_time"]["places_there"].max() == 4900
+
+
+def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> None:
+    closing = dt.date(2024, 12, 31)
+    before = read_estate(with_rates())
+    frozen = close_year(before, closing)
+    held = frozen["yearend_stock"].set_index("lot")
+    assert held["owner"].dropna().to_dict() == {"NV1": "Neighbour"}
+    assert held.loc["NV1", "quantity"] == 1000
+    assert "NV1" not in set(frozen["yearend_costs"]["lot"])
+    closed = read_estate({**frames_of(before), **{name: part for name, part in frozen.items() if len(part)}})
+    assert not len(closed_year_edits(Runs(closed))["closed_year_edits"])
+    opened = open_year(closed, closing)
+    assert opened.others is not None
+    assert opened.others.owner["NT1"] == "Neighbour"
+    one, other = (House(estate).services() for estate in (before, opened))
+    last = [answer["service_margins"].query("year == '2025'").iloc[0] for answer in (one, other)]
+    assert last[1]["invoiced"] == pytest.approx(last[0]["invoiced"])
+    assert other["goods_of_others"]["quantity"].tolist() == one["goods_of_others"]["quantity"].tolist()
+    assert other["goods_of_others"]["owner"].tolist() == ["Neighbour"] * 3

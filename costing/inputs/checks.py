@@ -43,7 +43,7 @@ KEYS: dict[str, list[str]] = {
     "service_rates": ["from_date", "operation", "format", "driver", "owner"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
     "loss_norms": ["applies_to", "time_base"],
-    "market_values": ["from_date", "lot", "what", "cuvee", "format"],
+    "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
     "cuvees": ["cuvee"],
     "targets": ["cuvee", "format", "channel"],
     "price_list": ["from_date", "cuvee", "format", "channel", "currency"],

@@ -133,12 +133,15 @@ class House:
 
         return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
-    def cash(self, months_ahead: int = 24) -> Answer:
-        """Cash month by month, what is owed and owing, and what the stock will bear of debt."""
+    def cash(self, months_ahead: int = 24, *, planned: bool = False) -> Answer:
+        """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best
+        joint plan in place of the disgorgements and sales typed.
+        """
         from costing.decisions.cash.budget import MONTHS_AHEAD
         from costing.decisions.cash.cash import cash
 
-        return self.runs.once(cash) if months_ahead == MONTHS_AHEAD else cash(self.runs, months_ahead)
+        usual = months_ahead == MONTHS_AHEAD and not planned
+        return self.runs.once(cash) if usual else cash(self.runs, months_ahead, planned=planned)
 
     def tirage(self) -> Answer:
         """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""

@@ -180,9 +180,12 @@ _QUESTIONS = (
     Question(
         "cash",
         "say how much cash there is month by month, what is owed and owing, and what the bank lends on the stock",
-        lambda house, options: house.cash(options.months),
+        lambda house, options: house.cash(options.months, planned=options.plan),
         ("cash_by_month", "worst_month", "loans_now"),
-        (option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),),
+        (
+            option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),
+            option("--plan", action="store_true", help="as `costing plan` sells, not by the dates of the workbook"),
+        ),
         "costing cash estate.xlsx --months 36",
     ),
     Question(

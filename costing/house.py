@@ -77,8 +77,8 @@ class House:
         from dataclasses import replace
 
         from costing.inputs.frames import as_entered
-        from costing.inputs.load import read_estate
         from costing.inputs.owners import whole
+        from costing.workbook.source import read_estate
 
         frames = self.frames()
         for name, change in tables.items():

@@ -37,7 +37,7 @@ KEYS: dict[str, list[str]] = {
     "price_indices": ["on_date", "element"],
     "opening_stock": ["lot"],
     "opening_composition": ["lot", "attribute", "name"],
-    "grape_prices": ["vintage", "village", "variety"],
+    "grape_prices": ["vintage", "supplier", "village", "variety"],
     "stocktakes": ["on_date", "sequence", "lot"],
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
     "service_rates": ["from_date", "operation", "format", "driver", "owner"],

@@ -19,17 +19,17 @@ from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
 from costing.inputs.owners import whole
 from costing.model import Runs
-from costing.money.postings import TABLE_NAMES
+from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
-from costing.results.origins import AMOUNT_COLUMN
 
 NO_CASH = "No money is paid or received in these months."
 AS_PLANNED = "Disgorgements and sales are those of `costing plan`; rows typed for lots that it plans do not count."
 NOTHING_PLANNED = "Nothing can be planned, no lot having a price at its age: dates are the workbook's own."
 LARGEST = 12
 """Lines of the worst month that are shown."""
-_COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
-_COLUMN |= {"service_rates": "rate", "other_payments": "amount", "loans": "amount", "pressings": "credit"}
+_COLUMN = dict(reversed(MONEY_COLUMNS))  # the first of each table
+_COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments": "amount", "loans": "amount"}
+_COLUMN |= {"service_rates": "rate"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
     "grape_prices": ("vintage", "supplier", "village", "variety"),

@@ -33,6 +33,7 @@ from costing.graph.balance import (
 )
 from costing.graph.flows import Flows
 from costing.graph.places import Places
+from costing.once import Once
 
 
 @dataclass(frozen=True)
@@ -83,12 +84,13 @@ class Edges:
 
 
 @dataclass(frozen=True)
-class Chain:
+class Chain(Once):
     """The whole graph: numbered lots, flows, states and edges, and the last day it covers.
 
     source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled
     (−1: none); by_lot: lot- states sorted by lot, then time; lot_start: where each lot begins in it; allowance_left:
-    loss that each lot's yearly norm still allows at the valuation date.
+    loss that each lot's yearly norm still allows at the valuation date; others: how other people's goods moved (None:
+    there are none).
     """
 
     lots: Lots
@@ -103,6 +105,7 @@ class Chain:
     lot_start: Ints
     allowance_left: Floats
     cautions: tuple[Finding, ...] = ()
+    others: Chain | None = None
 
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""
@@ -255,14 +258,14 @@ def _with_kind(
 ) -> States:
     """Set kind of goods and holding stage of every state.
 
-    An operation that gives a kind sets it; wine that enters an empty lot brings its own; otherwise the lot
-    stays what it was. States follow an anchor within their lot, anchors follow the lot they were filled from.
+    An operation that gives a kind sets it, work in place too; wine that enters an empty lot brings its own; otherwise
+    the lot stays what it was. States follow an anchor within their lot, anchors follow the lot they were filled from.
     A batch stands in the stage of its operation.
     """
     given = np.where(flows.goods >= 0, flows.goods, np.append(GIVES, -1)[flows.operation])[touches.flow]
     given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1
     arrives = (touches.role == IN) & (flows.into[touches.flow] > 0)
-    sets = arrives & (given >= 0)
+    sets = (arrives | (touches.role == IN_PLACE)) & (given >= 0)
     brings = arrives & ~sets & (before <= 0)
     index = np.arange(len(touch_state))
     anchor = np.maximum.accumulate(np.where(sets | brings | touches.first_of_lot, index, 0))

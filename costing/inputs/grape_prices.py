@@ -94,4 +94,4 @@ def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[
 
 
 def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
-    return np.asarray(deliveries["growing_cost_per_unit"].isna())
+    return np.asarray(deliveries["growing_cost_per_unit"].isna() & deliveries["owner"].isna())

@@ -26,13 +26,14 @@ from costing.graph.arrays import STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
-from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import TABLE_NAMES, Postings, joined, posted
-from costing.money.rates import ON_WHAT_CAME_IN, locations
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
+COLUMN = ("pools", "amount")
 
 
 class PoolRows(NamedTuple):
@@ -100,7 +101,10 @@ class PoolCharges:
 class Pools:
     """The Pools sheet of an estate on its chain, with the columns as arrays, one value per `pool_rows` row."""
 
-    def __init__(self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints) -> None:
+    def __init__(
+        self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints, beside: Floats | None = None
+    ) -> None:
+        """beside: what goods of others take of each row's driver, done and planned [rows, 2] (None: nothing)."""
         frame = estate["pools"]
         self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
         self.rows = pool_rows(estate)
@@ -116,6 +120,20 @@ class Pools:
         ends = pd.Series(self.last).groupby(self.pool[target]).transform("max").to_numpy()
         self.is_last = np.asarray(self.last == ends)
         self._rate_after = np.zeros(len(target))  # of plans after each period, once it is charged
+        self._beside = np.zeros((len(target), 2)) if beside is None else beside
+
+    def taken(self, events: Events) -> Floats:
+        """What these goods take of each row's driver in its period: done and planned [rows, 2]."""
+        found, today = np.zeros((len(self.begin), 2)), self.chain.valuation_day
+        for row in np.flatnonzero(self.flow_driver >= 0):
+            _, used, done, after = self._bearing(int(row), events)
+            found[row] = used[done].sum(), used[~done & ~after].sum()
+        for row in np.flatnonzero(self.time_driver >= 0):
+            since, stop = self.begin[[row]] - 1, self.last[[row]]
+            cut = np.clip(today, since, stop)
+            borne, _ = self._holding(int(row))
+            found[row] = [unit_years(self.chain, borne, *part)[0] for part in ((since, cut), (cut, stop))]
+        return found
 
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
@@ -124,7 +142,7 @@ class Pools:
         by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
         carried = rows[np.array([goes_on for _, goes_on in found], dtype=bool)]
         none = np.zeros(0, dtype=np.int64)
-        nothing = posted("pools", none, none, 0, 0, np.zeros(0), none)
+        nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
             joined([nothing, *(part for part, _ in found)]),
             (),
@@ -133,28 +151,27 @@ class Pools:
         )
 
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
-        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
-        bears = events.primary & (quantity > 0)
-        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
-        used, done, after = quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+        at, used, done, after = self._bearing(row, events)
         period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
-        source = np.full(len(at), self.rows.source[row])
-        charged = posted(
-            "pools",
-            source,
-            events.state[at],
-            events.stage[at],
-            self.element[row],
-            used * rate,
-            events.day[at],
-            flow=events.flow[at],
-            through=events.flow[at] if self.flow_driver[row] in ON_WHAT_CAME_IN else -1,
-        )
+        source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
+        charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
         return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+
+    def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
+        """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
+        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
+        bears = events.primary & (quantity > 0)
+        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
+        return at, quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+
+    def _holding(self, row: int) -> tuple[Ints, Flags]:
+        """States that a row is charged to by what they hold, and whether each state would bear it."""
+        bottles = TIME_DRIVERS[self.time_driver[row]] == "bottle-year"
+        return bearers(self.chain, bottles, int(self.stage[row]), -1, int(self.place[row]), self.location)
 
     def borne_on(self, row: int, day: Ints, stage: Ints, state: Ints) -> Flags:
         """Whether a row is charged to work on a day, in a stage, on a state (the driver apart)."""
@@ -169,22 +186,22 @@ class Pools:
     def period(
         self,
         row: int | Ints,
-        done: npt.ArrayLike,
-        planned: npt.ArrayLike,
+        done: Floats | float,
+        planned: Floats | float,
         *,
         seasonal: bool,
         capacity: float | None = None,
     ) -> OpenPeriod:
-        """Rates of one or more rows by what was done and what is planned inside their period; capacity: in place of
-        the normal one.
+        """Rates of one or more rows by what was done and what is planned inside their period, beside what goods of
+        others take; capacity: in place of the normal one.
         """
         return open_period(
             self.rows.amount[row],
             self.begin[row],
             self.last[row],
             self.chain.valuation_day,
-            done,
-            planned,
+            done + self._beside[row, 0],
+            planned + self._beside[row, 1],
             self.normal[row] if capacity is None else capacity,
             seasonal=seasonal,
         )
@@ -204,8 +221,8 @@ class Pools:
         records = int(self.chain.flows.day.min(initial=self.chain.valuation_day))
         kept = (np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])) & (self.last[rows] > records)
         rows, amount = rows[kept], amount[kept]
-        source, nowhere, stage = self.rows.source[rows], np.full(len(rows), -1), np.maximum(self.stage[rows], 0)
-        return posted("pools", source, nowhere, stage, self.element[rows], amount, self.last[rows])
+        bearers = Bearers(np.full(len(rows), -1), np.maximum(self.stage[rows], 0), self.last[rows])
+        return posted(COLUMN, self.rows.source[rows], bearers, self.element[rows], amount)
 
     def of_time(self, at_prices_of: int | None) -> PoolCharges:
         """Pools shared out by what is held: one charge per series of periods. at_prices_of: day whose prices replace
@@ -230,8 +247,7 @@ class Pools:
     def _of_time(self, rows: Ints, at_prices_of: int | None) -> tuple[TimeCharge, Floats, bool]:
         """Charge of one series of periods, what stays idle of each, and whether plans bear it after the last one."""
         first, final, today = rows[0], rows[-1], self.chain.valuation_day
-        bottles = TIME_DRIVERS[self.time_driver[first]] == "bottle-year"
-        borne, bears = bearers(self.chain, bottles, int(self.stage[first]), -1, int(self.place[first]), self.location)
+        borne, bears = self._holding(int(first))
         # stock is dated at the end of its day: a year runs from one 31 December to the next
         since, stop = self.begin[rows] - 1, self.last[rows]
         cut = np.clip(today, since, stop)
@@ -255,17 +271,16 @@ class Pools:
             rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
         source = self.rows.source[rows]
         curve = AccrualCurve(steps, rates)
-        charge = TimeCharge(
-            borne, bears, curve, int(self.element[first]), TABLE_NAMES.index("pools"), source, since, rows
-        )
+        column = MONEY_COLUMNS.index(COLUMN)
+        charge = TimeCharge(borne, bears, curve, int(self.element[first]), column, source, since, rows)
         goes_on = bool(endless[0] != 0 and (self.chain.states.end[borne] > after).any())
         return charge, period.actual.unabsorbed + period.planned.unabsorbed, goes_on
 
 
-def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints) -> Floats:
-    """Quantity × years held by the states `borne` in each period [begin, stop)."""
+def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints, per_unit: Floats | float = 1.0) -> Floats:
+    """Quantity × years held by the states `borne` in each period [begin, stop). per_unit: what one of each counts."""
     states = chain.states
-    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne]
+    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne] * per_unit
     if not len(borne):
         return np.zeros(len(begin))
     low = min(int(start.min()), int(begin.min()))

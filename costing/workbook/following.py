@@ -24,6 +24,7 @@ from costing.inputs.estate import Estate, empty_table
 from costing.inputs.frames import as_entered, frames_of
 from costing.inputs.headers import sheet_name
 from costing.inputs.load import read_frames
+from costing.inputs.owners import whole
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import sheets
 from costing.model import loaded
@@ -46,24 +47,24 @@ _CHAIN = "calcChain"
 
 def following_workbook(package: Package, estate: Estate, opened: Opened) -> bytes:
     """Content of the next workbook. CostingError where what was copied reads otherwise than what was opened."""
-    edits, anew = _edits(package, estate, opened)
+    edits, anew = _edits(package, whole(estate), Opened(whole(opened.estate), opened.kept))
     book, changed = read_book(package), dict[str, bytes]()
     for title, edit in edits.items():
         sheet = book.sheet(title)
         if sheet is not None:
             changed |= _edited(book, sheet, edit)
-    whole = read_package(rebuild(package, *_without_chain(book, changed)), package.path)
+    content = read_package(rebuild(package, *_without_chain(book, changed)), package.path)
     if anew:
         every = tables_from_estate(opened.estate)
         frames = {title: frame for title, frame in every.items() if sheet_name(title)[0] in anew}
-        whole = read_package(with_sheets(whole, anew, frames, replaced=anew), package.path)
-    present = [name for name in YEAR_END if read_book(whole).sheet(sheets()[name].title)]
+        content = read_package(with_sheets(content, anew, frames, replaced=anew), package.path)
+    present = [name for name in YEAR_END if read_book(content).sheet(sheets()[name].title)]
     if present:
         blank = year_end_sheets({name: empty_table(name) for name in present})
         scratch = result_workbook(blank, RunStamp.now(""), None, date_1904=is_1904(book))
-        whole = read_package(graft(whole, scratch, OWNED_SHEETS), package.path)
-    _require_same(loaded(read_workbook(whole)), opened.estate)
-    return rebuild(whole, {})
+        content = read_package(graft(content, scratch, OWNED_SHEETS), package.path)
+    _require_same(loaded(read_workbook(content)), opened.estate)
+    return rebuild(content, {})
 
 
 def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, rows.Edit], list[str]]:
@@ -199,9 +200,9 @@ def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, 
 
 def _require_same(copied: Estate, meant: Estate) -> None:
     """CostingError where a table of the copy holds other rows or figures than were opened."""
-    again = loaded(read_frames(frames_of(meant)))
+    again, there = (whole(one) for one in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
-        if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, copied[name]):
+        if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
             msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."
             raise CostingError(msg)
 

@@ -21,6 +21,7 @@ from costing.errors import CAUTION, CostingError, Finding
 from costing.graph.arrays import TABLES, Ints, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.grape_prices import fitting_premiums
+from costing.inputs.owners import own_part, whole
 from costing.inputs.row_findings import each
 from costing.inputs.schema import sheets
 from costing.model import trace
@@ -33,7 +34,9 @@ _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
 
 @dataclass(frozen=True, eq=False)
 class Opened:
-    """The estate of the next workbook, and for each table the rows of the present one that it keeps, by position."""
+    """The estate of the next workbook, and for each table the rows of the present one that it keeps, by position
+    among everybody's (`inputs.owners.whole`).
+    """
 
     estate: Estate
     kept: Mapping[str, Ints]
@@ -49,6 +52,7 @@ def open_year(estate: Estate, on: date) -> Estate:
 
 def opened(estate: Estate, on: date) -> Opened:
     """As `open_year`, with the rows that stay."""
+    estate = whole(estate)
     limit = pd.Timestamp(on)
     stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
     if not len(stock):
@@ -89,7 +93,7 @@ def opened(estate: Estate, on: date) -> Opened:
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
-    return Opened(following, kept)
+    return Opened(own_part(following), kept)
 
 
 def _without_frozen_premiums(listed: pd.DataFrame, deliveries: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,7 @@ SALib's Sobol analysis.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -20,10 +21,18 @@ from uncertainties import correlated_values_norm
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.sensitivity import cell_sensitivities
+from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import Forecast, forecast, priced
-from costing.decisions.changes.uncertainty_tables import costs_drawn, forecast_answer, variance_shares
+from costing.decisions.changes.uncertainty_tables import (
+    costs_drawn,
+    figure_swings,
+    figures_drawn,
+    forecast_answer,
+    variance_shares,
+)
 from costing.decisions.prices.price_tables import release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.inputs.estate import as_table
 from costing.model import Runs
 from tests.properties.estates import random_estate
@@ -45,7 +54,7 @@ def demo(demo_estate):
 
 @pytest.fixture(scope="module")
 def found(demo):
-    return forecast(demo, 4_000, seed=7)
+    return forecast(Runs(demo), 4_000, seed=7)
 
 
 def doubtful(estate, *rows):
@@ -75,7 +84,7 @@ def _per_whole(results, sheet, column, what=None):
 
 def test_one_normal_price_has_the_closed_form(demo) -> None:
     estate = doubtful(demo, GRAPES)
-    drawn = forecast(estate, 20_000, seed=3, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(estate), 20_000, seed=3, bases=(ECONOMIC,), watched=[BRUT])
     cost = drawn.cost["economic"][:, 0]
     slope = _per_whole(run(demo, ECONOMIC), "Grape prices", "Price per kg")
     assert cost == pytest.approx(drawn.recorded["economic"][0] + slope * (drawn.drawn[:, 0] - 1.0), rel=1e-9)
@@ -90,7 +99,7 @@ def test_one_normal_price_has_the_closed_form(demo) -> None:
 
 def test_correlated_prices_agree_with_the_uncertainties_package(demo) -> None:
     estate = doubtful(demo, GRAPES, GLASS, LABOUR)
-    drawn = forecast(estate, 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(estate), 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
     results = run(demo, ECONOMIC)
     slopes = (
         _per_whole(results, "Grape prices", "Price per kg"),
@@ -124,7 +133,7 @@ def test_a_share_is_blank_where_the_figure_or_every_figure_varies_by_nothing(dem
     assert mine.loc["prices by age"].isna().all(), "a selling price is no part of a cost"
     assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
     price = ("prices", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
-    still = variance_shares(forecast(doubtful(demo, price), 50, watched=[BRUT]), "economic")
+    still = variance_shares(forecast(Runs(doubtful(demo, price)), 50, watched=[BRUT]), "economic")
     assert still.isna().all(axis=None)
 
 
@@ -137,7 +146,7 @@ def test_the_response_agrees_with_exact_runs(found, demo) -> None:
 
 def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
     half = ("yield", "Pressings", "Must (L)", "Fraction=first", "multiply", "uniform", 0.96, 1.0)
-    drawn = forecast(doubtful(demo, half), 200, seed=1, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(doubtful(demo, half)), 200, seed=1, bases=(ECONOMIC,), watched=[BRUT])
     assert drawn.rerun_difference < 1e-4
     assert drawn.overdrawn > 0.9
     order = np.argsort(drawn.drawn[:, 0])
@@ -148,7 +157,7 @@ def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
 
 def test_the_same_seed_gives_the_same_figures(demo) -> None:
     estate = doubtful(demo, GRAPES, GLASS)
-    one, two, other = (forecast(estate, 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
+    one, two, other = (forecast(Runs(estate), 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
     assert np.array_equal(one.cost["book"], two.cost["book"])
     assert np.array_equal(one.drawn, two.drawn)
     assert not np.array_equal(one.drawn, other.drawn)
@@ -156,7 +165,7 @@ def test_the_same_seed_gives_the_same_figures(demo) -> None:
 
 def test_progress_is_told_to_the_end(demo) -> None:
     seen = []
-    forecast(doubtful(demo, GRAPES), 50, watched=[BRUT], progress=lambda done, steps: seen.append((done, steps)))
+    forecast(Runs(doubtful(demo, GRAPES)), 50, watched=[BRUT], progress=lambda done, steps: seen.append((done, steps)))
     assert [one for one, _ in seen] == list(range(1, len(seen) + 1))
     assert seen[-1][0] == seen[-1][1]
 
@@ -174,7 +183,7 @@ def test_distributions_are_those_of_scipy() -> None:
 
 def test_figures_that_are_set_take_their_median(demo) -> None:
     rate = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "set", "uniform", 6, 9)
-    drawn = forecast(doubtful(demo, rate), 400, seed=2, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(doubtful(demo, rate)), 400, seed=2, bases=(ECONOMIC,), watched=[BRUT])
     assert drawn.rerun_difference < 1e-5
     at_low = run(demo, ECONOMIC.replace(rate=0.06))
     releases = at_low.estate["disgorgements"]["release_lot"].astype(str)
@@ -192,7 +201,7 @@ def test_random_estates_answer_as_exact_runs_do(seed) -> None:
         rows.append(("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.97, 1.02))
     if len(estate["costs"]):
         rows.append(("costs", "Costs", "Amount", "", "multiply", "normal", 1, 0.1))
-    drawn = forecast(doubtful(estate, *rows), 60, seed=1, bases=(ECONOMIC, BOOK))
+    drawn = forecast(Runs(doubtful(estate, *rows)), 60, seed=1, bases=(ECONOMIC, BOOK))
     if not len(drawn.releases):
         pytest.skip("nothing is released")
     assert drawn.rerun_difference < 2e-3
@@ -230,7 +239,7 @@ def test_random_estates_answer_as_exact_runs_do(seed) -> None:
 )
 def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
     with pytest.raises(InputError) as wrong:
-        forecast(doubtful(demo, row), 10)
+        forecast(Runs(doubtful(demo, row)), 10)
     errors = [one for one in wrong.value.findings if one.severity == "error"]
     assert len(errors) == 1
     assert errors[0].place == f"Uncertainty!{column}"
@@ -238,20 +247,20 @@ def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
 
 
 def test_nothing_in_doubt_and_nothing_released(demo) -> None:
-    sure = forecast(doubtful(demo), 20, watched=[BRUT])
+    sure = forecast(Runs(doubtful(demo)), 20, watched=[BRUT])
     assert np.array_equal(sure.cost["book"], np.full((20, 1), sure.recorded["book"][0]))
     assert len(costs_drawn(sure)) == 2
     silent = forecast_answer(Runs(doubtful(demo)), 20)
     assert not len(silent.main)
     assert "Uncertainty is empty" in silent.empty
-    nothing = forecast(doubtful(demo, GRAPES), 20, watched=["no such release"])
+    nothing = forecast(Runs(doubtful(demo, GRAPES)), 20, watched=["no such release"])
     assert nothing.cost["economic"].shape == (20, 0)
 
 
 def test_draws_that_make_no_sense_are_said_at_their_row(demo) -> None:
     credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
     with pytest.raises(InputError) as wrong:
-        forecast(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1)), 10)
+        forecast(Runs(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1))), 10)
     assert wrong.value.findings[-1].place.startswith("Uncertainty!G")
 
 
@@ -275,7 +284,7 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
     hurdle = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "add", "uniform", -1, 1)
-    found = forecast(doubtful(demo, glass, hurdle), 3, seed=1)
+    found = forecast(Runs(doubtful(demo, glass, hurdle)), 3, seed=1)
     drawn = np.array([[1.18, 0.0]] * 3)
     cost = {basis: at_draws(found, basis, drawn) for basis in found.cost}
     found = replace(found, drawn=drawn, cost=cost)
@@ -294,6 +303,38 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     assert np.allclose(both["p50"], both["target_price_y"], rtol=5e-4)
 
 
+def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundred_and_one(demo, demo_runs) -> None:
+    """Glass at 1.00, 1.01, … 2.00 times its price: what rises with it has its percentiles at 1.05, 1.50 and 1.95."""
+    glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
+    found = forecast(Runs(doubtful(demo, glass)), 3, seed=1)
+
+    def at(*factors: float) -> Forecast:
+        drawn = np.array(factors)[:, np.newaxis]
+        return replace(found, drawn=drawn, cost={basis: at_draws(found, basis, drawn) for basis in found.cost})
+
+    even = at(*(1.0 + np.arange(101) / 100))
+    recorded, prices = at(1.0).cost["economic"][0], demo_runs.once(priced_releases)
+    drawn = prices_drawn(even, demo_runs.economic, prices)
+    gains = verdicts_drawn(demo_runs.economic, even.figures, even.correlation, even.drawn)
+    assert len(drawn) > 50
+    assert len(gains) > 10
+    for name, factor in (("p5", 1.05), ("p50", 1.50), ("p95", 1.95)):
+        alone = at(factor, factor, factor)
+        assert np.allclose(drawn[name], prices_drawn(alone, demo_runs.economic, prices)["p50"], rtol=1e-9)
+        then = verdicts_drawn(demo_runs.economic, even.figures, even.correlation, alone.drawn)
+        other = {"p5": "p95", "p50": "p50", "p95": "p5"}[name]  # dearer glass takes from some gains
+        mirrored = np.isclose(gains[f"gain_{other}"], then["gain_p50"], atol=1e-6)
+        assert (np.isclose(gains[f"gain_{name}"], then["gain_p50"], atol=1e-6) | mirrored).all()
+    line = figures_drawn(even).iloc[0]
+    assert (line["draw_p5"], line["draw_mean"], line["draw_p95"]) == pytest.approx((1.05, 1.50, 1.95))
+    swings = figure_swings(even, "economic").set_index("cuvee")
+    assert len(swings) > 3
+    low, high = (at(factor).cost["economic"][0] - recorded for factor in (1.05, 1.95))
+    for cuvee, swing in swings.iterrows():
+        mine = (found.releases["cuvee"] == cuvee).to_numpy()
+        assert (np.isclose(low[mine], swing["swing_low"]) & np.isclose(high[mine], swing["swing_high"])).any(), cuvee
+
+
 def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
     answer = forecast_answer(demo_runs, 200, seed=7)
     assert len(answer["costs_drawn"]) == 2 * len(found.releases)
@@ -304,5 +345,9 @@ def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None
     assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
     assert len(answer["prices_drawn"]) > 50
     assert len(answer.says) == 2
+    low, high = map(float, re.findall(r"[\d.]+(?= to )|(?<= to )[\d.]+", answer.says[0]))
+    economic = answer["costs_drawn"].query("basis == 'economic'")
+    widest = economic[["p5", "p95"]].round(2)
+    assert ((widest["p5"] == low) & (widest["p95"] == high)).any()
     assert next(iter(answer.tables)) == "costs_drawn"
     assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)

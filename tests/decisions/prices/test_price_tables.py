@@ -17,6 +17,7 @@ from costing.decisions.prices.price_chains import price_chains, trade_terms
 from costing.decisions.prices.price_changes import allocations, presentations, price_increases, promotions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.decisions.prices.prices import prices as prices_answer
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, avoidable_costs, to_sell
@@ -28,6 +29,7 @@ from costing.decisions.prices.terms_in_force import (
     target_of,
 )
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import key_text
 from costing.model import Runs
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -46,8 +48,8 @@ def tables(demo_runs: Runs) -> Mapping[str, pd.DataFrame]:
 
 
 @pytest.fixture(scope="module")
-def prices(demo: list[Results]) -> pd.DataFrame:
-    return release_prices(*demo)
+def prices(demo_runs: Runs) -> pd.DataFrame:
+    return demo_runs.once(priced_releases)
 
 
 def small(**sheets: pd.DataFrame) -> Estate:
@@ -70,12 +72,11 @@ def channels(**columns: list[object]) -> pd.DataFrame:
 
 
 def test_the_most_particular_row_wins() -> None:
-    table = pd.DataFrame(
-        {"cuvee": [None, "A", "A"], "format": [None, None, "magnum"], "value": [1, 2, 3]}, dtype=object
-    )
-    assert most_particular(table, {"cuvee": "A", "format": "magnum"}) == 2
-    assert most_particular(table, {"cuvee": "A", "format": "half"}) == 1
-    assert most_particular(table, {"cuvee": "B", "format": "half"}) == 0
+    table = pd.DataFrame({"cuvee": [None, "A", "A"], "format": [None, None, "magnum"]}, dtype=object)
+    keys = key_text(table, ("cuvee", "format"))
+    assert most_particular(keys, {"cuvee": "A", "format": "magnum"}) == 2
+    assert most_particular(keys, {"cuvee": "A", "format": "half"}) == 1
+    assert most_particular(keys, {"cuvee": "B", "format": "half"}) == 0
 
 
 def test_most_particular_target_of_each_kind(demo: list[Results]) -> None:

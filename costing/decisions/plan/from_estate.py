@@ -13,11 +13,12 @@ price on any date can't be planned and are named.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from costing.accounts.services import places_of_others
 from costing.calendar import add_months
 from costing.decisions.keeping_costs import (
     good_share,
@@ -51,7 +52,8 @@ ABOVE_ANY_WORTH = 10.0
 @dataclass(frozen=True, eq=False)
 class PlanInputs:
     """Facts, and what they are called: lots (name, cuvée, format, kind, bottles), markets (cuvée, format), places,
-    channels, and the rows of Limits behind its limits; lots that can't be planned.
+    channels, and the rows of Limits behind its limits; places that bottles of other owners take
+    [P, T]; lots that can't be planned.
     """
 
     facts: Facts
@@ -60,6 +62,7 @@ class PlanInputs:
     places: tuple[str, ...]
     channels: tuple[str, ...]
     limit_rows: LimitRows
+    places_of_others: Floats
     left_out: pd.DataFrame
 
 
@@ -93,12 +96,16 @@ def plan_inputs(
     markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
     place_names = tuple(str(each) for each in locations(estate))
     limits, rows = limits_of(runs, dates, markets, place_names, without)
+    of_others = places_of_others(runs, dates.day[:-1], place_names)
+    limits = replace(limits, places=limits.places - of_others)
     named = bounded_channels(estate, without)
     stacks = Stacks(**{**vars(stacks), "market": number.astype(np.int64)})
     sold = _markets(estate, dates, markets, stacks, named)
     penalty = ABOVE_ANY_WORTH * float(np.nan_to_num(stacks.price).max(initial=1.0))
     facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, penalty)
-    return PlanInputs(facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, left_out)
+    return PlanInputs(
+        facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, of_others, left_out
+    )
 
 
 def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -86,6 +86,10 @@ def _places(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     estate, stacks, limits = runs.estate, inputs.facts.stacks, inputs.facts.limits
     cells = {estate.place("limits", row, "location") for row in range(len(estate["limits"]))}
     yield from (one for one in estate.cautions if one.place in cells)
+    for place, most in zip(inputs.places, inputs.places_of_others.max(axis=1, initial=0.0), strict=True):
+        if most > 0:
+            rule = f"bottles of other owners take up to {most:,.0f} of the places of {place}, which are not free for ours."
+            yield caution("Limits", "", rule, "Enter on Movements when theirs go back.")
     there = stacks.bottles * stacks.takes_places * ((stacks.arrives == 0) & ~stacks.finished)
     for at, place in enumerate(inputs.places):
         today = float(there[stacks.place == at].sum())

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget
-from costing.decisions.cash.loans import AT_WILL
+from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
+from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.channels import bounded_channels
 from costing.decisions.plan.facts import Dates, Limits
 from costing.graph.arrays import Floats, Ints, days

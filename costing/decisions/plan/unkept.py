@@ -12,7 +12,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from costing.decisions.cash.loans import AT_WILL
+from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.facts import Dates, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan
@@ -88,7 +88,8 @@ def _places(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     yield from (one for one in estate.cautions if one.place in cells)
     for place, most in zip(inputs.places, inputs.places_of_others.max(axis=1, initial=0.0), strict=True):
         if most > 0:
-            rule = f"bottles of other owners take up to {most:,.0f} of the places of {place}, which are not free for ours."
+            taken = f"bottles of other owners take up to {most:,.0f} of the places of {place}"
+            rule = f"{taken}, which are not free for ours."
             yield caution("Limits", "", rule, "Enter on Movements when theirs go back.")
     there = stacks.bottles * stacks.takes_places * ((stacks.arrives == 0) & ~stacks.finished)
     for at, place in enumerate(inputs.places):

@@ -20,6 +20,7 @@ from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
+from costing.answers.sums import compared
 from costing.answers.text import text_answer
 from costing.commands.adopt import asked_sheet
 from costing.commands.source import Source, day_given, write_sheets
@@ -117,6 +118,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
     told += [runs.once(one) for one in (plan_answer, prices, margins, cash, ageing, vats, trials)]
     told += [runs.once(one) for one in (recipes, scenarios, why)]
+    told.insert(0, compared(joined(told).tables))
     filled = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *told]
 

@@ -64,7 +64,9 @@ def _result_table(answer: Answer, name: str, *, links: bool) -> ResultTable:
     totals = tuple(catalogue.column(column).header for column in catalogue.in_order(table.totals, list(frame.columns)))
     places = {header: header for header, kind in formats.items() if kind == "place"} if links else {}
     first = len(catalogue.in_order(table.columns[: table.on_screen], list(frame.columns)))
-    return ResultTable(name, shown, formats, totals, places, answer.title(name), first)
+    live = answer.formulas.get(name, pd.DataFrame())
+    formulas = {catalogue.column(str(column)).header: live[column].tolist() for column in live.columns}
+    return ResultTable(name, shown, formats, totals, places, answer.title(name), first, formulas)
 
 
 def _headers(headers: list[str]) -> list[str]:

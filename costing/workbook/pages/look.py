@@ -30,6 +30,7 @@ RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#
 VERDICT_FILLS = {
     ("hold", "keep", "fill", "pass"): SLATE_LIGHT,
     ("release", "disgorge", "sell", "use", "raise", "buy"): "#F2E3C9",
+    ("differs",): "#F4D3C8",
 }
 """Fill of what to do by its first word."""
 NUMBER_FORMATS = kinds.NUMBER_FORMATS | {

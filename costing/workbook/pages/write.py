@@ -28,6 +28,7 @@ import xlsxwriter
 
 from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
+from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_POINTS, Drawn, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
@@ -36,6 +37,7 @@ from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunSta
 from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
+_REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_NOTE = 3
 _WIDEST_NOTE, _NARROWEST_NOTE = 150, 90  # characters of a line
@@ -94,7 +96,7 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
             if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
                 msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
                 raise ValueError(msg)
-            named = {*table.formats, *table.total_columns, *table.links, *table.links.values()}
+            named = {*table.formats, *table.total_columns, *table.links, *table.links.values(), *table.formulas}
             if unknown := sorted(named - set(headers)):
                 msg = f"table '{table.name}' has no column {', '.join(unknown)}"
                 raise ValueError(msg)
@@ -139,6 +141,8 @@ class _SheetWriter:
         charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
         across = self.measured.across + (CHART_CHARACTERS if charts else 0.0)
         paging = Paging(across, self.measured.opened, self.heights)
+        for table in self.sheet.tables:
+            self._live(table, tables)
         repeated, breaks = self._page(paging, has_charts=bool(charts))
         if not charts:
             return
@@ -203,6 +207,18 @@ class _SheetWriter:
             return None
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
+
+    def _live(self, table: ResultTable, tables: Mapping[str, Drawn]) -> None:
+        """Set the formulas of a table over its values, now that it is known where every table stands."""
+        own, columns = tables[table.name], self.measured.cells[table.name]
+        for header, formulas in table.formulas.items():
+            position, form = list(columns).index(header), self._cell_form(table, header)
+            for row, formula in enumerate(formulas, own.first):
+                placed = formula
+                for name, of in _REFERENCE.findall(formula):
+                    cells = _range(tables[name], of) if name else _cell(own, of, row)
+                    placed = placed.replace(f"{{{name}|{of}}}", cells)
+                self.worksheet.write_formula(row, position, placed, form, columns[header][row - own.first])
 
     def _fill_verdicts(self, first: int, position: int, rows: int) -> None:
         """Fill what to do by its first word; the word says it too."""
@@ -331,6 +347,17 @@ class _SheetWriter:
         if self.sheet.group == "front":
             set_one_page(sheet)
         return repeated, breaks
+
+
+def _range(table: Drawn, header: str) -> str:
+    """Cells of a column of a table."""
+    sheet = table.sheet.replace("'", "''")
+    last = _cell(table, header, table.first + table.rows - 1)
+    return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
+
+
+def _cell(table: Drawn, header: str, row: int) -> str:
+    return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -33,6 +34,21 @@ ORDER = (
     "cli",
 )
 USUAL_LINES, MOST_LINES = 300, 400
+MOST_LINES_OF_A_FUNCTION, MOST_PARAMETERS = 60, 7
+LONG_FUNCTIONS = {
+    "graph.states.build_states",
+    "money.postings.delivery_postings",
+    "money.presses.split_presses",
+}
+"""Functions that are longer still."""
+MANY_PARAMETERS = {
+    "engine.pools.open_period",
+    "engine.shares.shares_of",
+    "graph.states._states",
+    "money.postings.posted",
+    "money.rates._charge",
+}
+"""Functions that take more parameters still."""
 
 
 def _modules() -> dict[str, Path]:
@@ -103,6 +119,32 @@ def test_files_stay_readable() -> None:
         path.name: n for path in ROOT.rglob("*.py") if (n := len(path.read_text("utf-8").splitlines())) > MOST_LINES
     }
     assert not long, f"more than {MOST_LINES} lines: {long}"
+
+
+def _functions() -> Iterator[tuple[str, ast.FunctionDef]]:
+    for module, path in _modules().items():
+        for statement in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(statement, ast.FunctionDef):
+                yield f"{module}.{statement.name}", statement
+
+
+def _parameters(function: ast.FunctionDef) -> int:
+    """How many values a caller may give: `self` and `cls` are none."""
+    given = [*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs]
+    rest = [name for name in (function.args.vararg, function.args.kwarg) if name]
+    return len([name for name in given if name.arg not in ("self", "cls")]) + len(rest)
+
+
+def test_functions_stay_readable() -> None:
+    """No function over 60 lines; but for those named above."""
+    lines = {name: (function.end_lineno or 0) - function.lineno + 1 for name, function in _functions()}
+    long = {name for name, count in lines.items() if count > MOST_LINES_OF_A_FUNCTION}
+    assert long <= LONG_FUNCTIONS, long - LONG_FUNCTIONS
+
+
+def test_functions_take_few_parameters() -> None:
+    many = {name for name, function in _functions() if _parameters(function) > MOST_PARAMETERS}
+    assert many <= MANY_PARAMETERS, many - MANY_PARAMETERS
 
 
 def test_the_table_of_parts_is_the_folder() -> None:

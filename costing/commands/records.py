@@ -162,7 +162,7 @@ def follow(options: argparse.Namespace) -> int:
         answers = answers_of_run(runs, cautions_of(runs))
         return iter(result_sheets(answers, links=True))
 
-    link(options.path, refresh, watch=options.watch, version=costing.__version__, basis="book and economic", say=note)
+    link(options.path, refresh, watch=options.watch, say=note)
     return 0
 
 

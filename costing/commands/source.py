@@ -8,8 +8,6 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-import costing
-from costing.answers import catalogue
 from costing.errors import CostingError, Finding, InputError
 from costing.files import name_as_text
 from costing.house import House
@@ -24,14 +22,9 @@ from costing.results.results import Results
 from costing.terminal import CAUTION, note
 from costing.workbook.file.backups import KEPT
 from costing.workbook.file.package import Package
-from costing.workbook.pages.closing_sheets import OWNED_YEAR_END
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
-
-OWNED_SHEETS = (*catalogue.sheets(), "Run log", *OWNED_YEAR_END)
-"""Every name that a result sheet may have."""
-
 
 LISTED = 20
 _FIRST = ("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "pools")
@@ -90,10 +83,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         source.package,
         source.path,
         result_sheets,
-        OWNED_SHEETS,
-        version=costing.__version__,
-        basis="book and economic",
-        inputs=source.inputs,
+        source.inputs,
         beside=options.beside,
         ignore_lock=options.ignore_lock,
         strip=options.blank_old_values,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from costing.answers import catalogue
 from costing.inputs.headers import sheet_name
 from costing.inputs.schema import sheets as schema_sheets
 from costing.workbook.blank.blank import blank_bytes
@@ -19,9 +19,13 @@ from costing.workbook.file.replace import replace_atomically, write_beside
 from costing.workbook.file.sheets import is_1904, read_book
 from costing.workbook.file.stale import count_inputs, stale_formula
 from costing.workbook.file.standing import Typed, typed_by_hand
+from costing.workbook.pages.closing_sheets import OWNED_YEAR_END
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import result_workbook
 from costing.workbook.read import links_of
+
+OWNED_SHEETS = (*catalogue.sheets(), "Run log", *OWNED_YEAR_END)
+"""Every name that a result sheet may have."""
 
 
 @dataclass(frozen=True)
@@ -49,35 +53,30 @@ def write_results(
     package: Package,
     path: str | Path,
     result_sheets: Sequence[ResultSheet],
-    owned: Collection[str],
-    *,
-    version: str,
-    basis: str,
     inputs: str,
+    *,
     beside: bool = False,
     ignore_lock: bool = False,
     strip: bool = False,
 ) -> Written:
     """Write result sheets into the workbook that was read as `package`.
 
-    owned: every name a result sheet may have; inputs: their fingerprint. A folder's results, and those with
-    `beside`, go to a new file next to it. strip: take stored values out of formulas that depend on results.
+    inputs: the fingerprint of the inputs. A folder's results, and those with `beside`, go to a new file next to it.
+    strip: take stored values out of formulas that depend on results.
     WorkbookError leaves the file as it was.
     """
     path = Path(path)
     book = read_book(package)
     linked = {one.title for one in links_of(book).sheets}
     titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
-    stamp = RunStamp(dt.datetime.now(), version, basis, inputs)
-    scratch = result_workbook(
-        result_sheets, stamp, stale_formula(count_inputs(package, titles)), date_1904=is_1904(book)
-    )
-    content = graft(package, scratch, owned, strip_dependents=strip)
+    stale = stale_formula(count_inputs(package, titles))
+    scratch = result_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))
+    content = graft(package, scratch, OWNED_SHEETS, strip_dependents=strip)
     whole = read_package(content, package.path)
-    old = tuple(dependent_formulas(whole, owned))
+    old = tuple(dependent_formulas(whole, OWNED_SHEETS))
     if path.is_dir() or beside:
         return Written(write_beside(package.path, content), None, old)
-    may_change = dependent_parts(whole, owned) if strip else ()
+    may_change = dependent_parts(whole, OWNED_SHEETS) if strip else ()
     typed = typed_by_hand(package, scratch)
     backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
     return Written(path, backup, old, typed)

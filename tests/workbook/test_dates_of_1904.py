@@ -45,7 +45,7 @@ def test_days_of_results_are_the_same_in_a_1904_workbook(
     book.save(path)
     frame = pd.DataFrame({"Day": pd.to_datetime(DAYS), "Amount": [45_000.0, 1.0]})
     sheet = ResultSheet("Stock value", "Stock", (), (ResultTable("stock", frame, {"Day": "date", "Amount": "number"}),))
-    write_results(open_source(path), path, [sheet], ["Stock value"], version="0", basis="book", inputs="")
+    write_results(open_source(path), path, [sheet], "")
     rows = list(openpyxl.load_workbook(io.BytesIO(path.read_bytes()))["Stock value"].iter_rows(values_only=True))
     assert [row[:2] for row in rows if isinstance(row[0], dt.datetime)] == [(DAYS[0], 45_000), (DAYS[1], 1)]
 

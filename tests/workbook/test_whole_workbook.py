@@ -14,7 +14,6 @@ import pytest
 
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.commands.source import OWNED_SHEETS
 from costing.decisions.prices import realised
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.graft import graft
@@ -22,6 +21,7 @@ from costing.workbook.file.package import Package, open_package, read_package
 from costing.workbook.file.sheets import changeable_parts, read_book
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.pages.write import result_workbook
+from costing.workbook.update import OWNED_SHEETS
 from tests.workbook.office import sheets_as_calculated
 from tests.workbook.pages.test_sheets_in_office import assert_agree, stored_and_calculated
 from tests.workbook.torture import torture_workbook

@@ -90,6 +90,12 @@ class Response:
             found += (scaled[first] * scaled[second])[:, np.newaxis] * product
         return found
 
+    def of_columns(self, first: int, last: int) -> Response:
+        """The response of some of the columns, from `first` up to `last` left out."""
+        here = slice(first, last)
+        pairs = tuple((one, other, product[here]) for one, other, product in self.pairs)
+        return Response(self.axes, self.base[here], tuple(terms[:, here] for terms in self.factors), pairs)
+
 
 def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Callable[[], None]) -> Response:
     """Response through exact evaluations. evaluate: draws of the curved figures [axes] -> z [columns]; done: called

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -98,45 +99,30 @@ def forecast(
         raise InputError([*estate.cautions, *findings])
     world = _World.of(estate, figures, bases, watched)
     axes = tuple(axis_of(figures[at]) for at in world.curved)
-    steps, count = runs_needed(axes) + CHECKED + 1, [0]
+    steps, made = runs_needed(axes) + CHECKED + 1, count(1)
 
     def done() -> None:
-        count[0] += 1
         if progress is not None:
-            progress(count[0], steps)
+            progress(next(made), steps)
 
     whole = fit(axes, world.evaluate, done)
     drawn = draw(figures, correlation, draws, seed)
     names = [basis.name for basis in bases]
     width = len(world.watched) * (1 + len(world.straight))
-    response = {
-        name: Response(
-            axes,
-            whole.base[at * width : (at + 1) * width],
-            tuple(one[:, at * width : (at + 1) * width] for one in whole.factors),
-            tuple((one, other, product[at * width : (at + 1) * width]) for one, other, product in whole.pairs),
-        )
-        for at, name in enumerate(names)
-    }
-    cost = {name: np.empty((draws, len(world.watched))) for name in names}
-    size = block_of(width)
-    for first in range(0, draws, size):
-        block = slice(first, first + size)
-        for name in names:
-            cost[name][block] = priced(response[name], figures, world.straight, world.curved, drawn[block])
+    response = {name: whole.of_columns(at * width, (at + 1) * width) for at, name in enumerate(names)}
+    cost = {name: _priced_in_blocks(response[name], world, drawn) for name in names}
     overdrawn = world.overdrawn(drawn)
     done()
     worst = 0.0
     checked = range(0, draws, max(1, draws // CHECKED))[:CHECKED] if figures else range(0)
-    for one in checked:
-        exact = world.exact(drawn[one])
-        for name in names:
-            worst = max(worst, float(np.max(np.abs(cost[name][one] / exact[name] - 1.0), initial=0.0)))
+    for position in checked:
+        exact = world.exact(drawn[position])
+        differences = [np.max(np.abs(cost[name][position] / exact[name] - 1.0), initial=0.0) for name in names]
+        worst = max(worst, *map(float, differences))
         done()
-    n = len(world.watched)
-    base = {name: whole.base[at * width : at * width + n] for at, name in enumerate(names)}
+    without_a_draw = {name: response[name].base[: len(world.watched)] for name in names}
     if any(figure.how == "set" for figure in figures):
-        base = _World.of(estate, [], bases, world.watched).exact(np.zeros(0))
+        without_a_draw = _World.of(estate, [], bases, world.watched).exact(np.zeros(0))
     return Forecast(
         figures,
         correlation,
@@ -144,7 +130,7 @@ def forecast(
         seed,
         world.frame,
         cost,
-        base,
+        without_a_draw,
         response,
         world.straight,
         world.curved,
@@ -153,6 +139,15 @@ def forecast(
         len(checked),
         runs_needed(axes) + len(checked),
     )
+
+
+def _priced_in_blocks(response: Response, world: _World, drawn: Floats) -> Floats:
+    """Cost per bottle of all draws [draws, releases], a block of draws at a time."""
+    cost, size = np.empty((len(drawn), len(world.watched))), block_of(len(response.base))
+    for first in range(0, len(drawn), size):
+        block = slice(first, first + size)
+        cost[block] = priced(response, world.figures, world.straight, world.curved, drawn[block])
+    return cost
 
 
 def block_of(width: int) -> int:

@@ -88,18 +88,15 @@ def hold_or_release(
     day = day_numbers(days)
     grid = grid_on_curve(day, curve)
     worth, step = worth_by_date(stacks, grid, wait_years), np.diff(grid.years)
-    reason = stacks.reasons()
-    usable = reason == 0
+    usable = stacks.reasons() == 0
     first = np.where(usable.any(axis=1), usable.argmax(axis=1), -1)
-    is_first = np.arange(len(day)) == first[:, None]
-    later = usable & (np.arange(len(day)) > first[:, None]) & (first[:, None] >= 0)
-    npv_first, net_first = _at(worth.npv, first), _at(worth.net, first)
-    gain = np.where(later | is_first, worth.npv - npv_first, np.nan)
+    since = np.arange(len(day)) - first[:, None]
+    is_first, later = since == 0, usable & (since > 0) & (first[:, None] >= 0)
+    gain = np.where(later | is_first, _since(worth.npv, first), np.nan)
 
     both = usable[:, 1:] & usable[:, :-1]
     net_before, net_after = (np.where(both, net, np.nan) for net in (worth.net[:, :-1], worth.net[:, 1:]))
-    log_growth = np.diff(grid.log_index, axis=1)
-    interest_years = DAY_COUNTS[curve.day_count](day[:-1], day[1:])
+    log_growth, interest_years = np.diff(grid.log_index, axis=1), DAY_COUNTS[curve.day_count](day[:-1], day[1:])
     paid = worth.storage_a_year[:, :-1] * step
     finished = stacks.finishing + stacks.finished_storage_per_bottle_year * worth.unsold_years
     even = break_even_price(
@@ -111,22 +108,19 @@ def hold_or_release(
         worth.kept[:, 1:],
     )
     flip_price = break_even_price(
-        npv_first + worth.storage_value, np.exp(grid.log_index), 0.0, worth.bottles, finished, worth.kept
+        _at(worth.npv, first) + worth.storage_value, np.exp(grid.log_index), 0.0, worth.bottles, finished, worth.kept
     )
 
-    spent = _since(running(paid), first)
+    peak_capital, average_capital = _capital(worth, running(paid), grid.years, first, later, stacks.finishing)
     bottle_years = _since(running(worth.bottles[:, :-1] * step), first)
-    capital_years = _since(running((spent[:, 1:] + spent[:, :-1]) / 2.0 * step), first)
-    waited = grid.years - grid.years[np.maximum(first, 0)][:, None]
-    finishing_paid = np.where(later, worth.bottles * stacks.finishing, 0.0)
-    bottle_years_value = _since(running(worth.bottles[:, :-1] * grid.accrued * np.exp(-grid.log_index[:, 1:])), first)
-    bearable = _highest(np.where(later, _ratio(gain, bottle_years_value), np.nan))
+    years_at_worth = _since(running(worth.bottles[:, :-1] * grid.accrued * np.exp(-grid.log_index[:, 1:])), first)
+    bearable = _highest(np.where(later, _ratio(gain, years_at_worth), np.nan))
     flip_storage = _at(stacks.storage_per_bottle_year, first)[:, 0] + bearable
     return HoldOrRelease(
         days=day,
         worth=worth,
         price=stacks.price,
-        reason=reason,
+        reason=stacks.reasons(),
         gain=gain,
         year_return=_by_end(np.expm1(_step_log_return(net_before, net_after, paid) / interest_years)),
         hurdle=_by_end(np.expm1(log_growth / interest_years))[0],
@@ -135,14 +129,27 @@ def hold_or_release(
         flip_price=np.where(later, flip_price, np.nan),
         bottle_years=np.where(later | is_first, bottle_years, np.nan),
         gain_per_bottle_year=np.where(later, _ratio(gain, bottle_years), np.nan),
-        peak_capital=np.where(later | is_first, net_first + spent + finishing_paid, np.nan),
-        average_capital=np.where(later, net_first + _ratio(capital_years, waited), np.nan),
+        peak_capital=np.where(later | is_first, peak_capital, np.nan),
+        average_capital=np.where(later, average_capital, np.nan),
         first=first,
         best=_best(worth.npv, usable),
         best_later=_best(worth.npv, later),
         flip_hurdle=_flip_hurdle(stacks, day, curve, np.asarray(wait_years, dtype=np.float64), first, later),
         flip_storage=np.where(flip_storage >= 0, flip_storage, np.nan),
     )
+
+
+def _capital(
+    worth: Worth, paid: FloatArray, years: FloatArray, first: IntArray, later: BoolArray, finishing: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Peak and average capital [s, t]: proceeds foregone on the first date, and storage paid since (`paid`, running);
+    the peak with the finishing of a later date.
+    """
+    foregone, spent = _at(worth.net, first), _since(paid, first)
+    money_years = _since(running((spent[:, 1:] + spent[:, :-1]) / 2.0 * np.diff(years)), first)
+    waited = years - years[np.maximum(first, 0)][:, None]
+    finishing_paid = np.where(later, worth.bottles * finishing, 0.0)
+    return foregone + spent + finishing_paid, foregone + _ratio(money_years, waited)
 
 
 def break_even_price(

@@ -176,20 +176,23 @@ def hold_or_release_tables(
     is on lees.
     """
     held = holding(results) if held is None else held
-    stock, stacks, at, good = held.stock, held.stacks, held.at, held.good
-    if not len(stock):
+    if not len(held.stock):
         return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
-    queue = queue_for_market(stacks, at, held.curve, held.market)
-    found = hold_or_release(stacks, at, held.curve, queue.wait_years)
-    rows = np.arange(len(stock))
-    none, shown = found.best < 0, np.maximum(found.best, 0)
-    later = np.maximum(found.best_later, 0)
+    queue = queue_for_market(held.stacks, held.at, held.curve, held.market)
+    answer = hold_or_release(held.stacks, held.at, held.curve, queue.wait_years)
+    return _by_stack(held, answer), _by_date(held, answer), answer
+
+
+def _by_stack(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
+    """Verdict of every stack, with the figures of its best date."""
+    stock, rows = held.stock, np.arange(len(held.stock))
+    none, best, later = answer.best < 0, np.maximum(answer.best, 0), np.maximum(answer.best_later, 0)
 
     def at_best(values: Floats) -> Floats:
-        return np.where(none, np.nan, values[rows, shown])
+        return np.where(none, np.nan, values[rows, best])
 
-    said = [verdict(found, int(row)) for row in rows]
-    verdicts = pd.DataFrame(
+    verdicts = [verdict(answer, int(row)) for row in rows]
+    return pd.DataFrame(
         {
             "lot": stock["lot"],
             "cuvee": stock["cuvee"],
@@ -197,42 +200,46 @@ def hold_or_release_tables(
             "bottles": stock["quantity"],
             "months_on_lees": stock["months_on_lees"],
             "economic_on_lees": stock["value_per_unit"],
-            "best_release_date": as_dates(np.where(none, BLANK_DAY, at[shown])),
-            "gain": at_best(found.gain),
-            "gain_per_bottle_year": at_best(found.gain_per_bottle_year),
-            "hurdle_break_even": found.flip_hurdle.ravel(),
-            "storage_break_even": found.flip_storage.ravel(),
-            "price_break_even": np.where(found.best_later < 0, np.nan, found.flip_price[rows, later] / good),
-            "peak_capital": at_best(found.peak_capital),
-            "average_capital": at_best(found.average_capital),
-            **dict(zip(("verdict", "reason"), zip(*said, strict=True), strict=True)),
+            "best_release_date": as_dates(np.where(none, BLANK_DAY, held.at[best])),
+            "gain": at_best(answer.gain),
+            "gain_per_bottle_year": at_best(answer.gain_per_bottle_year),
+            "hurdle_break_even": answer.flip_hurdle.ravel(),
+            "storage_break_even": answer.flip_storage.ravel(),
+            "price_break_even": np.where(answer.best_later < 0, np.nan, answer.flip_price[rows, later] / held.good),
+            "peak_capital": at_best(answer.peak_capital),
+            "average_capital": at_best(answer.average_capital),
+            **dict(zip(("verdict", "reason"), zip(*verdicts, strict=True), strict=True)),
         }
     )
+
+
+def _by_date(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
+    """Every candidate date of every stack."""
+    stock, stacks, at, good = held.stock, held.stacks, held.at, held.good
     line, column = np.divmod(np.arange(stacks.price.size), len(at))
     labels = {name: stock[name].to_numpy(dtype=object)[line] for name in ("lot", "cuvee", "format")}
-    by_date = pd.DataFrame(
+    return pd.DataFrame(
         {
             **labels,
             "releases_on": as_dates(at[column]),
             "months_on_lees": np.floor(stacks.age_months.ravel() + 1e-9),
-            "bottles": found.worth.bottles.ravel(),
+            "bottles": answer.worth.bottles.ravel(),
             "price": (stacks.price / good).ravel(),
             "finishing_per_bottle": stacks.finishing.ravel(),
-            "months_to_sell": 12.0 * np.broadcast_to(found.worth.sale_years, stacks.price.shape).ravel(),
-            "net_worth": found.worth.net.ravel(),
-            "npv": found.worth.npv.ravel(),
-            "gain": found.gain.ravel(),
-            "gain_per_bottle_year": found.gain_per_bottle_year.ravel(),
-            "year_return": found.year_return.ravel(),
-            "hurdle": np.broadcast_to(found.hurdle, stacks.price.shape).ravel(),
-            "break_even_price": (found.break_even_price / good).ravel(),
-            "price_growth_needed": found.price_growth_needed.ravel(),
-            "peak_capital": found.peak_capital.ravel(),
-            "average_capital": found.average_capital.ravel(),
-            "barred": np.array(REASONS, dtype=object)[found.reason.ravel()],
+            "months_to_sell": 12.0 * np.broadcast_to(answer.worth.sale_years, stacks.price.shape).ravel(),
+            "net_worth": answer.worth.net.ravel(),
+            "npv": answer.worth.npv.ravel(),
+            "gain": answer.gain.ravel(),
+            "gain_per_bottle_year": answer.gain_per_bottle_year.ravel(),
+            "year_return": answer.year_return.ravel(),
+            "hurdle": np.broadcast_to(answer.hurdle, stacks.price.shape).ravel(),
+            "break_even_price": (answer.break_even_price / good).ravel(),
+            "price_growth_needed": answer.price_growth_needed.ravel(),
+            "peak_capital": answer.peak_capital.ravel(),
+            "average_capital": answer.average_capital.ravel(),
+            "barred": np.array(REASONS, dtype=object)[answer.reason.ravel()],
         }
     )
-    return verdicts, by_date, found
 
 
 def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[Finding]:

@@ -135,7 +135,7 @@ class _Pricing:
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
             for channel, terms in self.terms.iterrows():
                 sale, days_of = sales[str(channel)], (int(ready[at]), first)
-                lines.append(self.line(at, release, str(channel), terms, sale, days_of, spent, next(listed)))
+                lines.append(self.line(at, release, terms, sale, days_of, spent, next(listed)))
         return pd.DataFrame(lines, columns=list(COLUMNS))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
@@ -150,18 +150,16 @@ class _Pricing:
         self,
         at: int,
         release: pd.Series,
-        channel: str,
         terms: pd.Series,
         sale: Sale,
         days_of: tuple[int, int],
         spent: tuple[np.ndarray, np.ndarray],
         listed: tuple[float, str, float],
     ) -> dict[str, object]:
-        (ready, first), (given, of_currency, in_force) = days_of, listed
+        (ready, first), in_force, channel = days_of, listed[2], str(terms.name)
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
-        commission, discount, buffer = (number(terms[name]) for name in ("commission", "discount", "currency_buffer"))
-        n = float(sale.bottles.sum())
-        named = str(release["release"])
+        commission, discount = number(terms["commission"]), number(terms["discount"])
+        n, named = float(sale.bottles.sum()), str(release["release"])
 
         def plan(per_bottle: float, start: int) -> SalePlan:
             return self.selling.plan(sale, named, size, channel, per_bottle * n, start)
@@ -174,14 +172,8 @@ class _Pricing:
         wanted = for_margin if goals[2].kind == "margin" else for_return
         floor = target_price(plan(float(self.costs[1].avoidable[at]), first), self.hurdle)
         needed = float(list_price(wanted, discount))
-        step = self.estate.settings.price_step
-        net = in_force * (1.0 - discount)
+        advised, net = _rounded(needed, self.estate.settings.price_step), in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
-        market, rate = terms["currency"], number(terms["currency_rate"], 1.0)
-        foreign = pd.notna(market) and market != self.estate.settings.currency
-        quoted, listed_there = (
-            float(to_market_currency(price, rate, buffer)) if foreign else price for price in (needed, in_force)
-        )
         return {
             "release": release["release"],
             "cuvee": cuvee,
@@ -203,20 +195,32 @@ class _Pricing:
             "target_price": wanted,
             "cost_plus_price": float(cost_plus_price(economic, selling, commission)),
             "list_price_needed": needed,
-            "advised_list_price": _rounded(needed, step),
+            "advised_list_price": advised,
             "list_price": in_force,
             "net_price_at_list": net,
             "margin_at_list": margin,
             "margin_share": margin / net if net else np.nan,
             "return_a_year": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
-            "list_over_advised": in_force - _rounded(needed, step),
+            "list_over_advised": in_force - advised,
             "contribution_today": (net - floor.price) * floor.discounted_bottles / n,
+            **self.in_market(terms, needed, listed),
+            "target_price_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
+        }
+
+    def in_market(self, terms: pd.Series, needed: float, listed: tuple[float, str, float]) -> dict[str, object]:
+        """List price needed and list price in force in the currency of the channel's market, and as it was given."""
+        given, currency, in_force = listed
+        market, rate, buffer = terms["currency"], number(terms["currency_rate"], 1.0), number(terms["currency_buffer"])
+        foreign = pd.notna(market) and market != self.estate.settings.currency
+        quoted, listed_there = (
+            float(to_market_currency(price, rate, buffer)) if foreign else price for price in (needed, in_force)
+        )
+        return {
             "market_currency": market if foreign else self.estate.settings.currency,
             "list_in_market": listed_there,
-            "advised_in_market": _rounded(quoted, step),
-            "list_currency": of_currency if np.isfinite(given) else "",
+            "advised_in_market": _rounded(quoted, self.estate.settings.price_step),
+            "list_currency": currency if np.isfinite(given) else "",
             "list_price_as_given": given,
-            "target_price_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
         }
 
     def target(self, cuvee: str, size: str, channel: str, kind: str | None) -> Target:

@@ -14,7 +14,6 @@ What it does not do: start a spreadsheet program, or draw charts on sheets that 
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 import queue
 import signal
 import sys
@@ -78,8 +77,6 @@ class Refresher:
 
     workbook: ExcelWorkbook | OfficeWorkbook
     refresh: Refresh
-    version: str
-    basis: str
     is_under_way: bool = False
     _inputs: str = ""
     _shown: dict[str, Page] = field(default_factory=dict)
@@ -108,7 +105,7 @@ class Refresher:
         except InputError as wrong:
             findings = wrong.findings
             sheets = [findings_sheet(findings)]
-        stamp, stale = RunStamp(dt.datetime.now(), self.version, self.basis, inputs), stale_formula(counts)
+        stamp, stale = RunStamp.now(inputs), stale_formula(counts)
         laid_out: list[Page] = []
         protected = write_open(
             self.workbook,
@@ -211,8 +208,6 @@ def link(
     refresh: Refresh,
     *,
     watch: bool = False,
-    version: str,
-    basis: str,
     say: Callable[[str], None] = print,
     keyboard: TextIO | None = None,
     pipe: str = PIPE,
@@ -232,7 +227,7 @@ def link(
     with CtrlC() as ctrl_c:
         try:
             workbook = attach(path, pipe)
-            refresher = Refresher(workbook, refresh, version, basis)
+            refresher = Refresher(workbook, refresh)
             say(f"Linked to {workbook.who()}.")
             for remark in workbook.remarks:
                 say(remark)

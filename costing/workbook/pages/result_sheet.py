@@ -8,7 +8,11 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+import costing
 from costing.answers.charts import Chart
+
+BASES = "book and economic"
+"""The bases of every result sheet, as its stamp names them."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,11 @@ class RunStamp:
     version: str
     basis: str
     fingerprint: str
+
+    @classmethod
+    def now(cls, inputs: str) -> RunStamp:
+        """The stamp of a run that is made now. inputs: their fingerprint."""
+        return cls(dt.datetime.now(), costing.__version__, BASES, inputs)
 
     def __str__(self) -> str:
         """One line, as it stands on each sheet."""

@@ -241,7 +241,7 @@ def test_one_refresh_from_inputs_to_results(opened: tuple[Path, Book]) -> None:
         load(tables)
         return [result(2, 2)]
 
-    link(path, refresh, version="0", basis="book", say=said.append)
+    link(path, refresh, say=said.append)
     assert "Stocktakes!C3" in said[1]
     found = book.sheets("Run check")
     assert "Stocktakes!C3" in [found.value(place) for place in found.formulas]
@@ -361,7 +361,7 @@ def test_ctrl_c_counts_where_other_code_drops_it(opened: tuple[Path, Book]) -> N
     said: list[str] = []
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        link(path, refresh, version="0", basis="book", say=said.append, keyboard=io.StringIO("\n" * 3))
+        link(path, refresh, say=said.append, keyboard=io.StringIO("\n" * 3))
     finally:
         signal.signal(signal.SIGINT, before)
     assert said[-1] == "The link has ended; the workbook is still open, unsaved changes and all."
@@ -443,10 +443,10 @@ def test_new_tables_have_no_style(opened: tuple[Path, Book]) -> None:
 def test_autosave_is_said(opened: tuple[Path, Book]) -> None:
     path, book = opened
     said: list[str] = []
-    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    link(path, lambda _: [result(2, 2)], say=said.append)
     assert "Nothing was saved." in said[-1]
     book.api.AutoSaveOn = True
-    link(path, lambda _: [result(2, 2)], version="0", basis="book", say=said.append)
+    link(path, lambda _: [result(2, 2)], say=said.append)
     assert "AutoSave does" in said[-1]
     assert "Nothing was saved" not in said[-1]
 

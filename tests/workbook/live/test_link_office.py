@@ -159,7 +159,7 @@ def test_the_demo_is_refreshed_in_place_and_nothing_is_saved(office: Office, dem
     before = digest(demo)
     workbook = attach(demo, office.pipe)
     try:
-        refresher = Refresher(workbook, costs_of, "0.1", "book and economic")
+        refresher = Refresher(workbook, costs_of)
         assert "sheets refreshed" in refresher()
         names = office.hand.sheets()
         order = ["Cost per bottle", "Stock value", "Roll-forward", "Run check", "Cost build-up"]
@@ -274,7 +274,7 @@ def test_tables_grow_and_shrink_with_all_that_hangs_on_them(
     path = tmp_path / "grow.xlsx"
     path.write_bytes(small_bytes)
     if made_by == "a run on the file":
-        write_results(open_source(path), path, [result(3, 4)], ["Stock value"], version="0", basis="book", inputs="")
+        write_results(open_source(path), path, [result(3, 4)], "")
     office.hand.open(str(path))
     workbook = OfficeWorkbook(path, office.pipe)
     try:
@@ -352,7 +352,7 @@ def test_a_protected_sheet_is_left_as_it_is(office: Office, linked: OfficeWorkbo
 def test_errors_are_listed_with_links_and_the_results_stay(office: Office, demo: Path) -> None:
     workbook = attach(demo, office.pipe)
     try:
-        refresher = Refresher(workbook, costs_of, "0.1", "book and economic")
+        refresher = Refresher(workbook, costs_of)
         refresher()
         old = office.hand.see("Cost build-up", "A1:F60")
         lot, bottles = office.hand.see("Movements", "D5:D5"), office.hand.see("Dispatches", "E9:E9")
@@ -427,7 +427,7 @@ def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(
     # The file that the user saved holds the results as the library's own, and a run goes on with them.
     book = read_book(open_source(path))
     assert [sheet.name for sheet in book.owned()] == ["Answers", "Stock value"]
-    write_results(open_source(path), path, [result(5, 2)], ["Stock value"], version="0", basis="book", inputs="")
+    write_results(open_source(path), path, [result(5, 2)], "")
     assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Answers", "Stock value"]
 
 
@@ -464,7 +464,7 @@ def test_enter_refreshes_and_q_ends(office: Office, small: Path) -> None:
 
 def test_without_a_terminal_one_refresh_is_all(office: Office, small: Path) -> None:
     said: list[str] = []
-    link(small, lambda _: [result(2, 2)], version="0", basis="book", say=said.append, pipe=office.pipe)
+    link(small, lambda _: [result(2, 2)], say=said.append, pipe=office.pipe)
     assert len(said) == 2
 
 
@@ -521,7 +521,7 @@ def test_a_broken_result_changes_nothing(office: Office, small: Path) -> None:
     office.hand.type("Stocktakes", "D2", "'many")
     said: list[str] = []
     before = office.hand.sheets()
-    link(small, refresh, version="0", basis="book", say=said.append, pipe=office.pipe)
+    link(small, refresh, say=said.append, pipe=office.pipe)
     assert "error" in said[1]
     assert "Stocktakes!D2" in said[1]
     assert office.hand.sheets() == [*before, FINDINGS_SHEET]

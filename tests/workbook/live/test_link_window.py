@@ -17,9 +17,9 @@ import pytest
 
 from costing.cli import main
 from costing.commands import records
-from costing.commands.source import OWNED_SHEETS
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link import Refresh, link
+from costing.workbook.update import OWNED_SHEETS
 from tests.workbook.live.test_link_office import digest
 from tests.workbook.running import running_office
 

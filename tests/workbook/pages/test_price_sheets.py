@@ -9,10 +9,10 @@ import pytest
 
 from costing import House, read_estate
 from costing.answers.charts import is_drawable
-from costing.commands.source import OWNED_SHEETS
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.pages.write import result_workbook
+from costing.workbook.update import OWNED_SHEETS
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 

@@ -3,8 +3,9 @@
 Conventions: A4 lying; heights in points, widths in characters of the default font (7 pixels, with 5 around
 them, at 96 to the inch). A block is a table with what stands above it. A break is put before a block that would be
 cut, unless it is longer than a page; then only where little of it would stand at the foot. A sheet is printed as wide
-as one page while its type stays at `LEAST_TYPE` points, else as wide as two. Row breaks are a hint: a program that
-scales pages by itself may set its own.
+as one page while its type stays at `LEAST_TYPE` points, else as wide as two. Its charts print beside its tables where
+both are as wide as one page; elsewhere the report shows them. Row breaks are a hint: a program that scales pages by
+itself may set its own.
 """
 
 from __future__ import annotations
@@ -27,24 +28,28 @@ Block = tuple[int, int]
 
 
 def set_page(
-    sheet: Any, repeated: tuple[int, int], breaks: Sequence[int], paging: Paging, charts_from: tuple[int, Paging] | None
+    sheet: Any,
+    repeated: tuple[int, int],
+    breaks: Sequence[int],
+    paging: Paging,
+    area: tuple[int, int] | None,
+    below: int,
 ) -> None:
-    """Set paper, margins, scale, footer, the rows repeated on each page (first, last) and the row breaks.
+    """Set paper, margins, scale, footer, the rows repeated on each page (first, last), the row breaks, and what prints.
 
-    charts_from: column at which charts begin on a page of their own, and the paging of the tables alone; None where
-    they stand beside the tables. Where tables take pages beside each other, the first column is repeated.
+    area: last row and column that print; None: all; below: the row below the last. Where a sheet takes pages beside
+    each other, its first column is repeated.
     """
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(paging.pages_wide, 0)
     sheet.set_margins(left=_LEFT_RIGHT, right=_LEFT_RIGHT, top=_TOP, bottom=_BOTTOM)
-    sheet.set_footer("&L&A&R&P / &N")
+    cut = area is not None and area[0] < below - 1
+    sheet.set_footer(f"&L&A{'&CFirst page alone: clear the print area to print all' if cut else ''}&R&P / &N")
     sheet.repeat_rows(*repeated)
-    if charts_from:
-        column, tables = charts_from
-        sheet.set_print_scale(tables.percent)
-        sheet.set_v_pagebreaks([column])
-    elif paging.pages_wide > 1:
+    if area:
+        sheet.print_area(0, 0, *area)
+    if paging.pages_wide > 1:
         sheet.repeat_columns(0, 0)
     if breaks:
         sheet.set_h_pagebreaks(list(breaks))
@@ -72,11 +77,6 @@ class Paging:
     def pages_wide(self) -> int:
         """Pages beside each other that the sheet takes with legible type."""
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
-
-    @property
-    def percent(self) -> int:
-        """Scale at which the sheet is as wide as a page, in percent; a little less, for programs round widths."""
-        return max(10, min(100, int(97.0 * (_PAPER_WIDE - 2 * _LEFT_RIGHT) / (self._inches or 1.0))))
 
     @property
     def page(self) -> float:
@@ -116,6 +116,15 @@ class Paging:
                 found.append(row)
                 used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
         return found
+
+    def filled(self, below: int) -> int:
+        """How many rows, of those before `below`, the first page holds."""
+        used = 0.0
+        for row in range(below):
+            used += self.high(row, row + 1)
+            if used > _FILLED * self.page:
+                return row
+        return below
 
     def _later(self, repeated: tuple[int, int]) -> float:
         return self.page - self.high(repeated[0], repeated[1] + 1)

@@ -15,7 +15,7 @@ from costing.accounts.carried_on import carried_on
 from costing.accounts.check import check as run_check
 from costing.accounts.check import out_by
 from costing.accounts.costs import costs
-from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
+from costing.accounts.origins import bases_behind, made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers import catalogue
@@ -115,7 +115,8 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     for basis in bases_behind(runs):
         runs.on(basis)
     told = [run_check(runs, cautions)]
-    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
+    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, made_of_latest)]
+    told += [runs.once(one) for one in (charged, closed_year_edits)]
     told += [runs.once(one) for one in (plan_answer, prices, margins, cash, ageing, vats, trials)]
     told += [runs.once(one) for one in (recipes, scenarios, why)]
     told.insert(0, compared(joined(told).tables))

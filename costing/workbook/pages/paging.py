@@ -11,13 +11,14 @@ itself may set its own.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import ceil
 from typing import Any
 
 _PAPER_WIDE, _PAPER_HIGH = 11.69, 8.27  # inches
 _LEFT_RIGHT, _TOP, _BOTTOM = 0.4, 0.5, 0.6
+_POINTS_HIGH = (_PAPER_HIGH - _TOP - _BOTTOM) * 72
 ROW_POINTS = 15.0
 TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
@@ -42,7 +43,10 @@ def set_page(
     """
     sheet.set_landscape()
     sheet.set_paper(9)
-    sheet.fit_to_pages(paging.pages_wide, 0)
+    if paging.percent:
+        sheet.set_print_scale(paging.percent)
+    else:
+        sheet.fit_to_pages(paging.pages_wide, 0)
     sheet.set_margins(left=_LEFT_RIGHT, right=_LEFT_RIGHT, top=_TOP, bottom=_BOTTOM)
     cut = area is not None and area[0] < below - 1
     sheet.set_footer(f"&L&A{'&CFirst page alone: clear the print area to print all' if cut else ''}&R&P / &N")
@@ -55,19 +59,23 @@ def set_page(
         sheet.set_h_pagebreaks(list(breaks))
 
 
-def set_one_page(sheet: Any) -> None:
-    """Print all of a sheet on one page, upright."""
+def set_one_page(sheet: Any, below: int, columns: int) -> None:
+    """Print the rows above `below` on one page, upright: what stands there are links, which paper does not follow."""
     sheet.set_portrait()
     sheet.fit_to_pages(1, 1)
+    sheet.print_area(0, 0, below - 1, columns - 1)
 
 
 @dataclass(frozen=True)
 class Paging:
-    """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own."""
+    """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own;
+    tallest: points that a page is to hold, if need be in smaller type.
+    """
 
     width: float
     columns: int
     heights: Mapping[int, float]
+    tallest: float = 0.0
 
     @property
     def _inches(self) -> float:
@@ -79,11 +87,31 @@ class Paging:
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
 
     @property
-    def page(self) -> float:
-        """Points of the sheet on one page."""
+    def _as_wide(self) -> float:
+        """Points of the sheet on a page that is as wide as the sheet."""
         wide = self._inches / self.pages_wide
         scale = min(1.0, (_PAPER_WIDE - 2 * _LEFT_RIGHT) / wide) if wide else 1.0
-        return (_PAPER_HIGH - _TOP - _BOTTOM) * 72 / scale
+        return _POINTS_HIGH / scale
+
+    @property
+    def page(self) -> float:
+        """Points of the sheet on one page."""
+        return max(self._as_wide, min(self.tallest, _POINTS_HIGH * TYPE / LEAST_TYPE))
+
+    @property
+    def percent(self) -> int:
+        """Scale of the print, in percent, where it is smaller than its width asks for; else 0."""
+        return int(100.0 * _POINTS_HIGH / self.page) if self.page > self._as_wide else 0
+
+    def for_blocks(self, blocks: Sequence[Block]) -> Paging:
+        """The same with pages that hold each of these blocks, the first with all above it and the others below two
+        repeated rows, where their type stays legible.
+        """
+        most = _POINTS_HIGH * TYPE / LEAST_TYPE
+        needed = [
+            self.high(0, 2) * (at > 0) + self.high(first * (at > 0), below) for at, (first, below) in enumerate(blocks)
+        ]
+        return replace(self, tallest=max((min(one / _FILLED, most) for one in needed if one <= most), default=0.0))
 
     def high(self, first: int, below: int) -> float:
         """Points of some rows."""
@@ -93,12 +121,12 @@ class Paging:
         """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on each
         page, which leave less of it.
         """
-        later = self._later(repeated)
+        later, spare = self._later(repeated), (1.0 - _FILLED) * self.page
         found, room, at = [], self.page, 0
         for first, below in blocks:
             room -= self.high(at, first)
             needed, at = self.high(first, below), below
-            if at != blocks[0][1] and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
+            if at != blocks[0][1] and needed > room - spare and (needed <= later or room < _LEAST_AT_FOOT * self.page):
                 found.append(first)
                 room = later
             room -= needed

@@ -337,6 +337,7 @@ class _SheetWriter:
         prints_charts = has_charts and beside.pages_wide == 1
         if prints_charts:
             paging = beside
+        paging = paging.for_blocks(self.blocks)
         # A header may go on over pages only where no other table follows; elsewhere the title does.
         goes_on = bool(self.blocks) and (len(tables) == 1 or paging.high(*self.blocks[-1]) > paging.page)
         repeated = (self.headers[-1],) * 2 if goes_on else (0, 1)
@@ -348,7 +349,8 @@ class _SheetWriter:
             area, breaks = (paging.filled(self.row) - 1, opened - 1), []
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
-            set_one_page(sheet)
+            links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
+            set_one_page(sheet, next(links, self.row), opened)
         return paging, repeated, breaks
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.errors import CAUTION, Finding
 from costing.inputs.cells import number_text
@@ -144,13 +145,44 @@ def words_of_movements(estate: Estate) -> Iterator[Finding]:
     yield from each(estate, "movements", bottled, "in_bottles", rule, "Enter it on Tirage.")
 
 
+def bottlings_in_parts(tirage: pd.DataFrame) -> list[NDArray[np.intp]]:
+    """Rows of each bottling of several wines: one day and bottle lot, with a row whose bottles are blank."""
+    blank = tirage["bottles"].isna()
+    if not blank.any():
+        return []
+    keys = pd.Series(list(zip(tirage["on_date"], tirage["to_lot"].astype(object), strict=True)))
+    return [np.flatnonzero((keys == key).to_numpy()) for key in dict.fromkeys(keys[blank])]
+
+
+def bottlings_of_several_wines(estate: Estate) -> Iterator[Finding]:
+    """Yield bottlings of which no row says the bottles, or of which the litres of several wines are not said."""
+    frame = estate["tirage"]
+    for rows in bottlings_in_parts(frame):
+        said = rows[frame["bottles"].notna().to_numpy()[rows]]
+        unsaid = rows[frame["wine_l"].isna().to_numpy()[rows]]
+        if not len(said):
+            rule = "no bottles, and no row of that day and bottle lot that says how many were filled."
+            remedy = "Enter the bottles; where several wines were bottled together, on one of their rows."
+            yield from each(estate, "tirage", rows[:1], "bottles", rule, remedy)
+        elif len(unsaid) > 1:
+            rule = "no litres, in a bottling of several wines of which another says none either."
+            yield from each(estate, "tirage", unsaid[1:], "wine_l", rule, "Enter the litres of each wine but one.")
+        elif len(said) > 1:
+            rule = f"bottles stand in {len(said)} rows of a bottling of which another row has none."
+            yield from each(estate, "tirage", said[1:2], "bottles", rule, "Enter them on every row, or on one alone.")
+
+
 def bottlings(estate: Estate) -> Iterator[Finding]:
     """Yield tirages that fill more than they draw; caution where more than a tenth is lost."""
     frame = estate["tirage"]
     sizes = by_name(estate, "tirage", "format", FORMATS_L, np.nan)
-    held = frame["bottles"].to_numpy() * sizes
-    wine = frame["wine_l"].to_numpy()
-    drawn = wine + np.nan_to_num(frame["liqueur_l"].to_numpy())
+    held, liqueur = frame["bottles"].to_numpy() * sizes, np.nan_to_num(frame["liqueur_l"].to_numpy())
+    wine = np.where(np.isinf(frame["wine_l"].to_numpy()), np.nan, frame["wine_l"].to_numpy())
+    drawn = wine + liqueur
+    for rows in bottlings_in_parts(frame):  # of several wines: all that it draws stands beside all that it fills
+        filling = np.zeros(len(rows), dtype=bool)
+        filling[int(np.argmax(frame["bottles"].notna().to_numpy()[rows]))] = True
+        drawn[rows] = np.where(filling, drawn[rows].sum(), np.nan)
 
     def over(row: int) -> str:
         return f"hold {held[row]:,.1f} L, but wine and liqueur together are {drawn[row]:,.1f} L."
@@ -323,10 +355,14 @@ def _one_format(
             yield from each(estate, table, [row], column, rule, "Give each format a lot of its own.")
 
 
+QUANTITY_CHECKS = (quantities_of_movements, bottlings, disgorged)
+"""Rules that hold what is drawn against what arrives: asked again once all that is left is a number."""
+
 CELLAR_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     ends_of_movements,
     quantities_of_movements,
     words_of_movements,
+    bottlings_of_several_wines,
     bottlings,
     disgorged,
     payment_dates,

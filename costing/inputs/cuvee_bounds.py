@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,14 @@ def bounds_of(text: Any) -> list[tuple[str, str]]:
         key, _, value = pair.partition("=")
         found.append((key.strip().casefold(), value.strip()))
     return found
+
+
+def against_bounds(estate: Estate, cuvee: Any, given: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Attribute and value of every bound of a cuvée that what is given contradicts; what is blank contradicts none."""
+    table = estate["cuvees"]
+    mine = table.loc[table["cuvee"].astype(object) == cuvee, "only_from"]
+    said = {key: str(value) for key, value in given.items() if value and not pd.isna(value)}
+    return [pair for text in mine.tail(1) for pair in bounds_of(text) if said.get(pair[0], pair[1]) != pair[1]]
 
 
 def known_bounds(estate: Estate) -> Iterator[Finding]:

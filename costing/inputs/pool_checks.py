@@ -13,20 +13,33 @@ from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.row_findings import cell_place, each, filled
 
+_PERIOD = ["from_date", "to_date", "stage", "location", "driver"]
+
+
+def with_subsidies(pools: pd.DataFrame) -> pd.DataFrame:
+    """Pools in which a subsidy (a row below 0 beside that of its pool and period) has its pool's normal capacity."""
+    subsidy = (pools["amount"] < 0) & pools["normal_capacity"].isna()
+    if not subsidy.any():
+        return pools
+    own = pools.groupby(["pool", *_PERIOD], observed=True, dropna=False)["normal_capacity"].transform("max")
+    return pools.assign(normal_capacity=pools["normal_capacity"].where(~subsidy, own))
+
 
 def pool_periods(estate: Estate) -> Iterator[Finding]:
-    """Yield pool periods that end before they begin, and periods of one pool that overlap."""
+    """Yield pool periods that end before they begin or overlap (a subsidy beside its pool does not)."""
     table = estate["pools"]
     if not len(table):
         return
-    begins, ends = table["from_date"].to_numpy(), table["to_date"].to_numpy()
+    begins, ends, amounts = (table[name].to_numpy() for name in ("from_date", "to_date", "amount"))
     yield from each(
         estate, "pools", ends < begins, "to_date", "is before the first day.", "Correct one of the two dates."
     )
     keys = ["pool", "element", "stage", "location", "driver"]
     drives = table[filled(estate, "pools", "driver")]
     for rows in drives.groupby(keys, observed=True, dropna=False).groups.values():
-        ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
+        spent = {(begins[row], ends[row]) for row in rows if amounts[row] >= 0}
+        counted = (int(row) for row in rows if amounts[row] >= 0 or (begins[row], ends[row]) not in spent)
+        ordered = sorted((row for row in counted if begins[row] <= ends[row]), key=lambda row: begins[row])
         for earlier, later in pairwise(ordered):
             if begins[later] <= ends[earlier]:
                 place = cell_place(estate, "pools", earlier, "from_date")

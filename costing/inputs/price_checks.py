@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from costing.errors import CAUTION, Finding
+from costing.inputs.currencies import rates_missing
 from costing.inputs.estate import Estate
+from costing.inputs.grape_prices import premiums_that_fit_nothing
 from costing.inputs.headers import closest
 from costing.inputs.pool_checks import POOL_CHECKS
 from costing.inputs.row_findings import by_name, each, filled, first_rows, shown, totals
@@ -156,4 +158,6 @@ PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     *POOL_CHECKS,
     channel_terms,
     prices_of_sales,
+    premiums_that_fit_nothing,
+    rates_missing,
 )

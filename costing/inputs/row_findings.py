@@ -47,6 +47,8 @@ def shown(estate: Estate, table: str, row: int, column: str) -> str:
     if isinstance(value, pd.Timestamp):
         return f"{value:%Y-%m-%d}"
     if isinstance(value, (float, np.floating)):
+        if np.isinf(value):
+            return sheets()[table].column(column).words[0]
         percent = sheets()[table].column(column).type == "percent"
         _, factor = estate.unit_typed(table, row, column)
         return number_text(round(float(value) * (100.0 if percent else 1.0) / factor, 9))

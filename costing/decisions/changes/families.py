@@ -31,7 +31,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "opening_costs": ("lot", "basis", "stage", "element"),
     "opening_composition": ("lot", "attribute", "name"),
     "deliveries": ("lot", "supplier", "village", "variety"),
-    "grape_prices": ("vintage", "village", "variety"),
+    "grape_prices": ("vintage", "supplier", "village", "variety"),
     "terms": ("terms",),
     "pressings": ("load", "from_lot", "fraction", "to_lot"),
     "movements": ("operation", "from_lot", "to_lot"),
@@ -44,7 +44,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "dry_goods": ("stage", "item", "format", "presentation"),
     "pools": ("pool", "stage", "location", "element"),
     "loss_norms": ("applies_to", "time_base"),
-    "market_values": ("lot", "what", "cuvee", "format"),
+    "market_values": ("lot", "what", "fraction", "cuvee", "format"),
 }
 """Columns that say that two rows are the same one."""
 

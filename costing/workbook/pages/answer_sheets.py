@@ -27,6 +27,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     for plan in catalogue.sheets().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
+        title = ""
         for answer in answers:
             mine = [
                 name
@@ -38,7 +39,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in mine]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
-            title = answer.filled(plan.title)
+            title = title or answer.filled(plan.title)
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))

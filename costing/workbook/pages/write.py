@@ -338,9 +338,9 @@ class _SheetWriter:
         if prints_charts:
             paging = beside
         paging = paging.for_blocks(self.blocks)
-        # A header may go on over pages only where no other table follows; elsewhere the title does.
-        goes_on = bool(self.blocks) and (len(tables) == 1 or paging.high(*self.blocks[-1]) > paging.page)
-        repeated = (self.headers[-1],) * 2 if goes_on else (0, 1)
+        # The header of the one table that is longer than a page goes on; where several are, the title does.
+        long = [at for at, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1]
+        repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row)

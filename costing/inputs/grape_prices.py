@@ -87,4 +87,4 @@ def premiums_that_fit_nothing(estate: Estate) -> Iterator[Finding]:
 
 
 def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
-    return np.asarray(deliveries["growing_cost_per_unit"].isna())
+    return np.asarray(deliveries["growing_cost_per_unit"].isna() & deliveries["owner"].isna())

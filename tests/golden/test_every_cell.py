@@ -107,6 +107,7 @@ def moves(case: str, sheet: str, header: str, row: int, plain: list[dict[str, ob
     return False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", list(BASES))
 def test_a_change_in_any_cell_changes_what_the_case_prints(case: str) -> None:
     plain = list(printed(case, tables_of(case)))

@@ -139,6 +139,13 @@ def held(rate: float, years: int) -> float:
     return value(found, "V") / 1_000
 
 
+def with_premium(rate: float) -> float:
+    """10.00 a litre at once, and a premium of as much fixed two years later, worth seven years after the delivery."""
+    bought = wine("2000-01-01", 100, 10.0, premium_per_unit=10.0, premium_date="2002-01-01")
+    found = run(estate("2007-01-01", {"Day count": "30E/360"}, deliveries=[bought]), ECONOMIC.replace(rate=rate))
+    return value(found, "V") / 1_000
+
+
 def saved(monthly: float, payment: float, number: int, first: float, *, at_start: bool = False) -> float:
     """Payments for a lot at the end (or the start) of each of some months, the first sum at once; at a rate a month."""
     months = pd.date_range("2001-01-01", periods=number + 1, freq="MS").strftime("%Y-%m-%d").tolist()
@@ -306,6 +313,8 @@ FIGURES = [
             (0.06 / 12, 100.0, 12, 1_000.0, True, 2_301.40),
         )
     ),
+    Figure(FVIF, "8%, seven years and five", 1.7138 + 1.4693, 3, partial(with_premium, 0.08)),
+    Figure(FVIF, "10%, seven years and five", 1.9487 + 1.6105, 3, partial(with_premium, 0.10)),
     Figure(XNPV, "four parts by terms", 2_086.6476, 4, partial(paid_in_parts, True)),
     Figure(XNPV, "four invoices", 2_086.6476, 4, partial(paid_in_parts, False)),
     *(

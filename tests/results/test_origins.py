@@ -73,6 +73,7 @@ def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis
         assert origins(demo[basis.name], lot)["total"].sum() == pytest.approx(value, rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, PART], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("plan_days", [0, 400])
 @pytest.mark.parametrize("seed", range(5 if os.environ.get("COSTING_FULL") else 2))

@@ -75,6 +75,7 @@ def test_composition_and_age_go_on(demo) -> None:
     assert months[0] == months[1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(200 if FULL else 8))
 def test_random_estates_close_and_open(seed) -> None:
     pools = seed % 2 == 1
@@ -94,6 +95,7 @@ def test_random_estates_close_and_open(seed) -> None:
         same_after(old, new, np.datetime64(on), end)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(60 if FULL else 4))
 def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
     """Once the opened workbook had no last period to carry on, and plans bore nothing."""
@@ -291,6 +293,7 @@ def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     assert moved["closing"].tolist() == [1000.0]
 
 
+@pytest.mark.slow
 def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(tmp_path, capsys) -> None:
     old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
     assert main(["new", str(old), "--demo"]) == 0

@@ -19,6 +19,7 @@ from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import best_plan, value_of
 from costing.engine.carrying import DAYS_A_YEAR
 
+pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
 BUY |= {"price_per_unit": 12.0, "vintage": "2025", "variety": "Meunier"}
 SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "T24-ROSE"}

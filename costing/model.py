@@ -114,10 +114,8 @@ def run(
         edges.source,
         edges.target,
         edges.shares_when_split(charges.presses.share),
-        edges.abnormal,
+        basis.abnormal_share(edges.abnormal),
         edges.flow,
-        survivors_bear=basis.abnormal_loss == "survivors",
-        allow_gains=basis.abnormal_gains,
     )
     posted, columns = _posted(chain, charges, basis)
     growth, index_at_end = np.ones(len(states)), None

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import RateCurve
-from costing.engine.shares import effective_abnormal
 from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
@@ -203,7 +202,7 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     its norm was lost with it.
     """
     abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
-    beyond = effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
+    beyond = basis.abnormal_share(abnormal)
     at = np.flatnonzero(beyond != 0)
     part = postings.take(at)
     lost = replace(part, amount=part.amount * beyond[at])

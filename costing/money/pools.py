@@ -20,7 +20,7 @@ import pandas as pd
 from numpy import typing as npt
 
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
-from costing.engine.pools import SERVICE_METHODS, OpenPeriod, open_period
+from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
@@ -136,9 +136,9 @@ class Pools:
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
         quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
         bears = events.primary & (quantity > 0)
-        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
+        at = np.flatnonzero(bears & self._borne_on(row, events))
         used, done, after = quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
-        period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
+        period = self.period(row, used[done].sum(), used[~done & ~after].sum())
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
         source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
@@ -147,38 +147,26 @@ class Pools:
         goes_on = bool((used * rate)[after].any())
         return joined([charged, self._idle(np.array([row]), idle)]), goes_on
 
-    def borne_on(self, row: int, day: Ints, stage: Ints, state: Ints) -> Flags:
-        """Whether a row is charged to work on a day, in a stage, on a state (the driver apart)."""
-        bears = day >= self.begin[row]
-        bears &= (day <= self.last[row]) | ((day > self.chain.valuation_day) & self.is_last[row])
+    def _borne_on(self, row: int, events: Events) -> Flags:
+        """Whether a row is charged to each event (the driver apart)."""
+        bears = events.day >= self.begin[row]
+        bears &= (events.day <= self.last[row]) | ((events.day > self.chain.valuation_day) & self.is_last[row])
         if self.stage[row] >= 0:
-            bears &= stage == self.stage[row]
+            bears &= events.stage == self.stage[row]
         if self.place[row] >= 0:
-            bears &= self.location[state] == self.place[row]
+            bears &= self.location[events.state] == self.place[row]
         return np.asarray(bears)
 
     def period(
-        self,
-        row: int | Ints,
-        done: npt.ArrayLike,
-        planned: npt.ArrayLike,
-        *,
-        seasonal: bool,
-        capacity: float | None = None,
+        self, row: int | Ints, done: npt.ArrayLike, planned: npt.ArrayLike, capacity: float | None = None
     ) -> OpenPeriod:
         """Rates of one or more rows by what was done and what is planned inside their period; capacity: in place of
         the normal one.
         """
-        return open_period(
-            self.rows.amount[row],
-            self.begin[row],
-            self.last[row],
-            self.chain.valuation_day,
-            done,
-            planned,
-            self.normal[row] if capacity is None else capacity,
-            seasonal=seasonal,
-        )
+        normal = self.normal[row] if capacity is None else capacity
+        seasonal = bool(np.all(self.flow_driver[row] >= 0))
+        period = Period(self.rows.amount[row], self.begin[row], self.last[row], normal, seasonal)
+        return open_period(period, self.chain.valuation_day, done, planned)
 
     def capacity(self) -> Floats:
         """Driver quantity that each row of Pools is charged over, once it is: its normal capacity, else what was used
@@ -227,7 +215,7 @@ class Pools:
         since, stop = self.begin[rows] - 1, self.last[rows]
         cut = np.clip(today, since, stop)
         done, planned = unit_years(self.chain, borne, since, cut), unit_years(self.chain, borne, cut, stop)
-        period = self.period(rows, done, planned, seasonal=False)
+        period = self.period(rows, done, planned)
         self._rate_after[rows] = period.carried_on
         after = max(int(stop[-1]), today)
         endless = period.carried_on[-1:] if self.is_last[final] else np.zeros(1)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from costing.decisions.changes.gradients import charged_between, worth_of_postings
+from costing.decisions.changes.gradients import charged_between
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import Floats, Flow, Ints
 from costing.money.charges import Accrued
@@ -49,7 +49,7 @@ def driven_money(results: Results, grown: Floats) -> Driven:
     pools = len(results.estate["pools"])
     found = Driven(np.zeros(len(flows)), np.zeros(len(flows)), np.zeros(len(states)), np.zeros(pools))
     every = results.charges.postings
-    brought = grown[every.state] * worth_of_postings(results)
+    brought = grown[every.state] * results.charges.worth
     _by_driver(results, found, every, np.where(every.shared_by < 0, brought, 0.0))
     at = np.flatnonzero(every.of("pressings", "cost_to_complete_per_l"))
     load = states.batch_state[flows.batch[every.flow[at]]]

@@ -22,7 +22,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from costing.decisions.changes.driven_money import Driven, driven_money, ratio
-from costing.decisions.changes.gradients import Gradients, Reached, split_by, worth_of_postings
+from costing.decisions.changes.gradients import Gradients, Reached, split_by
 from costing.decisions.changes.replay import recorded_touches
 from costing.engine.solve import Triangular
 from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
@@ -201,7 +201,7 @@ def _work_lost(records: _Records, grown: Floats, abnormal: Floats) -> None:
     results, every = records.results, records.results.charges.postings
     at = np.flatnonzero(every.worked_on >= 0)
     flow = every.worked_on[at]
-    brought = grown[every.state[at]] * worth_of_postings(results)[at]
+    brought = grown[every.state[at]] * results.charges.worth[at]
     np.subtract.at(abnormal, flow, ratio(brought, 1.0 - records.abnormal[flow]))
 
 

@@ -23,6 +23,7 @@ from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
+from costing.inputs.owners import kept_for_others, own_part, whole
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, charges_of
@@ -52,19 +53,40 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
 
 def _in_numbers(estate: Estate) -> Estate:
     """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    told, findings = settled(estate)
-    if told is not estate:
-        findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
+    every = whole(estate)
+    told, findings = settled(every)
+    if told is every:
+        return estate
+    findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
     cautions = [*estate.cautions, *findings]
     if errors_in(findings):
         raise InputError(cautions)
-    return told if told is estate else replace(told, cautions=tuple(cautions), refused={})
+    return own_part(replace(told, cautions=tuple(cautions), refused={}))
 
 
 def trace(estate: Estate) -> Chain:
-    """How wine moved: the same for every basis. InputError with every overdrawn lot, loop and other
-    impossibility.
+    """How wine moved, other people's beside our own: the same for every basis. InputError with every overdrawn lot,
+    loop and other impossibility.
     """
+    theirs = kept_for_others(estate)
+    if theirs is None:
+        return _trace(estate)
+    day = np.datetime64(valuation_day(estate), "D").item()
+    theirs = replace(theirs, settings=theirs.settings.model_copy(update={"valuation_date": day}))
+    chains, wrong = [], list[Finding]()
+    for part in (estate, theirs):
+        try:
+            chains.append(_trace(part))
+        except InputError as refused:
+            wrong += refused.findings
+    if wrong:
+        raise InputError(wrong)
+    own, others = chains
+    return replace(own, others=others, cautions=(*own.cautions, *others.cautions))
+
+
+def _trace(estate: Estate) -> Chain:
+    """How the goods of the tables moved."""
     lots = number_lots(estate)
     flows = flows_of(estate, lots)
     place = place_of(estate, flows, lots)

@@ -24,6 +24,7 @@ from costing.inputs.limit_checks import LIMIT_CHECKS
 from costing.inputs.loan_checks import LOAN_CHECKS
 from costing.inputs.name_checks import known_names, names_alike, unknown_names
 from costing.inputs.offer_checks import OFFER_CHECKS
+from costing.inputs.owners import OWNER_CHECKS
 from costing.inputs.press_checks import PRESS_CHECKS
 from costing.inputs.price_checks import PRICE_CHECKS
 from costing.inputs.release_checks import RELEASE_CHECKS
@@ -39,6 +40,7 @@ KEYS: dict[str, list[str]] = {
     "grape_prices": ["vintage", "supplier", "village", "variety"],
     "stocktakes": ["on_date", "sequence", "lot"],
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
+    "service_rates": ["from_date", "operation", "format", "driver", "owner"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
     "loss_norms": ["applies_to", "time_base"],
     "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
@@ -230,4 +232,5 @@ CHECKS: tuple[Check, ...] = (
     *BOUND_CHECKS,
     *OFFER_CHECKS,
     *LOAN_CHECKS,
+    *OWNER_CHECKS,
 )

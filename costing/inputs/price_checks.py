@@ -71,8 +71,9 @@ def norms(estate: Estate) -> Iterator[Finding]:
 
 def rates(estate: Estate) -> Iterator[Finding]:
     """Yield rates that nothing could ever be charged by, and interest rows without a rate."""
-    for row in range(len(estate["operation_rates"])):
-        operation, driver = (shown(estate, "operation_rates", row, column) for column in ("operation", "driver"))
+    every = [(table, row) for table in ("operation_rates", "service_rates") for row in range(len(estate[table]))]
+    for table, row in every:
+        operation, driver = (shown(estate, table, row, column) for column in ("operation", "driver"))
         if operation not in operations() or not driver or driver in operations()[operation].drivers:
             continue
         works = _either(operations()[operation].drivers)
@@ -80,7 +81,7 @@ def rates(estate: Estate) -> Iterator[Finding]:
         rule = f"is never counted by '{operation}': nothing could be charged."
         also = f" '{driver}' goes with {_either(others)}." if len(others) < MANY else ""
         remedy = f"'{operation}' is paid per {works}.{also}"
-        yield from each(estate, "operation_rates", [row], "driver", rule, remedy)
+        yield from each(estate, table, [row], "driver", rule, remedy)
     none = ~filled(estate, "interest_rates", "borrowing_rate") & ~filled(estate, "interest_rates", "hurdle_rate")
     yield from each(
         estate, "interest_rates", none, None, "no rate stands in this row.", "Enter one, or delete the row."

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.errors import Finding, errors_in
-from costing.inputs.estate import Estate, Sources
+from costing.inputs.estate import Estate, some_rows
 from costing.inputs.headers import sheet_name
 from costing.inputs.schema import Column, sheets
 from costing.inputs.spellings import keys_of
@@ -117,14 +117,8 @@ def _two_spellings(estate: Estate) -> set[str]:
 
 
 def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
-    tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, rows in wrong.items():
-        if rows.any():
-            one, kept = sources[name], ~rows
-            typed = None if one.hectolitres is None else one.hectolitres[kept]
-            tables[name] = tables[name][kept].reset_index(drop=True)
-            sources[name] = Sources(one.sheet[kept], one.row[kept], one.letters, one.units, typed)
-    return replace(estate, tables=tables, sources=sources)
+    tables, sources = some_rows(estate, {name: ~rows for name, rows in wrong.items() if rows.any()})
+    return replace(estate, tables={**estate.tables, **tables}, sources={**estate.sources, **sources})
 
 
 def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:

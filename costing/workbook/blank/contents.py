@@ -25,6 +25,7 @@ from costing.inputs.cells import take_apart
 from costing.inputs.estate import Estate
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.load import read_csv_folder
+from costing.inputs.owners import whole
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import Styles, read_settings
@@ -51,8 +52,9 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
             }
         )
     }
+    tables = whole(estate).tables
     for name, sheet in sheets().items():
-        table = estate.tables[name]
+        table = tables[name]
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]

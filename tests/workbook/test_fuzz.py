@@ -35,7 +35,7 @@ from tests.workbook.planting import (
 )
 from tests.workbook.planting_sheets import SHEET_FAULTS, plant_in_sheet
 
-BLOCKS, IN_BLOCK = (42, 25) if os.environ.get("COSTING_FULL") else (1, 25)
+BLOCKS, IN_BLOCK = (42, 25) if os.environ.get("COSTING_FULL") else (1, 12)
 LEAST_NAMED = 0.99
 MAY_BE_RIGHT = ("row twice, another gone", "dates swapped", "new name misspelt")  # as good a record as it was
 _PLACE = re.compile(r"^error: (.+?): ")
@@ -106,6 +106,7 @@ def _count(seed: int, planted: Planted, named: set[str], code: int, said: str) -
         MISSES.append(f"seed {seed}, {planted.kind} at {planted.place}: {said[:300]}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block", range(BLOCKS))
 def test_broken_workbooks_are_refused_with_the_cell_named(block: int, tmp_path: Path) -> None:
     for seed in range(block * IN_BLOCK, (block + 1) * IN_BLOCK):

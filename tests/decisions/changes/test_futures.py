@@ -62,6 +62,7 @@ def test_a_future_with_no_market_leaves_nothing_in_common(demo_runs) -> None:
             ("Dear must", "Grape prices", "Price per kg", None, "multiply", 1.5),
         ),
         limits=demo_runs.estate["limits"].iloc[:0],
+        loans=demo_runs.estate["loans"].iloc[:0],  # what must is paid for moves the line of the bank
     )
     found = house.futures()
     assert found["futures_quarter"]["bottles_common"].sum() == pytest.approx(0.0, abs=1e-6)

@@ -291,6 +291,18 @@ def _with_kind(
     return replace(states, kind=kinds, stage=stage)
 
 
+def _returns(flows: Flows, touches: Touches, balance: Balance) -> tuple[Ints, Ints, Floats]:
+    """Touches at which bottles come back to a lot that was sold out, the last one behind which it held something, and
+    what comes back as a part of that. Back in a lot that holds something they are a draw below 0 like any other.
+    """
+    index = np.arange(len(touches.lot))
+    held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
+    last = np.r_[-1, held[:-1]] if len(held) else held
+    begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
+    back = np.flatnonzero((balance.before <= 0) & (flows.out[touches.flow] < 0) & touches.is_out & (last >= begins))
+    return back, last[back], -flows.out[touches.flow[back]] / balance.after[last[back]]
+
+
 def _edges(
     flows: Flows,
     touches: Touches,
@@ -311,6 +323,7 @@ def _edges(
     worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
     kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
     kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
+    back, last, part = _returns(flows, touches, balance)
     has_batch = flows.batch[flow] >= 0
     through = np.append(states.batch_state, -1)[flows.batch]
     goes_to = np.where(has_batch, through[flow], target_state[flow])
@@ -345,6 +358,8 @@ def _edges(
             flows.row[presses],
         ),
         (through[sent], np.full(len(sent), -1), np.ones(len(sent)), np.zeros(len(sent)), sent, -1),
+        (touch_state[last], touch_state[back], part, np.zeros(len(back)), flow[back], -1),
+        (touch_state[last], through[flow[back]], -part, np.zeros(len(back)), flow[back], -1),
     )
     columns = [np.concatenate([np.asarray(part[k]) for part in parts]) for k in range(5)]
     press_row = np.concatenate([np.broadcast_to(np.asarray(part[5]), len(part[0])) for part in parts])

@@ -11,8 +11,8 @@ import pytest
 
 from costing import BOOK, InputError, read_estate, run
 from costing import open as open_house
-from costing.decisions.cash.entries import KINDS
-from costing.decisions.cash.sales import sales
+from costing.decisions.budget.entries import KINDS
+from costing.decisions.budget.sales import sales
 from costing.model import Runs
 from costing.results.stock import stock_values
 

@@ -49,7 +49,8 @@ class Answer:
 
     tables: name -> frame, in order, the one that answers first; findings: what is wrong or doubtful; says: its
     sentences; facts: word -> what stands for it in titles; empty: what is said where the first table has no rows;
-    messages: table (and panel) -> what its chart shows, in a sentence with its figure.
+    messages: table (and panel) -> what its chart shows, in a sentence with its figure; formulas: table -> formulas of
+    some of its columns, which a sheet computes anew (see `sums`).
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -58,6 +59,7 @@ class Answer:
     facts: Mapping[str, str] = field(default_factory=dict)
     empty: str = "Nothing to show."
     messages: Mapping[str, str] = field(default_factory=dict)
+    formulas: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Put columns in their declared order. KeyError for a column or table that is not declared."""
@@ -66,8 +68,8 @@ class Answer:
 
     @property
     def main(self) -> pd.DataFrame:
-        """The table that answers."""
-        return next(iter(self.tables.values()))
+        """The table that answers; without rows where it has none."""
+        return next(iter(self.tables.values()), pd.DataFrame())
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         """The table of that name. KeyError with the nearest name."""
@@ -144,8 +146,8 @@ class Answer:
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
-        name, frame = next(iter(self.tables.items()))
-        table = html_table(name, frame, caption=self.title(name), rows=ROWS_IN_NOTEBOOK)
+        name = next(iter(self.tables), "")
+        table = html_table(name, self.main, caption=self.title(name), rows=ROWS_IN_NOTEBOOK) if len(self.main) else ""
         return (table or f"<p>{escape(self.empty)}</p>") + "".join(f"<p>{escape(each)}</p>" for each in self.says)
 
     def to_dict(self) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -148,6 +149,7 @@ def some_rows(
     return tables, sources
 
 
+@cache
 def empty_table(name: str) -> pd.DataFrame:
     """Table of sheet `name` with the schema's columns and types, and no rows."""
     return pd.DataFrame({c.name: pd.Series([], dtype=column_dtype(c.type)) for c in sheets()[name].columns})

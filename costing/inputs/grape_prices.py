@@ -79,11 +79,18 @@ def premiums_that_fit_nothing(estate: Estate) -> Iterator[Finding]:
         "Check the year and the names. In a workbook opened after the harvest, enter it on Costs, or close the year"
         " once more with --again."
     )
-    fits = np.zeros(len(listed), dtype=bool)
-    for row in np.flatnonzero(final):
-        alone = np.arange(len(listed)) == row
-        fits[row] = bool((listed_row(frame, listed, alone, _bought(frame)) >= 0).any())
+    fits = np.isin(np.arange(len(listed)), fitting_premiums(frame, listed))
     yield from each(estate, "grape_prices", final & ~fits, "final_premium_per_kg", rule, remedy)
+
+
+def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[np.int64]:
+    """Rows of Grape prices whose final premium fits a delivery, whether or not a more particular one goes before."""
+    found = []
+    for row in np.flatnonzero(listed["final_premium_per_kg"].notna().to_numpy()).tolist():
+        alone = np.arange(len(listed)) == row
+        if (listed_row(deliveries, listed, alone, _bought(deliveries)) >= 0).any():
+            found.append(row)
+    return np.array(found, dtype=np.int64)
 
 
 def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from costing.errors import Finding
+from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest
 from costing.inputs.row_findings import each, filled, shown
@@ -42,17 +42,19 @@ def limits_of_known_places(estate: Estate) -> Iterator[Finding]:
         if name not in known:
             near = closest(name, known, 0.6)
             remedy = f"Did you mean '{near}'?" if near else f"Choose one of: {', '.join(known)}."
-            yield from each(estate, "limits", [row], "location", "is no place in which a lot lies.", remedy)
+            rule = "is no place in which a lot lies: it limits nothing."
+            yield from each(estate, "limits", [row], "location", rule, remedy, CAUTION)
     rule, remedy = "no place: which places are limited is not said.", "Enter the place, as under Location elsewhere."
     yield from each(estate, "limits", places & ~filled(estate, "limits", "location"), "location", rule, remedy)
 
 
 def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
-    """Yield supplies and bounds of a tirage of no cuvée or of one that no price by age speaks of, and supplies of a
+    """Yield supplies and bounds of a tirage of no cuvée or of bottles that no price by age speaks of, and supplies of a
     channel that sells nothing.
     """
     table, prices = estate["limits"], estate["price_by_age"]
-    priced = set(prices["cuvee"].dropna().astype(str))
+    priced = set(zip(prices["cuvee"].astype(str), prices["format"].astype(str), strict=True))
+    priced |= {(cuvee, "") for cuvee, _ in priced}
     promised = (table["what"] == "supply").to_numpy()
     of_cuvee = promised | (table["what"] == "tirage").to_numpy()
     of_channel = promised & table["channel"].notna().to_numpy()
@@ -62,9 +64,9 @@ def supplies_have_a_price(estate: Estate) -> Iterator[Finding]:
     blank = of_cuvee & table["cuvee"].isna().to_numpy() & ~of_channel
     yield from each(estate, "limits", blank, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée.")
     for row in np.flatnonzero(of_cuvee & table["cuvee"].notna().to_numpy()).tolist():
-        if str(table["cuvee"].iloc[row]) not in priced:
-            rule, remedy = "has no price by age: it can't be planned.", "Enter its prices on Price by age."
-            yield from each(estate, "limits", [row], "cuvee", rule, remedy)
+        if (str(table["cuvee"].iloc[row]), shown(estate, "limits", row, "format")) not in priced:
+            rule, remedy = "has no price by age: none of it can be planned.", "Enter its prices on Price by age."
+            yield from each(estate, "limits", [row], "cuvee", rule, remedy, CAUTION)
 
 
 LIMIT_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (

@@ -152,6 +152,17 @@ def prices_of_sales(estate: Estate) -> Iterator[Finding]:
     yield from each(estate, "dispatches", missing, "net_price", rule, "Enter the net price per bottle.", CAUTION)
 
 
+def pressings_of_values(estate: Estate) -> Iterator[Finding]:
+    """Yield market values of a pressing that speak of something other than must or wine: they never count."""
+    what = estate["market_values"]["what"].astype(object)
+    wet = (what.isna() | what.isin(["must", "wine", "reserve", "blend"])).to_numpy()
+    rule = "is a pressing of must or wine, and the row speaks of something else: it values nothing."
+    remedy = "Leave it blank, or choose must, wine, reserve or blend."
+    yield from each(
+        estate, "market_values", ~wet & filled(estate, "market_values", "fraction"), "fraction", rule, remedy
+    )
+
+
 PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     payment_terms,
     norms,
@@ -159,6 +170,7 @@ PRICE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
     *POOL_CHECKS,
     channel_terms,
     prices_of_sales,
+    pressings_of_values,
     premiums_that_fit_nothing,
     rates_missing,
 )

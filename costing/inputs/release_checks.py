@@ -16,7 +16,13 @@ from costing.inputs.estate import Estate
 from costing.inputs.row_findings import cell_place, each, first_rows, repeated
 
 DAYS_OF_ONE_RELEASE = 31
-TWICE = {"tirage": "to_lot", "disgorgements": "release_lot", "dispatches": "release_lot", "deliveries": "lot"}
+TWICE = {
+    "deliveries": "lot",
+    "movements": "from_lot",
+    "tirage": "to_lot",
+    "disgorgements": "release_lot",
+    "dispatches": "release_lot",
+}
 """Tables of things that happen once, and the column that names them."""
 
 

@@ -13,16 +13,18 @@ What it does not do: a list holds `NAMES` names at most, from the first rows of 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 from typing import Any
 
+from costing.decisions.cellar.recipe_figures import FIGURES
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, lists, operations, settings, sheets
+from costing.inputs.translations import units_of
 from costing.workbook.file.sheets import LISTS_SHEET
 
 MOST_ROWS = 5000
@@ -75,7 +77,34 @@ def open_list(what: str) -> tuple[str, ...]:
         return lists()["element"]
     if what == "rule_set":
         return rule_set_names()
+    if what in _TITLES:
+        return _TITLES[what]()
     return (*operations(), *lists()["stage"]) if what == "operation or stage" else ()
+
+
+def _sheet_titles() -> tuple[str, ...]:
+    return tuple(
+        sheet.title for sheet in sheets().values() if sheet.owner == "user" and sheet.name not in _OF_THEMSELVES
+    )
+
+
+def _column_titles() -> tuple[str, ...]:
+    known = (sheet for sheet in sheets().values() if sheet.title in _sheet_titles())
+    return tuple(sorted({column.title for sheet in known for column in sheet.columns}, key=str.casefold))
+
+
+def _units() -> tuple[str, ...]:
+    columns = [column for sheet in sheets().values() for column in sheet.columns]
+    return tuple(dict.fromkeys(unit for column in columns for unit in units_of(column)))
+
+
+_OF_THEMSELVES = ("settings", "links")
+_TITLES: Mapping[str, Callable[[], tuple[str, ...]]] = {
+    "sheet title": _sheet_titles,
+    "column title": _column_titles,
+    "unit word": _units,
+    "recipe figure": lambda: tuple(FIGURES),
+}
 
 
 @cache

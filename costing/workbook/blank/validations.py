@@ -35,7 +35,7 @@ def check_column(worksheet: Any, position: int, last_row: int, sheet: Sheet, col
             "source": source,
             "error_type": "warning",
             "error_title": "Not known yet",
-            "error_message": "No row holds this name yet. Check the spelling; keep it if it is new.",
+            "error_message": "It is not in the list. Check the spelling; keep it if it is new.",
             "show_error": not column.introduces,
         }
     else:

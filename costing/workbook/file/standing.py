@@ -1,9 +1,9 @@
 """What stands on the library's own sheets before they are written anew, and what of it a person put there.
 
 Rule: the library fills column A above its tables (title, stamp, notes, and the line above each table) and the tables
-themselves, with formulas in totals rows alone. Whatever else is there was typed by a person, or stretched a table by
-being typed beside or below it: it is listed, since the sheet is about to be written anew. A text that stands on the
-new sheet too is not lost.
+themselves, with formulas in totals rows and in columns that hold formulas on the new sheet. Whatever else is there was
+typed by a person, or stretched a table by being typed beside or below it: it is listed, since the sheet is about to be
+written anew. A text that stands on the new sheet too is not lost.
 
 What it does not do: it changes nothing, and it knows no value that was typed over one of the library's.
 """
@@ -105,7 +105,7 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
         if table not in ours:
             place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
             yield Typed(place, f"table '{shown(table.name)}'")
-    kept, own_cells = new.texts(), _own_cells(old, ours)
+    kept, own_cells, live = new.texts(), _own_cells(old, ours), _live_columns(new)
     for table in (one for one in ours if one.name in known):
         headers = {header.casefold() for header in known[table.name].headers}
         yield from _stretched(name, old, table, headers, kept)
@@ -117,10 +117,21 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
             inside = _table_at(old.tables, column, row)
             if inside and (not is_formula or inside not in ours or (inside.totals_rows and row == inside.last_row)):
                 continue
+            if inside and (inside.name, inside.headers[column - inside.first_column]) in live:
+                continue
             if inside is None and not is_formula and isinstance(cell, str) and cell in kept:
                 continue
             said = _said(cell)
             yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {said}" if is_formula else said)
+
+
+def _live_columns(new: Standing) -> set[tuple[str, str]]:
+    """Table and header of every column that holds formulas above the totals."""
+    return {
+        (table.name, table.headers[column - table.first_column])
+        for column, row in new.formulas
+        if (table := _table_at(new.tables, column, row)) and not (table.totals_rows and row == table.last_row)
+    }
 
 
 def _stretched(

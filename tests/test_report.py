@@ -6,6 +6,7 @@ import re
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
+import html5lib
 import numpy as np
 import pandas as pd
 import pytest
@@ -17,7 +18,7 @@ from costing.errors import Finding, caution
 from costing.model import Runs
 from costing.report import page_of
 from costing.report.pictures import flow_picture, stacked_bars
-from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow
+from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow, flow_lines
 from costing.results.costs import by_cuvee
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
@@ -173,3 +174,30 @@ def test_margins_shown_tie_to_the_price_and_costs_beside_them(page) -> None:
 def test_coverage_stands_beside_the_costs_of_the_page(page) -> None:
     assert ">Coverage</th>" in page
     assert "<td>complete</td>" in page
+
+
+def test_a_validator_finds_nothing_and_every_column_has_its_scope(page) -> None:
+    """html5lib, no part of the project, follows the parsing rules of the WHATWG HTML standard, section 13.2."""
+    parser = html5lib.HTMLParser(tree=html5lib.getTreeBuilder("etree"), namespaceHTMLElements=False)
+    parsed = parser.parse(page)
+    assert parser.errors == []
+    headers = parsed.findall(".//th")
+    assert headers
+    assert {header.get("scope") for header in headers} == {"col", "row"}
+    assert all(table.find("caption") is not None for table in parsed.findall(".//table"))
+    pictures = [one for one in parsed.iter() if one.tag.endswith("svg")]
+    assert all(re.search(r"\S", one.get("aria-label", "")) for one in pictures)
+
+
+def test_the_figures_behind_the_flow_stand_with_it(page, demo_runs) -> None:
+    lines = flow_lines(cost_flow(demo_runs.economic))
+    shown = page[page.index("The figures of this picture") :]
+    assert shown.count("<tr>", 0, shown.index("</table>")) == len(lines) + 1
+    bottles = lines[lines["to_place"].str.startswith("on lees") & (lines["from_place"] == "blend")]
+    assert bottles["passed"].sum() > 0
+
+
+def test_parts_of_a_whole_are_said_as_such() -> None:
+    parts = pd.DataFrame({"name": ["a"], "one": [0.25], "two": [0.75]})
+    drawn = stacked_bars(parts, "name", ("one", "two"), "Share", percent=True)
+    assert re.findall(r">(\d+%)</text>", drawn) == ["25%", "75%", "100%"]

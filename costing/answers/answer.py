@@ -68,8 +68,8 @@ class Answer:
 
     @property
     def main(self) -> pd.DataFrame:
-        """The table that answers."""
-        return next(iter(self.tables.values()))
+        """The table that answers; without rows where it has none."""
+        return next(iter(self.tables.values()), pd.DataFrame())
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         """The table of that name. KeyError with the nearest name."""
@@ -146,8 +146,8 @@ class Answer:
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
-        name, frame = next(iter(self.tables.items()))
-        table = html_table(name, frame, caption=self.title(name), rows=ROWS_IN_NOTEBOOK)
+        name = next(iter(self.tables), "")
+        table = html_table(name, self.main, caption=self.title(name), rows=ROWS_IN_NOTEBOOK) if len(self.main) else ""
         return (table or f"<p>{escape(self.empty)}</p>") + "".join(f"<p>{escape(each)}</p>" for each in self.says)
 
     def to_dict(self) -> dict[str, Any]:

@@ -32,11 +32,11 @@ def text_answer(answer: Answer, shown: Sequence[str] = (), *, wide: bool = False
     across = width or screen_width()
     names = [name for name in shown or list(answer.tables)[:1] if name in answer.tables]
     parts = [
-        f"{answer.title(name)}\n{text_table(name, answer.tables[name], wide=wide, width=across)}"
+        f"{textwrap.fill(answer.title(name), across)}\n{text_table(name, answer.tables[name], wide=wide, width=across)}"
         for name in names
         if len(answer.tables[name])
     ]
-    parts = parts or [answer.empty]
+    parts = parts or [textwrap.fill(answer.empty, across)]
     if answer.says:
         parts.append("\n".join(textwrap.fill(sentence, across) for sentence in answer.says))
     return "\n\n".join(parts)

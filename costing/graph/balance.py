@@ -117,6 +117,7 @@ def balances(
         closes = now
     drawn = np.where(closes, before, np.minimum(out, np.maximum(before, 0.0)))
     findings = list(_overdrawn(touches, flows, before, out, near, place))
+    findings += _back_from_nowhere(touches, flows, after, place)
     findings += _counts_of_nothing(touches, before, measured, place)
     findings += _large_gains(touches, before, measured, place)
     return Balance(np.maximum(before, 0.0), np.maximum(after, 0.0), drawn), findings
@@ -151,6 +152,21 @@ def _overdrawn(
             rule = f"drawn from {lot}, which holds {held} {_led_to(touches, flows, touch, flow, place)}"
             remedy = "Check the quantity, the date and the lot; enter what is missing before it, or a gauging."
         yield Finding(place(flow, "out"), drawn, rule, remedy)
+
+
+def _back_from_nowhere(touches: Touches, flows: Flows, after: Floats, place: Places) -> Iterator[Finding]:
+    """Bottles that come back to a lot that has held nothing: no cost is known at which they could."""
+    index = np.arange(len(touches.lot))
+    held = np.maximum.accumulate(np.where((after > 0) & (flows.out[touches.flow] >= 0), index, -1))
+    begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
+    for touch in np.flatnonzero((flows.out[touches.flow] < 0) & touches.is_out & (held < begins)).tolist():
+        flow = int(touches.flow[touch])
+        yield Finding(
+            place(flow, "out"),
+            place.quantity(flow, "out", float(flows.out[flow])),
+            f"come back to {place.lot(int(touches.lot[touch]))}, which has held nothing before: at no known cost.",
+            "Check the lot and the date; or enter them on Deliveries as finished, at their book cost per bottle.",
+        )
 
 
 def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places) -> str:

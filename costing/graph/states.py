@@ -272,6 +272,18 @@ def _with_kind(
     return replace(states, kind=kinds, stage=stage)
 
 
+def _returns(flows: Flows, touches: Touches, balance: Balance) -> tuple[Ints, Ints, Floats]:
+    """Touches at which bottles come back to a lot that was sold out, the last one behind which it held something, and
+    what comes back as a part of that. Back in a lot that holds something they are a draw below 0 like any other.
+    """
+    index = np.arange(len(touches.lot))
+    held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
+    last = np.r_[-1, held[:-1]] if len(held) else held
+    begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
+    back = np.flatnonzero((balance.before <= 0) & (flows.out[touches.flow] < 0) & touches.is_out & (last >= begins))
+    return back, last[back], -flows.out[touches.flow[back]] / balance.after[last[back]]
+
+
 def _edges(
     flows: Flows,
     touches: Touches,
@@ -291,6 +303,7 @@ def _edges(
     worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
     kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
     kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
+    back, last, came_back = _returns(flows, touches, balance)
     through = np.append(states.batch_state, -1)[flows.batch]
     goes_to = np.where(flows.batch[flow] >= 0, through[flow], numbers.target[flow])
     fills = np.flatnonzero(np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT)))
@@ -305,6 +318,8 @@ def _edges(
         (through[fills], numbers.target[fills], 1.0, flows.into[fills] <= 0, fills, -1),
         (through[presses], numbers.target[presses], 1.0, 0.0, presses, flows.row[presses]),
         (through[sent], -1, 1.0, 0.0, sent, -1),
+        (state[last], state[back], came_back, 0.0, flow[back], -1),
+        (state[last], goes_to[back], -came_back, 0.0, flow[back], -1),
     ]
     source, target, share, lost, by, press_row = (
         np.concatenate([np.broadcast_to(part[number], len(part[0])) for part in parts]) for number in range(6)

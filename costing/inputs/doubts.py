@@ -87,8 +87,8 @@ def bottles_back_without_a_price(estate: Estate) -> Iterator[Finding]:
     )
     rule = "no price: these bottles come in at no cost."
     remedy = (
-        "Enter what they cost. For bottles returned, enter their book cost per bottle, and the credit note on"
-        " Dispatches of a later year or on Costs."
+        "Enter what they cost. Bottles returned stand on Dispatches, below 0; where their lot is not in this workbook"
+        " any more, here at their book cost per bottle."
     )
     yield from _one(estate, "deliveries", np.flatnonzero(free).tolist(), "price_per_unit", rule, remedy)
 

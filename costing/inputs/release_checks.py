@@ -64,4 +64,18 @@ def rows_alike(estate: Estate) -> Iterator[Finding]:
             yield from each(estate, table, [row], column, rule, remedy, CAUTION)
 
 
-RELEASE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (releases_apart, rows_alike)
+def returns(estate: Estate) -> Iterator[Finding]:
+    """Caution where more bottles of a lot come back through a channel than had gone out by it."""
+    frame = estate["dispatches"]
+    bottles = np.nan_to_num(frame["bottles"].to_numpy(), posinf=0.0)
+    if not (bottles < 0).any():
+        return
+    total = frame.assign(bottles=bottles).groupby(["release_lot", "channel"], observed=True)["bottles"].transform("sum")
+    before = frame["release_lot"].astype(object).isin(estate["opening_stock"]["lot"].astype(object)).to_numpy()
+    known = ~np.isinf(frame["bottles"].to_numpy())
+    more = (bottles < 0) & (total < 0).to_numpy() & ~before & known
+    rule = "come back, but fewer had gone out by this channel."
+    yield from each(estate, "dispatches", more, "bottles", rule, "Check the lot, the channel and the bottles.", CAUTION)
+
+
+RELEASE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (releases_apart, rows_alike, returns)

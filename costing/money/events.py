@@ -47,7 +47,7 @@ def events_of(estate: Estate, chain: Chain) -> Events:
     """All chargeable events of the chain."""
     flows, lots, states = chain.flows, chain.lots, chain.states
     charged = np.isin(flows.kind, (Flow.DELIVERY, Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT, Flow.DISPATCH))
-    flow = np.flatnonzero(charged)
+    flow = np.flatnonzero(charged & (flows.out >= 0))  # what comes back is no work of sending
     state = _state_of(chain, flow)
     unit = np.append(lots.unit, -1)
     per_unit = np.append(lots.litres_per_unit, 0.0)

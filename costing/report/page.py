@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
 import numpy as np
+import pandas as pd
 
 from costing.accounts.check import check, out_by
 from costing.accounts.costs import costs
@@ -33,7 +34,7 @@ from costing.errors import Finding, InputError, errors_in
 from costing.files import Kind
 from costing.model import Runs
 from costing.report.pictures import flow_picture, stacked_bars
-from costing.results.cost_flow import cost_flow
+from costing.results.cost_flow import cost_flow, flow_lines
 
 TITLE = "What each bottle cost"
 BEGINS = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
@@ -134,10 +135,19 @@ def _section(section: catalogue.Section, answers: Sequence[Answer], runs: Runs) 
             table = html_table(name, answer[name], caption=answer.title(name), rows=section.rows)
             parts.append(f"<div class='table'>{table}</div>")
     if "cost_flow" in section.tables:
-        parts.append(flow_picture(cost_flow(runs.economic), runs.currency))
+        flow = cost_flow(runs.economic)
+        picture = flow_picture(flow, runs.currency)
+        parts += [picture, _behind(flow_lines(flow), runs.currency)] if picture else []
     if not any(parts):
         return ""
     return f"<section><h2>{escape(section.heading)}</h2>{''.join(parts)}</section>"
+
+
+def _behind(lines: pd.DataFrame, currency: str) -> str:
+    """The figures of the picture of the flow, a click away."""
+    title = catalogue.table("cost_flow").title.format(currency=currency)
+    table = html_table("cost_flow", lines, caption=title)
+    return f"<details><summary>The figures of this picture</summary><div class='table'>{table}</div></details>"
 
 
 def _bars(answer: Answer, name: str) -> Iterator[str]:
@@ -146,7 +156,8 @@ def _bars(answer: Answer, name: str) -> Iterator[str]:
         if chart.table == name and chart.kind == "stacked column":
             frame = chart.part(answer.under_headers(name))
             if not (frame[list(chart.series)] < 0.0).any(axis=None):
-                yield stacked_bars(frame, chart.category, chart.series, f"{chart.title} ({chart.value_title})")
+                unit, percent = f"{chart.title} ({chart.value_title})", "%" in chart.number_format
+                yield stacked_bars(frame, chart.category, chart.series, unit, percent=percent)
 
 
 def _findings(findings: Iterable[Finding]) -> str:

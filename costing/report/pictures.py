@@ -11,7 +11,7 @@ What it does not do: scripts, fonts from elsewhere, arithmetic beyond the layout
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
@@ -210,8 +210,11 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
 
 
-def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str) -> str:
-    """Lying stacked bars, first row on top, with a legend, their sum behind each. series: columns that are stacked."""
+def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str, *, percent: bool = False) -> str:
+    """Lying stacked bars, first row on top, with a legend, their sum behind each. series: columns that are stacked;
+    percent: they are parts of a whole.
+    """
+    said: Callable[[float], str] = "{:.0%}".format if percent else figure_text
     if not len(table):
         return ""
     largest = float(table[list(series)].clip(lower=0.0).sum(axis=1).max())
@@ -233,12 +236,12 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
             colour = COLOURS[number % len(COLOURS)]
             parts.append(
                 f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
-                f"<title>{escape(name)}: {figure_text(amount)}</title></rect>"
+                f"<title>{escape(name)}: {said(amount)}</title></rect>"
             )
             if wide > 42:
-                parts.append(_text(x + wide / 2, y + 14.5, figure_text(amount), "middle", "#FFFFFF", halo=""))
+                parts.append(_text(x + wide / 2, y + 14.5, said(amount), "middle", "#FFFFFF", halo=""))
             x += wide
-        parts.append(_text(x + 6, y + 15, figure_text(float(line[list(series)].sum())), "start", INK))
+        parts.append(_text(x + 6, y + 15, said(float(line[list(series)].sum())), "start", INK))
     parts.append(_text(left, height - 8, unit, "start", FAINT))
     box = f'viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}"'
     return f'<div class="picture"><svg {box}>{"".join(parts)}</svg></div>'

@@ -24,6 +24,7 @@ from costing.results.results import Results
 from costing.results.ways_out import ways_out
 
 ON_LEES, FINISHED = KINDS.index("on lees"), KINDS.index("finished")
+_LEAST = 0.5
 SOLD, LEFT = "sold", "other exits and losses"
 
 
@@ -35,6 +36,25 @@ class CostFlow:
 
     places: pd.DataFrame
     passed: pd.DataFrame
+
+
+def flow_lines(flow: CostFlow) -> pd.DataFrame:
+    """The same as lines: from_place, to_place, passed, largest first; what a place adds comes from `added`, what it
+    holds goes to `in stock`.
+    """
+    passed = pd.DataFrame(
+        {
+            "from_place": flow.passed["from_kind"].str.cat(flow.passed["from_cuvee"], " ").str.strip(),
+            "to_place": flow.passed["to_kind"].str.cat(flow.passed["to_cuvee"], " ").str.strip(),
+            "passed": flow.passed["amount"],
+        }
+    )
+    here = flow.places["kind"].str.cat(flow.places["cuvee"], " ").str.strip()
+    added = pd.DataFrame({"from_place": "added", "to_place": here, "passed": flow.places["added"]})
+    held = pd.DataFrame({"from_place": here, "to_place": "in stock", "passed": flow.places["stock"]})
+    lines = pd.concat([passed, added, held], ignore_index=True)
+    lines = lines[lines["passed"].abs() >= _LEAST]
+    return lines.sort_values("passed", ascending=False, ignore_index=True)
 
 
 def cost_flow(results: Results) -> CostFlow:

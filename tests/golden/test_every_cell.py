@@ -32,6 +32,7 @@ BASES: dict[str, tuple[Basis, ...]] = {
     "S3": (BOOK, ECONOMIC, AT_12),
     "S5": (BOOK, ECONOMIC),
     "S6": (BOOK, REPLACEMENT, ECONOMIC),
+    "S7": (BOOK, ECONOMIC),
 }
 DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _FIRST = "the first rate holds before its day too"
@@ -41,6 +42,7 @@ STILL: dict[tuple[str, str, str, int], str] = {
     ("S3", "interest_rates", "From", 0): _FIRST,
     ("S5", "interest_rates", "From", 0): _FIRST,
     ("S5", "price_by_age", "Yearly change (%)", 0): "at 36 months the stack is sold today, at the money of today",
+    ("S7", "interest_rates", "From", 0): _FIRST,
     ("S6", "grape_prices", "Price per kg", 1): "neither the price paid nor the newest in force",
     ("S6", "grape_prices", "Price per kg", 3): "not in force yet",
     ("S6", "price_indices", "Date", 0): "the index of the day before it rises says the same",

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run
 from costing.decisions.prices.channels import MARGIN_BASES, TradeTerms, to_cellar, to_shelf
 from costing.decisions.prices.price_response import revenue_at_margin
+from costing.decisions.prices.price_tables import release_prices
 from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, target_price
 from costing.engine.carrying import RateCurve
+from tests.decisions.one_bottling import one_bottling
 
 
 def test_target_return_price():
@@ -33,6 +37,37 @@ def test_markup_on_cost_as_margin_on_price():
     """A mark-up of 50 % on cost is a margin of 33.3 % on price (OpenStax, Principles of Marketing)."""
     price_over_cost = MARGIN_BASES["mark-up on cost"](0.50)
     assert MARGIN_BASES["margin on price"](0.333) == pytest.approx(price_over_cost, abs=1e-3)
+
+
+@pytest.mark.parametrize(("margin", "price"), [(25, 12.00), (40, 15.00), (50, 18.00)])
+def test_a_margin_is_on_the_price_through_a_whole_run(margin: float, price: float):
+    """Cost 9.00: P = C / (1 − m); a margin of 50 % is keystone pricing, twice the cost (OpenStax, Principles of
+    Marketing, from memory). A mark-up of as much would give 11.25, 12.60 and 13.50.
+    """
+    target = pd.DataFrame({"Cuvée": ["Brut"], "Target": ["margin"], "Value (%)": [margin]})
+    assert target_of_a_bottle(targets=target) == pytest.approx(price)
+
+
+@pytest.mark.parametrize(
+    ("days", "commission", "price"),
+    [(0, 0, 11.34), (365, 0, 12.25), (0, 10, 12.60), (365, 10, 13.61)],
+)
+def test_a_customer_who_pays_late_and_a_commission_raise_the_target(days: int, commission: float, price: float):
+    """Wine for 9.00 a bottle three years (1,096 days) before, 8 %: 9 × 1.2597 × 1.08^(1/365) = 11.34; paid a year later
+    × 1.08, less a tenth / 0.90 (factors of OpenStax, Principles of Finance, appendix, from memory).
+    """
+    trade = {"Channel": ["Trade"], "Commission (%)": [commission], "Customer days (days)": [days]}
+    found = target_of_a_bottle(channels=pd.DataFrame(trade))
+    assert found == pytest.approx(9 * 1.2597 * 1.08 ** (1 / 365 + days / 365) / (1 - commission / 100), abs=5e-4)
+    assert round(found, 2) == price
+
+
+def target_of_a_bottle(**sheets: pd.DataFrame) -> float:
+    """Target price of 1,000 bottles of wine for 9,000, disgorged on the valuation day and dispatched at once."""
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-03-01"]})
+    estate = read_estate({"settings": settings, **one_bottling(), **sheets})
+    found = release_prices(*(run(estate, basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
+    return float(found.set_index("release").loc["D", "target_price"])
 
 
 def test_markup_rule_of_monopoly():

@@ -12,8 +12,9 @@ Realised: dispatches through sales channels up to the valuation date that carry 
 currency at the rate of their day. Cost of selling is all that `selling` names; book, economic and replacement cost
 are those of the bottle as it lay in stock, so that cost of goods sold is book cost and what the run charged at
 dispatch. Bottles sold at no price, samples and other exits are left out of both
-sides. Value tied up counts the capital already charged, so that long ageing is not flattered. Bottle-years
-run from tirage to dispatch and count bottles of the format itself; kilos by quantities (`grapes_behind`).
+sides; bottles that come back take their price and their cost off again. Value tied up counts the capital
+already charged, so that long ageing is not flattered. Bottle-years run from tirage to dispatch and count
+bottles of the format itself; kilos by quantities (`grapes_behind`).
 
 What it does not do: tax, bad debts, overheads outside the pools.
 """
@@ -79,7 +80,7 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
     return Receipts(
         np.where(sale, sent["net_price"].to_numpy() * rate * kept, np.nan),
         np.where(sale, listed.price * list_rate * (1.0 - term("discount")) * kept, np.nan),
-        term("selling_cost_per_bottle"),
+        np.where(sent["bottles"].to_numpy() > 0, term("selling_cost_per_bottle"), 0.0),  # spent on what comes back
         day + np.rint(term("customer_days")).astype(np.int64),
     )
 
@@ -119,7 +120,7 @@ def sales(runs: Runs, since: date | None = None) -> Sales:
     flow, state = dispatch_states(runs.economic)
     lot, bottles, day = chain.flows.source[flow], chain.flows.out[flow], chain.flows.day[flow]
     brought = receipts(runs.estate, labels.cuvee[lot], labels.format[lot])
-    counts = np.isfinite(brought.price) & (day <= chain.valuation_day) & (bottles > 0)
+    counts = np.isfinite(brought.price) & (day <= chain.valuation_day) & (bottles != 0)
     if since is not None:
         counts &= day >= int(np.datetime64(since, "D").astype(np.int64))
     litres = bottles * chain.lots.litres_per_unit[lot]

@@ -1,4 +1,6 @@
-"""The append-only sheets of closed years."""
+"""The append-only sheets of closed years: stock and costs to be read, composition and fingerprints hidden, since only
+the library reads them.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +12,7 @@ from costing.inputs.schema import sheets
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 
 OWNED_YEAR_END = tuple(sheet.title for sheet in sheets().values() if sheet.owner == "library")
+_HIDDEN = ("yearend_composition", "yearend_inputs")
 _FORMATS = {"date": "date", "number": "number", "integer": "integer"}
 
 
@@ -26,8 +29,15 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
             ResultSheet(
                 sheet.title,
                 sheet.title,
-                (f"{sheet.meaning}. Closings are added, never changed; figures are stored unrounded.",),
+                (f"{sheet.meaning}. Closings are added, never changed; figures are stored unrounded.", *_hidden(name)),
                 (ResultTable(name, frame, formats),),
+                hidden=name in _HIDDEN,
             )
         )
     return found
+
+
+def _hidden(name: str) -> list[str]:
+    """On the first of the sheets, which others there are."""
+    titles = [sheets()[one].title for one in _HIDDEN]
+    return [f"Hidden beside it, for the library alone: {' and '.join(titles)}."] if name == "yearend_stock" else []

@@ -38,7 +38,7 @@ class ResultTable:
 @dataclass(frozen=True)
 class ResultSheet:
     """One result sheet: tab name, title, notes, tables from the top, charts beside them, group of its tab: `front`
-    prints on one page, `audit` stands behind.
+    prints on one page, `audit` stands behind; hidden: only the library reads it.
     """
 
     name: str
@@ -47,6 +47,7 @@ class ResultSheet:
     tables: tuple[ResultTable, ...] = ()
     charts: tuple[Chart, ...] = ()
     group: str = "decisions"
+    hidden: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -330,6 +330,8 @@ class _SheetWriter:
         sheet, tables, opened = self.worksheet, self.sheet.tables, self.measured.opened
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
+        if self.sheet.hidden:
+            sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
         paging = Paging(self.measured.across, opened, self.heights)

@@ -201,3 +201,20 @@ def test_parts_of_a_whole_are_said_as_such() -> None:
     parts = pd.DataFrame({"name": ["a"], "one": [0.25], "two": [0.75]})
     drawn = stacked_bars(parts, "name", ("one", "two"), "Share", percent=True)
     assert re.findall(r">(\d+%)</text>", drawn) == ["25%", "75%", "100%"]
+
+
+def test_no_label_of_the_flow_stands_on_another(demo_runs) -> None:
+    """Boxes of the labels as wide as their characters in the picture's own measure."""
+    picture = flow_picture(cost_flow(demo_runs.economic), "EUR")
+    boxes = []
+    for x, y, anchor, words in re.findall(
+        r'<text x="([\d.]+)" y="([\d.]+)" text-anchor="(\w+)"[^>]*>([^<]*)<', picture
+    ):
+        wide = 6.2 * len(words)
+        left = float(x) - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
+        boxes.append((left, left + wide, float(y) - 10.0, float(y), words))
+    assert len(boxes) > 20
+    for at, one in enumerate(boxes):
+        for other in boxes[at + 1 :]:
+            apart = one[1] <= other[0] or other[1] <= one[0] or one[3] <= other[2] or other[3] <= one[2]
+            assert apart, f"{one[4]} on {other[4]}"

@@ -46,10 +46,11 @@ def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
 def policy_table(estate: Estate) -> pd.DataFrame:
     """Policies of the books as Settings choose them: policy, chosen, usual, paragraph, who should ask their auditor."""
     rows = []
-    for one in policies():
-        chosen, usual = getattr(estate.settings, one.setting), settings()[one.setting].default
-        said = NOT_CHOSEN if chosen is None else str(chosen)
-        rows.append((one.policy, said, usual or NOT_CHOSEN, one.paragraph, one.ask, settings()[one.setting].title))
+    for policy in policies():
+        setting = settings()[policy.setting]
+        chosen, usual = getattr(estate.settings, policy.setting), setting.default
+        shown = NOT_CHOSEN if chosen is None else str(chosen)
+        rows.append((policy.policy, shown, usual or NOT_CHOSEN, policy.paragraph, policy.ask, setting.title))
     columns = ["policy", "policy_chosen", "policy_usual", "paragraph", "ask_auditor", "policy_setting"]
     return pd.DataFrame(rows, columns=columns)
 

@@ -55,10 +55,10 @@ def _tied_up(runs: Runs) -> pd.DataFrame:
     first = as_dates(np.array([begun])).astype("datetime64[Y]")[0].astype(int) + 1970
     last = int(str(today)[:4])
     ends = [np.datetime64(f"{year}-12-31") for year in range(max(first, last - YEARS + 1), last)] + [today]
-    held = stock_values(runs.book, ends)
-    if not len(held):
+    values = stock_values(runs.book, ends)
+    if not len(values):
         return pd.DataFrame()
-    held = held.assign(year=held["date"].dt.year.astype(str))
-    wide = held.pivot_table("value", "year", "kind", aggfunc="sum", observed=True)
+    values = values.assign(year=values["date"].dt.year.astype(str))
+    wide = values.pivot_table("value", "year", "kind", aggfunc="sum", observed=True)
     ordered = [kind for kind in KINDS if kind in wide.columns]
     return wide[ordered].add_prefix("tied_up_in:").rename_axis(None, axis=1).reset_index()

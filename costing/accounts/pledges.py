@@ -19,7 +19,7 @@ _GROUP = {"must": 1, "wine": 1, "reserve": 1, "blend": 1, "on lees": 2, "finishe
 
 def group_of(kind: Sequence[str] | pd.Series) -> Ints:
     """Which of `GROUPS` each kind of goods belongs to (−1: none)."""
-    return np.array([_GROUP.get(str(one), -1) for one in kind], dtype=np.int64)
+    return np.array([_GROUP.get(str(name), -1) for name in kind], dtype=np.int64)
 
 
 def pledged_to(estate: Estate, stock: pd.DataFrame, day: int) -> list[str]:

@@ -59,9 +59,9 @@ def stock(runs: Runs) -> Answer:
         tables[f"roll_forward_{name}"] = _to_the_cent(results, start, end)
         tables[f"exits_{name}"] = _exits(results, first, end)
     tables["expensed_at_once"] = expensed_at_once(runs.book, first, end)
-    held = quantity_roll_forward(runs.book, start, end).drop(columns="difference").rename(columns=_QUANTITIES)
-    moved = [name for name in held.columns if name not in ("stage", "unit", "format")]
-    tables["roll_forward_quantities"] = held.assign(**{name: held[name].round(3) + 0.0 for name in moved})
+    quantities = quantity_roll_forward(runs.book, start, end).drop(columns="difference").rename(columns=_QUANTITIES)
+    moved = [name for name in quantities.columns if name not in ("stage", "unit", "format")]
+    tables["roll_forward_quantities"] = quantities.assign(**{name: quantities[name].round(3) + 0.0 for name in moved})
     facts = {"currency": runs.currency, "start": str(start), "first": str(first), "end": str(end)}
     return Answer(tables, facts=facts, empty="Nothing is in stock.")
 
@@ -138,7 +138,7 @@ def _exits(results: Results, first: np.datetime64, end: np.datetime64) -> pd.Dat
     left = exits(results, first, end)
     lost = left["way_out"] == ABNORMAL
     left["quantity"] = left["quantity"].where(~lost)
-    for one in (lost, ~lost):
-        left.loc[one, "cost"] = largest_remainder(left.loc[one, "cost"].to_numpy(dtype=float), 2)
+    for chosen in (lost, ~lost):
+        left.loc[chosen, "cost"] = largest_remainder(left.loc[chosen, "cost"].to_numpy(dtype=float), 2)
     left["result"] = (left["proceeds"] - left["cost"]).round(2)
     return left.rename(columns={"way_out": "exit", "channel": "channel_or_operation"})

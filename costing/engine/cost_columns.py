@@ -52,13 +52,13 @@ class CostColumns:
 
     def grouped(self, group_of: Ints, n_groups: int) -> Floats:
         """Costs with columns added up [states, groups]; group_of: of each column."""
-        found, first = np.zeros((self.shape[0], n_groups)), 0
+        sums, first = np.zeros((self.shape[0], n_groups)), 0
         for block in self.blocks:
             group = group_of[first : first + block.shape[1]]
             first += block.shape[1]
-            for one in np.unique(group).tolist():
-                found[:, one] += np.asarray(block[:, np.flatnonzero(group == one)].sum(axis=1)).ravel()
-        return found
+            for number in np.unique(group).tolist():
+                sums[:, number] += np.asarray(block[:, np.flatnonzero(group == number)].sum(axis=1)).ravel()
+        return sums
 
 
 def _dense(block: Floats | csr_matrix) -> Floats:
@@ -76,9 +76,9 @@ def cost_columns(matrix: csr_matrix, state: Ints, column: Ints, amount: Floats, 
     at = np.searchsorted(column // WIDTH, np.arange(len(begins) + 1))
     blocks: list[Floats | csr_matrix] = []
     for place, first in enumerate(begins.tolist()):
-        mine = slice(at[place], at[place + 1])
+        entries = slice(at[place], at[place + 1])
         width = min(WIDTH, n_columns - first)
-        block = _block(matrix, state[mine], column[mine] - first, amount[mine], width)
+        block = _block(matrix, state[entries], column[entries] - first, amount[entries], width)
         filled = np.count_nonzero(block) / block.size if block.size else 1.0
         blocks.append(csr_matrix(block) if filled < _SPARE else block)
     return CostColumns(tuple(blocks))

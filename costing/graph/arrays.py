@@ -123,8 +123,8 @@ class Lots:
 
 
 def _lot_names(estate: Estate) -> pd.Index:
-    found = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in LOT_COLUMNS]
-    return pd.Index(pd.unique(np.concatenate(found)) if found else [], dtype=object)
+    names = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in LOT_COLUMNS]
+    return pd.Index(pd.unique(np.concatenate(names)) if names else [], dtype=object)
 
 
 def number_lots(estate: Estate) -> Lots:

@@ -148,8 +148,8 @@ def _overdrawn(
             )
             remedy = f"Check the lot and the two dates.{_exchanged(day, then)}"
         else:
-            held = place.quantity(flow, "out", max(0.0, float(before[touch])))
-            rule = f"drawn from {lot}, which holds {held} {_led_to(touches, flows, touch, flow, place)}"
+            held_before = place.quantity(flow, "out", max(0.0, float(before[touch])))
+            rule = f"drawn from {lot}, which holds {held_before} {_led_to(touches, flows, touch, flow, place)}"
             remedy = "Check the quantity, the date and the lot; enter what is missing before it, or a gauging."
         yield Finding(place(flow, "out"), drawn, rule, remedy)
 
@@ -177,13 +177,13 @@ def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places
     if not rows:
         return "at that moment."
     words = {OUT: "out", IN: "in", LOSS: "lost", COUNT: "gauged"}
-    said = []
+    lines = []
     for row in rows[-ROWS_SHOWN:]:
         moved, role = int(touches.flow[row]), int(touches.role[row])
         amount = flows.into[moved] if role in (IN, COUNT) else flows.out[moved]
-        said.append(f"{place.quantity(flow, 'out', float(amount))} {words[role]} ({place(moved, None)})")
+        lines.append(f"{place.quantity(flow, 'out', float(amount))} {words[role]} ({place(moved, None)})")
     more = f", after {len(rows) - ROWS_SHOWN:,} rows more" if len(rows) > ROWS_SHOWN else ""
-    return f"since {place(int(touches.flow[rows[-1]]), None)}: {', '.join(said)}{more}."
+    return f"since {place(int(touches.flow[rows[-1]]), None)}: {', '.join(lines)}{more}."
 
 
 def _shown(day: int) -> str:
@@ -217,11 +217,11 @@ def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place
 def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
     for touch in np.flatnonzero((touches.role == COUNT) & (before > 0) & (measured > USUAL_GAIN * before)).tolist():
         flow = int(touches.flow[touch])
-        lot, held = place.lot(int(touches.lot[touch])), place.quantity(flow, "into", float(before[touch]))
+        lot, held_before = place.lot(int(touches.lot[touch])), place.quantity(flow, "into", float(before[touch]))
         yield caution(
             place(flow, "into"),
             place.quantity(flow, "into", float(measured[touch])),
-            f"is well above what {lot} holds by the records at that moment, {held}.",
+            f"is well above what {lot} holds by the records at that moment, {held_before}.",
             "Check the quantity, the date and the Sequence: was it measured before something was drawn that day?",
         )
 
@@ -296,15 +296,15 @@ def allowances(
     cut = flows.kind[touches.flow] == Flow.CUT
     judged = np.flatnonzero((touches.role == COUNT) | (touches.role == LOSS) | cut)
     day = flows.day[touches.flow]
-    held = np.where(touches.first_of_lot, 0, day - np.roll(day, 1)) / DAYS_A_YEAR
-    grown = np.cumsum((balance.before * held * norm_per_year[stage_before]).astype(np.longdouble))
+    held_years = np.where(touches.first_of_lot, 0, day - np.roll(day, 1)) / DAYS_A_YEAR
+    grown = np.cumsum((balance.before * held_years * norm_per_year[stage_before]).astype(np.longdouble))
     restarts = touches.first_of_lot | np.roll(touches.role == COUNT, 1) | (balance.before <= 0)
     segment = _latest(restarts)
     base = np.where(segment > 0, grown[segment - 1], 0.0)
     accrued = np.maximum((grown - base).astype(np.float64), 0.0) + flows.allowance[touches.flow[segment]]
     lost = np.maximum(balance.before[judged] - balance.after[judged], 0.0)
     _, left = allowed_losses(segment[judged], accrued[judged], lost)
-    return Allowances(judged, segment[judged], accrued[judged], lost, np.maximum(left, 0.0), held)
+    return Allowances(judged, segment[judged], accrued[judged], lost, np.maximum(left, 0.0), held_years)
 
 
 def judge_counts(
@@ -317,9 +317,9 @@ def judge_counts(
     abnormal, left = np.zeros(len(touches.lot)), np.zeros(len(touches.lot))
     if not len(touches.lot):
         return abnormal, left
-    found = allowances(touches, balance, flows, stage_before, norm_per_year)
-    left[found.judged] = found.left
-    judged = found.judged[flows.kind[touches.flow[found.judged]] != Flow.CUT]
+    allowance = allowances(touches, balance, flows, stage_before, norm_per_year)
+    left[allowance.judged] = allowance.left
+    judged = allowance.judged[flows.kind[touches.flow[allowance.judged]] != Flow.CUT]
     abnormal[judged] = abnormal_share_beyond(
         balance.before[judged], balance.after[judged], left[judged], allow_gains=True
     )

@@ -319,12 +319,12 @@ def _cuts(lots: Lots, valuation_day: int) -> _Part:
 
 def last_day(estate: Estate) -> int:
     """Day number of the last dated row that moves a quantity or incurs a cost (0 when there is none)."""
-    found = [0]
+    latest = [0]
     for table in dict.fromkeys(filter(None, TABLES)):
         dates = days(estate[table]["on_date"])
         if len(dates):
-            found.append(int(dates.max()))
-    return max(found)
+            latest.append(int(dates.max()))
+    return max(latest)
 
 
 def valuation_day(estate: Estate) -> int:

@@ -228,15 +228,15 @@ def _kept_prices(
 
 def _renewed(estate: Estate, day: int) -> set[str]:
     """Elements of which a dated rate or price has been replaced by a newer one by a day."""
-    found = set[str]()
+    elements = set[str]()
     for table, keys in (("operation_rates", RATE_KEYS), ("dry_goods", DRY_GOODS_KEYS)):
         frame = estate[table]
         begun = frame[days(frame["from_date"]) <= day]
-        found |= set(begun.loc[begun.duplicated(list(keys)), "element"])
+        elements |= set(begun.loc[begun.duplicated(list(keys)), "element"])
     listed = estate["grape_prices"]
     year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
     known = listed[(listed["vintage"] <= year) & listed["price_per_kg"].notna()]
-    return found | ({"grapes"} if known.duplicated(["supplier", "village", "variety"]).any() else set())
+    return elements | ({"grapes"} if known.duplicated(["supplier", "village", "variety"]).any() else set())
 
 
 def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple[Postings, Postings]:

@@ -42,8 +42,8 @@ def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
     state = chain.by_lot[np.concatenate([at[alone], touch])]
     cost = np.concatenate([alone, cost])
     order = np.argsort(cost, kind="stable")
-    held = chain.by_lot[at][cost[order]]
-    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], held)
+    last_held = chain.by_lot[at][cost[order]]
+    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
 
 
 def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floats, Floats]:
@@ -58,10 +58,10 @@ def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floa
     until = np.bincount(cost[before], arrived[before], len(lot))
     whole = np.bincount(cost, arrived, len(lot))
     opened = chain.state_on(lot, np.full(len(lot), closing))
-    held = np.where(until > 0, np.append(chain.states.quantity, 0.0)[opened], 0.0)
-    cut = held > 0
-    part = np.where(cut, np.divide(held + whole - until, whole, out=np.ones(len(lot)), where=cut), 1.0)
-    return part, np.divide(held, until, out=np.zeros(len(lot)), where=cut)
+    still_held = np.where(until > 0, np.append(chain.states.quantity, 0.0)[opened], 0.0)
+    cut = still_held > 0
+    part = np.where(cut, np.divide(still_held + whole - until, whole, out=np.ones(len(lot)), where=cut), 1.0)
+    return part, np.divide(still_held, until, out=np.zeros(len(lot)), where=cut)
 
 
 def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.bool_]]:

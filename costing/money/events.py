@@ -8,7 +8,7 @@ lost from, so that its cost follows the wine it was spent on. Which drivers an o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -38,6 +38,10 @@ class Events:
     primary: np.ndarray
     driver: Floats
 
+    def take(self, at: Ints) -> Events:
+        """Those events, in that order."""
+        return Events(*(getattr(self, field.name)[..., at] for field in fields(self)))
+
     def bearers(self, at: Ints, driver: Ints | int) -> Bearers:
         """What bears work at some of the events, by a driver, or one for each."""
         return Bearers(self.state[at], self.stage[at], self.day[at], self.flow[at], driver, self.driver[driver, at])
@@ -65,17 +69,18 @@ def events_of(estate: Estate, chain: Chain) -> Events:
             np.zeros(len(flow)),
         ]
     )
-    operation = flows.operation[flow]
-    stage = states.stage[state]
-    form = np.where(target >= 0, form[target], form[source])
-    day = flows.day[flow]
-    primary = np.ones(len(flow), dtype=bool)
-    parts = [(state, flow, day, operation, stage, form, primary, driver)]
-    released = flows.kind[flow] == Flow.DISGORGEMENT
-    parts += _beside_disgorgement(estate, chain, released, parts[0])
-    parts.append(_press_loads(chain))
-    whole = [np.concatenate([part[k] for part in parts], axis=-1) for k in range(8)]
-    return Events(*whole)
+    base = Events(
+        state,
+        flow,
+        flows.day[flow],
+        flows.operation[flow],
+        states.stage[state],
+        np.where(target >= 0, form[target], form[source]),
+        np.ones(len(flow), dtype=bool),
+        driver,
+    )
+    parts = (base, *_beside_disgorgement(estate, chain, base), _press_loads(chain))
+    return Events(*(np.concatenate([getattr(part, field.name) for part in parts], axis=-1) for field in fields(Events)))
 
 
 def _state_of(chain: Chain, flow: Ints) -> Ints:
@@ -88,37 +93,17 @@ def _state_of(chain: Chain, flow: Ints) -> Ints:
     return np.where(emptied, chain.last_filled(np.where(emptied, state, -1)), state)
 
 
-def _beside_disgorgement(estate: Estate, chain: Chain, released: np.ndarray, base: tuple) -> list[tuple]:  # type: ignore[type-arg]
+def _beside_disgorgement(estate: Estate, chain: Chain, base: Events) -> tuple[Events, Events]:
     """Riddling and dressing events of the disgorgements."""
-    state, flow, day, _, _, form, _, driver = base
-    at = np.flatnonzero(released)
-    names = pd.Index(OPERATIONS)
-    riddling = codes(estate["disgorgements"]["riddling"], names)[chain.flows.row[flow[at]]]
-    dressing = np.full(len(at), OPERATIONS.index("dressing"))
-    finished = np.full(len(at), chain.states.stage[state[at]])
-    ridden = riddling >= 0
-    beside = []
-    for which, operation, where in (
-        (at[ridden], riddling[ridden], finished[ridden]),
-        (at, dressing, np.full(len(at), _DRESSING)),
-    ):
-        secondary = np.zeros(len(which), dtype=bool)
-        beside.append(
-            (
-                state[which],
-                flow[which],
-                day[which],
-                operation,
-                where,
-                form[which],
-                secondary,
-                driver[:, which],
-            )
-        )
-    return beside
+    released = base.take(np.flatnonzero(chain.flows.kind[base.flow] == Flow.DISGORGEMENT))
+    released = replace(released, primary=np.zeros(len(released.flow), dtype=bool))
+    riddling = codes(estate["disgorgements"]["riddling"], pd.Index(OPERATIONS))[chain.flows.row[released.flow]]
+    riddled = replace(released, operation=riddling).take(np.flatnonzero(riddling >= 0))
+    whole = np.ones(len(released.flow), dtype=np.int64)
+    return riddled, replace(released, operation=whole * OPERATIONS.index("dressing"), stage=whole * _DRESSING)
 
 
-def _press_loads(chain: Chain) -> tuple:  # type: ignore[type-arg]
+def _press_loads(chain: Chain) -> Events:
     """One event per press load: kilograms in, litres out, one load."""
     flows, states = chain.flows, chain.states
     n_loads = len(flows.load_names)
@@ -126,17 +111,14 @@ def _press_loads(chain: Chain) -> tuple:  # type: ignore[type-arg]
     weight = np.bincount(flows.batch[pressed], flows.out[pressed], minlength=n_loads)[:n_loads]
     volume = np.bincount(flows.batch[given], flows.into[given], minlength=n_loads)[:n_loads]
     load = np.flatnonzero(states.batch_state[:n_loads] >= 0)
-    state = states.batch_state[load]
-    driver = np.vstack([weight[load], volume[load], np.zeros(len(load)), np.zeros(len(load)), np.ones(len(load))])
-    pressing = np.full(len(load), OPERATIONS.index("pressing"))
-    blank = np.full(len(load), -1)
-    return (
+    state, whole = states.batch_state[load], np.ones(len(load), dtype=np.int64)
+    return Events(
         state,
         states.flow[state],
         states.start[state],
-        pressing,
+        whole * OPERATIONS.index("pressing"),
         states.stage[state],
-        blank,
-        np.ones(len(load), dtype=bool),
-        driver,
+        -whole,
+        whole > 0,
+        np.vstack([weight[load], volume[load], 0.0 * whole, 0.0 * whole, 1.0 * whole]),
     )

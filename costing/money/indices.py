@@ -30,8 +30,8 @@ def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, 
     yearly = np.nan_to_num(frame["escalation"].to_numpy())
     known = codes(frame["element"], elements)
     factor = np.ones(len(day))
-    for one in np.unique(known[(known >= 0) & ~np.isnan(index)]):
-        rows = np.flatnonzero((known == one) & ~np.isnan(index))
+    for number in np.unique(known[(known >= 0) & ~np.isnan(index)]):
+        rows = np.flatnonzero((known == number) & ~np.isnan(index))
         rows = rows[np.argsort(when[rows], kind="stable")]
         last, change = when[rows[-1]], yearly[rows[-1]]
 
@@ -39,6 +39,6 @@ def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, 
             steady = np.interp(at, when[rows], index[rows])
             return np.asarray(steady * (1.0 + change) ** (np.maximum(at - last, 0) / DAYS_A_YEAR))
 
-        here = element == one
+        here = element == number
         factor[here] = level(np.array([at_day]))[0] / level(day[here])
     return factor

@@ -55,7 +55,7 @@ def pool_rows(estate: Estate) -> PoolRows:
     if serves.any():
         begin, last = days(frame["from_date"]), days(frame["to_date"])
         periods = np.unique(np.stack([begin, last])[:, serves], axis=1).T
-        parts += [_handed_on(estate, np.flatnonzero((begin == one[0]) & (last == one[1]))) for one in periods]
+        parts += [_handed_on(estate, np.flatnonzero((begin == first) & (last == end))) for first, end in periods]
     source, target, amount = (np.concatenate(column) for column in zip(*parts, strict=True))
     return PoolRows(source, target, amount)
 
@@ -124,27 +124,27 @@ class Pools:
 
     def taken(self, events: Events) -> Floats:
         """What these goods take of each row's driver in its period: done and planned [rows, 2]."""
-        found, today = np.zeros((len(self.begin), 2)), self.chain.valuation_day
+        quantity, today = np.zeros((len(self.begin), 2)), self.chain.valuation_day
         for row in np.flatnonzero(self.flow_driver >= 0):
             _, used, done, after = self._bearing(int(row), events)
-            found[row] = used[done].sum(), used[~done & ~after].sum()
+            quantity[row] = used[done].sum(), used[~done & ~after].sum()
         for row in np.flatnonzero(self.time_driver >= 0):
             since, stop = self.begin[[row]] - 1, self.last[[row]]
             cut = np.clip(today, since, stop)
             borne, _ = self._holding(int(row))
-            found[row] = [unit_years(self.chain, borne, *part)[0] for part in ((since, cut), (cut, stop))]
-        return found
+            quantity[row] = [unit_years(self.chain, borne, *part)[0] for part in ((since, cut), (cut, stop))]
+        return quantity
 
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
         rows, today = np.flatnonzero(self.flow_driver >= 0), self.chain.valuation_day
-        found = [self._of_events(int(row), events) for row in rows]
+        parts = [self._of_events(int(row), events) for row in rows]
         by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
-        carried = rows[np.array([goes_on for _, goes_on in found], dtype=bool)]
+        carried = rows[np.array([goes_on for _, goes_on in parts], dtype=bool)]
         none = np.zeros(0, dtype=np.int64)
         nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
-            joined([nothing, *(part for part, _ in found)]),
+            joined([nothing, *(part for part, _ in parts)]),
             (),
             self.rows.target[carried],
             self.rows.target[by_days],
@@ -200,10 +200,10 @@ class Pools:
         in its period (0: nothing).
         """
         frame = self.estate["pools"]
-        found = np.nan_to_num(frame["normal_capacity"].to_numpy())
+        quantity = np.nan_to_num(frame["normal_capacity"].to_numpy())
         known = (self._rate_after != 0) & (self.normal <= 0)
-        found[self.rows.target[known]] = self.rows.amount[known] / self._rate_after[known]
-        return np.asarray(found)
+        quantity[self.rows.target[known]] = self.rows.amount[known] / self._rate_after[known]
+        return np.asarray(quantity)
 
     def _idle(self, rows: Ints, amount: Floats) -> Postings:
         """What nobody bears, on the last day of each period that was not over when the records begin."""
@@ -256,8 +256,8 @@ class Pools:
         if at_prices_of is not None:
             every = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
             rates, steps = rates[np.searchsorted(steps, every, side="right") - 1], every
-            one = np.full(len(steps), self.element[first])
-            rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
+            element = np.full(len(steps), self.element[first])
+            rates = rates * price_factors(self.estate, self.elements, element, steps, at_prices_of)
         source = self.rows.source[rows]
         curve = AccrualCurve(steps, rates)
         column = MONEY_COLUMNS.index(COLUMN)
@@ -275,13 +275,13 @@ def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints, per_unit: Flo
     low = min(int(start.min()), int(begin.min()))
     span = max(int(end.max()), int(stop.max())) - low + 2
     change = np.bincount(start - low, quantity, span) - np.bincount(end - low, quantity, span)
-    held = np.concatenate([[0.0], np.cumsum(np.cumsum(change))])
-    return np.asarray((held[stop - low] - held[begin - low]) / DAYS_A_YEAR)
+    unit_days = np.concatenate([[0.0], np.cumsum(np.cumsum(change))])
+    return np.asarray((unit_days[stop - low] - unit_days[begin - low]) / DAYS_A_YEAR)
 
 
 def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Finding]:
     """One caution that names the pools carried on past their last period, and one for those split by days."""
-    found = []
+    cautions = []
     for rows, column, rule, remedy in (
         (
             carried_on,
@@ -301,5 +301,5 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         first = int(rows.min())
         names = " and ".join(dict.fromkeys(f"'{name}'" for name in estate["pools"]["pool"].iloc[np.unique(rows)]))
         value = str(estate["pools"]["to_date"].iloc[first].date()) if column == "to_date" else ""
-        found.append(caution(estate.place("pools", first, column), value, rule.format(names=names), remedy))
-    return found
+        cautions.append(caution(estate.place("pools", first, column), value, rule.format(names=names), remedy))
+    return cautions

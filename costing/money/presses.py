@@ -147,10 +147,10 @@ def check_credits(estate: Estate, chain: Chain, joint_cost: Floats) -> list[Find
     load = codes(estate["pressings"]["load"], chain.flows.load_names)
     credit = np.nan_to_num(estate["pressings"]["credit"].to_numpy())
     of_load = np.bincount(load, credit, len(joint_cost))
-    found = []
-    for one in np.flatnonzero((of_load > 0) & (joint_cost < -_ROUNDING * of_load)):
-        row = int(np.flatnonzero((load == one) & (credit > 0))[0])
-        found.append(
+    findings = []
+    for number in np.flatnonzero((of_load > 0) & (joint_cost < -_ROUNDING * of_load)):
+        row = int(np.flatnonzero((load == number) & (credit > 0))[0])
+        findings.append(
             Finding(
                 estate.place("pressings", row, "credit"),
                 f"{credit[row]:g}",
@@ -158,4 +158,4 @@ def check_credits(estate: Estate, chain: Chain, joint_cost: Floats) -> list[Find
                 "Check the credit and the prices of the grapes in this load.",
             )
         )
-    return found
+    return findings

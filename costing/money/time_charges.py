@@ -66,10 +66,10 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
         borne, bears = bearers(chain, driver[first] == 1, int(rates.stage[first]), int(rates.format[first]))
         newest = rates.newest(series)
         if newest >= 0:
-            held, begins = np.array([newest]), begins[:1]
-            steps, row, priced = begins, held, np.array([at_prices_of])
+            rows, begins = np.array([newest]), begins[:1]
+            steps, row, priced = begins, rows, np.array([at_prices_of])
         else:
-            held, steps = series, begins
+            rows, steps = series, begins
             if at_prices_of is not None:
                 steps = np.union1d(steps, np.arange(int(begins[0]), chain.horizon_day + 1, STEP_DAYS))
             if rates.yearly[series].any():
@@ -81,7 +81,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
             element = np.full(len(steps), rates.element[first])
             rate = rate * price_factors(estate, elements, element, steps, at_prices_of)
         curve = AccrualCurve(steps, rate)
-        charges.append(TimeCharge(borne, bears, curve, int(rates.element[first]), RATES, held, begins, series[:0]))
+        charges.append(TimeCharge(borne, bears, curve, int(rates.element[first]), RATES, rows, begins, series[:0]))
     return charges
 
 

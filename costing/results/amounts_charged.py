@@ -136,15 +136,15 @@ def _where_cost_went(results: Results) -> Floats:
     begun = states.start <= today
     follows = np.zeros(len(states), dtype=bool)
     follows[states.previous[(states.previous >= 0) & begun]] = True
-    held = (begun & (states.lot >= 0) & ~follows).astype(np.float64)
+    in_stock = (begun & (states.lot >= 0) & ~follows).astype(np.float64)
     gone = begun[shares.exit_source] & (chain.flows.day[shares.exit_flow] <= today)
     lost = shares.exit_reason == LOST
     sold, beyond_norm = (
         np.bincount(shares.exit_source[which], shares.exit_share[which], len(states)).astype(np.float64)
         for which in (gone & ~lost, gone & lost)
     )
-    found = [solution.plain.backward(one) for one in (held, sold, beyond_norm)]
-    return np.column_stack([*found, np.zeros(len(states))])
+    parts = [solution.plain.backward(chosen) for chosen in (in_stock, sold, beyond_norm)]
+    return np.column_stack([*parts, np.zeros(len(states))])
 
 
 def silent_rows(results: Results) -> list[Finding]:
@@ -157,18 +157,18 @@ def silent_rows(results: Results) -> list[Finding]:
     )  # what holds from before the records charged what lies there
     lines = amounts_charged(results)
     lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due", "services"]].abs().sum(axis=1)
-    found: list[Finding] = []
+    findings: list[Finding] = []
     for table in ("operation_rates", "dry_goods", "pools"):
-        mine = lines[(lines["table"] == table) & (lines["charged"] == 0)]
-        since = days(estate[table]["from_date"])[mine["row"].to_numpy(dtype=np.int64)]
+        silent = lines[(lines["table"] == table) & (lines["charged"] == 0)]
+        since = days(estate[table]["from_date"])[silent["row"].to_numpy(dtype=np.int64)]
         begun = (since <= today) & (since >= first)
-        found += _silent(mine["place"][begun].tolist(), _REMEDIES[table])
+        findings += _silent(silent["place"][begun].tolist(), _REMEDIES[table])
     taken = np.unique(delivery_prices(estate)[1])
     unused = lines[(lines["table"] == "grape_prices") & ~lines["row"].isin(taken)]
     vintage = estate["grape_prices"]["vintage"].to_numpy(dtype=np.float64)[unused["row"].to_numpy(dtype=np.int64)]
     over = days(pd.to_datetime(pd.Series(vintage, dtype=object).map(lambda year: f"{year:.0f}-12-31")))
     unused = unused[over > first]
-    return [*found, *_silent(unused["place"].tolist(), _REMEDIES["grape_prices"])]
+    return [*findings, *_silent(unused["place"].tolist(), _REMEDIES["grape_prices"])]
 
 
 _REMEDIES = {

@@ -110,8 +110,8 @@ def _measured(
         what = f"of {', '.join(lots)} " if lots is not None else f"of cuvée '{cuvee}' " if cuvee is not None else ""
         message = f"nothing {what}is in stock on {on or np.datetime64(results.chain.valuation_day, 'D')}"
         raise CostingError(message)
-    one = len(stock[["unit", "format"]].drop_duplicates()) == 1
-    return float(stock["value"].sum()), float(stock["quantity"].sum()) if one else float("nan")
+    alike = len(stock[["unit", "format"]].drop_duplicates()) == 1
+    return float(stock["value"].sum()), float(stock["quantity"].sum()) if alike else float("nan")
 
 
 def _of_lots(results: Results, lots: Sequence[str]) -> tuple[float, float]:
@@ -126,9 +126,9 @@ def _of_lots(results: Results, lots: Sequence[str]) -> tuple[float, float]:
             value += float(results.total[state].sum())
             quantity += float(chain.states.quantity[state].sum())
         else:
-            held = stock_values(results)
-            held = held[held["lot"] == lot]
-            value, quantity = value + float(held["value"].sum()), quantity + float(held["quantity"].sum())
+            values = stock_values(results)
+            values = values[values["lot"] == lot]
+            value, quantity = value + float(values["value"].sum()), quantity + float(values["quantity"].sum())
     return value, quantity if len(units) == 1 else float("nan")
 
 

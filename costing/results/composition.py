@@ -90,21 +90,21 @@ class Composition:
             self._starts_of[by] = self._starts(by)
         starts = self._starts_of[by]
         n, n_words = len(self.chain.states), len(starts.words)
-        found = np.zeros((len(states), n_words))
+        parts = np.zeros((len(states), n_words))
         if len(states) <= n_words:  # from the lots back to their origins, or from the origins on to every lot
             for row, state in enumerate(states):
                 chosen = np.zeros(n)
                 chosen[state] = 1.0
                 part = self._solver.backward(chosen)[starts.state] * starts.share
-                found[row] = np.bincount(starts.number, part, n_words)
+                parts[row] = np.bincount(starts.number, part, n_words)
         else:
             for first in range(0, n_words, _BLOCK):
                 block = (starts.number >= first) & (starts.number < first + _BLOCK)
                 entered = np.zeros((n, min(_BLOCK, n_words - first)))
                 np.add.at(entered, (starts.state[block], starts.number[block] - first), starts.share[block])
-                found[:, first : first + _BLOCK] = self._solver.forward(entered)[states]
-        used = (np.abs(found) > 1e-12).any(axis=0)
-        return pd.DataFrame(found[:, used], columns=starts.words[used])
+                parts[:, first : first + _BLOCK] = self._solver.forward(entered)[states]
+        used = (np.abs(parts) > 1e-12).any(axis=0)
+        return pd.DataFrame(parts[:, used], columns=starts.words[used])
 
     def _starts(self, by: str) -> _Starts:
         flows, opened = self.chain.flows, self.chain.target_state
@@ -258,14 +258,14 @@ def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.obj
         raise CostingError(message)
     names = np.full(len(kind), UNKNOWN, dtype=object)
     for sort, table in ((Flow.OPENING, "opening_stock"), (Flow.DELIVERY, "deliveries")):
-        mine, frame = kind == sort, estate[table]
+        rows, frame = kind == sort, estate[table]
         if by not in frame.columns:
             continue
         values = frame[by].astype(object)
         if sort == Flow.DELIVERY and by == "vintage":
             values = values.where(values.notna(), frame["on_date"].dt.year.astype(str))
         blank = {"supplier": OWN_VINEYARD, "colour": WHITE}.get(by, UNKNOWN)
-        names[mine] = values.fillna(blank).to_numpy()[row[mine]]
+        names[rows] = values.fillna(blank).to_numpy()[row[rows]]
     return names
 
 

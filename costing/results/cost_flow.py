@@ -125,8 +125,8 @@ def _left(
     counts = happened[shares.exit_source] & (flows.day[flow] <= results.chain.valuation_day)
     sold = np.append(ways_out(results.estate) == "sale", False)
     sent = sold[np.where(flows.kind[flow] == Flow.DISPATCH, flows.row[flow], -1)]
-    found = []
+    parts = []
     for name, which in ((SOLD, sent), (LEFT, ~sent)):
         total = np.bincount(code[shares.exit_source[counts & which]], amount[counts & which], size)
-        found += [(*place(int(at)), name, "", float(total[at])) for at in np.flatnonzero(total)]
-    return found
+        parts += [(*place(int(at)), name, "", float(total[at])) for at in np.flatnonzero(total)]
+    return parts

@@ -51,13 +51,13 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
     went = dict(zip(marks, (passed > LEAST).T, strict=True))
     share = np.bincount(which, mix.covered(results)[state] * weight, len(of))
     missing = _missing(results, went, which, state)
-    said = []
+    parts = []
     for lot in range(len(of)):
         words = [f"grapes or wine for {int(100 * share[lot] + 1e-9)} % of litres"] if share[lot] < 1.0 - 1e-6 else []
         names = [name for name, flags in missing.items() if flags[lot]]
         words += [f"{', '.join(names)} missing"] if names else []
-        said.append("; ".join(words) or "complete")
-    return said
+        parts.append("; ".join(words) or "complete")
+    return parts
 
 
 def _missing(results: Results, went: dict[str, Flags], which: Ints, state: Ints) -> dict[str, Flags]:
@@ -122,10 +122,10 @@ def _bare_batches(results: Results, kind: Flow, stage: str, counts: Flags) -> Fl
     """States of batches of a kind without a posting of a stage among `counts`, on themselves or on their lots."""
     chain, postings = results.chain, results.charges.postings
     states, flows = chain.states, chain.flows
-    mine = postings.state[counts & (postings.stage == STAGES.index(stage))]
+    charged = postings.state[counts & (postings.stage == STAGES.index(stage))]
     on_state, on_lot = np.zeros(len(states), dtype=bool), np.zeros(len(chain.lots.names) + 1, dtype=bool)
-    on_state[mine] = True
-    on_lot[states.lot[mine]] = True
+    on_state[charged] = True
+    on_lot[states.lot[charged]] = True
     on_lot[-1] = False  # no lot
     of_kind = np.unique(flows.batch[flows.kind == kind])
     member = np.isin(flows.batch, of_kind) & (on_lot[flows.source] | on_lot[flows.target])
@@ -139,23 +139,23 @@ def _bare_batches(results: Results, kind: Flow, stage: str, counts: Flags) -> Fl
 def _between_pools(results: Results) -> Flags:
     """States on which, by the valuation date, work was done or stock lay on days that no period of its pool holds."""
     chain, pools = results.chain, results.charges.pools
-    found = np.zeros(len(chain.states), dtype=bool)
+    between = np.zeros(len(chain.states), dtype=bool)
     gaps = [(row, *gap) for row, gap in _gaps(pools)]
     if not gaps:
-        return found
+        return between
     events, states = events_of(results.estate, chain), chain.states
     for row, first, last in gaps:
         stage, place = int(pools.stage[row]), int(pools.place[row])
         if pools.time_driver[row] >= 0:
             bottles = TIME_DRIVERS[pools.time_driver[row]] == "bottle-year"
             borne, _ = bearers(chain, bottles, stage, -1, place, pools.location)
-            found[borne[(states.start[borne] < last) & (states.end[borne] >= first)]] = True
+            between[borne[(states.start[borne] < last) & (states.end[borne] >= first)]] = True
             continue
         at = (events.day >= first) & (events.day <= last) & (events.driver[pools.flow_driver[row]] > 0)
         at &= (stage < 0) | (events.stage == stage)
         at &= (place < 0) | (pools.location[events.state] == place)
-        found[events.state[at & events.primary]] = True
-    return found
+        between[events.state[at & events.primary]] = True
+    return between
 
 
 def _gaps(pools: Pools) -> Iterator[tuple[int, tuple[int, int]]]:

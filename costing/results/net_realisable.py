@@ -51,11 +51,11 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
     what = table["what"].astype(object)
     table = table[what.isna() | what.isin(KINDS)]
     in_force = table.iloc[rows_in_force(table[list(KEYS)], days(table["from_date"]), day)]
-    said = in_force[list(KEYS)].notna().to_numpy()
-    weight = said @ (2 ** np.arange(len(KEYS))[::-1])
-    found = np.full(len(stock), np.nan)
+    named = in_force[list(KEYS)].notna().to_numpy()
+    weight = named @ (2 ** np.arange(len(KEYS))[::-1])
+    market = np.full(len(stock), np.nan)
     for pattern in np.unique(weight)[::-1]:
-        keys = [key for key, used in zip(KEYS, said[weight == pattern][0], strict=True) if used]
+        keys = [key for key, used in zip(KEYS, named[weight == pattern][0], strict=True) if used]
         latest = in_force[weight == pattern]
         if keys:
             rows = pd.MultiIndex.from_frame(latest[keys].astype(str))
@@ -64,8 +64,8 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
         else:
             at = np.zeros(len(stock), dtype=np.int64)
         value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[at]
-        found = np.where(np.isnan(found), value, found)
-    return found
+        market = np.where(np.isnan(market), value, market)
+    return market
 
 
 def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
@@ -80,8 +80,8 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     day, changes = days(stock["date"]), np.unique(days(results.estate["market_values"]["from_date"]))
     period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
     market = np.full(len(stock), np.nan)
-    for one in np.unique(period):
-        at = np.flatnonzero(period == one)
+    for number in np.unique(period):
+        at = np.flatnonzero(period == number)
         market[at] = market_value_per_unit(results.estate, stock.iloc[at], int(day[at[0]]))
     stock["market_per_unit"] = market
     stock["market_value"] = stock["market_per_unit"] * stock["quantity"]

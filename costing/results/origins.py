@@ -111,10 +111,10 @@ def _reach(results: Results, lot: str) -> _Reach:
     batches = _disgorged_into(results, lot)
     if len(batches):
         return _Reach(*weights(results, batches), -1, results.chain.horizon_day)
-    held = _held_state(results, lot)
-    plain, grown = weights(results, np.array([held]))
+    state = _held_state(results, lot)
+    plain, grown = weights(results, np.array([state]))
     # the state runs on after the valuation date, on which it began: what it earns in its interval is undone
-    return _Reach(plain, grown / results.solution.growth[held], held, results.chain.valuation_day)
+    return _Reach(plain, grown / results.solution.growth[state], state, results.chain.valuation_day)
 
 
 def origins(results: Results, lot: str) -> pd.DataFrame:
@@ -158,8 +158,8 @@ def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
 
 def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
     """Charges for time, one line per row of their sheet and lot; nothing where there is none."""
-    found = [_pieces(results, part, reach) for part in results.charges.accrued if not part.expensed]
-    parts = [part for part in found if part]
+    charged = [_pieces(results, part, reach) for part in results.charges.accrued if not part.expensed]
+    parts = [part for part in charged if part]
     if not parts:
         return []
     pieces = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
@@ -240,12 +240,12 @@ def _grower(results: Results, flow: Ints) -> pd.DataFrame:
         values = np.full(len(flow), "", dtype=object)
         for sort, table in ((Flow.DELIVERY, "deliveries"), (Flow.OPENING, "opening_stock")):
             if name in estate[table].columns:
-                mine = kind == sort
-                values[mine] = estate[table][name].astype(object).fillna("").to_numpy()[row[mine]]
+                rows = kind == sort
+                values[rows] = estate[table][name].astype(object).fillna("").to_numpy()[row[rows]]
         columns[name] = values
     blank = (columns["vintage"] == "") & (kind == Flow.DELIVERY)
     year = estate["deliveries"]["on_date"].dt.year.to_numpy()
-    columns["vintage"][blank] = [str(int(one)) for one in year[row[blank]]]
+    columns["vintage"][blank] = [str(int(number)) for number in year[row[blank]]]
     own = (columns["supplier"] == "") & (kind == Flow.DELIVERY)
     columns["supplier"][own] = "own vineyard"
     return pd.DataFrame(columns)

@@ -60,16 +60,16 @@ def place_cautions(results: Results) -> list[Finding]:
     CostingError if a rule set that the estate names does not exist.
     """
     rows = _Rows(results)
-    found = list(_pressures(rows))
-    found += _press_loads(rows)
+    cautions = list(_pressures(rows))
+    cautions += _press_loads(rows)
     for name in rows.set_names:
         rules = rule_set(name)
-        found += _tirages(rows, rules, name)
-        found += _vintage_wine(rows, rules, name)
-        found += _disgorgements(rows, rules, name)
-        found += _dispatches(rows, rules, name)
-        found += _formats(rows, rules, name)
-    return found
+        cautions += _tirages(rows, rules, name)
+        cautions += _vintage_wine(rows, rules, name)
+        cautions += _disgorgements(rows, rules, name)
+        cautions += _dispatches(rows, rules, name)
+        cautions += _formats(rows, rules, name)
+    return cautions
 
 
 @dataclass(frozen=True)
@@ -114,12 +114,12 @@ def first_sale(estate: Estate, cuvee: NDArray[np.object_], tirage: Ints, today: 
     rules = CuveeRules(estate)
     number = rules.names.get_indexer(pd.Index(cuvee, dtype=object))
     bottled = np.where(tirage == BLANK_DAY, np.datetime64("NaT", "D"), np.asarray(tirage).astype("datetime64[D]"))
-    found = np.full(len(number), np.datetime64("NaT", "D"))
+    earliest = np.full(len(number), np.datetime64("NaT", "D"))
     on = np.datetime64(today, "D").item()
     for name in {str(name) for name in rules.sets[number] if name}:
         at = np.flatnonzero(rules.sets[number] == name)
-        found[at] = earliest_release(rule_set(name), bottled[at], on, list(rules.category[number[at]]))[1]
-    return found
+        earliest[at] = earliest_release(rule_set(name), bottled[at], on, list(rules.category[number[at]]))[1]
+    return earliest
 
 
 class _Cells(Sequence[str]):
@@ -230,10 +230,10 @@ class _Rows:
         chain = self.results.chain
         state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
         shares = Composition(self.estate, chain).shares(state, "vintage")
-        said = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
-        year = pd.to_numeric(said).to_numpy(dtype=float)
+        named = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
+        year = pd.to_numeric(named).to_numpy(dtype=float)
         known = np.unique(year[~np.isnan(year)])
-        part = np.column_stack([shares.to_numpy()[:, year == one].sum(axis=1) for one in known] or [[]])
+        part = np.column_stack([shares.to_numpy()[:, year == vintage].sum(axis=1) for vintage in known] or [[]])
         return known, part.reshape(len(state), len(known))
 
 
@@ -301,13 +301,13 @@ def _wine_of(estate: Estate, years: Floats) -> Floats:
     wine = pressed["fraction"].isin(["first", "second"]).to_numpy()
     made = np.where(wine, np.nan_to_num(pressed["volume_l"].to_numpy()), 0.0)
     of_year = pressed["on_date"].dt.year.to_numpy()
-    said = pd.to_numeric(bought["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
-    vintage = np.where(np.isnan(said), bought["on_date"].dt.year.to_numpy(), said)
+    stated = pd.to_numeric(bought["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
+    vintage = np.where(np.isnan(stated), bought["on_date"].dt.year.to_numpy(), stated)
     liquid = bought["what"].isin(["must", "wine", "reserve"]).to_numpy()
     litres = np.where(liquid, bought["quantity"].to_numpy(), 0.0)
-    found = [made[of_year == year].sum() for year in years]
+    by_vintage = [made[of_year == year].sum() for year in years]
     more = [litres[vintage == year].sum() for year in years]
-    return np.array([own + other if own > 0 else 0.0 for own, other in zip(found, more, strict=True)])
+    return np.array([own + other if own > 0 else 0.0 for own, other in zip(by_vintage, more, strict=True)])
 
 
 def _disgorgements(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:

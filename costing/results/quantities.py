@@ -64,9 +64,9 @@ def _held(results: Results, day: int) -> Floats:
     states = results.chain.states
     is_last = np.zeros(len(states), dtype=bool)
     is_last[results.final] = True
-    held = np.flatnonzero((states.lot >= 0) & (states.start <= day) & ((states.end > day) | is_last))
+    open_states = np.flatnonzero((states.lot >= 0) & (states.start <= day) & ((states.end > day) | is_last))
     n = len(STAGES) * len(UNITS) * _FORMATS
-    return np.asarray(np.bincount(_keys(results, held), states.quantity[held], n), dtype=np.float64)
+    return np.asarray(np.bincount(_keys(results, open_states), states.quantity[open_states], n), dtype=np.float64)
 
 
 def _add(results: Results, flow: Ints, sums: dict[str, Floats]) -> None:

@@ -116,9 +116,9 @@ class Results:
         """Lots whose states do not pass on all of their cost."""
         given = np.asarray(self.shares.matrix.sum(axis=0)).ravel()
         given = given + np.bincount(self.shares.exit_source, self.shares.exit_share, minlength=len(given))
-        held = np.zeros(len(given), dtype=bool)
-        held[self.final] = True
-        wrong = np.flatnonzero(~held & (np.abs(given - 1.0) > TOLERANCE) & (np.abs(self.total) > TOLERANCE))
+        still_open = np.zeros(len(given), dtype=bool)
+        still_open[self.final] = True
+        wrong = np.flatnonzero(~still_open & (np.abs(given - 1.0) > TOLERANCE) & (np.abs(self.total) > TOLERANCE))
         return [self.state_name(int(state)) for state in wrong[:20]]
 
     def state_name(self, state: int) -> str:

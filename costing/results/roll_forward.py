@@ -180,8 +180,8 @@ def _until(results: Results, day: int) -> _Sums:
     if late is not None:
         worth, arrived = worth - late.onto(late.worth, n), arrived - late.onto(late.arrived, n)
         charged = charged - late.onto(late.capital, n)
-    held = np.flatnonzero(open_then & (states.quantity > 0))
-    value = values_of(results, pairs_of(np.full(len(held), day), held, n))[:, 0]
+    holding = np.flatnonzero(open_then & (states.quantity > 0))
+    value = values_of(results, pairs_of(np.full(len(holding), day), holding, n))[:, 0]
     postings = charges.postings
     known = begun[postings.state] & (postings.incurred <= day)
     nominal = np.bincount(postings.state[known], postings.amount[known], n).astype(np.float64)
@@ -195,7 +195,7 @@ def _until(results: Results, day: int) -> _Sums:
         timed[now] += part.charge.curve.amount(states.start[now], np.full(len(now), day)) * states.quantity[now]
     capital = np.where(begun & ~open_then, charged, 0.0)
     if charges.curve is not None:
-        capital[held] = value - arrived[held] - nominal[held] - timed[held]
+        capital[holding] = value - arrived[holding] - nominal[holding] - timed[holding]
     edges = results.chain.edges
     source, target = edges.source[shares.edge], edges.target[shares.edge]
     crosses = np.flatnonzero(begun[target] & (stage[source] != stage[target]))
@@ -215,5 +215,5 @@ def _until(results: Results, day: int) -> _Sums:
         _binned(stage[source[crosses]], passed),
         _binned(gone_from[~lost], gone_by[~lost]) + sent,
         _binned(gone_from[lost], gone_by[lost]) + wasted,
-        _binned(stage[held], value),
+        _binned(stage[holding], value),
     )

@@ -85,7 +85,7 @@ def day_numbers(results: Results, on: Dates) -> list[int]:
         return [results.chain.valuation_day]
     chosen = [on] if isinstance(on, (str, date, np.datetime64)) else list(on)
     try:
-        return [int(np.datetime64(str(one)[:10], "D").astype(np.int64)) for one in chosen]
+        return [int(np.datetime64(str(day)[:10], "D").astype(np.int64)) for day in chosen]
     except ValueError as fault:
         message = f"a date is written as 2025-12-31 ({fault})"
         raise CostingError(message) from fault
@@ -130,14 +130,14 @@ def _open_on(results: Results, days: Ints, labels: LotLabels) -> OpenStates:
         )
         raise CostingError(message)
     wanted = np.unique(days)
-    held = by_lot[states.quantity[by_lot] > 0]
-    is_last = states.last_of_lot[states.lot[held]] == held
-    begin = np.searchsorted(wanted, states.start[held], side="left")
-    stop = np.where(is_last, len(wanted), np.searchsorted(wanted, states.end[held], side="left"))
+    holding = by_lot[states.quantity[by_lot] > 0]
+    is_last = states.last_of_lot[states.lot[holding]] == holding
+    begin = np.searchsorted(wanted, states.start[holding], side="left")
+    stop = np.where(is_last, len(wanted), np.searchsorted(wanted, states.end[holding], side="left"))
     count = np.maximum(stop - begin, 0)
-    which = np.repeat(np.arange(len(held)), count)
+    which = np.repeat(np.arange(len(holding)), count)
     day = begin[which] + np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
-    state = held[which]
+    state = holding[which]
     some = np.flatnonzero(np.bincount(states.lot[state], minlength=len(chain.lots.names)))
     rank = np.zeros(len(chain.lots.names), dtype=np.int64)
     rank[some[np.argsort(labels.name[some].astype(str), kind="stable")]] = np.arange(len(some))

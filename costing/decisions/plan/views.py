@@ -57,9 +57,9 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
 
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:
-    """In a few words, what the plan does with each lot."""
+    """What the plan does with each lot, and why."""
     table = runs.once(plan_answer)["release_plan"]
-    return dict(zip(table["lot"], table["do"], strict=True)) if "do" in table else {}
+    return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True)) if "do" in table else {}
 
 
 def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:

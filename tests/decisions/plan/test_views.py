@@ -12,6 +12,7 @@ import pytest
 from costing import House, InputError
 from costing.cli import main
 from costing.commands.records import demo_folder
+from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.from_estate import plan_inputs
 from costing.decisions.plan.planning import best_plan, value_of
 from costing.decisions.plan.plans import as_far_as_there
@@ -221,6 +222,13 @@ def test_credit_is_the_line_of_the_bank_and_can_be_left_out(demo_runs, answer) -
     assert used.loc["credit", "most"] == pytest.approx(420_000.0 - 60_000.0)  # the line less the headroom promised
     free = plan_answer(demo_runs, ("credit",))
     assert "credit" not in set(free["limits_used"]["limit"])
+
+
+def test_ageing_says_what_the_plan_does_with_each_stack_and_why(demo_runs, answer) -> None:
+    stacks = demo_runs.once(ageing)["hold_or_release"].set_index("lot")["plan_does"]
+    plan = answer["release_plan"].set_index("lot").loc[stacks.index]
+    assert (stacks == plan["do"] + ": " + plan["reason"]).all()
+    assert stacks["T24-BRUT"].endswith("older bottles fill its market until then")
 
 
 def test_the_command_prints_the_plan(capsys, tmp_path) -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from costing import House, InputError
-from costing.decisions.plan.planning import price_steps
+from costing.decisions.plan.facts import price_steps
 from costing.decisions.prices.price_response import (
     RISE,
     SPREAD,

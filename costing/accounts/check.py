@@ -1,6 +1,6 @@
 """Does the run add up, and what is doubtful.
 
-cost in + capital charged = stock + cost of goods sold and other exits + expensed
+cost in + capital charged = stock + cost of goods sold and other exits + expensed + services
 """
 
 from __future__ import annotations

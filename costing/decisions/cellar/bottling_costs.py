@@ -33,7 +33,7 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, RateCurve, day_numbers
-from costing.graph.arrays import OPERATIONS, Ints, days
+from costing.graph.arrays import OPERATIONS, Floats, Ints, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
@@ -48,15 +48,17 @@ USUAL_TIRAGE_SUGAR_G_PER_L = 24.0
 
 @dataclass(frozen=True)
 class Filling:
-    """What filling a bottle takes: litres drawn from the lots, blending work per litre drawn, tirage per bottle."""
+    """What filling a bottle takes: litres drawn from the lots, and on each day blending work per litre drawn and
+    tirage per bottle [days].
+    """
 
     drawn_l: float
-    blending_per_l: float
-    tirage: float
+    blending_per_l: Floats
+    tirage: Floats
 
     @property
-    def work(self) -> float:
-        """Money a bottle beside its wine."""
+    def work(self) -> Floats:
+        """Money a bottle beside its wine, on each day."""
         return self.blending_per_l * self.drawn_l + self.tirage
 
 
@@ -89,7 +91,7 @@ class PerBottle:
 def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     """What a bottle of a cuvée takes from now to its release, by the rates and norms of the estate."""
     estate, book, economic, today = runs.estate, runs.book, runs.economic, runs.today
-    filled = filling(estate, cuvee, "bottle", today, today)
+    filled = filling(estate, cuvee, "bottle", np.array([today]), today)
     made = releases(economic)
     known_months = made.loc[
         (made["cuvee"] == cuvee) & (made["format"] == "bottle") & ~made["planned"], "months_on_lees"
@@ -104,8 +106,8 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     known = {basis: curve or RateCurve.flat(0.0) for basis, curve in curves.items()}
     return PerBottle(
         drawn_l=filled.drawn_l,
-        blending_per_l=filled.blending_per_l,
-        tirage=filled.tirage,
+        blending_per_l=float(filled.blending_per_l[0]),
+        tirage=float(filled.tirage[0]),
         release_day=day,
         growth={basis: float(curve.growth(today, day)) for basis, curve in known.items()},
         storage={basis: float(storage.value_at_end(today, day, curve)) for basis, curve in known.items()},
@@ -115,19 +117,19 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     )
 
 
-def filling(estate: Estate, cuvee: str, size: str, day: int, today: int) -> Filling:
-    """What filling a bottle of a cuvée and format takes on a day, by the rates and norms of the estate."""
+def filling(estate: Estate, cuvee: str, size: str, on: Ints, today: int) -> Filling:
+    """What filling a bottle of a cuvée and format takes on each day, by the rates and norms of the estate."""
     norms = movement_norms(estate)
     loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
     wine_l = FORMATS_L[size] * (1.0 - _liqueur_part(estate, cuvee, today)) / (1.0 - loss[1])
-    rates, on = operation_rates(estate), np.array([day])
+    rates = operation_rates(estate)
 
-    def rate(operation: str, driver: str) -> float:
+    def rate(operation: str, driver: str) -> Floats:
         fits = rates.rows(operation=operation, driver=driver) & rates.fitting(format=size)
-        return float(rates.on(fits, on, today)[0])
+        return rates.on(fits, on, today)
 
     work = rate("bottling", "bottle out") + rate("bottling", "litre") * wine_l
-    goods = float(dry_goods_per_bottle(estate, ("tirage",), size, on, today)[0])
+    goods = dry_goods_per_bottle(estate, ("tirage",), size, on, today)
     return Filling(wine_l / (1.0 - loss[0]), rate("blending", "litre"), work + goods)
 
 

@@ -36,10 +36,10 @@ def worth_of_litre(runs: Runs, blends: pd.DataFrame) -> Floats:
     day = np.maximum(blends["day"].to_numpy(dtype=np.int64), today)
     growth = hurdle_curve(runs.economic).growth(np.full(len(day), today), day)
     filled = [
-        filling(runs.estate, cuvee, one, int(on), today)
+        filling(runs.estate, cuvee, one, np.array([on]), today)
         for cuvee, one, on in zip(blends["cuvee"], size, day, strict=True)
     ]
-    work, drawn_l = (np.array([getattr(each, name) for each in filled]) for name in ("work", "drawn_l"))
+    work, drawn_l = np.array([each.work[0] for each in filled]), np.array([each.drawn_l for each in filled])
     return np.asarray((worth_of_bottle(runs, blends) - work / growth) / drawn_l)
 
 

@@ -106,9 +106,10 @@ def springs_of(runs: Runs) -> Springs | None:
     of_sheet = rows >= 0
     planned = np.where(of_sheet, lots["bottles"].to_numpy(dtype=float), 0.0)
     bottle_l, work = np.zeros(len(lots)), np.zeros(len(lots))
-    for at in np.flatnonzero(free).tolist():
-        taken = filling(estate, lots["cuvee"].iloc[at], lots["format"].iloc[at], int(first_day[spring[at]]), today)
-        bottle_l[at], work[at] = taken.drawn_l, taken.work
+    for cuvee, size in lots.loc[free, ["cuvee", "format"]].drop_duplicates().itertuples(index=False):
+        mine = np.flatnonzero(free & (lots["cuvee"] == cuvee).to_numpy() & (lots["format"] == size).to_numpy())
+        taken = filling(estate, cuvee, size, first_day, today)
+        bottle_l[mine], work[mine] = taken.drawn_l, taken.work[spring[mine]]
     second, reserve = _shares(runs, lots["cuvee"])
     wine, harvests, on_hand = _wine(runs, dates.day, first_day, spring, bottle_l, second)
     least, most, findings = _bounds(runs, inputs, free, of_sheet, bottle_l, first_day[np.maximum(spring, 0)], wine)

@@ -218,9 +218,9 @@ def test_wine_used_is_worth_what_the_plan_says_of_a_bottle_more(demo_runs, table
     table, joined = tables
     one = joined[(joined["lot"] == "R-PERP") & (joined["cuvee"] == "Brut")].iloc[0]
     margin = demo_runs.once(plan_answer)["worth_at_margin"].set_index("lot").loc["T26-BRUT", "worth_of_one_more"]
-    filled = filling(demo_runs.estate, "Brut", "bottle", demo_runs.today + 114, demo_runs.today)
+    filled = filling(demo_runs.estate, "Brut", "bottle", np.array([demo_runs.today + 114]), demo_runs.today)
     growth = 1.075 ** (114 / 365)  # 31 December 2025 to 24 April 2026
-    assert one["worth_per_litre"] == pytest.approx((margin - filled.work / growth) / filled.drawn_l, rel=1e-9)
+    assert one["worth_per_litre"] == pytest.approx((margin - filled.work[0] / growth) / filled.drawn_l, rel=1e-9)
     vat = table.set_index("lot").loc["R-PERP"]
     storage = 0.123 * 114 / 365 / growth
     gain = (one["worth_per_litre"] - vat["economic_per_litre"] - storage) * 9_899
@@ -232,8 +232,8 @@ def test_a_bottle_of_a_blend_made_before_is_discounted_to_its_age(demo_runs, tab
     margin = demo_runs.once(house_plan).one_more["T23-PREST"]
     days = (pd.Timestamp("2025-12-31") - one["tirage_date"]).days
     years = RateCurve.growth(demo_runs.economic.charges.curve, demo_runs.today - days, demo_runs.today)
-    filled = filling(demo_runs.estate, "Prestige", "bottle", demo_runs.today, demo_runs.today)
-    assert one["worth_per_litre"] == pytest.approx((margin / years - filled.work) / filled.drawn_l, rel=1e-9)
+    filled = filling(demo_runs.estate, "Prestige", "bottle", np.array([demo_runs.today]), demo_runs.today)
+    assert one["worth_per_litre"] == pytest.approx((margin / years - filled.work[0]) / filled.drawn_l, rel=1e-9)
 
 
 def test_all_vats_together_fill_each_blend_once(demo_runs, tables) -> None:

@@ -30,6 +30,7 @@ from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
 from tests.properties.estates import random_estate
+from tests.properties.test_other_owners import pair
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
 FULL = "COSTING_FULL" in os.environ
@@ -161,6 +162,17 @@ def test_quantities_are_central_differences_on_random_estates(seed, basis) -> No
     released = names[flows.target[flows.kind == Flow.DISGORGEMENT]]
     if not len(released):
         pytest.skip("this estate disgorges nothing")
+    assert check_quantities(results, str(released[-1]), 3) >= 20
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_quantities_beside_other_peoples_goods_are_central_differences(seed) -> None:
+    """A pool counts the goods of both sides: what ours take of it moves the rate less than it would alone."""
+    _, beside = pair(seed)
+    results = run(read_estate(beside), BOOK)
+    flows, names = results.chain.flows, results.chain.lots.names
+    released = names[flows.target[flows.kind == Flow.DISGORGEMENT]]
+    assert results.charges.service_cost > 0
     assert check_quantities(results, str(released[-1]), 3) >= 20
 
 

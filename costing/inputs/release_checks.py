@@ -1,61 +1,83 @@
-"""Rules on releases and on rows that stand twice: what is taken from a stack, into which lot, on which day.
+"""Rules on releases and cuvées, and on rows that stand twice: what is taken from a stack, into which lot, on which
+day, and what a cuvée is made of and nothing else (the column `Only from` of Cuvées, pairs of attribute and value).
 
 A release is one cuvée and format, disgorged together and priced together; a few days of work are still one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import re
+from collections.abc import Iterator
 from itertools import islice
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from costing.errors import CAUTION, FIRST_PLACES, Finding
-from costing.inputs.estate import Estate
-from costing.inputs.row_findings import cell_place, each, first_rows, repeated
+from costing.errors import CAUTION, FIRST_PLACES, nearest
+from costing.inputs.rows import Breach, Rows, rule_of
 
 DAYS_OF_ONE_RELEASE = 31
 TWICE = {"tirage": "to_lot", "disgorgements": "release_lot", "dispatches": "release_lot", "deliveries": "lot"}
 """Tables of things that happen once, and the column that names them."""
+BOUND_BY = ("vineyard", "village", "variety", "colour")
+_PAIRS = re.compile(r"\s*[,;]\s*(?=[^=,;]+=)")
 
 
-def releases_apart(estate: Estate) -> Iterator[Finding]:
+@rule_of("disgorgements")
+def releases_apart(disgorgements: Rows) -> Iterator[Breach]:
     """Yield disgorgements into the stack they are drawn from, of no bottles, and releases of two dates."""
-    table = estate["disgorgements"]
-    itself = (table["release_lot"].astype(object) == table["from_lot"].astype(object)).to_numpy()
+    release, stack = (disgorgements[column].astype(object) for column in ("release_lot", "from_lot"))
     rule = "is the stack drawn from: the release needs a lot of its own."
-    yield from each(estate, "disgorgements", itself, "release_lot", rule, "Enter a new name for the bottles disgorged.")
-    nothing = (table["bottles_in"] == 0).to_numpy()
+    yield release == stack, "release_lot", rule, "Enter a new name for the bottles disgorged."
     rule, remedy = "draws nothing: this row is no release.", "Enter the bottles, or delete the row."
-    yield from each(estate, "disgorgements", nothing, "bottles_in", rule, remedy, CAUTION)
-    first = first_rows(estate, "disgorgements", "release_lot")
-    begun = pd.Series(table["release_lot"].astype(object).map(first).fillna(0), dtype="int64").to_numpy()
-    day = table["on_date"].to_numpy()
+    yield disgorgements["bottles_in"] == 0, "bottles_in", rule, remedy, CAUTION
+    begun = disgorgements.by_name("release_lot", disgorgements.first_rows("release_lot"), 0)
+    day = disgorgements["on_date"].to_numpy()
     apart = np.abs(day - day[begun]) > np.timedelta64(DAYS_OF_ONE_RELEASE, "D")
 
-    def rule_of(row: int) -> str:
-        place = cell_place(estate, "disgorgements", int(begun[row]), "on_date")
-        return f"is disgorged at {place} too, and costed as one release."
+    def costed_as_one(row: int) -> str:
+        return f"is disgorged at {disgorgements.place(int(begun[row]), 'on_date')} too, and costed as one release."
 
-    remedy = "Give each disgorgement a release lot of its own."
-    yield from each(estate, "disgorgements", apart, "release_lot", rule_of, remedy, CAUTION)
+    yield apart, "release_lot", costed_as_one, "Give each disgorgement a release lot of its own.", CAUTION
 
 
-def rows_alike(estate: Estate) -> Iterator[Finding]:
+@rule_of(*TWICE)
+def rows_alike(rows: Rows) -> Iterator[Breach]:
     """Yield rows that say in every cell what an earlier row says: often one thing entered twice."""
-    for table, column in TWICE.items():
-        columns = list(estate[table].columns)
-        remedy = "Delete one if it was entered twice."
-        pairs = list(islice(repeated(estate, table, columns), FIRST_PLACES + 1))
-        if len(pairs) > FIRST_PLACES:
-            rows = estate[table].duplicated(columns).to_numpy()
-            rule = f"has every cell like {cell_place(estate, table, pairs[0][1], column)}, and both count."
-            yield from each(estate, table, rows, column, rule, remedy, CAUTION)
-            continue
-        for row, first in pairs:
-            rule = f"has every cell like {cell_place(estate, table, first, column)}, and both count."
-            yield from each(estate, table, [row], column, rule, remedy, CAUTION)
+    columns, named = list(rows.frame.columns), TWICE[rows.table]
+    pairs = list(islice(rows.repeated(columns), FIRST_PLACES + 1))
+    if len(pairs) > FIRST_PLACES:
+        rule = f"has every cell like {rows.place(pairs[0][1], named)}, and both count."
+        yield rows.frame.duplicated(columns), named, rule, "Delete one if it was entered twice.", CAUTION
+        return
+    for row, first in pairs:
+        rule = f"has every cell like {rows.place(first, named)}, and both count."
+        yield [row], named, rule, "Delete one if it was entered twice.", CAUTION
 
 
-RELEASE_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (releases_apart, rows_alike)
+def bounds_of(text: Any) -> list[tuple[str, str]]:
+    """Attribute and value of every pair of a cell of `Only from`; none of a blank one."""
+    cell = text.strip() if isinstance(text, str) else ""
+    pairs = [pair.partition("=") for pair in _PAIRS.split(cell)] if cell else []
+    return [(attribute.strip().casefold(), value.strip()) for attribute, _, value in pairs]
+
+
+@rule_of("cuvees")
+def known_bounds(cuvees: Rows) -> Iterator[Breach]:
+    """Yield bounds of cuvées by something that wine is not told apart by, and cautions on values that no wine has."""
+    for row in np.flatnonzero(cuvees.given("only_from")).tolist():
+        for attribute, value in bounds_of(cuvees["only_from"].iloc[row]):
+            if attribute not in BOUND_BY or not value:
+                rule = f"asks for '{attribute}': a cuvée is bound by {', '.join(BOUND_BY)}, as in village=Amblencourt."
+                yield [row], "only_from", rule, nearest(attribute, BOUND_BY) or "Correct it."
+            elif value not in (known := _values_of_wine(cuvees, attribute)):
+                rule = f"names the {attribute} '{value}', which no wine comes from: nothing may join."
+                yield [row], "only_from", rule, nearest(value, known) or "Correct it, or enter its deliveries.", CAUTION
+
+
+def _values_of_wine(cuvees: Rows, attribute: str) -> set[str]:
+    """Every value that an attribute has in some wine of the estate."""
+    mixed, sheets = cuvees.of("opening_composition").frame, (cuvees.of("deliveries"), cuvees.of("opening_stock"))
+    known = {name for rows in sheets if attribute in rows.frame for name in rows.first_rows(attribute)}
+    known |= set(mixed.loc[mixed["attribute"] == attribute, "name"].astype(str))
+    return known | ({"white", "red"} if attribute == "colour" else set())

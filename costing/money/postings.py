@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
 from costing.money.entries import entries_of
@@ -235,8 +235,7 @@ def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Fl
     source = np.full(len(frame), -1, dtype=np.int64)
     if not len(listed) or not len(frame):
         return price, source
-    year = pd.to_numeric(frame["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
-    year = np.where(np.isnan(year), frame["on_date"].dt.year.to_numpy(dtype=float), year)
+    year = harvest_years(frame)
     villages = pd.Index(listed["village"].cat.categories)
     varieties = pd.Index(listed["variety"].cat.categories)
     village, variety = codes(frame["village"], villages), codes(frame["variety"], varieties)

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.graph.arrays import Ints
-from costing.inputs.cuvee_bounds import bounds_of
 from costing.inputs.estate import Estate
+from costing.inputs.release_checks import bounds_of
 from costing.results.composition import RED, Composition
 
 SOME = 0.01

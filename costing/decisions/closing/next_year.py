@@ -20,7 +20,7 @@ from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CAUTION, CostingError, Finding
 from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
-from costing.inputs.row_findings import each
+from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
 from costing.model import trace
 from costing.money.charges import CommonMoney
@@ -108,7 +108,7 @@ def left_out(estate: Estate, on: date) -> list[Finding]:
     )
     rule = f"is spent on a lot that was empty at the closing of {on}, which did not know of it: it is not carried on."
     remedy = "Close once more with --again, which shares it out as the wine went; or enter it on the lot that holds it."
-    return list(each(estate, "costs", late, "lot", rule, remedy, CAUTION))
+    return list(Rows(estate, "costs").findings(late, "lot", rule, remedy, CAUTION))
 
 
 def _still_to_share(estate: Estate, costs: pd.DataFrame, frozen: pd.DataFrame, on: date) -> pd.DataFrame:

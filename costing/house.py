@@ -178,8 +178,8 @@ class House:
     def prices(self, elasticity: float | None = None) -> Answer:
         """What every release still to sell must fetch in each channel, beside its list price.
 
-        elasticity: of demand, below -1: adds what increases would sell. InputError with every finding of the sheets
-        that prices are made of.
+        elasticity: of demand, below -1, tried in place of the price response of every market. InputError with every
+        finding of the sheets that prices are made of.
         """
         from costing.decisions.prices.prices import prices
 

@@ -231,8 +231,14 @@ _QUESTIONS = (
         "price",
         "say what every release to sell must fetch, by channel, and which list prices do not reach it",
         lambda house, options: house.prices(options.elasticity),
-        ("release_prices", "increases_sold"),
-        (option("--elasticity", type=float, help="of demand, below -1: what increases would sell"),),
+        ("release_prices", "price_response"),
+        (
+            option(
+                "--elasticity",
+                type=float,
+                help="of demand, below -1: tried in place of the price response of every market",
+            ),
+        ),
         "costing price estate.xlsx --elasticity -3",
     ),
     Question(

@@ -13,6 +13,7 @@ import numpy as np
 from costing.errors import CAUTION, FIRST_PLACES, Finding
 from costing.inputs import (
     cellar_checks,
+    cuvee_bounds,
     doubts,
     loan_checks,
     plan_checks,
@@ -40,7 +41,7 @@ KEYS: dict[str, list[str]] = {
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
     "loss_norms": ["applies_to", "time_base"],
-    "market_values": ["from_date", "lot", "what", "cuvee", "format"],
+    "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
     "cuvees": ["cuvee"],
     "targets": ["cuvee", "format", "channel"],
     "price_list": ["from_date", "cuvee", "format", "channel", "currency"],
@@ -182,7 +183,17 @@ def rule_sets(rows: Rows) -> Iterator[Breach]:
             yield chosen, column, "is no rule set.", remedy
 
 
-_MODULES = (price_checks, pool_checks, press_checks, cellar_checks, release_checks, plan_checks, doubts, loan_checks)
+_MODULES = (
+    price_checks,
+    pool_checks,
+    press_checks,
+    cellar_checks,
+    release_checks,
+    cuvee_bounds,
+    plan_checks,
+    doubts,
+    loan_checks,
+)
 CHECKS: tuple[Check, ...] = (
     *(names_alike, entered_twice, elements, percent_points, trial_lines, changed_columns, correlations, rule_sets),
     *(rule for module in _MODULES for rule in vars(module).values() if isinstance(rule, Check)),

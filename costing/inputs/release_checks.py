@@ -1,26 +1,21 @@
-"""Rules on releases and cuvées, and on rows that stand twice: what is taken from a stack, into which lot, on which
-day, and what a cuvée is made of and nothing else (the column `Only from` of Cuvées, pairs of attribute and value).
+"""Rules on releases and on rows that stand twice: what is taken from a stack, into which lot, on which day.
 
 A release is one cuvée and format, disgorged together and priced together; a few days of work are still one.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from itertools import islice
-from typing import Any
 
 import numpy as np
 
-from costing.errors import CAUTION, FIRST_PLACES, nearest
+from costing.errors import CAUTION, FIRST_PLACES
 from costing.inputs.rows import Breach, Rows, rule_of
 
 DAYS_OF_ONE_RELEASE = 31
 TWICE = {"tirage": "to_lot", "disgorgements": "release_lot", "dispatches": "release_lot", "deliveries": "lot"}
 """Tables of things that happen once, and the column that names them."""
-BOUND_BY = ("vineyard", "village", "variety", "colour")
-_PAIRS = re.compile(r"\s*[,;]\s*(?=[^=,;]+=)")
 
 
 @rule_of("disgorgements")
@@ -53,31 +48,3 @@ def rows_alike(rows: Rows) -> Iterator[Breach]:
     for row, first in pairs:
         rule = f"has every cell like {rows.place(first, named)}, and both count."
         yield [row], named, rule, "Delete one if it was entered twice.", CAUTION
-
-
-def bounds_of(text: Any) -> list[tuple[str, str]]:
-    """Attribute and value of every pair of a cell of `Only from`; none of a blank one."""
-    cell = text.strip() if isinstance(text, str) else ""
-    pairs = [pair.partition("=") for pair in _PAIRS.split(cell)] if cell else []
-    return [(attribute.strip().casefold(), value.strip()) for attribute, _, value in pairs]
-
-
-@rule_of("cuvees")
-def known_bounds(cuvees: Rows) -> Iterator[Breach]:
-    """Yield bounds of cuvées by something that wine is not told apart by, and cautions on values that no wine has."""
-    for row in np.flatnonzero(cuvees.given("only_from")).tolist():
-        for attribute, value in bounds_of(cuvees["only_from"].iloc[row]):
-            if attribute not in BOUND_BY or not value:
-                rule = f"asks for '{attribute}': a cuvée is bound by {', '.join(BOUND_BY)}, as in village=Amblencourt."
-                yield [row], "only_from", rule, nearest(attribute, BOUND_BY) or "Correct it."
-            elif value not in (known := _values_of_wine(cuvees, attribute)):
-                rule = f"names the {attribute} '{value}', which no wine comes from: nothing may join."
-                yield [row], "only_from", rule, nearest(value, known) or "Correct it, or enter its deliveries.", CAUTION
-
-
-def _values_of_wine(cuvees: Rows, attribute: str) -> set[str]:
-    """Every value that an attribute has in some wine of the estate."""
-    mixed, sheets = cuvees.of("opening_composition").frame, (cuvees.of("deliveries"), cuvees.of("opening_stock"))
-    known = {name for rows in sheets if attribute in rows.frame for name in rows.first_rows(attribute)}
-    known |= set(mixed.loc[mixed["attribute"] == attribute, "name"].astype(str))
-    return known | ({"white", "red"} if attribute == "colour" else set())

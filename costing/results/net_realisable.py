@@ -9,7 +9,8 @@ written down. Paragraph 32 leaves wine at cost where the bottles it will become 
 the value to enter for unfinished wine is the one that it will fetch in those bottles.
 
 Which row counts: of those in force on the day that say nothing against the lot, the most particular one (the
-lot, then the cuvée, then the format, then the kind of goods), and of these the latest.
+lot, then the cuvée, then the format, then the pressing, then the kind of goods), and of these the latest. Must and wine
+are of the second pressing where half of them or more is.
 """
 
 from __future__ import annotations
@@ -20,15 +21,29 @@ import pandas as pd
 from costing.graph.arrays import KINDS, Floats, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import rows_in_force
+from costing.results.composition import Composition
 from costing.results.results import Results
 from costing.results.stock import Dates, day_numbers, stock_values
 
-KEYS = {"lot": "lot", "cuvee": "cuvee", "format": "format", "what": "kind"}
-"""Columns of Market values, most particular first, and the columns of `stock_values` that they are compared with."""
+KEYS = {"lot": "lot", "cuvee": "cuvee", "format": "format", "fraction": "fraction", "what": "kind"}
+"""Columns of Market values, most particular first, and the columns of stock `by_pressing` that they are compared
+with.
+"""
+MOSTLY = 0.5
+"""Share of second pressing from which must or wine counts as second pressing."""
+
+
+def by_pressing(mix: Composition, stock: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `stock_values` with the pressing that most of each is of: first or second; "" unless must or wine."""
+    chain = mix.chain
+    lot = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    state = chain.state_on(lot, days(stock["date"]))
+    pressing = np.where(mix.second_pressing[state] >= MOSTLY, "second", "first")
+    return stock.assign(fraction=np.where(stock["unit"] == "L", pressing, ""))
 
 
 def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floats:
-    """Market value per litre or bottle of each row of `stock_values` on a day; NaN where no row speaks of it.
+    """Market value per litre or bottle of each row of stock `by_pressing` on a day; NaN where no row speaks of it.
 
     Rows that value a press fraction (first, second) speak of must on the day of its split, not of stock.
     """
@@ -56,11 +71,12 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
 def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     """Stock on each date with its market value, and the write-down where that is below cost (money).
 
-    Columns: those of `stock_values` (`value` is the cost), market_per_unit, market_value (NaN: none given),
+    Columns: those of `stock_values` (`value` is the cost), fraction, market_per_unit, market_value (NaN: none given),
     write_down, carried_at.
     """
     wanted = sorted(set(day_numbers(results, on)))
     stock = stock_values(results, [np.datetime64(day, "D") for day in wanted])
+    stock = by_pressing(Composition(results.estate, results.chain), stock)
     day, changes = days(stock["date"]), np.unique(days(results.estate["market_values"]["from_date"]))
     period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
     market = np.full(len(stock), np.nan)

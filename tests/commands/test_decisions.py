@@ -50,7 +50,7 @@ def test_another_workbook_is_a_scenario(book: Path, capsys) -> None:
 
 def test_an_elasticity_is_used_or_refused(book: Path, capsys) -> None:
     assert main(["price", str(book), "--elasticity", "-2"]) == 0
-    assert "What the increases would sell" in capsys.readouterr().out
+    assert "How each market answers to its price" in capsys.readouterr().out
     assert main(["price", str(book), "--elasticity", "-0.8"]) == 1
     assert "error: elasticity: '-0.8'" in capsys.readouterr().err
 

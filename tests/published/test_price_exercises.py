@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from costing.decisions.prices.channels import MARGIN_BASES, TradeTerms, to_cellar, to_shelf
-from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, price_at_elasticity, target_price
+from costing.decisions.prices.price_response import revenue_at_margin
+from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, target_price
 from costing.engine.carrying import RateCurve
 
 
@@ -35,8 +36,21 @@ def test_markup_on_cost_as_margin_on_price():
 
 
 def test_markup_rule_of_monopoly():
-    """Marginal cost 9, elasticity −4: price 12 (Pindyck and Rubinfeld, Microeconomics, ch. 10)."""
-    assert price_at_elasticity(9.0, -4.0) == pytest.approx(12.0, rel=1e-14)
+    """Marginal cost 9, elasticity −4: price 12, where revenue at the margin is that cost (Pindyck and Rubinfeld,
+    Microeconomics, ch. 10).
+    """
+    assert revenue_at_margin(12.0, -4.0) == pytest.approx(9.0, rel=1e-14)
+
+
+@pytest.mark.parametrize(("change", "volume"), [(-0.05, 0.125), (0.05, -0.10)])
+def test_break_even_sales_change(change: float, volume: float):
+    """Price 10, variable cost 5.50, 4,000 units: a cut of 5 % needs 12.5 % more, a rise of 5 % bears 10 % less.
+
+    T. Nagle, The Strategy and Tactics of Pricing, chapter on financial analysis (Westside Manufacturing); from memory.
+    """
+    assert break_even_volume_change(4.50 / 10.0, change) == pytest.approx(volume, rel=1e-14)
+    before, after = 4_000 * 4.50, 4_000 * (1.0 + volume) * (10.0 * (1.0 + change) - 5.50)
+    assert after == pytest.approx(before, rel=1e-14)
 
 
 def test_three_tiers_from_cellar_to_shelf():

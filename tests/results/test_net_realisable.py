@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from costing import ECONOMIC, Results, run
-from costing.results.net_realisable import market_value_per_unit, net_realisable_value
+from costing.results.composition import Composition
+from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
 
 
@@ -59,7 +60,7 @@ def test_no_market_value_means_no_write_down(demo: Results) -> None:
 
 
 def test_the_most_particular_row_counts_then_the_latest(demo: Results) -> None:
-    stock = stock_values(demo, "2025-12-31")
+    stock = by_pressing(Composition(demo.estate, demo.chain), stock_values(demo, "2025-12-31"))
     day = int(np.datetime64("2025-12-31").astype(np.int64))
     rows: list[dict[str, object]] = [
         {"from_date": "2026-01-01", "what": "on lees", "value_per_unit": 99.0},  # not yet
@@ -96,3 +97,18 @@ def test_write_down_is_no_posting(demo_estate) -> None:
     assert table["write_down"].sum() > 0.9 * table.loc[table["market_value"].notna(), "value"].sum()
     plain = stock_values(run(estate, ECONOMIC.replace(split_method="volume")))
     assert np.allclose(plain["value"], table["value"], rtol=1e-12)
+
+
+def test_wine_of_the_second_pressing_has_a_value_of_its_own(demo: Results) -> None:
+    """V25-20, V25-24 and V25-25 are pressed second, which the place table sells apart: common practice, no source."""
+    rows: list[dict[str, object]] = [
+        {"from_date": "2020-01-01", "what": "wine", "value_per_unit": 14.0},
+        {"from_date": "2019-01-01", "what": "wine", "fraction": "second", "value_per_unit": 9.0},
+        {"from_date": "2020-01-01", "what": "second", "value_per_unit": 3.0},  # must on the day of its split
+        {"from_date": "2020-01-01", "lot": "V25-24", "value_per_unit": 8.0},
+    ]
+    table = net_realisable_value(valued(demo, rows)).set_index("lot")
+    assert table.loc[["V25-05", "V25-20", "V25-24"], "market_per_unit"].tolist() == [14.0, 9.0, 8.0]
+    wine = table[(table["unit"] == "L") & (table["kind"] == "wine")]
+    assert set(wine.loc[wine["fraction"] == "second"].index) == {"V25-20", "V25-24", "V25-25"}
+    assert table.loc[table["unit"] == "bottles", "market_per_unit"].isna().all()

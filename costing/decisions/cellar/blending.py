@@ -7,7 +7,8 @@ What a bottle takes of that litre, and what is added to it until its release: `d
 Conventions: a trial is bottled on the valuation date at the values of that day, into bottles of 75 cl. Litres
 are given, or shares of the litres that the bottles wanted need. Bounds:
 `at least` and `at most` a share of reserve, of second (pressing), a vintage, a variety or a village. The last
-blend of each cuvée stands beside its trials, at its own cost. A trial changes nothing in the cellar.
+blend of each cuvée stands beside its trials, at its own cost; what the plan of all lots says a bottle more of the cuvée
+is worth stands beside both. A lot that may not join the cuvée is named. A trial changes nothing in the cellar.
 """
 
 from __future__ import annotations
@@ -16,38 +17,45 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from costing.decisions.cellar.bottling_costs import PerBottle, per_bottle
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.cellar.reserves import in_short
+from costing.decisions.cellar.what_may_join import why_not
+from costing.decisions.cellar.worth_in_plan import worth_of_cuvee
 from costing.errors import Finding, caution, nearest
-from costing.graph.arrays import BLANK_DAY, Floats
+from costing.graph.arrays import BLANK_DAY, Floats, Ints
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, Composition
 from costing.results.lots import as_dates
-from costing.results.net_realisable import market_value_per_unit
+from costing.results.net_realisable import by_pressing, market_value_per_unit
 from costing.results.stock import stock_values
 
 COLUMNS = (
     *("trial", "cuvee", "litres", "bottles", "book_at_tirage", "economic_at_tirage", "market_at_tirage"),
-    *("release_date", "book_at_release", "economic_at_release", "over_last_blend", "over_cheapest_trial"),
+    *("worth_at_tirage", "release_date", "book_at_release", "economic_at_release", "over_last_blend"),
+    "over_cheapest_trial",
     *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
 )
 """Columns of the trials side by side."""
+Words = npt.NDArray[np.object_]
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
 @dataclass(frozen=True, eq=False)
 class LotsOnHand:
-    """Wine at the valuation date: names of lots, litres, value per litre on each basis and at market, and the
-    part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names]. shares:
-    by attribute, names that two of them have (unknown) kept apart. last: a row of `COLUMNS` for the last blend of
-    each cuvée.
+    """Wine at the valuation date: names of lots, their states, litres, value per litre on each basis and at market, and
+    the part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names].
+
+    shares: by attribute, names that two of them have (unknown) kept apart. last: a row of `COLUMNS` for the last blend
+    of each cuvée.
     """
 
     names: pd.Index
+    states: Ints
     litres: Floats
     value: pd.DataFrame
     part: pd.DataFrame
@@ -72,10 +80,10 @@ def lots_on_hand(runs: Runs) -> LotsOnHand:
         {
             "book": stock_values(runs.book).set_index("lot")["value_per_unit"].reindex(names).to_numpy(),
             "economic": stock["value_per_unit"].to_numpy(),
-            "market": market_value_per_unit(runs.estate, stock, chain.valuation_day),
+            "market": market_value_per_unit(runs.estate, by_pressing(mix, stock), chain.valuation_day),
         }
     )
-    return LotsOnHand(names, stock["quantity"].to_numpy(), value, part, tables, _last_rows(runs, mix))
+    return LotsOnHand(names, state, stock["quantity"].to_numpy(), value, part, tables, _last_rows(runs, mix))
 
 
 def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
@@ -93,14 +101,17 @@ def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
         if cuvee not in takes:
             takes[cuvee] = per_bottle(runs, cuvee)
         findings += trial_findings(estate, str(trial), takes[cuvee].drawn_l, on_hand)
+        barred = why_not(estate, runs.composition, on_hand.states, cuvee)
+        findings += _barred(estate, str(trial), on_hand, barred)
         drawn = litres_drawn(here, takes[cuvee].drawn_l, on_hand)
         if drawn.sum() > 0:
-            rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee]))
+            rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee], barred))
     cheapest = pd.DataFrame(rows, columns=list(COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
     rows += [on_hand.last[cuvee] for cuvee in takes if cuvee in on_hand.last]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     last = {cuvee: row["economic_at_tirage"] for cuvee, row in on_hand.last.items()}
     table["over_last_blend"] = table["economic_at_tirage"] - table["cuvee"].map(last).astype(float)
+    table["worth_at_tirage"] = table["cuvee"].map({cuvee: worth_of_cuvee(runs, cuvee) for cuvee in takes}).astype(float)
     table["over_cheapest_trial"] = table["economic_at_tirage"] - table["cuvee"].map(cheapest)
     return table, findings
 
@@ -187,14 +198,33 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
         yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
 
 
+def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Words) -> Iterator[Finding]:
+    """Yield lots of one trial that may not join its cuvée, with why."""
+    lines = estate["trial_blends"]
+    mine = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
+    lot = on_hand.names.get_indexer(pd.Index(lines["lot"].astype(str)))
+    for row in np.flatnonzero(mine & (lot >= 0) & (barred[lot] != "")).tolist():
+        place = estate.place("trial_blends", row, "lot")
+        yield Finding(place, str(lines["lot"].iloc[row]), f"{barred[lot[row]]}.", "Choose another lot, or cuvée.")
+
+
 def _costed(
-    trial: str, cuvee: str, lines: pd.DataFrame, drawn: Floats, on_hand: LotsOnHand, takes: PerBottle
+    trial: str,
+    cuvee: str,
+    lines: pd.DataFrame,
+    drawn: Floats,
+    on_hand: LotsOnHand,
+    takes: PerBottle,
+    barred: Words,
 ) -> dict[str, object]:
     total = float(drawn.sum())
     mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)
     mean[on_hand.value[drawn > 0].isna().any()] = np.nan  # without a market value of every lot there is none
     made_of = pd.Series(drawn @ on_hand.part.to_numpy() / total, on_hand.part.columns)
     cost = {f"{basis}_at_tirage": takes.at_tirage(float(mean[basis])) for basis in ("book", "economic", "market")}
+    wrong = [
+        f"{lot} {why}" for lot, why, litres in zip(on_hand.names, barred, drawn, strict=True) if why and litres > 0
+    ]
     left = (on_hand.litres - drawn)[drawn > 0]
     rest = [f"{lot} {litres:,.0f}" for lot, litres in zip(on_hand.names[drawn > 0], left, strict=True) if litres > 0.5]
     return {
@@ -210,7 +240,7 @@ def _costed(
         "reserve": made_of["reserve"],
         "second_pressing": made_of["second"],
         **{word: in_short(_mean(on_hand.shares[by], drawn))[0] for by, word in _WORDS.items()},
-        "bounds_breached": "; ".join(breached(lines, made_of)) or "none",
+        "bounds_breached": "; ".join([*wrong, *breached(lines, made_of)]) or "none",
         "litres_left": "; ".join(rest),
     }
 

@@ -52,9 +52,15 @@ def trials(runs: Runs) -> Answer:
     cheapest, bounds, more = cheapest_blends(runs)
     tables = {"trial_blends_costed": costed, "trials_made_of": made_of, "trials_leave": left}
     tables |= {"cheapest_blends": cheapest, "bounds_of_blends": bounds}
-    says = () if findings or more or not len(costed) else ("Every trial draws no more than is there.",)
+    says = [] if findings or more or not len(costed) else ["Every trial draws no more than is there."]
+    for cuvee, rows in costed[costed["worth_at_tirage"].notna()].groupby("cuvee", sort=False):
+        worth, cost, sale = (rows[f"{what}_at_tirage"] for what in ("worth", "economic", "market"))
+        says.append(
+            f"In the plan of all lots 75 cl more of {cuvee} on lees is worth {worth.iloc[0]:,.2f} {runs.currency}; the "
+            f"dearest of these blends costs {cost.max():,.2f} to fill, {sale.max():,.2f} with wine at market value."
+        )
     empty = "The Trial blends sheet names no lots on hand."
-    return Answer(tables, (*findings, *more), says, {"currency": runs.currency}, empty)
+    return Answer(tables, (*findings, *more), tuple(says), {"currency": runs.currency}, empty)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,8 +142,6 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
     """
     estate, on_hand = runs.estate, runs.once(lots_on_hand)
     lines = estate["trial_blends"]
-    lots = runs.chain.lots.names.get_indexer(on_hand.names).astype(np.int64)
-    states = runs.chain.state_on(lots, np.full(len(lots), runs.today))
     made: list[dict[str, object]] = []
     kept: list[dict[str, object]] = []
     findings: list[Finding] = []
@@ -150,7 +154,7 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
         takes = per_bottle(runs, cuvee)
         rows = np.flatnonzero(here & lines["line"].isin(["at least", "at most"]).to_numpy())
         bounds = lines.iloc[rows]
-        usable = _usable(lines, cuvee, on_hand) & may_join(estate, runs.composition, states, [cuvee])[:, 0]
+        usable = _usable(lines, cuvee, on_hand) & may_join(estate, runs.composition, on_hand.states, [cuvee])[:, 0]
         found = cheapest_blend(on_hand, bottles * takes.drawn_l, bounds, usable)
         for one in found.impossible:
             place = estate.place("trial_blends", int(rows[one]), "share")

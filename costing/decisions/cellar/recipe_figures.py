@@ -39,6 +39,7 @@ import pandas as pd
 from costing.errors import Finding, nearest
 from costing.inputs.cells import fold
 from costing.inputs.columns import read_date, read_number
+from costing.inputs.cuvee_bounds import against_bounds
 from costing.inputs.estate import Estate
 from costing.units import FORMATS_L
 
@@ -198,6 +199,11 @@ def _together(estate: Estate, name: str, recipe: Recipe, at: dict[str, int]) -> 
         place = estate.place("recipes", at["tirage date"], "value")
         rule = f"is less than {LEAST_DAYS} days after the harvest of {harvest}."
         wrong.append(Finding(place, str(tirage), rule, "Correct one of the two dates."))
+    given = {name: recipe[name] for name in ("variety", "village")}
+    for key, value in against_bounds(estate, recipe["cuvée"], given):
+        place = estate.place("recipes", at[key], "value")
+        rule = f"is another {key} than cuvée '{recipe['cuvée']}' is made from, {value} (Cuvées, Only from)."
+        wrong.append(Finding(place, recipe[key], rule, "Enter that one, or another cuvée."))
     if recipe["tirage sugar"] >= estate.settings.tirage_liqueur_g_per_l:
         place = estate.place("recipes", at.get("tirage sugar", at["tirage date"]), "value")
         rule = "is as much sugar as the tirage liqueur of the Settings has."

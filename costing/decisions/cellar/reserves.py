@@ -3,19 +3,20 @@
     keeping a litre for a year costs  (v·g + s)/(1 − n) − v  for each litre that is left
     worth keeping at                  (m·g + s)/(1 − n):  sell now if it will be worth less in a year
     gain if sold = (m − v)·litres     gain if kept = (m₁·(1 − n)/g − s/g − v)·litres
-    gain if used = (c − v)·litres that the blend takes:  the average litre of the blend need not be found
+    gain if used = (u − s′ − v)·litres that the blend takes,  u = (worth of a bottle more − filling)/litres it draws
 
-v: economic value per litre; m, m₁: market value now and in a year; c: average cost per litre of the blend, in
-today's money; g: growth of money over the year; s: storage of the year at its end; n: yearly norm of loss.
+v: economic value per litre; m, m₁: market value now and in a year; g: growth of money over the year; s: storage of the
+year at its end, s′: until tirage; n: yearly norm of loss. The worth of a bottle more of the blend is that of the plan
+of all lots (`worth_in_plan`). All in today's money.
 
 Conventions: a wine kept a year is valued as reserve wine, at the market value in force then (today's where no
-later one is entered). A blend is the next one planned for a cuvée, else the last one made, at its cost then;
-the vat takes the place of its average, litre for litre, and no more than the blend holds. A vat could join a
-blend that has wine of its sort already (1 % or more): reserve, second pressing, its main variety; red wine joins a
-rosé alone, a cuvée takes what `Only from` names and nothing else, liqueurs join none.
-Gain if used looks at blends that are planned, at the last ones where none is. Without a market
-value the columns that need it are blank. The three gains stand side by side and the one that brings most is named:
-the palate and the rules of place decide what may join which cuvée, and whether a wine sold can be bought again.
+later one is entered). A blend is the next one planned for a cuvée, else the last one made. The vat takes the place of
+the blend's average, litre for litre, and no more than the blend holds. A vat could join a blend that has wine of its
+sort already (1 % or more): reserve, second pressing, its main variety; red wine joins a rosé alone, a cuvée takes what
+`Only from` names and nothing else, liqueurs join none. Gain if used looks at blends that are planned, at the last ones
+where none is. Without a market value or a price by age the columns that need it are blank. The three gains are those of
+a vat alone; what to do with it is said of all vats together (`best_uses`). The palate and the rules of place decide
+what may join which cuvée, and whether a wine sold can be bought again.
 """
 
 from __future__ import annotations
@@ -25,16 +26,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.decisions.cellar.best_uses import NO_VALUE, Blends, best_uses, in_words
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.what_may_join import may_join
+from costing.decisions.cellar.worth_in_plan import worth_of_litre
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.engine.carrying import DAYS_A_YEAR, mean_growth
 from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
-from costing.results.composition import OTHER, UNKNOWN, Composition
+from costing.results.composition import OTHER, RED, UNKNOWN, Composition
 from costing.results.lots import as_dates
-from costing.results.net_realisable import market_value_per_unit, net_realisable_value
+from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
@@ -42,6 +45,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 _MADE_OF = ("reserve", "second_pressing", "vintages", "varieties", "villages")
 YEAR_DAYS = int(DAYS_A_YEAR)
+LIQUEUR = "use as liqueur"
 _SOME = 0.01  # share from which a blend has wine of a sort
 
 
@@ -50,37 +54,89 @@ def vats(runs: Runs) -> Answer:
     year or sold, what it is made of, and what it would do to every blend that it could join.
     """
     table, joined = runs.once(_vats_and_blends)
-    table = _with_use(table)
+    table, says = _with_use(runs, table, joined)
     tables = {"vats": table.drop(columns=list(_MADE_OF)), "vats_made_of": table[["lot", *_MADE_OF]]}
     empty = "No must, wine or reserve is on hand at the valuation date."
-    return Answer({**tables, "vats_in_blends": joined}, facts={"currency": runs.currency}, empty=empty)
+    return Answer({**tables, "vats_in_blends": joined}, (), says, {"currency": runs.currency}, empty)
 
 
-def _with_use(table: pd.DataFrame) -> pd.DataFrame:
-    """What brings most of the three, where all that is known speaks of it; those with most at stake first."""
-    names = ["gain_if_used", "gain_if_kept", "gain_if_sold"]
+def _with_use(runs: Runs, table: pd.DataFrame, joined: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """What to do with every vat, all of them together, and what that brings, those with most at stake first; and the
+    sentences on all of them.
+    """
     if not len(table):
-        return table
-    gains = table[names].to_numpy(dtype=float)
-    known = np.isfinite(gains).any(axis=1)
-    best = np.where(known, np.nanargmax(np.where(np.isfinite(gains), gains, -np.inf), axis=1), -1)
-    words = np.array(["keep a year", "sell", ""], dtype=object)[best - 1]
-    use = np.where(best == 0, "use in " + table["used_in"].astype(str), words)
-    brings = np.where(known, np.where(np.isfinite(gains), gains, -np.inf).max(axis=1), np.nan)
-    table = table.assign(use=np.where(known, use, "no value given"), gain_of_use=brings)
-    order = np.argsort(-np.nan_to_num(np.abs(brings)), kind="stable")
-    return table.iloc[order].reset_index(drop=True)
+        return table, ()
+    blends, cuvees = _blends(runs, table, _ready(joined))
+    litres = table["litres"].to_numpy(dtype=float)
+    kept, sold = (table[name].to_numpy(dtype=float) / litres for name in ("gain_if_kept", "gain_if_sold"))
+    wine = ~is_liqueur(runs.composition, _states(runs, table["lot"]))
+    best = best_uses(np.where(wine, litres, 0.0), blends, kept, sold, table["reserve"].to_numpy(dtype=float))
+    words = [
+        in_words(whole, dict(zip(cuvees, used, strict=True)), keep, sell)
+        for whole, used, keep, sell in zip(litres, best.used, best.kept, best.sold, strict=True)
+    ]
+    parts = np.column_stack([best.used, best.kept, best.sold])
+    brings = np.nansum(parts * np.column_stack([blends.gain, kept, sold]), axis=1)
+    known = wine & (np.array(words) != NO_VALUE)
+    table = table.assign(use=np.where(wine, words, LIQUEUR), gain_of_use=np.where(known, brings, np.nan))
+    order = np.argsort(-np.nan_to_num(np.abs(table["gain_of_use"])), kind="stable")
+    said = [
+        f"The blends to come take {best.used.sum():,.0f} L of the {litres[wine].sum():,.0f} L of wine on hand; "
+        f"{best.kept.sum():,.0f} L are kept and {best.sold.sum():,.0f} L are over."
+    ]
+    silent = sorted(set(joined["cuvee"].astype(str)) - set(joined.dropna(subset="gain_in_blend")["cuvee"].astype(str)))
+    if silent:
+        said.append(
+            f"The plan values no bottle of {', '.join(silent)}: enter its price by age to value wine used in it."
+        )
+    return table.iloc[order].reset_index(drop=True), tuple(said)
+
+
+def _blends(runs: Runs, table: pd.DataFrame, ready: pd.DataFrame) -> tuple[Blends, list[str]]:
+    """Blends that are ready, as facts of the best uses, and their cuvées."""
+    first = ready.sort_values("cuvee").drop_duplicates("cuvee")
+    cuvees = list(first["cuvee"].astype(str))
+    chain, mix = runs.chain, runs.composition
+    state = _states(runs, table["lot"])
+    made = next_or_last(cuvee_blends(runs.economic)).set_index("cuvee").loc[cuvees]
+    of_blend = made["state"].to_numpy(dtype=np.int64)
+    holds = made["litres"].to_numpy(dtype=float)
+    gain = np.full((len(table), len(cuvees)), np.nan)
+    at = (
+        pd.Index(table["lot"]).get_indexer(pd.Index(ready["lot"])),
+        pd.Index(cuvees).get_indexer(pd.Index(ready["cuvee"])),
+    )
+    gain[at] = ready["gain_in_blend"] / ready["litres_that_fit"]
+    marks = np.zeros((len(chain.states), len(table)))
+    marks[state, np.arange(len(table))] = 1.0
+    red = mix.shares(np.concatenate([state, of_blend]), "colour").get(RED)
+    of_red = np.zeros(len(state) + len(of_blend)) if red is None else red.to_numpy()
+    return Blends(
+        litres=holds,
+        gain=gain,
+        typed=mix.passed(marks)[of_blend].T * holds,
+        reserve=mix.reserve[state][:, np.newaxis] - mix.reserve[of_blend],
+        second=mix.second_pressing[state][:, np.newaxis] - mix.second_pressing[of_blend],
+        red=of_red[: len(state), np.newaxis] - of_red[len(state) :],
+        takes_reserve=float(holds @ mix.reserve[of_blend]),
+    ), cuvees
+
+
+def _states(runs: Runs, lot: pd.Series) -> Ints:
+    lots = runs.chain.lots.names.get_indexer(pd.Index(lot.astype(str))).astype(np.int64)
+    return runs.chain.state_on(lots, np.full(len(lots), runs.today))
 
 
 def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     book, economic, chain = runs.book, runs.economic, runs.chain
     today = np.int64(chain.valuation_day)
     stock = stock_values(economic)
-    stock = stock[stock["unit"] == "L"].reset_index(drop=True)
+    mix = runs.composition
+    stock = by_pressing(mix, stock[stock["unit"] == "L"].reset_index(drop=True))
     if not len(stock):
         return pd.DataFrame(columns=["lot", *_MADE_OF]), pd.DataFrame(columns=["lot"])
     lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
-    state = chain.state_on(lots, np.full(len(lots), today))
+    state = _states(runs, stock["lot"])
     booked = net_realisable_value(book).set_index("lot").loc[stock["lot"]]
     litres, full = stock["quantity"].to_numpy(), stock["value_per_unit"].to_numpy()
     market = booked["market_per_unit"].to_numpy(dtype=float)
@@ -92,10 +148,9 @@ def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     storage = rate * mean_growth(np.log(growth))  # paid evenly over the year
     stages = stock["stage"].astype(str)
     loss = np.array([yearly_loss(economic.estate, stage) for stage in stages])
-    mix = runs.composition
-    joined = _in_blends(economic, stock, state, rate, mix)
-    ready = joined[joined["planned"]] if joined["planned"].any() else joined
-    best_use = ready.sort_values("gain_in_blend", kind="stable").drop_duplicates("lot", keep="last").set_index("lot")
+    joined = _in_blends(runs, stock, state, rate)
+    best_use = _ready(joined).sort_values("gain_in_blend", kind="stable")
+    best_use = best_use.drop_duplicates("lot", keep="last").set_index("lot")
     used = stock["lot"].map(best_use["gain_in_blend"]).to_numpy(dtype=float)
     kept = (in_a_year * (1.0 - loss) / growth - storage / growth - full) * litres
     sold = (market - full) * litres
@@ -107,6 +162,7 @@ def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
             "book_per_litre": booked["value_per_unit"].to_numpy(),
             "economic_per_litre": full,
             "market_per_litre": market,
+            "worth_per_litre": stock["lot"].map(best_use["worth_per_litre"]).astype(float),
             "year_per_litre": (full * growth + storage) / (1.0 - loss) - full,
             "worth_keeping_at": (market * growth + storage) / (1.0 - loss),
             "gain_if_used": used,
@@ -123,6 +179,12 @@ def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     return table, joined
 
 
+def _ready(joined: pd.DataFrame) -> pd.DataFrame:
+    """Blends that are planned, the last ones where none is, as far as the plan values their bottles."""
+    ready = joined[joined["planned"]] if joined["planned"].any() else joined
+    return ready.dropna(subset="gain_in_blend")
+
+
 def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
     """Storage of a litre for the year to come: rate and pools at the valuation date."""
     today = results.chain.valuation_day
@@ -132,8 +194,9 @@ def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
     return np.array([by_stage[stage] for stage in stages]) + pools_per_unit_year(results, lots, at)[:, 0]
 
 
-def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floats, mix: Composition) -> pd.DataFrame:
+def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) -> pd.DataFrame:
     """What each wine lot would do to the next or last blend of every cuvée, lots by blends."""
+    results, mix = runs.economic, runs.composition
     chain, today = results.chain, results.chain.valuation_day
     blends = next_or_last(cuvee_blends(results))
     blends = blends[blends["litres"] > 0]
@@ -156,6 +219,7 @@ def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floa
         before = share[here][blend]
         return before, before + part * (share[state][vat] - before)
 
+    worth = worth_of_litre(runs, blends)[blend]
     reserve, second = mixed(mix.reserve), mixed(mix.second_pressing)
     return pd.DataFrame(
         {
@@ -171,7 +235,8 @@ def _in_blends(results: Results, stock: pd.DataFrame, state: Ints, storage: Floa
             "reserve_with_it": reserve[1],
             "second_pressing_of_blend": second[0],
             "second_pressing_with_it": second[1],
-            "gain_in_blend": (cost_per_l[blend] - then) / growth[blend] * fits,
+            "worth_per_litre": worth,
+            "gain_in_blend": (worth - then / growth[blend]) * fits,
         }
     )
 

@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from costing.graph.arrays import Ints
+from costing.inputs.cuvee_bounds import bounds_of
 from costing.inputs.estate import Estate
-from costing.inputs.release_checks import bounds_of
 from costing.results.composition import RED, Composition
 
 SOME = 0.01
@@ -25,17 +26,24 @@ ROSE = "rosé"
 
 def may_join(estate: Estate, mix: Composition, states: Ints, cuvees: list[str]) -> npt.NDArray[np.bool_]:
     """Whether the wine of each state may join each cuvée [states, cuvées]."""
+    allowed = np.array([why_not(estate, mix, states, cuvee) == "" for cuvee in cuvees], dtype=bool)
+    return allowed.reshape(len(cuvees), len(states)).T
+
+
+def why_not(estate: Estate, mix: Composition, states: Ints, cuvee: str) -> npt.NDArray[np.object_]:
+    """Why the wine of each state may not join a cuvée, in words; "" where it may [states]."""
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
-    allowed = np.ones((len(states), len(cuvees)), dtype=bool)
-    red = _share(mix, states, "colour", RED) >= SOME
-    for at, cuvee in enumerate(cuvees):
-        known = cuvee in table.index
-        bounds = bounds_of(table.loc[cuvee, "only_from"]) if known else []
-        if not (known and table.loc[cuvee, "category"] == ROSE) and "colour" not in dict(bounds):
-            allowed[:, at] &= ~red
-        for key, value in bounds:
-            allowed[:, at] &= _share(mix, states, key, value) >= 1.0 - SOME
-    return allowed
+    row = table.loc[cuvee] if cuvee in table.index else pd.Series({"category": "", "only_from": None})
+    bounds = bounds_of(row["only_from"])
+    found = np.full(len(states), "", dtype=object)
+    for key, value in reversed(bounds):
+        lacks = _share(mix, states, key, value) < 1.0 - SOME
+        found[lacks] = f"is not all of {key} {value}, and cuvée '{cuvee}' takes nothing else"
+    if row["category"] != ROSE and "colour" not in dict(bounds):
+        whose = f"cuvée '{cuvee}' is" if cuvee else "no cuvée is named that is"
+        red = _share(mix, states, "colour", RED) >= SOME
+        found[red] = f"is red wine, and {whose} {'no' if cuvee else 'a'} rosé"
+    return found
 
 
 def _share(mix: Composition, states: Ints, by: str, name: str) -> np.ndarray:

@@ -44,7 +44,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "dry_goods": ("stage", "item", "format", "presentation"),
     "pools": ("pool", "stage", "location", "element"),
     "loss_norms": ("applies_to", "time_base"),
-    "market_values": ("lot", "what", "cuvee", "format"),
+    "market_values": ("lot", "what", "fraction", "cuvee", "format"),
 }
 """Columns that say that two rows are the same one."""
 

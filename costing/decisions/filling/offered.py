@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.decisions.filling.springs import MOSTLY, TO_WINE, Springs
+from costing.decisions.filling.springs import TO_WINE, Springs
 from costing.decisions.keeping_costs import dated_rate
 from costing.decisions.plan.facts import Facts, FloatArray, Stacks, Wine
 from costing.decisions.plan.from_estate import stacks_of
@@ -23,6 +23,7 @@ from costing.graph.arrays import BLANK_DAY, OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.results.net_realisable import MOSTLY
 
 WET = ("must", "wine", "reserve")
 

@@ -2,7 +2,8 @@
 
     share with it = share + part·(share of the offer − share),   part = litres that fit in / litres of the blend
 
-Rules: a cuvée of a vintage category is of one harvest; a cuvée made of one variety stays so; bounds that the trial
+Rules: what `Only from` of the cuvée names; a cuvée of a vintage category is of one harvest; a cuvée made of one variety
+stays so; bounds that the trial
 blends of the cuvée name, the loosest where trials differ, as far as the offer moves the wrong way.
 
 Conventions: the blend is the next one planned, else the last one made; the offer takes the place of its average, litre
@@ -21,6 +22,7 @@ from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.filling.offered import WET, Offer, litres_of
 from costing.inputs.appellations import folded_words
+from costing.inputs.cuvee_bounds import against_bounds
 from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN
 from costing.results.place_rules import CuveeRules
@@ -102,10 +104,16 @@ def _mixed(before: pd.Series, offered: pd.Series, part: float) -> pd.Series:
 
 
 def _one_origin(runs: Runs, offer: Offer, before: Mapping[str, pd.Series]) -> list[str]:
-    """Harvests brought into a vintage cuvée, and varieties into a cuvée of one."""
+    """What `Only from` bars, harvests brought into a vintage cuvée, and varieties into a cuvée of one."""
     rules = CuveeRules(runs.estate)
     category = rules.category[int(rules.names.get_indexer(pd.Index([offer.cuvee], dtype=object))[0])]
     found = []
+    for variety, village in offer.parts[["variety", "village"]].drop_duplicates().itertuples(index=False):
+        part = {"variety": variety, "village": village}
+        found += [
+            f"brings {part[key]} into a cuvée of {key} {value} alone"
+            for key, value in against_bounds(runs.estate, offer.cuvee, part)
+        ]
     for attribute, word in (("vintage", "harvest"), ("variety", "variety")):
         known = before[attribute].drop([OTHER, UNKNOWN], errors="ignore")
         if not known.sum() > 0 or known.max() < _ALONE * known.sum():

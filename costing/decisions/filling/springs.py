@@ -33,7 +33,7 @@ from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 from costing.model import Runs
-from costing.results.net_realisable import market_value_per_unit
+from costing.results.net_realisable import by_pressing, market_value_per_unit
 from costing.results.stock import stock_values
 
 HORIZON_MONTHS = 84
@@ -41,8 +41,6 @@ HORIZON_MONTHS = 84
 RECENT_YEARS = 3
 """A cuvée and format is taken to be filled again if it was within so many years."""
 SORTS = ("first pressing", "second pressing")
-MOSTLY = 0.5
-"""Share of second pressing from which a wine is of that sort."""
 TO_WINE = ("settling", "fermentation", "racking", "fining and filtration")
 """Operations from must to wine, once each: common practice, no source."""
 
@@ -188,15 +186,17 @@ def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
     index = runs.chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
     state = runs.chain.state_on(index, np.full(len(index), today))
     wine = ~is_liqueur(runs.composition, state)
-    stock, second = stock[wine], runs.composition.second_pressing[state[wine]] >= MOSTLY
+    stock = by_pressing(runs.composition, stock[wine])
+    second = (stock["fraction"] == "second").to_numpy()
     loss = np.array([yearly_loss(estate, str(stage)) for stage in stock["stage"]], dtype=float)
     left = stock["quantity"].to_numpy() * (1.0 - loss) ** ((day - today) / 365.0)
-    one = pd.DataFrame([{"lot": "", "cuvee": "", "format": "", "kind": "wine"}])
-    usual = float(np.nan_to_num(market_value_per_unit(estate, one, today)[0]))
-    value = np.nan_to_num(market_value_per_unit(estate, stock, today), nan=usual)
+    one = pd.DataFrame({"lot": "", "cuvee": "", "format": "", "kind": "wine", "fraction": ["first", "second"]})
+    usual = np.nan_to_num(market_value_per_unit(estate, one, today))
+    value = market_value_per_unit(estate, stock, today)
+    value = np.where(np.isnan(value), usual[second.astype(np.int64)], value)
     litres = np.array([left[~second].sum(), left[second].sum()])
     worth = np.array([(left * value)[~second].sum(), (left * value)[second].sum()])
-    return litres, np.divide(worth, litres, out=np.full(2, usual), where=litres > 0)
+    return litres, np.divide(worth, litres, out=usual, where=litres > 0)
 
 
 def _shares(runs: Runs, cuvee: pd.Series) -> tuple[Floats, Floats]:

@@ -31,6 +31,7 @@ from costing.decisions.plan.channels import EVERY, OTHERS, bounded_channels, cha
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
 from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
+from costing.decisions.prices.terms_in_force import market_of
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
@@ -214,15 +215,11 @@ def stacks_of(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
 
 def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks, named: Sequence[str]) -> Markets:
     """What each market takes, and how it answers to price; named: channels with bounds of their own."""
-    table = estate["price_by_age"]
     months = np.diff(dates.day) / DAYS_A_MONTH
     takes, elasticity = np.full((len(markets), dates.steps), np.inf), np.full(len(markets), np.nan)
     for row, (cuvee, size) in enumerate(zip(markets["cuvee"], markets["format"], strict=True)):
-        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-        if mine["bottles_a_month"].notna().any():
-            takes[row] = float(mine["bottles_a_month"].min()) * months
-        if mine["price_response"].notna().any():
-            elasticity[row] = float(mine["price_response"].mean())
+        a_month, elasticity[row] = market_of(estate, cuvee, size)
+        takes[row] = a_month * months if np.isfinite(a_month) else np.inf
     value, share = channel_values(estate, int(dates.day[0]), markets, named)
     return Markets(takes, mean_price(stacks, len(markets)), elasticity, value, share)
 

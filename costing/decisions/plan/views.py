@@ -15,8 +15,9 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
+from costing.decisions.plan.house_plan import HousePlan, house_plan
 from costing.decisions.plan.places import places_over_time
-from costing.decisions.plan.planning import Plan, Search, Worths
+from costing.decisions.plan.planning import Plan, Worths
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.errors import Finding, caution
 from costing.model import Runs
@@ -32,20 +33,20 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     """The best joint plan and its views. without: kinds of limit left out; own: lot, date and bottles of a plan to
     compare.
     """
-    inputs = plan_inputs(runs, without)
+    house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
+    inputs = house.inputs
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     if not len(inputs.lots):
         empty = "No lot on lees or finished has a price by age: there is nothing to plan."
         return Answer({"release_plan": pd.DataFrame(columns=["lot"])}, inputs.findings, (), facts, empty)
-    search = Search(inputs.facts)
-    plan, worths = search.plan()
+    plan, worths = house.best
     compared = plans_to_compare(runs, inputs, plan, own)
     tables = {
         "release_plan": _release_plan(inputs, plan, worths),
         "plan_outlook": _outlook(inputs, plan),
         "places_over_time": places_over_time(inputs, plan),
         "limits_used": _limits(inputs, plan, worths),
-        "worth_at_margin": _worth_at_margin(runs, inputs, search.bottle_pairs()),
+        "worth_at_margin": _worth_at_margin(runs, inputs, house.bottle_pairs),
         "plans_compared": _compared(inputs, compared),
     }
     if len(inputs.channels) > 1:

@@ -10,8 +10,8 @@ scarce bottles.
 
 Conventions: every table speaks of the next release (`next_of_each`) of each cuvée, format and channel, scarcity of each
 release. A bottle less saves its replacement cost and its cost of selling: it would have to be made again. Floors
-and caps of Channels hold for each release; floors that a small release cannot meet are cut in one proportion.
-Demand is never guessed: an elasticity is the user's own.
+and caps of Channels hold for each release; floors that a small release cannot meet are cut in one proportion. How
+demand answers: `price_response`.
 """
 
 from __future__ import annotations
@@ -22,13 +22,11 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.prices.channels import round_up
-from costing.decisions.prices.price_findings import check_elasticity
 from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.pricing import (
     break_even_volume_change,
     format_parity,
     price_after_cost_change,
-    price_at_elasticity,
     price_increase,
 )
 from costing.decisions.prices.releases_to_sell import to_sell
@@ -60,13 +58,12 @@ def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     return frame.merge(terms, left_on="channel", right_index=True, how="left", sort=False)
 
 
-def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: float | None = None) -> pd.DataFrame:
+def price_increases(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     """Price that follows the replacement cost, and what it does.
 
     Table `price_increases`: spent is economic cost, to make again replacement cost; the increase is that of the net
     price that keeps the margin; the list price is as the list is given, rounded up to the price step; the gain is on
-    the bottles of all releases to sell if nobody leaves. elasticity: adds expected_bottles, expected_gain and
-    net_price_best; InputError where it is 1 or less in size.
+    the bottles of all releases to sell if nobody leaves.
     """
     frame = with_terms(prices, estate, day)
     net, fee, selling = (
@@ -77,14 +74,12 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: 
     )
     same_margin = price_after_cost_change(net, old, new, "margin", fee)
     increase = same_margin / net - 1.0
-    response = 0.0 if elasticity is None else -abs(check_elasticity(elasticity))
     able = (net * (1.0 - fee) > new) & (same_margin * (1.0 - fee) > new)
     found = price_increase(
         np.where(able, net, 1.0),
         frame["bottles_to_sell"].to_numpy(dtype=float),
         np.where(able, new, 0.0),
         np.where(able, increase, 0.0),
-        response,
         np.where(able, fee, 0.0),
     )
     given, step = frame["list_price_as_given"].to_numpy(dtype=float), estate.settings.price_step
@@ -102,10 +97,6 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int, elasticity: 
         gain_same_volume=np.where(able, found.extra_at_same_volume, np.nan),
         volume_bearable_loss=np.where(able, found.bearable_volume_loss, np.nan),
     )
-    if elasticity is not None:
-        table["expected_bottles"] = np.where(able, found.expected_bottles, np.nan)
-        table["expected_gain"] = np.where(able, found.expected_extra, np.nan)
-        table["net_price_best"] = price_at_elasticity(new, elasticity) / (1.0 - fee)
     return table.reset_index(drop=True)
 
 

@@ -20,13 +20,13 @@ from costing.decisions.prices.price_changes import (
     price_increases,
     promotions,
 )
-from costing.decisions.prices.price_findings import check_elasticity, price_findings
+from costing.decisions.prices.price_findings import price_findings
+from costing.decisions.prices.price_response import price_response
 from costing.decisions.prices.price_tables import next_of_each, per_75cl, release_prices
 from costing.errors import InputError
 from costing.model import Runs
 
 _ROUNDING_ROOM = 1e-9
-_SOLD = ("expected_bottles", "expected_gain", "net_price_best")
 _LADDER = ("avoidable_cost", "book_per_bottle", "economic_per_bottle", "target_price", "net_price_at_list")
 
 
@@ -38,13 +38,11 @@ def priced_releases(runs: Runs) -> pd.DataFrame:
 def prices(runs: Runs, elasticity: float | None = None) -> Answer:
     """What every release still to sell must fetch by channel, and what follows from it.
 
-    elasticity: of demand, beyond 1 in size; adds what the increases would sell. InputError with every finding of the
-    sheets that prices are made of, and for an elasticity that has no best price.
+    elasticity: tried in place of the price response of every market, beyond 1 in size. InputError with every finding of
+    the sheets that prices are made of, and for an elasticity that has no best price.
     """
     if wrong := price_findings(runs.estate):
         raise InputError(wrong)
-    if elasticity is not None:
-        check_elasticity(elasticity)
     facts = {"currency": runs.currency}
     every = _advised(runs.once(priced_releases))
     sold = every[every["bottles_to_sell"] > 0]
@@ -95,18 +93,15 @@ def _ladder(sold: pd.DataFrame) -> pd.DataFrame:
 
 def _changes(runs: Runs, every: pd.DataFrame, elasticity: float | None) -> dict[str, pd.DataFrame]:
     estate, day = runs.estate, runs.today
-    increases = price_increases(every, estate, day, elasticity)
     tables = {
-        "price_increases": increases.drop(columns=list(_SOLD), errors="ignore"),
+        "price_response": price_response(every, estate, day, elasticity),
+        "price_increases": price_increases(every, estate, day),
         "cost_rises": cost_rises(runs.economic, runs.replacement),
         "promotions": promotions(every, estate, day),
         "format_parities": format_parities(every, estate, day),
         "presentations": presentations(estate, day),
     }
-    if elasticity is None:
-        return tables
-    shown = ["cuvee", "format", "channel", "net_price_at_list", "net_price_same_margin", "increase", *_SOLD]
-    return {"increases_sold": increases[shown], **tables}
+    return {name: table for name, table in tables.items() if name != "price_response" or len(table)}
 
 
 def _said(sold: pd.DataFrame, currency: str) -> list[str]:

@@ -215,15 +215,12 @@ class PriceIncrease:
     """What a price increase does, per row: all in the estate's currency.
 
     new_price; extra_at_same_volume: contribution gained if nobody leaves; bearable_volume_loss: share of
-    bottles (0.1: 10 %) that may be lost before the increase earns less; expected_bottles and expected_extra:
-    at the elasticity given.
+    bottles (0.1: 10 %) that may be lost before the increase earns less.
     """
 
     new_price: FloatArray
     extra_at_same_volume: FloatArray
     bearable_volume_loss: FloatArray
-    expected_bottles: FloatArray
-    expected_extra: FloatArray
 
 
 def price_increase(
@@ -231,29 +228,24 @@ def price_increase(
     bottles: npt.ArrayLike,
     cost: npt.ArrayLike,
     increase: npt.ArrayLike,
-    elasticity: npt.ArrayLike = 0.0,
     commission: npt.ArrayLike = 0.0,
 ) -> PriceIncrease:
     """Effect of raising net prices by the share `increase`.
 
-    cost: what one bottle less would save; elasticity: % of volume per % of price, 0 or below (constant:
-    bottles · (1 + increase)^elasticity). All broadcast. ValueError where a bottle contributes nothing now.
+    cost: what one bottle less would save. All broadcast. ValueError where a bottle contributes nothing now.
     """
-    old, volume, unit_cost, raised, response, fee = (
-        np.asarray(each, dtype=np.float64) for each in (price, bottles, cost, increase, elasticity, commission)
+    old, volume, unit_cost, raised, fee = (
+        np.asarray(each, dtype=np.float64) for each in (price, bottles, cost, increase, commission)
     )
     new = old * (1.0 + raised)
     kept_before, kept_after = old * (1.0 - fee) - unit_cost, new * (1.0 - fee) - unit_cost
     if (kept_before <= 0).any() or (kept_after <= 0).any():
         msg = "a bottle contributes nothing at the old or the new price: volume can't be weighed against price"
         raise ValueError(msg)
-    expected = volume * (1.0 + raised) ** response
     return PriceIncrease(
         new,
         np.asarray((kept_after - kept_before) * volume),
         np.asarray(1.0 - kept_before / kept_after),
-        np.asarray(expected),
-        np.asarray(kept_after * expected - kept_before * volume),
     )
 
 
@@ -285,18 +277,6 @@ def price_after_cost_change(
     """
     old, before, after, fee = (np.asarray(each, dtype=np.float64) for each in (price, cost, new_cost, commission))
     return KEEPS[keep](old, before, after, fee)
-
-
-def price_at_elasticity(marginal_cost: npt.ArrayLike, elasticity: npt.ArrayLike) -> FloatArray:
-    """Price of highest profit at constant elasticity: MC / (1 − 1/|e|); ValueError where |e| ≤ 1.
-
-    Source: the mark-up rule of monopoly pricing, Pindyck and Rubinfeld, Microeconomics, chapter 10.
-    """
-    size = np.abs(np.asarray(elasticity, dtype=np.float64))
-    if not (size > 1).all():
-        msg = "elasticity must be beyond 1 in size: at 1 or less every higher price earns more, so none is best"
-        raise ValueError(msg)
-    return np.asarray(np.asarray(marginal_cost, dtype=np.float64) / (1.0 - 1.0 / size))
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,3 +142,10 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
 def number(value: object, blank: float = 0.0) -> float:
     """Figure of a cell of Channels; `blank` where it is blank."""
     return blank if pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload]
+
+
+def market_of(estate: Estate, cuvee: str, size: str) -> tuple[float, float]:
+    """Bottles that a market takes a month and its price response, as Price by age says; NaN where it does not."""
+    table = estate["price_by_age"]
+    mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+    return float(mine["bottles_a_month"].min()), float(mine["price_response"].mean())

@@ -15,7 +15,8 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.cellar.blending import lots_on_hand, trial_blends, trials_side_by_side
 from costing.decisions.cellar.bottling_costs import per_bottle
-from costing.decisions.cellar.cheapest_blend import cheapest_blend, cheapest_blends
+from costing.decisions.cellar.cheapest_blend import cheapest_blend, cheapest_blends, trials
+from costing.decisions.plan.views import plan_answer
 from costing.model import Runs
 from costing.results.stock import stock_values
 
@@ -344,7 +345,7 @@ def test_bounds_that_contradict_each_other_are_named(demo) -> None:
 
 
 def test_a_trial_of_thirty_lots(demo_runs, on_hand) -> None:
-    wine = [lot for lot in on_hand.names if lot != "LIQ-DOS"]
+    wine = [lot for lot in on_hand.names if lot not in ("LIQ-DOS", "V25-31", "R-ROUGE")]
     lines = pd.DataFrame(
         {"trial": "all", "line": "lot", "cuvee": "Brut", "lot": (wine + wine)[:30], "litres": 100.0, "share": np.nan}
     ).assign(bottles=np.nan)
@@ -369,3 +370,10 @@ def test_a_cuvee_without_a_tirage_on_record_takes_a_usual_share_of_liqueur() -> 
     with_share = per_bottle(runs, "Brut")
     recorded = per_bottle(Runs(demo), "Brut")
     assert with_share.drawn_l == pytest.approx(recorded.drawn_l, rel=0.01)
+
+
+def test_the_worth_of_a_bottle_more_stands_beside_the_trials(demo_runs) -> None:
+    """The same figure as on Worth of one more, of the tirage that the next Brut is filled into."""
+    costed = demo_runs.once(trials)["trial_blends_costed"]
+    margin = demo_runs.once(plan_answer)["worth_at_margin"].set_index("lot")["worth_of_one_more"]
+    assert costed["worth_at_tirage"].to_numpy() == pytest.approx(np.full(len(costed), margin["T26-BRUT"]))

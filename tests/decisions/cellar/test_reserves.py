@@ -10,9 +10,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import ECONOMIC, read_estate, run
+from costing import ECONOMIC, House, read_estate, run
+from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends, next_or_last
 from costing.decisions.cellar.reserves import vats
+from costing.decisions.plan.house_plan import house_plan
+from costing.decisions.plan.views import plan_answer
+from costing.engine.carrying import RateCurve
 from costing.model import Runs
 from costing.results.stock import stock_values
 
@@ -92,7 +96,10 @@ def test_a_wine_kept_a_year_is_valued_as_reserve(tables) -> None:
     storage = (0.123 + 18_100 / 26_000) * EVENLY
     kept = (15.41 * 0.985 - storage) / 1.075 - one["economic_per_litre"]  # reserve
     assert one["gain_if_kept"] == pytest.approx(kept * one["litres"], rel=1e-6)
-    assert table.loc["V25-25", "market_per_litre"] == 8.6  # a value of its own
+    second = table.loc["V25-25"]
+    assert second["market_per_litre"] == 9.05  # wine of the second pressing
+    kept = (9.93 * 0.985 - storage) / 1.075 - second["economic_per_litre"]
+    assert second["gain_if_kept"] == pytest.approx(kept * second["litres"], rel=1e-6)
 
 
 def test_blends_planned_and_made(demo) -> None:
@@ -116,11 +123,7 @@ def test_what_a_vat_does_to_a_blend_adds_up(tables, demo) -> None:
     )
     assert one["litres_that_fit"] == pytest.approx(9_899)
     assert one["part_of_blend"] == pytest.approx(9_899 / 23_809.7)
-    assert one["change_of_blend_per_bottle"] > 0 > one["gain_in_blend"]
-    # what the blend's bottles gain or lose, in today's money, is what the vat gains or loses
-    days = (one["tirage_date"] - pd.Timestamp("2025-12-31")).days
-    of_bottles = -one["change_of_blend_per_bottle"] * 33_104 / 1.075 ** (days / 365)
-    assert of_bottles == pytest.approx(one["gain_in_blend"], rel=1e-9)
+    assert one["change_of_blend_per_bottle"] > 0
     assert (
         table.set_index("lot").loc["R-PERP", "gain_if_used"]
         == joined.loc[(joined["lot"] == "R-PERP") & joined["planned"], "gain_in_blend"].max()
@@ -206,3 +209,59 @@ def test_the_sums_of_shares_in_words(tables) -> None:
     assert table.loc["V25-05", "varieties"] == "Pinot Noir 100%"
     assert table.loc["R-PERP", "vintages"].startswith("2024 45%")
     assert np.isclose(table.loc["R-PERP", "second_pressing"], 0.0, atol=1e-3)
+
+
+def test_wine_used_is_worth_what_the_plan_says_of_a_bottle_more(demo_runs, tables) -> None:
+    """B26-BRUT by hand: bottles of T26-BRUT at the margin of the plan, less filling, over the litres that one draws."""
+    table, joined = tables
+    one = joined[(joined["lot"] == "R-PERP") & (joined["cuvee"] == "Brut")].iloc[0]
+    margin = demo_runs.once(plan_answer)["worth_at_margin"].set_index("lot").loc["T26-BRUT", "worth_of_one_more"]
+    filled = filling(demo_runs.estate, "Brut", "bottle", demo_runs.today + 114, demo_runs.today)
+    growth = 1.075 ** (114 / 365)  # 31 December 2025 to 24 April 2026
+    assert one["worth_per_litre"] == pytest.approx((margin - filled.work / growth) / filled.drawn_l, rel=1e-9)
+    vat = table.set_index("lot").loc["R-PERP"]
+    storage = 0.123 * 114 / 365 / growth
+    gain = (one["worth_per_litre"] - vat["economic_per_litre"] - storage) * 9_899
+    assert one["gain_in_blend"] == pytest.approx(gain, rel=1e-9)
+
+
+def test_a_bottle_of_a_blend_made_before_is_discounted_to_its_age(demo_runs, tables) -> None:
+    one = tables[1][tables[1]["cuvee"] == "Prestige"].iloc[0]
+    margin = demo_runs.once(house_plan).one_more["T23-PREST"]
+    days = (pd.Timestamp("2025-12-31") - one["tirage_date"]).days
+    years = RateCurve.growth(demo_runs.economic.charges.curve, demo_runs.today - days, demo_runs.today)
+    filled = filling(demo_runs.estate, "Prestige", "bottle", demo_runs.today, demo_runs.today)
+    assert one["worth_per_litre"] == pytest.approx((margin / years - filled.work) / filled.drawn_l, rel=1e-9)
+
+
+def test_all_vats_together_fill_each_blend_once(demo_runs, tables) -> None:
+    """Taken alone sixteen vats would all join the rosé; together they fill it once, and with red wine in it."""
+    table, joined = tables
+    asked: dict[str, float] = {}
+    for lot, use, litres in table[["lot", "use", "litres"]].itertuples(index=False):
+        if use.startswith("use in "):
+            asked[use.removeprefix("use in ")] = asked.get(use.removeprefix("use in "), 0.0) + litres
+        for part in use.removeprefix("use ").split(", "):
+            if " in " in part and part[0].isdigit():
+                count, cuvee = part.split(" in ")
+                asked[cuvee] = asked.get(cuvee, 0.0) + float(count.replace(",", ""))
+        assert (lot == "LIQ-DOS") == (use == "use as liqueur")
+    planned = joined[joined["planned"]].drop_duplicates("cuvee").set_index("cuvee")
+    holds = planned["litres_that_fit"] / planned["part_of_blend"]
+    assert set(asked) == set(holds.index)
+    assert all(0.9 * holds[cuvee] < litres < 1.05 * holds[cuvee] for cuvee, litres in asked.items())
+    assert table.set_index("lot").loc["R-ROUGE", "use"] == "use in Rosé"
+    assert "keep" in table.set_index("lot").loc["R-PERP", "use"]  # as much reserve stays as the blends take
+
+
+def test_dear_second_pressing_is_sold_and_cheap_is_used(demo_runs) -> None:
+    house = House(demo_runs.estate)
+
+    def at(price: float) -> str:
+        def changed(values: pd.DataFrame) -> pd.DataFrame:
+            return values.assign(value_per_unit=values["value_per_unit"].where(values["fraction"].isna(), price))
+
+        return str(house.replace(market_values=changed).vats()["vats"].set_index("lot").loc["V25-24", "use"])
+
+    assert at(60.0) == "sell"
+    assert at(0.1).startswith("use")

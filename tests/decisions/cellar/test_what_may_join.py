@@ -7,10 +7,12 @@ blending white with red wine, with its exception for the cuvées of sparkling wi
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from costing import House, InputError
 from costing.decisions.cellar.cheapest_blend import cheapest_blends
+from costing.decisions.cellar.recipe_figures import read_recipes
 from costing.decisions.cellar.reserves import vats
 from costing.decisions.cellar.what_may_join import may_join
 
@@ -56,3 +58,43 @@ def test_a_bound_that_names_nothing_is_a_finding(demo_runs) -> None:
     assert any("vilage" in str(finding) for finding in wrong.value.findings)
     house = House(demo_runs.estate).replace(cuvees=lambda table: table.assign(only_from="village=Ambrelone"))
     assert any("Ambrelune" in str(finding) for finding in house.estate.cautions)
+
+
+def test_a_trial_that_pours_red_wine_into_a_white_cuvee_is_named(demo_runs) -> None:
+    def with_red(lines: pd.DataFrame) -> pd.DataFrame:
+        trial = {"trial": "D red", "line": "lot", "cuvee": "Brut", "lot": "R-ROUGE", "litres": 100.0}
+        white = trial | {"lot": "V25-05", "litres": 900.0}
+        bound = {"trial": "E hill", "line": "lot", "cuvee": "Terrasses", "lot": "V25-07", "litres": 500.0}
+        rose = trial | {"trial": "F rosé", "cuvee": "Rosé"}
+        return pd.concat([lines, pd.DataFrame([trial, white, bound, rose])], ignore_index=True)
+
+    answer = House(demo_runs.estate).replace(trial_blends=with_red).blend()
+    said = [(finding.value, finding.rule) for finding in answer.findings]
+    assert said == [
+        ("R-ROUGE", "is red wine, and cuvée 'Brut' is no rosé."),
+        ("V25-07", "is not all of village Ambrelune, and cuvée 'Terrasses' takes nothing else."),
+    ]
+    breached = answer["trial_blends_costed"].set_index("trial")["bounds_breached"]
+    assert breached["D red"] == "R-ROUGE is red wine, and cuvée 'Brut' is no rosé"
+    assert breached["F rosé"] == "none"
+
+
+def test_a_recipe_from_another_village_than_its_cuvee_is_named(demo_runs) -> None:
+    def moved(recipes: pd.DataFrame) -> pd.DataFrame:
+        more = pd.DataFrame({"recipe": "Blanc de Meunier", "what": ["cuvée"], "value": ["Terrasses"]})
+        return pd.concat([recipes, more], ignore_index=True)
+
+    sound, wrong = read_recipes(House(demo_runs.estate).replace(recipes=moved).estate)
+    assert set(sound) == {"Brut standard"}
+    assert [(one.value, one.rule) for one in wrong] == [
+        (
+            "Mirecombe",
+            "is another village than cuvée 'Terrasses' is made from, Ambrelune (Cuvées, Only from).",
+        )
+    ]
+
+
+def test_offered_wine_of_another_village_is_refused(demo_runs) -> None:
+    judged = House(demo_runs.estate).offers()["offers_in_blend"].set_index("offer")["rules_broken"]
+    assert "brings Haute-Bise into a cuvée of village Ambrelune alone" in judged["Hill wine for Terrasses"]
+    assert judged["Praysson base wine"] == "none"

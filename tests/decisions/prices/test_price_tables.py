@@ -16,7 +16,7 @@ from costing.decisions.prices.channels import to_cellar
 from costing.decisions.prices.price_chains import price_chains, trade_terms
 from costing.decisions.prices.price_changes import allocations, presentations, price_increases, promotions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
-from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, next_of_each, release_prices
+from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, release_prices
 from costing.decisions.prices.prices import prices as prices_answer
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, avoidable_costs, to_sell
@@ -27,7 +27,6 @@ from costing.decisions.prices.terms_in_force import (
     most_particular,
     target_of,
 )
-from costing.errors import InputError
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.origins import release_states
@@ -43,7 +42,7 @@ def demo(demo_runs) -> list[Results]:
 
 @pytest.fixture(scope="module")
 def tables(demo_runs: Runs) -> Mapping[str, pd.DataFrame]:
-    return prices_answer(demo_runs, elasticity=-2.5).tables
+    return prices_answer(demo_runs).tables
 
 
 @pytest.fixture(scope="module")
@@ -539,30 +538,6 @@ def test_a_currency_without_a_rate_in_force_is_a_finding() -> None:
     assert [one.place for one in price_findings(estate)] == [estate.place("dispatches", 0, "currency")]
     assert [one.place for one in price_cautions(estate)] == [estate.place("dispatches", 0, "channel")]
     assert price_cautions(estate)[0].severity == "caution"
-
-
-@pytest.mark.parametrize("elasticity", [-1.0, 0.5, 0.0])
-def test_an_elasticity_of_one_or_less_is_refused(demo: list[Results], prices: pd.DataFrame, elasticity: float) -> None:
-    with pytest.raises(InputError) as refused:
-        price_increases(prices, demo[0].estate, demo[0].chain.valuation_day, elasticity)
-    assert refused.value.findings[0].place == "elasticity"
-
-
-def test_elasticity_moves_volume_and_names_the_best_price(
-    tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame
-) -> None:
-    keys = ["cuvee", "format", "channel"]
-    found = tables["increases_sold"].merge(
-        tables["price_increases"][[*keys, "gain_same_volume", "again_spent"]], on=keys
-    )
-    able = found[found["expected_bottles"].notna() & (found["gain_same_volume"] > 0) & (found["increase"] > 0)]
-    assert len(able)
-    assert (able["expected_gain"] < able["gain_same_volume"]).all()
-    door = found[found["channel"] == "Cellar door"].iloc[0]  # no commission; MC/(1 − 1/2.5)
-    sold = next_of_each(prices[prices["net_price_at_list"].notna()]).set_index(keys)["selling_cost"]
-    selling = sold[door["cuvee"], door["format"], "Cellar door"]
-    assert selling > 2.1  # the channel's own, and work at dispatch
-    assert door["net_price_best"] == pytest.approx((door["again_spent"] + selling) / 0.6)
 
 
 def test_returns_are_those_of_an_independent_library(demo: list[Results], prices: pd.DataFrame) -> None:

@@ -19,7 +19,6 @@ from costing.decisions.prices.pricing import (
     format_parity,
     monthly_dispatches,
     price_after_cost_change,
-    price_at_elasticity,
     price_for_margin,
     price_increase,
     rate_of_return,
@@ -199,13 +198,11 @@ def test_promotion_break_even():
 
 
 def test_what_a_price_increase_does():
-    raised = price_increase(20.0, 1_000, 12.0, 0.05, elasticity=-1.5, commission=0.10)
+    raised = price_increase(20.0, 1_000, 12.0, 0.05, commission=0.10)
     assert raised.new_price == pytest.approx(21.0)
     assert raised.extra_at_same_volume == pytest.approx(1_000 * 0.90)
     kept = 1_000 * (1 - raised.bearable_volume_loss)
     assert kept * (21.0 * 0.9 - 12.0) == pytest.approx(1_000 * (20.0 * 0.9 - 12.0))
-    assert raised.expected_bottles == pytest.approx(1_000 * 1.05**-1.5)
-    assert raised.expected_extra == pytest.approx(raised.expected_bottles * 6.9 - 6_000)
     margin = (20.0 - 12.0) / 20.0
     without_commission = price_increase(20.0, 1_000, 12.0, 0.05)
     assert -without_commission.bearable_volume_loss == pytest.approx(break_even_volume_change(margin, 0.05))
@@ -220,14 +217,6 @@ def test_the_increase_letter(keep):
         assert (new * 0.9 - 13.2) / new == pytest.approx((20 * 0.9 - 12) / 20)
     else:
         assert new * 0.9 - 13.2 == pytest.approx(20 * 0.9 - 12)
-
-
-def test_elasticity_price_has_the_highest_profit():
-    best = float(price_at_elasticity(9.0, -3.0))
-    profit = [(price - 9.0) * price**-3.0 for price in (best - 0.01, best, best + 0.01)]
-    assert max(profit) == profit[1]
-    with pytest.raises(ValueError, match="beyond 1"):
-        price_at_elasticity(9.0, [-3.0, -1.0])
 
 
 def test_a_magnum_against_two_bottles():

@@ -1,0 +1,89 @@
+"""How markets answer to their price: against the textbooks' formulas and the curve of the plan itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from costing import House, InputError
+from costing.decisions.plan.planning import price_steps
+from costing.decisions.prices.price_response import (
+    RISE,
+    SPREAD,
+    gain_of_rise,
+    revenue_at_margin,
+)
+from costing.decisions.prices.prices import prices
+
+
+@pytest.fixture(scope="module")
+def table(demo_runs) -> pd.DataFrame:
+    return demo_runs.once(prices)["price_response"].set_index(["cuvee", "format"])
+
+
+def test_revenue_at_the_margin_is_the_slope_of_revenue() -> None:
+    """Of p(q)·q on the line of the plan, at the volume in force."""
+
+    def revenue(q: float) -> float:
+        return q * 20.0 * (1.0 - (q / 1_000.0 - 1.0) / 2.5)
+
+    slope = (revenue(1_000.5) - revenue(999.5)) / 1.0
+    assert revenue_at_margin(20.0, -2.5) == pytest.approx(slope, rel=1e-9)
+
+
+def test_the_plan_gives_up_as_much_on_the_same_line() -> None:
+    """Concessions on the steps of the plan, up to the volume in force, make the area under the same line."""
+    width, slope = price_steps(np.array([[1_000.0]]), np.array([-2.5]))
+    given_up = 20.0 * (width * slope)[0, 0]
+    sold = np.cumsum(width[0, 0])
+    for step in (3, 7):  # at the volume in force, and at the last bottle that brings anything
+        price = 20.0 * (1.0 - (sold[step] / 1_000.0 - 1.0) / 2.5)
+        assert given_up[: step + 1].sum() == pytest.approx((20.0 - price) * sold[step], abs=1e-9)
+
+
+def test_a_rise_gains_nothing_at_the_loss_that_it_bears(table) -> None:
+    """Rise of the margin over the new margin: the break-even sales change (Nagle, from memory)."""
+    for row in table.itertuples():
+        margin, rise = row.receipt_per_bottle - row.saved_per_bottle, RISE * row.receipt_per_bottle
+        assert row.volume_bearable_loss == pytest.approx(rise / (margin + rise), rel=1e-12)
+        even = gain_of_rise(row.receipt_per_bottle, row.saved_per_bottle, row.bottles_a_year, row.response_that_flips)
+        assert even == pytest.approx(0.0, abs=1e-6 * row.bottles_a_year)
+
+
+def test_three_elasticities_in_order(table) -> None:
+    gains = table[["gain_of_rise_weaker", "gain_of_rise_given", "gain_of_rise_stronger"]].to_numpy()
+    brings = table[["more_brings_weaker", "more_brings_given", "more_brings_stronger"]].to_numpy()
+    assert (np.diff(gains, axis=1) < 0).all()
+    assert (np.diff(brings, axis=1) > 0).all()
+    assert (table["rise_pays"] == "pays").equals(pd.Series((gains > 0).all(axis=1), table.index))
+    assert (table["rise_pays"] == "does not pay").equals(pd.Series((gains <= 0).all(axis=1), table.index))
+    brut = table.loc[("Brut", "bottle")]
+    assert brut["price_response"] == -3.0
+    assert brut["bottles_a_year"] == 12 * 3_200
+    assert brut["more_brings_given"] == pytest.approx(brut["receipt_per_bottle"] * 2 / 3)
+    assert SPREAD[0] * SPREAD[2] == pytest.approx(1.0)
+
+
+def test_the_price_of_highest_gain_has_the_highest_gain(table) -> None:
+    row = table.loc[("Terrasses", "bottle")]
+    start = row["receipt_per_bottle"]
+    at = [row["receipt_best"] / start - 1.0 + step for step in (-0.001, 0.0, 0.001)]
+    gains = [
+        gain_of_rise(start, row["saved_per_bottle"], row["bottles_a_year"], row["price_response"], rise) for rise in at
+    ]
+    assert max(gains) == gains[1]
+
+
+def test_an_elasticity_tried_stands_for_all_and_none_given_means_no_table(demo_runs) -> None:
+    tried = prices(demo_runs, elasticity=-1.2)["price_response"]
+    assert (tried["price_response"] == -1.2).all()
+    silent = House(demo_runs.estate).replace(price_by_age=lambda rows: rows.assign(price_response=np.nan))
+    assert "price_response" not in silent.prices().tables
+
+
+@pytest.mark.parametrize("elasticity", [-1.0, 0.5, 0.0])
+def test_an_elasticity_of_one_or_less_is_refused(demo_runs, elasticity: float) -> None:
+    with pytest.raises(InputError) as refused:
+        prices(demo_runs, elasticity)
+    assert refused.value.findings[0].place == "elasticity"

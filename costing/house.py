@@ -77,7 +77,7 @@ class House:
         from dataclasses import replace
 
         from costing.inputs.frames import as_entered
-        from costing.inputs.load import read_estate
+        from costing.workbook.source import read_estate
 
         frames = self.frames()
         for name, change in tables.items():

@@ -12,14 +12,16 @@ import pandas as pd
 
 from costing.engine.shares import shares_of
 from costing.engine.solve import Posted, solve
-from costing.errors import ERROR, Finding, InputError
+from costing.errors import ERROR, Finding, InputError, errors_in
 from costing.graph.arrays import STAGES, Flow, number_lots
 from costing.graph.balance import empty_below
 from costing.graph.flows import flows_of, valuation_day, yearly_norms
 from costing.graph.places import place_of
 from costing.graph.sequence import Place, order_flows
+from costing.graph.settle import settled
 from costing.graph.states import Chain, build_states
 from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
+from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
@@ -34,20 +36,31 @@ T = TypeVar("T")
 
 
 def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
-    """Validated estate (`inputs.load`). Where it is refused, the balances of those lots whose rows can be read are told
-    in the same round.
+    """Validated estate (`inputs.load`), all that is left of a lot in numbers. Where it is refused, the balances of
+    those lots whose rows can be read are told in the same round.
     """
     try:
-        return load(raw, settings_required=settings_required)
+        return _in_numbers(load(raw, settings_required=settings_required))
     except InputError as refused:
         kept = refused.readable
         if not isinstance(kept, Readable):
             raise
         try:
-            trace(kept.estate)
+            trace(_in_numbers(kept.estate))
         except InputError as further:
             raise InputError([*refused.findings, *kept.certain(further.findings)]) from refused
         raise
+
+
+def _in_numbers(estate: Estate) -> Estate:
+    """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
+    told, findings = settled(estate)
+    if told is not estate:
+        findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
+    cautions = [*estate.cautions, *findings]
+    if errors_in(findings):
+        raise InputError(cautions)
+    return told if told is estate else replace(told, cautions=tuple(cautions), refused={})
 
 
 def trace(estate: Estate) -> Chain:

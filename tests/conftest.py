@@ -6,31 +6,43 @@ Property tests draw the same examples on every run, without a time limit; COSTIN
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-from costing import Estate, read_estate
+from costing import Estate
 from costing.cli import main
 from costing.commands.records import demo_folder
+from costing.inputs.load import read_csv_folder
 from costing.model import Runs
+from tests.known import Known
 
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("full", deadline=None)
 settings.load_profile("full" if os.environ.get("COSTING_FULL") else "steady")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def known() -> Iterator[Known]:
+    """Estates that this run has met, with what was computed of them."""
+    kept = Known()
+    with pytest.MonkeyPatch.context() as patch:
+        kept.installed(patch)
+        yield kept
+
+
 @pytest.fixture(scope="session")
-def demo_estate() -> Estate:
+def demo_estate(known: Known) -> Estate:
     """The demo estate; frozen, so tests that change it change a copy."""
-    return read_estate(demo_folder())
+    return known.estate(read_csv_folder(demo_folder()))
 
 
 @pytest.fixture(scope="session")
-def demo_runs(demo_estate: Estate) -> Runs:
+def demo_runs(demo_estate: Estate, known: Known) -> Runs:
     """Results of the demo estate by basis, each computed once."""
-    return Runs(demo_estate)
+    return known.runs(demo_estate)
 
 
 @pytest.fixture(scope="session")

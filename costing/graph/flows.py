@@ -198,7 +198,7 @@ def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
     source, target = codes(frame["from_lot"], lots.names), codes(frame["to_lot"], lots.names)
     unit, per_unit = np.append(lots.unit, LITRE), np.append(lots.litres_per_unit, 1.0)
     out = np.where(unit[source] == BOTTLE, frame["out_bottles"].to_numpy(), frame["out_l"].to_numpy())
-    out = np.where(source >= 0, np.nan_to_num(out), 0.0)
+    out = np.where(source >= 0, np.nan_to_num(out, posinf=np.inf), 0.0)
     into = np.where(unit[target] == BOTTLE, frame["in_bottles"].to_numpy(), frame["in_l"].to_numpy())
     added = np.nan_to_num(frame["added_l"].to_numpy())
     expected = ((1.0 - norms[operation]) * out * per_unit[source] + added) / per_unit[target]
@@ -368,6 +368,7 @@ def flows_of(estate: Estate, lots: Lots) -> Flows:
     operation = joined("operation")
     per_unit = np.append(lots.litres_per_unit, 1.0)
     lossy = np.isin(kind, (Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT)) & (source >= 0) & (target >= 0)
+    lossy &= np.isfinite(out)  # all that is left is not yet a number (`graph.settle`)
     drawn_l = out * per_unit[source] + np.where(kind == Flow.TIRAGE, added, 0.0)
     good_l = into * per_unit[target] - np.where(kind == Flow.TIRAGE, 0.0, added)
     abnormal = np.zeros(len(kind))

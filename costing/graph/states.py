@@ -255,14 +255,14 @@ def _with_kind(
 ) -> States:
     """Set kind of goods and holding stage of every state.
 
-    An operation that gives a kind sets it; wine that enters an empty lot brings its own; otherwise the lot
-    stays what it was. States follow an anchor within their lot, anchors follow the lot they were filled from.
+    An operation that gives a kind sets it, work in place too; wine that enters an empty lot brings its own; otherwise
+    the lot stays what it was. States follow an anchor within their lot, anchors follow the lot they were filled from.
     A batch stands in the stage of its operation.
     """
     given = np.where(flows.goods >= 0, flows.goods, np.append(GIVES, -1)[flows.operation])[touches.flow]
     given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1
     arrives = (touches.role == IN) & (flows.into[touches.flow] > 0)
-    sets = arrives & (given >= 0)
+    sets = (arrives | (touches.role == IN_PLACE)) & (given >= 0)
     brings = arrives & ~sets & (before <= 0)
     index = np.arange(len(touch_state))
     anchor = np.maximum.accumulate(np.where(sets | brings | touches.first_of_lot, index, 0))

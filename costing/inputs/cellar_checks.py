@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.cells import number_text
@@ -116,11 +117,41 @@ def words_of_movements(movements: Rows) -> Iterator[Breach]:
     yield bottled, "in_bottles", "bottles filled from litres are a bottling.", "Enter it on Tirage."
 
 
+def bottlings_in_parts(tirage: pd.DataFrame) -> list[NDArray[np.intp]]:
+    """Rows of each bottling of several wines: one day and bottle lot, with a row whose bottles are blank."""
+    blank = tirage["bottles"].isna()
+    if not blank.any():
+        return []
+    keys = pd.Series(list(zip(tirage["on_date"], tirage["to_lot"].astype(object), strict=True)))
+    return [np.flatnonzero((keys == key).to_numpy()) for key in dict.fromkeys(keys[blank])]
+
+
+@rule_of("tirage")
+def bottlings_of_several_wines(tirage: Rows) -> Iterator[Breach]:
+    """Yield bottlings of which no row says the bottles, or of which the litres of several wines are not said."""
+    bottles, litres = tirage.given("bottles"), tirage.given("wine_l")
+    for rows in bottlings_in_parts(tirage.frame):
+        counted, unsaid = rows[bottles[rows]], rows[~litres[rows]]
+        if not len(counted):
+            rule = "no bottles, and no row of that day and bottle lot that says how many were filled."
+            remedy = "Enter the bottles; where several wines were bottled together, on one of their rows."
+            yield rows[:1], "bottles", rule, remedy
+        elif len(unsaid) > 1:
+            rule = "no litres, in a bottling of several wines of which another says none either."
+            yield unsaid[1:], "wine_l", rule, "Enter the litres of each wine but one."
+        elif len(counted) > 1:
+            rule = f"bottles stand in {len(counted)} rows of a bottling of which another row has none."
+            yield counted[1:2], "bottles", rule, "Enter them on every row, or on one alone."
+
+
 @rule_of("tirage")
 def bottlings(tirage: Rows) -> Iterator[Breach]:
     """Yield tirages that fill more than they draw; caution where more than a tenth is lost."""
     filled = tirage["bottles"].to_numpy() * tirage.by_name("format", FORMATS_L, np.nan)
-    drawn = tirage["wine_l"].to_numpy() + np.nan_to_num(tirage["liqueur_l"].to_numpy())
+    drawn = tirage["wine_l"].replace(np.inf, np.nan).to_numpy() + np.nan_to_num(tirage["liqueur_l"].to_numpy())
+    for rows in bottlings_in_parts(tirage.frame):  # of several wines: all that it draws stands beside all that it fills
+        filling = rows == rows[int(np.argmax(tirage.given("bottles")[rows]))]
+        drawn[rows] = np.where(filling, drawn[rows].sum(), np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         lost = 1.0 - filled / drawn
 
@@ -255,3 +286,7 @@ def formats_of_lots(estate: Estate) -> Iterator[Finding]:
         if size != usual:
             rule = f"is filled with format '{size}' here, and with '{usual}' at {place}."
             yield from rows.findings([row], column, rule, "Give each format a lot of its own.")
+
+
+QUANTITY_CHECKS = (quantities_of_movements, bottlings, disgorged)
+"""Rules that hold what is drawn against what arrives: asked again once all that is left is a number."""

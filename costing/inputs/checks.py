@@ -13,8 +13,10 @@ import numpy as np
 from costing.errors import CAUTION, FIRST_PLACES, Finding
 from costing.inputs import (
     cellar_checks,
+    currencies,
     cuvee_bounds,
     doubts,
+    grape_prices,
     loan_checks,
     plan_checks,
     pool_checks,
@@ -36,7 +38,7 @@ KEYS: dict[str, list[str]] = {
     "price_indices": ["on_date", "element"],
     "opening_stock": ["lot"],
     "opening_composition": ["lot", "attribute", "name"],
-    "grape_prices": ["vintage", "village", "variety"],
+    "grape_prices": ["vintage", "supplier", "village", "variety"],
     "stocktakes": ["on_date", "sequence", "lot"],
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
@@ -186,6 +188,8 @@ def rule_sets(rows: Rows) -> Iterator[Breach]:
 _MODULES = (
     price_checks,
     pool_checks,
+    grape_prices,
+    currencies,
     press_checks,
     cellar_checks,
     release_checks,

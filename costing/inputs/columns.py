@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -162,10 +162,20 @@ def _error_text(text: str) -> tuple[str, str] | None:
 Read = tuple[NDArray[Any], list[Fault]]
 
 
-def numbers(cells: Cells, style: str, factor: float = 1.0, units: Mapping[str, float] = NO_UNITS) -> Read:
+def numbers(
+    cells: Cells,
+    style: str,
+    factor: float = 1.0,
+    units: Mapping[str, float] = NO_UNITS,
+    words: Collection[str] = (),
+) -> Read:
     """Column of numbers × `factor` (the header's unit). A text such as "150 hl" or "12 %" is read where its unit is
-    one of `units`: what one of each is in the schema's unit.
+    one of `units`: what one of each is in the schema's unit. One of `words` stands for all that is left: infinity.
     """
+    if words and cells.codes is not None:
+        rest = np.append([fold(text) in words for text in cells.texts], False)[cells.codes].astype(bool)
+        values, faults = numbers(replace(cells, codes=np.where(rest, -1, cells.codes)), style, factor, units)
+        return np.where(rest, np.inf, values), faults
     values = np.full(cells.size, np.nan) if cells.numbers is None else cells.numbers * factor
     faults = _sorts(cells, "a number", dates="Type the number again and format the cell as a number.")
     if cells.codes is not None and cells.texts:

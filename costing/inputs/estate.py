@@ -63,7 +63,7 @@ class Settings(BaseModel):
 class Sources:
     """Where the rows of one table came from: sheet title and row number of each, the column letter of each filled
     column, and the unit of each header that names another than the schema's, with what one of it is in the schema's;
-    hectolitres: rows whose Unit cell says hl.
+    hectolitres: rows whose Unit cell says hl; elsewhere: place of what another sheet gives, by row and column.
     """
 
     sheet: NDArray[np.object_]
@@ -71,6 +71,7 @@ class Sources:
     letters: Mapping[str, str]
     units: Mapping[str, tuple[str, float]] = field(default_factory=dict)
     hectolitres: NDArray[np.bool_] | None = None
+    elsewhere: Mapping[tuple[int, str], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -92,6 +93,8 @@ class Estate:
         without one.
         """
         source = self.sources[table]
+        if column and (row, column) in source.elsewhere:
+            return source.elsewhere[row, column]
         letter = ""
         if column:  # a yearly sheet may order its columns in its own way
             letter = source.letters.get(f"{source.sheet[row]}!{column}", source.letters.get(column, ""))

@@ -25,12 +25,16 @@ from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take
 from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault
 from costing.inputs.csv_folder import read_csv_files
+from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
+from costing.inputs.grape_prices import with_premiums
 from costing.inputs.headers import Heading, closest, factors, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, lists, operations, sheets
 from costing.inputs.settings import Styles, read_settings
+from costing.inputs.translations import spellings
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -82,12 +86,13 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     for name, sheet in sheets().items():
         parts = [_read_sheet(sheet, part, styles, reading) for part in grouped.get(name, []) if part.frame.shape[1]]
         tables[name], sources[name] = _joined(name, parts)
-    estate = Estate(settings or Settings.model_validate({}), tables, sources)
+    tables["pools"] = with_subsidies(tables["pools"])
+    estate = in_estate_currency(Estate(settings or Settings.model_validate({}), tables, sources))
     _run_checks(estate, reading)
     if errors_in(reading.findings):
         kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)
         raise InputError(reading.findings, kept)
-    return replace(estate, refused={}, cautions=tuple(reading.findings))
+    return replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings))
 
 
 def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
@@ -316,7 +321,7 @@ def _read_column(
     if column.type == "integer":
         values, faults = columns.integers(cells, styles.number_style, factors(column))
     else:
-        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column))
+        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
     return values, faults + columns.outside(column, values)
 
 

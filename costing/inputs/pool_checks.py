@@ -11,16 +11,29 @@ import pandas as pd
 from costing.errors import CAUTION
 from costing.inputs.rows import Breach, Rows, did_you_mean, rule_of
 
+_PERIOD = ["from_date", "to_date", "stage", "location", "driver"]
+
+
+def with_subsidies(pools: pd.DataFrame) -> pd.DataFrame:
+    """Pools in which a subsidy (a row below 0 beside that of its pool and period) has its pool's normal capacity."""
+    subsidy = (pools["amount"] < 0) & pools["normal_capacity"].isna()
+    if not subsidy.any():
+        return pools
+    own = pools.groupby(["pool", *_PERIOD], observed=True, dropna=False)["normal_capacity"].transform("max")
+    return pools.assign(normal_capacity=pools["normal_capacity"].where(~subsidy, own))
+
 
 @rule_of("pools")
 def pool_periods(pools: Rows) -> Iterator[Breach]:
-    """Yield pool periods that end before they begin, and periods of one pool that overlap."""
-    begins, ends = pools["from_date"].to_numpy(), pools["to_date"].to_numpy()
+    """Yield pool periods that end before they begin or overlap (a subsidy beside its pool does not)."""
+    begins, ends, amounts = (pools[column].to_numpy() for column in ("from_date", "to_date", "amount"))
     yield ends < begins, "to_date", "is before the first day.", "Correct one of the two dates."
     keys = ["pool", "element", "stage", "location", "driver"]
     drives = pools.frame[pools.given("driver")]
     for rows in drives.groupby(keys, observed=True, dropna=False).groups.values():
-        ordered = sorted((int(row) for row in rows if begins[row] <= ends[row]), key=lambda row: begins[row])
+        spent = {(begins[row], ends[row]) for row in rows if amounts[row] >= 0}
+        counted = (int(row) for row in rows if amounts[row] >= 0 or (begins[row], ends[row]) not in spent)
+        ordered = sorted((row for row in counted if begins[row] <= ends[row]), key=lambda row: begins[row])
         for earlier, later in pairwise(ordered):
             if begins[later] <= ends[earlier]:
                 rule = f"falls into the period of {pools.place(earlier, 'from_date')}: its days count twice."

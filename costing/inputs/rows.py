@@ -83,6 +83,8 @@ class Rows:
         if isinstance(value, pd.Timestamp):
             return f"{value:%Y-%m-%d}"
         if isinstance(value, (float, np.floating)):
+            if np.isinf(value):
+                return sheets()[self.table].column(column).words[0]
             percent = sheets()[self.table].column(column).type == "percent"
             _, factor = self.estate.unit_typed(self.table, row, column)
             return number_text(round(float(value) * (100.0 if percent else 1.0) / factor, 9))

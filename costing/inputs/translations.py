@@ -42,6 +42,12 @@ def names_of(of: str, name: str, sheet: str = "") -> tuple[str, ...]:
 
 
 @cache
+def spellings(words: tuple[str, ...]) -> frozenset[str]:
+    """Words in every language, as `fold` spells them."""
+    return frozenset(fold(one) for word in words for one in (word, *names_of("word", word)))
+
+
+@cache
 def title_spellings() -> dict[str, str]:
     """Plain spelling of a sheet's title -> library name."""
     found = {plain(one): name for name in sheets() for one in names_of("sheet", name)}

@@ -193,8 +193,8 @@ def _renewed(estate: Estate, day: int) -> set[str]:
         found |= set(begun.loc[begun.duplicated(list(keys)), "element"])
     listed = estate["grape_prices"]
     year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
-    known = listed[listed["vintage"] <= year]
-    return found | ({"grapes"} if known.duplicated(["village", "variety"]).any() else set())
+    known = listed[(listed["vintage"] <= year) & listed["price_per_kg"].notna()]
+    return found | ({"grapes"} if known.duplicated(["supplier", "village", "variety"]).any() else set())
 
 
 def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple[Postings, Postings]:

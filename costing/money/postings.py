@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
-from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.estate import Estate
+from costing.inputs.grape_prices import listed_row
 from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
 from costing.money.entries import entries_of
@@ -226,47 +227,20 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
 def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Floats, Ints]:
     """Price per unit of every delivery and the row of Grape prices it came from (−1: its own, or none: NaN).
 
-    The most particular row wins: village and variety, then village, then variety, then neither. at_prices_of: day
-    whose price replaces that of the harvest (None: no): the latest year of the same village and variety, a year's
-    price being in force from its first day.
+    at_prices_of: day whose price replaces that of the harvest (None: no): the latest year of the same supplier, village
+    and variety, a year's price being in force from its first day.
     """
     frame, listed = estate["deliveries"], estate["grape_prices"]
     price = frame["price_per_unit"].to_numpy().copy()
-    source = np.full(len(frame), -1, dtype=np.int64)
-    if not len(listed) or not len(frame):
-        return price, source
-    year = harvest_years(frame)
-    villages = pd.Index(listed["village"].cat.categories)
-    varieties = pd.Index(listed["variety"].cat.categories)
-    village, variety = codes(frame["village"], villages), codes(frame["variety"], varieties)
-    table: dict[tuple[int, int, int], int] = {}
-    for row, (when, place, grape) in enumerate(
-        zip(
-            listed["vintage"],
-            codes(listed["village"], villages),
-            codes(listed["variety"], varieties),
-            strict=True,
-        )
-    ):
-        table[int(when), int(place), int(grape)] = row
+    priced = listed["price_per_kg"].notna().to_numpy()
+    source = listed_row(frame, listed, priced, np.isnan(price))
     amounts = (listed["price_per_kg"] + listed["premium_per_kg"].fillna(0.0)).to_numpy()
-    grapes = (frame["what"] == "grapes").to_numpy()
-    for row in np.flatnonzero(np.isnan(price) & grapes).tolist():
-        for key in (
-            (village[row], variety[row]),
-            (village[row], -1),
-            (-1, variety[row]),
-            (-1, -1),
-        ):
-            found = table.get((int(year[row]), int(key[0]), int(key[1])))
-            if found is not None:
-                price[row], source[row] = amounts[found], found
-                break
-    if at_prices_of is not None:
+    price[source >= 0] = amounts[source[source >= 0]]
+    if at_prices_of is not None and priced.any():
         listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))
-        for series in series_of(
-            [codes(listed["village"], villages), codes(listed["variety"], varieties)], listed_since
-        ):
+        keys = [pd.factorize(listed[name], use_na_sentinel=False)[0] for name in ("supplier", "village", "variety")]
+        for every in series_of(keys, listed_since):
+            series = every[priced[every]]
             newest = int(row_in_force(series, listed_since, np.array([at_prices_of]))[0])
             taken = np.isin(source, series)
             if newest >= 0:

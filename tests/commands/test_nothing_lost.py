@@ -138,9 +138,8 @@ def checked(before: Files, folder: Path, code: int, said: str, fault: Fault) -> 
 
 
 @pytest.mark.parametrize("command", SMALL)
-@pytest.mark.parametrize("kind", ["full disk", "Ctrl-C"])
 def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
-    command: str, kind: str, closed: Files, tmp_path: Path, capsys
+    command: str, closed: Files, tmp_path: Path, capsys
 ) -> None:
     folder = tmp_path / "work"
     trace = Fault(0, OSError(), after=False)
@@ -151,16 +150,25 @@ def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
     assert {"open", "write", "fsync", "replace"} <= set(trace.calls)
     capsys.readouterr()
     outcomes = set()
-    start = 1 if EVERY == 1 else 1 + list(SMALL).index(command) % EVERY
-    for number in (*range(start, len(trace.calls) + 1, EVERY), len(trace.calls)):
+    last = len(trace.calls)
+    for number, full in faults_of(last, 1 + list(SMALL).index(command) % EVERY):
         laid(folder, closed)
-        what = OSError(28, "No space left on device") if kind == "full disk" else KeyboardInterrupt()
-        fault = Fault(number, what, after=kind == "Ctrl-C")
+        fault = Fault(number, OSError(28, "No space left on device") if full else KeyboardInterrupt(), after=not full)
         with pytest.MonkeyPatch.context() as patch:
             fault.install(patch)
             code = main(typed(SMALL[command], folder))
-        outcomes.add(checked(before, folder, code, capsys.readouterr().err, fault))
-    assert outcomes >= ({False} if kind == "full disk" else {True})
+        outcomes.add((full, checked(before, folder, code, capsys.readouterr().err, fault)))
+    assert outcomes >= {(True, False), (False, True)}
+
+
+def faults_of(last: int, start: int) -> list[tuple[int, bool]]:
+    """Operations of a command to fail and how: a full disk before it is done, or Ctrl-C after.
+
+    In the full form each both ways; otherwise every fifth, by turns, and the last by Ctrl-C.
+    """
+    if EVERY == 1:
+        return [(number, full) for number in range(1, last + 1) for full in (True, False)]
+    return [(number, turn % 2 == 0) for turn, number in enumerate(range(start, last, EVERY))] + [(last, False)]
 
 
 @pytest.mark.parametrize("verb", OF_THE_DEMO)

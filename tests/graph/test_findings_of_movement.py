@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -69,6 +71,23 @@ def test_a_circle_on_one_day_names_its_rows() -> None:
     assert "ovements!3" in found[0]
 
 
+def test_two_circles_are_two_findings_and_each_names_its_own_rows_alone() -> None:
+    first, second = _day("2024-02-01"), _day("2024-03-01")
+    found = _findings(
+        [
+            [first, None, "racking", "A", 100.0, "B", 100.0],
+            [second, None, "racking", "A", 50.0, "B", 50.0],
+            [first, None, "racking", "B", 100.0, "A", 100.0],
+            [second, None, "racking", "B", 50.0, "A", 50.0],
+            [second, None, "racking", "A", 5.0, "C", 5.0],
+        ]
+    )
+    assert [sorted(set(re.findall(r"ovements!(\d)", text.split("came first")[1]))) for text in found] == [
+        ["2", "4"],
+        ["3", "5"],
+    ]
+
+
 def test_a_circle_with_a_sequence_is_a_day_s_work() -> None:
     estate = _estate(
         [
@@ -89,6 +108,32 @@ def test_emptied_and_refilled_on_one_day_asks_which_came_first() -> None:
         ]
     )
     assert "which came first" in found[0]
+
+
+def test_two_refilled_lots_are_two_findings_with_what_each_gave() -> None:
+    """Another lot that gives a part and is filled, and one filled on another day, ask nothing."""
+    stock = pd.DataFrame(
+        {"on_date": _day("2024-01-01"), "lot": ["A", "B", "E", "F"], "kind": "wine",
+         "quantity": [1000.0, 500.0, 400.0, 90.0], "unit": "L"}
+    )  # fmt: skip
+    on = _day("2024-02-01")
+    found = _findings(
+        [
+            [on, None, "racking", "B", 500.0, "C", 500.0],
+            [on, None, "racking", "A", 300.0, "B", 300.0],
+            [on, None, "racking", "F", 40.0, "C", 40.0],
+            [on, None, "racking", "A", 10.0, "F", 10.0],
+            [on, None, "racking", "E", 400.0, "C", 400.0],
+            [on, None, "racking", "A", 60.0, "E", 60.0],
+            [_day("2024-02-02"), None, "racking", "E", 60.0, "G", 60.0],
+            [_day("2024-02-03"), None, "racking", "A", 5.0, "E", 5.0],
+        ],
+        opening_stock=stock,
+    )
+    assert len(found) == 2
+    for text, lot, litres, row in zip(found, ("B", "E"), (500, 400), (3, 7), strict=True):
+        assert f" {lot} gives all it held ({litres} L)" in text
+        assert re.search(rf"ovements!{row} fills it again; nothing says which came first", text)
 
 
 def test_chain_racking_with_a_sequence_keeps_the_wines_apart() -> None:

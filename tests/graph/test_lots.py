@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from costing import read_estate, trace
+from costing import BOOK, read_estate, run, trace
+from costing.results.stock import stock_values
 
 
 def test_magnums_moved_ten_times_are_magnums_still() -> None:
@@ -22,3 +23,20 @@ def test_magnums_moved_ten_times_are_magnums_still() -> None:
     )
     lots = trace(estate).lots
     assert dict(zip(lots.names, lots.litres_per_unit, strict=True)) == dict.fromkeys(names, 1.5)
+
+
+def test_must_fermented_in_its_own_vat_is_wine_and_wine_put_into_reserve_as_it_stands_is_reserve() -> None:
+    """Each stayed what it was, and a reserve was held at the norm and the storage of young wine."""
+    bought = {"on_date": ["2023-09-20"] * 3, "lot": ["M", "R", "W"], "what": ["must", "wine", "wine"]}
+    moves = {"on_date": ["2023-10-20"] * 3, "operation": ["fermentation", "to reserve", "racking"]}
+    moves |= {"from_lot": ["M", "R", "W"], "out_l": 1000, "to_lot": ["M", "R", "W"], "in_l": 1000}
+    estate = read_estate(
+        {
+            "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2023-12-31"]}),
+            "deliveries": pd.DataFrame(bought | {"quantity": 1000, "unit": "L", "price_per_unit": 6.0}),
+            "movements": pd.DataFrame(moves),
+        }
+    )
+    held = stock_values(run(estate, BOOK)).set_index("lot")
+    assert held["kind"].to_dict() == {"M": "wine", "R": "reserve", "W": "wine"}
+    assert held["stage"].to_dict() == {"M": "vinification", "R": "reserve", "W": "vinification"}

@@ -88,7 +88,7 @@ def test_a_header_close_to_a_known_one_is_named():
 def test_a_column_of_the_users_own_is_left_alone():
     tables = planted({})
     tables["Costs"] = tables["Costs"].assign(Remarks="#N/A")
-    assert load(read_frames(tables), settings_required=False)["costs"].shape == (1, 7)
+    assert load(read_frames(tables), settings_required=False)["costs"].shape == (1, 9)
 
 
 def test_a_missing_required_column_is_one_finding():

@@ -177,3 +177,24 @@ def test_a_pool_that_serves_nobody_is_named_at_its_cell(row, words):
     with pytest.raises(InputError) as wrong:
         pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE, "serves": None}, workshop])
     assert [one for one in wrong.value.findings if words in one.rule and "3" in one.place]
+
+
+def test_a_subsidy_is_a_second_row_of_its_pool_and_is_used_as_the_pool_is():
+    """24,000 less 6,000 over 70,000 kg of normal capacity: a press of 40,000 kg bears 4/7 of 18,000."""
+    subsidy = {**YEAR, **PRESS_HOUSE, "amount": -6_000.0, "element": "subsidy"}
+    pool = {**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}
+    loads = (("2025-09-01", 40_000),)
+    for further in ({}, {"element": "overhead"}):
+        estate = pressed("2025-12-31", [pool, {**subsidy, **further}], loads)
+        assert not estate.cautions
+        amount, results = in_must(estate)
+        results.check_identity()
+        assert amount == pytest.approx(18_000.0 * 4 / 7)
+        assert results.charges.expensed.amount.sum() == pytest.approx(18_000.0 * 3 / 7)
+
+
+def test_a_pool_that_stands_twice_is_still_an_error():
+    pool = {**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}
+    with pytest.raises(InputError) as wrong:
+        pressed("2025-12-31", [pool, {**pool, "amount": 5_000.0}])
+    assert "its days count twice" in wrong.value.findings[0].rule

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import read_estate, run
-from costing.inputs.basis import BOOK
+from costing import InputError, read_estate, run
+from costing.inputs.basis import BOOK, ECONOMIC
 from costing.money.rates import escalated
+from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
 
 
@@ -47,3 +48,38 @@ def test_a_cost_on_must_stands_under_its_own_stage_where_one_is_given() -> None:
     row = dict(zip(results.columns, np.ravel(results.cost[np.array([last])]), strict=True))
     assert row[("vinification", "labour")] == pytest.approx(300.0)
     assert row.get(("pressing", "labour"), 0.0) == 0.0
+
+
+def bottles(interest: pd.DataFrame, **basis: object) -> float:
+    """Cost of 1,000 bottles filled with wine for 9,000 on 1 March 2022 and disgorged 1 March 2025, 1,096 days later."""
+    results = run(read_estate({**one_bottling(), "interest_rates": interest}), ECONOMIC.replace(**basis))
+    return float(results.total[results.chain.states.last_of_lot[results.chain.lots.names.get_loc("D")]])
+
+
+def interest(**rates: list[float | None]) -> pd.DataFrame:
+    """Interest rates from 2020 and from 1 March 2023, of the columns given."""
+    dates = ["2020-01-01", "2023-03-01"][: len(next(iter(rates.values())))]
+    return pd.DataFrame({"From": dates, **{f"{name.capitalize()} rate (%)": given for name, given in rates.items()}})
+
+
+def test_without_a_hurdle_rate_capital_is_free_and_a_borrowing_rate_is_not_taken_for_it() -> None:
+    assert bottles(interest(borrowing=[5.0])) == pytest.approx(9_000.0)
+    assert bottles(interest(borrowing=[5.0], hurdle=[8.0])) == pytest.approx(9_000 * 1.08 ** (1_096 / 365))
+    assert bottles(interest(borrowing=[5.0], hurdle=[8.0]), capital="borrowing") == pytest.approx(
+        9_000 * 1.05 ** (1_096 / 365)
+    )
+
+
+def test_each_of_the_two_rates_holds_until_its_own_next_one() -> None:
+    """A row with one rate alone leaves the other as it was, in whichever order the rows stand."""
+    rates = interest(borrowing=[5.0, 6.0], hurdle=[8.0, None])
+    for given in (rates, rates.iloc[::-1].reset_index(drop=True)):
+        assert bottles(given) == pytest.approx(9_000 * 1.08 ** (1_096 / 365))
+        expected = 9_000 * 1.05 ** (365 / 365) * 1.06 ** (731 / 365)
+        assert bottles(given, capital="borrowing") == pytest.approx(expected)
+
+
+def test_capital_at_a_borrowing_rate_that_is_not_given_is_a_finding() -> None:
+    with pytest.raises(InputError, match="holds no borrowing rate, and the basis 'economic'") as refused:
+        bottles(interest(hurdle=[8.0]), capital="borrowing")
+    assert [finding.place for finding in refused.value.findings] == ["Interest rates"]

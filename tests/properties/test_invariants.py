@@ -23,7 +23,7 @@ from tests.properties.estates import Tables, estates, random_estate
 from tests.properties.reading import differences, figures, run_both, run_one
 
 FEW = settings(
-    max_examples=100 if os.environ.get("COSTING_FULL") else 12,
+    max_examples=100 if os.environ.get("COSTING_FULL") else 6,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

@@ -280,7 +280,8 @@ class Walk:
         if source == to:
             before = self.now[source]
             share = out / before.quantity
-            state = self.follow(source, day, before.quantity - out + arrived, ONE - share)
+            left = before.quantity - out + arrived
+            state = self.follow(source, day, left, ONE - share, operations()[operation].gives or "")
             state.takes = True
             self.send(before, share, state, carried)
         else:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import csv
 import os
 import shutil
 import subprocess
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,16 +31,22 @@ def require_libreoffice() -> str:
     return program
 
 
+@cache
+def _profile() -> Path:
+    """The profile of this process: made once, for the first start in a new one takes longest."""
+    folder = Path(tempfile.mkdtemp(prefix="office-profile-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    (folder / "user").mkdir()
+    (folder / "user" / "registrymodifications.xcu").write_text(_SETTINGS)
+    return folder
+
+
 def convert(path: Path, kind: str, folder: Path) -> list[Path]:
     """Open the workbook, calculate it, and save it as another kind of file into `folder`."""
     program = require_libreoffice()
-    profile = folder / "profile"
-    if not profile.exists():
-        (profile / "user").mkdir(parents=True)
-        (profile / "user" / "registrymodifications.xcu").write_text(_SETTINGS)
     out = folder / f"as-{kind}"
     wanted = _CSV if kind == "csv" else kind
-    command = [program, f"-env:UserInstallation={profile.as_uri()}", "--headless", "--norestore"]
+    command = [program, f"-env:UserInstallation={_profile().as_uri()}", "--headless", "--norestore"]
     command += ["--convert-to", wanted, "--outdir", str(out), str(path)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     found = sorted(out.glob(f"*.{kind}")) if out.exists() else []

@@ -28,7 +28,7 @@ _COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
 _COLUMN |= {"other_payments": "amount", "loans": "amount", "pressings": "credit"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
-    "grape_prices": ("vintage", "village", "variety"),
+    "grape_prices": ("vintage", "supplier", "village", "variety"),
     "costs": ("reference", "lot"),
     "dispatches": ("channel", "release_lot"),
     "pools": ("pool",),

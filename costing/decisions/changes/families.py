@@ -31,7 +31,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "opening_costs": ("lot", "basis", "stage", "element"),
     "opening_composition": ("lot", "attribute", "name"),
     "deliveries": ("lot", "supplier", "village", "variety"),
-    "grape_prices": ("vintage", "village", "variety"),
+    "grape_prices": ("vintage", "supplier", "village", "variety"),
     "terms": ("terms",),
     "pressings": ("load", "from_lot", "fraction", "to_lot"),
     "movements": ("operation", "from_lot", "to_lot"),

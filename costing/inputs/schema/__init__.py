@@ -22,7 +22,7 @@ from costing.units import FORMATS_L
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a sheet. `lower` and `upper` are bounds in the unit of the header (percent points for
-    percentages).
+    percentages); `words` may stand in a column of figures: `rest` for all that is left.
     """
 
     name: str
@@ -38,6 +38,7 @@ class Column:
     introduces: bool
     meaning: str
     example: str
+    words: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -145,6 +146,7 @@ def _choices(text: str) -> tuple[str, ...]:
 def _column(row: dict[str, str]) -> Column:
     refers, _, new = row["refers"].partition(":")
     choices = "operation:" if row["type"] == "choice" and refers == "operation" else row["choices"]
+    figures = row["type"] == "number"
     return Column(
         row["name"],
         row["header"],
@@ -154,11 +156,12 @@ def _column(row: dict[str, str]) -> Column:
         row["default"],
         _bound(row["lower"]),
         _bound(row["upper"]),
-        _choices(choices),
+        () if figures else _choices(choices),
         refers,
         new == "new",
         row["meaning"],
         row["example"],
+        _choices(choices) if figures else (),
     )
 
 

@@ -40,6 +40,8 @@ def check_column(worksheet: Any, position: int, last_row: int, sheet: Sheet, col
         }
     else:
         rule = _bounded(column.type, column.title, column.lower, column.upper)
+    if rule and column.words:  # a word may stand instead, in any of the languages: warned of, not refused
+        rule |= {"error_type": "warning", "error_message": f"{rule['error_message']} Or: {', '.join(column.words)}."}
     if rule:
         worksheet.data_validation(1, position, last_row, position, {"ignore_blank": True, **rule})
 

@@ -250,7 +250,7 @@ def demo(demo_runs):
 
 @pytest.fixture(scope="module")
 def tables(demo_runs):
-    answer = recipes(demo_runs)
+    answer = demo_runs.once(recipes)
     return answer["recipes_costed"], answer["standard_and_actual"]
 
 

@@ -30,7 +30,7 @@ def demo(demo_runs):
 
 @pytest.fixture(scope="module")
 def tables(demo_runs):
-    return january_tables(demo_runs)
+    return demo_runs.once(january_tables)
 
 
 def january_tables(runs):
@@ -73,7 +73,7 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo_runs) -> None:
     economic = demo_runs.economic
     estate = economic.estate
-    worth = january_tables(demo_runs)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
+    worth = demo_runs.once(january_tables)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
 
     def gains(price: float):
         later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R24-CH"], "value_per_unit": [price]}

@@ -54,7 +54,7 @@ def asking(estate, *rows):
 
 
 def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> None:
-    answer = scenarios(demo_runs)
+    answer = demo_runs.once(scenarios)
     assert not answer.findings
     table = answer["scenarios_per_bottle"].set_index("release")
     names = list(dict.fromkeys(demo["scenarios"]["scenario"].astype(str)))

@@ -26,12 +26,19 @@ from costing.decisions.changes.sensitivity import (
 )
 from costing.errors import InputError
 from costing.graph.arrays import Flow
+from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
 from tests.properties.estates import random_estate
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
-SEEDS = (3, 7, 11, 19)
+FULL = "COSTING_FULL" in os.environ
+
+
+def drawn(*seeds: int) -> list[tuple[int, Basis]]:
+    """Random estates on both bases; in the short form each on one, by turns."""
+    both = (BOOK, ECONOMIC)
+    return [(seed, basis) for at, seed in enumerate(seeds) for basis in (both if FULL else both[at % 2 :][:1])]
 
 
 @pytest.fixture(scope="module")
@@ -64,8 +71,7 @@ def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> No
             assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
 
 
-@pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize(("seed", "basis"), drawn(3, 7, 11, 19))
 def test_gradients_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(read_estate(random_estate(seed, 45)), basis)
     flows, names = results.chain.flows, results.chain.lots.names
@@ -148,8 +154,7 @@ def check_quantities(results, lot, most):
     return checked
 
 
-@pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
-@pytest.mark.parametrize("seed", [8, 10, 11] + ([*range(30, 60)] if os.environ.get("COSTING_FULL") else []))
+@pytest.mark.parametrize(("seed", "basis"), drawn(8, 10, 11) + (drawn(*range(30, 60)) if FULL else []))
 def test_quantities_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(read_estate(random_estate(seed, 45)), basis)
     flows, names = results.chain.flows, results.chain.lots.names

@@ -7,6 +7,7 @@ SALib's Sobol analysis.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -20,10 +21,18 @@ from uncertainties import correlated_values_norm
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.sensitivity import cell_sensitivities
+from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import Forecast, forecast, priced
-from costing.decisions.changes.uncertainty_tables import costs_drawn, forecast_answer, variance_shares
+from costing.decisions.changes.uncertainty_tables import (
+    costs_drawn,
+    figure_swings,
+    figures_drawn,
+    forecast_answer,
+    variance_shares,
+)
 from costing.decisions.prices.price_tables import release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.inputs.estate import as_table
 from costing.model import Runs
 from tests.properties.estates import random_estate
@@ -294,6 +303,38 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     assert np.allclose(both["p50"], both["target_price_y"], rtol=5e-4)
 
 
+def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundred_and_one(demo, demo_runs) -> None:
+    """Glass at 1.00, 1.01, … 2.00 times its price: what rises with it has its percentiles at 1.05, 1.50 and 1.95."""
+    glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
+    found = forecast(doubtful(demo, glass), 3, seed=1)
+
+    def at(*factors: float) -> Forecast:
+        drawn = np.array(factors)[:, np.newaxis]
+        return replace(found, drawn=drawn, cost={basis: at_draws(found, basis, drawn) for basis in found.cost})
+
+    even = at(*(1.0 + np.arange(101) / 100))
+    recorded, prices = at(1.0).cost["economic"][0], demo_runs.once(priced_releases)
+    drawn = prices_drawn(even, demo_runs.economic, prices)
+    gains = verdicts_drawn(demo_runs.economic, even.figures, even.correlation, even.drawn)
+    assert len(drawn) > 50
+    assert len(gains) > 10
+    for name, factor in (("p5", 1.05), ("p50", 1.50), ("p95", 1.95)):
+        alone = at(factor, factor, factor)
+        assert np.allclose(drawn[name], prices_drawn(alone, demo_runs.economic, prices)["p50"], rtol=1e-9)
+        then = verdicts_drawn(demo_runs.economic, even.figures, even.correlation, alone.drawn)
+        other = {"p5": "p95", "p50": "p50", "p95": "p5"}[name]  # dearer glass takes from some gains
+        mirrored = np.isclose(gains[f"gain_{other}"], then["gain_p50"], atol=1e-6)
+        assert (np.isclose(gains[f"gain_{name}"], then["gain_p50"], atol=1e-6) | mirrored).all()
+    line = figures_drawn(even).iloc[0]
+    assert (line["draw_p5"], line["draw_mean"], line["draw_p95"]) == pytest.approx((1.05, 1.50, 1.95))
+    swings = figure_swings(even, "economic").set_index("cuvee")
+    assert len(swings) > 3
+    low, high = (at(factor).cost["economic"][0] - recorded for factor in (1.05, 1.95))
+    for cuvee, swing in swings.iterrows():
+        mine = (found.releases["cuvee"] == cuvee).to_numpy()
+        assert (np.isclose(low[mine], swing["swing_low"]) & np.isclose(high[mine], swing["swing_high"])).any(), cuvee
+
+
 def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
     answer = forecast_answer(demo_runs, 200, seed=7)
     assert len(answer["costs_drawn"]) == 2 * len(found.releases)
@@ -304,5 +345,9 @@ def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None
     assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
     assert len(answer["prices_drawn"]) > 50
     assert len(answer.says) == 2
+    low, high = map(float, re.findall(r"[\d.]+(?= to )|(?<= to )[\d.]+", answer.says[0]))
+    economic = answer["costs_drawn"].query("basis == 'economic'")
+    widest = economic[["p5", "p95"]].round(2)
+    assert ((widest["p5"] == low) & (widest["p95"] == high)).any()
     assert next(iter(answer.tables)) == "costs_drawn"
     assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)

@@ -137,6 +137,11 @@ def test_without_planned_tirages_the_next_spring_is_taken_from_the_last_ones(dem
     tables = {**demo_estate.tables, "tirage": sheet[~ahead].reset_index(drop=True)}
     movements = demo_estate["movements"]
     tables["movements"] = movements[movements["on_date"] <= pd.Timestamp("2025-12-31")].reset_index(drop=True)
+    released = demo_estate["disgorgements"]
+    drawn = released["from_lot"].isin(lots)
+    tables["disgorgements"] = released[~drawn].reset_index(drop=True)
+    sent = demo_estate["dispatches"]
+    tables["dispatches"] = sent[~sent["release_lot"].isin(released.loc[drawn, "release_lot"])].reset_index(drop=True)
     springs = springs_of(Runs(replace(demo_estate, tables=tables)))
     assert springs is not None
     assert springs.years[0] == 2026

@@ -32,7 +32,7 @@ def limits(*rows: tuple[str, str | None, str | None, float | None, float | None]
 
 def test_every_lot_has_something_to_do_and_a_reason(answer, demo_runs) -> None:
     plan = answer["release_plan"]
-    assert set(plan["lot"]) == set(plan_inputs(demo_runs).lots["lot"])
+    assert set(plan["lot"]) == set(demo_runs.once(plan_inputs).lots["lot"])
     assert plan["do"].str.match(r"(sell|disgorge) [\d,]+ this quarter|(fill, )?keep (until \d{4}-\d\d|beyond)").all()
     assert (plan["reason"].str.len() > 10).all()
     assert (plan["bottles_now"] <= plan["bottles"] + 0.5).all()
@@ -48,7 +48,7 @@ def test_no_plan_of_the_demo_is_worth_more_than_the_joint_one(answer) -> None:
 
 
 def test_what_is_sold_and_left_adds_up_to_what_was_there(answer, demo_runs) -> None:
-    inputs = plan_inputs(demo_runs)
+    inputs = demo_runs.once(plan_inputs)
     plan, _ = best_plan(inputs.facts)
     stacks = inputs.facts.stacks
     lees = ~stacks.finished
@@ -101,7 +101,7 @@ def test_a_plan_that_promises_too_much_comes_back_and_says_so(demo_runs) -> None
 
 
 def test_bottles_fixed_beyond_what_is_there_are_cut_to_it(demo_runs) -> None:
-    inputs = plan_inputs(demo_runs)
+    inputs = demo_runs.once(plan_inputs)
     wanted = np.full_like(inputs.facts.stacks.price, 0.0)
     wanted[:, 0] = np.inf
     given = as_far_as_there(inputs.facts, wanted)

@@ -17,6 +17,7 @@ from costing.decisions.prices.price_chains import price_chains, trade_terms
 from costing.decisions.prices.price_changes import allocations, presentations, price_increases, promotions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
 from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.decisions.prices.prices import prices as prices_answer
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, avoidable_costs, to_sell
@@ -46,8 +47,8 @@ def tables(demo_runs: Runs) -> Mapping[str, pd.DataFrame]:
 
 
 @pytest.fixture(scope="module")
-def prices(demo: list[Results]) -> pd.DataFrame:
-    return release_prices(*demo)
+def prices(demo_runs: Runs) -> pd.DataFrame:
+    return demo_runs.once(priced_releases)
 
 
 def small(**sheets: pd.DataFrame) -> Estate:

@@ -14,6 +14,7 @@ from costing.decisions.changes.figures import release_named
 from costing.decisions.plan.ageing_tables import holding
 from costing.decisions.prices.price_changes import cost_rises
 from costing.decisions.prices.price_tables import next_of_each, release_prices
+from costing.decisions.prices.prices import priced_releases
 from costing.decisions.prices.realised import margins_by_cuvee
 from costing.inputs.estate import Estate
 from costing.model import Runs
@@ -240,7 +241,7 @@ def test_a_cuvee_by_its_name_is_its_latest_release_in_bottles(demo_runs) -> None
 
 
 def test_tables_of_the_demo_speak_of_the_next_release(demo_runs) -> None:
-    prices = release_prices(*(demo_runs.on(basis) for basis in (BOOK, ECONOMIC, REPLACEMENT)))
+    prices = demo_runs.once(priced_releases)
     plans = prices[prices["state"] == "planned"].groupby(["cuvee", "format"])["release"].first()
     letter = cost_rises(demo_runs.economic, demo_runs.replacement).groupby(["cuvee", "format"])["release"].first()
     assert len(plans)

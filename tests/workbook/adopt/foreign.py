@@ -8,6 +8,7 @@ dates or texts, decimal commas in texts, words in the language, columns and shee
 from __future__ import annotations
 
 import io
+import os
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -36,7 +37,8 @@ class Layout:
     seed: int
 
 
-LAYOUTS = tuple(Layout(language, seed) for language in LANGUAGES for seed in range(4))
+_LAYOUTS = 4 if os.environ.get("COSTING_FULL") else 2
+LAYOUTS = tuple(Layout(language, seed) for language in LANGUAGES for seed in range(_LAYOUTS))
 
 
 def kept_frames(estate: Any) -> dict[str, pd.DataFrame]:

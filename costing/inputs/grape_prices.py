@@ -1,0 +1,86 @@
+"""Which row of Grape prices a delivery of grapes takes, and final premiums given there for all deliveries of a year.
+
+The most particular row of the harvest wins: that of the supplier before that of any; then village and variety, then
+village, then variety, then neither. A final premium on Grape prices goes to every delivery of bought grapes that has
+none of its own, as if it had been typed there, and its place is the row that gives it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.rows import Breach, Rows, rule_of
+
+_NAMES = ("supplier", "village", "variety")
+
+
+def listed_row(
+    deliveries: pd.DataFrame, listed: pd.DataFrame, counts: NDArray[np.bool_], wanted: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
+    found = np.full(len(deliveries), -1, dtype=np.int64)
+    if not counts.any() or not wanted.any():
+        return found
+    year = harvest_years(deliveries)
+    said = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
+    given = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
+    table = {
+        (int(listed["vintage"].iloc[row]), *(one[row] for one in said)): row for row in np.flatnonzero(counts).tolist()
+    }
+    for row in np.flatnonzero(wanted & (deliveries["what"] == "grapes").to_numpy() & ~np.isnan(year)).tolist():
+        ways = product(*((one[row], "") for one in given))
+        found[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)
+    return found
+
+
+def with_premiums(estate: Estate) -> Estate:
+    """The estate with the final premiums of Grape prices on the deliveries that they fit."""
+    frame, listed = estate["deliveries"], estate["grape_prices"]
+    bare = frame["premium_per_unit"].isna().to_numpy() & _bought(frame)
+    row = listed_row(frame, listed, listed["final_premium_per_kg"].notna().to_numpy(), bare)
+    taken = np.flatnonzero(row >= 0)
+    if not len(taken):
+        return estate
+    premium, on = (frame[name].to_numpy(copy=True) for name in ("premium_per_unit", "premium_date"))
+    premium[taken] = listed["final_premium_per_kg"].to_numpy()[row[taken]]
+    on[taken] = listed["premium_date"].to_numpy()[row[taken]]
+    places = {
+        (int(one), column): estate.place("grape_prices", int(row[one]), source)
+        for one in taken
+        for column, source in (("premium_per_unit", "final_premium_per_kg"), ("premium_date", "premium_date"))
+    }
+    source = replace(estate.sources["deliveries"], elsewhere=places)
+    tables = {**estate.tables, "deliveries": frame.assign(premium_per_unit=premium, premium_date=on)}
+    return replace(estate, tables=tables, sources={**estate.sources, "deliveries": source})
+
+
+@rule_of("grape_prices")
+def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
+    """Yield rows without a price or a final premium, final premiums without their day, and those of no delivery."""
+    deliveries = listed.of("deliveries").frame
+    price, final, dated = (listed.given(column) for column in ("price_per_kg", "final_premium_per_kg", "premium_date"))
+    rule = "neither a price nor a final premium."
+    yield ~price & ~final, "price_per_kg", rule, "Enter one, or delete the row."
+    rule = "no day, though a final premium stands beside it."
+    yield final & ~dated, "premium_date", rule, "Enter when it was fixed and paid."
+    rule = "is given for no delivery: none of that harvest has this supplier, village and variety."
+    remedy = (
+        "Check the year and the names. In a workbook opened after the harvest, enter it on Costs, or close the year"
+        " once more with --again."
+    )
+    alone, bought = np.eye(len(listed), dtype=bool), _bought(deliveries)
+    astray = [
+        row for row in np.flatnonzero(final) if (listed_row(deliveries, listed.frame, alone[row], bought) < 0).all()
+    ]
+    yield astray, "final_premium_per_kg", rule, remedy
+
+
+def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
+    return np.asarray(deliveries["growing_cost_per_unit"].isna())

@@ -1,0 +1,75 @@
+"""Estates that a test run has met: what commands ask of the same inputs is computed once.
+
+Rule: two readings with the same cells in the same places are the same estate, and answers are pure functions of it
+    (`costing.model.Runs`). Files are read, results written and lines printed anew by every command all the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Iterable
+from functools import cached_property
+from typing import TypeVar
+
+import pytest
+
+from costing import house, model
+from costing.commands import records, source
+from costing.house import House
+from costing.inputs.estate import Estate
+from costing.inputs.raw import RawTable
+from costing.model import Runs, loaded
+
+KEPT = 8
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+
+class Known:
+    """The latest estates by what was read, each with its results."""
+
+    def __init__(self) -> None:
+        self._estates: OrderedDict[str, Estate] = OrderedDict()
+        self._runs: OrderedDict[int, Runs] = OrderedDict()
+
+    def estate(self, raw: Iterable[RawTable]) -> Estate:
+        """The estate of these tables; the same object for the same tables."""
+        tables = list(raw)
+        key = _digest(tables)
+        if key not in self._estates:
+            self._estates[key] = loaded(tables)
+        return _latest(self._estates, key)
+
+    def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
+        """Its results; the same object for the same estate."""
+        if id(estate) not in self._runs:
+            self._runs[id(estate)] = Runs(estate, chain)
+        return _latest(self._runs, id(estate))
+
+    def installed(self, patch: pytest.MonkeyPatch) -> None:
+        """Have commands and houses ask here."""
+        runs = cached_property(lambda opened: self.runs(opened.estate))
+        runs.__set_name__(House, "runs")
+        patch.setattr(house.House, "runs", runs)
+        patch.setattr(source, "loaded", self.estate)
+        patch.setattr(records, "loaded", self.estate)
+        patch.setattr(records, "Runs", self.runs)
+
+
+def _latest(kept: OrderedDict[Key, Value], key: Key) -> Value:
+    kept.move_to_end(key)
+    while len(kept) > KEPT:
+        kept.popitem(last=False)
+    return kept[key]
+
+
+def _digest(tables: Iterable[RawTable]) -> str:
+    whole = hashlib.sha256()
+    for table in tables:
+        shown = [(header, cells.tolist()) for header, cells in table.percent_formatted.items()]
+        faulty, linked = sorted(table.faulty), table.linked
+        parts = (table.sheet, dict(table.letters), table.findings, shown, table.header_row, faulty, linked)
+        whole.update(repr((parts, list(table.frame.columns), table.row_numbers.tolist())).encode("utf-8", "replace"))
+        whole.update(repr(table.frame.to_numpy(dtype=object).tolist()).encode("utf-8", "replace"))
+    return whole.hexdigest()

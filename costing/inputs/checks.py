@@ -27,9 +27,9 @@ from costing.inputs import (
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate, harvest_years
-from costing.inputs.headers import closest
+from costing.inputs.headers import closest, did_you_mean
 from costing.inputs.name_checks import known_names, names_alike, unknown_names
-from costing.inputs.rows import Breach, Check, Rows, also_at, did_you_mean, rule_of
+from costing.inputs.rows import Breach, Check, Rows, also_at, rule_of
 from costing.inputs.schema import lists, sheets
 
 # What makes an entry of a sheet the only one of its kind.

@@ -23,23 +23,14 @@ from numpy.typing import NDArray
 
 from costing.errors import nearest
 from costing.inputs.cells import Cells, fold, number_text, take_apart
-from costing.inputs.schema import Column
+from costing.inputs.headers import factors
+from costing.inputs.schema import Column, lists, operations
+from costing.inputs.translations import spellings
 
 ERROR_TEXTS = frozenset(
     (
-        "#N/A",
-        "#REF!",
-        "#NAME?",
-        "#VALUE!",
-        "#DIV/0!",
-        "#NUM!",
-        "#NULL!",
-        "#SPILL!",
-        "#CALC!",
-        "#FIELD!",
-        "#BLOCKED!",
-        "#CONNECT!",
-        "#GETTING_DATA",
+        *("#N/A", "#REF!", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!", "#SPILL!", "#CALC!", "#FIELD!"),
+        *("#BLOCKED!", "#CONNECT!", "#GETTING_DATA"),
     )
 )
 FIRST_YEAR, LAST_YEAR = 1900, 2200
@@ -54,6 +45,14 @@ _SHORT_YEAR = re.compile(r"\d{1,2}[-/. ]\d{1,2}[-/. ]\d{2}")
 
 
 GREATEST = 1e15  # a spreadsheet keeps fifteen digits; a few such figures multiplied still are numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Styles:
+    """How numbers and dates that are written as text are read."""
+
+    number_style: str = "point"
+    date_style: str = "day first"
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,3 +358,37 @@ def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
             highest = f"{number_text(column.upper)}{unit}"
             faults.append(Fault(rows, f"is above the most allowed, {highest}.", f"Enter {highest} or less."))
     return faults
+
+
+def read(
+    column: Column, cells: Cells, styles: Styles, factor: float = 1.0, fractions: NDArray[np.bool_] | None = None
+) -> tuple[Any, list[Fault]]:
+    """Cells of a column as the schema describes it, and what is wrong with them."""
+    if column.type == "date":
+        return dates(cells, styles.date_style)
+    if column.type in ("text", "code", "choice"):
+        return words(cells, column, _open_list(column))
+    if column.type == "percent":
+        values, faults = percentages(cells, styles.number_style, fractions)
+        return values, faults + outside(column, values * 100.0)
+    if column.type == "integer":
+        values, faults = integers(cells, styles.number_style, factors(column))
+    else:
+        values, faults = numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
+    return values, faults + outside(column, values)
+
+
+def read_one(column: Column, cell: Cells, styles: Styles) -> tuple[Any, list[Fault]]:
+    """The value of a single cell, None where it is blank, and what is wrong with it."""
+    values, faults = read(column, cell, styles)
+    if faults or pd.isna(values[0]):
+        return None, faults
+    if column.type == "date":
+        return pd.Timestamp(values[0]).date(), []
+    return {"integer": int, "number": float, "percent": float}.get(column.type, str)(values[0]), []
+
+
+def _open_list(column: Column) -> Iterable[str]:
+    if column.refers == "element":
+        return lists()["element"]
+    return [*operations(), *lists()["stage"]] if column.refers == "operation or stage" else ()

@@ -76,9 +76,8 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
         " once more with --again."
     )
     alone, bought = np.eye(len(listed), dtype=bool), _bought(deliveries)
-    astray = [
-        row for row in np.flatnonzero(final) if (listed_row(deliveries, listed.frame, alone[row], bought) < 0).all()
-    ]
+    fitting = {row: listed_row(deliveries, listed.frame, alone[row], bought) for row in np.flatnonzero(final).tolist()}
+    astray = [row for row, taken in fitting.items() if (taken < 0).all()]
     yield astray, "final_premium_per_kg", rule, remedy
 
 

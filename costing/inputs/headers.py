@@ -54,6 +54,12 @@ def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
     return by_folded[close[0]] if close else ""
 
 
+def did_you_mean(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.6) -> str:
+    """Remedy for a word that is not known: the nearest that is, or what else to do."""
+    near = closest(word, known, cutoff)
+    return f"Did you mean '{near}'?" if near else otherwise
+
+
 class KnownNames:
     """Known spellings, folded once, that are asked for the nearest again and again.
 

@@ -23,18 +23,17 @@ from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, als
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
 from costing.inputs.checks import run_checks
-from costing.inputs.columns import Fault
+from costing.inputs.columns import Fault, Styles
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
 from costing.inputs.grape_prices import with_premiums
-from costing.inputs.headers import Heading, closest, factors, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
-from costing.inputs.schema import Column, Sheet, lists, operations, sheets
-from costing.inputs.settings import Styles, read_settings
-from costing.inputs.translations import spellings
+from costing.inputs.schema import Column, Sheet, sheets
+from costing.inputs.settings import read_settings
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -258,7 +257,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
             factor *= raw.linked.factors.get(headers[position], 1.0) if raw.linked else 1.0
             mask = raw.percent_formatted.get(headers[position])
             fractions = None if mask is None else np.asarray(mask, dtype=bool)[rows]
-        values, faults = _read_column(column, cells, styles, factor, fractions)
+        values, faults = columns.read(column, cells, styles, factor, fractions)
         if column.name in found:
             faults += _required(column, values, cells)
             _report(raw.sheet, source, column, cells, faults, reading)
@@ -306,29 +305,6 @@ def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], frame: pd.DataFrame) ->
         labels = frame.iloc[bare].to_numpy(dtype=object)
         totals[bare] = [any(isinstance(cell, str) and says_total(cell) for cell in row) for row in labels]
     return np.flatnonzero(kept & ~totals)
-
-
-def _read_column(
-    column: Column, cells: Cells, styles: Styles, factor: float, fractions: NDArray[np.bool_] | None
-) -> tuple[Any, list[Fault]]:
-    if column.type == "date":
-        return columns.dates(cells, styles.date_style)
-    if column.type in ("text", "code", "choice"):
-        return columns.words(cells, column, _open_list(column))
-    if column.type == "percent":
-        values, faults = columns.percentages(cells, styles.number_style, fractions)
-        return values, faults + columns.outside(column, values * 100.0)
-    if column.type == "integer":
-        values, faults = columns.integers(cells, styles.number_style, factors(column))
-    else:
-        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
-    return values, faults + columns.outside(column, values)
-
-
-def _open_list(column: Column) -> Iterable[str]:
-    if column.refers == "element":
-        return lists()["element"]
-    return [*operations(), *lists()["stage"]] if column.refers == "operation or stage" else ()
 
 
 def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from costing.errors import CAUTION
-from costing.inputs.rows import Breach, Rows, did_you_mean, rule_of
+from costing.inputs.headers import did_you_mean
+from costing.inputs.rows import Breach, Rows, rule_of
 
 _PERIOD = ["from_date", "to_date", "stage", "location", "driver"]
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from costing.errors import CAUTION, ERROR, FIRST_PLACES, Finding, also
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
-from costing.inputs.headers import closest
+from costing.inputs.headers import did_you_mean
 from costing.inputs.schema import sheets
 
 ROWS_PER_RULE = 20
@@ -38,7 +38,6 @@ __all__ = [
     "Mask",
     "Rows",
     "also_at",
-    "did_you_mean",
     "rule_of",
 ]
 
@@ -192,9 +191,3 @@ def rule_of(*tables: str) -> Callable[[Callable[[Rows], Iterator[Breach]]], Chec
 def also_at(places: list[str], count: int) -> str:
     """Sentence on further places of the same sheet, `count` in all."""
     return also([place.rpartition("!")[2] for place in places], count)
-
-
-def did_you_mean(name: str, known: Iterable[str], otherwise: str) -> str:
-    """Remedy for a name that is not known: the nearest that is, or what else to do."""
-    near = closest(name, known, 0.6)
-    return f"Did you mean '{near}'?" if near else otherwise

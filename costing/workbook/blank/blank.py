@@ -25,10 +25,10 @@ import xlsxwriter
 
 from costing.errors import WorkbookError
 from costing.files import Kind, write_file
+from costing.inputs.columns import Styles
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, settings, sheets
-from costing.inputs.settings import Styles
 from costing.workbook.blank.contents import typed_setting
 from costing.workbook.blank.instructions import write_instructions
 from costing.workbook.blank.lists import Placed, write_lists

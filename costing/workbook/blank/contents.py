@@ -22,12 +22,13 @@ import pandas as pd
 
 from costing.inputs import columns
 from costing.inputs.cells import take_apart
+from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.load import read_csv_folder
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
-from costing.inputs.settings import Styles, read_settings
+from costing.inputs.settings import read_settings
 
 _PERCENT = {"%": 1.0}
 _NUMBERS = ("number", "integer", "percent")

@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from costing.inputs.schema import Column, Setting, Sheet, settings
+from costing.inputs.schema import Column, Sheet, settings
 from costing.workbook.blank.lists import closed_lists, open_list, source_of
 
 _FIRST_DAY, _LAST_DAY = dt.date(1900, 1, 1), dt.date(2200, 12, 31)
@@ -54,7 +54,7 @@ def check_setting(worksheet: Any, row: int, position: int, title: str) -> None:
         worksheet.data_validation(row, position, row, position, {"ignore_blank": True, **rule})
 
 
-def _setting_rule(setting: Setting) -> dict[str, Any] | None:
+def _setting_rule(setting: Column) -> dict[str, Any] | None:
     if setting.choices:
         return _closed(closed_lists()[setting.choices], setting.title)
     if words := open_list(setting.name):

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import cached_property
-from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -28,11 +27,10 @@ from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
 from costing.money.presses import check_credits
+from costing.once import Once
 from costing.results.composition import Composition
 from costing.results.lots import LotLabels, lot_labels
 from costing.results.results import Results
-
-T = TypeVar("T")
 
 
 def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
@@ -164,16 +162,16 @@ def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[Posted, list[
     return posted, [divmod(int(one), n_elements) for one in used]
 
 
-class Runs:
+class Runs(Once):
     """One estate and its results on every basis, with what all decisions ask of them: each computed when first asked
     for, and once.
     """
 
-    def __init__(self, estate: Estate, chain: Chain | None = None) -> None:
+    def __init__(self, estate: Estate, chain: Chain | None = None, common: CommonMoney | None = None) -> None:
+        """chain, common: of this estate, where they are known."""
         self.estate = estate
-        self._chain = chain
+        self._chain, self._common = chain, common
         self._results: dict[Basis, Results] = {}
-        self._answers: dict[Callable[[Runs], Any], Any] = {}
 
     @cached_property
     def chain(self) -> Chain:
@@ -181,14 +179,15 @@ class Runs:
         return trace(self.estate) if self._chain is None else self._chain
 
     @cached_property
-    def _common(self) -> CommonMoney:
-        return CommonMoney(self.estate, self.chain)
+    def common(self) -> CommonMoney:
+        """Money that no choice of a basis changes."""
+        return CommonMoney(self.estate, self.chain) if self._common is None else self._common
 
     def on(self, basis: Basis) -> Results:
         """Results on a basis; its name makes no difference."""
         key = basis.model_copy(update={"name": ""})
         if key not in self._results:
-            self._results[key] = run(self.estate, basis, self.chain, self._common)
+            self._results[key] = run(self.estate, basis, self.chain, self.common)
         return self._results[key]
 
     @property
@@ -225,10 +224,3 @@ class Runs:
     def today(self) -> int:
         """Day number of the valuation date."""
         return int(self.chain.valuation_day)
-
-    def once(self, asked: Callable[[Runs], T]) -> T:
-        """What a function of these runs gives: computed when first asked for, and kept."""
-        if asked not in self._answers:
-            self._answers[asked] = asked(self)
-        found: T = self._answers[asked]
-        return found

@@ -15,6 +15,7 @@ ORDER = (
     "errors",
     "files",
     "packaged",
+    "once",
     "units",
     "calendar",
     "inputs",

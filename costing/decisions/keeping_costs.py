@@ -13,59 +13,117 @@ stock; where they will lie is not known, so no pool is charged to them.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force, series_of
+from costing.inputs.in_force import key_text, row_in_force, series_of
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import escalated
 from costing.results.lots import LotLabels
 from costing.results.results import Results
 from costing.units import FORMATS_L
 
-_KEYS = ("operation", "driver", "stage", "item", "format", "element")
+_KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "element")
+Names = NDArray[np.object_]
+Rows = NDArray[np.bool_]
 
 
-def dated_rate(rows: pd.DataFrame, amount: Floats, at: Ints, today: int) -> Floats:
-    """Sum over the series among `rows` of what holds at each day [t]; 0 before the first row of a series.
-
-    rows: of a sheet with From and Yearly change; amount: of each row; today: valuation day, after which the
-    yearly change counts.
+@dataclass(frozen=True, eq=False)
+class DatedRates:
+    """A sheet of dated rates: its key columns ("" where blank), money of each row for one of its units, day from which
+    and yearly change with which it holds, and the rows of each series.
     """
-    total = np.zeros(len(at))
-    if not len(rows):
+
+    keys: dict[str, Names]
+    amount: Floats
+    since: Ints
+    yearly: Floats
+    series: tuple[Ints, ...]
+
+    def rows(self, **wanted: str) -> Rows:
+        """Rows whose key columns are as wanted [rows]."""
+        rows = np.ones(len(self.amount), dtype=bool)
+        for name, value in wanted.items():
+            rows &= self.keys[name] == value
+        return rows
+
+    def fitting(self, **wanted: str) -> Rows:
+        """Rows whose key columns are as wanted, or blank [rows]."""
+        rows = np.ones(len(self.amount), dtype=bool)
+        for name, value in wanted.items():
+            rows &= (self.keys[name] == value) | (self.keys[name] == "")
+        return rows
+
+    def on(self, rows: Rows, day: Ints, today: int) -> Floats:
+        """Sum over the series among `rows` of what holds on each day [t]; 0 before the first row of a series.
+
+        rows: whole series; today: valuation day, after which the yearly change counts.
+        """
+        total = np.zeros(len(day))
+        for series in self.series:
+            if rows[series[0]]:
+                row = row_in_force(series, self.since, day)
+                rate = escalated(self.amount[row], self.yearly[row], self.since[row], day, today)
+                total += np.where(row >= 0, rate, 0.0)
         return total
-    keys = [rows[name].cat.codes.to_numpy() for name in _KEYS if name in rows.columns]
-    since, yearly = days(rows["from_date"]), np.nan_to_num(rows["escalation"].to_numpy())
-    for series in series_of(keys, since):
-        row = row_in_force(series, since, at)
-        total += np.where(row >= 0, escalated(amount[row], yearly[row], since[row], at, today), 0.0)
-    return total
+
+
+def operation_rates(estate: Estate) -> DatedRates:
+    """Operation rates of an estate."""
+    return estate.once(_operation_rates)
+
+
+def _operation_rates(estate: Estate) -> DatedRates:
+    return _dated(estate["operation_rates"], estate["operation_rates"]["amount"].to_numpy())
+
+
+def dry_goods(estate: Estate) -> DatedRates:
+    """Dry goods of an estate, priced for one bottle."""
+    return estate.once(_dry_goods)
+
+
+def _dry_goods(estate: Estate) -> DatedRates:
+    goods = estate["dry_goods"]
+    return _dated(goods, goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy())
+
+
+def _dated(frame: pd.DataFrame, amount: Floats) -> DatedRates:
+    keys = {name: frame[name] for name in _KEYS if name in frame}
+    since = days(frame["from_date"])
+    series = series_of([column.cat.codes.to_numpy() for column in keys.values()], since)
+    return DatedRates(
+        key_text(frame, keys), amount, since, np.nan_to_num(frame["escalation"].to_numpy()), tuple(series)
+    )
 
 
 def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
     """Operation rates of one operation for one bottle: per bottle put in, and per good bottle [2, t]."""
-    rates = estate["operation_rates"]
-    fits = (rates["operation"] == operation) & _fits(rates, bottle_format, stage)
-    drivers = (("bottle in", 1.0), ("litre", FORMATS_L[bottle_format])), (("bottle out", 1.0),)
-    found = np.zeros((2, len(at)))
-    for side, named in enumerate(drivers):
-        for driver, times in named:
-            rows = rates[fits & (rates["driver"] == driver)]
-            found[side] += times * dated_rate(rows, rows["amount"].to_numpy(), at, today)
-    return found
+    rates = operation_rates(estate)
+    fits = rates.rows(operation=operation) & rates.fitting(format=bottle_format, stage=stage)
+
+    def charged(driver: str) -> Floats:
+        return rates.on(fits & rates.rows(driver=driver), at, today)
+
+    return np.stack([charged("bottle in") + FORMATS_L[bottle_format] * charged("litre"), charged("bottle out")])
 
 
 def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, at: Ints, today: int) -> Floats:
     """Dry goods of these stages for one good bottle, presentations left out [t]."""
-    goods = estate["dry_goods"]
-    fits = goods["format"].isna() | (goods["format"] == bottle_format)
-    goods = goods[goods["stage"].isin(stages) & goods["presentation"].isna() & fits]
-    price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
-    return dated_rate(goods, price, at, today)
+    goods = dry_goods(estate)
+    of_stages = np.any([goods.rows(stage=stage) for stage in stages], axis=0)
+    return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), at, today)
+
+
+def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
+    """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
+    goods = dry_goods(estate)
+    return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), at, today)
 
 
 def good_share(estate: Estate) -> float:
@@ -141,11 +199,5 @@ def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, at: In
     if stage not in STAGES:
         message = f"no such stage: {stage}"
         raise ValueError(message)
-    rates = estate["operation_rates"]
-    rows = rates[(rates["driver"] == driver) & _fits(rates, bottle_format, stage)]
-    return dated_rate(rows, rows["amount"].to_numpy(), at, today)
-
-
-def _fits(rates: pd.DataFrame, bottle_format: str, stage: str) -> pd.Series:
-    of_format = rates["format"].isna() | (rates["format"] == bottle_format)
-    return of_format & (rates["stage"].isna() | (rates["stage"] == stage))
+    rates = operation_rates(estate)
+    return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), at, today)

@@ -99,8 +99,9 @@ LOT_COLUMNS: tuple[tuple[str, str], ...] = (
 
 def codes(column: pd.Series, names: pd.Index) -> Ints:
     """Positions of a categorical column's values in `names`; −1 where blank or absent."""
-    lookup = np.append(names.get_indexer(column.cat.categories), -1).astype(np.int64)
-    return lookup[column.cat.codes.to_numpy()]
+    values: pd.Categorical = column.array
+    lookup = np.append(names.get_indexer(values.categories), -1).astype(np.int64)
+    return np.asarray(lookup[values.codes])
 
 
 def days(column: pd.Series) -> Ints:

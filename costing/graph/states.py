@@ -33,6 +33,7 @@ from costing.graph.balance import (
 )
 from costing.graph.flows import Flows
 from costing.graph.places import Places
+from costing.once import Once
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ class Edges:
 
 
 @dataclass(frozen=True)
-class Chain:
+class Chain(Once):
     """The whole graph: numbered lots, flows, states and edges, and the last day it covers.
 
     source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled

@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from costing.errors import Finding
 from costing.inputs.schema import sheets
+from costing.once import Once
 
 
 class Settings(BaseModel):
@@ -75,7 +76,7 @@ class Sources:
 
 
 @dataclass(frozen=True)
-class Estate:
+class Estate(Once):
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
     it. While an estate that will be refused is checked, `wrong_rows[name]` tells which rows have an error already, and
     `refused[name]` collects the (rows, column) in which the checks find one.

@@ -10,7 +10,7 @@ between two dated levels (`costing.money.indices`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -20,16 +20,21 @@ Ints = NDArray[np.int64]
 Names = NDArray[np.object_]
 
 
-def series_of(keys: Sequence[NDArray[np.generic]], since: Ints) -> Iterator[Ints]:
-    """Rows of each series (equal keys), in the order of their dates.
+def key_text(table: pd.DataFrame, columns: Iterable[str]) -> dict[str, Names]:
+    """Text of key columns of a table, "" where blank."""
+    return {name: table[name].astype(object).where(table[name].notna(), "").to_numpy() for name in columns}
 
-    keys: parallel arrays, one value per row; since: day from which each row holds.
+
+def series_of(keys: Sequence[NDArray[np.integer]], since: Ints) -> Iterator[Ints]:
+    """Rows of each series (equal keys), in the order of their dates; series in the order of their first rows.
+
+    keys: parallel arrays of codes, one value per row; since: day from which each row holds.
     """
-    if not len(since):
-        return
-    key = pd.MultiIndex.from_arrays(list(keys)).factorize()[0]
-    for series in range(int(key.max()) + 1):
-        yield by_date(np.flatnonzero(key == series), since)
+    rows_of: dict[tuple[int, ...], list[int]] = {}
+    for row, key in enumerate(zip(*(values.tolist() for values in keys), strict=True)):
+        rows_of.setdefault(key, []).append(row)
+    for rows in rows_of.values():
+        yield by_date(np.array(rows, dtype=np.int64), since)
 
 
 def by_date(rows: Ints, since: Ints) -> Ints:

@@ -17,17 +17,11 @@ from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
 from costing.money.pools import PoolCharges, Pools, pool_cautions
-from costing.money.postings import (
-    Postings,
-    delivery_postings,
-    direct_postings,
-    elements_of,
-    joined,
-    opening_postings,
-)
+from costing.money.postings import Postings, direct_postings, elements_of, joined, opening_postings
 from costing.money.presses import Presses, split_presses
 from costing.money.rates import DRY_GOODS_KEYS, RATE_KEYS, dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
@@ -48,14 +42,16 @@ class Accrued:
 
 @dataclass(frozen=True)
 class Charges:
-    """Money of one basis. postings enter the wine, expensed do not; accrued are charges for time, time_charges those
+    """Money of one basis. postings enter the wine; aside is what the basis keeps out of it, lost what abnormal losses
+    took of work done on what was lost; accrued are charges for time, time_charges those
     that nothing bears too; curve is None without capital; findings: of press loads and pools; common: what no
     basis changes.
     """
 
     elements: pd.Index
     postings: Postings
-    expensed: Postings
+    aside: Postings
+    lost: Postings
     accrued: tuple[Accrued, ...]
     presses: Presses
     curve: RateCurve | None
@@ -63,6 +59,11 @@ class Charges:
     pools: Pools
     findings: tuple[Finding, ...]
     common: CommonMoney
+
+    @cached_property
+    def expensed(self) -> Postings:
+        """Postings that do not enter the wine."""
+        return joined([self.aside, self.lost])
 
 
 class CommonMoney:
@@ -148,11 +149,11 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
     spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
-    aside = replace(postings.take(apart), through=np.full(int(apart.sum()), -1, dtype=np.int64))
     return Charges(
         elements,
         spent,
-        joined([aside, lost]),
+        postings.take(apart),
+        lost,
         tuple(accrued),
         presses,
         curve,
@@ -201,7 +202,7 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     """Postings without what abnormal losses took of them, and that part, expensed: work on wine that was lost beyond
     its norm was lost with it.
     """
-    abnormal = np.append(chain.flows.abnormal, 0.0)[postings.through]
+    abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
     beyond = effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
     at = np.flatnonzero(beyond != 0)
     part = postings.take(at)

@@ -16,15 +16,14 @@ import pandas as pd
 from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.money.postings import Bearers
 
 _DRESSING = STAGES.index("dressing")
-FLOW_DRIVERS: tuple[str, ...] = ("kg", "litre", "bottle in", "bottle out", "load")
 
 
 @dataclass(frozen=True)
 class Events:
-    """Parallel arrays: state, flow, day, operation, stage, format (−1), presentation (−1), primary, and the
-    driver quantities.
+    """Parallel arrays: state, flow, day, operation, stage, format (−1: none), primary, and the driver quantities.
 
     driver: one row per name in FLOW_DRIVERS; primary: one event per flow is, so that pools count no flow
     twice.
@@ -38,6 +37,10 @@ class Events:
     format: Ints
     primary: np.ndarray
     driver: Floats
+
+    def bearers(self, at: Ints, driver: Ints | int) -> Bearers:
+        """What bears work at some of the events, by a driver, or one for each."""
+        return Bearers(self.state[at], self.stage[at], self.day[at], self.flow[at], driver, self.driver[driver, at])
 
 
 def events_of(estate: Estate, chain: Chain) -> Events:

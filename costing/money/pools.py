@@ -26,13 +26,14 @@ from costing.graph.arrays import STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
-from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import TABLE_NAMES, Postings, joined, posted
-from costing.money.rates import ON_WHAT_CAME_IN, locations
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
 Flags = npt.NDArray[np.bool_]
+COLUMN = ("pools", "amount")
 
 
 class PoolRows(NamedTuple):
@@ -124,7 +125,7 @@ class Pools:
         by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
         carried = rows[np.array([goes_on for _, goes_on in found], dtype=bool)]
         none = np.zeros(0, dtype=np.int64)
-        nothing = posted("pools", none, none, 0, 0, np.zeros(0), none)
+        nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
             joined([nothing, *(part for part, _ in found)]),
             (),
@@ -140,18 +141,8 @@ class Pools:
         period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
-        source = np.full(len(at), self.rows.source[row])
-        charged = posted(
-            "pools",
-            source,
-            events.state[at],
-            events.stage[at],
-            self.element[row],
-            used * rate,
-            events.day[at],
-            flow=events.flow[at],
-            through=events.flow[at] if self.flow_driver[row] in ON_WHAT_CAME_IN else -1,
-        )
+        source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
+        charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
         return joined([charged, self._idle(np.array([row]), idle)]), goes_on
@@ -204,8 +195,8 @@ class Pools:
         records = int(self.chain.flows.day.min(initial=self.chain.valuation_day))
         kept = (np.abs(amount) > 1e-9 * np.abs(self.rows.amount[rows])) & (self.last[rows] > records)
         rows, amount = rows[kept], amount[kept]
-        source, nowhere, stage = self.rows.source[rows], np.full(len(rows), -1), np.maximum(self.stage[rows], 0)
-        return posted("pools", source, nowhere, stage, self.element[rows], amount, self.last[rows])
+        bearers = Bearers(np.full(len(rows), -1), np.maximum(self.stage[rows], 0), self.last[rows])
+        return posted(COLUMN, self.rows.source[rows], bearers, self.element[rows], amount)
 
     def of_time(self, at_prices_of: int | None) -> PoolCharges:
         """Pools shared out by what is held: one charge per series of periods. at_prices_of: day whose prices replace
@@ -255,9 +246,8 @@ class Pools:
             rates = rates * price_factors(self.estate, self.elements, one, steps, at_prices_of)
         source = self.rows.source[rows]
         curve = AccrualCurve(steps, rates)
-        charge = TimeCharge(
-            borne, bears, curve, int(self.element[first]), TABLE_NAMES.index("pools"), source, since, rows
-        )
+        column = MONEY_COLUMNS.index(COLUMN)
+        charge = TimeCharge(borne, bears, curve, int(self.element[first]), column, source, since, rows)
         goes_on = bool(endless[0] != 0 and (self.chain.states.end[borne] > after).any())
         return charge, period.actual.unabsorbed + period.planned.unabsorbed, goes_on
 

@@ -1,13 +1,17 @@
-"""Postings: every amount of money on a lot-state, with its stage, cost element, dates and source cell.
+"""Postings: every amount of money on a lot-state, with the cell it stands in, what bears it, and how much of what it
+was charged by.
 
-Here: opening costs, deliveries with their instalments and premiums, and direct costs. Where they enter:
-`costing.money.entries`. `costing.money.rates` adds what is charged by driver.
+    amount = money of the cell × driver quantity, where the cell holds a price or a rate
+
+Here: opening costs and direct costs. Where they enter: `costing.money.entries`. Deliveries:
+`costing.money.deliveries`; what is charged by driver: `costing.money.rates`, `costing.money.pools`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -17,12 +21,33 @@ from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, d
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
-from costing.inputs.grape_prices import listed_row
-from costing.inputs.in_force import row_in_force, series_of
 from costing.inputs.schema import lists, sheets
 from costing.money.entries import entries_of
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
+MONEY_COLUMNS: tuple[tuple[str, str], ...] = (
+    ("opening_costs", "amount"),
+    ("deliveries", "price_per_unit"),
+    ("deliveries", "growing_cost_per_unit"),
+    ("deliveries", "premium_per_unit"),
+    ("deliveries", "expected_premium_per_unit"),
+    ("grape_prices", "price_per_kg"),
+    ("grape_prices", "premium_per_kg"),
+    ("pressings", "credit"),
+    ("pressings", "cost_to_complete_per_l"),
+    ("costs", "amount"),
+    ("operation_rates", "amount"),
+    ("dry_goods", "unit_price"),
+    ("pools", "amount"),
+)
+"""Columns that hold money, as (table, column). A posting knows its column as a position here; the premium of a listed
+price is posted with the price.
+"""
+TABLE_OF_COLUMN = np.array([TABLE_NAMES.index(table) for table, _ in MONEY_COLUMNS])
+FLOW_DRIVERS: tuple[str, ...] = ("kg", "litre", "bottle in", "bottle out", "load")
+"""Quantities that move, by which rates and pools are charged."""
+KG, LITRE, BOTTLE_IN, BOTTLE_OUT, LOAD = range(len(FLOW_DRIVERS))
+_ON_WHAT_CAME_IN = (LITRE, BOTTLE_IN)
 ELEMENT_COLUMNS = (
     ("opening_costs", "element"),
     ("costs", "element"),
@@ -33,12 +58,28 @@ ELEMENT_COLUMNS = (
 
 
 @dataclass(frozen=True)
+class Bearers:
+    """What bears amounts: parallel arrays, or single numbers that stand for all.
+
+    state (−1: expensed at once), stage, day on which the amount is incurred, flow that caused it (−1: none); driver
+    that it is charged by, as a position in `FLOW_DRIVERS` (−1: the cell holds an amount), and how much of it.
+    """
+
+    state: Ints
+    stage: Ints | int
+    day: Ints
+    flow: Ints | int = -1
+    driver: Ints | int = -1
+    quantity: Floats | float = 0.0
+
+
+@dataclass(frozen=True)
 class Postings:
     """Parallel arrays, one entry per amount.
 
-    state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), table
-    and row of the source, flow that caused it (−1: none), through: flow whose abnormal loss takes its part of the
-    amount, as of the wine that was drawn (−1: none).
+    state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), column (of
+    `MONEY_COLUMNS`) and row of the cell, flow that caused it (−1: none), driver (of `FLOW_DRIVERS`; −1: none) and how
+    much of it the operation took, shared_by: row of Pools whose driver shares the amount out (−1: of no pool).
     """
 
     state: Ints
@@ -47,10 +88,12 @@ class Postings:
     amount: Floats
     paid: Ints
     incurred: Ints
-    table: Ints
+    column: Ints
     row: Ints
     flow: Ints
-    through: Ints
+    driver: Ints
+    quantity: Floats
+    shared_by: Ints
 
     def __len__(self) -> int:
         return len(self.state)
@@ -59,6 +102,22 @@ class Postings:
         """Those postings, in that order."""
         return Postings(*(getattr(self, field.name)[which] for field in fields(self)))
 
+    @cached_property
+    def table(self) -> Ints:
+        """Table of each cell, as a position in `TABLE_NAMES`."""
+        return TABLE_OF_COLUMN[self.column]
+
+    @cached_property
+    def worked_on(self) -> Ints:
+        """Flow whose abnormal loss takes its part of each amount, as of the wine drawn: that of work which is charged
+        by what came in (−1: none).
+        """
+        return np.where(np.isin(self.driver, _ON_WHAT_CAME_IN), self.flow, -1)
+
+    def of(self, table: str, column: str) -> NDArray[np.bool_]:
+        """Whether each posting comes from a column."""
+        return np.asarray(self.column == MONEY_COLUMNS.index((table, column)))
+
 
 def joined(parts: Sequence[Postings]) -> Postings:
     """All postings one after the other."""
@@ -66,38 +125,36 @@ def joined(parts: Sequence[Postings]) -> Postings:
 
 
 def posted(
-    table: str,
+    column: tuple[str, str] | Ints,
     row: Ints,
-    state: Ints,
-    stage: Ints | int,
+    bearers: Bearers,
     element: Ints | int,
     amount: Floats,
-    incurred: Ints,
     paid: Ints | None = None,
-    flow: Ints | int = -1,
-    through: Ints | int = -1,
+    shared_by: Ints | int = -1,
 ) -> Postings:
-    """Postings from one table; single numbers stand for all rows; a blank or missing payment is on the day
-    incurred.
+    """Postings from cells: of one column (table, column) or, as positions in `MONEY_COLUMNS`, of several; a blank or
+    missing payment is on the day incurred.
     """
     n = len(row)
 
     def whole(values: Ints | int) -> Ints:
         return np.array(np.broadcast_to(np.asarray(values, dtype=np.int64), n))
 
-    due = incurred if paid is None else np.where(paid == BLANK_DAY, incurred, paid)
-    number = TABLE_NAMES.index(table)
+    day = bearers.day
     return Postings(
-        np.asarray(state, dtype=np.int64),
-        whole(stage),
-        whole(element),
-        np.asarray(amount, dtype=np.float64),
-        np.asarray(due, dtype=np.int64),
-        np.asarray(incurred, dtype=np.int64),
-        whole(number),
-        np.asarray(row, dtype=np.int64),
-        whole(flow),
-        whole(through),
+        state=np.asarray(bearers.state, dtype=np.int64),
+        stage=whole(bearers.stage),
+        element=whole(element),
+        amount=np.asarray(amount, dtype=np.float64),
+        paid=np.asarray(day if paid is None else np.where(paid == BLANK_DAY, day, paid), dtype=np.int64),
+        incurred=np.asarray(day, dtype=np.int64),
+        column=whole(MONEY_COLUMNS.index(column) if isinstance(column, tuple) else column),
+        row=np.asarray(row, dtype=np.int64),
+        flow=whole(bearers.flow),
+        driver=whole(bearers.driver),
+        quantity=np.array(np.broadcast_to(np.asarray(bearers.quantity, dtype=np.float64), n)),
+        shared_by=whole(shared_by),
     )
 
 
@@ -127,150 +184,15 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     stage = codes(frame["stage"], pd.Index(STAGES))[rows]
     begun = chain.states.start[state]
     fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
-    return posted(
-        "opening_costs",
-        rows,
+    bearers = Bearers(
         state,
         np.where(stage < 0, chain.states.stage[state], stage),
-        codes(frame["element"], elements)[rows],
-        frame["amount"].to_numpy()[rows],
         np.where(fixed == BLANK_DAY, begun, fixed),
-        np.where(paid == BLANK_DAY, begun, paid),
         np.where(had_gone, -1, chain.states.flow[state]),
     )
-
-
-def delivery_postings(
-    estate: Estate, chain: Chain, elements: pd.Index, basis: Basis, at_prices_of: int | None = None
-) -> Postings:
-    """Price of every delivery, in its instalments, its expected premium, and what the final one differs by.
-
-    Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as
-    the basis says. at_prices_of: day whose grape prices replace those of the harvest (None: no).
-    """
-    frame = estate["deliveries"]
-    n = len(frame)
-    flow = np.flatnonzero(chain.flows.kind == Flow.DELIVERY)
-    state = chain.target_state[flow]
-    quantity, day = frame["quantity"].to_numpy(), days(frame["on_date"])
-    growing = frame["growing_cost_per_unit"].to_numpy()
-    price, priced_by = delivery_prices(estate, at_prices_of)
-    own = ~np.isnan(growing) & ((basis.own_grapes == "growing cost") | np.isnan(price))
-    unit_price = np.where(own, growing, np.nan_to_num(price))
-    what = frame["what"].astype(object).to_numpy()
-    paid_for = np.where(
-        what == "grapes",
-        "grapes",
-        np.where(np.isin(what, ("on lees", "finished")), "bottles", "must and wine"),
-    )
-    element = elements.get_indexer(pd.Index(paid_for)).astype(np.int64)
-    stage = chain.states.stage[state]
-    row, share, paid = _instalments(estate, day, np.where(own, -1, codes(frame["terms"], _terms(estate))))
-    amount = unit_price[row] * quantity[row] * share
-    from_list = (priced_by >= 0) & ~own
-    bought = posted("deliveries", row, state[row], stage[row], element[row], amount, day[row], paid, flow[row])
-    listed = from_list[row]
-    bought.table[listed] = TABLE_NAMES.index("grape_prices")
-    bought.row[listed] = priced_by[row][listed]
-    expected, fixed = np.nan_to_num(frame["expected_premium_per_unit"].to_numpy()), days(frame["premium_date"])
-    premium = frame["premium_per_unit"].to_numpy() - expected  # trued up: what the final one differs by
-    due = np.where(fixed == BLANK_DAY, day, fixed)
-    hoped = np.flatnonzero((expected != 0) & ~own)
-    foreseen = posted(
-        "deliveries",
-        hoped,
-        state[hoped],
-        stage[hoped],
-        element[hoped],
-        expected[hoped] * quantity[hoped],
-        day[hoped],
-        due[hoped],
-        flow[hoped],
-    )
-    late = np.flatnonzero(~np.isnan(premium) & (premium != 0) & ~own) if n else np.zeros(0, dtype=np.int64)
-    when = counted_from(estate, day, due)[late]
-    final = posted(
-        "deliveries",
-        late,
-        state[late],
-        stage[late],
-        element[late],
-        premium[late] * quantity[late],
-        when,
-        due[late],
-        flow[late],
-    )
-    return joined([bought, foreseen, final])
-
-
-def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
-    """Day from which amounts count that were fixed on a day and belong to another.
-
-    What belongs to the time up to a closing and is fixed after it, but before its accounts are approved, counts as of
-    the closing (IAS 10.9). Closings: the valuation date, and the dates of the year-end sheets.
-    """
-    stock, chosen = estate["yearend_stock"], estate.settings
-    latest = stock[stock["approved_on"].notna()].sort_values("version").drop_duplicates("closing_date", keep="last")
-    approved = dict(zip(days(latest["closing_date"]).tolist(), days(latest["approved_on"]).tolist(), strict=True))
-    if chosen.valuation_date is not None and chosen.accounts_approved_on is not None:
-        closing, approval = (
-            int(np.datetime64(day, "D").astype(np.int64))
-            for day in (chosen.valuation_date, chosen.accounts_approved_on)
-        )
-        approved[closing] = approval
-    counted = fixed.copy()
-    for closing, approval in approved.items():
-        counted[(belongs <= closing) & (fixed > closing) & (fixed <= approval)] = closing
-    return counted
-
-
-def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Floats, Ints]:
-    """Price per unit of every delivery and the row of Grape prices it came from (−1: its own, or none: NaN).
-
-    at_prices_of: day whose price replaces that of the harvest (None: no): the latest year of the same supplier, village
-    and variety, a year's price being in force from its first day.
-    """
-    frame, listed = estate["deliveries"], estate["grape_prices"]
-    price = frame["price_per_unit"].to_numpy().copy()
-    priced = listed["price_per_kg"].notna().to_numpy()
-    source = listed_row(frame, listed, priced, np.isnan(price))
-    amounts = (listed["price_per_kg"] + listed["premium_per_kg"].fillna(0.0)).to_numpy()
-    price[source >= 0] = amounts[source[source >= 0]]
-    if at_prices_of is not None and priced.any():
-        listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))
-        keys = [pd.factorize(listed[name], use_na_sentinel=False)[0] for name in ("supplier", "village", "variety")]
-        for every in series_of(keys, listed_since):
-            series = every[priced[every]]
-            newest = int(row_in_force(series, listed_since, np.array([at_prices_of]))[0])
-            taken = np.isin(source, series)
-            if newest >= 0:
-                price[taken], source[taken] = amounts[newest], newest
-    return price, source
-
-
-def _terms(estate: Estate) -> pd.Index:
-    names: pd.Index = estate["terms"]["terms"].cat.categories
-    return names
-
-
-def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, Ints]:
-    """Row of each instalment, its share of the amount and its day of payment; no terms: all on the day."""
-    table = estate["terms"]
-    name = codes(table["terms"], _terms(estate))
-    order = np.argsort(name, kind="stable")
-    count = np.bincount(name, minlength=len(_terms(estate)) + 1) if len(name) else np.zeros(1, dtype=np.int64)
-    start = np.r_[0, np.cumsum(count)[:-1]]
-    lines = np.where(terms >= 0, count[terms], 1)
-    row = np.repeat(np.arange(len(day)), lines)
-    within = np.arange(len(row)) - np.repeat(np.cumsum(lines) - lines, lines)
-    credit = terms[row] >= 0
-    if not len(order):
-        return row, np.ones(len(row)), day[row]
-    line = order[np.where(credit, np.minimum(start[terms[row]] + within, len(order) - 1), 0)]
-    fixed, later = days(table["fixed_date"]), np.nan_to_num(table["days_after"].to_numpy())
-    due = np.where(fixed[line] == BLANK_DAY, day[row] + np.rint(later[line]).astype(np.int64), fixed[line])
-    share = np.where(credit, table["share"].to_numpy()[line], 1.0)
-    return row, share, np.where(credit, due, day[row])
+    amount, element = frame["amount"].to_numpy()[rows], codes(frame["element"], elements)[rows]
+    paid = np.where(paid == BLANK_DAY, begun, paid)
+    return posted(("opening_costs", "amount"), rows, bearers, element, amount, paid)
 
 
 def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Postings:
@@ -280,14 +202,7 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     entry = entries_of(chain, lot, day)
     row = entry.cost
     stage = codes(frame["stage"], pd.Index(STAGES))[row]
-    return posted(
-        "costs",
-        row,
-        entry.state,
-        np.where(stage < 0, chain.states.stage[entry.held], stage),
-        codes(frame["element"], elements)[row],
-        frame["amount"].to_numpy()[row] * entry.share,
-        day[row],
-        days(frame["paid_date"])[row],
-        entry.flow,
-    )
+    stage = np.where(stage < 0, chain.states.stage[entry.held], stage)
+    bearers = Bearers(entry.state, stage, day[row], entry.flow)
+    amount, element = frame["amount"].to_numpy()[row] * entry.share, codes(frame["element"], elements)[row]
+    return posted(("costs", "amount"), row, bearers, element, amount, days(frame["paid_date"])[row])

@@ -13,15 +13,26 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.split import SPLITS, Fractions, split_shares
-from costing.errors import CAUTION, Finding, InputError
+from costing.errors import CAUTION, ERROR, Finding, InputError
 from costing.graph.arrays import Floats, Flow, Ints, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
-from costing.money.postings import Postings, joined, posted
+from costing.money.postings import Bearers, Postings, joined, posted
 
 _ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it by as much
+
+
+_DRY = (
+    "is a press load that yields no must: its cost has nowhere to go.",
+    "Enter the litres of its first or second pressing.",
+)
+_BY_VOLUME = (
+    "is a press load whose fractions have no weight in its split; its cost was shared by volume.",
+    "Enter values per litre, shares or weights, or choose volume.",
+    CAUTION,
+)
 
 
 @dataclass(frozen=True)
@@ -38,69 +49,72 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
 
     InputError naming press loads of which nothing can bear the cost.
     """
-    frame = estate["pressings"]
     flows = chain.flows
-    n_loads = len(flows.load_names)
-    rows = flows.row[flows.kind == Flow.PRESS_OUT]
-    names = tuple(SPLITS)
-    load = codes(frame["load"], flows.load_names)
-    usual = names.index(basis.split_method or estate.settings.default_split_method)
-    method = np.full(n_loads, usual, dtype=np.int64)
-    given = codes(frame["split_method"], pd.Index(names))
-    if basis.split_method is None:
-        method[load[given >= 0]] = given[given >= 0]
-    fraction = frame["fraction"].astype(object).to_numpy()[rows]
-    price = _prices(estate, rows)
-    fractions = Fractions(
-        load[rows],
-        n_loads,
-        volume_l=np.nan_to_num(frame["volume_l"].to_numpy()[rows]),
-        weight_kg=np.nan_to_num(frame["fraction_weight_kg"].to_numpy()[rows]),
-        price_per_l=price,
-        separable_per_l=np.nan_to_num(frame["cost_to_complete_per_l"].to_numpy()[rows]),
-        fixed_share=np.nan_to_num(frame["fixed_share"].to_numpy()[rows]),
-        by_product=fraction == "by-product",
-    )
-    split = split_shares(fractions, method, names)
-    share = np.zeros(len(frame))
-    share[rows] = split.share
+    out = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
+    row, load = flows.row[out], flows.batch[out]
+    split = split_shares(_fractions(estate, chain, row, load), _methods(estate, chain, basis), tuple(SPLITS))
     dry = np.intersect1d(split.unsplit, flows.batch[flows.kind == Flow.PRESS_IN])
     if len(dry):
-        raise InputError([_unsplit(estate, load, int(one), flows.load_names) for one in dry])
-    findings = [_by_volume(estate, load, int(one), flows.load_names) for one in split.by_volume]
-    state_of_row = np.full(len(frame), -1, dtype=np.int64)
-    pressed = flows.kind == Flow.PRESS_OUT
-    state_of_row[flows.row[pressed]] = chain.target_state[pressed]
-    flow_of_row = np.full(len(frame), -1, dtype=np.int64)
-    flow_of_row[flows.row[pressed]] = np.flatnonzero(pressed)
-    moved = np.flatnonzero((split.posting != 0) & (state_of_row[rows] >= 0))
-    day = days(frame["on_date"])
-    pressing = int(elements.get_indexer(pd.Index(["pressing"]))[0])
-    margin = posted(
-        "pressings",
-        rows[moved],
-        state_of_row[rows[moved]],
-        chain.states.stage[chain.states.batch_state[load[rows[moved]]]],
-        pressing,
-        split.posting[moved],
-        day[rows[moved]],
-        flow=flow_of_row[rows[moved]],
+        raise InputError([_of_load(estate, chain, number, "volume_l", *_DRY) for number in dry.tolist()])
+    findings = [_of_load(estate, chain, number, "split_method", *_BY_VOLUME) for number in split.by_volume.tolist()]
+    share = np.zeros(len(estate["pressings"]))
+    share[row] = split.share
+    moved = np.flatnonzero((split.posting != 0) & (chain.target_state[out] >= 0))
+    load_state = chain.states.batch_state
+    bearers = Bearers(
+        chain.target_state[out[moved]],
+        chain.states.stage[load_state[load[moved]]],
+        flows.day[out[moved]],
+        out[moved],
     )
+    pressing = elements.get_indexer(pd.Index(["pressing"]))
+    margins = posted(("pressings", "cost_to_complete_per_l"), row[moved], bearers, pressing, split.posting[moved])
+    return Presses(share, joined([margins, _credits(estate, chain, elements, basis)]), tuple(findings))
+
+
+def _methods(estate: Estate, chain: Chain, basis: Basis) -> Ints:
+    """Method of each press load, as a position among `SPLITS`."""
+    names, frame = list(SPLITS), estate["pressings"]
+    usual = names.index(basis.split_method or estate.settings.default_split_method)
+    method = np.full(len(chain.flows.load_names), usual, dtype=np.int64)
+    given = codes(frame["split_method"], pd.Index(names))
+    if basis.split_method is None:
+        method[codes(frame["load"], chain.flows.load_names)[given >= 0]] = given[given >= 0]
+    return method
+
+
+def _fractions(estate: Estate, chain: Chain, row: Ints, load: Ints) -> Fractions:
+    """What rows of Pressings say of their fractions."""
+    frame = estate["pressings"]
+
+    def numbers(name: str) -> Floats:
+        return np.asarray(np.nan_to_num(frame[name].to_numpy()[row]))
+
+    return Fractions(
+        load,
+        len(chain.flows.load_names),
+        volume_l=numbers("volume_l"),
+        weight_kg=numbers("fraction_weight_kg"),
+        price_per_l=_prices(estate, row),
+        separable_per_l=numbers("cost_to_complete_per_l"),
+        fixed_share=numbers("fixed_share"),
+        by_product=(frame["fraction"] == "by-product").to_numpy()[row],
+    )
+
+
+def _credits(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
+    """What by-products bring: off the joint cost, or apart."""
+    frame, flows = estate["pressings"], chain.flows
     credit = np.nan_to_num(frame["credit"].to_numpy())
-    brings = np.flatnonzero(credit != 0) if basis.by_product != "none" else np.zeros(0, dtype=np.int64)
-    joint = chain.states.batch_state[load[brings]]
-    at = joint if basis.by_product == "at split" else np.full(len(brings), -1)  # at sale: income, not less cost
-    off = posted(
-        "pressings",
-        brings,
-        at,
-        chain.states.stage[joint],
-        int(elements.get_indexer(pd.Index(["by-product credit"]))[0]),
-        -credit[brings],
-        day[brings],
-        flow=flow_of_row[brings],
-    )
-    return Presses(share, joined([margin, off]), tuple(findings))
+    row = np.flatnonzero(credit != 0) if basis.by_product != "none" else np.zeros(0, dtype=np.int64)
+    joint = chain.states.batch_state[codes(frame["load"], flows.load_names)[row]]
+    state = joint if basis.by_product == "at split" else np.full(len(row), -1)  # at sale: income, not less cost
+    out = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
+    flow_of_row = np.full(len(frame), -1, dtype=np.int64)
+    flow_of_row[flows.row[out]] = out
+    credited = elements.get_indexer(pd.Index(["by-product credit"]))
+    bearers = Bearers(state, chain.states.stage[joint], days(frame["on_date"])[row], flow_of_row[row])
+    return posted(("pressings", "credit"), row, bearers, credited, -credit[row])
 
 
 def _prices(estate: Estate, rows: Ints) -> Floats:
@@ -119,25 +133,13 @@ def _prices(estate: Estate, rows: Ints) -> Floats:
     return np.asarray(np.nan_to_num(price))
 
 
-def _unsplit(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding:
-    row = int(np.flatnonzero(load == one)[0])
-    return Finding(
-        estate.place("pressings", row, "volume_l"),
-        str(names[one]),
-        "is a press load that yields no must: its cost has nowhere to go.",
-        "Enter the litres of its first or second pressing.",
-    )
-
-
-def _by_volume(estate: Estate, load: Ints, one: int, names: pd.Index) -> Finding:
-    row = int(np.flatnonzero(load == one)[0])
-    return Finding(
-        estate.place("pressings", row, "split_method"),
-        str(names[one]),
-        "is a press load whose fractions have no weight in its split; its cost was shared by volume.",
-        "Enter values per litre, shares or weights, or choose volume.",
-        CAUTION,
-    )
+def _of_load(
+    estate: Estate, chain: Chain, load: int, column: str, rule: str, remedy: str, severity: str = ERROR
+) -> Finding:
+    """Finding on a press load, at a cell of its first row."""
+    name = str(chain.flows.load_names[load])
+    row = int(np.flatnonzero(estate["pressings"]["load"] == name)[0])
+    return Finding(estate.place("pressings", row, column), name, rule, remedy, severity)
 
 
 def check_credits(estate: Estate, chain: Chain, joint_cost: Floats) -> list[Finding]:

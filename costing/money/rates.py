@@ -10,6 +10,9 @@ the event. Pools: `costing.money.pools`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -18,17 +21,15 @@ from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, 
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
-from costing.money.events import FLOW_DRIVERS, Events
+from costing.money.events import Events
 from costing.money.indices import has_index
-from costing.money.postings import Postings, joined, posted
+from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, FLOW_DRIVERS, Postings, posted
 from costing.units import FORMATS_L
 
 FORMATS = pd.Index(list(FORMATS_L))
 RATE_KEYS = ("driver", "operation", "stage", "format", "element")
 DRY_GOODS_KEYS = ("stage", "item", "format", "presentation", "element")
 """Columns that rows of one series have in common: a rate holds until the next of its series."""
-ON_WHAT_CAME_IN = tuple(FLOW_DRIVERS.index(driver) for driver in ("litre", "bottle in"))
-"""Drivers of work on what an operation takes in: an abnormal loss takes its part of that work."""
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
@@ -39,50 +40,79 @@ def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_
     return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
 
 
+class DatedRates:
+    """A sheet of dated rates on a chain, as arrays with one value per row. at_prices_of: day whose prices replace the
+    dated ones (None: no).
+    """
+
+    def __init__(self, estate: Estate, chain: Chain, table: str, elements: pd.Index, at_prices_of: int | None) -> None:
+        frame = estate[table]
+        if table == "dry_goods":
+            self.amount = frame["unit_price"].to_numpy() * frame["quantity_per_bottle"].fillna(1.0).to_numpy()
+        else:
+            self.amount = frame["amount"].to_numpy()
+        self.yearly, self.since = np.nan_to_num(frame["escalation"].to_numpy()), days(frame["from_date"])
+        self.stage, self.format = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+        self.element = codes(frame["element"], elements)
+        self.indexed = np.append(has_index(estate, elements), False)[self.element]
+        self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
+
+    def on(self, row: Ints, day: Ints) -> Floats:
+        """What rows charge per unit of their driver on a day."""
+        return escalated(self.amount[row], self.yearly[row], self.since[row], day, self._valuation_day)
+
+    def newest(self, series: Ints) -> int:
+        """Row at whose price the whole series is charged (−1: each at its own)."""
+        if self.at_prices_of is None or self.indexed[series[0]]:
+            return -1
+        return int(row_in_force(series, self.since, np.array([self.at_prices_of]))[0])
+
+    def postings(
+        self, column: tuple[str, str], worked: Sequence[tuple[Ints, Ints]], driver: Ints, events: Events
+    ) -> Postings:
+        """Postings of the rates in force. worked: rows of each series, and the events that it may be charged on;
+        driver: of each row.
+        """
+        none = np.zeros(0, dtype=np.int64)
+        parts = [(none, none, none), *(self._in_force(series, at, events) for series, at in worked)]
+        at, row, day = (np.concatenate(column) for column in zip(*parts, strict=True))
+        stage = np.where(self.stage[row] < 0, events.stage[at], self.stage[row])
+        bearers = replace(events.bearers(at, driver[row]), stage=stage)
+        return posted(column, row, bearers, self.element[row], self.on(row, day) * bearers.quantity)
+
+    def _in_force(self, series: Ints, at: Ints, events: Events) -> tuple[Ints, Ints, Ints]:
+        """Events in the format of a series once it is in force, its row then, and the day whose price that charges."""
+        if self.format[series[0]] >= 0:
+            at = at[events.format[at] == self.format[series[0]]]
+        row = row_in_force(series, self.since, events.day[at])
+        at, row = at[row >= 0], row[row >= 0]
+        newest = self.newest(series)
+        if newest < 0:
+            return at, row, events.day[at]
+        return at, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
+
+
 def rate_postings(
     estate: Estate, chain: Chain, events: Events, elements: pd.Index, at_prices_of: int | None = None
 ) -> Postings:
-    """Operation rates whose driver is a quantity that moves. at_prices_of: day whose prices replace the dated ones
-    (None: no).
+    """Operation rates whose driver is a quantity that moves; those per litre-year and bottle-year:
+    `costing.money.time_charges`. at_prices_of: day whose prices replace the dated ones (None: no).
     """
-    indexed = has_index(estate, elements)
+    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))
-    operation, stage = (
-        codes(frame["operation"], pd.Index(OPERATIONS)),
-        codes(frame["stage"], pd.Index(STAGES)),
-    )
-    form, element = codes(frame["format"], FORMATS), codes(frame["element"], elements)
-    since = days(frame["from_date"])
-    by_operation = {int(op): np.flatnonzero(events.operation == op) for op in np.unique(operation)}
-    parts = []
-    for rows in series_of([driver, operation, stage, form, element], since):
-        first = rows[0]
+    driver, operation = codes(frame["driver"], pd.Index(FLOW_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    by_operation = {int(number): np.flatnonzero(events.operation == number) for number in np.unique(operation)}
+    worked = []
+    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+        first = series[0]
         if driver[first] < 0:
-            continue  # per litre-year or bottle-year: costing.money.time_charges
+            continue
         at = by_operation[int(operation[first])]
         at = at[events.driver[driver[first], at] > 0]
-        if stage[first] >= 0:
-            at = at[events.stage[at] == stage[first]]
-        if form[first] >= 0:
-            at = at[events.format[at] == form[first]]
-        parts.append(
-            _charge(
-                "operation_rates",
-                rows,
-                frame["amount"].to_numpy(),
-                frame["escalation"].to_numpy(),
-                since,
-                int(element[first]),
-                events,
-                at,
-                events.driver[driver[first], at],
-                chain.valuation_day,
-                None if indexed[element[first]] else at_prices_of,
-                on_what_came_in=driver[first] in ON_WHAT_CAME_IN,
-            )
-        )
-    return joined(parts) if parts else _nothing("operation_rates")
+        if rates.stage[first] >= 0:
+            at = at[events.stage[at] == rates.stage[first]]
+        worked.append((series, at))
+    return rates.postings(("operation_rates", "amount"), worked, driver, events)
 
 
 def dry_goods_postings(
@@ -91,84 +121,23 @@ def dry_goods_postings(
     """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at
     dispatch. at_prices_of: day whose prices replace the dated ones (None: no).
     """
-    indexed = has_index(estate, elements)
+    rates = DatedRates(estate, chain, "dry_goods", elements, at_prices_of)
     frame = estate["dry_goods"]
-    stage, form = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
     presentations = pd.Index(frame["presentation"].cat.categories)
     shown = codes(frame["presentation"], presentations)
     item = codes(frame["item"], pd.Index(frame["item"].cat.categories))
-    element, since = codes(frame["element"], elements), days(frame["from_date"])
-    price = frame["unit_price"].to_numpy() * frame["quantity_per_bottle"].fillna(1.0).to_numpy()
-    flow = events.flow
-    kind = chain.flows.kind[flow]
-    sent_as = np.full(len(flow), -1, dtype=np.int64)
+    kind = chain.flows.kind[events.flow]
     sent = np.flatnonzero(kind == Flow.DISPATCH)
-    sent_as[sent] = codes(estate["dispatches"]["presentation"], presentations)[chain.flows.row[flow[sent]]]
-    tirage = STAGES.index("tirage")
+    sent_as = codes(estate["dispatches"]["presentation"], presentations)[chain.flows.row[events.flow[sent]]]
     bottled = np.flatnonzero(events.primary & (kind == Flow.TIRAGE))
     released = np.flatnonzero(events.primary & (kind == Flow.DISGORGEMENT))
-    parts = []
-    for rows in series_of([stage, item, form, shown, element], since):
-        first = rows[0]
-        if shown[first] >= 0:
-            at = sent[sent_as[sent] == shown[first]]
-        else:
-            at = bottled if stage[first] == tirage else released
-        if form[first] >= 0:
-            at = at[events.format[at] == form[first]]
-        driver = FLOW_DRIVERS.index("bottle in" if shown[first] >= 0 else "bottle out")
-        parts.append(
-            _charge(
-                "dry_goods",
-                rows,
-                price,
-                frame["escalation"].to_numpy(),
-                since,
-                int(element[first]),
-                events,
-                at,
-                events.driver[driver, at],
-                chain.valuation_day,
-                None if indexed[element[first]] else at_prices_of,
-                int(stage[first]),
-            )
-        )
-    return joined(parts) if parts else _nothing("dry_goods")
-
-
-def _charge(
-    table: str,
-    rows: Ints,
-    rate: Floats,
-    yearly: Floats,
-    since: Ints,
-    element: int,
-    events: Events,
-    at: Ints,
-    quantity: Floats,
-    valuation_day: int,
-    at_prices_of: int | None,
-    stage: int = -1,
-    on_what_came_in: bool = False,
-) -> Postings:
-    """Post one series of dated rates on the events `at`; on_what_came_in: an abnormal loss takes its part."""
-    row = row_in_force(rows, since, events.day[at])
-    at, quantity, row = at[row >= 0], quantity[row >= 0], row[row >= 0]
-    day = priced = events.day[at]
-    newest = -1 if at_prices_of is None else int(row_in_force(rows, since, np.array([at_prices_of]))[0])
-    if at_prices_of is not None and newest >= 0:
-        row, priced = np.full_like(row, newest), np.full_like(day, at_prices_of)
-    amount = escalated(rate[row], yearly[row], since[row], priced, valuation_day) * quantity
-    where = events.stage[at] if stage < 0 else stage
-    flow = events.flow[at]
-    return posted(
-        table, row, events.state[at], where, element, amount, day, flow=flow, through=flow if on_what_came_in else -1
-    )
-
-
-def _nothing(table: str) -> Postings:
-    none = np.zeros(0, dtype=np.int64)
-    return posted(table, none, none, 0, 0, np.zeros(0), none)
+    tirage = STAGES.index("tirage")
+    worked = []
+    for series in series_of([rates.stage, item, rates.format, shown, rates.element], rates.since):
+        first = series[0]
+        at = bottled if rates.stage[first] == tirage else released
+        worked.append((series, sent[sent_as == shown[first]] if shown[first] >= 0 else at))
+    return rates.postings(("dry_goods", "unit_price"), worked, np.where(shown >= 0, BOTTLE_IN, BOTTLE_OUT), events)
 
 
 def locations(estate: Estate) -> pd.Index:

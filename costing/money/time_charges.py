@@ -14,72 +14,73 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Ints, codes, days
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
-from costing.money.indices import has_index, price_factors
-from costing.money.postings import TABLE_NAMES
-from costing.money.rates import FORMATS, escalated
+from costing.money.indices import price_factors
+from costing.money.postings import MONEY_COLUMNS, TABLE_OF_COLUMN
+from costing.money.rates import DatedRates
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
 """Escalating plans and replacement prices change their rate in steps of this many days."""
+RATES = MONEY_COLUMNS.index(("operation_rates", "amount"))
 
 
 @dataclass(frozen=True)
 class TimeCharge:
-    """One charge per unit-year on the states that bear it; table and rows name its source cells, since when
-    each row holds. bears: of every state, whether a stay in it would bear the charge, whatever it holds. periods: of a
-    pool, the positions among `costing.money.pools.Pools`.
+    """One charge per unit-year on the states that bear it; column (of `MONEY_COLUMNS`) and rows name its source cells,
+    since when each row holds. bears: of every state, whether a stay in it would bear the charge, whatever it holds.
+    periods: of a pool, the positions among `costing.money.pools.Pools`.
     """
 
     states: Ints
     bears: NDArray[np.bool_]
     curve: AccrualCurve
     element: int
-    table: int
+    column: int
     rows: Ints
     since: Ints
     periods: Ints
+
+    @property
+    def table(self) -> int:
+        """Table of its cells, as a position in `TABLE_NAMES`."""
+        return int(TABLE_OF_COLUMN[self.column])
 
 
 def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_of: int | None) -> list[TimeCharge]:
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
     (None: no): by the index of the element or, without one, by the row in force on that day.
     """
-    indexed = has_index(estate, elements)
+    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, stage = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["stage"], pd.Index(STAGES))
-    operation = codes(frame["operation"], pd.Index(OPERATIONS))
-    form, element = codes(frame["format"], FORMATS), codes(frame["element"], elements)
-    since, amount = days(frame["from_date"]), frame["amount"].to_numpy()
-    yearly = np.nan_to_num(frame["escalation"].to_numpy())
+    driver, operation = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
     charges = []
-    for rows in series_of([driver, operation, stage, form, element], since):
-        first = rows[0]
+    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+        first, begins = series[0], rates.since[series]
         if driver[first] < 0:
             continue
-        borne, bears = bearers(chain, driver[first] == 1, int(stage[first]), int(form[first]))
-        newest = row_in_force(rows, since, np.array([chain.valuation_day if at_prices_of is None else at_prices_of]))
-        if at_prices_of is not None and not indexed[element[first]] and newest[0] >= 0:
-            held, begins, steps, row = newest, since[rows[:1]], since[rows[:1]], newest
-            priced = np.array([at_prices_of])
+        borne, bears = bearers(chain, driver[first] == 1, int(rates.stage[first]), int(rates.format[first]))
+        newest = rates.newest(series)
+        if newest >= 0:
+            held, begins = np.array([newest]), begins[:1]
+            steps, row, priced = begins, held, np.array([at_prices_of])
         else:
-            held, begins, steps = rows, since[rows], since[rows]
+            held, steps = series, begins
             if at_prices_of is not None:
-                steps = np.union1d(steps, np.arange(int(steps[0]), chain.horizon_day + 1, STEP_DAYS))
-            if yearly[rows].any():
-                more = np.arange(max(chain.valuation_day, int(steps[0])), chain.horizon_day, STEP_DAYS)
-                steps = np.union1d(steps, more)
-            row, priced = row_in_force(rows, since, steps), steps
-        rate = escalated(amount[row], yearly[row], since[row], priced, chain.valuation_day)
+                steps = np.union1d(steps, np.arange(int(begins[0]), chain.horizon_day + 1, STEP_DAYS))
+            if rates.yearly[series].any():
+                planned = np.arange(max(chain.valuation_day, int(begins[0])), chain.horizon_day, STEP_DAYS)
+                steps = np.union1d(steps, planned)
+            row, priced = row_in_force(series, rates.since, steps), steps
+        rate = rates.on(row, priced)
         if at_prices_of is not None:
-            one = np.full(len(steps), element[first])
-            rate = rate * price_factors(estate, elements, one, steps, at_prices_of)
+            element = np.full(len(steps), rates.element[first])
+            rate = rate * price_factors(estate, elements, element, steps, at_prices_of)
         curve = AccrualCurve(steps, rate)
-        table = TABLE_NAMES.index("operation_rates")
-        charges.append(TimeCharge(borne, bears, curve, int(element[first]), table, held, begins, rows[:0]))
+        charges.append(TimeCharge(borne, bears, curve, int(rates.element[first]), RATES, held, begins, series[:0]))
     return charges
 
 

@@ -26,18 +26,16 @@ from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
-from costing.money.postings import TABLE_NAMES, delivery_prices
-from costing.results.origins import AMOUNT_COLUMN, charge_steps
+from costing.money.deliveries import delivery_prices
+from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
+from costing.results.origins import charge_steps
 from costing.results.results import Results
 
 FATES = ("stock", "goods_sold", "expensed", "idle", "not_yet_due")
-_CELLS = {
-    **{table: (column,) for table, column in AMOUNT_COLUMN.items()},
-    "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
-    "grape_prices": ("price_per_kg", "premium_per_kg"),
-    "pressings": ("credit", "cost_to_complete_per_l"),  # the latter moves money by the constant-margin split alone
-}
-"""Cells that hold the money of a row; the first that is filled is its place."""
+_CELLS: dict[str, list[str]] = {}
+for _table, _column in MONEY_COLUMNS:
+    _CELLS.setdefault(_table, []).append(_column)
+"""Columns that hold the money of each table; the first that a row fills is its place."""
 _POOLS = TABLE_NAMES.index("pools")
 _LISTED = 6  # rows that a caution names
 
@@ -49,25 +47,23 @@ def amounts_charged(results: Results) -> pd.DataFrame:
     without money are left out.
     """
     frame = _rows(results.estate)
-    at = {table: np.full(len(results.estate[table]), -1) for table in _CELLS}
-    for table, lines in frame.groupby("table", sort=False):
-        at[str(table)][lines["row"].to_numpy()] = lines.index.to_numpy()
-    fates = np.zeros((len(frame), len(FATES)))
-    for number, row, parts in _fates(results):
-        for table in np.unique(number):
-            mine = number == table
-            line = at[TABLE_NAMES[table]][row[mine]]
-            np.add.at(fates, line[line >= 0], parts[mine][line >= 0])
+    sizes = [len(results.estate[table]) for table in TABLE_NAMES]
+    first = np.cumsum([0, *sizes])  # every row of every table in one array
+    fates = np.zeros((first[-1], len(FATES)))
+    for table, row, parts in _fates(results):
+        np.add.at(fates, first[table] + row, parts)
+    fates = fates[first[[TABLE_NAMES.index(table) for table in frame["table"]]] + frame["row"].to_numpy(dtype=np.int64)]
     lines = frame.assign(given=fates.sum(axis=1), **dict(zip(FATES, fates.T, strict=True)))
     assumed = (frame["table"] == "pressings").to_numpy() & ~fates.any(axis=1)  # a cost to complete that no split posts
-    return lines[~assumed].reset_index(drop=True)
+    kept: pd.DataFrame = lines[~assumed].reset_index(drop=True)
+    return kept
 
 
 def _rows(estate: Estate) -> pd.DataFrame:
     """Every row that holds money: its cell and what stands in it."""
     lines = []
     for table in sorted(_CELLS, key=TABLE_NAMES.index):
-        values = np.nan_to_num(estate[table][list(_CELLS[table])].to_numpy(dtype=float))
+        values = np.nan_to_num(estate[table][_CELLS[table]].to_numpy(dtype=float))
         for row in np.flatnonzero((values != 0).any(axis=1)):
             first = int(np.argmax(values[row] != 0))
             place = estate.place(table, int(row), _CELLS[table][first])

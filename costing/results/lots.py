@@ -34,6 +34,10 @@ class LotLabels:
 
 def lot_labels(estate: Estate, chain: Chain) -> LotLabels:
     """Labels of every lot of the chain."""
+    return chain.once(_labels, estate)
+
+
+def _labels(chain: Chain, estate: Estate) -> LotLabels:
     names, flows = chain.lots.names, chain.flows
     n = len(names)
     cuvees = pd.Index(

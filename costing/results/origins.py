@@ -22,27 +22,13 @@ from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
 from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued, accrues_in
-from costing.money.postings import TABLE_NAMES
+from costing.money.postings import MONEY_COLUMNS
 from costing.money.time_charges import TimeCharge
 from costing.results.lots import as_dates
 from costing.results.results import Results
 
-AMOUNT_COLUMN = {
-    "opening_costs": "amount",
-    "deliveries": "price_per_unit",
-    "grape_prices": "price_per_kg",
-    "costs": "amount",
-    "operation_rates": "amount",
-    "dry_goods": "unit_price",
-    "pools": "amount",
-    "pressings": "credit",
-}
-"""Column that holds the money of each table."""
-
 GROWER = ("supplier", "village", "vineyard", "variety", "vintage")
 AMOUNTS = ("amount", "own", "capital")
-_DELIVERIES, _GRAPE_PRICES = TABLE_NAMES.index("deliveries"), TABLE_NAMES.index("grape_prices")
-_PRESSINGS = TABLE_NAMES.index("pressings")
 
 
 def release_states(results: Results, lot: str) -> Ints:
@@ -156,8 +142,7 @@ def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
     counts = (reach.plain[every.state] != 0) & (every.amount != 0)
     if reach.held >= 0:
         counts &= every.incurred <= reach.until
-    which = np.flatnonzero(counts)
-    postings = every.take(which)
+    postings = every.take(np.flatnonzero(counts))
     own = postings.amount * reach.plain[postings.state]
     capital = np.zeros(len(own))
     if charges.curve is not None:
@@ -166,8 +151,7 @@ def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
         capital = np.where(inside, worth, postings.amount) * reach.grown[postings.state] - own
     frame = pd.DataFrame(
         {
-            "place": _places(results, postings.table, postings.row, _money_columns(results, which)),
-            "sheet": _titles(postings.table),
+            **_cells(results, postings.column, postings.row),
             "incurred": as_dates(postings.incurred),
             "paid": as_dates(postings.paid),
             "lot": _names(results, postings.state),
@@ -187,18 +171,16 @@ def _from_time(results: Results, reach: _Reach) -> list[pd.DataFrame]:
     if not parts:
         return []
     pieces = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    keys = [pieces[name] for name in ("element", "stage", "lot", "row", "table")]  # the last one counts first
+    keys = [pieces[name] for name in ("element", "stage", "lot", "row", "column")]  # the last one counts first
     order = np.lexsort(keys)
     is_new = np.any([np.diff(key[order]) != 0 for key in keys], axis=0)
     begins = np.concatenate([[0], np.flatnonzero(is_new) + 1])
     line = {name: values[order[begins]] for name, values in pieces.items()}
     for name, over in (("incurred", np.minimum), ("paid", np.maximum), *((name, np.add) for name in AMOUNTS)):
         line[name] = over.reduceat(pieces[name][order], begins)
-    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[line["table"]]
     frame = pd.DataFrame(
         {
-            "place": _places(results, line["table"], line["row"], columns),
-            "sheet": _titles(line["table"]),
+            **_cells(results, line["column"], line["row"]),
             "incurred": as_dates(line["incurred"]),
             "paid": as_dates(line["paid"]),
             "lot": results.chain.lots.names.to_numpy(dtype=object)[line["lot"]],
@@ -233,7 +215,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     if not n:
         return {}
     return {
-        "table": np.full(n, part.charge.table),
+        "column": np.full(n, part.charge.column),
         "row": part.charge.rows[step][charged],
         "lot": states.lot[at][charged],
         "stage": states.stage[at][charged],
@@ -293,62 +275,13 @@ def _names(results: Results, state: Ints) -> np.ndarray:
     return named
 
 
-def _titles(table: Ints) -> np.ndarray:
-    titles = np.array([sheets()[name].title for name in TABLE_NAMES], dtype=object)
-    return titles[table]
-
-
-def _money_columns(results: Results, which: Ints) -> np.ndarray:
-    """Column of its sheet that holds the money of each posting.
-
-    A delivery has four: its price, what own grapes cost to grow, the premium expected, and the one fixed later.
-    """
-    every, frame = results.charges.postings, results.estate["deliveries"]
-    table = every.table[which]
-    columns = np.array([AMOUNT_COLUMN.get(name, "") for name in TABLE_NAMES], dtype=object)[table]
-    credit = results.charges.elements.get_loc("by-product credit")
-    columns[(table == _PRESSINGS) & (every.element[which] != credit)] = "cost_to_complete_per_l"  # constant margin
-    bought = np.flatnonzero(table == _DELIVERIES)
-    row = every.row[which[bought]]
-    unpriced = frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost")
-    grown = frame["growing_cost_per_unit"].notna().to_numpy() & unpriced
-    columns[bought[grown[row]]] = "growing_cost_per_unit"
-    final, foreseen = premiums(results)
-    columns[final[which]] = "premium_per_unit"
-    columns[foreseen[which]] = "expected_premium_per_unit"
-    return columns
-
-
-def premiums(results: Results) -> tuple[np.ndarray, np.ndarray]:
-    """Whether each posting is the final premium of a delivery (what it differs from the expected one), and whether
-    it is the expected one. Of the amounts of one delivery these are posted last, the final one behind the other.
-    """
-    every, frame = results.charges.postings, results.estate["deliveries"]
-    amounts = np.flatnonzero(np.isin(every.table, (_DELIVERIES, _GRAPE_PRICES)))
-    n_flows, row = len(results.chain.flows), results.chain.flows.row
-    flow = every.flow[amounts]
-    count = np.bincount(flow, minlength=n_flows)
-    order = np.argsort(flow, kind="stable")
-    from_end = np.zeros(len(amounts), dtype=np.int64)
-    from_end[order] = (np.cumsum(count)[flow[order]] - 1) - np.arange(len(order))
-    hoped = np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
-    fixed = frame["premium_per_unit"].to_numpy() - hoped
-    has_final, has_hoped = np.nan_to_num(fixed) != 0, hoped != 0
-    at = row[flow]
-    few = count[flow] > has_final[at].astype(np.int64) + has_hoped[at]  # own grapes have no premium
-    marks = np.zeros((2, len(every)), dtype=bool)
-    marks[0, amounts] = few & has_final[at] & (from_end == 0)
-    marks[1, amounts] = few & has_hoped[at] & (from_end == has_final[at])
-    return marks[0], marks[1]
-
-
-def _places(results: Results, table: Ints, row: Ints, column: np.ndarray) -> np.ndarray:
-    """`Sheet!cell` of the money of each posting."""
-    if not len(table):
-        return np.zeros(0, dtype=object)
-    back, cells = pd.MultiIndex.from_arrays([table, row, column]).factorize()
-    found = [results.estate.place(TABLE_NAMES[number], int(at), name) for number, at, name in cells]
-    return np.asarray(np.array(found, dtype=object)[back])
+def _cells(results: Results, column: Ints, row: Ints) -> dict[str, np.ndarray]:
+    """Place (`Sheet!cell`) and sheet of the money of each posting. column: of `MONEY_COLUMNS`."""
+    cell, cells = pd.MultiIndex.from_arrays([column, row]).factorize()
+    named = [(*MONEY_COLUMNS[number], int(at)) for number, at in cells]
+    places = [results.estate.place(table, at, name) for table, name, at in named]
+    titles = np.array([sheets()[table].title for table, _ in MONEY_COLUMNS], dtype=object)
+    return {"place": np.append(np.array(places, dtype=object), "")[cell], "sheet": titles[column]}
 
 
 def grouped_origins(lines: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:

@@ -62,7 +62,7 @@ def elements(movements: int) -> dict[str, float]:
 def drawn(copies: int) -> dict[str, float]:
     """A thousand draws of the uncertain figures of the demo so many times."""
     estate = _demo(copies)
-    found, seconds = timed(lambda: forecast(estate, DRAWS))
+    found, seconds = timed(lambda: forecast(Runs(estate), DRAWS))
     return {"rows": len(estate["movements"]), "releases": len(found.releases), "forecast (s)": seconds}
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from costing import ECONOMIC, read_estate, run
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertainty import forecast
+from costing.model import Runs
 
 DEMO = Path(__file__).parents[2] / "demo_estate"
 
@@ -16,7 +17,7 @@ def test_ten_thousand_draws_on_the_demo() -> None:
     estate = read_estate(DEMO)
     economic = run(estate, ECONOMIC)
     started = time.process_time()
-    found = forecast(estate, 10_000)
+    found = forecast(Runs(estate), 10_000)
     verdicts = verdicts_drawn(economic, found.figures, found.correlation, found.drawn)
     print(f"{time.process_time() - started:.1f} s")
     assert len(found.drawn) == 10_000

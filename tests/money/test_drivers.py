@@ -9,8 +9,8 @@ from costing import BOOK
 from costing.graph.arrays import OPERATIONS
 from costing.inputs.schema import lists, operations
 from costing.model import run, trace
-from costing.money.events import FLOW_DRIVERS, events_of
-from costing.money.postings import TABLE_NAMES
+from costing.money.events import events_of
+from costing.money.postings import FLOW_DRIVERS, TABLE_NAMES
 
 
 def test_every_driver_that_an_operation_moves_is_in_the_schema(demo_estate) -> None:

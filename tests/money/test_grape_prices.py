@@ -7,7 +7,7 @@ import pytest
 
 from costing import BOOK, InputError, read_estate, run
 from costing.inputs.frames import frames_of
-from costing.money.postings import delivery_prices
+from costing.money.deliveries import delivery_prices
 
 LISTED = pd.DataFrame(
     {

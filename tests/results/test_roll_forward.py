@@ -106,8 +106,8 @@ def test_expenses_name_their_causes(demo: dict[str, Results]) -> None:
     assert {"Press house", "Vat hall"} <= set(apart["idle_pool"])
     others = apart[apart["idle_pool"] == ""]
     assert "storage" in set(others["element"])
-    lost = demo["book"].charges.expensed  # work on wine lost beyond its norm, this year and others
-    worked = {str(demo["book"].charges.elements[one]) for one in np.unique(lost.element[lost.through >= 0])}
+    charges = demo["book"].charges  # work on wine lost beyond its norm, this year and others
+    worked = {str(charges.elements[element]) for element in np.unique(charges.lost.element)}
     assert worked
     assert set(others["element"]) <= {"storage"} | worked
     borne = exits(demo["economic"], "2021-01-01", "2021-12-31")

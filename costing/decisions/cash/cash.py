@@ -17,15 +17,14 @@ from costing.decisions.cash.entries import KINDS, Entries
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
 from costing.model import Runs
-from costing.money.postings import TABLE_NAMES
+from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
-from costing.results.origins import AMOUNT_COLUMN
 
 NO_CASH = "No money is paid or received in these months."
 LARGEST = 12
 """Lines of the worst month that are shown."""
-_COLUMN = {**AMOUNT_COLUMN, "dispatches": "net_price", "movements": "proceeds"}
-_COLUMN |= {"other_payments": "amount", "loans": "amount", "pressings": "credit"}
+_COLUMN = dict(reversed(MONEY_COLUMNS))  # the first of each table
+_COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments": "amount", "loans": "amount"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
     "grape_prices": ("vintage", "supplier", "village", "variety"),

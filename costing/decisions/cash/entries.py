@@ -78,23 +78,18 @@ def spent_and_other(runs: Runs, until: int) -> Entries:
 
 def posted_entries(results: Results) -> Entries:
     """The engine's postings by the day paid; pools and opening costs left out."""
-    charges, estate = results.charges, results.estate
+    charges = results.charges
     names = results.charges.elements.to_numpy(dtype=object)
     of_element = np.array([KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in names])
     apart = [TABLE_NAMES.index(name) for name in ("pools", "opening_costs")]
     bought = [TABLE_NAMES.index(name) for name in _BOUGHT]
-    own = estate["deliveries"]["growing_cost_per_unit"].notna().to_numpy()
-    pressed, credit = TABLE_NAMES.index("pressings"), names.tolist().index("by-product credit")
     found = []
     for part in (charges.postings, charges.expensed):
-        kept = part.take(~np.isin(part.table, apart))
-        kept = kept.take(
-            (kept.table != pressed) | (kept.element == credit)
-        )  # what fractions hand each other is no cash
+        handed_over = part.of("pressings", "cost_to_complete_per_l")  # between fractions: no cash
+        kept = part.take(~handed_over & ~np.isin(part.table, apart))
         kind = of_element[kept.element]
         kind = np.where(np.isin(kept.table, bought), KINDS.index("growers"), kind)
-        grown = (kept.table == bought[0]) & np.append(own, False)[np.minimum(kept.row, len(own))]
-        kind = np.where(grown, KINDS.index("own vineyards"), kind)
+        kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), KINDS.index("own vineyards"), kind)
         found.append(entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
     return joined(found)
 

@@ -22,11 +22,11 @@ import pandas as pd
 from costing.calendar import add_months
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.keeping_costs import (
-    dated_rate,
     dry_goods_per_bottle,
     finishing_per_bottle,
     good_share,
     last_riddling,
+    operation_rates,
     pools_per_unit_year,
     riddling_by_cuvee,
     storage_per_bottle_year,
@@ -120,13 +120,11 @@ def filling(estate: Estate, cuvee: str, size: str, day: int, today: int) -> Fill
     norms = movement_norms(estate)
     loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
     wine_l = FORMATS_L[size] * (1.0 - _liqueur_part(estate, cuvee, today)) / (1.0 - loss[1])
-    rates = estate["operation_rates"]
-    on = np.array([day])
+    rates, on = operation_rates(estate), np.array([day])
 
     def rate(operation: str, driver: str) -> float:
-        fits = (rates["operation"] == operation) & (rates["driver"] == driver)
-        rows = rates[fits & (rates["format"].isna() | (rates["format"] == size))]
-        return float(dated_rate(rows, rows["amount"].to_numpy(), on, today)[0])
+        fits = rates.rows(operation=operation, driver=driver) & rates.fitting(format=size)
+        return float(rates.on(fits, on, today)[0])
 
     work = rate("bottling", "bottle out") + rate("bottling", "litre") * wine_l
     goods = float(dry_goods_per_bottle(estate, ("tirage",), size, on, today)[0])

@@ -23,16 +23,15 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.changes.changes import Change, apply_changes
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.changes import apply_changes
+from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import RECORDS, scenario_changes
 from costing.decisions.plan.facts import Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, best_plan, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
 from costing.errors import Finding, InputError
-from costing.inputs.estate import Estate
-from costing.model import Runs, trace
+from costing.model import Runs
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
 SOME = 0.5
@@ -73,7 +72,7 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
     found, same = [_future(RECORDS, recorded)], []
     for name, asked in changes.items():
         try:
-            inputs = plan_inputs(Runs(_under(runs, asked)), without)
+            inputs = plan_inputs(rerun(runs, apply_changes(estate, asked))[0], without)
         except InputError as fault:
             row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
             first = next(str(one) for one in fault.findings if one.severity == "error")
@@ -85,11 +84,6 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
         else:
             found.append(_future(name, inputs))
     return found, findings, same
-
-
-def _under(runs: Runs, changes: list[Change]) -> Estate:
-    changed, _ = follow(runs.estate, trace(runs.estate), apply_changes(runs.estate, changes))
-    return changed
 
 
 def _future(name: str, inputs: PlanInputs) -> Future:

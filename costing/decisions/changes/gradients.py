@@ -20,28 +20,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, Flow, Ints, codes
 from costing.inputs.estate import Estate
 from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
-from costing.money.postings import TABLE_NAMES
+from costing.money.postings import MONEY_COLUMNS
 from costing.money.presses import split_presses
-from costing.results.origins import premiums, weights, worth_of
+from costing.results.origins import weights, worth_of
 from costing.results.results import Results
 
 Gradients = dict[tuple[str, str], Floats]
-LINEAR_COLUMNS: dict[str, tuple[str, ...]] = {
-    "opening_costs": ("amount",),
-    "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit"),
-    "grape_prices": ("price_per_kg", "premium_per_kg"),
-    "pressings": ("credit",),
-    "costs": ("amount",),
-    "operation_rates": ("amount",),
-    "dry_goods": ("unit_price", "quantity_per_bottle"),
-    "pools": ("amount",),
-}
+LINEAR_COLUMNS: tuple[tuple[str, str], ...] = (
+    *(cell for cell in MONEY_COLUMNS if cell != ("pressings", "cost_to_complete_per_l")),
+    ("dry_goods", "quantity_per_bottle"),
+)
 """Columns in which every cost is linear."""
 
 SPLIT_COLUMNS = ("value_per_l", "cost_to_complete_per_l", "fraction_weight_kg", "fixed_share")
@@ -75,14 +68,15 @@ def linear_gradients(reached: Reached) -> Gradients:
     every = results.charges.postings
     brought = reached.grown[:, every.state] * worth_of_postings(results)
     found: Gradients = {}
-    for name, columns in LINEAR_COLUMNS.items():
-        for column in columns:
-            mine = _brought_by(results, name, column)
-            size = len(results.estate[name])
-            total = _by_row(brought[:, mine], every.row[mine], size)
-            for part in _timed(results, name):
+    for table, column in LINEAR_COLUMNS:
+        size = len(results.estate[table])
+        slope = np.zeros((len(brought), size))
+        for posted, value in _in_proportion(results.estate, table, column):
+            total = _by_row(brought[:, every.column == posted], every.row[every.column == posted], size)
+            for part in _timed(results, posted):
                 total += _time_by_row(results, part, reached.grown, size)
-            found[name, column] = _over(total, _divisor(results, name, column))
+            slope += _over(total, value)
+        found[table, column] = slope
     return found
 
 
@@ -103,37 +97,43 @@ def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
     every, n = results.charges.postings, len(results.chain.states)
     worth = worth_of_postings(results)
     posted = np.zeros((n, len(moves)))
-    for place, moved in enumerate(moves):
+    for number, moved in enumerate(moves):
         step = np.zeros(len(results.estate[moved.table]))
         step[moved.rows] = moved.step
-        factor = _over(step, _divisor(results, moved.table, moved.column))
-        mine = np.flatnonzero(_brought_by(results, moved.table, moved.column))
-        mine = mine[factor[every.row[mine]] != 0]
-        posted[:, place] = np.bincount(every.state[mine], worth[mine] * factor[every.row[mine]], n)
-        for part in _timed(results, moved.table):
-            for row, since, stop in _spans(part):
-                if factor[row]:
-                    states, charged = charged_between(results, part, since, stop)
-                    posted[states, place] += charged * factor[row]
+        for column, value in _in_proportion(results.estate, moved.table, moved.column):
+            factor = _over(step, value)
+            at = np.flatnonzero(every.column == column)
+            at = at[factor[every.row[at]] != 0]
+            posted[:, number] += np.bincount(every.state[at], worth[at] * factor[every.row[at]], n)
+            for part in _timed(results, column):
+                for row, since, stop in _spans(part):
+                    if factor[row]:
+                        states, charged = charged_between(results, part, since, stop)
+                        posted[states, number] += charged * factor[row]
     return worth_of(results, posted)
 
 
-def _brought_by(results: Results, name: str, column: str) -> NDArray[np.bool_]:
-    """Whether each posting is in proportion to a column of its row."""
-    every = results.charges.postings
-    mine = every.table == TABLE_NAMES.index(name)
-    if name == "deliveries":
-        final, foreseen = premiums(results)
-        mine &= (final == (column == "premium_per_unit")) & ~foreseen
-    elif name == "pressings":
-        mine &= every.element == results.charges.elements.get_loc("by-product credit")
-    return np.asarray(mine)
+def _in_proportion(estate: Estate, table: str, column: str) -> list[tuple[int, Floats]]:
+    """Columns whose postings follow a column, as positions in `MONEY_COLUMNS`, and the value that each is in proportion
+    to by row: the final premium of a delivery is posted less the expected one.
+    """
+    frame = estate[table]
+    values = frame[column].to_numpy(dtype=np.float64)
+    posted = MONEY_COLUMNS.index((table, "unit_price" if column == "quantity_per_bottle" else column))
+    if table == "grape_prices":
+        listed = (frame["price_per_kg"] + frame["premium_per_kg"].fillna(0.0)).to_numpy()
+        return [(MONEY_COLUMNS.index((table, "price_per_kg")), listed)]
+    if "premium_per_unit" not in column:
+        return [(posted, values)]
+    final = MONEY_COLUMNS.index((table, "premium_per_unit"))
+    differs = frame["premium_per_unit"].to_numpy() - np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
+    given = np.where(np.nan_to_num(values) != 0, -differs, np.nan)
+    return [(final, differs)] if posted == final else [(posted, values), (final, given)]
 
 
-def _timed(results: Results, name: str) -> list[Accrued]:
-    """Charges for time of a sheet that the wine bears."""
-    table = TABLE_NAMES.index(name)
-    return [part for part in results.charges.accrued if part.charge.table == table and not part.expensed]
+def _timed(results: Results, column: int) -> list[Accrued]:
+    """Charges for time of a column that the wine bears."""
+    return [part for part in results.charges.accrued if part.charge.column == column and not part.expensed]
 
 
 def worth_of_postings(results: Results) -> Floats:
@@ -212,21 +212,6 @@ def charged_between(results: Results, part: Accrued, since: int, stop: int) -> t
         grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, states.end[at])
         worth = np.where(accrues_in(results.basis)[states.stage[at]], grows, worth)
     return at, worth * states.quantity[at]
-
-
-def _divisor(results: Results, name: str, column: str) -> Floats:
-    """Value that a row's cost is proportional to; NaN where it is not."""
-    frame = results.estate[name]
-    if name == "grape_prices":
-        return (frame["price_per_kg"] + frame["premium_per_kg"].fillna(0.0)).to_numpy()
-    values = frame[column].to_numpy(dtype=np.float64)
-    if name == "deliveries" and column != "premium_per_unit":
-        growing = frame["growing_cost_per_unit"].notna().to_numpy()
-        own = growing & (frame["price_per_unit"].isna().to_numpy() | (results.basis.own_grapes == "growing cost"))
-        return np.where(own == (column == "growing_cost_per_unit"), values, np.nan)
-    if name == "deliveries":
-        values = values - np.nan_to_num(frame["expected_premium_per_unit"].to_numpy())
-    return values
 
 
 def _over(total: Floats, value: Floats) -> Floats:

@@ -205,8 +205,8 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
 def _work_lost(records: _Records, grown: Floats, abnormal: Floats) -> None:
     """Add what the abnormal share of each flow takes of the work done on what was lost [flows]."""
     results, every = records.results, records.results.charges.postings
-    at = np.flatnonzero(every.through >= 0)
-    flow = every.through[at]
+    at = np.flatnonzero(every.worked_on >= 0)
+    flow = every.worked_on[at]
     brought = grown[every.state[at]] * worth_of_postings(results)[at]
     np.subtract.at(abnormal, flow, ratio(brought, 1.0 - records.abnormal[flow]))
 

@@ -20,11 +20,11 @@ import pandas as pd
 from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.decisions.changes.changes import Change, apply_changes, read_change
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.reruns import rerun
 from costing.errors import Finding, InputError, caution, errors_in
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
-from costing.model import Runs, run, trace
+from costing.model import Runs
 from costing.results.costs import by_cuvee, releases
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -45,19 +45,11 @@ def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Find
     return found, findings
 
 
-def under(estate: Estate, changes: list[Change], basis: Basis = ECONOMIC) -> tuple[Results, int]:
-    """Results under some changes, and how many later rows wanted more than there was and were scaled.
-
-    InputError where the changed estate makes no sense.
-    """
-    changed, short = follow(estate, trace(estate), apply_changes(estate, changes))
-    return run(changed, basis), short
-
-
-def run_scenarios(estate: Estate, basis: Basis = ECONOMIC) -> tuple[dict[str, Results], list[Finding]]:
+def run_scenarios(runs: Runs, basis: Basis = ECONOMIC) -> tuple[dict[str, Results], list[Finding]]:
     """Results of every scenario of the sheet; findings on rows that name nothing, scenarios that can't be run
     (errors), and rows that had to be scaled (cautions).
     """
+    estate = runs.estate
     scenarios, findings = scenario_changes(estate)
     spoilt = {estate["scenarios"]["scenario"].iloc[row] for row in _rows_at_fault(estate, errors_in(findings))}
     results: dict[str, Results] = {}
@@ -67,7 +59,8 @@ def run_scenarios(estate: Estate, basis: Basis = ECONOMIC) -> tuple[dict[str, Re
         row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
         place = estate.place("scenarios", row, "scenario")
         try:
-            results[name], short = under(estate, changes, basis)
+            changed, short = rerun(runs, apply_changes(estate, changes))
+            results[name] = changed.on(basis)
         except InputError as wrong:
             first = next(str(one) for one in wrong.findings if one.severity == "error")
             findings.append(Finding(place, name, f"leads to records that make no sense: {first}", "Change less."))
@@ -130,7 +123,7 @@ def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
 
     others: whole estates run by themselves (a budget, the last run), by name.
     """
-    results, findings = run_scenarios(runs.estate)
+    results, findings = run_scenarios(runs)
     return _beside(runs, {**results, **{name: other.economic for name, other in (others or {}).items()}}, findings)
 
 

@@ -24,11 +24,11 @@ from costing.decisions.changes.changes import Change, ChangedCells, apply_change
 from costing.decisions.changes.figures import figure_of, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
 from costing.graph.arrays import Floats, Ints
 from costing.inputs.schema import sheets
-from costing.model import Runs, run
+from costing.model import Runs
 from costing.results.costs import releases
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -182,12 +182,11 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
 
 def _reruns(results: Results, target: ChangedCells, share: float) -> tuple[Results, Results]:
     """Results with the cells of a target a share less and a share more, later rows following."""
-    ends = []
+    recorded, ends = Runs(results.estate, results.chain, results.charges.common), []
     for factor in (1.0 - share, 1.0 + share):
         changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
         try:
-            moved, _ = follow(results.estate, results.chain, changed)
-            ends.append(run(moved, results.basis))
+            ends.append(rerun(recorded, changed)[0].on(results.basis))
         except InputError as wrong:
             place = results.estate.place(target.table, int(target.rows[0]), target.column)
             message = f"{place} can't be changed by {share:.2%}: {wrong}"

@@ -23,18 +23,17 @@ import pandas as pd
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, worth_by_moves
-from costing.decisions.changes.replay import Wanted, follow, recorded, replay
+from costing.decisions.changes.replay import Wanted, recorded, replay
+from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.response import Axis, Response, fit, runs_needed
 from costing.errors import Finding, InputError, errors_in
 from costing.graph.arrays import Floats, Flow, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
-from costing.graph.states import Chain
 from costing.inputs.basis import ECONOMIC, Basis, book_basis
 from costing.inputs.estate import Estate
-from costing.model import run, trace
-from costing.money.charges import CommonMoney
+from costing.model import Runs
 from costing.results.costs import by_cuvee, releases
 from costing.results.results import Results
 
@@ -42,13 +41,6 @@ DRAWS, SEED, CHECKED = 10_000, 1, 3
 CELLS = 25_000_000
 """Draws run in blocks that hold no more than so many figures at once (200 MB)."""
 _FAR = (0.001, 0.999)
-_NO_MONEY = ("interest_rates", "price_by_age", "channels", "price_list", "targets", "uncertainty")
-"""Tables of which what was spent says nothing."""
-_STILL_WINE = ("interest_rates", "price_indices", "market_values", "price_by_age", "channels", "price_list", "targets")
-_MOVING = (
-    *("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "dispatches", "stocktakes"),
-    "loss_norms",
-)
 Progress = Callable[[int, int], None]
 
 
@@ -80,7 +72,7 @@ class Forecast:
 
 
 def forecast(
-    estate: Estate,
+    runs: Runs,
     draws: int = DRAWS,
     seed: int = SEED,
     *,
@@ -93,11 +85,11 @@ def forecast(
     watched: release lots; without them the latest made and every planned one of each cuvée and format. progress:
     called with steps done and all steps. InputError with every finding of the Uncertainty sheet.
     """
-    bases = (ECONOMIC, book_basis(estate.settings)) if bases is None else bases
-    figures, correlation, findings = uncertain_figures(estate)
+    bases = (ECONOMIC, book_basis(runs.estate.settings)) if bases is None else bases
+    figures, correlation, findings = uncertain_figures(runs.estate)
     if errors_in(findings):
-        raise InputError([*estate.cautions, *findings])
-    world = _World.of(estate, figures, bases, watched)
+        raise InputError([*runs.estate.cautions, *findings])
+    world = _World.of(runs, figures, bases, watched)
     axes = tuple(axis_of(figures[at]) for at in world.curved)
     steps, made = runs_needed(axes) + CHECKED + 1, count(1)
 
@@ -122,7 +114,7 @@ def forecast(
         done()
     without_a_draw = {name: response[name].base[: len(world.watched)] for name in names}
     if any(figure.how == "set" for figure in figures):
-        without_a_draw = _World.of(estate, [], bases, world.watched).exact(np.zeros(0))
+        without_a_draw = _World.of(runs, [], bases, world.watched).exact(np.zeros(0))
     return Forecast(
         figures,
         correlation,
@@ -175,11 +167,9 @@ def axis_of(figure: Uncertain) -> Axis:
 
 @dataclass(frozen=True, eq=False)
 class _World:
-    """The estate, its chain, the figures by how it answers to them, and the releases that are watched."""
+    """The runs as recorded, the figures by how they answer to them, and the releases that are watched."""
 
-    estate: Estate
-    chain: Chain
-    common: CommonMoney
+    recorded: Runs
     figures: list[Uncertain]
     bases: Sequence[Basis]
     straight: list[int]
@@ -188,12 +178,8 @@ class _World:
     watched: list[str]
 
     @classmethod
-    def of(
-        cls, estate: Estate, figures: list[Uncertain], bases: Sequence[Basis], watched: Sequence[str] | None
-    ) -> _World:
-        chain = trace(estate)
-        common = CommonMoney(estate, chain)
-        results = run(estate, bases[0], chain, common)
+    def of(cls, runs: Runs, figures: list[Uncertain], bases: Sequence[Basis], watched: Sequence[str] | None) -> _World:
+        results = runs.on(bases[0])
         frame = releases(results)
         frame = frame[frame["bottles"] > 0]
         if watched is None:
@@ -202,10 +188,10 @@ class _World:
         else:
             frame = frame[frame["release"].astype(str).isin(set(watched))]
         frame = frame.reset_index(drop=True)
-        straight = [at for at in range(len(figures)) if _is_straight(estate, figures, at)]
+        straight = [at for at in range(len(figures)) if _is_straight(runs.estate, figures, at)]
         curved = [at for at in range(len(figures)) if at not in straight and _reaches_cost(figures[at])]
         names = [str(one) for one in frame["release"]]
-        return cls(estate, chain, common, figures, bases, straight, curved, frame, names)
+        return cls(runs, figures, bases, straight, curved, frame, names)
 
     def evaluate(self, drawn: Floats) -> Floats:
         """Cost per bottle and its slope by every straight figure, basis by basis. drawn: curved figures."""
@@ -238,26 +224,17 @@ class _World:
         moves = [
             one.change(float(value)) for one, value in zip(self.figures, values, strict=True) if _moves(one, value)
         ]
-        changed, chain = apply_changes(self.estate, moves), self.chain
         try:
-            if any(change.target.table not in _STILL_WINE for change in moves):
-                changed, _ = follow(self.estate, self.chain, changed)
-                if changed is not self.estate and self._wine_moved(changed):
-                    chain = trace(changed)
-            stands = all(changed[name] is self.estate[name] for name in self.estate.tables if name not in _NO_MONEY)
-            common = self.common if stands else CommonMoney(changed, chain)
-            return [run(changed, basis, chain, common) for basis in self.bases]
+            changed, _ = rerun(self.recorded, apply_changes(self.recorded.estate, moves))
+            return [changed.on(basis) for basis in self.bases]
         except InputError as wrong:
             moved = [at for at, value in enumerate(values) if _moves(self.figures[at], value)]
             if not moved:
                 raise
             names = ", ".join(self.figures[at].name for at in moved)
             rule = f"can be drawn so far out that the records make no sense ({errors_in(wrong.findings)[0]})."
-            place = self.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
+            place = self.recorded.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
             raise InputError([Finding(place, names, rule, "Narrow the distribution.")]) from wrong
-
-    def _wine_moved(self, changed: Estate) -> bool:
-        return any(changed[name] is not self.estate[name] for name in _MOVING)
 
     def _made(self, results: Results) -> Callable[[Floats], Floats]:
         """Function from values of states to those of the watched releases, per good bottle."""
@@ -274,13 +251,13 @@ class _World:
 
     def overdrawn(self, drawn: Floats) -> float:
         """Share of draws in which a later row wants more than there is."""
-        lots = number_lots(self.estate)
-        flows = flows_of(self.estate, lots)
+        lots = number_lots(self.recorded.estate)
+        flows = flows_of(self.recorded.estate, lots)
         slopes = []
         for at in self.curved:
             figure = self.figures[at]
             step = 1e-3 if figure.how == "multiply" else 1e-3 * max(abs(figure.still), 1.0)
-            moved = flows_of(apply_changes(self.estate, [figure.change(figure.still + step)]), lots)
+            moved = flows_of(apply_changes(self.recorded.estate, [figure.change(figure.still + step)]), lots)
             if len(moved) != len(flows):
                 continue
             by_out, by_in = (moved.out - flows.out) / step, (moved.into - flows.into) / step
@@ -288,8 +265,8 @@ class _World:
                 slopes.append((at, figure.still, by_out, by_in))
         if not slopes:
             return 0.0
-        known, size = recorded(self.estate, self.chain), block_of(len(lots.names))
-        order, _ = order_flows(flows, len(lots.names), place_of(self.estate, flows, lots))
+        known, size = recorded(self.recorded.estate, self.recorded.chain), block_of(len(lots.names))
+        order, _ = order_flows(flows, len(lots.names), place_of(self.recorded.estate, flows, lots))
         short = 0
         for first in range(0, len(drawn), size):
             block = drawn[first : first + size]
@@ -308,7 +285,7 @@ def _is_straight(estate: Estate, figures: list[Uncertain], at: int) -> bool:
     """Whether costs are linear in a figure: money, no cell shared with an earlier figure, no blank or 0 added to."""
     figure = figures[at]
     target = figure.target
-    if target.column not in LINEAR_COLUMNS.get(target.table, ()):
+    if (target.table, target.column) not in LINEAR_COLUMNS:
         return False
     for other in figures[:at]:
         if other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows)):

@@ -45,7 +45,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         return Answer(
             {"costs_drawn": pd.DataFrame(columns=["release"])}, (), (), facts, "The sheet Uncertainty is empty."
         )
-    found = forecast(runs.estate, draws, seed, progress=progress)
+    found = forecast(runs, draws, seed, progress=progress)
     shares = shares_by_cuvee(found, "economic")
     prices = runs.once(priced_releases)
     tables = {

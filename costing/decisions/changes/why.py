@@ -25,14 +25,14 @@ from costing.accounts.over_time import steps
 from costing.answers.answer import Answer
 from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
 from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
 from costing.errors import CostingError, InputError
 from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
-from costing.model import Runs, run, trace
+from costing.model import Runs, run
 
 PARTS = ["what_moved", "change", "running", "behind_it"]
 LARGEST, TRIED = 3, 8
@@ -83,16 +83,16 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     the second; the amounts between add up to the difference exactly. Families that change nothing are left
     out.
     """
-    chain = trace(first)
+    before = Runs(first)
     pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
-    recorded = run(first, basis, chain)
+    recorded = before.on(basis)
     begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
     passes = cost_through_rows(recorded, what)
     lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
     reached, running, waiting = first, begin, list[str]()
 
     def followed(estate: Estate) -> float:
-        return figure_of(run(follow(first, chain, estate)[0], basis), what)
+        return figure_of(rerun(before, estate)[0].on(basis), what)
 
     def as_it_stands(estate: Estate) -> float:
         try:

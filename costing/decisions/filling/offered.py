@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.filling.springs import TO_WINE, Springs
-from costing.decisions.keeping_costs import dated_rate
+from costing.decisions.keeping_costs import operation_rates
 from costing.decisions.plan.facts import Facts, FloatArray, Stacks, Wine
 from costing.decisions.plan.from_estate import stacks_of
 from costing.graph.arrays import BLANK_DAY, OPERATIONS, days
@@ -111,11 +111,11 @@ def from_grapes(estate: Estate, day: int, today: int) -> FromGrapes:
     norms = movement_norms(estate)
     kept = float(np.prod([1.0 - norms[OPERATIONS.index(name)] for name in TO_WINE]))
     per = {"kg": 1.0, "load": last["load"].nunique() / kilos, "litre": sum(must)}
-    rates, work = estate["operation_rates"], 0.0
+    rates, work = operation_rates(estate), 0.0
     for operation in ("reception", "pressing", *TO_WINE):
         for driver, times in per.items():
-            rows = rates[(rates["operation"] == operation) & (rates["driver"] == driver)]
-            work += times * float(dated_rate(rows, rows["amount"].to_numpy(), np.array([day]), today)[0])
+            rows = rates.rows(operation=operation, driver=driver)
+            work += times * float(rates.on(rows, np.array([day]), today)[0])
     return FromGrapes(must[0] * kept, must[1] * kept, work)
 
 

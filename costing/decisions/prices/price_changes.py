@@ -21,6 +21,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from costing.decisions.keeping_costs import presentation_per_bottle
 from costing.decisions.prices.channels import round_up
 from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.pricing import (
@@ -31,7 +32,6 @@ from costing.decisions.prices.pricing import (
 )
 from costing.decisions.prices.releases_to_sell import to_sell
 from costing.decisions.prices.scarcity import allocate_bottles
-from costing.decisions.prices.selling import presentation_per_bottle
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.graph.arrays import days
 from costing.inputs.estate import Estate

@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.keeping_costs import (
-    dated_rate,
     finishing_per_bottle,
     good_share,
+    presentation_per_bottle,
     storage_per_bottle_year,
     time_pools_of_states,
     work_per_bottle,
@@ -46,15 +46,6 @@ _MORE_DAYS = 366
 def work_at_dispatch(estate: Estate, bottle_format: str, at: Ints, today: int) -> Floats:
     """Operation rates of `dispatch` for one bottle leaving on each day [t]."""
     return np.asarray(work_per_bottle(estate, "dispatch", "finished stock", bottle_format, at, today).sum(axis=0))
-
-
-def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
-    """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
-    goods = estate["dry_goods"]
-    fits = goods["format"].isna() | (goods["format"] == bottle_format)
-    goods = goods[(goods["presentation"] == presentation) & fits]
-    price = goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
-    return dated_rate(goods, price, at, today)
 
 
 def finished_and_sent(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:

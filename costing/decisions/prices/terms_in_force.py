@@ -10,6 +10,7 @@ What it does not do: it never guesses. Where nothing holds the answer is NaN, âˆ
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,24 +19,25 @@ from numpy.typing import NDArray
 
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force
+from costing.inputs.in_force import key_text, row_in_force
 from costing.results.ways_out import SALE, channel_rows
 
 Names = NDArray[np.object_]
 
 
-def most_particular(table: pd.DataFrame, wanted: dict[str, str], fits: NDArray[np.bool_] | None = None) -> int:
+def most_particular(keys: Mapping[str, Names], wanted: Mapping[str, str], fits: NDArray[np.bool_] | None = None) -> int:
     """Position of the row that fits `wanted` in every key column (blank fits all) most particularly; âˆ’1 if
     none does.
 
-    wanted: column -> value, the weightiest column first. Of equals the last one in the table wins. fits: rows
-    that may be chosen.
+    keys: text of each key column ("" where blank); wanted: column -> value, the weightiest column first. Of equals the
+    last one in the table wins. fits: rows that may be chosen.
     """
-    able = np.ones(len(table), dtype=bool) if fits is None else fits.copy()
-    exact = np.zeros(len(table))
+    n = len(next(iter(keys.values())))
+    able = np.ones(n, dtype=bool) if fits is None else fits.copy()
+    exact = np.zeros(n)
     for weight, (column, value) in enumerate(reversed(list(wanted.items())), start=1):
-        same = (table[column] == value).to_numpy()
-        able &= same | table[column].isna().to_numpy()
+        same = keys[column] == value
+        able &= same | (keys[column] == "")
         exact += same * 2.0**weight
     rows = np.flatnonzero(able)
     return int(rows[len(rows) - 1 - int(exact[rows][::-1].argmax())]) if len(rows) else -1
@@ -59,10 +61,15 @@ NO_TARGET = Target(-1, "return", float("nan"))
 
 def target_of(estate: Estate, cuvee: str, bottle_format: str, channel: str, kind: str | None = None) -> Target:
     """Most particular target; of one kind ("margin" or "return") where it is named."""
+    keys, value = estate.once(_targets)
+    fits = None if kind is None else keys["target"] == kind
+    row = most_particular(keys, {"cuvee": cuvee, "format": bottle_format, "channel": channel}, fits)
+    return Target(row, str(keys["target"][row]), float(value[row])) if row >= 0 else NO_TARGET
+
+
+def _targets(estate: Estate) -> tuple[dict[str, Names], Floats]:
     table = estate["targets"]
-    fits = None if kind is None else (table["target"] == kind).to_numpy()
-    row = most_particular(table, {"cuvee": cuvee, "format": bottle_format, "channel": channel}, fits)
-    return Target(row, str(table["target"].iloc[row]), float(table["value"].iloc[row])) if row >= 0 else NO_TARGET
+    return key_text(table, ("cuvee", "format", "channel", "target")), table["value"].to_numpy()
 
 
 def channel_terms(estate: Estate, day: int) -> pd.DataFrame:

@@ -15,12 +15,12 @@ from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of
 from costing.decisions.changes.replay import follow
+from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import (
     run_scenarios,
     scenario_changes,
     scenarios,
     side_by_side,
-    under,
 )
 from costing.graph.arrays import Flow
 from costing.inputs.estate import as_table
@@ -72,9 +72,9 @@ def test_a_scenario_is_the_estate_typed_that_way(demo) -> None:
     rates = changed["operation_rates"].copy()
     rates.loc[(rates["element"] == "energy").to_numpy(), "amount"] *= 1.35
     typed = run(replace(demo, tables={**changed, "dry_goods": glass, "operation_rates": rates}), BOOK)
-    found, short = under(demo, scenario_changes(demo)[0]["Dear glass and power"], BOOK)
+    changed, short = rerun(Runs(demo), apply_changes(demo, scenario_changes(demo)[0]["Dear glass and power"]))
     assert short == 0
-    assert np.array_equal(found.total, typed.total)
+    assert np.array_equal(changed.on(BOOK).total, typed.total)
 
 
 def test_percent_points_and_units_of_the_header(demo) -> None:
@@ -128,7 +128,7 @@ def test_nothing_is_changed_in_place(demo) -> None:
 )
 def test_a_scenario_that_names_nothing_is_a_finding(demo, row, cell, word) -> None:
     estate = asking(demo, row, ("fine", "Costs", "Amount", "", "multiply", 1.1))
-    results, findings = run_scenarios(estate)
+    results, findings = run_scenarios(Runs(estate))
     assert [one.place for one in findings] == [f"Scenarios!{cell}"]
     assert word in f"{findings[0].rule} {findings[0].remedy}"
     assert list(results) == ["fine"]
@@ -136,14 +136,14 @@ def test_a_scenario_that_names_nothing_is_a_finding(demo, row, cell, word) -> No
 
 def test_records_that_would_make_no_sense_are_a_finding(demo) -> None:
     estate = asking(demo, ("a", "Pressings", "By-product credit", "Fraction=by-product", "multiply", 1e6))
-    results, findings = run_scenarios(estate)
+    results, findings = run_scenarios(Runs(estate))
     assert not results
     assert "make no sense" in findings[0].rule
 
 
 def test_a_frost_takes_bottles_and_is_told(demo) -> None:
     estate = asking(demo, ("Frost", "Pressings", "Must (L)", "Fraction=first", "multiply", 0.9))
-    results, findings = run_scenarios(estate)
+    results, findings = run_scenarios(Runs(estate))
     assert [one.severity for one in findings] == ["caution"]
     before, after = releases(run(demo, ECONOMIC)), releases(results["Frost"])
     fewer = after["bottles"] / before["bottles"]

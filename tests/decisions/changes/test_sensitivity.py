@@ -63,12 +63,11 @@ def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> No
     results = run(demo_estate, basis)
     states = release_states(results, "D25-3-BRUT")
     slopes = gradients(Reached.by(results, [states]))
-    for table, columns in LINEAR_COLUMNS.items():
-        for column in columns:
-            size = len(results.estate[table])
-            step = np.linspace(0.5, 2.0, size)
-            forward = worth_by_moves(results, [Moved(table, column, np.arange(size), step)])[states, 0].sum()
-            assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
+    for table, column in LINEAR_COLUMNS:
+        size = len(results.estate[table])
+        step = np.linspace(0.5, 2.0, size)
+        forward = worth_by_moves(results, [Moved(table, column, np.arange(size), step)])[states, 0].sum()
+        assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
 
 
 @pytest.mark.parametrize(("seed", "basis"), drawn(3, 7, 11, 19))
@@ -266,8 +265,7 @@ def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(
     cells = cell_sensitivities(results, "D25-3-BRUT")
     priced = {
         (sheets()[table].title, sheets()[table].column(column).title)
-        for table, columns in LINEAR_COLUMNS.items()
-        for column in columns
+        for table, column in LINEAR_COLUMNS
         if column != "quantity_per_bottle"
     }
     money = cells[[one in priced for one in zip(cells["sheet"], cells["sheet_column"], strict=True)]]

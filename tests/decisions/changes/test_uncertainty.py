@@ -54,7 +54,7 @@ def demo(demo_estate):
 
 @pytest.fixture(scope="module")
 def found(demo):
-    return forecast(demo, 4_000, seed=7)
+    return forecast(Runs(demo), 4_000, seed=7)
 
 
 def doubtful(estate, *rows):
@@ -84,7 +84,7 @@ def _per_whole(results, sheet, column, what=None):
 
 def test_one_normal_price_has_the_closed_form(demo) -> None:
     estate = doubtful(demo, GRAPES)
-    drawn = forecast(estate, 20_000, seed=3, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(estate), 20_000, seed=3, bases=(ECONOMIC,), watched=[BRUT])
     cost = drawn.cost["economic"][:, 0]
     slope = _per_whole(run(demo, ECONOMIC), "Grape prices", "Price per kg")
     assert cost == pytest.approx(drawn.recorded["economic"][0] + slope * (drawn.drawn[:, 0] - 1.0), rel=1e-9)
@@ -99,7 +99,7 @@ def test_one_normal_price_has_the_closed_form(demo) -> None:
 
 def test_correlated_prices_agree_with_the_uncertainties_package(demo) -> None:
     estate = doubtful(demo, GRAPES, GLASS, LABOUR)
-    drawn = forecast(estate, 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(estate), 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
     results = run(demo, ECONOMIC)
     slopes = (
         _per_whole(results, "Grape prices", "Price per kg"),
@@ -133,7 +133,7 @@ def test_a_share_is_blank_where_the_figure_or_every_figure_varies_by_nothing(dem
     assert mine.loc["prices by age"].isna().all(), "a selling price is no part of a cost"
     assert mine[BRUT].sum() == pytest.approx(1.0, abs=0.05)
     price = ("prices", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
-    still = variance_shares(forecast(doubtful(demo, price), 50, watched=[BRUT]), "economic")
+    still = variance_shares(forecast(Runs(doubtful(demo, price)), 50, watched=[BRUT]), "economic")
     assert still.isna().all(axis=None)
 
 
@@ -146,7 +146,7 @@ def test_the_response_agrees_with_exact_runs(found, demo) -> None:
 
 def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
     half = ("yield", "Pressings", "Must (L)", "Fraction=first", "multiply", "uniform", 0.96, 1.0)
-    drawn = forecast(doubtful(demo, half), 200, seed=1, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(doubtful(demo, half)), 200, seed=1, bases=(ECONOMIC,), watched=[BRUT])
     assert drawn.rerun_difference < 1e-4
     assert drawn.overdrawn > 0.9
     order = np.argsort(drawn.drawn[:, 0])
@@ -157,7 +157,7 @@ def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
 
 def test_the_same_seed_gives_the_same_figures(demo) -> None:
     estate = doubtful(demo, GRAPES, GLASS)
-    one, two, other = (forecast(estate, 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
+    one, two, other = (forecast(Runs(estate), 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
     assert np.array_equal(one.cost["book"], two.cost["book"])
     assert np.array_equal(one.drawn, two.drawn)
     assert not np.array_equal(one.drawn, other.drawn)
@@ -165,7 +165,7 @@ def test_the_same_seed_gives_the_same_figures(demo) -> None:
 
 def test_progress_is_told_to_the_end(demo) -> None:
     seen = []
-    forecast(doubtful(demo, GRAPES), 50, watched=[BRUT], progress=lambda done, steps: seen.append((done, steps)))
+    forecast(Runs(doubtful(demo, GRAPES)), 50, watched=[BRUT], progress=lambda done, steps: seen.append((done, steps)))
     assert [one for one, _ in seen] == list(range(1, len(seen) + 1))
     assert seen[-1][0] == seen[-1][1]
 
@@ -183,7 +183,7 @@ def test_distributions_are_those_of_scipy() -> None:
 
 def test_figures_that_are_set_take_their_median(demo) -> None:
     rate = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "set", "uniform", 6, 9)
-    drawn = forecast(doubtful(demo, rate), 400, seed=2, bases=(ECONOMIC,), watched=[BRUT])
+    drawn = forecast(Runs(doubtful(demo, rate)), 400, seed=2, bases=(ECONOMIC,), watched=[BRUT])
     assert drawn.rerun_difference < 1e-5
     at_low = run(demo, ECONOMIC.replace(rate=0.06))
     releases = at_low.estate["disgorgements"]["release_lot"].astype(str)
@@ -201,7 +201,7 @@ def test_random_estates_answer_as_exact_runs_do(seed) -> None:
         rows.append(("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.97, 1.02))
     if len(estate["costs"]):
         rows.append(("costs", "Costs", "Amount", "", "multiply", "normal", 1, 0.1))
-    drawn = forecast(doubtful(estate, *rows), 60, seed=1, bases=(ECONOMIC, BOOK))
+    drawn = forecast(Runs(doubtful(estate, *rows)), 60, seed=1, bases=(ECONOMIC, BOOK))
     if not len(drawn.releases):
         pytest.skip("nothing is released")
     assert drawn.rerun_difference < 2e-3
@@ -239,7 +239,7 @@ def test_random_estates_answer_as_exact_runs_do(seed) -> None:
 )
 def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
     with pytest.raises(InputError) as wrong:
-        forecast(doubtful(demo, row), 10)
+        forecast(Runs(doubtful(demo, row)), 10)
     errors = [one for one in wrong.value.findings if one.severity == "error"]
     assert len(errors) == 1
     assert errors[0].place == f"Uncertainty!{column}"
@@ -247,20 +247,20 @@ def test_what_is_wrong_is_said_at_its_cell(demo, row, column, word) -> None:
 
 
 def test_nothing_in_doubt_and_nothing_released(demo) -> None:
-    sure = forecast(doubtful(demo), 20, watched=[BRUT])
+    sure = forecast(Runs(doubtful(demo)), 20, watched=[BRUT])
     assert np.array_equal(sure.cost["book"], np.full((20, 1), sure.recorded["book"][0]))
     assert len(costs_drawn(sure)) == 2
     silent = forecast_answer(Runs(doubtful(demo)), 20)
     assert not len(silent.main)
     assert "Uncertainty is empty" in silent.empty
-    nothing = forecast(doubtful(demo, GRAPES), 20, watched=["no such release"])
+    nothing = forecast(Runs(doubtful(demo, GRAPES)), 20, watched=["no such release"])
     assert nothing.cost["economic"].shape == (20, 0)
 
 
 def test_draws_that_make_no_sense_are_said_at_their_row(demo) -> None:
     credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
     with pytest.raises(InputError) as wrong:
-        forecast(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1)), 10)
+        forecast(Runs(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1))), 10)
     assert wrong.value.findings[-1].place.startswith("Uncertainty!G")
 
 
@@ -284,7 +284,7 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
     hurdle = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "add", "uniform", -1, 1)
-    found = forecast(doubtful(demo, glass, hurdle), 3, seed=1)
+    found = forecast(Runs(doubtful(demo, glass, hurdle)), 3, seed=1)
     drawn = np.array([[1.18, 0.0]] * 3)
     cost = {basis: at_draws(found, basis, drawn) for basis in found.cost}
     found = replace(found, drawn=drawn, cost=cost)
@@ -306,7 +306,7 @@ def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
 def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundred_and_one(demo, demo_runs) -> None:
     """Glass at 1.00, 1.01, … 2.00 times its price: what rises with it has its percentiles at 1.05, 1.50 and 1.95."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
-    found = forecast(doubtful(demo, glass), 3, seed=1)
+    found = forecast(Runs(doubtful(demo, glass)), 3, seed=1)
 
     def at(*factors: float) -> Forecast:
         drawn = np.array(factors)[:, np.newaxis]

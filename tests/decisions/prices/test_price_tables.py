@@ -29,6 +29,7 @@ from costing.decisions.prices.terms_in_force import (
     target_of,
 )
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import key_text
 from costing.model import Runs
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -71,12 +72,11 @@ def channels(**columns: list[object]) -> pd.DataFrame:
 
 
 def test_the_most_particular_row_wins() -> None:
-    table = pd.DataFrame(
-        {"cuvee": [None, "A", "A"], "format": [None, None, "magnum"], "value": [1, 2, 3]}, dtype=object
-    )
-    assert most_particular(table, {"cuvee": "A", "format": "magnum"}) == 2
-    assert most_particular(table, {"cuvee": "A", "format": "half"}) == 1
-    assert most_particular(table, {"cuvee": "B", "format": "half"}) == 0
+    table = pd.DataFrame({"cuvee": [None, "A", "A"], "format": [None, None, "magnum"]}, dtype=object)
+    keys = key_text(table, ("cuvee", "format"))
+    assert most_particular(keys, {"cuvee": "A", "format": "magnum"}) == 2
+    assert most_particular(keys, {"cuvee": "A", "format": "half"}) == 1
+    assert most_particular(keys, {"cuvee": "B", "format": "half"}) == 0
 
 
 def test_most_particular_target_of_each_kind(demo: list[Results]) -> None:

@@ -42,15 +42,15 @@ def asked_sheet(title: str, *further: str) -> str:
     return name
 
 
-def _tell(found: Adopted, path: str) -> None:
-    for name, titles in found.read_as.items():
+def _tell(adopted: Adopted, path: str) -> None:
+    for name, titles in adopted.read_as.items():
         tell(f"{', '.join(repr(title) for title in titles)} is read as {sheets()[name].title}.")
-    if found.added:
-        tell(f"Added: {', '.join(sheets()[name].title for name in found.added)}.")
-    print_findings(found.findings)
-    if found.content is None:
+    if adopted.added:
+        tell(f"Added: {', '.join(sheets()[name].title for name in adopted.added)}.")
+    print_findings(adopted.findings)
+    if adopted.content is None:
         tell(f"{path} has no sheet to link and lacks none of a first year. Next: costing check {path}")
-    elif found.read_as:
+    elif adopted.read_as:
         tell(f"Look through the sheet Links, correct it where it is wrong, then: costing check {path}")
     else:
         tell(f"No sheet of your own was understood. Fill the sheets that were added, then: costing check {path}")

@@ -113,12 +113,12 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
     for basis in bases_behind(runs):
         runs.on(basis)
-    told = [run_check(runs, cautions)]
-    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
-    told += [runs.once(one) for one in (plan_answer, prices, margins, cash, ageing, vats, trials)]
-    told += [runs.once(one) for one in (recipes, scenarios, why)]
-    filled = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
-    return [front_page(runs, cautions, filled), *told]
+    answers = [run_check(runs, cautions)]
+    answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
+    answers += [runs.once(ask) for ask in (plan_answer, prices, margins, cash, ageing, vats, trials)]
+    answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
+    filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
+    return [front_page(runs, cautions, filled), *answers]
 
 
 def run(options: argparse.Namespace) -> int:
@@ -185,8 +185,8 @@ def open_next(options: argparse.Namespace) -> int:
     on = day_given(options.date, estate)
     following = open_year(estate, on)
     print_findings(left_out(estate, on))
-    said = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
-    blank_workbook(options.new_path, tables_from_estate(following), note=said)
+    note_of_origin = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
+    blank_workbook(options.new_path, tables_from_estate(following), note=note_of_origin)
     lots = len(following["opening_stock"])
     tell(f"{options.new_path} opens with {lots} lots as closed on {on}. {options.path} is unchanged.")
     return 0

@@ -92,16 +92,16 @@ def _reading(text: str, decimal_sign: str) -> float | None:
 
 def read_date(text: str, style: str) -> tuple[date | None, str]:
     """Text -> (date, "") under date style `day first`, `month first` or `year first`, or (None, why not)."""
-    found = _YEAR_FIRST.fullmatch(text)
-    if found:
-        day = _calendar(int(found[1]), int(found[3]), int(found[4]))
+    match = _YEAR_FIRST.fullmatch(text)
+    if match:
+        day = _calendar(int(match[1]), int(match[3]), int(match[4]))
         return day, "" if day else "is not a day of the calendar."
-    found = _YEAR_LAST.fullmatch(text)
-    if not found:
+    match = _YEAR_LAST.fullmatch(text)
+    if not match:
         short = "has a year of two digits." if _SHORT_YEAR.fullmatch(text) else "is not a date."
         return None, _serial_reading(text) or short
-    one, two, year = int(found[1]), int(found[3]), int(found[4])
-    readings = {"day first": _calendar(year, two, one), "month first": _calendar(year, one, two)}
+    first, second, year = int(match[1]), int(match[3]), int(match[4])
+    readings = {"day first": _calendar(year, second, first), "month first": _calendar(year, first, second)}
     if readings.get(style):
         return readings[style], ""
     shown = " and ".join(f"{order} it is {day}" for order, day in readings.items() if day)
@@ -136,8 +136,8 @@ def _spread(cells: Cells, faulty: dict[int, tuple[str, str]]) -> list[Fault]:
     """Faults of distinct texts -> the rows that hold them."""
     if cells.codes is None or not faulty:
         return []
-    found = [(np.flatnonzero(cells.codes == code), *reason) for code, reason in faulty.items()]
-    return [Fault(rows, rule, remedy) for rows, rule, remedy in found if len(rows)]
+    rows_at_fault = [(np.flatnonzero(cells.codes == code), *reason) for code, reason in faulty.items()]
+    return [Fault(rows, rule, remedy) for rows, rule, remedy in rows_at_fault if len(rows)]
 
 
 def _sorts(cells: Cells, expected: str, *, dates: str = "") -> list[Fault]:
@@ -223,8 +223,8 @@ def _no_number(text: str, unit: str, rule: str, style: str) -> tuple[str, str]:
 
 def _with_unit(text: str) -> tuple[str, str]:
     """Text -> what stands before its unit, and the unit: "150 hl" is "150" and "hl"."""
-    found = _NUMBER_AND_UNIT.fullmatch(text)
-    return (found[1], found[2]) if found else (text, "")
+    match = _NUMBER_AND_UNIT.fullmatch(text)
+    return (match[1], match[2]) if match else (text, "")
 
 
 def integers(cells: Cells, style: str, units: Mapping[str, float] = NO_UNITS) -> Read:

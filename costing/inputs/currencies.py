@@ -47,7 +47,7 @@ def _rates(estate: Estate, frame: pd.DataFrame) -> NDArray[np.float64]:
     listed = estate["channels"][estate["channels"]["currency_rate"].notna()]
     wanted = frame["currency"].astype(object).to_numpy()
     begun, on = (
-        one.to_numpy().astype("datetime64[D]").astype(np.int64) for one in (listed["from_date"], frame["on_date"])
+        dates.to_numpy().astype("datetime64[D]").astype(np.int64) for dates in (listed["from_date"], frame["on_date"])
     )
     row = named_row_in_force(listed["currency"].astype(object).to_numpy(), begun, wanted, on)
     on_channels = np.append(listed["currency_rate"].to_numpy(dtype=np.float64), np.nan)[row]

@@ -25,19 +25,20 @@ def listed_row(
     deliveries: pd.DataFrame, listed: pd.DataFrame, counts: NDArray[np.bool_], wanted: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
     """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
-    found = np.full(len(deliveries), -1, dtype=np.int64)
+    taken = np.full(len(deliveries), -1, dtype=np.int64)
     if not counts.any() or not wanted.any():
-        return found
+        return taken
     year = harvest_years(deliveries)
-    said = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
-    given = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
+    priced = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
+    delivered = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
     table = {
-        (int(listed["vintage"].iloc[row]), *(one[row] for one in said)): row for row in np.flatnonzero(counts).tolist()
+        (int(listed["vintage"].iloc[row]), *(names[row] for names in priced)): row
+        for row in np.flatnonzero(counts).tolist()
     }
     for row in np.flatnonzero(wanted & (deliveries["what"] == "grapes").to_numpy() & ~np.isnan(year)).tolist():
-        ways = product(*((one[row], "") for one in given))
-        found[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)
-    return found
+        ways = product(*((names[row], "") for names in delivered))
+        taken[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)
+    return taken
 
 
 def with_premiums(estate: Estate) -> Estate:
@@ -52,8 +53,8 @@ def with_premiums(estate: Estate) -> Estate:
     premium[taken] = listed["final_premium_per_kg"].to_numpy()[row[taken]]
     on[taken] = listed["premium_date"].to_numpy()[row[taken]]
     places = {
-        (int(one), column): estate.place("grape_prices", int(row[one]), source)
-        for one in taken
+        (int(delivery), column): estate.place("grape_prices", int(row[delivery]), source)
+        for delivery in taken
         for column, source in (("premium_per_unit", "final_premium_per_kg"), ("premium_date", "premium_date"))
     }
     source = replace(estate.sources["deliveries"], elsewhere=places)

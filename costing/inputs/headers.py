@@ -90,8 +90,8 @@ def _signs(word: str) -> NDArray[np.int64]:
 
 @cache
 def _titles() -> dict[str, str]:
-    found = {fold(sheet.title): name for name, sheet in sheets().items()}
-    return found | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
+    titles = {fold(sheet.title): name for name, sheet in sheets().items()}
+    return titles | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
 
 
 def sheet_name(title: str) -> tuple[str, str, str]:
@@ -142,24 +142,24 @@ def sheet_title(title: str) -> str:
 
 def read_headers(sheet: Sheet, headers: Sequence[str]) -> list[Heading]:
     """Headers in order -> their meaning; unknown ones have no column; only near misses have a rule."""
-    found = [_read_header(sheet, header) for header in headers]
-    present = {heading.column.name for heading in found if heading.column}
+    headings = [_read_header(sheet, header) for header in headers]
+    present = {heading.column.name for heading in headings if heading.column}
     missing = [column for column in sheet.columns if column.name not in present]
     taken: set[str] = set()
-    for position, (header, heading) in enumerate(zip(headers, found, strict=True)):
+    for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
         if heading.column is None and not heading.rule:
             near = closest(_split(header)[0], (column.header for column in missing))
             if near and fold(header):
                 title = next(column.title for column in missing if column.header == near)
                 rule = f"is no column of '{sheet.title}', and close to one."
-                found[position] = Heading(rule=rule, remedy=f"Did you mean '{title}'?")
+                headings[position] = Heading(rule=rule, remedy=f"Did you mean '{title}'?")
         elif heading.column is not None and not heading.rule:
             if heading.column.name in taken:
-                found[position] = Heading(
+                headings[position] = Heading(
                     heading.column, rule="is the second column of that name.", remedy="Keep one of the two."
                 )
             taken.add(heading.column.name)
-    return found
+    return headings
 
 
 def _split(header: str) -> tuple[str, str | None]:

@@ -63,7 +63,7 @@ class Links:
 
     def of(self, title: str) -> list[LinkedSheet]:
         """Links of one of their sheets, one for each of ours that it is read as."""
-        return [one for one in self.sheets if fold(one.title) == fold(title)]
+        return [linked for linked in self.sheets if fold(linked.title) == fold(title)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +140,10 @@ def _linked(title: str, sheet: Sheet, rows: Sequence[_Row], findings: list[Findi
             continue
         column = _column(sheet, row, links)
         if column is None:
-            near = closest(row.column, (one.header for one in sheet.columns), 0.6)
-            hint = f"Did you mean '{near}'?" if near else f"They are: {', '.join(one.header for one in sheet.columns)}."
+            near = closest(row.column, (ours.header for ours in sheet.columns), 0.6)
+            hint = (
+                f"Did you mean '{near}'?" if near else f"They are: {', '.join(ours.header for ours in sheet.columns)}."
+            )
             findings.append(row.finding("column", f"is no column of '{sheet.title}'.", hint))
         elif row.their_word:
             if row.fixed_value:
@@ -169,11 +171,11 @@ def _first_row(rows: Sequence[_Row], findings: list[Finding]) -> int:
 def _column(sheet: Sheet, row: _Row, links: dict[str, Link]) -> Column | None:
     """Column by header, title or library name; of two with one header the one that the unit fits."""
     title = fold(row.column)
-    found = [one for one in sheet.columns if title in (fold(one.title), one.name)]
-    found = found or [one for one in sheet.columns if fold(one.header) == title]
-    fitting = [one for one in found if row.unit and unit_factor(sheet, one, row.unit) is not None]
-    free = [one for one in fitting or found if one.name not in links]
-    return next(iter(free or fitting or found), None)
+    named = [candidate for candidate in sheet.columns if title in (fold(candidate.title), candidate.name)]
+    named = named or [candidate for candidate in sheet.columns if fold(candidate.header) == title]
+    fitting = [candidate for candidate in named if row.unit and unit_factor(sheet, candidate, row.unit) is not None]
+    free = [candidate for candidate in fitting or named if candidate.name not in links]
+    return next(iter(free or fitting or named), None)
 
 
 def _link(row: _Row, sheet: Sheet, column: Column, findings: list[Finding]) -> Link:

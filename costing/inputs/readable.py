@@ -56,7 +56,7 @@ def readable(
     estate: Estate, spoilt_tables: Collection[str], spoilt_cells: Collection[str], findings: Iterable[Finding]
 ) -> Readable | None:
     """What can be read beside the cells, tables and rows (`estate.refused`) in which an error was found."""
-    unread = {sheet_name(one.place)[0] for one in errors_in(findings) if "!" not in one.place}
+    unread = {sheet_name(finding.place)[0] for finding in errors_in(findings) if "!" not in finding.place}
     if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
         return None
     wrong: dict[str, NDArray[np.bool_]] = {}
@@ -93,7 +93,7 @@ def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> lis
             letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
             letters[sheet, letter] = column
     named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
-    split = [(one[1], one[2], int(one[3])) for one in named if one]
+    split = [(match[1], match[2], int(match[3])) for match in named if match]
     return [
         (rows[sheet, row], letters[sheet, letter])
         for sheet, letter, row in split
@@ -120,10 +120,10 @@ def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
     tables, sources = dict(estate.tables), dict(estate.sources)
     for name, rows in wrong.items():
         if rows.any():
-            one, kept = sources[name], ~rows
-            typed = None if one.hectolitres is None else one.hectolitres[kept]
+            source, kept = sources[name], ~rows
+            typed = None if source.hectolitres is None else source.hectolitres[kept]
             tables[name] = tables[name][kept].reset_index(drop=True)
-            sources[name] = Sources(one.sheet[kept], one.row[kept], one.letters, one.units, typed)
+            sources[name] = Sources(source.sheet[kept], source.row[kept], source.letters, source.units, typed)
     return replace(estate, tables=tables, sources=sources)
 
 
@@ -133,11 +133,13 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
             pairs = estate[table][[column, filled]].dropna().drop_duplicates()
-            for one, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
-                after.setdefault(one, set()).add(other)
+            for lot_drawn, filled_lot in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
+                after.setdefault(lot_drawn, set()).add(filled_lot)
     for _, load in estate["pressings"].groupby("load", observed=True):
-        for one, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
-            after.setdefault(one, set()).add(other)
+        for lot_drawn, filled_lot in product(
+            load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)
+        ):
+            after.setdefault(lot_drawn, set()).add(filled_lot)
     ahead = list(doubtful)
     while ahead:
         for lot in after.get(ahead.pop(), set()) - doubtful:

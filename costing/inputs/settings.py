@@ -60,17 +60,17 @@ def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings | None, S
 
 def _collect(table: RawTable, rows: dict[str, _Row], add: Add) -> None:
     headers = [str(header) for header in table.frame.columns]
-    found = {
+    positions = {
         heading.column.name: position
         for position, heading in enumerate(read_headers(sheets()["settings"], headers))
         if heading.column and not heading.rule
     }
-    if "setting" in found and "value" not in found and len(table.frame):
+    if "setting" in positions and "value" not in positions and len(table.frame):
         add(Finding(table.sheet, "", "has no column 'Value'.", "Add the column: the value of each setting."))
-    if set(found) != {"setting", "value"}:
+    if set(positions) != {"setting", "value"}:
         return  # the sheet's own reading says so of 'Setting'
-    names, values = (take_apart(table.frame.iloc[:, found[name]]) for name in ("setting", "value"))
-    letters = {name: table.letters.get(headers[position], "") for name, position in found.items()}
+    names, values = (take_apart(table.frame.iloc[:, positions[name]]) for name in ("setting", "value"))
+    letters = {name: table.letters.get(headers[position], "") for name, position in positions.items()}
     by_title = {fold(setting.title): setting for setting in settings().values()}
     by_title |= {fold(setting.title.split("(")[0]): setting for setting in settings().values()} | dict(settings())
     for row in np.flatnonzero(names.filled()):

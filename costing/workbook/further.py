@@ -41,7 +41,7 @@ def with_sheets(
             msg = f"Sheet '{shown(present.name)}' is there already and stays as it is. Rename it first for a new one."
             raise WorkbookError(msg)
     _require_own_lists(book)
-    placed = [one for table in read_workbook(package) if (one := _placed(table))]
+    placed = [place for table in read_workbook(package) if (place := _placed(table))]
     scratch = further_sheets(names, tables, placed, date_1904=is_1904(book))
     inputs = (*titles.values(), LISTS_SHEET)
     return graft(package, scratch, inputs, inputs=inputs)

@@ -83,15 +83,15 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     wanted = [tab for tab in worksheets if tab not in listed and not is_links(tab.name) and _is_wanted(tab, book)]
     others = read(wanted)
     cells = cells_of([tab for tab in listed if links.of(tab.name)])
-    found = []
+    tables_read = []
     for tab in worksheets:
         if tab.name in first:
-            found.append(replace(first[tab.name], findings=(*first[tab.name].findings, *links.findings)))
+            tables_read.append(replace(first[tab.name], findings=(*first[tab.name].findings, *links.findings)))
         elif tab in listed:
-            found += [_linked(one, *cells(tab.name)) for one in links.of(tab.name)]
+            tables_read += [_linked(linked, *cells(tab.name)) for linked in links.of(tab.name)]
         elif tab.name in others:
-            found.append(others[tab.name])
-    return found
+            tables_read.append(others[tab.name])
+    return tables_read
 
 
 def links_of(book: Book) -> Links:

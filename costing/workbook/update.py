@@ -67,7 +67,7 @@ def write_results(
     """
     path = Path(path)
     book = read_book(package)
-    linked = {one.title for one in links_of(book).sheets}
+    linked = {linked_sheet.title for linked_sheet in links_of(book).sheets}
     titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
     stale = stale_formula(count_inputs(package, titles))
     scratch = result_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))

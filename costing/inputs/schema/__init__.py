@@ -90,11 +90,11 @@ def _bound(text: str) -> float | None:
 @cache
 def lists() -> MappingProxyType[str, tuple[str, ...]]:
     """Closed and open lists of words: kind, stage, element, driver, format."""
-    found: dict[str, list[str]] = {}
+    by_list: dict[str, list[str]] = {}
     for row in packaged_rows(__package__, "lists"):
-        found.setdefault(row["list"], []).append(row["value"])
-    found["format"] = list(FORMATS_L)
-    return MappingProxyType({key: tuple(words) for key, words in found.items()})
+        by_list.setdefault(row["list"], []).append(row["value"])
+    by_list["format"] = list(FORMATS_L)
+    return MappingProxyType({key: tuple(words) for key, words in by_list.items()})
 
 
 @cache

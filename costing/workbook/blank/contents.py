@@ -44,7 +44,7 @@ def tables_from_csv(folder: str | Path) -> dict[str, pd.DataFrame]:
 def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
     """Frames of an estate's filled tables and of its settings by sheet title, for `blank_workbook`."""
     chosen = estate.settings.model_dump()
-    found = {
+    by_title = {
         sheets()["settings"].title: pd.DataFrame(
             {
                 "Setting": [setting.title for setting in settings().values()],
@@ -57,8 +57,8 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
-        found[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
-    return found
+        by_title[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
+    return by_title
 
 
 def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Series[Any]]:

@@ -81,14 +81,14 @@ def open_list(what: str) -> tuple[str, ...]:
 @cache
 def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
     """Return the place of every list of words: words -> formula of their range."""
-    found: dict[tuple[str, ...], str] = {}
+    lists_by_words: dict[tuple[str, ...], str] = {}
     columns = [column for sheet in sheets().values() for column in sheet.columns]
     offered = [column.choices or open_list(column.refers or column.name) for column in columns]
     for words in (*offered, *(setting.choices for setting in settings().values())):
-        if words and words not in found:
-            letter = column_letter(len(found))
-            found[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
-    return MappingProxyType(found)
+        if words and words not in lists_by_words:
+            letter = column_letter(len(lists_by_words))
+            lists_by_words[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
+    return MappingProxyType(lists_by_words)
 
 
 def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
@@ -152,9 +152,9 @@ def _write_names(workbook: Any, sheet: Any, position: int, names: NameList, stac
         sheet.write_formula(row, position, formula, None, value)
         sheet.write_formula(row, position + 1, counting, None, len(seen))
     for row in range(1, names.most + 1):
-        found = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
+        lookup = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
         value = seen[row - 1] if row <= len(seen) else ""
-        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{found})', None, value)
+        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{lookup})', None, value)
     column = f"{LISTS_SHEET}!${name}$2"
     end = f"INDEX({column}:${name}${names.most + 1},MAX(1,MIN({names.most},{LISTS_SHEET}!${count}${last})))"
     workbook.define_name(names.name, f"={column}:{end}")

@@ -75,7 +75,7 @@ def read_members(content: bytes, directory: Directory) -> dict[str, Member]:
 
     DamagedArchiveError where two share a byte (the overlapping kind of zip bomb) or one runs past the end.
     """
-    view, found, end = memoryview(content), {}, 0
+    view, members, end = memoryview(content), {}, 0
     for entry in sorted(directory.entries, key=lambda entry: entry.header_offset):
         start = entry.header_offset
         if start < end or start + _LOCAL.size > directory.start or content[start : start + 4] != b"PK\3\4":
@@ -87,8 +87,8 @@ def read_members(content: bytes, directory: Directory) -> dict[str, Member]:
         if end > directory.start:
             msg = "a part runs past its end"
             raise DamagedArchiveError(msg)
-        found[entry.orig_filename] = _member(entry, view[first:end])
-    return {entry.orig_filename: found[entry.orig_filename] for entry in directory.entries}
+        members[entry.orig_filename] = _member(entry, view[first:end])
+    return {entry.orig_filename: members[entry.orig_filename] for entry in directory.entries}
 
 
 def _member(entry: zipfile.ZipInfo, packed: memoryview) -> Member:

@@ -125,10 +125,10 @@ def _check_results(results: Book, owned_sheet_names: Collection[str]) -> None:
 
 def _table_numbers(book: Book, results: Book, replaced: list[Sheet]) -> dict[str, int]:
     """Return the number of each new table by part: that of its namesake that is replaced, or a free one."""
-    ours = {sheet.name for sheet in replaced}
+    replaced_names = {sheet.name for sheet in replaced}
     present = tables(book)
-    old = {table.name.casefold(): table.number for table in present if table.sheet in ours}
-    foreign = {table.name.casefold(): table for table in present if table.sheet not in ours}
+    old = {table.name.casefold(): table.number for table in present if table.sheet in replaced_names}
+    foreign = {table.name.casefold(): table for table in present if table.sheet not in replaced_names}
     global_names = {name.name.casefold() for name in book.names if name.index is None}
     following = 1 + max((table.number for table in present), default=0)
     numbers = {}
@@ -277,5 +277,5 @@ def _moved_parts(
 def _code_name(book: Book, name: str) -> str:
     """Name by which macros know the sheet that is replaced; empty where there is none."""
     old = book.sheet(name)
-    found = _CODE_NAME.search(book.package.part(old.part)[:65_536]) if old else None
-    return html.unescape(found[1].decode("utf-8", "replace")) if found else ""
+    match = _CODE_NAME.search(book.package.part(old.part)[:65_536]) if old else None
+    return html.unescape(match[1].decode("utf-8", "replace")) if match else ""

@@ -98,10 +98,10 @@ def open_package(path: str | Path, limits: Limits = LIMITS) -> Package:
     """
     path = Path(path)
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
             raise refusal(path, "it is no file.", "Name the workbook (.xlsx or .xlsm) itself.")
-        if found.st_size > limits.file_bytes:
+        if status.st_size > limits.file_bytes:
             wrong = f"the file is larger than {limits.file_bytes // _MB} MB."
             raise refusal(path, wrong, "Remove pictures or old sheets.")
         content = path.read_bytes()
@@ -188,14 +188,14 @@ def changed_parts(before: Package, after: Package) -> set[str]:
     return {name for name in names if not _same(before.members.get(name), after.members.get(name))}
 
 
-def _same(one: Member | None, other: Member | None) -> bool:
-    if one is None or other is None:
+def _same(before: Member | None, after: Member | None) -> bool:
+    if before is None or after is None:
         return False
-    return (one.method, one.crc, one.size) == (
-        other.method,
-        other.crc,
-        other.size,
-    ) and one.packed == other.packed
+    return (before.method, before.crc, before.size) == (
+        after.method,
+        after.crc,
+        after.size,
+    ) and before.packed == after.packed
 
 
 def _not_a_zip(path: Path, content: bytes) -> WorkbookError:

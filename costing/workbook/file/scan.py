@@ -109,7 +109,7 @@ def percent_styles(book: Book) -> frozenset[int]:
 
 def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
     """Tables of one sheet, from the top."""
-    found = []
+    ranges = []
     for relation in relations(book.package, sheet_part):
         part = book.package.locate(relation.target) if relation.kind == "table" else None
         if part is None:
@@ -117,7 +117,7 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
         root = parse_xml(book.package.part(part), part)
         corners = re.fullmatch(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})", root.get("ref", ""))
         if corners:
-            found.append(
+            ranges.append(
                 TableRange(
                     root.get("displayName", root.get("name", "")),
                     column_number(corners[1]),
@@ -129,7 +129,7 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
                     tuple(entry.get("name", "") for entry in root.iterfind(".//{*}tableColumn")),
                 )
             )
-    return sorted(found, key=lambda table: (table.first_row, table.first_column))
+    return sorted(ranges, key=lambda table: (table.first_row, table.first_column))
 
 
 def calculation_doubt(book: Book) -> str:
@@ -160,8 +160,8 @@ def column_number(letters: str) -> int:
 
 def is_past_edge(reference: str) -> bool:
     """Whether a reference is none to a cell that a sheet can have: readers of values end the process at such a one."""
-    found = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", reference)
-    return not found or column_number(found[1].upper()) > LAST_COLUMN or int(found[2]) > LAST_ROW
+    match = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", reference)
+    return not match or column_number(match[1].upper()) > LAST_COLUMN or int(match[2]) > LAST_ROW
 
 
 def _is_plain(xml: bytes) -> bool:
@@ -174,19 +174,19 @@ def _is_plain(xml: bytes) -> bool:
 
 
 def _error_cells(xml: bytes) -> list[CellFault]:
-    found = []
+    cells = []
     for mark in (b't="e"', b"t='e'"):
-        at = xml.find(mark)
-        while at >= 0:
-            start = xml.rfind(b"<", 0, at)
+        position = xml.find(mark)
+        while position >= 0:
+            start = xml.rfind(b"<", 0, position)
             cell = _CELL.match(xml, start)
             # A text may hold the same letters; then no cell opens here.
-            if cell and cell.start(3) <= at < cell.end(3):
+            if cell and cell.start(3) <= position < cell.end(3):
                 value = _VALUE.match(xml, cell.end())
                 shown = value[1].decode("utf-8", "replace") if value else "#N/A"
-                found.append(CellFault(column_number(cell[1].decode()), int(cell[2]), ERROR_CELL, shown))
-            at = xml.find(mark, at + 1)
-    return found
+                cells.append(CellFault(column_number(cell[1].decode()), int(cell[2]), ERROR_CELL, shown))
+            position = xml.find(mark, position + 1)
+    return cells
 
 
 def _uncalculated(xml: bytes) -> list[CellFault]:

@@ -94,28 +94,28 @@ class Paging:
         page, which leave less of it.
         """
         later = self._later(repeated)
-        found, room, at = [], self.page, 0
+        breaks, room, row = [], self.page, 0
         for first, below in blocks:
-            room -= self.high(at, first)
-            needed, at = self.high(first, below), below
-            if at != blocks[0][1] and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
-                found.append(first)
+            room -= self.high(row, first)
+            needed, row = self.high(first, below), below
+            if row != blocks[0][1] and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
+                breaks.append(first)
                 room = later
             room -= needed
             if room < 0:
                 room %= later
-        return found
+        return breaks
 
     def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int) -> list[int]:
         """These breaks, and one wherever a page is filled before row `below`."""
-        found: list[int] = []
+        listed: list[int] = []
         used, room = 0.0, _FILLED * self.page
         for row in range(below):
             used += self.high(row, row + 1)
             if row in breaks or used > room:
-                found.append(row)
+                listed.append(row)
                 used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
-        return found
+        return listed
 
     def _later(self, repeated: tuple[int, int]) -> float:
         return self.page - self.high(repeated[0], repeated[1] + 1)
@@ -128,17 +128,17 @@ class Paging:
         """
         edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
         again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
-        at, begin = self.high(0, first), self.high(0, first)
-        found = []
+        offset, begin = self.high(0, first), self.high(0, first)
+        tops = []
         for height in heights:
-            if at < again[1] and at + height > again[0]:
-                at = again[1]
+            if offset < again[1] and offset + height > again[0]:
+                offset = again[1]
             for top, bottom in pairwise(edges):
-                if top <= at < bottom and at + height > bottom and height <= self.page:
-                    at = bottom
-            found.append(at - begin)
-            at += height
-        return found
+                if top <= offset < bottom and offset + height > bottom and height <= self.page:
+                    offset = bottom
+            tops.append(offset - begin)
+            offset += height
+        return tops
 
     def _edges(self, breaks: Sequence[int], repeated: tuple[int, int], until: float) -> list[float]:
         """Points from the top of the sheet at which pages begin."""
@@ -147,5 +147,5 @@ class Paging:
         edges = [0.0]
         while edges[-1] < until:
             room = _FILLED * self.page if len(edges) == 1 else later
-            edges.append(min([edges[-1] + room, *(one for one in forced if one > edges[-1])]))
+            edges.append(min([edges[-1] + room, *(edge for edge in forced if edge > edges[-1])]))
         return edges

@@ -317,7 +317,7 @@ class _SheetWriter:
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
         # The header of the table that goes on over pages goes with it; where none does, the title goes with all.
-        longest = max(range(len(self.blocks)), key=lambda at: paging.high(*self.blocks[at]), default=0)
+        longest = max(range(len(self.blocks)), key=lambda block: paging.high(*self.blocks[block]), default=0)
         row = self.headers[longest] if self.headers else 0
         if self.headers and paging.high(0, self.headers[-1]) < paging.page:
             row = self.headers[-1]

@@ -66,7 +66,8 @@ def run_scenarios(runs: Runs, basis: Basis = ECONOMIC) -> tuple[dict[str, Result
             findings.append(Finding(place, name, f"leads to records that make no sense: {first}", "Change less."))
             continue
         if short:
-            rule = f"leaves less than {short} later rows draw; they were scaled to what is there."
+            rows = "1 later row: it takes" if short == 1 else f"{short:,} later rows: they take"
+            rule = f"leaves too little for {rows} what is there."
             findings.append(caution(place, name, rule, "Read its quantities of bottles beside its costs."))
     return results, findings
 

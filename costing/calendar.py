@@ -51,3 +51,18 @@ def _month_length(months: Days) -> Numbers:
 def _day_of_month(day: Days) -> Numbers:
     number: Numbers = (day - _month(day).astype("datetime64[D]")).astype(np.int64) + 1
     return number
+
+
+def month_ends(first: ArrayLike, last: ArrayLike) -> Numbers:
+    """Day number of the last day of every calendar month from that of `first` to that of `last`."""
+    begin, end = (int(_month(as_days(day)).astype(np.int64)) for day in (first, last))
+    following = np.arange(begin + 1, end + 2).astype("datetime64[M]").astype("datetime64[D]")
+    ends: Numbers = following.astype(np.int64) - 1
+    return ends
+
+
+def financial_year(day: ArrayLike, first_month: int) -> tuple[Numbers, Numbers]:
+    """Financial year of each day, named for the calendar year in which it ends, and the number of its first day."""
+    count = (_month(as_days(day)).astype(np.int64) - (first_month - 1)) // 12
+    begins = (count * 12 + first_month - 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    return count + 1970 + (first_month > 1), begins

@@ -77,6 +77,7 @@ class House:
         from dataclasses import replace
 
         from costing.inputs.frames import as_entered
+        from costing.inputs.owners import whole
         from costing.workbook.source import read_estate
 
         frames = self.frames()
@@ -84,7 +85,7 @@ class House:
             if name not in self.estate.tables and name != "settings":
                 msg = f"there is no sheet '{name}'. {nearest(name, self.estate.tables)}".strip()
                 raise CostingError(msg)
-            present = frames[name] if name == "settings" else as_entered(name, self.estate.tables[name])
+            present = frames[name] if name == "settings" else as_entered(name, whole(self.estate)[name])
             frames[name] = _changed(name, change, present) if callable(change) else change
         estate = read_estate(frames)
         kept = {name: source for name, source in self.estate.sources.items() if name not in tables}
@@ -132,12 +133,15 @@ class House:
 
         return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
 
-    def cash(self, months_ahead: int = 24) -> Answer:
-        """Cash month by month, what is owed and owing, and what the stock will bear of debt."""
+    def cash(self, months_ahead: int = 24, *, planned: bool = False) -> Answer:
+        """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best
+        joint plan in place of the disgorgements and sales typed.
+        """
         from costing.decisions.cash.budget import MONTHS_AHEAD
         from costing.decisions.cash.cash import cash
 
-        return self.runs.once(cash) if months_ahead == MONTHS_AHEAD else cash(self.runs, months_ahead)
+        usual = months_ahead == MONTHS_AHEAD and not planned
+        return self.runs.once(cash) if usual else cash(self.runs, months_ahead, planned=planned)
 
     def tirage(self) -> Answer:
         """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""
@@ -190,6 +194,12 @@ class House:
         from costing.decisions.prices.margins import margins
 
         return self.runs.once(margins)
+
+    def services(self) -> Answer:
+        """What owners of goods kept here pay for the work on them, what it cost, and what of theirs lies here."""
+        from costing.accounts.services import services
+
+        return self.runs.once(services)
 
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""

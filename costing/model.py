@@ -23,6 +23,7 @@ from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
+from costing.inputs.owners import kept_for_others
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
@@ -62,9 +63,28 @@ def _in_numbers(estate: Estate) -> Estate:
 
 
 def trace(estate: Estate) -> Chain:
-    """How wine moved: the same for every basis. InputError with every overdrawn lot, loop and other
-    impossibility.
+    """How wine moved, other people's beside our own: the same for every basis. InputError with every overdrawn lot,
+    loop and other impossibility.
     """
+    theirs = kept_for_others(estate)
+    if theirs is None:
+        return _trace(estate)
+    day = np.datetime64(valuation_day(estate), "D").item()
+    theirs = replace(theirs, settings=theirs.settings.model_copy(update={"valuation_date": day}))
+    chains, wrong = [], list[Finding]()
+    for part in (estate, theirs):
+        try:
+            chains.append(_trace(part))
+        except InputError as refused:
+            wrong += refused.findings
+    if wrong:
+        raise InputError(wrong)
+    own, others = chains
+    return replace(own, others=others, cautions=(*own.cautions, *others.cautions))
+
+
+def _trace(estate: Estate) -> Chain:
+    """How the goods of the tables moved."""
     lots = number_lots(estate)
     flows = flows_of(estate, lots)
     place = place_of(estate, flows, lots)

@@ -1,6 +1,6 @@
 """What became of the money of every row: amounts, prices and rates, on both bases.
 
-    given = in stock + sold or gone + expensed + idle + not yet due
+    given = in stock + sold or gone + expensed + idle + not yet due + spent on other people's goods
 
 Amounts are rounded so that each line adds up, and the lines to the money that the run was given.
 """
@@ -20,7 +20,8 @@ def charged(runs: Runs) -> Answer:
     """Every row of the sheets of money, by sheet and one by one."""
     sides = {"book": _in_cents(amounts_charged(runs.book)), "economic": _in_cents(amounts_charged(runs.economic))}
     rows = sides["book"][["place", "sheet", "cell"]].rename(columns={"cell": "found_figure"})
-    money = {f"{name}_{fate}": lines[fate] for name, lines in sides.items() for fate in ("given", *FATES)}
+    fates = [fate for fate in FATES if fate != "services" or runs.estate.others is not None]
+    money = {f"{name}_{fate}": lines[fate] for name, lines in sides.items() for fate in ("given", *fates)}
     rows = rows.assign(**money)
     by_sheet = rows.groupby("sheet", sort=False)[list(money)].sum().reset_index()
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}

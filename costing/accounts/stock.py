@@ -15,6 +15,7 @@ import pandas as pd
 
 from costing.accounts.pledges import pledged_to
 from costing.answers.answer import Answer
+from costing.calendar import financial_year
 from costing.graph.arrays import KINDS, Flow
 from costing.model import Runs
 from costing.results.coverage import coverage
@@ -42,10 +43,8 @@ _QUANTITIES = {
 def year_before(results: Results) -> tuple[np.datetime64, np.datetime64]:
     """Last day of the financial year before the valuation date, and the valuation date."""
     end = np.datetime64(results.chain.valuation_day, "D")
-    first_month = results.estate.settings.fiscal_year_start_month
-    year, month = int(str(end)[:4]), int(str(end)[5:7])
-    start = np.datetime64(f"{year if month >= first_month else year - 1}-{first_month:02d}-01", "D")
-    return start - np.timedelta64(1, "D"), end
+    _, begins = financial_year(end, results.estate.settings.fiscal_year_start_month)
+    return np.datetime64(int(begins) - 1, "D"), end
 
 
 def stock(runs: Runs) -> Answer:

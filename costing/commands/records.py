@@ -17,6 +17,7 @@ from costing.accounts.check import out_by
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
+from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
@@ -115,7 +116,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
         runs.on(basis)
     answers = [run_check(runs, cautions)]
     answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
-    answers += [runs.once(ask) for ask in (plan_answer, prices, margins, cash, ageing, vats, trials)]
+    answers += [runs.once(ask) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
     answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *answers]

@@ -180,9 +180,12 @@ _QUESTIONS = (
     Question(
         "cash",
         "say how much cash there is month by month, what is owed and owing, and what the bank lends on the stock",
-        lambda house, options: house.cash(options.months),
+        lambda house, options: house.cash(options.months, planned=options.plan),
         ("cash_by_month", "worst_month", "loans_now"),
-        (option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),),
+        (
+            option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),
+            option("--plan", action="store_true", help="as `costing plan` sells, not by the dates of the workbook"),
+        ),
         "costing cash estate.xlsx --months 36",
     ),
     Question(
@@ -247,6 +250,13 @@ _QUESTIONS = (
         lambda house, _: house.margins(),
         ("margins", "margins_by_channel", "margins_by_year"),
         example="costing margins estate.xlsx",
+    ),
+    Question(
+        "services",
+        "say what to invoice for work on other people's goods, and what it cost",
+        lambda house, _: house.services(),
+        ("service_margins", "service_invoices", "services_by_kind", "goods_of_others"),
+        example="costing services estate.xlsx --write",
     ),
     Question(
         "sensitivity",
@@ -345,7 +355,7 @@ COMMANDS: tuple[Command, ...] = (
         (option("new_path", type=Path, metavar="NEW", help="workbook to write; it must not exist"), CLOSING_DATE),
         "costing open-year estate.xlsx next.xlsx --date 2025-12-31",
     ),
-    *(question.command() for question in _QUESTIONS[:9]),
+    *(question.command() for question in _QUESTIONS[:10]),
     Command(
         "scenarios",
         "run the named scenarios side by side",
@@ -376,7 +386,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         "costing why estate.xlsx --from D24-3-BRUT --to D25-3-BRUT",
     ),
-    *(question.command() for question in _QUESTIONS[9:]),
+    *(question.command() for question in _QUESTIONS[10:]),
     Command(
         "report",
         "write a report to read in a browser or to print: build-up, flow of cost, margins, verdicts, findings",

@@ -89,7 +89,8 @@ class Chain(Once):
 
     source_state, target_state: state that each flow opened in the lot it drew from, and in the lot it filled
     (−1: none); by_lot: lot- states sorted by lot, then time; lot_start: where each lot begins in it; allowance_left:
-    loss that each lot's yearly norm still allows at the valuation date.
+    loss that each lot's yearly norm still allows at the valuation date; others: how other people's goods moved (None:
+    there are none).
     """
 
     lots: Lots
@@ -104,6 +105,7 @@ class Chain(Once):
     lot_start: Ints
     allowance_left: Floats
     cautions: tuple[Finding, ...] = ()
+    others: Chain | None = None
 
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""

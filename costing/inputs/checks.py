@@ -18,6 +18,7 @@ from costing.inputs import (
     doubts,
     grape_prices,
     loan_checks,
+    owners,
     plan_checks,
     pool_checks,
     press_checks,
@@ -41,6 +42,7 @@ KEYS: dict[str, list[str]] = {
     "grape_prices": ["vintage", "supplier", "village", "variety"],
     "stocktakes": ["on_date", "sequence", "lot"],
     "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
+    "service_rates": ["from_date", "operation", "format", "driver", "owner"],
     "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
     "loss_norms": ["applies_to", "time_base"],
     "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
@@ -197,6 +199,7 @@ _MODULES = (
     plan_checks,
     doubts,
     loan_checks,
+    owners,
 )
 CHECKS: tuple[Check, ...] = (
     *(names_alike, entered_twice, elements, percent_points, trial_lines, changed_columns, correlations, rule_sets),

@@ -76,10 +76,22 @@ class Sources:
 
 
 @dataclass(frozen=True)
+class Others:
+    """Rows of lots that belong to other people, of the sheets that move goods: tables and sources as an estate has
+    them; owner of each lot.
+    """
+
+    tables: Mapping[str, pd.DataFrame]
+    sources: Mapping[str, Sources]
+    owner: Mapping[str, str]
+
+
+@dataclass(frozen=True)
 class Estate(Once):
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
     it. While an estate that will be refused is checked, `wrong_rows[name]` tells which rows have an error already, and
     `refused[name]` collects the (rows, column) in which the checks find one.
+    others: rows of other people's lots, which `tables` leaves out (None: there are none).
     """
 
     settings: Settings
@@ -88,6 +100,7 @@ class Estate(Once):
     cautions: tuple[Finding, ...] = field(default=())
     wrong_rows: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
+    others: Others | None = None
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
         """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
@@ -115,6 +128,24 @@ class Estate(Once):
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Table by its library name, such as `movements`."""
         return self.tables[table]
+
+
+def some_rows(
+    estate: Estate, kept: Mapping[str, NDArray[np.bool_]]
+) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:
+    """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
+    tables, sources = {}, {}
+    for name, rows in kept.items():
+        table, one = estate[name][rows].reset_index(drop=True), estate.sources[name]
+        for column in table.columns if not rows.all() else ():
+            if isinstance(table[column].dtype, pd.CategoricalDtype):
+                table[column] = table[column].cat.remove_unused_categories()
+        typed = None if one.hectolitres is None else one.hectolitres[rows]
+        tables[name] = table
+        number = np.cumsum(rows) - 1
+        given = {(int(number[row]), column): place for (row, column), place in one.elsewhere.items() if rows[row]}
+        sources[name] = Sources(one.sheet[rows], one.row[rows], one.letters, one.units, typed, given)
+    return tables, sources
 
 
 def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:

@@ -83,4 +83,4 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
 
 
 def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
-    return np.asarray(deliveries["growing_cost_per_unit"].isna())
+    return np.asarray(deliveries["growing_cost_per_unit"].isna() & deliveries["owner"].isna())

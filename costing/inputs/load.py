@@ -29,6 +29,7 @@ from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
 from costing.inputs.grape_prices import with_premiums
 from costing.inputs.headers import Heading, closest, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.owners import own_part
 from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
@@ -91,7 +92,7 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     if errors_in(reading.findings):
         kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)
         raise InputError(reading.findings, kept)
-    return replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings))
+    return own_part(replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings)))
 
 
 def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:

@@ -30,7 +30,7 @@ _WHERE = {
     "terms": "Add it to Terms, or correct the name.",
     "channel": "Add it to Channels, or correct the name.",
 }
-_FREE = ("supplier", "village", "variety", "vineyard", "location", "presentation", "pool")
+_FREE = ("supplier", "owner", "village", "variety", "vineyard", "location", "presentation", "pool")
 """Columns whose names need no row of their own: every cell may hold a new one."""
 _SERIES_FROM, _OF_A_SERIES = 20, 0.1
 Spot = tuple[str, str, int]  # table, column, row

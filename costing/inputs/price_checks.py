@@ -43,7 +43,7 @@ def norms(norms: Rows) -> Iterator[Breach]:
             yield [row], "time_base", rule, f"Choose '{bases[0]}', or {other}."
 
 
-@rule_of("operation_rates")
+@rule_of("operation_rates", "service_rates")
 def rates(rates: Rows) -> Iterator[Breach]:
     """Yield rates that nothing could ever be charged by."""
     for row in range(len(rates)):

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.errors import Finding, errors_in
-from costing.inputs.estate import Estate, Sources
+from costing.inputs.estate import Estate, some_rows
 from costing.inputs.headers import sheet_name
 from costing.inputs.schema import Column, sheets
 from costing.inputs.spellings import keys_of
@@ -93,7 +93,7 @@ def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> lis
             letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
             letters[sheet, letter] = column
     named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
-    split = [(match[1], match[2], int(match[3])) for match in named if match]
+    split = [(one[1], one[2], int(one[3])) for one in named if one]
     return [
         (rows[sheet, row], letters[sheet, letter])
         for sheet, letter, row in split
@@ -117,14 +117,8 @@ def _two_spellings(estate: Estate) -> set[str]:
 
 
 def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
-    tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, rows in wrong.items():
-        if rows.any():
-            source, kept = sources[name], ~rows
-            typed = None if source.hectolitres is None else source.hectolitres[kept]
-            tables[name] = tables[name][kept].reset_index(drop=True)
-            sources[name] = Sources(source.sheet[kept], source.row[kept], source.letters, source.units, typed)
-    return replace(estate, tables=tables, sources=sources)
+    tables, sources = some_rows(estate, {name: ~rows for name, rows in wrong.items() if rows.any()})
+    return replace(estate, tables={**estate.tables, **tables}, sources={**estate.sources, **sources})
 
 
 def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
@@ -133,13 +127,11 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
             pairs = estate[table][[column, filled]].dropna().drop_duplicates()
-            for lot_drawn, filled_lot in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
-                after.setdefault(lot_drawn, set()).add(filled_lot)
+            for one, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
+                after.setdefault(one, set()).add(other)
     for _, load in estate["pressings"].groupby("load", observed=True):
-        for lot_drawn, filled_lot in product(
-            load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)
-        ):
-            after.setdefault(lot_drawn, set()).add(filled_lot)
+        for one, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
+            after.setdefault(one, set()).add(other)
     ahead = list(doubtful)
     while ahead:
         for lot in after.get(ahead.pop(), set()) - doubtful:

@@ -17,6 +17,7 @@ from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.inputs.owners import kept_for_others
 from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
@@ -45,7 +46,7 @@ class Charges:
     """Money of one basis. postings enter the wine; aside is what the basis keeps out of it, lost what abnormal losses
     took of work done on what was lost; accrued are charges for time, time_charges those
     that nothing bears too; curve is None without capital; findings: of press loads and pools; common: what no
-    basis changes.
+    basis changes; services: money spent on other people's goods, which enters none of ours (None: there are none).
     """
 
     elements: pd.Index
@@ -59,6 +60,20 @@ class Charges:
     pools: Pools
     findings: tuple[Finding, ...]
     common: CommonMoney
+    services: Charges | None = None
+
+    def on_services(self) -> tuple[Postings, tuple[Accrued, ...]]:
+        """Postings and charges for time on other people's goods."""
+        if self.services is None:
+            return self.postings.take(np.zeros(0, dtype=np.int64)), ()
+        every = joined([self.services.postings, self.services.expensed])
+        return every.take(every.state >= 0), self.services.accrued  # what is idle counts once, among ours
+
+    @property
+    def service_cost(self) -> float:
+        """Money spent on other people's goods."""
+        postings, accrued = self.on_services()
+        return float(postings.amount.sum()) + sum(float(part.amount.sum()) for part in accrued)
 
     @cached_property
     def expensed(self) -> Postings:
@@ -74,9 +89,23 @@ class CommonMoney:
     def __init__(self, estate: Estate, chain: Chain) -> None:
         self._estate, self._chain = estate, chain
         self.elements = elements_of(estate)
-        self.pools = Pools(estate, chain, self.elements, location_of(estate, chain))
+        self.others: CommonMoney | None = None
+        self._share_pools()
         self._spent: dict[int | None, Postings] = {}
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+
+    def _share_pools(self) -> None:
+        """Pools of our goods and of other people's: the driver of each counts both."""
+        location = location_of(self._estate, self._chain)
+        self.pools = Pools(self._estate, self._chain, self.elements, location)
+        theirs = kept_for_others(self._estate)
+        if theirs is None or self._chain.others is None:
+            return
+        self.others = CommonMoney(theirs, self._chain.others)
+        ours_took, they_took = self.pools.taken(self._events), self.others.pools.taken(self.others._events)
+        self.pools = Pools(self._estate, self._chain, self.elements, location, they_took)
+        where = self.others.pools.location
+        self.others.pools = Pools(theirs, self._chain.others, self.others.elements, where, ours_took)
 
     @cached_property
     def _events(self) -> Events:
@@ -149,6 +178,10 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
     spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
+    theirs = kept_for_others(estate)
+    services = None
+    if theirs is not None and chain.others is not None:
+        services = charges_of(theirs, chain.others, basis, common.others)
     return Charges(
         elements,
         spent,
@@ -161,6 +194,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         common.pools,
         tuple(findings),
         common,
+        services,
     )
 
 

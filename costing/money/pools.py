@@ -101,7 +101,10 @@ class PoolCharges:
 class Pools:
     """The Pools sheet of an estate on its chain, with the columns as arrays, one value per `pool_rows` row."""
 
-    def __init__(self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints) -> None:
+    def __init__(
+        self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints, beside: Floats | None = None
+    ) -> None:
+        """beside: what goods of others take of each row's driver, done and planned [rows, 2] (None: nothing)."""
         frame = estate["pools"]
         self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
         self.rows = pool_rows(estate)
@@ -117,6 +120,20 @@ class Pools:
         ends = pd.Series(self.last).groupby(self.pool[target]).transform("max").to_numpy()
         self.is_last = np.asarray(self.last == ends)
         self._rate_after = np.zeros(len(target))  # of plans after each period, once it is charged
+        self._beside = np.zeros((len(target), 2)) if beside is None else beside
+
+    def taken(self, events: Events) -> Floats:
+        """What these goods take of each row's driver in its period: done and planned [rows, 2]."""
+        found, today = np.zeros((len(self.begin), 2)), self.chain.valuation_day
+        for row in np.flatnonzero(self.flow_driver >= 0):
+            _, used, done, after = self._bearing(int(row), events)
+            found[row] = used[done].sum(), used[~done & ~after].sum()
+        for row in np.flatnonzero(self.time_driver >= 0):
+            since, stop = self.begin[[row]] - 1, self.last[[row]]
+            cut = np.clip(today, since, stop)
+            borne, _ = self._holding(int(row))
+            found[row] = [unit_years(self.chain, borne, *part)[0] for part in ((since, cut), (cut, stop))]
+        return found
 
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
@@ -134,10 +151,7 @@ class Pools:
         )
 
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
-        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
-        bears = events.primary & (quantity > 0)
-        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
-        used, done, after = quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+        at, used, done, after = self._bearing(row, events)
         period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
@@ -146,6 +160,18 @@ class Pools:
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
         return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+
+    def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
+        """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
+        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
+        bears = events.primary & (quantity > 0)
+        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
+        return at, quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+
+    def _holding(self, row: int) -> tuple[Ints, Flags]:
+        """States that a row is charged to by what they hold, and whether each state would bear it."""
+        bottles = TIME_DRIVERS[self.time_driver[row]] == "bottle-year"
+        return bearers(self.chain, bottles, int(self.stage[row]), -1, int(self.place[row]), self.location)
 
     def borne_on(self, row: int, day: Ints, stage: Ints, state: Ints) -> Flags:
         """Whether a row is charged to work on a day, in a stage, on a state (the driver apart)."""
@@ -160,22 +186,22 @@ class Pools:
     def period(
         self,
         row: int | Ints,
-        done: npt.ArrayLike,
-        planned: npt.ArrayLike,
+        done: Floats | float,
+        planned: Floats | float,
         *,
         seasonal: bool,
         capacity: float | None = None,
     ) -> OpenPeriod:
-        """Rates of one or more rows by what was done and what is planned inside their period; capacity: in place of
-        the normal one.
+        """Rates of one or more rows by what was done and what is planned inside their period, beside what goods of
+        others take; capacity: in place of the normal one.
         """
         return open_period(
             self.rows.amount[row],
             self.begin[row],
             self.last[row],
             self.chain.valuation_day,
-            done,
-            planned,
+            done + self._beside[row, 0],
+            planned + self._beside[row, 1],
             self.normal[row] if capacity is None else capacity,
             seasonal=seasonal,
         )
@@ -221,8 +247,7 @@ class Pools:
     def _of_time(self, rows: Ints, at_prices_of: int | None) -> tuple[TimeCharge, Floats, bool]:
         """Charge of one series of periods, what stays idle of each, and whether plans bear it after the last one."""
         first, final, today = rows[0], rows[-1], self.chain.valuation_day
-        bottles = TIME_DRIVERS[self.time_driver[first]] == "bottle-year"
-        borne, bears = bearers(self.chain, bottles, int(self.stage[first]), -1, int(self.place[first]), self.location)
+        borne, bears = self._holding(int(first))
         # stock is dated at the end of its day: a year runs from one 31 December to the next
         since, stop = self.begin[rows] - 1, self.last[rows]
         cut = np.clip(today, since, stop)
@@ -252,10 +277,10 @@ class Pools:
         return charge, period.actual.unabsorbed + period.planned.unabsorbed, goes_on
 
 
-def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints) -> Floats:
-    """Quantity × years held by the states `borne` in each period [begin, stop)."""
+def unit_years(chain: Chain, borne: Ints, begin: Ints, stop: Ints, per_unit: Floats | float = 1.0) -> Floats:
+    """Quantity × years held by the states `borne` in each period [begin, stop). per_unit: what one of each counts."""
     states = chain.states
-    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne]
+    start, end, quantity = states.start[borne], states.end[borne], states.quantity[borne] * per_unit
     if not len(borne):
         return np.zeros(len(begin))
     low = min(int(start.min()), int(begin.min()))

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Ints, codes
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Floats, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
@@ -82,6 +83,24 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
         curve = AccrualCurve(steps, rate)
         charges.append(TimeCharge(borne, bears, curve, int(rates.element[first]), RATES, held, begins, series[:0]))
     return charges
+
+
+def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple[Ints, Ints, Floats]:
+    """What a charge comes to month by month on some of its states, up to the end of a day: last day of each month, the
+    row in force on it, amount.
+    """
+    states = chain.states
+    first = int(states.start.min(initial=0))
+    day = np.arange(first, max(min(until, chain.horizon_day) + 1, first + 1), dtype=np.int64)
+    n = len(day) + 1
+    start, end = (np.clip(edge[borne] - first, 0, n - 1) for edge in (states.start, states.end))
+    held = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
+    ends = month_ends(first, day[-1]).clip(max=day[-1])
+    amount = np.bincount(np.searchsorted(ends, day), charge.curve.amount(day, day + 1) * held[:-1], len(ends))
+    row = charge.rows[np.maximum(np.searchsorted(charge.since, ends, side="right") - 1, 0)]
+    amount = np.where(np.abs(amount) > 1e-9, amount, 0.0)  # what rounding leaves when lots have gone
+    some = amount != 0
+    return ends[some], row[some], np.asarray(amount[some], dtype=np.float64)
 
 
 def bearers(

@@ -1,12 +1,13 @@
 """Amounts charged: what became of the money of every row, so that no row is silent.
 
-    given = stock + goods sold + expensed + idle + not yet due
+    given = stock + goods sold + expensed + idle + not yet due + services
 
 Every row of the sheets of money (opening costs, deliveries, grape prices, pressings, costs, operation rates,
 dry goods, pools) as of the valuation date: what of it lies in stock, what left with wine sold or given away,
 what was expensed (abnormal losses, and what the basis keeps out of stock), what no quantity absorbed of its
-pool, and what is incurred only later or is of a pool that has not ended. Over all rows `given` is the `Cost in`
-of the run's own identity. Capital is no row's money: it is charged by the rate, and stands beside.
+pool, what is incurred only later or is of a pool that has not ended, and what was spent on other people's goods. Over
+all rows `given` is the `Cost in` of the run's own identity. Capital is no row's money: it is charged by the rate, and
+stands beside.
 
 What is given on a basis: the amount of a cost or a pool (and what plans beyond the last period of a pool take
 at its rate, not yet due); of a price or a rate, what it comes to with its quantities. A row that a basis does
@@ -23,7 +24,9 @@ import pandas as pd
 from costing.engine.shares import LOST
 from costing.errors import CAUTION, Finding
 from costing.graph.arrays import Floats, Ints, days
+from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.inputs.owners import rows_in_whole, whole
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.deliveries import delivery_prices
@@ -31,7 +34,7 @@ from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.origins import charge_steps
 from costing.results.results import Results
 
-FATES = ("stock", "goods_sold", "expensed", "idle", "not_yet_due")
+FATES = ("stock", "goods_sold", "expensed", "idle", "not_yet_due", "services")
 _CELLS: dict[str, list[str]] = {}
 for _table, _column in MONEY_COLUMNS:
     _CELLS.setdefault(_table, []).append(_column)
@@ -46,8 +49,9 @@ def amounts_charged(results: Results) -> pd.DataFrame:
     Columns: place (`Sheet!cell`), sheet, table, row, cell (what stands in it), given, and `FATES`, all money. Rows
     without money are left out.
     """
-    frame = _rows(results.estate)
-    sizes = [len(results.estate[table]) for table in TABLE_NAMES]
+    every = whole(results.estate)
+    frame = _rows(every)
+    sizes = [len(every[table]) for table in TABLE_NAMES]
     first = np.cumsum([0, *sizes])  # every row of every table in one array
     fates = np.zeros((first[-1], len(FATES)))
     for table, row, parts in _fates(results):
@@ -78,26 +82,51 @@ def _fates(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
     postings, apart = charges.postings, charges.expensed
     due = postings.incurred <= today
     went = np.where(due[:, np.newaxis], part_of[postings.state], 0.0) * postings.amount[:, np.newaxis]
-    yield postings.table, postings.row, np.column_stack([went, np.where(due, 0.0, postings.amount)])
+    nothing = np.zeros(len(postings))
+    yield postings.table, postings.row, np.column_stack([went, np.where(due, 0.0, postings.amount), nothing])
     idle = (apart.state < 0) & (apart.table == _POOLS)
     due = apart.incurred <= today
     nothing = np.zeros(len(apart))
     parts = [nothing, nothing, np.where(due & ~idle, apart.amount, 0.0), np.where(due & idle, apart.amount, 0.0)]
-    yield apart.table, apart.row, np.column_stack([*parts, np.where(due, 0.0, apart.amount)])
+    yield apart.table, apart.row, np.column_stack([*parts, np.where(due, 0.0, apart.amount), nothing])
     for accrued in charges.accrued:
-        yield _timed(results, accrued, part_of)
+        yield _timed(results.chain, accrued, part_of if not accrued.expensed else None)
+    yield from _on_services(results)
 
 
-def _timed(results: Results, accrued: Accrued, part_of: Floats) -> tuple[Ints, Ints, Floats]:
-    """Fate of a charge for time, cut where the row of its sheet changes."""
-    states, charge = results.chain.states, accrued.charge
+def _on_services(results: Results) -> Iterator[tuple[Ints, Ints, Floats]]:
+    """What other people's goods took."""
+    postings, accrued = results.charges.on_services()
+    chain = results.chain.others
+    if chain is None:
+        return
+    due = postings.incurred <= chain.valuation_day
+    parts = np.zeros((len(postings), len(FATES)))
+    parts[:, FATES.index("services")] = np.where(due, postings.amount, 0.0)
+    parts[:, FATES.index("not_yet_due")] = np.where(due, 0.0, postings.amount)
+    yield postings.table, rows_in_whole(results.estate, postings.table, postings.row), parts
+    for part in accrued:
+        number, row, fates = _timed(chain, part, None)
+        fates[:, FATES.index("services")], fates[:, FATES.index("expensed")] = fates[:, FATES.index("expensed")], 0.0
+        yield number, row, fates
+
+
+def _timed(chain: Chain, accrued: Accrued, part_of: Floats | None) -> tuple[Ints, Ints, Floats]:
+    """Fate of a charge for time, cut where the row of its sheet changes. part_of: where cost on each state went; None:
+    it was expensed.
+    """
+    states, charge = chain.states, accrued.charge
     which, step, start, end = charge_steps(charge, states.start[accrued.states], states.end[accrued.states])
     at = accrued.states[which]
     amount = charge.curve.amount(start, end) * states.quantity[at]
-    due = states.end[at] <= results.chain.valuation_day  # the valuation date cuts every lot
-    went = part_of[at] if not accrued.expensed else np.tile([0.0, 0.0, 1.0, 0.0], (len(at), 1))
+    due = states.end[at] <= chain.valuation_day  # the valuation date cuts every lot
+    went = part_of[at] if part_of is not None else np.tile([0.0, 0.0, 1.0, 0.0], (len(at), 1))
     parts = np.where(due[:, np.newaxis], went, 0.0) * amount[:, np.newaxis]
-    return np.full(len(at), charge.table), charge.rows[step], np.column_stack([parts, np.where(due, 0.0, amount)])
+    return (
+        np.full(len(at), charge.table),
+        charge.rows[step],
+        np.column_stack([parts, np.where(due, 0.0, amount), np.zeros(len(at))]),
+    )
 
 
 def _where_cost_went(results: Results) -> Floats:
@@ -127,7 +156,7 @@ def silent_rows(results: Results) -> list[Finding]:
         results.chain.flows.day.min(initial=today)
     )  # what holds from before the records charged what lies there
     lines = amounts_charged(results)
-    lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due"]].abs().sum(axis=1)
+    lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due", "services"]].abs().sum(axis=1)
     found: list[Finding] = []
     for table in ("operation_rates", "dry_goods", "pools"):
         mine = lines[(lines["table"] == table) & (lines["charged"] == 0)]

@@ -1,6 +1,6 @@
 """What a run found: costs of every lot-state by stage and element, and the check that no cent was lost.
 
-    cost in + capital charged = stock + cost of goods sold and other exits + expensed
+    cost in + capital charged = stock + cost of goods sold and other exits + expensed + charged to services
 
 Arrays stay arrays here; the tables that people read are made from them by the other modules of this package.
 """
@@ -76,19 +76,22 @@ class Results:
         put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
         gone = self.had_gone.amount.sum()
+        services = charges.service_cost
         capital = float(self.solution.capital.sum())
         stock = float(self.total[self.final].sum())
         lost = self.shares.exit_reason == LOST
         sold, abnormal = float(self.exit_amount[~lost].sum() + gone), float(self.exit_amount[lost].sum())
         lines = [
-            ("Cost in", float(put_in + apart)),
+            ("Cost in", float(put_in + apart + services)),
             ("Capital charged", capital),
             ("Stock at the end of the records", stock),
             ("Cost of goods sold and other exits", sold),
             ("Abnormal losses expensed", abnormal),
             ("Expensed at once", float(apart - gone)),
         ]
-        difference = lines[0][1] + capital - stock - sold - abnormal - float(apart - gone)
+        if charges.services is not None:
+            lines.append(("Work on other people's goods, charged to services", services))
+        difference = lines[0][1] + capital - stock - sold - abnormal - float(apart - gone) - services
         return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
 
     def check_identity(self) -> None:

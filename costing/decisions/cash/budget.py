@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from costing.calendar import add_months
+from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.cash.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
 from costing.decisions.cash.entries import KINDS, Entries, entries, joined, spent_and_other
 from costing.decisions.cash.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
@@ -65,11 +65,9 @@ class Periods:
 
 def periods_of(runs: Runs, months_ahead: int) -> Periods:
     """Months of the financial year up to the valuation date, and those ahead."""
-    today = np.datetime64(runs.today, "D")
-    month = today.astype("datetime64[M]")
-    first = runs.estate.settings.fiscal_year_start_month
-    since = month - (int(str(month)[5:7]) - first) % 12
-    ends = day_numbers(np.arange(since, month + months_ahead + 2).astype("datetime64[D]")) - 1
+    _, begins = financial_year(runs.today, runs.estate.settings.fiscal_year_start_month)
+    ahead = np.datetime64(runs.today, "D").astype("datetime64[M]") + months_ahead
+    ends = month_ends(begins - 1, ahead.astype("datetime64[D]"))
     return Periods(np.union1d(ends, [runs.today]).astype(np.int64), runs.today)
 
 

@@ -14,17 +14,22 @@ from costing.answers.answer import Answer
 from costing.decisions.cash.bank import bank_tables, headroom_of_loans
 from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.cash.entries import KINDS, Entries
+from costing.decisions.cash.planned import as_planned
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
+from costing.inputs.owners import whole
 from costing.model import Runs
 from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
 
 NO_CASH = "No money is paid or received in these months."
+AS_PLANNED = "Disgorgements and sales are those of `costing plan`; rows typed for lots that it plans do not count."
+NOTHING_PLANNED = "Nothing can be planned, no lot having a price at its age: dates are the workbook's own."
 LARGEST = 12
 """Lines of the worst month that are shown."""
 _COLUMN = dict(reversed(MONEY_COLUMNS))  # the first of each table
 _COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments": "amount", "loans": "amount"}
+_COLUMN |= {"service_rates": "rate"}
 _SAYS = {
     "deliveries": ("supplier", "variety", "village"),
     "grape_prices": ("vintage", "supplier", "village", "variety"),
@@ -37,12 +42,17 @@ _SAYS = {
     "pressings": ("load",),
     "other_payments": ("what",),
     "loans": ("loan",),
+    "service_rates": ("operation", "owner"),
 }
 """Columns that say in words what a row is."""
 
 
-def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
-    """Cash month by month, what is owed and owing at the valuation date, and what the stock will bear of debt."""
+def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False) -> Answer:
+    """Cash month by month, what is owed and owing at the valuation date, and what the stock will bear of debt.
+
+    planned: with the best joint plan of all lots in place of the disgorgements and sales typed for them.
+    """
+    typed, runs = runs, as_planned(runs) if planned else runs
     found = budget(runs, months_ahead)
     day = str(np.datetime64(runs.today, "D"))
     facts = {"currency": runs.currency, "day": day}
@@ -50,21 +60,25 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Answer:
         return Answer({"cash_by_month": pd.DataFrame(columns=["cash_month"])}, found.findings, (), facts, NO_CASH)
     worst = worst_period(found)
     owed = owed_and_owing(runs, found.entries)
-    planned = found.periods.planned
+    ahead = found.periods.planned
     tables = {
         "cash_by_month": _by_month(found),
         "worst_month": _largest(runs, found, worst),
-        "cash_by_kind": _by_kind(found, planned),
-        "cash_paid": _by_kind(found, ~planned),
+        "cash_by_kind": _by_kind(found, ahead),
+        "cash_paid": _by_kind(found, ~ahead),
         "owed_and_owing": owed,
     }
     if found.loans:
         tables |= bank_tables(runs, found)
     facts["worst"] = found.periods.names[worst]
     says = [_worst_said(found, worst), _owed_said(runs, owed)]
+    if planned:
+        says.insert(0, NOTHING_PLANNED if runs is typed else AS_PLANNED)
     if runs.estate.settings.bank_balance is None:
         says.append(f"No bank balance is entered on Settings: cash is counted from 0 at the end of {day}.")
     findings = (*found.findings, *_short(runs, found), *_nothing_planned(runs))
+    if planned and months_ahead > runs.estate.settings.plan_horizon_months:
+        findings = (*findings, _beyond_the_plan(runs, months_ahead))
     return Answer(tables, findings, tuple(says), facts, NO_CASH)
 
 
@@ -107,10 +121,10 @@ def described(estate: Estate, table: str, row: int) -> str:
 def _lines(runs: Runs, of: Entries, keys: list[str]) -> pd.DataFrame:
     """Entries added up by kind, row and days, each with its cell."""
     columns = {"kind": of.kind, "table": of.table, "row": of.row, "incurred": of.incurred, "paid": of.paid}
-    whole = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
+    summed = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
     frame = pd.DataFrame({**columns, "amount": of.amount})
-    frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(whole)
-    estate = runs.estate
+    frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(summed)
+    estate = whole(runs.estate)
     rows = [(TABLE_NAMES[table], int(row)) for table, row in zip(frame["table"], frame["row"], strict=True)]
     return pd.DataFrame(
         {
@@ -188,6 +202,13 @@ def _promises(runs: Runs, found: Budget, names: np.ndarray) -> list[Finding]:
             place = runs.estate.place("loans", loan.row, "least_headroom")
             said.append(caution(place, f"{least:,.0f}", rule, "Speak to the bank before it does."))
     return said
+
+
+def _beyond_the_plan(runs: Runs, months_ahead: int) -> Finding:
+    """A caution where the months go on after the last of the plan."""
+    rule = f"months of the plan are fewer than the {months_ahead} of the cash: after them nothing is sold."
+    planned = runs.estate.settings.plan_horizon_months
+    return caution("Settings", str(planned), rule, "Plan further ahead, or ask for fewer months.")
 
 
 def _nothing_planned(runs: Runs) -> list[Finding]:

@@ -1,7 +1,8 @@
 """Money by the day on which it is paid, from the rows of the workbook; sales of bottles: `decisions.cash.sales`.
 
     postings of the engine, by the day paid; operation rates for time, month by month as they accrue; pools evenly over
-    their period, the last one that plans are carried on from at the same yearly amount; bulk sales; other payments
+    their period, the last one that plans are carried on from at the same yearly amount; bulk sales; what owners pay for
+    work on their goods; other payments
 
 Conventions: money in is above 0, money out below. Own grapes cost what growing them costs. Costs of opening stock were
 paid before the records begin. What fractions of a press load hand each other is no cash.
@@ -12,21 +13,24 @@ What it does not do: VAT on purchases, which comes back, and taxes on profit; th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
 
-from costing.calendar import add_months
+from costing.accounts.services import services_of
+from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
 from costing.graph.arrays import Floats, Ints, codes, days
 from costing.inputs.basis import book_basis
+from costing.inputs.owners import rows_in_whole
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
+from costing.money.time_charges import by_month
 from costing.results.results import Results
 
 KINDS = (
-    *("customers", "growers", "own vineyards", "dry goods", "labour", "storage", "duty", "VAT"),
+    *("customers", "services", "growers", "own vineyards", "dry goods", "labour", "storage", "duty", "VAT"),
     *("loans", "other"),
 )
 BY_ELEMENT = {"dry goods": "dry goods", "labour": "labour", "picking": "labour", "storage": "storage"}
@@ -71,7 +75,8 @@ def spent_and_other(runs: Runs, until: int) -> Entries:
     """Everything but sales of bottles, paid up to the end of a day."""
     basis = book_basis(runs.estate.settings).replace(own_grapes="growing cost", by_product="at split")
     results = runs.on(basis)
-    parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs), _other(runs, until)]
+    parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs)]
+    parts += [_invoiced(runs, until), _other(runs, until)]
     every = joined(parts)
     return every.take(every.paid <= until)
 
@@ -84,7 +89,9 @@ def posted_entries(results: Results) -> Entries:
     apart = [TABLE_NAMES.index(name) for name in ("pools", "opening_costs")]
     bought = [TABLE_NAMES.index(name) for name in _BOUGHT]
     found = []
-    for part in (charges.postings, charges.expensed):
+    served = charges.on_services()[0]
+    served = replace(served, row=rows_in_whole(results.estate, served.table, served.row))
+    for part in (charges.postings, charges.expensed, served):
         handed_over = part.of("pressings", "cost_to_complete_per_l")  # between fractions: no cash
         kept = part.take(~handed_over & ~np.isin(part.table, apart))
         kind = of_element[kept.element]
@@ -96,29 +103,16 @@ def posted_entries(results: Results) -> Entries:
 
 def _accrued(results: Results, until: int) -> Entries:
     """Operation rates for time, month by month as they accrue, each at the end of the month."""
-    states, charges = results.chain.states, results.charges
-    first = int(states.start.min(initial=0))
-    last = min(until, results.chain.horizon_day) + 1
-    day = np.arange(first, max(last, first), dtype=np.int64)
-    month = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    charges, others = results.charges, results.chain.others
+    parts = [(results.chain, part) for part in charges.accrued]
+    parts += [(others, part) for part in charges.on_services()[1] if others is not None]
     found = [nothing()]
-    for part in charges.accrued:
+    for chain, part in parts:
         if part.charge.table == TABLE_NAMES.index("pools"):
             continue
-        borne = part.states
-        n = len(day) + 1
-        start = np.clip(states.start[borne] - first, 0, n - 1)
-        end = np.clip(states.end[borne] - first, 0, n - 1)
-        held = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
-        amount = part.charge.curve.amount(day, day + 1) * held[:-1]
-        names, at = np.unique(month, return_inverse=True)
-        by_month = np.asarray(np.bincount(at, amount, len(names)), dtype=np.float64)
-        ends = ((names + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) - 1).clip(max=last - 1)
-        since = np.searchsorted(part.charge.since, ends, side="right") - 1
-        row = part.charge.rows[np.maximum(since, 0)]
+        ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
-        by_month = np.where(np.abs(by_month) > 1e-9, by_month, 0.0)  # what rounding leaves when lots have gone
-        found.append(entries(kind, "operation_rates", row, ends, ends, -by_month))
+        found.append(entries(kind, "operation_rates", row, ends, ends, -amount))
     return joined(found)
 
 
@@ -132,7 +126,7 @@ def _pools(runs: Runs, until: int) -> Entries:
     ends = pd.Series(last).groupby(table["pool"].astype(object).to_numpy()).transform("max").to_numpy()
     goes_on = (last == ends) & (until > last)
     stop = np.where(goes_on, until, np.minimum(last, until))
-    edges = _month_ends(int(begin.min()), until)
+    edges = month_ends(int(begin.min()) - 31, until)
     found = []
     for opens, closes in zip(edges[:-1] + 1, edges[1:], strict=True):
         length = np.maximum(np.minimum(stop, closes) - np.maximum(begin, opens) + 1, 0)
@@ -143,14 +137,6 @@ def _pools(runs: Runs, until: int) -> Entries:
     return joined([nothing(), *found])
 
 
-def _month_ends(first: int, last: int) -> Ints:
-    """Last days of the months from the one before `first` to that of `last`."""
-    months = np.arange(
-        np.datetime64(first, "D").astype("datetime64[M]"), np.datetime64(last, "D").astype("datetime64[M]") + 2
-    )
-    return day_numbers(months.astype("datetime64[D]")) - 1
-
-
 def _bulk(runs: Runs) -> Entries:
     """What sales in bulk brought, on their day."""
     table = runs.estate["movements"]
@@ -158,6 +144,14 @@ def _bulk(runs: Runs) -> Entries:
     rows = np.flatnonzero(np.nan_to_num(brought) != 0)
     day = days(table["on_date"])[rows]
     return entries("customers", "movements", rows, day, day, brought[rows])
+
+
+def _invoiced(runs: Runs, until: int) -> Entries:
+    """What owners pay for work on their goods, the days of each rate after it."""
+    lines = services_of(runs, until)
+    later = np.nan_to_num(runs.estate["service_rates"]["customer_days"].to_numpy(dtype=float))[lines.row]
+    paid = lines.day + later.astype(np.int64)
+    return entries("services", "service_rates", lines.row, lines.day, paid, lines.amount)
 
 
 def _other(runs: Runs, until: int) -> Entries:

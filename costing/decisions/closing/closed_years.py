@@ -28,6 +28,7 @@ from costing.decisions.changes.families import KEYS, matched_rows
 from costing.decisions.closing.closing import at_date, closed, row_texts, speaks_until
 from costing.errors import CostingError, Finding, InputError, caution
 from costing.inputs.estate import Estate, Sources, as_table
+from costing.inputs.owners import own_part, whole
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.roll_forward import exits, expensed_at_once
@@ -64,7 +65,7 @@ def closed_year_edits(runs: Runs) -> Answer:
     rows: list[tuple[Any, ...]] = []
     listed: set[tuple[str, str, str]] = set()
     for on in days:
-        for edit, effect in _effects(estate, on):
+        for edit, effect in _effects(whole(estate), on):
             key = (edit.place, edit.before, edit.after) if edit.table else (str(on), "", "")
             if key not in listed:
                 rows.append((pd.Timestamp(on), edit.place, edit.before, edit.after, *effect))
@@ -195,7 +196,7 @@ def _figures(estate: Estate, on: date) -> np.ndarray:
     """Book stock at the end of a day, and until then cost of goods sold and expense (other exits, losses, expensed at
     once).
     """
-    results = Runs(estate).book
+    results = Runs(own_part(estate)).book
     first = np.datetime64(int(results.chain.states.start.min(initial=0)), "D")
     left = exits(results, first, np.datetime64(on, "D"))
     sold = float(left.loc[left["way_out"] == SALE, "cost"].sum())

@@ -29,6 +29,7 @@ from scipy.sparse import csr_matrix
 from costing.errors import CostingError, Finding, caution
 from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
 from costing.inputs.estate import Estate
+from costing.inputs.owners import kept_for_others, whole
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
 from costing.model import Runs, trace
@@ -71,19 +72,32 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
     state = state[np.argsort(chain.lots.names.to_numpy(dtype=object)[chain.states.lot[state]].astype(str))]
     when = pd.Timestamp(on).as_unit("s")
     costs = pd.concat([_frozen_costs(results, state, day) for results in (book, economic)], ignore_index=True)
+    stocks, mixes = [_frozen_stock(book, state)], [_frozen_composition(book, state)]
+    theirs = kept_for_others(then)
+    if theirs is not None and chain.others is not None:
+        others = Runs(theirs, chain.others).book
+        held = open_states(others, day)
+        owner = [then.others.owner[lot] for lot in _lots_of(others, held)] if then.others else []
+        stocks.append(_frozen_stock(others, held).assign(owner=owner))
+        mixes.append(_frozen_composition(others, held))
     frozen = {
-        "yearend_stock": _frozen_stock(book, state),
+        "yearend_stock": pd.concat([part for part in stocks if len(part)], ignore_index=True),
         "yearend_costs": costs,
-        "yearend_composition": _frozen_composition(book, state),
-        "yearend_inputs": fingerprints(estate, on),
+        "yearend_composition": pd.concat([part for part in mixes if len(part)] or mixes[:1], ignore_index=True),
+        "yearend_inputs": fingerprints(whole(estate), on),
     }
-    frozen["yearend_stock"].insert(0, "approved_on", pd.to_datetime(pd.Series([approved] * len(state), dtype=object)))
-    held = estate["yearend_stock"]
-    version = held.loc[held["closing_date"] == when, "version"].fillna(1.0).max()
+    many = len(frozen["yearend_stock"])
+    frozen["yearend_stock"].insert(0, "approved_on", pd.to_datetime(pd.Series([approved] * many, dtype=object)))
+    before = estate["yearend_stock"]
+    version = before.loc[before["closing_date"] == when, "version"].fillna(1.0).max()
     for table in frozen.values():
         table.insert(0, "version", 1.0 if np.isnan(version) else version + 1.0)
         table.insert(0, "closing_date", when)
     return frozen
+
+
+def _lots_of(results: Results, state: Ints) -> list[str]:
+    return [str(results.chain.lots.names[lot]) for lot in results.chain.states.lot[state]]
 
 
 def _frozen_stock(results: Results, state: Ints) -> pd.DataFrame:

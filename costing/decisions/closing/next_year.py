@@ -20,6 +20,7 @@ from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CAUTION, CostingError, Finding
 from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
+from costing.inputs.owners import own_part, whole
 from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
 from costing.model import trace
@@ -34,6 +35,7 @@ def open_year(estate: Estate, on: date) -> Estate:
 
     CostingError where that date was never closed.
     """
+    estate = whole(estate)
     limit = pd.Timestamp(on)
     stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
     if not len(stock):
@@ -65,12 +67,13 @@ def open_year(estate: Estate, on: date) -> Estate:
     tables["opening_composition"] = as_table("opening_composition", shares.drop(columns=["closing_date", "version"]))
     for name in YEAR_END:
         tables[name] = empty_table(name)
-    return replace(
+    following = replace(
         estate,
         settings=estate.settings.model_copy(update={"accounts_approved_on": None}),  # the closing holds it
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
+    return own_part(following)
 
 
 def _filled_since(
@@ -97,6 +100,7 @@ def left_out(estate: Estate, on: date) -> list[Finding]:
     """Caution for each later cost on a lot that was empty at the closing, where the closing did not know of it: what it
     was spent on has gone into other lots, so that neither the frozen costs nor the next workbook hold it.
     """
+    estate = whole(estate)
     limit = pd.Timestamp(on)
     frozen = closed(estate, "yearend_costs", on)
     filled = _filled_since(estate.tables, closed(estate, "yearend_stock", on), limit)

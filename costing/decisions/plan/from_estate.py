@@ -12,12 +12,13 @@ price on any date can't be planned and are named.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from costing.accounts.services import places_of_others
 from costing.calendar import add_months
 from costing.decisions.keeping_costs import (
     good_share,
@@ -94,11 +95,23 @@ def plan_inputs(
     markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
     place_names = tuple(str(each) for each in locations(estate))
     limits, rows = _limits(estate, dates, markets, place_names, without)
+    taken = places_of_others(runs, dates.day[:-1], place_names)
+    limits, findings = replace(limits, places=limits.places - taken), [*findings, *_said_of_others(taken, place_names)]
     named = bounded_channels(estate, without)
     stacks = Stacks(**{**vars(stacks), "market": number.astype(np.int64)})
     sold = _markets(estate, dates, markets, stacks, named)
     facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, PENALTY)
     return PlanInputs(facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, tuple(findings))
+
+
+def _said_of_others(taken: Floats, names: tuple[str, ...]) -> Iterator[Finding]:
+    """Cautions: places that are not free for our own bottles."""
+    for place, most in zip(names, taken.max(axis=1, initial=0.0), strict=True):
+        if most > 0:
+            rule = (
+                f"bottles of other owners take up to {most:,.0f} of the places of {place}, which are not free for ours."
+            )
+            yield caution("Limits", "", rule, "Enter on Movements when theirs go back.")
 
 
 def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:

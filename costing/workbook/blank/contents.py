@@ -13,7 +13,6 @@ What it does not do: it judges nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +25,7 @@ from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate
 from costing.inputs.headers import read_headers, sheet_name
 from costing.inputs.load import read_csv_folder
+from costing.inputs.owners import whole
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import read_settings
@@ -52,8 +52,9 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
             }
         )
     }
+    tables = whole(estate).tables
     for name, sheet in sheets().items():
-        table = estate.tables[name]
+        table = tables[name]
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
@@ -70,10 +71,7 @@ def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Serie
 
 def typed_setting(name: str, value: Any, styles: Styles) -> Any:
     """Value of a setting as a date or a number where the setting is one and the text says one."""
-    setting = settings()[name]
-    text = sheets()["settings"].column("value")
-    column = replace(text, type=setting.type if setting.type in (*_NUMBERS, "date") else "text")
-    return _typed(pd.Series([value], dtype=object), column, styles)[0]
+    return _typed(pd.Series([value], dtype=object), settings()[name], styles)[0]
 
 
 def _library_name(table: RawTable) -> str:

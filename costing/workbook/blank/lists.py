@@ -19,10 +19,10 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
-from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
+from costing.inputs.columns import open_list
 from costing.inputs.raw import column_letter
-from costing.inputs.schema import Column, Sheet, lists, operations, settings, sheets
+from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.workbook.file.sheets import LISTS_SHEET
 
 MOST_ROWS = 5000
@@ -59,7 +59,7 @@ class Placed:
 
 def source_of(column: Column) -> str:
     """Return the formula of a column's drop-down; empty if it has none."""
-    words = column.choices or open_list(column.refers or column.name)
+    words = column.choices or open_list(column)
     if words:
         return closed_lists()[words]
     names = NAME_LISTS.get(column.refers)
@@ -69,22 +69,12 @@ def source_of(column: Column) -> str:
     return f"={names.name}"
 
 
-def open_list(what: str) -> tuple[str, ...]:
-    """Words that are offered, and may be added to, for what a column or setting refers to."""
-    if what == "element":
-        return lists()["element"]
-    if what == "rule_set":
-        return rule_set_names()
-    return (*operations(), *lists()["stage"]) if what == "operation or stage" else ()
-
-
 @cache
 def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
     """Return the place of every list of words: words -> formula of their range."""
     lists_by_words: dict[tuple[str, ...], str] = {}
     columns = [column for sheet in sheets().values() for column in sheet.columns]
-    offered = [column.choices or open_list(column.refers or column.name) for column in columns]
-    for words in (*offered, *(setting.choices for setting in settings().values())):
+    for words in (column.choices or open_list(column) for column in (*columns, *settings().values())):
         if words and words not in lists_by_words:
             letter = column_letter(len(lists_by_words))
             lists_by_words[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"

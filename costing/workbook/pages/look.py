@@ -58,7 +58,7 @@ GROUPS = {
         *("tirage", "disgorgements", "dispatches"),
     ),
     "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
-    "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "limits", "offers"),
+    "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "service_rates", "limits", "offers"),
     "Money": ("loans", "other_payments"),
     "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
     "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),

@@ -14,11 +14,11 @@ from openpyxl.worksheet.worksheet import Worksheet
 from costing.errors import InputError, WorkbookError
 from costing.inputs.estate import Estate, Settings
 from costing.inputs.load import load, read_estate
-from costing.inputs.schema import Column, settings, sheets
+from costing.inputs.schema import Column, lists, settings, sheets
 from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes, blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
 from costing.workbook.blank.instructions import INSTRUCTIONS_SHEET
-from costing.workbook.blank.lists import NAME_LISTS, closed_lists, open_list
+from costing.workbook.blank.lists import NAME_LISTS, closed_lists
 from costing.workbook.file.package import read_package
 from costing.workbook.file.sheets import LISTS_SHEET, read_book, tables
 from costing.workbook.pages import look
@@ -204,7 +204,7 @@ def test_every_sheet_has_one_colour_group() -> None:
 
 
 def test_open_and_closed_lists_have_a_column_each() -> None:
-    assert open_list("element") in closed_lists()
+    assert lists()["element"] in closed_lists()
     assert len(set(closed_lists().values())) == len(closed_lists())
 
 

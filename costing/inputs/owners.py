@@ -1,0 +1,253 @@
+"""Other people's goods: whose each lot is, and their rows apart from our own.
+
+A lot belongs to whom the delivery or the opening stock names that filled it (blank: the estate). What is pressed,
+moved, bottled or disgorged from it belongs to the same, so every row that moves goods is wholly ours or wholly
+somebody else's: a row between owners is refused, for goods change hands by a sale.
+
+`own_part` leaves our own rows in the tables of the estate and puts the others beside; `kept_for_others` gives those as
+an estate of their own, under the same rates, pools and norms. Nothing but what is shared by a driver ever sees both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from costing.errors import Finding
+from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
+from costing.inputs.rows import Breach, Check, Rows, rule_of
+from costing.inputs.schema import sheets
+
+OWN = ""
+_LOAD = "press load\n"
+"""Before the name of a press load among the lots: no lot has such a name."""
+_FILLED = ("opening_stock", "deliveries")
+_PASSED_ON = (
+    ("movements", "from_lot", "to_lot"),
+    ("tirage", "wine_lot", "to_lot"),
+    ("disgorgements", "from_lot", "release_lot"),
+    ("disgorgements", "liqueur_lot", "release_lot"),
+)
+_OF_LOTS = (
+    *("opening_stock", "opening_costs", "opening_composition", "deliveries", "pressings", "movements", "stocktakes"),
+    *("tirage", "disgorgements", "dispatches", "costs"),
+)
+"""Sheets whose rows are of a lot, and so of its owner."""
+_NO_MONEY = (
+    ("deliveries", "price_per_unit"),
+    ("deliveries", "growing_cost_per_unit"),
+    ("deliveries", "premium_per_unit"),
+    ("deliveries", "expected_premium_per_unit"),
+    ("opening_costs", "amount"),
+    ("movements", "proceeds"),
+    ("dispatches", "net_price"),
+)
+_OURS_ALONE = (("offers", "lot"), ("trial_blends", "lot"), ("market_values", "lot"))
+
+
+@dataclass(frozen=True)
+class _Passes:
+    """What goes from one lot to another: table, row and column of the lot filled, names of both. A press load stands
+    between the grapes and the must as a lot of its own.
+    """
+
+    table: NDArray[np.object_]
+    row: NDArray[np.int64]
+    column: NDArray[np.object_]
+    source: NDArray[np.object_]
+    target: NDArray[np.object_]
+
+
+def any_others(estate: Estate) -> bool:
+    """Whether a row names an owner."""
+    return any(estate[table]["owner"].notna().any() for table in _FILLED)
+
+
+def _passes(estate: Estate) -> _Passes:
+    pressed = estate["pressings"]
+    load = (_LOAD + pressed["load"].astype(object)).to_numpy()
+    parts = [(table, end, _texts(estate[table], start), _texts(estate[table], end)) for table, start, end in _PASSED_ON]
+    parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
+    parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
+    found = []
+    for name, at, one, other in parts:
+        rows = np.flatnonzero(~pd.isna(one) & ~pd.isna(other))
+        table, column = (np.full(len(rows), word, dtype=object) for word in (name, at))
+        found.append((table, rows, column, one[rows], other[rows]))
+    return _Passes(*(np.concatenate(column) for column in zip(*found, strict=True)))
+
+
+def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
+    return np.asarray(frame[column].astype(object))
+
+
+def lot_owners(estate: Estate) -> dict[str, str]:
+    """Owner of every lot that a row fills (`OWN`: the estate). Where owners are mixed, our own goods come first."""
+    return {lot: name for lot, name in _owners(estate).items() if not lot.startswith(_LOAD)}
+
+
+def _owners(estate: Estate) -> dict[str, str]:
+    """Owner of every lot and press load."""
+    owner: dict[str, str] = {}
+    for table in _FILLED:
+        for lot, name in zip(_texts(estate[table], "lot"), _named(estate, table), strict=True):
+            owner.setdefault(lot, name)
+    passes = _passes(estate)
+    bottles = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
+    bottles |= np.isin(passes.source, _texts(estate["disgorgements"], "from_lot"))
+    after: dict[str, list[str]] = {}
+    for source, target in set(zip(passes.source[bottles], passes.target[bottles], strict=True)):
+        after.setdefault(source, []).append(target)
+    for mine in (True, False):
+        ahead = [lot for lot, name in owner.items() if (name == OWN) is mine]
+        while ahead:
+            lot = ahead.pop()
+            for target in after.get(lot, ()):
+                if target not in owner:
+                    owner[target] = owner[lot]
+                    ahead.append(target)
+    return owner
+
+
+def _named(estate: Estate, table: str) -> NDArray[np.object_]:
+    """Owner that each row names; the estate's own name is no other."""
+    named = estate[table]["owner"].astype(object)
+    return np.asarray(named.where(named.notna() & (named != estate.settings.estate), OWN))
+
+
+@Check
+def goods_change_hands(estate: Estate) -> Iterator[Finding]:
+    """Yield rows that move goods between owners, and lots that two owners fill."""
+    if not any_others(estate):
+        return
+    owner, passes = _owners(estate), _passes(estate)
+    remedy = (
+        "Goods change hands by a sale: enter what goes as a bulk sale or a dispatch, and what comes as a delivery of "
+        "its new owner. A lot of another owner has a name of its own."
+    )
+    for table in _FILLED:
+        lots, named = _texts(estate[table], "lot"), _named(estate, table)
+        for row in np.flatnonzero(np.array([owner[lot] for lot in lots], dtype=object) != named):
+            rule = f"fills lot '{lots[row]}', which is {_whose(owner[lots[row]])}."
+            yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
+    from_, to = (np.array([owner.get(lot) for lot in lots], dtype=object) for lots in (passes.source, passes.target))
+    for at in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
+        table, column = str(passes.table[at]), str(passes.column[at])
+        rule = f"would mix owners without a sale: what goes in is {_whose(from_[at])}, the rest {_whose(to[at])}."
+        yield from Rows(estate, table).findings([int(passes.row[at])], column, rule, remedy)
+
+
+def _whose(owner: str) -> str:
+    return f"of '{owner}'" if owner else "our own"
+
+
+@Check
+def money_of_others(estate: Estate) -> Iterator[Finding]:
+    """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
+    back.
+    """
+    owner = lot_owners(estate) if any_others(estate) else {}
+    others = {lot for lot, name in owner.items() if name != OWN}
+    for table, column in _NO_MONEY if others else ():
+        theirs = _rows_of(estate, table, others) & np.asarray(estate[table][column].fillna(0.0) != 0)
+        rule = "stands on goods of another owner, which are neither bought nor sold by us."
+        remedy = "Empty it; what they pay for the work stands on Service rates. Goods that we bought have no owner."
+        yield from Rows(estate, table).findings(theirs, column, rule, remedy)
+    for table, column in _OURS_ALONE if others else ():
+        theirs = estate[table][column].astype(object).isin(others).to_numpy()
+        rule, remedy = "is a lot of another owner: only our own can stand here.", "Name a lot of ours."
+        yield from Rows(estate, table).findings(theirs, column, rule, remedy)
+    moves = estate["movements"]
+    back = (moves["operation"] == "handing back").to_numpy()
+    if back.any():
+        ours = back & ~moves["from_lot"].astype(object).isin(others).to_numpy()
+        rule, remedy = "is a lot of our own: there is nobody to hand it back to.", "Enter a sale, or the owner."
+        yield from Rows(estate, "movements").findings(ours, "from_lot", rule, remedy)
+
+
+@rule_of("service_rates")
+def service_rates_hold(rates: Rows) -> Iterator[Breach]:
+    """Yield service rates in another currency without its rate, and of an owner of no goods."""
+    estate = rates.estate
+    foreign = rates.given("currency") & ~rates.are("currency", estate.settings.currency)
+    rule = "is another currency, and no rate of it stands here."
+    yield foreign & ~rates.given("currency_rate"), "currency", rule, "Enter the currency rate."
+    known = {name for table in _FILLED for name in _named(estate, table)}
+    rule, remedy = "has no goods here.", "Enter the owner as on Deliveries or Opening stock, or leave it blank."
+    yield rates.given("owner") & ~rates.are("owner", *known), "owner", rule, remedy
+
+
+def _rows_of(estate: Estate, table: str, lots: set[str]) -> NDArray[np.bool_]:
+    """Rows of a table that are of these lots; of a press load all."""
+    frame = estate[table]
+    columns = [column.name for column in sheets()[table].columns if column.refers == "lot"]
+    found = np.zeros(len(frame), dtype=bool)
+    for column in columns:
+        found |= frame[column].astype(object).isin(lots).to_numpy()
+    if table == "pressings":
+        found = frame["load"].isin(frame["load"][found]).to_numpy()
+    return found
+
+
+def own_part(estate: Estate) -> Estate:
+    """The estate with other people's rows beside its own; the same where it keeps nothing for others."""
+    owner = lot_owners(estate) if any_others(estate) else {}
+    theirs = {lot: name for lot, name in owner.items() if name != OWN}
+    if not theirs:
+        return estate
+    rows = {table: _rows_of(estate, table, set(theirs)) for table in _OF_LOTS}
+    tables, sources = some_rows(estate, {table: ~those for table, those in rows.items()})
+    return replace(
+        estate,
+        tables={**estate.tables, **tables},
+        sources={**estate.sources, **sources},
+        others=Others(*some_rows(estate, rows), theirs),
+    )
+
+
+def kept_for_others(estate: Estate) -> Estate | None:
+    """The lots of others as an estate, under the rates, pools and norms that hold for ours; None without any.
+
+    They lie there until our own valuation date. Nobody bought them: no price list speaks of them.
+    """
+    if estate.others is None:
+        return None
+    nothing = {name: empty_table(name) for name in ("grape_prices", "yearend_stock")}
+    return replace(
+        estate,
+        tables={**estate.tables, **estate.others.tables, **nothing},
+        sources={**estate.sources, **estate.others.sources},
+        cautions=(),
+        others=None,
+    )
+
+
+def whole(estate: Estate) -> Estate:
+    """The estate with everybody's rows in its tables again, other people's after our own."""
+    if estate.others is None:
+        return estate
+    tables, sources = dict(estate.tables), dict(estate.sources)
+    for name, theirs in estate.others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
+        if len(theirs):
+            tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
+            typed = [
+                np.zeros(len(part), bool) if one.hectolitres is None else one.hectolitres
+                for part, one in zip(parts, places, strict=True)
+            ]
+            sheet, row = (np.concatenate([getattr(one, of) for one in places]) for of in ("sheet", "row"))
+            sources[name] = replace(places[0], sheet=sheet, row=row, hectolitres=np.concatenate(typed))
+    return replace(estate, tables=tables, sources=sources, others=None)
+
+
+def rows_in_whole(estate: Estate, table: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Where rows of other people's tables stand in those of `whole`. table: numbers in the order of the schema."""
+    after = np.zeros(len(sheets()), dtype=np.int64)
+    names = list(sheets())
+    for name in estate.others.tables if estate.others else ():
+        after[names.index(name)] = len(estate[name])
+    return row + after[table]

@@ -1,0 +1,145 @@
+"""What owners of goods pay for work on them, against arithmetic by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pandas as pd
+import pytest
+
+from costing.decisions.cash.cash import cash
+from costing.decisions.closing.closed_years import closed_year_edits
+from costing.decisions.closing.closing import close_year
+from costing.decisions.closing.next_year import open_year
+from costing.house import House, open_house
+from costing.inputs.frames import frames_of
+from costing.inputs.load import read_estate
+from costing.model import Runs
+from tests.inputs.test_owners import Frames, day, frames
+
+BOTTLE_YEARS = (1200 * 153 + 100 * 121 + 1050 * 30 + 50 * 91) / 365
+"""Theirs: 1,200 bottles lie from 1 April to 1 September, then 100 on lees and 1,050 finished; 1,000 go on 1 October."""
+
+
+def with_rates(**more: list[dict[str, object]]) -> Frames:
+    begin = day("2024-01-01")
+    rows: dict[str, list[dict[str, object]]] = {
+        "operation_rates": [
+            {"from_date": begin, "operation": "reception", "driver": "kg", "amount": 0.1, "element": "transport"},
+            {"from_date": begin, "operation": "pressing", "driver": "load", "amount": 50, "element": "energy"},
+            {"from_date": begin, "operation": "storage", "driver": "bottle-year", "amount": 0.2, "element": "storage"},
+        ],
+        "pools": [
+            {"from_date": begin, "to_date": day("2024-12-31"), "pool": "Press house", "amount": 6000, "driver": "kg",
+             "stage": "pressing", "element": "pressing"},
+        ],
+        "service_rates": [
+            {"from_date": begin, "operation": "pressing", "driver": "kg", "rate": 1.2, "customer_days": 30},
+            {"from_date": begin, "operation": "pressing", "driver": "kg", "rate": 0.9, "customer_days": 30,
+             "owner": "Neighbour"},
+            {"from_date": begin, "operation": "storage", "driver": "bottle-year", "rate": 0.5, "currency": "GBP",
+             "currency_rate": 1.2},
+        ],
+        **more,
+    }  # fmt: skip
+    return {**frames(), **{name: pd.DataFrame(lines) for name, lines in rows.items()}}
+
+
+@pytest.fixture(scope="module")
+def house() -> House:
+    return open_house(with_rates())
+
+
+def test_an_invoice_is_rate_times_quantity_and_its_margin_is_over_what_the_work_cost(house: House) -> None:
+    answer = house.services()
+    lines = answer["service_invoices"].set_index(["year", "service"])
+    assert lines.loc[("2024", "pressing"), ["quantity", "service_rate", "invoiced"]].tolist() == [2000, 0.9, 1800]
+    kept = lines.loc[("2025", "storage")]
+    assert kept[["quantity", "invoice_amount", "invoiced"]].tolist() == pytest.approx(
+        [BOTTLE_YEARS, 0.5 * BOTTLE_YEARS, 0.6 * BOTTLE_YEARS]
+    )
+    assert kept["invoice_currency"] == "GBP"
+    cost = answer["services_by_kind"].set_index(["year", "service"])["work_cost"]
+    assert cost["2024", "reception"] == pytest.approx(200)  # 2,000 kg at 0.10
+    assert cost["2024", "pressing"] == pytest.approx(2000 + 50)  # a third of the pool by kilograms, and one load
+    assert cost["2025", "storage"] == pytest.approx(0.2 * BOTTLE_YEARS)
+    margins = answer["service_margins"].set_index("year")
+    assert margins.loc["2024", "service_margin"] == pytest.approx(1800 - 2250)
+    assert margins.loc["2025", "places_kept"] == pytest.approx(BOTTLE_YEARS)
+    assert margins.loc["2025", "litres_kept_for"] == pytest.approx((1000 * 91 + 100 * 274) / 365)
+    assert [one.rule for one in answer.findings] == [
+        "no rate for 'reception': 200.00 of work on other people's goods is not invoiced apart."
+    ]
+
+
+def test_their_grapes_cost_nothing_and_their_lots_are_in_no_stock_release_or_cost_of_ours(house: House) -> None:
+    assert set(house.stock()["stock_value"]["lot"]) == {"V1", "G2"}
+    assert not len(house.cost_per_bottle()["latest_costs"])
+    lines = house.runs.book.reconciliation().set_index("line")["amount"]
+    # 24,000 + 6,000 of grapes, 700 of reception, the pool, two loads, storage of theirs
+    assert lines["Cost in"] == pytest.approx(30_000 + 700 + 6_000 + 100 + 0.2 * BOTTLE_YEARS)
+    served = lines["Work on other people's goods, charged to services"]
+    assert served == pytest.approx(2250 + 0.2 * BOTTLE_YEARS)
+    assert lines["Stock at the end of the records"] == pytest.approx(30_000 + 500 + 4_000 + 50)
+    rows = house.amounts_charged()["amounts_charged"].set_index("place")
+    assert rows.loc["Pools!D2", ["book_given", "book_stock", "book_services"]].tolist() == [6000, 4000, 2000]
+
+
+def test_here_lies_what_was_not_handed_back(house: House) -> None:
+    held = house.services()["goods_of_others"].set_index("lot")
+    assert held["quantity"].to_dict() == {"NV1": 100, "NT1": 100, "ND1": 50}
+    assert held.loc["NT1", ["kind", "unit", "location"]].tolist() == ["on lees", "bottles", "Cellar 1"]
+
+
+def test_cash_holds_the_work_and_what_owners_pay_for_it(house: House) -> None:
+    paid = cash(house.runs)["cash_paid"].set_index("cash_month")["cash:services"]
+    assert paid["2025-04":"2025-12"].sum() == pytest.approx(paid.sum())
+    plain = with_rates(costs=[{"on_date": day("2025-06-01"), "paid_date": day("2026-02-01"), "lot": "NT1",
+                               "element": "labour", "amount": 300}])  # fmt: skip
+    found = open_house(plain)
+    owed = cash(found.runs)["owed_and_owing"].set_index("place")
+    assert owed.loc["Costs!E2", "amount"] == -300
+    assert "direct costs" in set(found.services()["services_by_kind"]["service"])
+
+
+def test_what_is_done_for_nobody_is_said() -> None:
+    alone = open_house({"settings": frames()["settings"], "deliveries": frames()["deliveries"].iloc[[0]]})
+    answer = alone.services()
+    assert not len(answer["service_margins"])
+    assert "no row of Deliveries" in answer.empty
+
+
+def test_places_they_take_are_not_free_for_ours() -> None:
+    limits = [{"what": "places", "location": "Cellar 1", "most": 5000}]
+    ours = {"on_date": day("2025-05-01"), "cuvee": "Brut", "to_lot": "T1", "wine_lot": "V1", "wine_l": 750,
+            "format": "bottle", "bottles": 1000, "location": "Cellar 1"}  # fmt: skip
+    ages = [{"cuvee": "Brut", "months_on_lees": age, "ex_cellar_price": price, "money_date": day("2025-12-31")}
+            for age, price in ((0, 10.0), (60, 14.0))]  # fmt: skip
+    found = with_rates(limits=limits, price_by_age=ages)
+    found["tirage"] = pd.concat([found["tirage"], pd.DataFrame([ours])], ignore_index=True)
+    found["cuvees"] = pd.DataFrame([{"cuvee": "Brut", "category": "non-vintage"}])
+    plan = open_house(found).plan()
+    assert [one.rule for one in plan.findings if "other owners" in one.rule] == [
+        "bottles of other owners take up to 100 of the places of Cellar 1, which are not free for ours."
+    ]
+    assert plan["places_over_time"]["places_there"].max() == 4900
+
+
+def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> None:
+    closing = dt.date(2024, 12, 31)
+    before = read_estate(with_rates())
+    frozen = close_year(before, closing)
+    held = frozen["yearend_stock"].set_index("lot")
+    assert held["owner"].dropna().to_dict() == {"NV1": "Neighbour"}
+    assert held.loc["NV1", "quantity"] == 1000
+    assert "NV1" not in set(frozen["yearend_costs"]["lot"])
+    closed = read_estate({**frames_of(before), **{name: part for name, part in frozen.items() if len(part)}})
+    assert not len(closed_year_edits(Runs(closed))["closed_year_edits"])
+    opened = open_year(closed, closing)
+    assert opened.others is not None
+    assert opened.others.owner["NT1"] == "Neighbour"
+    one, other = (House(estate).services() for estate in (before, opened))
+    last = [answer["service_margins"].query("year == '2025'").iloc[0] for answer in (one, other)]
+    assert last[1]["invoiced"] == pytest.approx(last[0]["invoiced"])
+    assert other["goods_of_others"]["quantity"].tolist() == one["goods_of_others"]["quantity"].tolist()
+    assert other["goods_of_others"]["owner"].tolist() == ["Neighbour"] * 3

@@ -1,0 +1,88 @@
+"""Cash as the joint plan sells: its rows bring what the plan counts on, and nothing else of the estate changes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from costing import House
+from costing.cli import main
+from costing.decisions.cash.budget import budget
+from costing.decisions.cash.cash import AS_PLANNED, NOTHING_PLANNED, cash
+from costing.decisions.cash.planned import as_planned
+from costing.decisions.plan.house_plan import house_plan
+from costing.decisions.plan.planning import value_of
+from costing.decisions.prices.terms_in_force import channel_terms
+from costing.graph.arrays import days
+
+
+@pytest.fixture(scope="module")
+def planned(demo_runs):
+    return as_planned(demo_runs)
+
+
+def of_plan(runs, table):
+    """Rows that the plan put in place of those typed."""
+    return runs.estate[table][runs.estate.sources[table].sheet == "Release plan"]
+
+
+def test_bottles_are_those_of_the_plan(demo_runs, planned) -> None:
+    house = demo_runs.once(house_plan)
+    plan, stacks = house.best[0], house.inputs.facts.stacks
+    put = plan.disgorged[~stacks.finished]
+    assert of_plan(planned, "disgorgements")["bottles_in"].sum() == pytest.approx(put.sum(), abs=0.01)
+    assert of_plan(planned, "dispatches")["bottles"].sum() == pytest.approx(plan.sold.sum(), abs=0.01)
+
+
+def test_what_the_sales_bring_is_what_the_plan_counts_on(demo_runs, planned) -> None:
+    """Undiscounted, by hand from the columns of Channels, against the value of the same sales at a rate of 0."""
+    house, estate = demo_runs.once(house_plan), planned.estate
+    plan, facts = house.best[0], house.inputs.facts
+    rows = of_plan(planned, "dispatches")
+    terms = channel_terms(estate, demo_runs.today).reindex(rows["channel"].astype(str))
+    fee, cost, later = (
+        np.nan_to_num(terms[name].to_numpy(dtype=float))
+        for name in ("commission", "selling_cost_per_bottle", "customer_days")
+    )
+    hurdle = float(estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
+    net = rows["net_price"].to_numpy() * (1 - fee) * (1 + hurdle) ** (-later / 365) - cost
+    brought = float((net * rows["bottles"].to_numpy()).sum())
+    one = {"discount": np.ones_like(facts.dates.discount), "sale_discount": np.ones_like(facts.dates.sale_discount)}
+    none = {"finishing": 0.0, "storage": 0.0, "finished_storage": 0.0, "worth_left": 0.0, "worth_finished": 0.0}
+    stacks = type(facts.stacks)(
+        **{**vars(facts.stacks), **{name: np.zeros_like(getattr(facts.stacks, name)) for name in none}}
+    )
+    dates = type(facts.dates)(**{**vars(facts.dates), **one})
+    undiscounted = type(facts)(**{**vars(facts), "stacks": stacks, "dates": dates})
+    assert brought == pytest.approx(value_of(undiscounted, plan), rel=1e-6)
+
+
+def test_the_past_and_lots_outside_the_plan_stay(demo_runs, planned) -> None:
+    for table in ("disgorgements", "dispatches", "movements"):
+        before, after = demo_runs.estate[table], planned.estate[table]
+        past = days(before["on_date"]) <= demo_runs.today
+        assert len(before[past]) == (days(after["on_date"]) <= demo_runs.today).sum()
+    assert planned.book.total.sum() > 0  # every lot holds what is drawn from it
+    now = [runs.once(cash)["owed_and_owing"]["amount"].sum() for runs in (demo_runs, planned)]
+    assert now[0] == pytest.approx(now[1])
+
+
+def test_cash_of_the_plan_adds_up(planned) -> None:
+    found = budget(planned)
+    ahead = found.periods.planned
+    start = planned.estate.settings.bank_balance
+    assert start + found.change[ahead].cumsum() == pytest.approx(found.balance[ahead])
+
+
+def test_it_is_said_whose_dates_these_are(demo_estate, demo_runs) -> None:
+    assert cash(demo_runs, 40, planned=True).says[0] == AS_PLANNED
+    beyond = [one.rule for one in cash(demo_runs, 40, planned=True).findings if "of the plan are fewer" in one.rule]
+    assert len(beyond) == 1
+    none = {name: demo_estate[name].head(0) for name in ("price_by_age", "limits")}
+    without = House(demo_estate).replace(**none)
+    assert without.cash(planned=True).says[0] == NOTHING_PLANNED
+
+
+def test_the_command_takes_the_plan(book, capsys) -> None:
+    assert main(["cash", str(book), "--plan", "--months", "6"]) == 0
+    assert AS_PLANNED[:40] in capsys.readouterr().out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from costing.errors import WorkbookError
-from costing.inputs.headers import closest, sheet_name
+from costing.inputs.headers import did_you_mean, sheet_name
 from costing.inputs.links import NAME
 from costing.inputs.schema import sheets
 from costing.terminal import note, print_findings, tell
@@ -35,8 +35,7 @@ def asked_sheet(title: str, *further: str) -> str:
     name, rule, _ = sheet_name(title)
     askable = {sheets()[name].title: name for name in (*names_added("first year", "when asked"), *further)}
     if rule or name not in askable.values():
-        near = closest(title, askable, 0.6)
-        hint = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(askable)}."
+        hint = did_you_mean(title, askable, f"Sheets are: {', '.join(askable)}.")
         msg = f"'{title}' is no sheet that can be added. {hint}"
         raise WorkbookError(msg)
     return name

@@ -14,13 +14,14 @@ from costing.inputs.estate import Estate
 from costing.inputs.rows import Breach, Rows, rule_of
 
 BOUND_BY = ("vineyard", "village", "variety", "colour")
-_PAIRS = re.compile(r"\s*[,;]\s*(?=[^=,;]+=)")
+PAIRS = re.compile(r"\s*[,;]\s*(?=[^=,;]+=)")
+"""What stands between two pairs of `column=value`."""
 
 
 def bounds_of(text: Any) -> list[tuple[str, str]]:
     """Attribute and value of every pair of a cell of `Only from`; none of a blank one."""
     cell = text.strip() if isinstance(text, str) else ""
-    pairs = [pair.partition("=") for pair in _PAIRS.split(cell)] if cell else []
+    pairs = [pair.partition("=") for pair in PAIRS.split(cell)] if cell else []
     return [(attribute.strip().casefold(), value.strip()) for attribute, _, value in pairs]
 
 

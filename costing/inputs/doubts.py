@@ -33,7 +33,6 @@ HISTORIES: dict[str, tuple[tuple[str, tuple[tuple[str, ...], ...]], ...]] = {
 """Prices and what makes them comparable; a price without a history of the first kind is held against the second."""
 HISTORY = 3
 """Other prices that make a history."""
-MONTHS_A_YEAR = 12
 
 
 @rule_of("costs")
@@ -112,7 +111,7 @@ def pools_end_before_the_records(pools: Rows) -> Iterator[Breach]:
     last = pools.frame.groupby("pool", observed=True)["to_date"].transform("max")
     spent = pools["amount"] > 0  # a period of amount 0 ends a pool
     latest = (pools["to_date"] == last) & (last < pd.Timestamp(valued)) & spent
-    behind = latest & (last + pd.DateOffset(months=MONTHS_A_YEAR) >= pools["to_date"].max())
+    behind = latest & (last + pd.DateOffset(years=1) >= pools["to_date"].max())
     rows = pools.frame[behind].drop_duplicates("pool").index.tolist()
     rule = f"is the last day of this pool, before the valuation date ({setting_place(pools.estate, 'valuation_date')})."
     yield from _once(pools, rows, "to_date", rule, "Enter the next period; until then its last rate is carried on.")

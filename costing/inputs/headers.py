@@ -32,7 +32,7 @@ FACTORS: dict[str, dict[str, float]] = {
 _NEAR = 0.75
 _SIGNS = 64  # signs that share a count make the bound higher, never lower
 _COMPARED = 200
-_UNIT = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
+IN_BRACKETS = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _COPY = re.compile(r"(?: ?\(\d+\)| ?[-_] ?(?:copy|copie|kopie)(?: ?\(?\d+\)?)?| copy(?: \d+)?|_\d{1,3})$")
 
 
@@ -163,7 +163,7 @@ def read_headers(sheet: Sheet, headers: Sequence[str]) -> list[Heading]:
 
 
 def _split(header: str) -> tuple[str, str | None]:
-    bracketed = _UNIT.match(header)
+    bracketed = IN_BRACKETS.match(header)
     return (fold(bracketed[1]), fold(bracketed[2])) if bracketed else (fold(header), None)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from costing.errors import Finding, errors_in, nearest
 from costing.inputs.cells import Cells, fold, take_apart
-from costing.inputs.headers import closest, read_headers, sheet_name
+from costing.inputs.headers import did_you_mean, read_headers, sheet_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import needs_unit, unit_factor, units_of
@@ -104,8 +104,8 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
             continue
         name, rule, _ = sheet_name(row.sheet)
         if not name or rule or sheets()[name].owner != "user" or name == NAME:
-            near = closest(row.sheet, (sheet.title for sheet in sheets().values()), 0.6)
-            hint = f"Did you mean '{near}'?" if near else "Leave it blank where the sheet is not to be read."
+            ours = (sheet.title for sheet in sheets().values())
+            hint = did_you_mean(row.sheet, ours, "Leave it blank where the sheet is not to be read.")
             links.findings.append(row.finding("sheet", "is no sheet of the library.", hint))
         elif present:
             links.named.add(name)
@@ -140,10 +140,8 @@ def _linked(title: str, sheet: Sheet, rows: Sequence[_Row], findings: list[Findi
             continue
         column = _column(sheet, row, links)
         if column is None:
-            near = closest(row.column, (ours.header for ours in sheet.columns), 0.6)
-            hint = (
-                f"Did you mean '{near}'?" if near else f"They are: {', '.join(ours.header for ours in sheet.columns)}."
-            )
+            headers = [known.header for known in sheet.columns]
+            hint = did_you_mean(row.column, headers, f"They are: {', '.join(headers)}.")
             findings.append(row.finding("column", f"is no column of '{sheet.title}'.", hint))
         elif row.their_word:
             if row.fixed_value:

@@ -28,7 +28,7 @@ from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
 from costing.inputs.grape_prices import with_premiums
-from costing.inputs.headers import Heading, closest, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, did_you_mean, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.owners import own_part
 from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import RawTable, column_letter
@@ -133,8 +133,7 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
         name = sheet_name(key)[0]
         findings: tuple[Finding, ...] = ()
         if not name:
-            near = closest(key, sheets())
-            remedy = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(sheets())}."
+            remedy = did_you_mean(key, sheets(), f"Sheets are: {', '.join(sheets())}.")
             findings = (Finding(key, "", "is no sheet of the library.", remedy),)
         titles = {column.name: column.title for column in sheets()[name].columns} if name else {}
         headers = [titles.get(str(label), str(label)) for label in frame.columns]

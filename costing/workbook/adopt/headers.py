@@ -11,13 +11,13 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
+from costing.inputs.headers import IN_BRACKETS
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import header_spellings, is_currency, plain, unit_factor, unit_of
 from costing.workbook.linked import Header
 
 EXACT, NEAR, MISFIT = 1.0, 0.7, 0.5
 _NEAR, _LONGEST = 0.87, 40
-_BRACKETS = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _LAST = re.compile(r"^(.*?)[\s,]+(?:(?:en|in|a|à)\s+)?(\S+)$", re.DOTALL)
 
 
@@ -65,7 +65,7 @@ def _readings(header: Header) -> list[tuple[str, str, float]]:
 
 def _split(text: str) -> list[tuple[str, str]]:
     """Text without and with its unit: `Volume (hl)`, `Volume hl` and `Volume en hl` are Volume and hl."""
-    bracketed = _BRACKETS.match(text)
+    bracketed = IN_BRACKETS.match(text)
     if bracketed:
         return [(bracketed[1], bracketed[2])]
     last = _LAST.match(text)

@@ -17,10 +17,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from costing.inputs.raw import column_letter
-from costing.workbook.file.scan import TableRange, column_number, table_ranges
+from costing.workbook.file.scan import LAST_COLUMN, LAST_ROW, TableRange, all_tables, column_number
 from costing.workbook.file.sheets import Book
-
-LAST_COLUMN, LAST_ROW = 16_384, 1_048_576
 
 _BRACKETS = r"\[(?:[^\[\]]|\[[^\[\]]*\])*\]"
 _PLAIN_SHEET = r"[^\s'\"!(),;:+\-*/^&=<>{}\[\]#@]+"
@@ -72,9 +70,7 @@ def lookup(book: Book, absent_sheets: Mapping[str, int]) -> Lookup:
     """Gather a workbook's sheets, tables and names; `absent_sheets` numbers those it doesn't have yet."""
     sheets = {name.casefold(): number for name, number in absent_sheets.items()}
     sheets |= {sheet.name.casefold(): sheet.index for sheet in book.sheets}
-    tables = {
-        table.name.casefold(): (sheet.index, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)
-    }
+    tables = {table.name.casefold(): (sheet.index, table) for sheet, table in all_tables(book)}
     names = {(name.index, name.name.casefold()): name.text for name in book.names}
     return Lookup(sheets, tables, names)
 

@@ -24,7 +24,7 @@ from lxml import etree
 from costing.errors import WorkbookError
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import parse_xml
-from costing.workbook.file.sheets import Book, relations
+from costing.workbook.file.sheets import Book, Sheet, relations
 
 MAX_CELLS = 10_000_000
 LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel specifications and limits")
@@ -57,7 +57,9 @@ class CellFault:
 
 @dataclass(frozen=True, slots=True)
 class TableRange:
-    """One table of a sheet: its name, its corners (header and totals rows counted in), its column names."""
+    """One table of a sheet: its name, its corners (header and totals rows counted in), its column names; in a file its
+    number there and its part.
+    """
 
     name: str
     first_column: int
@@ -67,6 +69,8 @@ class TableRange:
     header_rows: int
     totals_rows: int
     headers: tuple[str, ...]
+    number: int = 0
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +120,7 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
             continue
         root = parse_xml(book.package.part(part), part)
         corners = re.fullmatch(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})", root.get("ref", ""))
+        number = root.get("id", "")
         if corners:
             ranges.append(
                 TableRange(
@@ -127,9 +132,16 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
                     0 if root.get("headerRowCount", "1") == "0" else 1,
                     0 if root.get("totalsRowCount", "0") == "0" else 1,
                     tuple(entry.get("name", "") for entry in root.iterfind(".//{*}tableColumn")),
+                    int(number) if number.isdecimal() else 0,
+                    part,
                 )
             )
     return sorted(ranges, key=lambda table: (table.first_row, table.first_column))
+
+
+def all_tables(book: Book) -> list[tuple[Sheet, TableRange]]:
+    """Every table of a workbook, beside the sheet that it stands on."""
+    return [(sheet, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)]
 
 
 def calculation_doubt(book: Book) -> str:

@@ -68,17 +68,6 @@ class DefinedName:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table: its name, its number, the area with its header, the sheet that it stands on."""
-
-    name: str
-    number: int
-    area: str
-    sheet: str
-    part: str
-
-
 @dataclass(frozen=True)
 class Book:
     """The workbook part and what it lists."""
@@ -172,20 +161,6 @@ def relations(package: Package, part: str) -> tuple[Relation, ...]:
             target = posixpath.normpath(posixpath.join("/", posixpath.dirname(part), path)).lstrip("/")
         relations_read.append(Relation(element.get("Id", ""), element.get("Type", ""), target, external))
     return tuple(relations_read)
-
-
-def tables(book: Book) -> tuple[Table, ...]:
-    """Return every table of the workbook."""
-    tables_read = []
-    for sheet in book.sheets:
-        for relation in relations(book.package, sheet.part):
-            part = book.package.locate(relation.target) if relation.kind == "table" else None
-            if part:
-                root = parse_xml(book.package.part(part), part)
-                name, number = root.get("displayName", root.get("name", "")), root.get("id", "")
-                whole = int(number) if number.isdecimal() else 0
-                tables_read.append(Table(name, whole, root.get("ref", ""), sheet.name, part))
-    return tuple(tables_read)
 
 
 def exclusive_parts(book: Book, sheets: Collection[Sheet]) -> set[str]:

@@ -124,6 +124,12 @@ def sheet_name(title: str) -> tuple[str, str, str]:
     return "", "", ""
 
 
+def readable_name(title: str) -> str:
+    """Library name of the sheet that a title names, empty where it is not read."""
+    name, rule, _ = sheet_name(title)
+    return "" if rule else name
+
+
 def read_as(table: RawTable) -> tuple[str, str, str]:
     """As `sheet_name`, of a sheet that was read: one that is linked is what its links say."""
     return (table.linked.name, "", "") if table.linked else sheet_name(table.sheet)

@@ -16,7 +16,7 @@ import numpy as np
 
 from costing.errors import Finding, errors_in, nearest
 from costing.inputs.cells import Cells, fold, take_apart
-from costing.inputs.headers import did_you_mean, read_headers, sheet_name
+from costing.inputs.headers import did_you_mean, read_headers, readable_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import needs_unit, unit_factor, units_of
@@ -84,8 +84,7 @@ class _Row:
 
 def is_links(title: str) -> bool:
     """Whether a sheet of that title holds links."""
-    name, rule, _ = sheet_name(title)
-    return name == NAME and not rule
+    return readable_name(title) == NAME
 
 
 def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
@@ -102,8 +101,8 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
         links.listed.setdefault(fold(row.their_sheet), present)
         if not row.sheet:
             continue
-        name, rule, _ = sheet_name(row.sheet)
-        if not name or rule or sheets()[name].owner != "user" or name == NAME:
+        name = readable_name(row.sheet)
+        if not name or sheets()[name].owner != "user" or name == NAME:
             ours = (sheet.title for sheet in sheets().values())
             hint = did_you_mean(row.sheet, ours, "Leave it blank where the sheet is not to be read.")
             links.findings.append(row.finding("sheet", "is no sheet of the library.", hint))

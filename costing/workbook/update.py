@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from costing.answers import catalogue
-from costing.inputs.headers import sheet_name
+from costing.inputs.headers import readable_name
 from costing.inputs.schema import sheets as schema_sheets
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -84,5 +84,5 @@ def write_results(
 
 def _is_input(title: str) -> bool:
     """Whether a sheet of that title is read as input, by the rules of the reading."""
-    name, rule, _ = sheet_name(title)
-    return bool(name) and not rule and schema_sheets()[name].owner == "user"
+    name = readable_name(title)
+    return bool(name) and schema_sheets()[name].owner == "user"

@@ -26,7 +26,7 @@ from costing.errors import Finding, caution
 from costing.graph.arrays import Floats, Ints
 from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
-from costing.inputs.headers import closest, did_you_mean, read_headers, sheet_name
+from costing.inputs.headers import closest, did_you_mean, read_headers, readable_name
 from costing.inputs.schema import Column, Sheet, sheets
 
 NUMERIC = ("number", "integer", "percent")
@@ -96,8 +96,8 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | No
         return None, [Finding(estate.place(sheet, row, column), value, rule, remedy)]
 
     title = _text(line["sheet"])
-    name, rule, _ = sheet_name(title)
-    if not name or rule or not _figures(sheets()[name]):
+    name = readable_name(title)
+    if not name or not _figures(sheets()[name]):
         known = [one.title for one in sheets().values() if _figures(one)]
         hint = did_you_mean(title, known, f"Sheets with figures: {', '.join(known)}.", 0.5)
         return wrong("sheet", title, "is no sheet whose figures can be changed.", hint)

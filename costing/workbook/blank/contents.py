@@ -23,10 +23,9 @@ from costing.inputs import columns
 from costing.inputs.cells import take_apart
 from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate
-from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.headers import read_headers, readable_name
 from costing.inputs.load import read_csv_folder
 from costing.inputs.owners import whole
-from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import read_settings
 
@@ -36,9 +35,9 @@ _NUMBERS = ("number", "integer", "percent")
 
 def tables_from_csv(folder: str | Path) -> dict[str, pd.DataFrame]:
     """Frames of a folder's files by sheet title, for `blank_workbook`. WorkbookError if it holds none."""
-    raw = [table for table in read_csv_folder(folder) if table.frame.shape[1] and _library_name(table)]
-    _, styles = read_settings([table for table in raw if _library_name(table) == "settings"], lambda _: None)
-    return {table.sheet: _typed_frame(sheets()[_library_name(table)], table.frame, styles) for table in raw}
+    raw = [table for table in read_csv_folder(folder) if table.frame.shape[1] and readable_name(table.sheet)]
+    _, styles = read_settings([table for table in raw if readable_name(table.sheet) == "settings"], lambda _: None)
+    return {table.sheet: _typed_frame(sheets()[readable_name(table.sheet)], table.frame, styles) for table in raw}
 
 
 def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
@@ -72,11 +71,6 @@ def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Serie
 def typed_setting(name: str, value: Any, styles: Styles) -> Any:
     """Value of a setting as a date or a number where the setting is one and the text says one."""
     return _typed(pd.Series([value], dtype=object), settings()[name], styles)[0]
-
-
-def _library_name(table: RawTable) -> str:
-    name, rule, _ = sheet_name(table.sheet)
-    return "" if rule else name
 
 
 def _typed_frame(sheet: Sheet, frame: pd.DataFrame, styles: Styles) -> pd.DataFrame:

@@ -23,7 +23,7 @@ from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
-from costing.inputs.owners import kept_for_others
+from costing.inputs.owners import kept_for_others, own_part, whole
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
@@ -53,13 +53,15 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
 
 def _in_numbers(estate: Estate) -> Estate:
     """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    told, findings = settled(estate)
-    if told is not estate:
-        findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
+    every = whole(estate)
+    told, findings = settled(every)
+    if told is every:
+        return estate
+    findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
     cautions = [*estate.cautions, *findings]
     if errors_in(findings):
         raise InputError(cautions)
-    return told if told is estate else replace(told, cautions=tuple(cautions), refused={})
+    return own_part(replace(told, cautions=tuple(cautions), refused={}))
 
 
 def trace(estate: Estate) -> Chain:

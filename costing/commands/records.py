@@ -33,14 +33,14 @@ from costing.decisions.changes.scenarios import scenarios
 from costing.decisions.changes.why import why
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
-from costing.decisions.closing.next_year import left_out, open_year
+from costing.decisions.closing.next_year import left_out, opened
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding, InputError, errors_in
-from costing.files import name_as_text
+from costing.files import Kind, name_as_text, write_file
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
@@ -48,8 +48,9 @@ from costing.model import Runs, loaded
 from costing.terminal import counted, note, print_findings, tell
 from costing.workbook.blank.blank import blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
-from costing.workbook.file.backups import KEPT
+from costing.workbook.file.backups import KEPT, keep_closed
 from costing.workbook.file.package import open_package
+from costing.workbook.following import following_workbook
 from costing.workbook.further import with_sheets, write_with_sheets
 from costing.workbook.live.link import link
 from costing.workbook.pages.answer_sheets import result_sheets
@@ -176,18 +177,25 @@ def close(options: argparse.Namespace) -> int:
     print_findings(findings)
     tables = with_closing(source.estate, frozen)
     tell(text_answer(carried_on(source.runs, frozen, on)))
-    write_sheets(options, source, year_end_sheets(tables))
+    written = write_sheets(options, source, year_end_sheets(tables))
+    if written.backup:
+        note(f"The workbook as closed is kept as {keep_closed(written.path, on)}: no later back-up takes its place.")
     return 0
 
 
 def open_next(options: argparse.Namespace) -> int:
     """Write the next workbook from a closed year."""
-    estate = Source(options.path).estate
+    source = Source(options.path)
+    estate = source.estate
     on = day_given(options.date, estate)
-    following = open_year(estate, on)
+    following = opened(estate, on)
     print_findings(left_out(estate, on))
-    note_of_origin = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
-    blank_workbook(options.new_path, tables_from_estate(following), note=note_of_origin)
-    lots = len(following["opening_stock"])
+    if source.is_folder:
+        note_of_origin = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
+        blank_workbook(options.new_path, tables_from_estate(following.estate), note=note_of_origin)
+    else:
+        content = following_workbook(source.package, estate, following)
+        write_file(options.new_path, content, Kind((options.path.suffix.casefold(),)))
+    lots = len(following.estate["opening_stock"])
     tell(f"{options.new_path} opens with {lots} lots as closed on {on}. {options.path} is unchanged.")
     return 0

@@ -24,7 +24,7 @@ from costing.workbook.file.backups import KEPT
 from costing.workbook.file.package import Package
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
-from costing.workbook.update import open_source, write_results
+from costing.workbook.update import Written, open_source, write_results
 
 LISTED = 20
 _FIRST = ("opening_stock", "deliveries", "pressings", "movements", "tirage", "disgorgements", "pools")
@@ -77,7 +77,7 @@ class Source:
         return self.runs.book, self.runs.economic
 
 
-def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> None:
+def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Sequence[ResultSheet]) -> Written:
     """Write result sheets into the workbook, or beside it, and say where they went."""
     written = write_results(
         source.package,
@@ -99,6 +99,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
         _list([f"{sheet}!{cell} {formula}" for sheet, cell, formula in written.old_formulas])
     note(CAUTION)
+    return written
 
 
 def _list(lines: Sequence[str]) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -160,6 +161,7 @@ def harvest_years(deliveries: pd.DataFrame) -> NDArray[np.float64]:
     return year.fillna(deliveries["on_date"].dt.year).to_numpy(dtype=np.float64)
 
 
+@cache
 def empty_table(name: str) -> pd.DataFrame:
     """Table of sheet `name` with the schema's columns and types, and no rows."""
     return pd.DataFrame({c.name: pd.Series([], dtype=column_dtype(c.type)) for c in sheets()[name].columns})

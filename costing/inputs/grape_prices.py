@@ -76,10 +76,18 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
         "Check the year and the names. In a workbook opened after the harvest, enter it on Costs, or close the year"
         " once more with --again."
     )
-    alone, bought = np.eye(len(listed), dtype=bool), _bought(deliveries)
-    fitting = {row: listed_row(deliveries, listed.frame, alone[row], bought) for row in np.flatnonzero(final).tolist()}
-    astray = [row for row, taken in fitting.items() if (taken < 0).all()]
-    yield astray, "final_premium_per_kg", rule, remedy
+    fits = np.isin(np.arange(len(listed)), fitting_premiums(deliveries, listed.frame))
+    yield final & ~fits, "final_premium_per_kg", rule, remedy
+
+
+def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[np.int64]:
+    """Rows of Grape prices whose final premium fits a delivery, whether or not a more particular one goes before."""
+    found = []
+    for row in np.flatnonzero(listed["final_premium_per_kg"].notna().to_numpy()).tolist():
+        alone = np.arange(len(listed)) == row
+        if (listed_row(deliveries, listed, alone, _bought(deliveries)) >= 0).any():
+            found.append(row)
+    return np.array(found, dtype=np.int64)
 
 
 def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:

@@ -113,3 +113,12 @@ def prices_of_sales(dispatches: Rows) -> Iterator[Breach]:
         missing &= (dispatches["on_date"] <= pd.Timestamp(dispatches.estate.settings.valuation_date)).to_numpy()
     rule = "no price, though the bottles were sold before the valuation date."
     yield missing, "net_price", rule, "Enter the net price per bottle.", CAUTION
+
+
+@rule_of("market_values")
+def pressings_of_values(values: Rows) -> Iterator[Breach]:
+    """Yield market values of a pressing that speak of something other than must or wine: they never count."""
+    wet = ~values.given("what") | values.are("what", "must", "wine", "reserve", "blend")
+    rule = "is a pressing of must or wine, and the row speaks of something else: it values nothing."
+    remedy = "Leave it blank, or choose must, wine, reserve or blend."
+    yield ~wet & values.given("fraction"), "fraction", rule, remedy

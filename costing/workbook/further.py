@@ -41,8 +41,7 @@ def with_sheets(
             msg = f"Sheet '{shown(present.name)}' is there already and stays as it is. Rename it first for a new one."
             raise WorkbookError(msg)
     _require_own_lists(book)
-    placed = [place for table in read_workbook(package) if (place := _placed(table))]
-    scratch = further_sheets(names, tables, placed, date_1904=is_1904(book))
+    scratch = further_sheets(names, tables, placed_tables(package), date_1904=is_1904(book))
     inputs = (*titles.values(), LISTS_SHEET)
     return graft(package, scratch, inputs, inputs=inputs)
 
@@ -68,6 +67,11 @@ def _require_own_lists(book: Book) -> None:
         what = "has the name of the hidden sheet of the drop-downs"
         msg = f"Sheet '{shown(lists.name)}' {what}. Rename it, and run again."
         raise WorkbookError(msg)
+
+
+def placed_tables(package: Package) -> list[Placed]:
+    """Tables of a workbook that are read by their sheet's title, in tab order."""
+    return [one for table in read_workbook(package) if (one := _placed(table))]
 
 
 def _placed(table: RawTable) -> Placed | None:

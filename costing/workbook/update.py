@@ -77,7 +77,7 @@ def write_results(
     if path.is_dir() or beside:
         return Written(write_beside(package.path, content), None, old)
     may_change = dependent_parts(whole, OWNED_SHEETS) if strip else ()
-    typed = typed_by_hand(package, scratch)
+    typed = typed_by_hand(package, scratch, set(catalogue.tables()))
     backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
     return Written(path, backup, old, typed)
 

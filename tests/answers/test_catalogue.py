@@ -56,7 +56,7 @@ def test_a_column_of_the_data_reaches_every_reader() -> None:
 
 def test_a_narrow_screen_loses_the_last_columns_and_says_so() -> None:
     frame = pd.DataFrame(
-        {"lot": ["V1"], "kind": ["wine"], "litres": [10.0], "used_in": ["Brut"], "gain_if_kept": [1.0]}
+        {"lot": ["V1"], "use": ["sell"], "litres": [10.0], "market_per_litre": [9.0], "gain_if_kept": [1.0]}
     )
     narrow = text_table("vats", frame, width=24)
     assert max(map(len, narrow.splitlines())) <= 24

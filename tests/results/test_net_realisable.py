@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import ECONOMIC, Results, run
+from costing import ECONOMIC, House, InputError, Results, run
 from costing.results.composition import Composition
 from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
@@ -112,3 +112,15 @@ def test_wine_of_the_second_pressing_has_a_value_of_its_own(demo: Results) -> No
     wine = table[(table["unit"] == "L") & (table["kind"] == "wine")]
     assert set(wine.loc[wine["fraction"] == "second"].index) == {"V25-20", "V25-24", "V25-25"}
     assert table.loc[table["unit"] == "bottles", "market_per_unit"].isna().all()
+
+
+def test_a_pressing_of_bottles_or_of_a_press_fraction_is_a_finding(demo: Results) -> None:
+    def marked(values: pd.DataFrame) -> pd.DataFrame:
+        return values.assign(fraction=values["fraction"].where(~values["what"].isin(["on lees", "first"]), "second"))
+
+    with pytest.raises(InputError) as refused:
+        House(demo.estate).replace(market_values=marked)
+    (finding,) = refused.value.findings  # one for all of them
+    wrong = demo.estate["market_values"]["what"].isin(["on lees", "first"]).sum()
+    assert finding.place == "Market values!D2"
+    assert f"{wrong - 1} more cells" in finding.rule

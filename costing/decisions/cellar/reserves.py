@@ -80,10 +80,12 @@ def _with_use(runs: Runs, table: pd.DataFrame, joined: pd.DataFrame) -> tuple[pd
     known = wine & (np.array(words) != NO_VALUE)
     table = table.assign(use=np.where(wine, words, LIQUEUR), gain_of_use=np.where(known, brings, np.nan))
     order = np.argsort(-np.nan_to_num(np.abs(table["gain_of_use"])), kind="stable")
-    said = [
-        f"The blends to come take {best.used.sum():,.0f} L of the {litres[wine].sum():,.0f} L of wine on hand; "
-        f"{best.kept.sum():,.0f} L are kept and {best.sold.sum():,.0f} L are over."
-    ]
+    said = []
+    if known.any():
+        said.append(
+            f"The blends to come take {best.used.sum():,.0f} L of the {litres[wine].sum():,.0f} L of wine on hand; "
+            f"{best.kept.sum():,.0f} L are best kept and {best.sold.sum():,.0f} L sold."
+        )
     silent = sorted(set(joined["cuvee"].astype(str)) - set(joined.dropna(subset="gain_in_blend")["cuvee"].astype(str)))
     if silent:
         said.append(

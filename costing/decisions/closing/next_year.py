@@ -10,7 +10,7 @@ What it does not do: it freezes nothing (`decisions.closing.closing`).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -18,8 +18,9 @@ import pandas as pd
 
 from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CAUTION, CostingError, Finding
-from costing.graph.arrays import TABLES, codes, days
+from costing.graph.arrays import TABLES, Ints, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
+from costing.inputs.grape_prices import fitting_premiums
 from costing.inputs.owners import own_part, whole
 from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
@@ -27,7 +28,18 @@ from costing.model import trace
 from costing.money.charges import CommonMoney
 from costing.money.entries import shared_after
 
+OPENING = ("opening_stock", "opening_costs", "opening_composition")
 _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
+
+
+@dataclass(frozen=True, eq=False)
+class Opened:
+    """The estate of the next workbook, and for each table the rows of the present one that it keeps, by position
+    among everybody's (`inputs.owners.whole`).
+    """
+
+    estate: Estate
+    kept: Mapping[str, Ints]
 
 
 def open_year(estate: Estate, on: date) -> Estate:
@@ -35,6 +47,11 @@ def open_year(estate: Estate, on: date) -> Estate:
 
     CostingError where that date was never closed.
     """
+    return opened(estate, on).estate
+
+
+def opened(estate: Estate, on: date) -> Opened:
+    """As `open_year`, with the rows that stay."""
     estate = whole(estate)
     limit = pd.Timestamp(on)
     stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
@@ -58,6 +75,9 @@ def open_year(estate: Estate, on: date) -> Estate:
     tables["market_values"] = values[(values["lot"].isna() | values["lot"].astype(str).isin(set(filled))).to_numpy()]
     trials = tables["trial_blends"]
     tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
+    tables["grape_prices"] = _without_frozen_premiums(tables["grape_prices"], tables["deliveries"])
+    kept = {name: table.index.to_numpy(dtype=np.int64) for name, table in tables.items()}
+    kept |= dict.fromkeys((*OPENING, *YEAR_END), np.zeros(0, dtype=np.int64))
     tables["opening_stock"] = as_table(
         "opening_stock", stock.drop(columns=["closing_date", "version"]).assign(on_date=limit)
     )
@@ -73,7 +93,19 @@ def open_year(estate: Estate, on: date) -> Estate:
         tables={name: as_table(name, table) for name, table in tables.items()},
         sources=_numbered(estate, tables),
     )
-    return own_part(following)
+    return Opened(own_part(following), kept)
+
+
+def _without_frozen_premiums(listed: pd.DataFrame, deliveries: pd.DataFrame) -> pd.DataFrame:
+    """Grape prices without the final premiums of deliveries that the closing holds."""
+    final = listed["final_premium_per_kg"].notna().to_numpy()
+    given = set(fitting_premiums(deliveries, listed).tolist())
+    frozen = final & ~np.isin(np.arange(len(listed)), sorted(given))
+    without = listed.assign(
+        final_premium_per_kg=listed["final_premium_per_kg"].mask(frozen),
+        premium_date=listed["premium_date"].mask(frozen),
+    )
+    return without[~frozen | without["price_per_kg"].notna().to_numpy()]
 
 
 def _filled_since(

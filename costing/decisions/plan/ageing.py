@@ -209,15 +209,15 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
             return f"release {start}", "no later date is possible"
         less = f"the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.0f} less"
         return f"release {start}", less
-    text = f"worth {answer.gain[row, best]:,.0f} more than releasing {start}"
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
+    said = [] if first == 0 else [f"first date {start}"]
     if np.isfinite(earned):
-        text += f"; the last step earns {earned:.1%} a year against {answer.hurdle[best]:.1%}"
+        said.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
     if len(ahead) and np.isfinite(ahead[0]):
-        text += f", the next would earn {ahead[0]:.1%}"
+        said.append(f"the next would earn {ahead[0]:.1%}")
     elif not len(ahead) or answer.reason[row, best + 1] != 0:
-        text += "; later dates are not priced or not looked at"
-    return f"hold {months(best)}", text
+        said.append("later dates are not priced or not looked at")
+    return f"hold {months(best)}", "; ".join(said)
 
 
 def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) -> FloatArray:

@@ -82,8 +82,8 @@ def reversals(table: pd.DataFrame) -> list[str]:
         best, top = by_bottle[0], by_capital[0]
         sentences.append(
             f"{best['cuvee']} ({size}) looks best per bottle ({best['margin_per_bottle']:,.2f}) and is worst per unit "
-            f"of capital among its format: sold {best['years_to_sale']:.1f} years after tirage, each bottle keeps "
-            f"{best['average_capital_per_bottle']:,.0f} tied up on average and earns {best['margin_per_capital']:.1%} "
+            f"of capital among its format: sold {best['years_to_sale']:.1f} years after tirage, one bottle a year "
+            f"keeps {best['average_capital_per_bottle']:,.0f} tied up and earns {best['margin_per_capital']:.1%} "
             f"a year on it; {top['cuvee']} earns {top['margin_per_bottle']:,.2f} on "
             f"{top['average_capital_per_bottle']:,.0f}, {top['margin_per_capital']:.1%} a year."
         )

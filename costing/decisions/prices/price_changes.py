@@ -225,31 +225,31 @@ def allocations(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     still be avoided.
     """
     terms = channel_terms(estate, day)
-    lines = []
-    priced = prices[prices["contribution_today"].notna()]
-    for _, rows in priced.groupby("release", sort=False):
-        held = terms.loc[rows["channel"].astype(str).tolist()]
-        available = float(rows["bottles_of_release"].iloc[0])
-        a_bottle = rows["contribution_today"].to_numpy(dtype=float)
-        floor = np.nan_to_num(held["floor_bottles"].to_numpy(dtype=float))
-        cap = np.nan_to_num(held["cap_bottles"].to_numpy(dtype=float), nan=np.inf)
-        if floor.sum() > available:
-            floor = floor * (available / floor.sum() * (1.0 - _ROUNDING_ROOM))
-        found = allocate_bottles(available, a_bottle, np.minimum(floor, cap), cap)
-        planned = rows["bottles_to_sell"].to_numpy(dtype=float)
-        if planned.sum() > available + 1e-6:  # no shares: each channel by itself could take them all
-            planned = np.full(len(planned), np.nan)
-        frame = rows[["release", *_KEYS]].assign(
-            contribution_today=a_bottle,
-            bottles_planned=planned,
-            at_least=np.minimum(floor, cap),
-            at_most=np.where(np.isfinite(cap), cap, np.nan),
-            bottles_for_most=found.bottles,
-            contribution_as_planned=(planned * a_bottle).sum(),
-            contribution_at_most=found.contribution,
-            bottle_more=found.worth_of_one_more,
-        )
-        lines.append(frame)
-    names = ["release", *_KEYS, "contribution_today", "bottles_planned", "at_least", "at_most", "bottles_for_most"]
-    names += ["contribution_as_planned", "contribution_at_most", "bottle_more"]
-    return pd.concat(lines, ignore_index=True)[names] if lines else pd.DataFrame(columns=names)
+    priced = prices[prices["contribution_today"].notna()].reset_index(drop=True)
+    of_channel = terms.index.get_indexer(pd.Index(priced["channel"].astype(object)))
+    floor = np.nan_to_num(terms["floor_bottles"].to_numpy(dtype=float))[of_channel]
+    cap = np.nan_to_num(terms["cap_bottles"].to_numpy(dtype=float), nan=np.inf)[of_channel]
+    a_bottle, planned, every = (
+        priced[name].to_numpy(dtype=float, copy=True)
+        for name in ("contribution_today", "bottles_to_sell", "bottles_of_release")
+    )
+    least, bottles, as_planned, at_most, more = (np.zeros(len(priced)) for _ in range(5))
+    for rows in priced.groupby("release", sort=False, observed=True).indices.values():
+        available, asked = float(every[rows[0]]), floor[rows].sum()
+        cut = available / asked * (1.0 - _ROUNDING_ROOM) if asked > available else 1.0
+        least[rows] = np.minimum(floor[rows] * cut, cap[rows])
+        found = allocate_bottles(available, a_bottle[rows], least[rows], cap[rows])
+        bottles[rows], at_most[rows], more[rows] = found.bottles, found.contribution, found.worth_of_one_more
+        if planned[rows].sum() > available + 1e-6:  # no shares: each channel by itself could take them all
+            planned[rows] = np.nan
+        as_planned[rows] = (planned[rows] * a_bottle[rows]).sum()
+    return priced[["release", *_KEYS]].assign(
+        contribution_today=a_bottle,
+        bottles_planned=planned,
+        at_least=least,
+        at_most=np.where(np.isfinite(cap), cap, np.nan),
+        bottles_for_most=bottles,
+        contribution_as_planned=as_planned,
+        contribution_at_most=at_most,
+        bottle_more=more,
+    )

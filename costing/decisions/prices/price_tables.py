@@ -18,8 +18,9 @@ What it does not do: demand, promotions and formats (`price_changes`), the way t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -119,7 +120,6 @@ class _Pricing:
         self.selling = Selling(economic)
         self.terms = self.selling.terms
         self.at_rate: dict[float, UnitCosts] = {}
-        self.targets: dict[tuple[str, str, str, str | None], Target] = {}
 
     @cached_property
     def money(self) -> DatedMoney:
@@ -128,13 +128,13 @@ class _Pricing:
     def table(self) -> pd.DataFrame:
         ready = days(self.rows["ready"])
         listed = iter(self.listed(np.maximum(ready, self.today)))
-        lines = []
-        for at, (_, release) in enumerate(self.rows.iterrows()):
+        lines, channels = [], self.terms.reset_index().to_dict("records")
+        for at, release in enumerate(self.rows.to_dict("records")):
             first = max(int(ready[at]), self.today)
             sales = self.selling.sales(str(release["release"]), float(release["to_sell"]), first)
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
-            for channel, terms in self.terms.iterrows():
-                sale, days_of = sales[str(channel)], (int(ready[at]), first)
+            for terms in channels:
+                sale, days_of = sales[str(terms["channel"])], (int(ready[at]), first)
                 lines.append(self.line(at, release, terms, sale, days_of, spent, next(listed)))
         return pd.DataFrame(lines, columns=list(COLUMNS))
 
@@ -149,14 +149,14 @@ class _Pricing:
     def line(
         self,
         at: int,
-        release: pd.Series,
-        terms: pd.Series,
+        release: Mapping[Hashable, Any],
+        terms: Mapping[Hashable, Any],
         sale: Sale,
         days_of: tuple[int, int],
         spent: tuple[np.ndarray, np.ndarray],
         listed: tuple[float, str, float],
     ) -> dict[str, object]:
-        (ready, first), in_force, channel = days_of, listed[2], str(terms.name)
+        (ready, first), in_force, channel = days_of, listed[2], str(terms["channel"])
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
         commission, discount = number(terms["commission"]), number(terms["discount"])
         n, named = float(sale.bottles.sum()), str(release["release"])
@@ -166,7 +166,7 @@ class _Pricing:
 
         selling = float(plan(0.0, first).selling_cost.sum()) / n
         book, economic, again = (float(costs.cost[at]) for costs in self.costs)
-        goals = [self.target(cuvee, size, channel, kind) for kind in ("margin", "return", None)]
+        goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
         for_margin = self.at_margin(goals[0], book + selling, commission)
         for_return = self.at_return(goals[1], at, plan, ready)
         wanted = for_margin if goals[2].kind == "margin" else for_return
@@ -207,7 +207,9 @@ class _Pricing:
             "target_price_per_75cl": wanted * STANDARD_BOTTLE_L / bottle_l,
         }
 
-    def in_market(self, terms: pd.Series, needed: float, listed: tuple[float, str, float]) -> dict[str, object]:
+    def in_market(
+        self, terms: Mapping[Hashable, Any], needed: float, listed: tuple[float, str, float]
+    ) -> dict[str, object]:
         """List price needed and list price in force in the currency of the channel's market, and as it was given."""
         given, currency, in_force = listed
         market, rate, buffer = terms["currency"], number(terms["currency_rate"], 1.0), number(terms["currency_buffer"])
@@ -222,13 +224,6 @@ class _Pricing:
             "list_currency": currency if np.isfinite(given) else "",
             "list_price_as_given": given,
         }
-
-    def target(self, cuvee: str, size: str, channel: str, kind: str | None) -> Target:
-        """Target of a cuvée, whatever the release."""
-        key = (cuvee, size, channel, kind)
-        if key not in self.targets:
-            self.targets[key] = target_of(self.estate, *key)
-        return self.targets[key]
 
     def at_margin(self, goal: Target, cost: float, commission: float) -> float:
         if goal.row < 0 or goal.value + commission >= 1.0:

@@ -72,16 +72,31 @@ class Sale:
     share: float
 
 
+def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
+    """Planned dispatches without a net price, by release and channel."""
+    plan, day = estate["dispatches"], days(estate["dispatches"]["on_date"])
+    ahead = np.flatnonzero((day > today) & plan["net_price"].isna().to_numpy())
+    ahead = ahead[np.argsort(day[ahead], kind="stable")]
+    bottles = plan["bottles"].to_numpy(dtype=float)
+    packed = plan["presentation"].astype(object).fillna("").astype(str).to_numpy()
+    release, channel = (plan[name].astype(object).astype(str).to_numpy() for name in ("release_lot", "channel"))
+    rows: dict[tuple[str, str], list[int]] = {}
+    for row in ahead.tolist():
+        rows.setdefault((release[row], channel[row]), []).append(row)
+    found: dict[str, dict[str, Sale]] = {}
+    for (name, sold_by), at in rows.items():
+        sale = Sale(day[at], bottles[at], tuple(packed[at]), AS_PLANNED, float(bottles[at].sum()))
+        found.setdefault(name, {})[sold_by] = sale
+    return found
+
+
 class Selling:
     """How the releases of an estate are sold, and what it costs. results: on any basis."""
 
     def __init__(self, results: Results) -> None:
         self.results, self.estate, self.today = results, results.estate, results.chain.valuation_day
         self.terms = channel_terms(self.estate, self.today)
-        plan = self.estate["dispatches"]
-        day = days(plan["on_date"])
-        self._plan = plan.assign(day=day)[(day > self.today) & plan["net_price"].isna().to_numpy()]
-        self._planned = {str(name): rows for name, rows in self._plan.groupby(self._plan["release_lot"].astype(str))}
+        self._planned = _planned_sales(self.estate, self.today)
         self._terms_of = {
             str(name): row for name, row in zip(self.terms.index, self.terms.to_dict("records"), strict=True)
         }
@@ -90,9 +105,8 @@ class Selling:
 
     def sales(self, release: str, to_sell: float, first: int) -> dict[str, Sale]:
         """How each channel takes a release: as planned, or evenly over its months from its first day."""
-        mine = self._planned.get(release, self._plan[:0])
-        planned = {str(name): rows for name, rows in mine.groupby(mine["channel"].astype(str))}
-        left = max(float(to_sell - mine["bottles"].sum()), 0.0)
+        planned = self._planned.get(release, {})
+        left = max(float(to_sell - sum(sale.share for sale in planned.values())), 0.0)
         open_channels = [str(name) for name in self.terms.index if str(name) not in planned]
         shares = np.array([number(self._terms_of[name]["share"]) for name in open_channels])
         if len(shares) and not shares.sum() > 0:
@@ -103,10 +117,7 @@ class Selling:
         found = {}
         for name in map(str, self.terms.index):
             if name in planned:
-                rows = planned[name].sort_values("day", kind="stable")
-                bottles = rows["bottles"].to_numpy(dtype=float)
-                packed = tuple(rows["presentation"].astype(object).fillna("").astype(str))
-                found[name] = Sale(rows["day"].to_numpy(), bottles, packed, AS_PLANNED, float(bottles.sum()))
+                found[name] = planned[name]
                 continue
             months = int(np.ceil(number(self._terms_of[name]["sell_through_months"]) - 1e-9))
             when, bottles = monthly_dispatches(float(to_sell), first, months)

@@ -39,6 +39,20 @@ def back_up(target: Path, content: bytes, mode: int) -> Path:
     return saved
 
 
+def keep_closed(target: Path, on: dt.date) -> Path:
+    """Keep the workbook as it was closed, beside it under the date of the closing; return where. No later back-up takes
+    its place, nor does another closing of that date.
+    """
+    saved, count = name_beside(target, f".closed-{on}"), 1
+    while saved.exists():
+        count += 1
+        saved = name_beside(target, f".closed-{on}-{count}")
+    with unfinished(saved, target.read_bytes(), None) as temporary:
+        temporary.replace(saved)
+    sync_folder(target.parent)
+    return saved
+
+
 def drop_old_backups(target: Path) -> None:
     """Remove back-ups between the first and the latest ones, as far as that can be."""
     with contextlib.suppress(OSError):

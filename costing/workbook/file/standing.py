@@ -74,8 +74,11 @@ def standing(book: Book, wanted: Collection[Sheet]) -> dict[str, Standing]:
     return sheets_standing
 
 
-def typed_by_hand(package: Package, scratch: bytes) -> tuple[Typed, ...]:
-    """What a person put on the result sheets that `scratch` holds anew, and that is not on the new ones."""
+def typed_by_hand(package: Package, scratch: bytes, written: Collection[str]) -> tuple[Typed, ...]:
+    """What a person put on the result sheets that `scratch` holds anew, and that is not on the new ones.
+
+    written: names of all tables that the library may write; one that has no rows this time is nobody else's.
+    """
     new_book, book = read_book(read_package(scratch, "results.xlsx")), read_book(package)
     owned = {sheet.name: sheet for sheet in book.owned()}
     replaced = [owned[sheet.name] for sheet in new_book.sheets if sheet.name in owned]
@@ -84,7 +87,7 @@ def typed_by_hand(package: Package, scratch: bytes) -> tuple[Typed, ...]:
     names = {sheet.name for sheet in replaced}
     new = standing(new_book, [sheet for sheet in new_book.sheets if sheet.name in names])
     old = standing(book, replaced)
-    return tuple(typed for name in old for typed in _in_short(name, list(_typed(name, old[name], new[name]))))
+    return tuple(typed for name in old for typed in _in_short(name, list(_typed(name, old[name], new[name], written))))
 
 
 def _in_short(name: str, typed: Sequence[Typed]) -> Sequence[Typed]:
@@ -92,18 +95,18 @@ def _in_short(name: str, typed: Sequence[Typed]) -> Sequence[Typed]:
     return typed if len(typed) <= _MANY else [Typed(name, f"{len(typed):,} cells outside its tables")]
 
 
-def _typed(name: str, old: Standing, new: Standing) -> Iterator[Typed]:
+def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) -> Iterator[Typed]:
     if old.too_far:
         yield Typed(f"{name}!{old.too_far}", "a cell far away from the tables")
         return
     known = {table.name: table for table in new.tables}
-    our_tables = [table for table in old.tables if table.name in known]
+    our_tables = [table for table in old.tables if table.name in known or table.name in written]
     for table in old.tables:
-        if table.name not in known:
+        if table not in our_tables:
             place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
             yield Typed(place, f"table '{shown(table.name)}'")
     kept, own_cells = new.texts(), _own_cells(old, our_tables)
-    for table in our_tables:
+    for table in (table for table in our_tables if table.name in known):
         headers = {header.casefold() for header in known[table.name].headers}
         yield from _stretched(name, old, table, headers, kept)
     for row, cells in enumerate(old.rows, 1):

@@ -199,6 +199,8 @@ def test_without_market_values_or_blends_nothing_is_made_up() -> None:
     assert table.loc[0, ["market_per_litre", "worth_keeping_at", "gain_if_used", "gain_if_kept"]].isna().all()
     assert table.loc[0, "used_in"] == ""
     assert len(joined) == 0
+    assert vats(Runs(estate)).says == ()
+    assert table.loc[0, "use"] == "no value given"
     empty = {name: frame for name, frame in frames.items() if name != "Opening stock"}
     nothing = read_estate(empty)
     assert [len(part) for part in january_tables(Runs(nothing))] == [0, 0]

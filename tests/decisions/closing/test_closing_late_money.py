@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run
-from costing.decisions.closing.next_year import open_year
+from costing.decisions.closing.next_year import left_out, open_year
 from costing.results.stock import stock_values
 from tests.decisions.closing.test_closing import CLOSED, closed_on, same_after
 
@@ -66,3 +66,19 @@ def test_an_invoice_entered_after_the_closing_goes_on_whole() -> None:
     known = closed_on(read_estate({name: table for name, table in tables.items() if name != "costs"}), CLOSED)
     entered = replace(known, tables={**known.tables, "costs": late["costs"]}, sources=late.sources)
     assert open_year(entered, CLOSED)["costs"]["amount"].tolist() == [1_295.0]
+
+
+def test_an_invoice_entered_after_the_closing_on_a_lot_emptied_before_it_is_named() -> None:
+    """Vat B is empty after the second bottling: neither the closing nor the next workbook would hold the invoice."""
+    frames = _bottled_on_both_sides()
+    late = frames.pop("costs")
+    emptied = pd.Timestamp("2025-04-01").date()
+    closed = closed_on(read_estate(frames), emptied)
+    assert left_out(closed, emptied) == []
+    whole = read_estate({**frames, "costs": late})
+    tables, sources = {**closed.tables, "costs": whole["costs"]}, {**closed.sources, "costs": whole.sources["costs"]}
+    entered = replace(closed, tables=tables, sources=sources)
+    (found,) = left_out(entered, emptied)
+    assert (found.place, found.severity) == ("Costs!B2", "caution")
+    assert "which did not know of it: it is not carried on" in found.rule
+    assert not len(open_year(entered, emptied)["costs"])

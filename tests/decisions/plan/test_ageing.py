@@ -104,7 +104,7 @@ def test_the_two_year_trap():
     assert found.best[0] == 1
     assert verdict(found, 0) == (
         "hold 12 months",
-        "worth 4,377 more than releasing now; the last step earns 14.0% a year against 10.0%, the next would earn 8.4%",
+        "the last step earns 14.0% a year, hurdle 10.0%; the next would earn 8.4%",
     )
 
 

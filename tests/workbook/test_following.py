@@ -1,0 +1,168 @@
+"""The next workbook is a copy of this one: what a person put in is there, and the figures are the same.
+
+What a workbook may hold: ECMA-376 part 1, 18.3 (sheets), 18.5 (tables), 18.7 (comments), 20.5 and 21.2 (drawings).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+
+import openpyxl
+import pytest
+import xlsxwriter
+
+from costing.cli import main
+from costing.house import open_house
+from costing.workbook.file.package import open_package
+from tests.workbook.torture import PIXEL
+
+DAY = dt.date
+MOVES = [
+    (DAY(2025, 2, 1), "racking", "V1", 20.0, "V2", 19.8, "old"),
+    (DAY(2025, 12, 31), "racking", "V1", 5.0, "V2", 4.9, "on the day"),
+    (DAY(2026, 1, 15), "racking", "V1", 10.0, "V3", 9.9, "kept 1"),
+    (DAY(2026, 2, 15), "racking", "V2", 3.0, "V3", 3.0, "kept 2"),
+]
+
+
+def _own_parts(book: xlsxwriter.Workbook, picture: Path) -> None:
+    notes = book.add_worksheet("My notes")
+    notes.write("A1", "litres moved")
+    notes.write_formula("B1", "=SUM(Movements!D2:D500)", None, 38)
+    notes.insert_image("D4", str(picture))
+    chart = book.add_chart({"type": "column"})
+    chart.add_series({"values": "='My notes'!$B$1:$B$3"})
+    notes.insert_chart("D12", chart)
+    notes.conditional_format("B1:B9", {"type": "cell", "criteria": ">", "value": 5})
+    book.define_name("my_range", "='My notes'!$B$1:$B$9")
+
+
+def _movements(book: xlsxwriter.Workbook, date: object) -> None:
+    sheet = book.add_worksheet("Movements")
+    headers = ["Date", "Operation", "From lot", "Out (hl)", "To lot", "In (hl)", "Remark", "Twice"]
+    for row, values in enumerate(MOVES, 1):
+        for column, value in enumerate(values):
+            if column:
+                sheet.write(row, column, value)
+            else:
+                sheet.write_datetime(row, column, value, date)
+        sheet.write_formula(row, 7, f"=D{row + 1}*2", None, 2 * values[3])
+    sheet.add_table(0, 0, len(MOVES), 7, {"name": "moves_of_mine", "columns": [{"header": one} for one in headers]})
+    sheet.write_comment(3, 6, "about the third")
+    sheet.write_comment(1, 6, "about the first")
+    sheet.conditional_format("D2:D500", {"type": "cell", "criteria": ">", "value": 15})
+    sheet.set_column(0, 0, 33)
+
+
+def _plain(book: xlsxwriter.Workbook, title: str, headers: list[str], rows: list[list[object]], date: object) -> None:
+    sheet = book.add_worksheet(title)
+    sheet.write_row(0, 0, headers)
+    for row, values in enumerate(rows, 1):
+        for column, value in enumerate(values):
+            if isinstance(value, dt.date):
+                sheet.write_datetime(row, column, value, date)
+            else:
+                sheet.write(row, column, value)
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> tuple[Path, Path]:
+    """A workbook in a person's own hand, closed, and the next one opened from it."""
+    path, picture = tmp_path / "mine.xlsx", tmp_path / "dot.png"
+    picture.write_bytes(PIXEL)
+    book = xlsxwriter.Workbook(path)
+    date = book.add_format({"num_format": "dd.mm.yyyy", "bg_color": "#FFEEDD"})
+    settings = [["Valuation date", DAY(2025, 12, 31)], ["Currency", "EUR"], ["Accounts approved on", DAY(2026, 3, 1)]]
+    _plain(book, "Settings", ["Setting", "Value"], [*settings, ["Volume tolerance (L)", 0.5]], date)
+    stock = ["Date", "Lot", "Kind", "Quantity", "Unit", "Location", "Vintage", "Loss allowance", "Whose"]
+    rows = [[DAY(2025, 1, 1), f"V{n}", "wine", 50.0, "hl", "Hall", "2024", None, "mine"] for n in (1, 2)]
+    _plain(book, "Opening stock", stock, rows, date)
+    costs = ["Lot", "Basis", "Stage", "Element", "Amount", "Mean payment date"]
+    _plain(
+        book,
+        "Opening costs",
+        costs,
+        [["V1", None, None, "grapes", 9e3, None], ["V2", None, None, "grapes", 8e3, None]],
+        date,
+    )
+    _movements(book, date)
+    _plain(
+        book,
+        "Costs",
+        ["Date incurred", "Lot", "Element", "Amount"],
+        [[DAY(2025, 3, 1), "V1", "labour", 100.0], [DAY(2026, 3, 1), "V1", "labour", 50.0]],
+        date,
+    )
+    norms = [["racking", 1.0, "per movement"]]
+    _plain(book, "Loss norms", ["Operation or stage", "Norm (%)", "Time base"], norms, date)
+    _own_parts(book, picture)
+    book.close()
+    following = tmp_path / "next.xlsx"
+    assert main(["close", str(path), "--date", "2025-12-31"]) == 0
+    assert main(["open-year", str(path), str(following), "--date", "2025-12-31"]) == 0
+    return path, following
+
+
+def test_every_part_of_a_persons_own_goes_along(kept: tuple[Path, Path]) -> None:
+    before, after = (open_package(path) for path in kept)
+    own = [name for name in before.members if re.search(r"media/|charts/|drawings/drawing|printerSettings", name)]
+    assert len(own) >= 3
+    book = openpyxl.load_workbook(kept[1])
+    notes = openpyxl.load_workbook(kept[0])["My notes"]
+    assert (
+        book.sheetnames[: len(openpyxl.load_workbook(kept[0]).sheetnames)] == openpyxl.load_workbook(kept[0]).sheetnames
+    )
+    for name in own:
+        assert after.part(name) == before.part(name), name
+    assert [cell.value for cell in book["My notes"]["B"]] == [cell.value for cell in notes["B"]]
+    assert book.defined_names["my_range"].attr_text == "'My notes'!$B$1:$B$9"
+    assert len(book["My notes"].conditional_formatting) == 1
+    assert [str(one.sqref) for one in book["Movements"].conditional_formatting] == ["D2:D500"]
+
+
+def test_closed_rows_are_taken_out_and_the_others_keep_what_stands_in_them(kept: tuple[Path, Path]) -> None:
+    sheet = openpyxl.load_workbook(kept[1])["Movements"]
+    rows = list(sheet.iter_rows(values_only=True))
+    assert rows[0] == ("Date", "Operation", "From lot", "Out (hl)", "To lot", "In (hl)", "Remark", "Twice")
+    assert [(row[3], row[6], row[7]) for row in rows[1:]] == [(10, "kept 1", "=D2*2"), (3, "kept 2", "=D3*2")]
+    assert sheet.tables["moves_of_mine"].ref == "A1:H3"
+    assert sheet["G2"].comment.text == "about the third"
+    assert sheet["G3"].comment is None
+    assert sheet["A2"].number_format == "dd.mm.yyyy"
+    assert sheet.column_dimensions["A"].width == pytest.approx(33, abs=1)
+
+
+def test_opening_stock_stands_in_the_columns_that_were_there(kept: tuple[Path, Path]) -> None:
+    book = openpyxl.load_workbook(kept[1])
+    stock = list(book["Opening stock"].iter_rows(values_only=True))
+    assert stock[0][-1] == "Whose"
+    # by hand: V1 50 − 20 − 5 = 25 hl, V2 50 + 19.8 + 4.9 = 74.7 hl
+    assert [(row[1], row[3], row[4]) for row in stock[1:]] == [("V1", 2500, "L"), ("V2", 7470, "L")]
+    assert book["Opening stock"]["A2"].value.date() == DAY(2025, 12, 31)
+    assert [row[1].value for row in book["Settings"].iter_rows(min_row=4, max_row=4)] == [None]
+    assert [row[3].value for row in book["Costs"].iter_rows(min_row=2)] == [50]
+
+
+def test_it_gives_the_same_values(kept: tuple[Path, Path], capsys) -> None:
+    values = []
+    for path in kept:
+        stock = open_house(path).stock()["stock_value"].set_index("lot")
+        values.append(stock[["quantity", "book_value", "economic_value"]])
+    assert values[0].sort_index().to_numpy() == pytest.approx(values[1].sort_index().to_numpy(), rel=1e-9)
+    capsys.readouterr()
+    assert main(["check", str(kept[1])]) == 0
+    assert main(["run", str(kept[1])]) == 0
+    assert "Typed on result sheets" not in capsys.readouterr().err
+
+
+def test_the_workbook_as_closed_is_kept_whatever_is_run_afterwards(kept: tuple[Path, Path]) -> None:
+    path = kept[0]
+    closed = path.with_name("mine.closed-2025-12-31.xlsx")
+    content = closed.read_bytes()
+    for _ in range(2):
+        assert main(["run", str(path)]) == 0
+    assert main(["close", str(path), "--date", "2025-12-31", "--again"]) == 0
+    assert closed.read_bytes() == content
+    assert path.with_name("mine.closed-2025-12-31-2.xlsx").exists()

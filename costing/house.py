@@ -137,7 +137,7 @@ class House:
         """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best
         joint plan in place of the disgorgements and sales typed.
         """
-        from costing.decisions.cash.budget import MONTHS_AHEAD
+        from costing.decisions.budget.budget import MONTHS_AHEAD
         from costing.decisions.cash.cash import cash
 
         usual = months_ahead == MONTHS_AHEAD and not planned

@@ -26,7 +26,7 @@ from costing.inputs.load import load
 from costing.inputs.owners import kept_for_others, own_part, whole
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
-from costing.money.charges import Charges, CommonMoney, accrues_in, charges_of, worth_at_end
+from costing.money.charges import Charges, CommonMoney, charges_of
 from costing.money.presses import check_credits
 from costing.once import Once
 from costing.results.composition import Composition
@@ -134,20 +134,19 @@ def run(
         edges.source,
         edges.target,
         edges.shares_when_split(charges.presses.share),
-        edges.abnormal,
+        basis.abnormal_share(edges.abnormal),
         edges.flow,
-        survivors_bear=basis.abnormal_loss == "survivors",
-        allow_gains=basis.abnormal_gains,
     )
-    posted, columns = _posted(chain, charges, basis)
-    growth, index_at_end = np.ones(len(states)), None
-    accrues = accrues_in(basis)
-    if charges.curve is not None:
-        first = int(states.start.min(initial=0))
-        index_at_end = charges.curve.growth(np.int64(first), states.end)
-        growth = np.where(accrues[states.stage], charges.curve.growth(states.start, states.end), 1.0)
+    posted, columns = _posted(chain, charges)
+    capital = charges.capital
     solution = solve(
-        shares.matrix, posted, len(columns), growth, index_at_end, states.stage, accrues_everywhere=bool(accrues.all())
+        shares.matrix,
+        posted,
+        len(columns),
+        capital.growth(states.stage, states.start, states.end),
+        None if capital.curve is None else capital.index_at_end(states),
+        states.stage,
+        accrues_everywhere=bool(capital.accrues.all()),
     )
     pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
     pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
@@ -162,7 +161,7 @@ def run(
     return results
 
 
-def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[Posted, list[tuple[int, int]]]:
+def _posted(chain: Chain, charges: Charges) -> tuple[Posted, list[tuple[int, int]]]:
     """Everything that enters the wine, and the (stage, element) of each column."""
     stages, postings = chain.states.stage, charges.postings
     n_elements = len(charges.elements)
@@ -179,9 +178,9 @@ def _posted(chain: Chain, charges: Charges, basis: Basis) -> tuple[Posted, list[
         np.concatenate([postings.state, *(part.states for part in accrued)]),
         (np.cumsum(is_used) - 1)[code],
         np.concatenate([postings.amount, *(part.amount for part in accrued)]),
-        np.concatenate([worth_at_end(postings, chain, basis, charges.curve), *(part.worth for part in accrued)]),
+        np.concatenate([charges.worth, *(part.worth for part in accrued)]),
     )
-    return posted, [divmod(int(one), n_elements) for one in used]
+    return posted, [divmod(int(column), n_elements) for column in used]
 
 
 class Runs(Once):

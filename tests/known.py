@@ -10,7 +10,6 @@ import hashlib
 from collections import OrderedDict
 from collections.abc import Iterable
 from functools import cached_property
-from typing import TypeVar
 
 import pytest
 
@@ -22,30 +21,29 @@ from costing.inputs.raw import RawTable
 from costing.model import Runs, loaded
 
 KEPT = 8
-Key = TypeVar("Key")
-Value = TypeVar("Value")
 
 
 class Known:
     """The latest estates by what was read, each with its results."""
 
     def __init__(self) -> None:
-        self._estates: OrderedDict[str, Estate] = OrderedDict()
-        self._runs: OrderedDict[int, Runs] = OrderedDict()
+        self._runs: OrderedDict[str, Runs] = OrderedDict()
 
     def estate(self, raw: Iterable[RawTable]) -> Estate:
         """The estate of these tables; the same object for the same tables."""
         tables = list(raw)
         key = _digest(tables)
-        if key not in self._estates:
-            self._estates[key] = loaded(tables)
-        return _latest(self._estates, key)
+        if key not in self._runs:
+            self._runs[key] = Runs(loaded(tables))
+        self._runs.move_to_end(key)
+        while len(self._runs) > KEPT:
+            self._runs.popitem(last=False)
+        return self._runs[key].estate
 
     def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
-        """Its results; the same object for the same estate."""
-        if id(estate) not in self._runs:
-            self._runs[id(estate)] = Runs(estate, chain)
-        return _latest(self._runs, id(estate))
+        """Its results: those kept for an estate that was read here, or new ones."""
+        kept = (runs for runs in self._runs.values() if runs.estate is estate)
+        return next(kept, None) or Runs(estate, chain)
 
     def installed(self, patch: pytest.MonkeyPatch) -> None:
         """Have commands and houses ask here."""
@@ -55,13 +53,6 @@ class Known:
         patch.setattr(source, "loaded", self.estate)
         patch.setattr(records, "loaded", self.estate)
         patch.setattr(records, "Runs", self.runs)
-
-
-def _latest(kept: OrderedDict[Key, Value], key: Key) -> Value:
-    kept.move_to_end(key)
-    while len(kept) > KEPT:
-        kept.popitem(last=False)
-    return kept[key]
 
 
 def _digest(tables: Iterable[RawTable]) -> str:

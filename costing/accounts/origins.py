@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from costing.accounts.over_time import steps
-from costing.answers.answer import Answer
+from costing.answers.answer import MOST_SERIES, Answer
+from costing.answers.steps import steps
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
 from costing.results.bridge import bridge
@@ -22,6 +22,8 @@ from costing.results.rounding import largest_remainder
 
 SMALL = 1e-5
 LEAST_SHARE = 0.0005
+OTHERS = "others"
+_PICTURES = {"vintage": "composition_vintages", "variety": "composition_varieties", "village": "composition_villages"}
 _AMOUNTS = ["whole_amount", "own_share", "capital", "total"]
 _TEXTS = ["lot", "supplier", "village", "variety", "vintage", "stage", "element", "place"]
 
@@ -33,9 +35,7 @@ def main_releases(results: Results) -> list[str]:
 
 
 def origins_of_latest(runs: Runs) -> Answer:
-    """Postings behind the latest release of each cuvée, what each is made of, and its book cost turned into its
-    economic cost.
-    """
+    """Postings behind the latest release of each cuvée, and its book cost turned into its economic cost."""
     chosen = main_releases(runs.economic)
     facts, empty = {"currency": runs.currency}, "No bottles are disgorged yet."
     if not chosen:
@@ -44,12 +44,36 @@ def origins_of_latest(runs: Runs) -> Answer:
     bridged = pd.concat(parts, ignore_index=True).rename(columns={"per_unit": "per_bottle"})
     tables = {
         "origins": pd.concat([_in_cents(runs.economic, release) for release in chosen], ignore_index=True),
-        "coverage": pd.DataFrame({"release": chosen, "coverage": coverage(runs.economic, chosen)}),
-        "composition": composition(runs.economic, chosen).rename(columns={"lot": "release"}),
         "bridge": bridged,
         "bridge_steps": pd.concat([_steps(part) for part in parts], ignore_index=True),
     }
     return Answer(tables, facts=facts, empty=empty)
+
+
+def made_of_latest(runs: Runs) -> Answer:
+    """What the latest release of each cuvée is made of, line by line and side by side, and how much of its cost is
+    known.
+    """
+    chosen, empty = main_releases(runs.economic), "No bottles are disgorged yet."
+    if not chosen:
+        return Answer({"composition": pd.DataFrame(columns=["release"])}, empty=empty)
+    made_of = composition(runs.economic, chosen).rename(columns={"lot": "release"})
+    tables = {
+        "coverage": pd.DataFrame({"release": chosen, "coverage": coverage(runs.economic, chosen)}),
+        "composition": made_of,
+        **{table: _beside(made_of, attribute) for attribute, table in _PICTURES.items()},
+    }
+    return Answer({name: table for name, table in tables.items() if len(table)}, empty=empty)
+
+
+def _beside(made_of: pd.DataFrame, attribute: str) -> pd.DataFrame:
+    """Releases by their shares of one attribute, the largest of them each in a column, the others together."""
+    part = made_of[made_of["attribute"] == attribute]
+    large = part.groupby("name")["share"].sum().nlargest(MOST_SERIES - 1).index
+    name = part["name"].where(part["name"].isin(large), OTHERS)
+    wide = part.assign(name=name).pivot_table("share", "release", "name", aggfunc="sum", fill_value=0.0)
+    ordered = sorted(wide.columns, key=lambda one: (one == OTHERS, one))
+    return wide[ordered].add_prefix("made_of:").rename_axis(None, axis=1).reset_index()
 
 
 def _steps(line: pd.DataFrame) -> pd.DataFrame:

@@ -1,19 +1,17 @@
 """What stands behind the pictures of costs and stock: cost by day of disgorgement, stock on lees by year of tirage,
-money tied up by year, and amounts as steps.
+money tied up by year, what the grapes give.
 
-Conventions: only what is made is shown; a year counts at its end, the last one on the valuation date. A step floats
-between the sums before and after it; what stands on the ground is a total.
+Conventions: only what is made is shown; a year counts at its end, the last one on the valuation date.
 """
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from costing.accounts.costs import costs
 from costing.accounts.stock import stock
+from costing.accounts.yields import kilo_to_bottle
 from costing.answers.answer import Answer
 from costing.graph.arrays import KINDS
 from costing.model import Runs
@@ -24,31 +22,13 @@ YEARS = 10
 
 
 def over_time(runs: Runs) -> Answer:
-    """Cost of 75 cl by day of disgorgement and cuvée, value on lees by year of tirage and cuvée, and what stock had
-    cost at the end of each year by kind of goods.
+    """Cost of 75 cl by day of disgorgement and cuvée, value on lees by year of tirage and cuvée, what stock had cost at
+    the end of each year by kind of goods, and what 1,000 kg of grapes give.
     """
     tables = {"cost_by_date": _cost_by_date(runs), "lees_by_tirage": _by_tirage(runs), "tied_up": _tied_up(runs)}
+    tables["kilo_to_bottle"] = kilo_to_bottle(runs.once(stock)["roll_forward_quantities"])
     filled = {name: table for name, table in tables.items() if len(table)}
     return Answer(filled, facts={"currency": runs.currency}, empty="No bottles are disgorged yet.")
-
-
-def steps(labels: Sequence[str], amounts: Sequence[float], totals: Sequence[bool]) -> pd.DataFrame:
-    """Amounts as a waterfall: step, the base that it stands on, and its height as a total, a rise or a fall.
-
-    totals: which of them stand on the ground; the others are added to what stands before.
-    """
-    running, rows = 0.0, []
-    for label, amount, is_total in zip(labels, amounts, totals, strict=True):
-        after = amount if is_total else running + amount
-        base = 0.0 if is_total else min(running, after)
-        height = abs(amount)
-        rows.append((label, base, *(height if one else np.nan for one in _which(amount, is_total=is_total))))
-        running = after
-    return pd.DataFrame(rows, columns=["step", "step_base", "step_total", "step_rise", "step_fall"])
-
-
-def _which(amount: float, *, is_total: bool) -> tuple[bool, bool, bool]:
-    return is_total, not is_total and amount >= 0, not is_total and amount < 0
 
 
 def _cost_by_date(runs: Runs) -> pd.DataFrame:

@@ -49,7 +49,8 @@ class Answer:
 
     tables: name -> frame, in order, the one that answers first; findings: what is wrong or doubtful; says: its
     sentences; facts: word -> what stands for it in titles; empty: what is said where the first table has no rows;
-    messages: table (and panel) -> what its chart shows, in a sentence with its figure.
+    messages: table (and panel) -> what its chart shows, in a sentence with its figure; formulas: table -> formulas of
+    some of its columns, which a sheet computes anew (see `sums`).
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -58,6 +59,7 @@ class Answer:
     facts: Mapping[str, str] = field(default_factory=dict)
     empty: str = "Nothing to show."
     messages: Mapping[str, str] = field(default_factory=dict)
+    formulas: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Put columns in their declared order. KeyError for a column or table that is not declared."""

@@ -61,16 +61,18 @@ def scenarios(options: argparse.Namespace) -> int:
         stem if stems.count(stem) == 1 else name_as_text(str(path)): Source(path).house
         for stem, path in zip(stems, options.others, strict=True)
     }
-    return show(options, lambda house: house.scenarios(others), ("scenarios_per_bottle",))
+    return show(options, lambda house: house.scenarios(others), ("scenarios_per_bottle", "scenarios_stock"))
 
 
 def why(options: argparse.Namespace) -> int:
-    """Say why a cost moved: from one release to another, or from another workbook to this one."""
-    if options.before is None and not (options.first and options.to):
-        note("Name two releases or cuvées with --from and --to, or another workbook with --before.")
+    """Say why a cost moved: from one release to another, from another workbook to this one, or of every cuvée from
+    last year.
+    """
+    if options.before is None and bool(options.first) != bool(options.to):
+        note("Name two releases or cuvées, with --from and --to; neither compares every cuvée with last year.")
         return 2
     before = None if options.before is None else Source(options.before).house
-    shown = ("why_it_moved", "why_between")
+    shown = ("why_it_moved", "why_between") if options.first or before else ("why_by_family", "why_by_year")
     return show(options, lambda house: house.why(options.first, options.to, before), shown)
 
 

@@ -15,12 +15,13 @@ from costing.accounts.carried_on import carried_on
 from costing.accounts.check import check as run_check
 from costing.accounts.check import out_by
 from costing.accounts.costs import costs
-from costing.accounts.origins import bases_behind, origins_of, origins_of_latest
+from costing.accounts.origins import bases_behind, made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
 from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined
+from costing.answers.sums import compared
 from costing.answers.text import text_answer
 from costing.commands.adopt import asked_sheet
 from costing.commands.source import Source, day_given, write_sheets
@@ -116,9 +117,11 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     for basis in bases_behind(runs):
         runs.on(basis)
     answers = [run_check(runs, cautions)]
-    answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, charged, closed_year_edits)]
+    answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
+    answers += [runs.once(ask) for ask in (charged, closed_year_edits)]
     answers += [runs.once(ask) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
     answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
+    answers.insert(0, compared(joined(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *answers]
 

@@ -270,7 +270,7 @@ _QUESTIONS = (
         "forecast",
         "draw the uncertain figures many times: how sure costs and verdicts are",
         lambda house, options: house.forecast(options.draws, options.seed, _progress),
-        ("costs_drawn", "doubt_by_figure", "verdicts_drawn", "draws_notes"),
+        ("verdicts_drawn", "costs_drawn", "doubt_by_figure", "draws_notes"),
         (
             option("--draws", type=whole(1), default=10_000, help="default: 10,000"),
             option("--seed", type=whole(0), default=1, help="same seed, same figures; default: 1"),

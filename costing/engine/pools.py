@@ -36,6 +36,18 @@ class PoolRate(NamedTuple):
     unabsorbed: FloatArray
 
 
+class Period(NamedTuple):
+    """Pools of one period each: amount and normal capacity of the whole of it, first and last day (day numbers, both
+    included); seasonal: whether the driver is something that happens, not time. Arrays broadcast.
+    """
+
+    amount: npt.ArrayLike
+    from_day: npt.ArrayLike
+    to_day: npt.ArrayLike
+    normal_capacity: npt.ArrayLike
+    seasonal: bool = False
+
+
 class OpenPeriod(NamedTuple):
     """The two parts of a pool that the valuation date cuts (a part without days has amount and rate 0), and the
     rate of plans dated after the period.
@@ -62,21 +74,11 @@ def pool_rate(amount: npt.ArrayLike, driver: npt.ArrayLike, normal_capacity: npt
 
 
 def open_period(
-    amount: npt.ArrayLike,
-    from_day: npt.ArrayLike,
-    to_day: npt.ArrayLike,
-    valuation_day: npt.ArrayLike,
-    driver_actual: npt.ArrayLike,
-    driver_planned: npt.ArrayLike,
-    normal_capacity: npt.ArrayLike,
-    *,
-    seasonal: bool = False,
+    period: Period, valuation_day: npt.ArrayLike, driver_actual: npt.ArrayLike, driver_planned: npt.ArrayLike
 ) -> OpenPeriod:
     """Rates of pools that may still be open on the valuation day, actual part and planned part.
 
-    amount, normal_capacity: of the whole period; from_day, to_day, valuation_day: day numbers, all included;
-    driver_actual, driver_planned: quantity up to and after the valuation day; seasonal: the driver is something that
-    happens, not time. Arrays broadcast.
+    driver_actual, driver_planned: quantity up to and after the valuation day, that day included.
 
     The planned rate is amount / normal capacity, whatever is planned, so the planned part may absorb more or less
     than its amount. Without a normal capacity the actual rate continues; where nothing has been done yet either (a
@@ -84,7 +86,13 @@ def open_period(
     stands in the planned part. ValueError names the first period that ends before it starts.
     """
     cost, first, last, today, done, planned, capacity = _columns(
-        amount, from_day, to_day, valuation_day, driver_actual, driver_planned, normal_capacity
+        period.amount,
+        period.from_day,
+        period.to_day,
+        valuation_day,
+        driver_actual,
+        driver_planned,
+        period.normal_capacity,
     )
     _check_quantities(planned, "planned driver")
     if (last < first).any():
@@ -92,7 +100,7 @@ def open_period(
         raise ValueError(message)
     days = last - first + 1
     past = np.clip(today - first + 1, 0, days) / days
-    whole = (capacity > 0) & (past > 0) if seasonal else np.zeros(past.shape, dtype=bool)
+    whole = (capacity > 0) & (past > 0) if period.seasonal else np.zeros(past.shape, dtype=bool)
     counted = np.where(whole, 1.0, past)
     actual = pool_rate(cost * counted, done, capacity * counted)
     not_yet = np.where(whole & (past < 1), actual.unabsorbed, 0.0)

@@ -2,9 +2,8 @@
 
     S[j, i] = share · (1 − x)     exit = share · x (abnormal loss) and share of what is sent away
 
-x is the abnormal part of a share. Where survivors bear losses x is 0, except where nothing survived: a whole
-lot lost (x = 1) is expensed on every basis. A gain (x below 0) is credited only where the basis allows it. S
-is strictly lower triangular in time order.
+x is the abnormal part of a share as the basis counts it (`Basis.abnormal_share`). S is strictly lower triangular in
+time order.
 """
 
 from __future__ import annotations
@@ -36,42 +35,25 @@ class Shares:
     edge_share: Floats
 
 
-def effective_abnormal(abnormal: Floats, survivors_bear: bool, allow_gains: bool) -> Floats:
-    """Abnormal part of each share as the basis sees it."""
-    if survivors_bear:
-        return np.where(abnormal >= 1.0, 1.0, 0.0)
-    return abnormal if allow_gains else np.maximum(abnormal, 0.0)
-
-
-def shares_of(
-    n_states: int,
-    source: Ints,
-    target: Ints,
-    share: Floats,
-    abnormal: Floats,
-    flow: Ints,
-    *,
-    survivors_bear: bool,
-    allow_gains: bool,
-) -> Shares:
-    """S and the exits. source, target (−1: sent away), share, abnormal, flow: parallel arrays of edges.
+def shares_of(n_states: int, source: Ints, target: Ints, share: Floats, abnormal: Floats, flow: Ints) -> Shares:
+    """S and the exits. source, target (−1: sent away), share, abnormal (as the basis counts it), flow: parallel arrays
+    of edges.
 
     CostingError if an edge does not lead forward in time: the states would have no order.
     """
-    beyond = effective_abnormal(abnormal, survivors_bear, allow_gains)
     passes = np.flatnonzero(target >= 0)
     if (target[passes] <= source[passes]).any():
         at = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
         message = f"edge {at} leads back in time: state {source[at]} to state {target[at]}"
         raise CostingError(message)
-    kept = share[passes] * (1.0 - beyond[passes])
+    kept = share[passes] * (1.0 - abnormal[passes])
     matrix = csr_matrix((kept, (target[passes], source[passes])), shape=(n_states, n_states))
     sent = np.flatnonzero(target < 0)
-    lost = passes[beyond[passes] != 0]
+    lost = passes[abnormal[passes] != 0]
     return Shares(
         matrix,
         np.concatenate([source[sent], source[lost]]),
-        np.concatenate([share[sent], share[lost] * beyond[lost]]),
+        np.concatenate([share[sent], share[lost] * abnormal[lost]]),
         np.concatenate([flow[sent], flow[lost]]),
         np.concatenate([np.full(len(sent), SENT), np.full(len(lost), LOST)]),
         passes,

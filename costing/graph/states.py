@@ -14,6 +14,7 @@ on and those it fills. What a basis does with an abnormal share is not decided h
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -142,119 +143,99 @@ def build_states(
     """
     touches = touches_of(flows, order)
     balance, findings = balances(touches, flows, lots, tolerance, place)
-    n_flows = len(flows)
-    has_batch_state = _opens_batch(flows, order)
-    is_out = np.zeros(n_flows, dtype=np.int64)
-    is_out[touches.flow[touches.is_out]] = 1
-    is_other = np.zeros(n_flows, dtype=np.int64)
-    is_other[touches.flow[~touches.is_out]] = 1
-    size = is_out + has_batch_state + is_other
-    first = np.zeros(n_flows, dtype=np.int64)
-    first[order] = np.cumsum(size[order]) - size[order]
-    n_states = int(size.sum())
-    touch_state = np.where(
-        touches.is_out,
-        first[touches.flow],
-        first[touches.flow] + is_out[touches.flow] + has_batch_state[touches.flow],
-    )
-    source_state, target_state = np.full(n_flows, -1, dtype=np.int64), np.full(n_flows, -1, dtype=np.int64)
-    source_state[touches.flow[touches.is_out]] = touch_state[touches.is_out]
-    target_state[touches.flow[~touches.is_out]] = touch_state[~touches.is_out]
-    opens = np.flatnonzero(has_batch_state)
-    batch_state = np.full(flows.n_batches, -1, dtype=np.int64)
-    batch_state[flows.batch[opens]] = first[opens] + is_out[opens]
+    numbers = _number(flows, order, touches)
     horizon = max(valuation_day, int(flows.day.max(initial=valuation_day)))
-    states = _states(
-        lots,
-        flows,
-        touches,
-        balance.after,
-        balance.before,
-        touch_state,
-        batch_state,
-        opens,
-        horizon,
-        n_states,
-    )
-    states = _with_kind(states, flows, lots, touches, balance.before, touch_state, source_state)
-    stage_before = np.roll(states.stage[touch_state], 1)
+    states = _states(lots, flows, touches, balance, numbers, horizon)
+    states = _with_kind(states, flows, lots, touches, balance, numbers)
+    stage_before = np.roll(states.stage[numbers.touch], 1)
     counted, allowance = judge_counts(touches, balance, flows, stage_before, norm_per_year)
-    edges = _edges(flows, touches, balance, touch_state, states, target_state, counted)
+    edges = _edges(flows, touches, balance, numbers, states, counted)
     findings += ambiguous_refills(touches, balance, flows, tolerance, lots, place)
-    lot_start = np.searchsorted(touches.lot, np.arange(len(lots.names) + 1))
     left = np.zeros(len(lots.names))
     cut = flows.kind[touches.flow] == Flow.CUT
     left[touches.lot[cut]] = allowance[cut]
     chain = Chain(
-        lots, flows, states, edges, valuation_day, horizon, source_state, target_state, touch_state, lot_start, left
+        lots,
+        flows,
+        states,
+        edges,
+        valuation_day,
+        horizon,
+        source_state=numbers.source,
+        target_state=numbers.target,
+        by_lot=numbers.touch,
+        lot_start=np.searchsorted(touches.lot, np.arange(len(lots.names) + 1)),
+        allowance_left=left,
     )
     return chain, findings
 
 
-def _opens_batch(flows: Flows, order: Ints) -> Ints:
-    """1 for the flow behind which its batch state stands: the last one that feeds the batch."""
+@dataclass(frozen=True)
+class _Numbers:
+    """Which state each touch, flow and batch opens, in time order: a flow opens that of the lot it draws from, then its
+    batch if it is the last to feed it, then that of the lot it fills.
+
+    touch: by touch; source, target: by flow (−1: none); batch: by batch (−1: none); opens: flows that open a batch;
+    count: of all states.
+    """
+
+    touch: Ints
+    source: Ints
+    target: Ints
+    batch: Ints
+    opens: Ints
+    count: int
+
+
+def _number(flows: Flows, order: Ints, touches: Touches) -> _Numbers:
+    n = len(flows)
+    draws, opens_batch, fills = (np.zeros(n, dtype=np.int64) for _ in range(3))
+    draws[touches.flow[touches.is_out]] = 1
+    fills[touches.flow[~touches.is_out]] = 1
     feeds = order[(flows.batch[order] >= 0) & (flows.kind[order] != Flow.PRESS_OUT)]
     last = np.full(flows.n_batches, -1, dtype=np.int64)
     last[flows.batch[feeds]] = feeds  # later entries overwrite earlier ones
-    opens = np.zeros(len(flows), dtype=np.int64)
-    opens[last[last >= 0]] = 1
-    return opens
+    opens_batch[last[last >= 0]] = 1
+    size = draws + opens_batch + fills
+    first = np.zeros(n, dtype=np.int64)
+    first[order] = np.cumsum(size[order]) - size[order]
+    source = np.where(draws > 0, first, -1)
+    target = np.where(fills > 0, first + draws + opens_batch, -1)
+    opens = np.flatnonzero(opens_batch)
+    batch = np.full(flows.n_batches, -1, dtype=np.int64)
+    batch[flows.batch[opens]] = first[opens] + draws[opens]
+    touch = np.where(touches.is_out, source[touches.flow], target[touches.flow])
+    return _Numbers(touch, source, target, batch, opens, int(size.sum()))
 
 
-def _states(
-    lots: Lots,
-    flows: Flows,
-    touches: Touches,
-    after: Floats,
-    before: Floats,
-    touch_state: Ints,
-    batch_state: Ints,
-    opens: Ints,
-    horizon: int,
-    n_states: int,
-) -> States:
-    def blank() -> Ints:
-        return np.full(n_states, -1, dtype=np.int64)
-
-    lot, batch, flow, previous = blank(), blank(), blank(), blank()
-    start, end = blank(), blank()
-    quantity, earlier = np.zeros(n_states), np.zeros(n_states)
-    lot[touch_state], flow[touch_state] = touches.lot, touches.flow
-    start[touch_state] = flows.day[touches.flow]
-    end[touch_state] = horizon
-    quantity[touch_state], earlier[touch_state] = after, before
-    follows = ~touches.first_of_lot
-    at = np.flatnonzero(follows)
-    previous[touch_state[at]] = touch_state[at - 1]
-    end[touch_state[at - 1]] = flows.day[touches.flow[at]]
-    here = batch_state[flows.batch[opens]]
+def _states(lots: Lots, flows: Flows, touches: Touches, balance: Balance, numbers: _Numbers, horizon: int) -> States:
+    """States without their kind and stage."""
+    lot, batch, flow, previous, start, end = (np.full(numbers.count, -1, dtype=np.int64) for _ in range(6))
+    quantity, before = np.zeros(numbers.count), np.zeros(numbers.count)
+    here = numbers.touch
+    lot[here], flow[here] = touches.lot, touches.flow
+    start[here] = flows.day[touches.flow]
+    end[here] = horizon
+    quantity[here], before[here] = balance.after, balance.before
+    follows = np.flatnonzero(~touches.first_of_lot)
+    previous[here[follows]] = here[follows - 1]
+    end[here[follows - 1]] = flows.day[touches.flow[follows]]
+    opens = numbers.opens
+    here = numbers.batch[flows.batch[opens]]
     batch[here], flow[here] = flows.batch[opens], opens
     start[here] = end[here] = flows.day[opens]
-    weight = np.bincount(
-        flows.batch[flows.kind == Flow.PRESS_IN],
-        flows.out[flows.kind == Flow.PRESS_IN],
-        minlength=flows.n_batches,
-    )
-    passes = np.where(
-        flows.kind[opens] == Flow.PRESS_IN,
-        weight[flows.batch[opens]],
-        np.where(flows.target[opens] >= 0, flows.into[opens], flows.out[opens]),
-    )
-    quantity[here] = passes
+    pressed = flows.kind == Flow.PRESS_IN
+    weight = np.bincount(flows.batch[pressed], flows.out[pressed], minlength=flows.n_batches)
+    given = np.where(flows.target[opens] >= 0, flows.into[opens], flows.out[opens])
+    quantity[here] = np.where(pressed[opens], weight[flows.batch[opens]], given)
     last = np.full(len(lots.names), -1, dtype=np.int64)
-    last[touches.lot] = touch_state
-    stage = np.zeros(n_states, dtype=np.int64)
-    return States(lot, batch, flow, previous, start, end, quantity, earlier, stage, stage, last, batch_state)
+    last[touches.lot] = numbers.touch
+    stage = np.zeros(numbers.count, dtype=np.int64)
+    return States(lot, batch, flow, previous, start, end, quantity, before, stage, stage, last, numbers.batch)
 
 
 def _with_kind(
-    states: States,
-    flows: Flows,
-    lots: Lots,
-    touches: Touches,
-    before: Floats,
-    touch_state: Ints,
-    source_state: Ints,
+    states: States, flows: Flows, lots: Lots, touches: Touches, balance: Balance, numbers: _Numbers
 ) -> States:
     """Set kind of goods and holding stage of every state.
 
@@ -266,15 +247,15 @@ def _with_kind(
     given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1
     arrives = (touches.role == IN) & (flows.into[touches.flow] > 0)
     sets = (arrives | (touches.role == IN_PLACE)) & (given >= 0)
-    brings = arrives & ~sets & (before <= 0)
-    index = np.arange(len(touch_state))
+    brings = arrives & ~sets & (balance.before <= 0)
+    index = np.arange(len(touches.flow))
     anchor = np.maximum.accumulate(np.where(sets | brings | touches.first_of_lot, index, 0))
     parent = index.copy()
     fed = np.flatnonzero(brings & (flows.source[touches.flow] >= 0))
-    drawn_from = states.previous[source_state[touches.flow[fed]]]
+    drawn_from = states.previous[numbers.source[touches.flow[fed]]]
     fed, drawn_from = fed[drawn_from >= 0], drawn_from[drawn_from >= 0]
     touch_of = np.full(len(states), -1, dtype=np.int64)
-    touch_of[touch_state] = index
+    touch_of[numbers.touch] = index
     parent[fed] = anchor[touch_of[drawn_from]]
     while True:
         further = parent[parent[fed]]
@@ -284,8 +265,8 @@ def _with_kind(
     usual = np.array([KINDS.index("grapes"), KINDS.index("wine"), KINDS.index("on lees")])  # by unit: kg, L, bottles
     kind = np.where(sets, given, usual[lots.unit[touches.lot]])[parent][anchor]
     kinds, stage = np.full(len(states), -1, dtype=np.int64), np.zeros(len(states), dtype=np.int64)
-    kinds[touch_state] = kind
-    stage[touch_state] = STAGE_OF_KIND[kind]
+    kinds[numbers.touch] = kind
+    stage[numbers.touch] = STAGE_OF_KIND[kind]
     batches = states.batch_state[states.batch_state >= 0]
     stage[batches] = OPERATION_STAGE[flows.operation[states.flow[batches]]]
     return replace(states, kind=kinds, stage=stage)
@@ -295,59 +276,38 @@ def _edges(
     flows: Flows,
     touches: Touches,
     balance: Balance,
-    touch_state: Ints,
+    numbers: _Numbers,
     states: States,
-    target_state: Ints,
     counted: Floats,
 ) -> Edges:
-    flow, before = touches.flow, balance.before
+    flow, state, before = touches.flow, numbers.touch, balance.before
     some = before > 0
     begins = work_begins(touches, balance, flows)
     whole = np.divide(balance.drawn, before[begins], out=np.zeros(len(flow)), where=some)
     leaves = (touches.role == OUT) & some
     in_place = (touches.role == IN_PLACE) & some
     stays = some & ~touches.first_of_lot
-    previous = states.previous[touch_state]
+    previous = states.previous[state]
     worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
     kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
     kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
-    has_batch = flows.batch[flow] >= 0
     through = np.append(states.batch_state, -1)[flows.batch]
-    goes_to = np.where(has_batch, through[flow], target_state[flow])
+    goes_to = np.where(flows.batch[flow] >= 0, through[flow], numbers.target[flow])
     fills = np.flatnonzero(np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT)))
     presses = np.flatnonzero((flows.kind == Flow.PRESS_OUT) & (flows.target >= 0))
     sent = np.flatnonzero((flows.kind == Flow.DISPATCH) | ((flows.kind == Flow.MOVEMENT) & (flows.batch >= 0)))
-    parts = (
-        (
-            previous[stays],
-            touch_state[stays],
-            kept[stays],
-            np.where(in_place, 0.0, counted)[stays],
-            flow[stays],
-            -1,
-        ),
-        (
-            previous[begins[in_place]],
-            touch_state[begins[in_place]],
-            whole[in_place],
-            flows.abnormal[flow[in_place]],
-            flow[in_place],
-            -1,
-        ),
-        (previous[leaves], goes_to[leaves], whole[leaves], flows.abnormal[flow[leaves]], flow[leaves], -1),
-        (through[fills], target_state[fills], np.ones(len(fills)), 1.0 * (flows.into[fills] <= 0), fills, -1),
-        (
-            through[presses],
-            target_state[presses],
-            np.ones(len(presses)),
-            np.zeros(len(presses)),
-            presses,
-            flows.row[presses],
-        ),
-        (through[sent], np.full(len(sent), -1), np.ones(len(sent)), np.zeros(len(sent)), sent, -1),
+    lost = np.where(in_place, 0.0, counted)
+    abnormal = flows.abnormal[flow]
+    parts: list[tuple[Any, ...]] = [
+        (previous[stays], state[stays], kept[stays], lost[stays], flow[stays], -1),
+        (previous[begins[in_place]], state[begins[in_place]], whole[in_place], abnormal[in_place], flow[in_place], -1),
+        (previous[leaves], goes_to[leaves], whole[leaves], abnormal[leaves], flow[leaves], -1),
+        (through[fills], numbers.target[fills], 1.0, flows.into[fills] <= 0, fills, -1),
+        (through[presses], numbers.target[presses], 1.0, 0.0, presses, flows.row[presses]),
+        (through[sent], -1, 1.0, 0.0, sent, -1),
+    ]
+    source, target, share, lost, by, press_row = (
+        np.concatenate([np.broadcast_to(part[number], len(part[0])) for part in parts]) for number in range(6)
     )
-    columns = [np.concatenate([np.asarray(part[k]) for part in parts]) for k in range(5)]
-    press_row = np.concatenate([np.broadcast_to(np.asarray(part[5]), len(part[0])) for part in parts])
-    real = (columns[2] != 0) & (columns[0] >= 0)
-    source, target, share, abnormal, by = (column[real] for column in columns)
-    return Edges(source, target, share, abnormal, by, press_row[real].astype(np.int64))
+    real = (share != 0) & (source >= 0)
+    return Edges(source[real], target[real], share[real], lost[real], by[real], press_row[real])

@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from costing.inputs.estate import Settings
@@ -60,6 +62,14 @@ class Basis(BaseModel):
     def opening_costs(self) -> str:
         """Which rows of Opening costs it takes, beside those that name no basis: "book" or "economic"."""
         return "economic" if self.capital == "hurdle" else "book"
+
+    def abnormal_share(self, abnormal: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Abnormal part of shares that passes on to nobody: where survivors bear losses 0, except where nothing
+        survived, for a whole lot lost (1) is expensed on every basis; a gain (below 0) only where it is credited.
+        """
+        if self.abnormal_loss == "survivors":
+            return np.where(abnormal >= 1.0, 1.0, 0.0)
+        return abnormal if self.abnormal_gains else np.maximum(abnormal, 0.0)
 
     def replace(self, **changes: Any) -> Basis:
         """A basis that differs in the named choices, validated again."""

@@ -22,7 +22,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from costing.errors import nearest
-from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import Cells, fold, number_text, take_apart
 from costing.inputs.headers import factors
 from costing.inputs.schema import Column, lists, operations
@@ -368,7 +367,7 @@ def read(
     if column.type == "date":
         return dates(cells, styles.date_style)
     if column.type in ("text", "code", "choice"):
-        return words(cells, column, open_list(column))
+        return words(cells, column, _open_list(column))
     if column.type == "percent":
         values, faults = percentages(cells, styles.number_style, fractions)
         return values, faults + outside(column, values * 100.0)
@@ -389,10 +388,7 @@ def read_one(column: Column, cell: Cells, styles: Styles) -> tuple[Any, list[Fau
     return {"integer": int, "number": float, "percent": float}.get(column.type, str)(values[0]), []
 
 
-def open_list(column: Column) -> tuple[str, ...]:
-    """Words that are offered in a column or setting, and may be added to."""
+def _open_list(column: Column) -> tuple[str, ...]:
     if column.refers == "element":
         return lists()["element"]
-    if column.name == "rule_set":
-        return rule_set_names()
     return (*operations(), *lists()["stage"]) if column.refers == "operation or stage" else ()

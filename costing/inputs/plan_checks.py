@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from costing.errors import CAUTION
 from costing.inputs.estate import Estate
 from costing.inputs.rows import Breach, Rows, rule_of
 
@@ -20,11 +21,15 @@ def places_of(estate: Estate) -> list[str]:
 
 @rule_of("limits", "loans")
 def known_places(rows: Rows) -> Iterator[Breach]:
-    """Yield limits and pledges of a place that nothing lies in."""
+    """Yield pledges of a place that nothing lies in; caution on limits of one."""
     known = places_of(rows.estate)
     remedy = f"Choose one of: {', '.join(known) or 'none is named yet'}."
-    where = rows.are("what", "places") if rows.table == "limits" else None
-    yield from rows.unknown("location", known, "is no place in which a lot lies.", remedy, where)
+    rule = "is no place in which a lot lies."
+    if rows.table == "loans":
+        yield from rows.unknown("location", known, rule, remedy)
+        return
+    limited = rows.unknown("location", known, f"{rule[:-1]}: it limits nothing.", remedy, rows.are("what", "places"))
+    yield from ((*breach[:4], CAUTION) for breach in limited)
 
 
 @rule_of("limits")
@@ -46,10 +51,12 @@ def limits_say_how_much(limits: Rows) -> Iterator[Breach]:
 
 @rule_of("limits")
 def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
-    """Yield supplies and bounds of a tirage of no cuvée or of one that no price by age speaks of, and supplies of a
-    channel that sells nothing.
+    """Yield supplies and bounds of a tirage of no cuvée, and supplies of a channel that sells nothing; caution on
+    bottles that no price by age speaks of.
     """
     channels, prices = limits.estate["channels"], limits.estate["price_by_age"]
+    priced = set(zip(prices["cuvee"].astype(str), prices["format"].astype(str), strict=True))
+    priced |= {(cuvee, "") for cuvee, _ in priced}
     sold_by = set(channels.loc[channels["way_out"].fillna("sale") == "sale", "channel"])
     supply, cuvee = limits.are("what", "supply"), limits.given("cuvee")
     of_channel = supply & limits.given("channel")
@@ -57,8 +64,10 @@ def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
     yield idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'."
     of_cuvee = supply | limits.are("what", "tirage")
     yield of_cuvee & ~cuvee & ~of_channel, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée."
-    unpriced = of_cuvee & cuvee & ~limits["cuvee"].isin(prices["cuvee"].dropna())
-    yield unpriced, "cuvee", "has no price by age: it can't be planned.", "Enter its prices on Price by age."
+    rows = np.flatnonzero(of_cuvee & cuvee).tolist()
+    unpriced = [row for row in rows if (limits.shown(row, "cuvee"), limits.shown(row, "format")) not in priced]
+    rule, remedy = "has no price by age: none of it can be planned.", "Enter its prices on Price by age."
+    yield unpriced, "cuvee", rule, remedy, CAUTION
 
 
 @rule_of("offers")

@@ -14,7 +14,13 @@ from costing.errors import CAUTION, FIRST_PLACES
 from costing.inputs.rows import Breach, Rows, rule_of
 
 DAYS_OF_ONE_RELEASE = 31
-TWICE = {"tirage": "to_lot", "disgorgements": "release_lot", "dispatches": "release_lot", "deliveries": "lot"}
+TWICE = {
+    "deliveries": "lot",
+    "movements": "from_lot",
+    "tirage": "to_lot",
+    "disgorgements": "release_lot",
+    "dispatches": "release_lot",
+}
 """Tables of things that happen once, and the column that names them."""
 
 

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 
 from costing.engine.carrying import RateCurve
-from costing.engine.shares import effective_abnormal
-from costing.errors import Finding, InputError, caution
+from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES, Floats, Ints, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.owners import kept_for_others
+from costing.money.capital import Capital, worth_at_end
 from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
@@ -43,19 +43,20 @@ class Accrued:
 
 @dataclass(frozen=True)
 class Charges:
-    """Money of one basis. postings enter the wine; aside is what the basis keeps out of it, lost what abnormal losses
-    took of work done on what was lost; accrued are charges for time, time_charges those
-    that nothing bears too; curve is None without capital; findings: of press loads and pools; common: what no
-    basis changes; services: money spent on other people's goods, which enters none of ours (None: there are none).
+    """Money of one basis. postings enter the wine; worth: of each at the end of its state's interval; aside is what
+    the basis keeps out of it, lost what abnormal losses took of work done on what was lost; accrued are charges for
+    time, time_charges those that nothing bears too; findings: of press loads and pools; common: what no basis changes;
+    services: money spent on other people's goods, which enters none of ours (None: there are none).
     """
 
     elements: pd.Index
     postings: Postings
+    worth: Floats
     aside: Postings
     lost: Postings
     accrued: tuple[Accrued, ...]
     presses: Presses
-    curve: RateCurve | None
+    capital: Capital
     time_charges: tuple[TimeCharge, ...]
     pools: Pools
     findings: tuple[Finding, ...]
@@ -74,6 +75,11 @@ class Charges:
         """Money spent on other people's goods."""
         postings, accrued = self.on_services()
         return float(postings.amount.sum()) + sum(float(part.amount.sum()) for part in accrued)
+
+    @property
+    def curve(self) -> RateCurve | None:
+        """Dated rate of capital (None: no capital is charged)."""
+        return self.capital.curve
 
     @cached_property
     def expensed(self) -> Postings:
@@ -155,7 +161,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     """
     common = common or CommonMoney(estate, chain)
     elements = common.elements
-    curve = capital_curve(estate, basis)
+    capital = Capital.of(estate, basis)
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
@@ -176,7 +182,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         postings = replace(postings, amount=postings.amount * factor)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
-    accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, curve, elements)]
+    accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]
     spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
     theirs = kept_for_others(estate)
     services = None
@@ -185,11 +191,12 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     return Charges(
         elements,
         spent,
+        worth_at_end(spent, chain, capital),
         postings.take(apart),
         lost,
         tuple(accrued),
         presses,
-        curve,
+        capital,
         tuple(time_charges),
         common.pools,
         tuple(findings),
@@ -237,16 +244,14 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     its norm was lost with it.
     """
     abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
-    beyond = effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
+    beyond = basis.abnormal_share(abnormal)
     at = np.flatnonzero(beyond != 0)
     part = postings.take(at)
     lost = replace(part, amount=part.amount * beyond[at])
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
-def _accrue(
-    charge: TimeCharge, chain: Chain, basis: Basis, curve: RateCurve | None, elements: pd.Index
-) -> list[Accrued]:
+def _accrue(charge: TimeCharge, chain: Chain, basis: Basis, capital: Capital, elements: pd.Index) -> list[Accrued]:
     states = chain.states
     counts = np.isin(np.arange(len(STAGES)), [STAGES.index(stage) for stage in basis.storage_stages])
     counts &= elements[charge.element] not in basis.expensed_elements
@@ -258,49 +263,6 @@ def _accrue(
             continue
         start, end, quantity = states.start[at], states.end[at], states.quantity[at]
         amount = charge.curve.amount(start, end) * quantity
-        worth = amount
-        if curve is not None and not expensed:
-            earns = accrues_in(basis)[states.stage[at]]
-            worth = np.where(earns, charge.curve.value_at_end(start, end, curve) * quantity, amount)
+        worth = amount if expensed else capital.accrued(charge.curve, states.stage[at], start, end) * quantity
         parts.append(Accrued(charge, at, amount, worth, expensed))
     return parts
-
-
-def worth_at_end(postings: Postings, chain: Chain, basis: Basis, curve: RateCurve | None) -> Floats:
-    """Worth of each posting at the end of its state's interval; its amount where no capital accrues."""
-    if curve is None:
-        return postings.amount
-    states = chain.states
-    inside = accrues_in(basis)[states.stage[postings.state]]
-    return np.where(inside, postings.amount * curve.growth(postings.paid, states.end[postings.state]), postings.amount)
-
-
-def accrues_in(basis: Basis) -> np.ndarray:
-    """Whether capital accrues, for each stage."""
-    inside = np.zeros(len(STAGES), dtype=bool)
-    if basis.capital != "none":
-        inside[[STAGES.index(stage) for stage in basis.capital_stages]] = True
-    return inside
-
-
-def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
-    """Dated rate of the basis: its own, or that of the Interest rates sheet; None where no capital is
-    charged. Without a hurdle rate capital is free, and a caution of the run says so.
-    """
-    if basis.capital == "none":
-        return None
-    day_count = estate.settings.day_count
-    if basis.rate is not None:
-        return RateCurve.flat(basis.rate, day_count)
-    frame = estate["interest_rates"]
-    column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
-    rate, since = frame[column].to_numpy(), days(frame["from_date"])
-    rows = np.flatnonzero(~np.isnan(rate))
-    if not len(rows) and basis.capital == "hurdle":
-        return RateCurve.flat(0.0, day_count)
-    if not len(rows):
-        rule = f"holds no borrowing rate, and the basis '{basis.name}' charges capital at it."
-        remedy = "Enter the borrowing rate with the date from which it holds."
-        raise InputError([Finding("Interest rates", "", rule, remedy)])
-    rows = rows[np.argsort(since[rows], kind="stable")]
-    return RateCurve(since[rows], rate[rows], day_count)

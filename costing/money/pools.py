@@ -20,7 +20,7 @@ import pandas as pd
 from numpy import typing as npt
 
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
-from costing.engine.pools import SERVICE_METHODS, OpenPeriod, open_period
+from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES, Floats, Ints, codes, days
 from costing.graph.states import Chain
@@ -152,7 +152,7 @@ class Pools:
 
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
         at, used, done, after = self._bearing(row, events)
-        period = self.period(row, used[done].sum(), used[~done & ~after].sum(), seasonal=True)
+        period = self.period(row, used[done].sum(), used[~done & ~after].sum())
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
         source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
@@ -165,7 +165,7 @@ class Pools:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
         quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
         bears = events.primary & (quantity > 0)
-        at = np.flatnonzero(bears & self.borne_on(row, events.day, events.stage, events.state))
+        at = np.flatnonzero(bears & self._borne_on(row, events))
         return at, quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
 
     def _holding(self, row: int) -> tuple[Ints, Flags]:
@@ -173,38 +173,27 @@ class Pools:
         bottles = TIME_DRIVERS[self.time_driver[row]] == "bottle-year"
         return bearers(self.chain, bottles, int(self.stage[row]), -1, int(self.place[row]), self.location)
 
-    def borne_on(self, row: int, day: Ints, stage: Ints, state: Ints) -> Flags:
-        """Whether a row is charged to work on a day, in a stage, on a state (the driver apart)."""
-        bears = day >= self.begin[row]
-        bears &= (day <= self.last[row]) | ((day > self.chain.valuation_day) & self.is_last[row])
+    def _borne_on(self, row: int, events: Events) -> Flags:
+        """Whether a row is charged to each event (the driver apart)."""
+        bears = events.day >= self.begin[row]
+        bears &= (events.day <= self.last[row]) | ((events.day > self.chain.valuation_day) & self.is_last[row])
         if self.stage[row] >= 0:
-            bears &= stage == self.stage[row]
+            bears &= events.stage == self.stage[row]
         if self.place[row] >= 0:
-            bears &= self.location[state] == self.place[row]
+            bears &= self.location[events.state] == self.place[row]
         return np.asarray(bears)
 
     def period(
-        self,
-        row: int | Ints,
-        done: Floats | float,
-        planned: Floats | float,
-        *,
-        seasonal: bool,
-        capacity: float | None = None,
+        self, row: int | Ints, done: Floats | float, planned: Floats | float, capacity: float | None = None
     ) -> OpenPeriod:
         """Rates of one or more rows by what was done and what is planned inside their period, beside what goods of
         others take; capacity: in place of the normal one.
         """
-        return open_period(
-            self.rows.amount[row],
-            self.begin[row],
-            self.last[row],
-            self.chain.valuation_day,
-            done + self._beside[row, 0],
-            planned + self._beside[row, 1],
-            self.normal[row] if capacity is None else capacity,
-            seasonal=seasonal,
-        )
+        normal = self.normal[row] if capacity is None else capacity
+        seasonal = bool(np.all(self.flow_driver[row] >= 0))
+        period = Period(self.rows.amount[row], self.begin[row], self.last[row], normal, seasonal)
+        beside = self._beside[row].T
+        return open_period(period, self.chain.valuation_day, done + beside[0], planned + beside[1])
 
     def capacity(self) -> Floats:
         """Driver quantity that each row of Pools is charged over, once it is: its normal capacity, else what was used
@@ -252,7 +241,7 @@ class Pools:
         since, stop = self.begin[rows] - 1, self.last[rows]
         cut = np.clip(today, since, stop)
         done, planned = unit_years(self.chain, borne, since, cut), unit_years(self.chain, borne, cut, stop)
-        period = self.period(rows, done, planned, seasonal=False)
+        period = self.period(rows, done, planned)
         self._rate_after[rows] = period.carried_on
         after = max(int(stop[-1]), today)
         endless = period.carried_on[-1:] if self.is_last[final] else np.zeros(1)

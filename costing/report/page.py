@@ -16,6 +16,8 @@ import numpy as np
 
 from costing.accounts.check import check, out_by
 from costing.accounts.costs import costs
+from costing.accounts.origins import made_of_latest
+from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers import catalogue
 from costing.answers.answer import Answer
@@ -91,7 +93,7 @@ def report_page(runs: Runs, stamp: str = "") -> str:
 
 def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn: Answer | None = None) -> str:
     """The same with these findings and this forecast, or none."""
-    decided = [runs.once(decide) for decide in (costs, stock, why, margins, prices, ageing)]
+    decided = [runs.once(decide) for decide in (costs, stock, over_time, made_of_latest, why, margins, prices, ageing)]
     answers = [*decided, check(runs, findings), *([] if drawn is None else [drawn])]
     day, name = np.datetime64(runs.today, "D"), runs.estate.settings.estate
     parts = [

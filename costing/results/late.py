@@ -16,7 +16,6 @@ from scipy.sparse import csr_matrix
 
 from costing.engine.solve import Triangular
 from costing.graph.arrays import Floats, Ints
-from costing.money.charges import accrues_in
 from costing.money.postings import Postings
 from costing.results.results import Results
 
@@ -66,24 +65,14 @@ def late_costs(results: Results, day: int) -> Late | None:
     late = late_postings(results, day)
     if not len(late):
         return None
-    states, curve = results.chain.states, results.charges.curve
-    postings = results.charges.postings.take(late)
-    first = int(postings.state.min())
-    last = int(np.searchsorted(states.start, day, side="right"))  # states are numbered in the order of their start
-    window = slice(first, last)
-    matrix = csr_matrix(results.shares.matrix[window, window])
+    first, postings, matrix = _since(results, late, day)
+    window = slice(first, first + matrix.shape[0])
     at = postings.state - first
-    amount = np.bincount(at, postings.amount, last - first).astype(np.float64)
-    if curve is None:
-        worth = Triangular(matrix).forward(amount)
-        arrived = np.asarray(matrix @ worth)
-        return Late(first, postings, matrix, worth, arrived, amount, np.zeros(last - first))
-    inside = accrues_in(results.basis)[states.stage[window]]
-    grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
-    posted = np.bincount(at, np.where(inside[at], grown, postings.amount), last - first).astype(np.float64)
-    growth = np.where(inside, curve.growth(states.start[window], states.end[window]), 1.0)
-    worth = Triangular(matrix, growth).forward(posted)
+    amount = np.bincount(at, postings.amount, matrix.shape[0]).astype(np.float64)
+    posted = np.bincount(at, results.charges.worth[late], matrix.shape[0]).astype(np.float64)
+    worth = Triangular(matrix, results.solution.growth[window]).forward(posted)
     arrived = np.asarray(matrix @ worth)
+    inside = results.charges.capital.accrues[results.chain.states.stage[window]]
     capital = np.where(inside, worth - arrived - amount, 0.0)
     return Late(first, postings, matrix, worth, arrived, amount, capital)
 
@@ -92,17 +81,20 @@ def spread(results: Results, which: Ints, day: int) -> tuple[int, Floats, Floats
     """First state, and what each of these postings has put into it and those after it begun by `day`: as posted, and
     with capital [states, postings].
     """
-    states, curve, postings = results.chain.states, results.charges.curve, results.charges.postings.take(which)
-    first = int(postings.state.min())
-    window = slice(first, int(np.searchsorted(states.start, day, side="right")))
-    matrix = csr_matrix(results.shares.matrix[window, window])
+    first, postings, matrix = _since(results, which, day)
     posted = np.zeros((matrix.shape[0], len(which)))
     at = (postings.state - first, np.arange(len(which)))
     posted[at] = postings.amount
     nominal = Triangular(matrix).forward(posted)
-    if curve is None:
-        return first, nominal, nominal
-    inside = accrues_in(results.basis)[states.stage[window]]
-    grown = postings.amount * curve.growth(postings.paid, states.end[postings.state])
-    posted[at] = np.where(inside[at[0]], grown, postings.amount)
-    return first, nominal, Triangular(matrix, results.solution.growth[window]).forward(posted)
+    posted[at] = results.charges.worth[which]
+    growth = results.solution.growth[first : first + matrix.shape[0]]
+    return first, nominal, Triangular(matrix, growth).forward(posted)
+
+
+def _since(results: Results, which: Ints, day: int) -> tuple[int, Postings, csr_matrix]:
+    """First state of some postings, the postings, and S among the states from it on that began by a day."""
+    postings = results.charges.postings.take(which)
+    first = int(postings.state.min())
+    # states are numbered in the order of their start
+    window = slice(first, int(np.searchsorted(results.chain.states.start, day, side="right")))
+    return first, postings, csr_matrix(results.shares.matrix[window, window])

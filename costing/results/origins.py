@@ -21,7 +21,7 @@ from costing.errors import CostingError, nearest
 from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
 from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
-from costing.money.charges import Accrued, accrues_in
+from costing.money.charges import Accrued
 from costing.money.postings import MONEY_COLUMNS
 from costing.money.time_charges import TimeCharge
 from costing.results.lots import as_dates
@@ -74,13 +74,11 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     chosen = np.zeros(len(results.chain.states))
     chosen[states] = 1.0
     plain = results.solution.plain.backward(chosen)
-    curve = results.charges.curve
-    if curve is None:
+    if results.charges.curve is None:
         return plain, plain
     if results.solution.grown is not results.solution.plain:
         return plain, results.solution.grown.backward(chosen)
-    first = np.int64(results.chain.states.start.min(initial=0))
-    index = curve.growth(first, results.chain.states.end)
+    index = results.index_at_end
     # worth is V = B(end)·U and U obeys the plain equation, so a posting reaches V with B(release)/B(its own end)
     grown = results.solution.plain.backward(chosen * index)
     return plain, grown / index
@@ -90,11 +88,10 @@ def worth_of(results: Results, posted: Floats) -> Floats:
     """Worth of every state, capital included, that postings worth so much at the end of their states give it
     [states] or [states, sets].
     """
-    solution, curve = results.solution, results.charges.curve
-    if curve is None or solution.grown is not solution.plain:
+    solution = results.solution
+    if results.charges.curve is None or solution.grown is not solution.plain:
         return solution.grown.forward(posted)
-    first = np.int64(results.chain.states.start.min(initial=0))
-    index = curve.growth(first, results.chain.states.end).reshape((-1,) + (1,) * (posted.ndim - 1))
+    index = results.index_at_end.reshape((-1,) + (1,) * (posted.ndim - 1))
     return np.asarray(solution.plain.forward(posted / index) * index)
 
 
@@ -137,18 +134,14 @@ def origins(results: Results, lot: str) -> pd.DataFrame:
 
 
 def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
-    charges, states = results.charges, results.chain.states
-    every = charges.postings
+    charges, every = results.charges, results.charges.postings
     counts = (reach.plain[every.state] != 0) & (every.amount != 0)
     if reach.held >= 0:
         counts &= every.incurred <= reach.until
-    postings = every.take(np.flatnonzero(counts))
+    which = np.flatnonzero(counts)
+    postings = every.take(which)
     own = postings.amount * reach.plain[postings.state]
-    capital = np.zeros(len(own))
-    if charges.curve is not None:
-        inside = accrues_in(results.basis)[states.stage[postings.state]]
-        worth = postings.amount * charges.curve.growth(postings.paid, states.end[postings.state])
-        capital = np.where(inside, worth, postings.amount) * reach.grown[postings.state] - own
+    capital = charges.worth[which] * reach.grown[postings.state] - own
     frame = pd.DataFrame(
         {
             **_cells(results, postings.column, postings.row),
@@ -197,7 +190,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     """One charge on the states that reach the release, cut where the row of its sheet changes: columns, none of
     them where it charges nothing.
     """
-    states, curve = results.chain.states, results.charges.curve
+    states, capital = results.chain.states, results.charges.capital
     kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held))
     if not len(kept):
         return {}
@@ -205,11 +198,9 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     which, step, start, end = charge_steps(part.charge, states.start[at], states.end[at])
     at = at[which]
     amount = part.charge.curve.amount(start, end) * states.quantity[at]
-    own, capital = amount * reach.plain[at], np.zeros(len(at))
-    if curve is not None:
-        grown = part.charge.curve.value_at_end(start, end, curve) * curve.growth(end, states.end[at])
-        worth = np.where(accrues_in(results.basis)[states.stage[at]], grown * states.quantity[at], amount)
-        capital = worth * reach.grown[at] - own
+    own, stage = amount * reach.plain[at], states.stage[at]
+    grown = capital.accrued(part.charge.curve, stage, start, end) * capital.growth(stage, end, states.end[at])
+    earned = grown * states.quantity[at] * reach.grown[at] - own
     charged = np.flatnonzero(amount)
     n = len(charged)
     if not n:
@@ -218,13 +209,13 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
         "column": np.full(n, part.charge.column),
         "row": part.charge.rows[step][charged],
         "lot": states.lot[at][charged],
-        "stage": states.stage[at][charged],
+        "stage": stage[charged],
         "element": np.full(n, part.charge.element),
         "incurred": start[charged],
         "paid": end[charged],
         "amount": amount[charged],
         "own": own[charged],
-        "capital": capital[charged],
+        "capital": earned[charged],
     }
 
 

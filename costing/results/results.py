@@ -66,6 +66,11 @@ class Results:
         return apart.take((apart.table == TABLE_NAMES.index("opening_costs")) & (apart.state < 0))
 
     @cached_property
+    def index_at_end(self) -> Floats:
+        """Accumulation index at the end of each state's interval [states]."""
+        return self.charges.capital.index_at_end(self.chain.states)
+
+    @cached_property
     def exit_amount(self) -> Floats:
         """Amount that leaves by each exit: wine sent away, and abnormal losses."""
         return np.asarray(self.shares.exit_share * self.total[self.shares.exit_source])

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from costing.errors import CostingError
 from costing.graph.arrays import BOTTLE, KINDS, STAGES, Floats, Ints
-from costing.money.charges import accrues_in
 from costing.money.rates import location_of, locations
 from costing.results.costs import months_on_lees
 from costing.results.late import late_costs
@@ -195,7 +194,7 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
     """Value of open states at the end of their days [pairs, groups]; one group with everything without `groups`."""
     states, charges, solution = results.chain.states, results.charges, results.solution
     day, state, stage = pairs.day, pairs.state, states.stage[pairs.state]
-    curve, inside = charges.curve, accrues_in(results.basis)
+    capital = charges.capital
     worth, value = np.zeros(len(state)), None
     if groups is not None and not groups.names:  # nothing has cost anything yet
         return np.zeros((len(state), 0))
@@ -208,10 +207,8 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
     amount = postings.amount[which]
     if value is not None and groups is not None:
         np.add.at(value, (pair, groups.of[postings.stage[which], postings.element[which]]), amount)
-    if curve is not None:
-        grown = amount * curve.growth(postings.paid[which], day[pair])
-        amount = np.where(inside[stage[pair]], grown, amount)
-    worth += np.bincount(pair, amount, len(worth))
+    grown = amount * capital.growth(stage[pair], postings.paid[which], day[pair])
+    worth += np.bincount(pair, grown, len(worth))
     for part in charges.accrued:
         if part.expensed:
             continue
@@ -219,22 +216,17 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
         if not len(pair):
             continue
         start, quantity = states.start[part.states[which]], states.quantity[part.states[which]]
-        amount = part.charge.curve.amount(start, day[pair]) * quantity
         if value is not None and groups is not None:
+            amount = part.charge.curve.amount(start, day[pair]) * quantity
             value[pair, groups.of[stage[pair], part.charge.element]] += amount
-        if curve is not None:
-            grown = part.charge.curve.value_at_end(start, day[pair], curve) * quantity
-            amount = np.where(inside[stage[pair]], grown, amount)
-        worth[pair] += amount
-    growth = np.ones(len(state))
-    if curve is not None:
-        growth = np.where(inside[stage], curve.growth(states.start[state], day), 1.0)
+        worth[pair] += capital.accrued(part.charge.curve, stage[pair], start, day[pair]) * quantity
+    growth = capital.growth(stage, states.start[state], day)
     worth += solution.arrived[state] * growth
     if value is None or groups is None:
         return (worth - _late_worth(results, pairs, growth))[:, np.newaxis]
-    if curve is not None:
-        at = groups.of[stage, charges.elements.get_loc("capital")]
-        value[np.arange(len(state)), at] += np.where(inside[stage], worth - value.sum(axis=1), 0.0)
+    if capital.curve is not None:
+        column = groups.of[stage, charges.elements.get_loc("capital")]
+        value[np.arange(len(state)), column] += np.where(capital.accrues[stage], worth - value.sum(axis=1), 0.0)
     return value - _late_by(results, pairs, growth, groups)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -76,3 +78,29 @@ def test_zero_is_a_dash_and_what_is_not_known_a_blank() -> None:
 def test_formulas_in_text_stay_text_in_csv(tmp_path) -> None:
     Answer({"vats": pd.DataFrame({"lot": ["=1+1"], "litres": [1.0]})}).to_csv(tmp_path)
     assert "'=1+1" in (tmp_path / "vats.csv").read_text()
+
+
+OUT_OF_USE = re.compile(
+    r"\b(status|where|half below|half above|on basis|way out|stands there|flips)\b|\d % (below|above)", re.I
+)
+SAME_EVERYWHERE = {"state": "State", "place": "Cell", "found_value": "Value found", "found_figure": "Value found"}
+
+
+def test_one_thing_has_one_name() -> None:
+    """Names that were two for one thing stay one; what two headers share is of one nature."""
+    columns = catalogue.columns()
+    assert [one.header for one in columns.values() if OUT_OF_USE.search(one.header)] == []
+    assert {name: columns[name].header for name in SAME_EVERYWHERE} == SAME_EVERYWHERE
+    for part, word in (("p5", "5th percentile"), ("p50", "Median"), ("p95", "95th percentile")):
+        assert {one.header for one in columns.values() if re.search(rf"(^|_){part}$", one.name)} == {word}
+    for plan in catalogue.tables().values():
+        headers = [catalogue.column(name).header for name in plan.columns if not name.endswith("*")]
+        assert len(set(headers)) == len(headers), f"{plan.name} shows two columns under one header"
+
+
+def test_money_of_a_bottle_has_cents_and_money_of_an_estate_none() -> None:
+    for column in catalogue.columns().values():
+        if re.search(r"_per_(bottle|75cl|litre|unit|kilo)$", column.name) and KINDS[column.kind].is_figure:
+            assert column.kind in ("money per unit", "money in detail"), column.name
+    assert written(1234.567, "money per unit") == "1,234.57"
+    assert written(1234.567, "money total") == "1,235"

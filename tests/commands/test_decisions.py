@@ -62,9 +62,16 @@ def test_write_puts_the_sheets_of_a_command_beside_those_of_the_run(book: Path) 
     assert names >= STARTS | {"Hold or release"}
 
 
-def test_why_without_names_says_what_to_name(book: Path, capsys) -> None:
-    assert main(["why", str(book)]) == 2
-    assert "--from" in capsys.readouterr().err
+def test_why_with_one_name_says_what_to_name(book: Path, capsys) -> None:
+    assert main(["why", str(book), "--from", "Brut"]) == 2
+    assert "--to" in capsys.readouterr().err
+
+
+def test_why_without_names_compares_every_cuvee_with_last_year(book: Path, capsys) -> None:
+    assert main(["why", str(book)]) == 0
+    said = capsys.readouterr().out
+    assert "cost then" in said
+    assert all(cuvee in said for cuvee in ("Brut", "Prestige", "Vintage"))
 
 
 def test_report_is_one_page_that_needs_nothing_else(book: Path) -> None:

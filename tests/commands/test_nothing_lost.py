@@ -19,6 +19,7 @@ from costing.files import Kind, write_file
 from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
 
+pytestmark = pytest.mark.slow
 EVERY = 1 if os.environ.get("COSTING_FULL") else 5  # operation of a command; the commands begin at different ones
 OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
 CLOSING = ("--date", "2025-04-15")

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from costing.engine.pools import SERVICE_METHODS, direct, open_period, pool_rate, reciprocal, step_down
+from costing.engine.pools import SERVICE_METHODS, Period, direct, open_period, pool_rate, reciprocal, step_down
 
 amounts = st.floats(-1e6, 1e6)
 quantities = st.one_of(st.just(0.0), st.floats(0.01, 1e6))
@@ -43,11 +43,11 @@ def test_quantities_below_nothing_are_refused_with_their_row():
 
 
 # January to December of a common year, 3,650 of capacity: 10 a day
-YEAR = {"amount": 36_500.0, "from_day": 18_993, "to_day": 19_357, "normal_capacity": 3_650.0}
+YEAR = Period(36_500.0, 18_993, 19_357, normal_capacity=3_650.0)
 
 
 def test_an_open_period_is_cut_at_the_valuation_day():
-    parts = open_period(**YEAR, valuation_day=18_993 + 72, driver_actual=1_000.0, driver_planned=2_000.0)
+    parts = open_period(YEAR, valuation_day=18_993 + 72, driver_actual=1_000.0, driver_planned=2_000.0)
     # 73 of 365 days are past (the valuation day included): 7,300 over max(730, 1,000)
     assert parts.actual.rate == pytest.approx(7.3)
     assert parts.actual.unabsorbed == pytest.approx(0.0, abs=1e-9)
@@ -58,37 +58,37 @@ def test_an_open_period_is_cut_at_the_valuation_day():
 
 
 def test_a_plan_above_capacity_absorbs_more_than_its_amount():
-    parts = open_period(**YEAR, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=4_000.0)
+    parts = open_period(YEAR, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=4_000.0)
     assert parts.planned.rate == pytest.approx(10.0)
     assert parts.planned.unabsorbed == pytest.approx(29_200.0 - 40_000.0)
 
 
 def test_without_capacity_the_actual_rate_continues():
-    year = {**YEAR, "normal_capacity": 0.0}
-    parts = open_period(**year, valuation_day=18_993 + 72, driver_actual=500.0, driver_planned=3_000.0)
+    year = YEAR._replace(normal_capacity=0.0)
+    parts = open_period(year, valuation_day=18_993 + 72, driver_actual=500.0, driver_planned=3_000.0)
     assert parts.actual.rate == pytest.approx(14.6)
     assert parts.planned.rate == pytest.approx(14.6)
-    untouched = open_period(**year, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=2_920.0)
+    untouched = open_period(year, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=2_920.0)
     assert untouched.actual.rate == 0.0
     assert untouched.actual.unabsorbed == pytest.approx(7_300.0)
     assert untouched.planned.rate == pytest.approx(10.0)  # 29,200 over what is planned
-    nothing = open_period(**year, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=0.0)
+    nothing = open_period(year, valuation_day=18_993 + 72, driver_actual=0.0, driver_planned=0.0)
     assert nothing.planned.rate == 0.0
     assert nothing.planned.unabsorbed == pytest.approx(29_200.0)
 
 
 def test_a_period_that_is_over_and_one_that_is_ahead():
-    over = open_period(**YEAR, valuation_day=20_000, driver_actual=5_000.0, driver_planned=0.0)
+    over = open_period(YEAR, valuation_day=20_000, driver_actual=5_000.0, driver_planned=0.0)
     whole = pool_rate(36_500.0, 5_000.0, 3_650.0)
     assert over.actual == whole
     assert over.planned == (0.0, 0.0, 0.0)
-    ahead = open_period(**YEAR, valuation_day=18_992, driver_actual=0.0, driver_planned=1_000.0)
+    ahead = open_period(YEAR, valuation_day=18_992, driver_actual=0.0, driver_planned=1_000.0)
     assert ahead.actual == (0.0, 0.0, 0.0)
     assert ahead.planned.rate == pytest.approx(10.0)
-    one_day = open_period(100.0, 19_000, 19_000, 19_000, 4.0, 0.0, 0.0)
+    one_day = open_period(Period(100.0, 19_000, 19_000, 0.0), 19_000, 4.0, 0.0)
     assert one_day.actual.rate == pytest.approx(25.0)
     with pytest.raises(ValueError, match="pool 1: its period ends before it starts"):
-        open_period([1.0, 1.0], 19_000, [19_000, 18_999], 19_000, 1.0, 1.0, 1.0)
+        open_period(Period([1.0, 1.0], 19_000, [19_000, 18_999], 1.0), 19_000, 1.0, 1.0)
 
 
 @given(
@@ -100,11 +100,8 @@ def test_a_period_that_is_over_and_one_that_is_ahead():
     past=st.integers(-10, 380),
 )
 def test_a_plan_never_reprices_the_past(amount, done, plan, other_plan, capacity, past):
-    period = {"from_day": 18_993, "to_day": 19_357, "valuation_day": 18_992 + past}
-    one, other = (
-        open_period(amount, **period, driver_actual=done, driver_planned=p, normal_capacity=capacity)
-        for p in (plan, other_plan)
-    )
+    period = YEAR._replace(amount=amount, normal_capacity=capacity)
+    one, other = (open_period(period, 18_992 + past, done, planned) for planned in (plan, other_plan))
     assert one.actual == other.actual
     if capacity > 0 or done > 0:
         assert one.planned.rate == other.planned.rate
@@ -114,28 +111,29 @@ def test_a_plan_never_reprices_the_past(amount, done, plan, other_plan, capacity
 
 def test_a_press_house_fully_used_by_mid_september_leaves_nothing_idle():
     """24,000 for 70,000 kg: once 17,951 stood in the must on 30 September and 6,049 were called idle."""
-    year = {"amount": 24_000.0, "from_day": 20_089, "to_day": 20_453, "normal_capacity": 70_000.0}
+    year = Period(24_000.0, 20_089, 20_453, normal_capacity=70_000.0, seasonal=True)
     for valued in (20_089 + 257, 20_089 + 272, 20_453, 20_600):
-        season = open_period(**year, valuation_day=valued, driver_actual=70_000.0, driver_planned=0.0, seasonal=True)
+        season = open_period(year, valuation_day=valued, driver_actual=70_000.0, driver_planned=0.0)
         assert season.actual.absorbed == pytest.approx(24_000.0)
         assert season.actual.unabsorbed + season.planned.unabsorbed == pytest.approx(0.0, abs=1e-9)
 
 
 def test_what_an_open_season_has_not_used_is_idle_at_its_end_alone():
-    season = open_period(**YEAR, valuation_day=19_000, driver_actual=365.0, driver_planned=0.0, seasonal=True)
+    year = YEAR._replace(seasonal=True)
+    season = open_period(year, valuation_day=19_000, driver_actual=365.0, driver_planned=0.0)
     assert season.actual.rate == pytest.approx(10.0)
     assert season.actual.unabsorbed == 0.0
     assert season.planned.unabsorbed == pytest.approx(32_850.0)  # not yet used
-    over = open_period(**YEAR, valuation_day=19_357, driver_actual=365.0, driver_planned=0.0, seasonal=True)
+    over = open_period(year, valuation_day=19_357, driver_actual=365.0, driver_planned=0.0)
     assert over.actual.rate == season.actual.rate  # the valuation date moves nothing
     assert over.actual.unabsorbed == pytest.approx(32_850.0)
     assert over.planned.unabsorbed == 0.0
 
 
 def test_the_rate_carried_on_is_that_of_normal_capacity_or_of_what_was_used():
-    closed = {"amount": 700.0, "from_day": 1, "to_day": 10, "valuation_day": 20, "driver_planned": 0.0}
-    assert open_period(**closed, driver_actual=50.0, normal_capacity=100.0).carried_on == pytest.approx(7.0)
-    assert open_period(**closed, driver_actual=50.0, normal_capacity=0.0).carried_on == pytest.approx(14.0)
+    for capacity, rate in ((100.0, 7.0), (0.0, 14.0)):
+        closed = open_period(Period(700.0, 1, 10, capacity), 20, driver_actual=50.0, driver_planned=0.0)
+        assert closed.carried_on == pytest.approx(rate)
 
 
 # Service departments: 2 services, 3 productions

@@ -18,7 +18,9 @@ from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.load import read_estate
 from costing.model import run
+from costing.results.costs import cost_per_bottle
 from costing.results.results import Results
+from costing.results.stock import stock_values
 
 Tables = Mapping[str, pd.DataFrame]
 
@@ -51,6 +53,12 @@ def stock(results: Results, lot: str) -> float:
     return float(results.total[chain.states.last_of_lot[chain.lots.names.get_loc(lot)]])
 
 
+def unit(tables: Tables, basis: Basis, day: date, lot: str) -> float:
+    """Value of a litre or a bottle of a lot on a day, as the table of stock prints it."""
+    printed = stock_values(run(read_estate(valued_on(tables, day)), basis))
+    return float(printed.set_index("lot").loc[lot, "value_per_unit"])
+
+
 def expensed(results: Results) -> float:
     """Abnormal losses."""
     return float(results.exit_amount[results.shares.exit_reason == LOST].sum())
@@ -77,6 +85,7 @@ def press_case(tables: Tables, basis: Basis) -> dict[str, float]:
         "first after premium": arrived(after, Flow.PRESS_OUT, 0),
         "second after premium": arrived(after, Flow.PRESS_OUT, 1),
         "first on 30 June": stock(after, "V-FIRST"),
+        "first unit on 30 June": unit(tables, basis, date(2026, 6, 30), "V-FIRST"),
     }
 
 
@@ -86,7 +95,7 @@ def reserve_case(tables: Tables, basis: Basis) -> dict[str, float]:
     return {
         "4,000 L out": batch_total(results, Flow.MOVEMENT, 0),
         "expensed": expensed(results),
-        "unit after gauging": arrived(results, Flow.STOCKTAKE, 1) / 10_800,
+        "unit after gauging": unit(tables, basis, date(2024, 1, 1), "RES"),
         "3,000 L out": batch_total(results, Flow.MOVEMENT, 1),
         "7,800 L left": stock(results, "RES"),
         "capital": line(results, "Capital charged"),
@@ -96,23 +105,16 @@ def reserve_case(tables: Tables, basis: Basis) -> dict[str, float]:
 def tirage_case(tables: Tables, basis: Basis) -> dict[str, float]:
     """Figures of one tirage and its two disgorgements."""
     results = run(read_estate(tables), basis)
-    first, second = (batch_total(results, Flow.DISGORGEMENT, row) for row in (0, 1))
+    per_bottle = cost_per_bottle(results).set_index("release")["per_bottle"]
     return {
         "expensed": expensed(results),
-        "A on-lees unit": (first - finishing(results, 0)) / 4_050,
-        "A total": first,
-        "A per bottle": first / 4_000,
-        "B total": second,
-        "B per bottle": second / 5_430,
+        "A on-lees unit": unit(tables, basis, date(2025, 3, 1), "T22"),  # of the bottles that stay, as of those gone
+        "A total": batch_total(results, Flow.DISGORGEMENT, 0),
+        "A per bottle": float(per_bottle["D-A"]),
+        "B total": batch_total(results, Flow.DISGORGEMENT, 1),
+        "B per bottle": float(per_bottle["D-B"]),
         "cash cost": line(results, "Cost in"),
     }
-
-
-def finishing(results: Results, row: int) -> float:
-    """What the disgorgement itself cost: the amounts posted on its batch."""
-    chain, postings = results.chain, results.charges.postings
-    batch = chain.states.batch_state[chain.flows.batch[_flow(results, Flow.DISGORGEMENT, row)]]
-    return float(postings.amount[postings.state == batch].sum())
 
 
 def valued_on(tables: Tables, day: date) -> Tables:

@@ -17,7 +17,6 @@ import pytest
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.load import read_estate
 from costing.model import run
-from costing.results.costs import cost_per_bottle
 from tests.golden.figures import Tables, press_case, reserve_case, tirage_case, valued_on
 
 HERE = Path(__file__).parent
@@ -38,6 +37,7 @@ PRESS_ECONOMIC = {
     "first": 25_486.62,
     "second": 4_440.18,
     "first on 30 June": 27_604.35,
+    "first unit on 30 June": 13.4655,
 }
 RESERVE_BOOK = {
     "4,000 L out": 25_920.00,
@@ -118,10 +118,6 @@ def test_press_load_split_three_ways(method: str) -> None:
     assert (round(found["first"], 2), round(found["second"], 2)) == PRESS[method]
 
 
-def test_economic_unit_of_the_first_pressing_on_30_june() -> None:
-    assert round(press_case(tables_of("S1"), ECONOMIC)["first on 30 June"] / 2_050, 4) == 13.4655
-
-
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, AT_12], ids=lambda basis: basis.name)
 def test_cutting_the_stack_at_a_year_end_changes_nothing(basis: Basis) -> None:
     tables = tables_of("S3")
@@ -133,53 +129,3 @@ def test_cutting_the_stack_at_a_year_end_changes_nothing(basis: Basis) -> None:
 def test_folder_and_data_frames_give_the_same(case: str) -> None:
     folder, frames = run(read_estate(HERE / case), ECONOMIC), run(read_estate(tables_of(case)), ECONOMIC)
     assert folder.total == pytest.approx(frames.total, rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("basis", "expected"),
-    [(BOOK, (9.5675, 10.2519)), (ECONOMIC, (11.8916, 14.3600)), (AT_12, (13.0402, 16.7455))],
-)
-def test_printed_cost_per_bottle_of_both_releases(basis: Basis, expected: tuple[float, float]) -> None:
-    table = cost_per_bottle(run(read_estate(HERE / "S3"), basis)).set_index("release")["per_bottle"]
-    assert (table["D-A"], table["D-B"]) == expected
-
-
-CELLS = [
-    ("S1", "deliveries", "Price per unit", 0, "first", press_case),
-    ("S1", "deliveries", "Final premium per unit", 0, "first on 30 June", press_case),
-    ("S1", "pressings", "Must (L)", 0, "first", press_case),
-    ("S1", "pressings", "Value per litre", 0, "first", press_case),
-    ("S1", "pressings", "By-product credit", 2, "joint", press_case),
-    ("S1", "costs", "Amount", 0, "joint", press_case),
-    ("S2", "deliveries", "Price per unit", 1, "4,000 L out", reserve_case),
-    ("S2", "deliveries", "Quantity", 1, "4,000 L out", reserve_case),
-    ("S2", "stocktakes", "Measured", 1, "unit after gauging", reserve_case),
-    ("S2", "operation_rates", "Amount", 0, "3,000 L out", reserve_case),
-    ("S2", "movements", "Out (L)", 1, "3,000 L out", reserve_case),
-    ("S2", "loss_norms", "Norm (%)", 0, "3,000 L out", reserve_case),
-    ("S3", "deliveries", "Price per unit", 0, "A per bottle", tirage_case),
-    ("S3", "dry_goods", "Unit price", 0, "A per bottle", tirage_case),
-    ("S3", "movements", "Out (bottles)", 0, "expensed", tirage_case),
-    ("S3", "operation_rates", "Amount", 0, "A per bottle", tirage_case),
-    ("S3", "operation_rates", "Amount", 2, "B per bottle", tirage_case),
-    ("S3", "disgorgements", "Bottles out (bottles)", 0, "A per bottle", tirage_case),
-    ("S3", "loss_norms", "Norm (%)", 0, "A per bottle", tirage_case),
-]
-
-
-@pytest.mark.parametrize(("case", "sheet", "header", "row", "figure", "figures"), CELLS)
-def test_one_changed_cell_moves_the_figure(
-    case: str, sheet: str, header: str, row: int, figure: str, figures: Case
-) -> None:
-    tables = dict(tables_of(case))
-    changed = tables[sheet].copy()
-    changed[header] = changed[header].astype(float)
-    changed.loc[row, header] *= 1.01
-    tables[sheet] = changed
-    expected = next(wanted for name, _, basis, wanted in CASES if name == case and basis is BOOK)
-    expected = expected | dict(zip(("first", "second"), PRESS["sales value"], strict=True))
-    if figure == "first on 30 June":
-        basis, expected = ECONOMIC, PRESS_ECONOMIC
-    else:
-        basis = BOOK
-    assert figure in misses(figures(tables, basis), {figure: expected[figure]})

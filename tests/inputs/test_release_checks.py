@@ -138,3 +138,14 @@ def test_many_rows_alike_are_one_caution() -> None:
     alike = [one for one in cautions if "has every cell like" in one.rule]
     assert len(alike) == 1
     assert "38 more cells are like it:" in alike[0].rule
+
+
+def test_one_racking_entered_twice_is_doubted() -> None:
+    tables = planted({})
+    tables["Movements"] = pd.concat([tables["Movements"], tables["Movements"].iloc[[0]]], ignore_index=True)
+    try:
+        found = list(load(read_frames(tables), settings_required=False).cautions)
+    except InputError as refused:
+        found = refused.findings
+    (alike,) = [one for one in found if "has every cell like" in one.rule]
+    assert alike.place == f"Movements!D{len(tables['Movements']) + 1}"

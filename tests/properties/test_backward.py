@@ -95,6 +95,7 @@ MOST_OF_A_SHEET = 25 if os.environ.get("COSTING_FULL") else 3
 WEIGHED = list(product((3, 7), (BOOK, ECONOMIC))) if os.environ.get("COSTING_FULL") else [(3, BOOK), (7, ECONOMIC)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), WEIGHED)
 def test_weights_are_the_derivatives_of_a_release_by_each_amount(seed: int, basis: Basis) -> None:
     tables = random_estate(seed, SIZE)

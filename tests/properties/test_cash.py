@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from costing import House
-from costing.decisions.cash.budget import budget
-from costing.decisions.cash.entries import posted_entries
+from costing.decisions.budget.budget import budget
+from costing.decisions.budget.entries import posted_entries
 from costing.inputs.load import read_estate
 from costing.money.postings import TABLE_NAMES
 from tests.properties.estates import random_estate

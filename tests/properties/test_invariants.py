@@ -22,6 +22,7 @@ from costing.results.results import Results
 from tests.properties.estates import Tables, estates, random_estate
 from tests.properties.reading import differences, figures, run_both, run_one
 
+pytestmark = pytest.mark.slow
 FEW = settings(
     max_examples=100 if os.environ.get("COSTING_FULL") else 6,
     deadline=None,

@@ -6,7 +6,7 @@ import numpy as np
 import numpy_financial as npf
 import pytest
 
-from costing.decisions.cash.loans import AT_ONCE, EQUAL, Lines, borrowing_base, draw_as_needed, schedule
+from costing.decisions.budget.loans import AT_ONCE, EQUAL, Lines, borrowing_base, draw_as_needed, schedule
 
 
 def one_line(periods: int, *, owed: float = 0.0, most: float = 1e9, rate: float = 0.12, step: float = 0.0) -> Lines:

@@ -238,6 +238,17 @@ def test_pressure_above_what_the_bottle_is_rated_for():
     assert places(rated) == ["a"]
 
 
+def test_pressure_at_the_threshold_itself_is_no_caution():
+    """24 g/L are 6 bar at 10 °C and 8 bar at 20 °C; 10.5 g/L are 3.5 bar at 20 °C: neither above nor below."""
+    at, beyond = list("ab"), [24.0, 24.001]
+    assert places(rules_of_place.pressure_caution(beyond, at)) == ["b"]
+    assert places(rules_of_place.pressure_caution(beyond, at, [8.0, 8.0], rated_at_c=20.0)) == ["b"]
+    check = rules_of_place.least_pressure(EU, ["2021-03-01"] * 2, [10.5, 10.499], [0.75] * 2, at)
+    assert places(check) == ["b"]
+    small = rules_of_place.least_pressure(EU, ["2021-03-01"] * 2, [10.499, 10.499], [0.25, 0.249], at)
+    assert places(small) == ["a"]  # under 25 cl the least is 3 bar
+
+
 def test_pressure_below_the_least_of_the_set():
     # 3.5 bar at 20 °C asks for 3.5 × 4 × 6/8 = 10.5 g/L; small bottles for 9 g/L; Crémant (4 bar) for 12 g/L
     sugar, bottles = [10.4, 10.6, 10.4, 8.9], [0.75, 0.75, 0.2, 0.2]

@@ -19,6 +19,7 @@ import pytest
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.errors import InputError
 from costing.graph.arrays import KINDS, Flow
+from costing.graph.states import Chain
 from costing.results import composition as composition_module
 from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition
 from costing.results.coverage import coverage
@@ -388,6 +389,43 @@ def test_second_pressing_counts_once_even_where_the_load_has_some_already() -> N
     found = dict(zip(chain.lots.names, second.tolist(), strict=True))
     assert found["V1"] == pytest.approx(0.5)
     assert found["V2"] == pytest.approx(1.0)
+
+
+def test_second_pressing_of_a_blend_is_the_same_before_and_after_a_vat() -> None:
+    """500 L of second pressing on 1,000 L that held 10 %; with 2,000 L of first: 600 of 3,500 L, in every vat."""
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-06-30"]}),
+        "opening_stock": pd.DataFrame(
+            {"Date": dated(*["2024-09-01"] * 2), "Lot": ["G", "O"], "Kind": ["grapes", "must"],
+             "Quantity": [4000.0, 1000.0], "Unit": ["kg", "L"]}
+        ),
+        "opening_composition": pd.DataFrame(
+            {"Lot": ["O"], "Attribute": ["second pressing"], "Name": ["second pressing"], "Share (%)": [10.0]}
+        ),
+        "pressings": pd.DataFrame(
+            {"Date": dated(*["2024-09-02"] * 2), "Load": ["P1"] * 2, "From lot": ["G", None],
+             "Grapes (kg)": [4000.0, None], "Fraction": ["first", "second"], "Must (L)": [2000.0, 500.0],
+             "To lot": ["V1", "O"]}
+        ),
+        "movements": pd.DataFrame(
+            {"Date": dated(*["2025-02-01"] * 2, "2025-03-01", "2025-04-01"),
+             "Operation": ["blending", "blending", "racking", "racking"], "From lot": ["V1", "O", "B", "C"],
+             "Out (L)": [2000.0, 1500.0, 3500.0, 700.0], "To lot": ["B", "B", "C", "D"],
+             "In (L)": [2000.0, 1500.0, 3500.0, 700.0]}
+        ),
+    }  # fmt: skip
+    chain = trace(read_estate(tables))
+    parts = Composition(read_estate(tables), chain).second_pressing
+    held = {(name, float(chain.states.quantity[at])): float(parts[at]) for at, name in enumerate(lots_of(chain))}
+    assert held["V1", 2000.0] == 0.0
+    assert held["O", 1500.0] == pytest.approx(600 / 1500)
+    for vat in (("B", 3500.0), ("C", 3500.0), ("C", 2800.0), ("D", 700.0)):
+        assert held[vat] == pytest.approx(600 / 3500), vat
+
+
+def lots_of(chain: Chain) -> list[str]:
+    """Name of the lot of every state; "" for a batch."""
+    return [str(chain.lots.names[lot]) if lot >= 0 else "" for lot in chain.states.lot]
 
 
 def two_disgorgements() -> dict[str, pd.DataFrame]:

@@ -6,6 +6,7 @@ small estates stand as arithmetic beside their test.
 
 from __future__ import annotations
 
+import os
 import re
 from collections import defaultdict
 
@@ -72,9 +73,10 @@ def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis
         assert origins(demo[basis.name], lot)["total"].sum() == pytest.approx(value, rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, PART], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("plan_days", [0, 400])
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(5 if os.environ.get("COSTING_FULL") else 2))
 def test_sums_on_random_estates_with_late_costs_and_plans(seed: int, plan_days: int, basis: Basis) -> None:
     results = run(read_estate(random_estate(seed, 60, plan_days=plan_days)), basis)
     table = releases(results)

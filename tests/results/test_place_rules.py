@@ -74,6 +74,19 @@ def test_must_above_the_press_yield(demo: Estate) -> None:
     assert "3,190 L from 4,810 kg" in found.value
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_load_with_too_much_must_is_the_one_named(demo: Estate, turned: bool) -> None:
+    """The last load but two, in whichever order its rows stand."""
+    pressings = demo["pressings"].iloc[::-1].reset_index(drop=True) if turned else demo["pressings"]
+    estate = replace(demo, tables={**demo.tables, "pressings": pressings})
+    load = sorted(set(pressings["load"].astype(str)))[-3]
+    row = row_of(estate, "pressings", load=load, fraction="first")
+    most = float(pressings["weight_kg"].fillna(0)[(pressings["load"] == load).to_numpy()].sum()) * 102 / 160 * 1.04
+    found = places(changed(estate, "pressings", row, volume_l=most + 1.0))
+    wine = pressings["fraction"].isin(["first", "second"]).to_numpy() & (pressings["load"] == load).to_numpy()
+    assert found == [estate.place("pressings", int(np.flatnonzero(wine)[0]), "volume_l")]
+
+
 def test_tirage_before_the_new_year_after_the_harvest(demo: Estate) -> None:
     """Wine of several harvests counts from the youngest: 2017 in a blend of spring 2018."""
     row = row_of(demo, "tirage", to_lot="T18-BRUT")

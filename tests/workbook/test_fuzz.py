@@ -106,6 +106,7 @@ def _count(seed: int, planted: Planted, named: set[str], code: int, said: str) -
         MISSES.append(f"seed {seed}, {planted.kind} at {planted.place}: {said[:300]}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block", range(BLOCKS))
 def test_broken_workbooks_are_refused_with_the_cell_named(block: int, tmp_path: Path) -> None:
     for seed in range(block * IN_BLOCK, (block + 1) * IN_BLOCK):

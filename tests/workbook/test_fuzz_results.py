@@ -67,6 +67,7 @@ def texts(path: Path) -> str:
         return " ".join(archive.read(name).decode("utf-8", "replace") for name in archive.namelist() if "xl/" in name)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(SEEDS))
 def test_what_a_person_typed_into_results_is_not_lost(seed: int, tmp_path: Path) -> None:
     choose = random.Random(seed)

@@ -5,7 +5,7 @@ and the interest of the loans beside the capital that prices charge.
                     + the same debt at the hurdle instead of the rate of the loans
                     + the hurdle on the part of the stock that no loan pays for
 
-Conventions: headroom is that of `decisions.cash.borrowing`; of a loan that is not drawn at will it is what its base
+Conventions: headroom is that of `decisions.budget.borrowing`; of a loan that is not drawn at will it is what its base
 exceeds it by. Stock is insured at what making it again costs today. Debt and stock of the comparison are means over
 the planned months of the first year: stock is the capital charged over the hurdle.
 """
@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.pledges import GROUPS, group_of
-from costing.decisions.cash.borrowing import Loan
-from costing.decisions.cash.budget import Budget, last_of_year
-from costing.decisions.cash.loans import AT_WILL
+from costing.decisions.budget.borrowing import Loan
+from costing.decisions.budget.budget import Budget, last_of_year
+from costing.decisions.budget.loans import AT_WILL
 from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.results.lots import as_dates

@@ -2,7 +2,7 @@
 the bank's view of the stock.
 
 The worst month is the planned one with the least money in the bank and headroom together. Arithmetic:
-`decisions.cash.budget`, `decisions.cash.loans`, `decisions.cash.borrowing`.
+`decisions.budget.budget`, `decisions.budget.loans`, `decisions.budget.borrowing`.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
+from costing.decisions.budget.entries import KINDS, Entries
 from costing.decisions.cash.bank import bank_tables, headroom_of_loans
-from costing.decisions.cash.budget import MONTHS_AHEAD, Budget, budget
-from costing.decisions.cash.entries import KINDS, Entries
 from costing.decisions.cash.planned import as_planned
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate

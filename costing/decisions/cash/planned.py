@@ -17,9 +17,10 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
+from costing.decisions.plan.facts import channel_steps
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.house_plan import house_plan
-from costing.decisions.plan.planning import Plan, channel_steps
+from costing.decisions.plan.planning import Plan
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import Floats, days

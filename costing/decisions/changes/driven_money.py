@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from costing.decisions.changes.gradients import charged_between, worth_of_postings
+from costing.decisions.changes.gradients import charged_between
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import Floats, Flow, Ints
 from costing.money.charges import Accrued
@@ -49,7 +49,7 @@ def driven_money(results: Results, grown: Floats) -> Driven:
     pools = len(results.estate["pools"])
     found = Driven(np.zeros(len(flows)), np.zeros(len(flows)), np.zeros(len(states)), np.zeros(pools))
     every = results.charges.postings
-    brought = grown[every.state] * worth_of_postings(results)
+    brought = grown[every.state] * results.charges.worth
     _by_driver(results, found, every, np.where(every.shared_by < 0, brought, 0.0))
     at = np.flatnonzero(every.of("pressings", "cost_to_complete_per_l"))
     load = states.batch_state[flows.batch[every.flow[at]]]
@@ -111,12 +111,12 @@ class _RateSlopes:
     by_capacity: Floats
 
 
-def _rate_slopes(pools: Pools, row: int, done: float, planned: float, *, seasonal: bool) -> _RateSlopes:
+def _rate_slopes(pools: Pools, row: int, done: float, planned: float) -> _RateSlopes:
     """Slopes of the rates of one row of `pools`, by a central difference of its period."""
     here = np.array([done, planned, float(pools.normal[row])])
 
     def rates(at: Floats) -> Floats:
-        period = pools.period(row, at[0], at[1], seasonal=seasonal, capacity=at[2])
+        period = pools.period(row, at[0], at[1], at[2])
         return np.array([float(period.actual.rate), float(period.planned.rate), float(period.carried_on)])
 
     base, slopes = rates(here), []
@@ -140,7 +140,7 @@ def _pools(results: Results, found: Driven, brought: Floats) -> None:
         used, day = users.quantity[at], users.incurred[at]
         time = np.select([day <= today, day <= pools.last[row]], [0, 1], 2)  # done, planned in the period, after it
         done, planned = (float(used[time == number].sum()) for number in (0, 1))
-        slopes = _rate_slopes(pools, row, done, planned, seasonal=True)
+        slopes = _rate_slopes(pools, row, done, planned)
         sums = _sums(time, worth[at], 3)
         by_use = np.select([time == 0, time == 1], [slopes.by_done @ sums, slopes.by_plan @ sums], 0.0)
         found.capacity[pools.rows.target[row]] += slopes.by_capacity @ sums
@@ -164,7 +164,7 @@ def _time_pool(results: Results, found: Driven, part: Accrued, grown: Floats) ->
         if not any(sums):
             continue
         done, planned = (float(one @ quantity) for one in years[:2])
-        slopes = _rate_slopes(pools, row, done, planned, seasonal=False)
+        slopes = _rate_slopes(pools, row, done, planned)
         for one, slope in zip(years, (slopes.by_done, slopes.by_plan), strict=False):
             np.add.at(found.held, charge.states, float(slope @ np.array(sums)) * one)
         found.capacity[pools.rows.target[row]] += slopes.by_capacity @ np.array(sums)

@@ -21,10 +21,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, Flow, Ints, codes
 from costing.inputs.estate import Estate
-from costing.money.charges import Accrued, accrues_in, capital_curve, worth_at_end
+from costing.money.capital import Capital, worth_at_end
+from costing.money.charges import Accrued
 from costing.money.postings import MONEY_COLUMNS
 from costing.money.presses import split_presses
 from costing.results.origins import weights, worth_of
@@ -66,7 +66,7 @@ def linear_gradients(reached: Reached) -> Gradients:
     """Derivatives by prices, amounts and rates."""
     results = reached.results
     every = results.charges.postings
-    brought = reached.grown[:, every.state] * worth_of_postings(results)
+    brought = reached.grown[:, every.state] * results.charges.worth
     found: Gradients = {}
     for table, column in LINEAR_COLUMNS:
         size = len(results.estate[table])
@@ -95,7 +95,7 @@ def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
     whatever the number of states that are looked at.
     """
     every, n = results.charges.postings, len(results.chain.states)
-    worth = worth_of_postings(results)
+    worth = results.charges.worth
     posted = np.zeros((n, len(moves)))
     for number, moved in enumerate(moves):
         step = np.zeros(len(results.estate[moved.table]))
@@ -136,12 +136,6 @@ def _timed(results: Results, column: int) -> list[Accrued]:
     return [part for part in results.charges.accrued if part.charge.column == column and not part.expensed]
 
 
-def worth_of_postings(results: Results) -> Floats:
-    """Worth of each posting at the end of its state's interval."""
-    charges = results.charges
-    return worth_at_end(charges.postings, results.chain, results.basis, charges.curve)
-
-
 def interest_gradients(reached: Reached) -> Gradients:
     """Derivatives by the interest rates that the basis charges; none where it charges none or one of its own."""
     results = reached.results
@@ -152,29 +146,24 @@ def interest_gradients(reached: Reached) -> Gradients:
     found = np.zeros((len(reached.grown), len(table)))
     for row in np.flatnonzero(np.nan_to_num(table[column].to_numpy(dtype=np.float64)) != 0):
         up, down, step, _ = _both(estate, "interest_rates", column, np.array([row]))
-        ends = [_charged_at(reached, capital_curve(one, basis)) for one in (up, down)]
+        ends = [_charged_at(reached, Capital.of(one, basis)) for one in (up, down)]
         found[:, row] = (ends[0] - ends[1]) / (2.0 * step)
     return {("interest_rates", column): found}
 
 
-def _charged_at(reached: Reached, curve: RateCurve | None) -> Floats:
+def _charged_at(reached: Reached, capital: Capital) -> Floats:
     """Worth of the sets, one step of interest deep: growth of each state and worth of each posting at a rate, what
     arrived in each state as it is [sets].
     """
     results, grown = reached.results, reached.grown
     states, charges = results.chain.states, results.charges
-    if curve is None:
-        return np.zeros(len(grown))
-    inside = accrues_in(results.basis)[states.stage]
-    growth = np.where(inside, curve.growth(states.start, states.end), 1.0)
-    total = grown @ (growth * results.solution.arrived)
-    worth = worth_at_end(charges.postings, results.chain, results.basis, curve)
-    total += grown[:, charges.postings.state] @ worth
+    total = grown @ (capital.growth(states.stage, states.start, states.end) * results.solution.arrived)
+    total += grown[:, charges.postings.state] @ worth_at_end(charges.postings, results.chain, capital)
     for part in charges.accrued:
-        at = part.states[inside[part.states]]
-        if not part.expensed and len(at):
-            worth = part.charge.curve.value_at_end(states.start[at], states.end[at], curve) * states.quantity[at]
-            total += grown[:, at] @ worth
+        if not part.expensed:
+            at = part.states
+            worth = capital.accrued(part.charge.curve, states.stage[at], states.start[at], states.end[at])
+            total += grown[:, at] @ (worth * states.quantity[at])
     return np.asarray(total)
 
 
@@ -203,14 +192,12 @@ def _spans(part: Accrued) -> Iterator[tuple[int, int, int]]:
 
 def charged_between(results: Results, part: Accrued, since: int, stop: int) -> tuple[Ints, Floats]:
     """States that bear a charge for time between two days, and its worth at the end of each interval."""
-    states, curve, charge = results.chain.states, results.charges.curve, part.charge
+    states, capital, charge = results.chain.states, results.charges.capital, part.charge
     low, high = np.maximum(states.start[part.states], since), np.minimum(states.end[part.states], stop)
     held = np.flatnonzero(low < high)
     at, low, high = part.states[held], low[held], high[held]
-    worth = charge.curve.amount(low, high)
-    if curve is not None:
-        grows = charge.curve.value_at_end(low, high, curve) * curve.growth(high, states.end[at])
-        worth = np.where(accrues_in(results.basis)[states.stage[at]], grows, worth)
+    stage = states.stage[at]
+    worth = capital.accrued(charge.curve, stage, low, high) * capital.growth(stage, high, states.end[at])
     return at, worth * states.quantity[at]
 
 
@@ -284,7 +271,7 @@ def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], 
         total = _by_row(moved, load[row], n_loads)
         for sign, one in zip((1.0, -1.0), ends, strict=True):
             margins = one.postings.take(one.postings.state >= 0)
-            worth = worth_at_end(margins, chain, results.basis, charges.curve)
+            worth = worth_at_end(margins, chain, charges.capital)
             total += sign * _by_row(grown[:, margins.state] * worth, load[margins.row], n_loads)
         width = np.full(n_loads, 2.0 * step[0])
         if len(rows) > 1:

@@ -22,14 +22,12 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from costing.decisions.changes.driven_money import Driven, driven_money, ratio
-from costing.decisions.changes.gradients import Gradients, Reached, split_by, worth_of_postings
+from costing.decisions.changes.gradients import Gradients, Reached, split_by
 from costing.decisions.changes.replay import recorded_touches
-from costing.engine.shares import effective_abnormal
 from costing.engine.solve import Triangular
 from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
 from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances, work_begins
 from costing.graph.flows import Flows, flows_of, yearly_norms
-from costing.inputs.basis import Basis
 from costing.results.results import Results
 
 QUANTITY_COLUMNS: dict[str, tuple[str, ...]] = {
@@ -64,7 +62,7 @@ class _Records:
         touches = recorded_touches(results.estate, chain)
         state = chain.by_lot  # states of lots stand as the touches do
         before, after = states.before[state], states.quantity[state]
-        abnormal = _effective(flows.abnormal, results.basis)
+        abnormal = results.basis.abnormal_share(flows.abnormal)
         previous = states.previous[state]
         balance = Balance(before, after, np.minimum(flows.out[touches.flow], before))
         passes = Triangular(_passed_on(results, touches, balance, state, previous))
@@ -102,10 +100,6 @@ def _bottles_out(results: Results, states: Ints) -> Floats:
     flows = results.chain.flows
     chosen = (flows.kind == Flow.DISGORGEMENT) & np.isin(flows.batch, results.chain.states.batch[states])
     return np.where(chosen, flows.into, 0.0)
-
-
-def _effective(abnormal: Floats, basis: Basis) -> Floats:
-    return effective_abnormal(abnormal, basis.abnormal_loss == "survivors", basis.abnormal_gains)
 
 
 def _passed_on(results: Results, touches: Touches, balance: Balance, state: Ints, previous: Ints) -> csr_matrix:
@@ -207,7 +201,7 @@ def _work_lost(records: _Records, grown: Floats, abnormal: Floats) -> None:
     results, every = records.results, records.results.charges.postings
     at = np.flatnonzero(every.worked_on >= 0)
     flow = every.worked_on[at]
-    brought = grown[every.state[at]] * worth_of_postings(results)[at]
+    brought = grown[every.state[at]] * results.charges.worth[at]
     np.subtract.at(abnormal, flow, ratio(brought, 1.0 - records.abnormal[flow]))
 
 
@@ -299,7 +293,7 @@ def _moved(results: Results, table: str, column: str, rows: Ints) -> _Moved:
     else:
         width = np.where(np.isin(flows.kind, _kinds(table)), 2.0 * step[np.minimum(flows.row, len(frame) - 1)], 0.0)
     up, down = ends
-    beyond = [_effective(one.abnormal, results.basis) for one in ends]
+    beyond = [results.basis.abnormal_share(one.abnormal) for one in ends]
     changes = (up.out - down.out, up.into - down.into, beyond[0] - beyond[1])
     return _Moved(*(np.divide(one, width, out=np.zeros(len(flows)), where=width > 0) for one in changes))
 

@@ -39,7 +39,7 @@ from costing.errors import errors_in
 from costing.graph.arrays import Floats, Ints
 from costing.inputs.basis import ECONOMIC
 from costing.model import Runs
-from costing.money.charges import capital_curve
+from costing.money.capital import capital_curve
 from costing.results.lots import as_dates
 from costing.results.results import Results
 

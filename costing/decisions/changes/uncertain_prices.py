@@ -22,7 +22,7 @@ from costing.decisions.prices.terms_in_force import target_of
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import Floats, days
 from costing.inputs.basis import ECONOMIC
-from costing.money.charges import capital_curve
+from costing.money.capital import capital_curve
 from costing.results.results import Results
 
 OWN_RATE = "economic, interest as recorded"

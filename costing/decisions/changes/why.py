@@ -21,8 +21,8 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from costing.accounts.over_time import steps
 from costing.answers.answer import Answer
+from costing.answers.steps import steps
 from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
 from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
 from costing.decisions.changes.reruns import rerun
@@ -59,6 +59,10 @@ def why(runs: Runs, first: str | None = None, second: str | None = None, before:
         every = pd.concat(years, ignore_index=True)
         parts = every[every["what_moved"] != TOTAL]
         wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
+        whole = every[every["what_moved"] == TOTAL].set_index("cuvee")
+        wide["cost_now"] = whole["figure_after"].round(2)
+        # What is printed adds up: the cost now and the effects are cents, the cost then is what they leave.
+        wide["cost_then"] = wide["cost_now"] - whole["change_per_bottle"]
         tables |= {"why_steps": pd.concat([_steps(one) for one in years], ignore_index=True)}
         tables |= {"why_by_year": every, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
     if not tables:

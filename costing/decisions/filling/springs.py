@@ -27,6 +27,7 @@ from costing.decisions.cellar.reserves import vats
 from costing.decisions.keeping_costs import storage_per_litre_year, yearly_loss
 from costing.decisions.plan.facts import Facts, Wine
 from costing.decisions.plan.from_estate import PlanInputs, plan_dates, plan_inputs
+from costing.decisions.plan.unkept import without_price
 from costing.errors import Finding, caution
 from costing.graph.arrays import OPERATIONS, Floats, Ints, days
 from costing.graph.flows import movement_norms
@@ -91,7 +92,7 @@ def springs_of(runs: Runs) -> Springs | None:
     tirages = _tirages(estate, today, int(dates.day[-1]))
     if not len(tirages) or not len(estate["price_by_age"]):
         return None
-    inputs = plan_inputs(runs, horizon=horizon, tirages=tirages)
+    inputs = plan_inputs(runs, ("credit",), horizon, tirages)  # the bank looks at a year or two, a filling at ten
     lots = inputs.lots
     free = (lots["kind"] == "to be filled").to_numpy()
     if not free.any():
@@ -121,7 +122,7 @@ def springs_of(runs: Runs) -> Springs | None:
     )
     facts = replace(inputs.facts, stacks=stacks, wine=wine)
     first = np.flatnonzero(spring == 0)
-    found = (*inputs.findings, *findings)
+    found = (*without_price(runs.estate, inputs.left_out), *findings)
     return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, reserve, found)
 
 

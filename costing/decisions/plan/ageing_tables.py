@@ -39,7 +39,7 @@ from costing.errors import Finding, caution
 from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
-from costing.money.charges import capital_curve
+from costing.money.capital import capital_curve
 from costing.results.lots import as_dates, lot_labels
 from costing.results.place_rules import first_sale
 from costing.results.results import Results

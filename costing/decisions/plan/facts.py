@@ -21,6 +21,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+TO_FULL_PRICE, BEYOND = 4, 4
+"""Steps of price up to what the market takes at the full price, and beyond."""
+
 
 @dataclass(frozen=True, eq=False)
 class Dates:
@@ -164,3 +167,42 @@ def mean_price(stacks: Stacks, n_markets: int) -> FloatArray:
     np.add.at(total, stacks.market, weight)
     np.add.at(summed, stacks.market, weight * np.where(known, stacks.price, 0.0))
     return np.divide(summed, total, out=np.zeros(shape), where=total > 0)
+
+
+def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Steps of price of each market [M, T, J]: how many bottles each takes, and the part of the full price given up on
+    each bottle of it. A market without elasticity has one step without concession.
+    """
+    has = np.isfinite(elasticity) & np.isfinite(takes).all(axis=1)
+    pieces = TO_FULL_PRICE + BEYOND if has.any() else 1
+    width = np.zeros((*takes.shape, pieces))
+    slope = np.zeros_like(width)
+    width[:, :, 0] = takes
+    for market in np.flatnonzero(has):
+        answer = abs(float(elasticity[market]))
+        last = (answer + 1.0) / 2.0  # above it one bottle more brings less than nothing
+        edge = np.r_[np.linspace(0.0, 1.0, TO_FULL_PRICE + 1), np.linspace(1.0, last, BEYOND + 1)[1:]]
+        width[market] = takes[market][:, np.newaxis] * np.diff(edge)
+        slope[market] = (edge[1:] + edge[:-1] - 1.0) / answer
+    return width, slope
+
+
+def channel_steps(markets: Markets) -> tuple[FloatArray, FloatArray]:
+    """Steps of price of each channel [M, C, T, J]: those of its market, as wide as its share of it."""
+    width, slope = price_steps(markets.takes, markets.elasticity)
+    share = markets.share[:, :, np.newaxis, np.newaxis]
+    wide = np.where(share > 0, np.where(share > 0, share, 1.0) * width[:, np.newaxis], 0.0)
+    return wide, np.broadcast_to(slope[:, np.newaxis], wide.shape)
+
+
+def interest(facts: Facts) -> FloatArray:
+    """What a unit drawn is owed at the end of each step [T]."""
+    return np.asarray((1.0 + facts.limits.borrowing_rate) ** facts.dates.years)
+
+
+def received(facts: Facts, waited: int) -> FloatArray:
+    """Money for a bottle of each lot that is disgorged on each date and waits so many steps [S, T − waited]."""
+    stacks, day = facts.stacks, facts.dates.day[:-1]
+    last = len(day) - waited
+    passed = (day[waited:] - day[:last]) / 365.0
+    return np.asarray(np.nan_to_num(stacks.price[:, :last]) * (1.0 + stacks.price_growth[:, np.newaxis]) ** passed)

@@ -12,7 +12,7 @@ price on any date can't be planned and are named.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,15 +29,14 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.plan.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
 from costing.decisions.plan.channels import EVERY, OTHERS, bounded_channels, channel_values
-from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
+from costing.decisions.plan.facts import Dates, Facts, Markets, Stacks, mean_price
+from costing.decisions.plan.limits import DAYS_A_MONTH, LimitRows, limits_of
 from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
 from costing.decisions.prices.terms_in_force import market_of
 from costing.engine.carrying import day_numbers
-from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, Floats, days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force
 from costing.model import Runs
 from costing.money.rates import location_of, locations
 from costing.results.stock import stock_values
@@ -46,14 +45,15 @@ from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 MONTHLY, QUARTERLY = 12, 60
 LONGEST_WAIT = 12
 """Steps that a disgorged bottle may wait."""
-PENALTY = 10_000.0
-DAYS_A_MONTH = 365.25 / 12.0
+ABOVE_ANY_WORTH = 10.0
+"""Times the highest price that a bottle promised and not sold costs in the search."""
 
 
 @dataclass(frozen=True, eq=False)
 class PlanInputs:
     """Facts, and what they are called: lots (name, cuvée, format, kind, bottles), markets (cuvée, format), places,
-    channels, and the rows of Limits behind the supply promised; findings on what can't be planned.
+    channels, and the rows of Limits behind its limits; places that bottles of other owners take
+    [P, T]; lots that can't be planned.
     """
 
     facts: Facts
@@ -61,8 +61,9 @@ class PlanInputs:
     markets: pd.DataFrame
     places: tuple[str, ...]
     channels: tuple[str, ...]
-    supply_rows: Ints
-    findings: tuple[Finding, ...]
+    limit_rows: LimitRows
+    places_of_others: Floats
+    left_out: pd.DataFrame
 
 
 def plan_dates(runs: Runs, horizon: int | None = None) -> Dates:
@@ -88,34 +89,29 @@ def plan_inputs(
     horizon: months; tirages: rows of tirages to come, as on the sheet (None: what Settings and the sheet say).
     """
     estate, dates = runs.estate, plan_dates(runs, horizon)
-    lots, findings = _lots(runs, dates, estate["tirage"] if tirages is None else tirages)
+    lots, left_out = _lots(runs, dates, estate["tirage"] if tirages is None else tirages)
     stacks = stacks_of(runs, dates, lots)
     keys = lots["cuvee"].astype(str) + "|" + lots["format"].astype(str)
     number, names = pd.factorize(keys)
     markets = pd.DataFrame([str(each).split("|") for each in names], columns=["cuvee", "format"])
     place_names = tuple(str(each) for each in locations(estate))
-    limits, rows = _limits(estate, dates, markets, place_names, without)
-    taken = places_of_others(runs, dates.day[:-1], place_names)
-    limits, findings = replace(limits, places=limits.places - taken), [*findings, *_said_of_others(taken, place_names)]
+    limits, rows = limits_of(runs, dates, markets, place_names, without)
+    of_others = places_of_others(runs, dates.day[:-1], place_names)
+    limits = replace(limits, places=limits.places - of_others)
     named = bounded_channels(estate, without)
     stacks = Stacks(**{**vars(stacks), "market": number.astype(np.int64)})
     sold = _markets(estate, dates, markets, stacks, named)
-    facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, PENALTY)
-    return PlanInputs(facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, tuple(findings))
+    penalty = ABOVE_ANY_WORTH * float(np.nan_to_num(stacks.price).max(initial=1.0))
+    facts = Facts(dates, stacks, sold, limits, LONGEST_WAIT, penalty)
+    return PlanInputs(
+        facts, lots, markets, place_names, (*named, OTHERS) if named else (EVERY,), rows, of_others, left_out
+    )
 
 
-def _said_of_others(taken: Floats, names: tuple[str, ...]) -> Iterator[Finding]:
-    """Cautions: places that are not free for our own bottles."""
-    for place, most in zip(names, taken.max(axis=1, initial=0.0), strict=True):
-        if most > 0:
-            rule = (
-                f"bottles of other owners take up to {most:,.0f} of the places of {place}, which are not free for ours."
-            )
-            yield caution("Limits", "", rule, "Enter on Movements when theirs go back.")
-
-
-def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Lots that can be planned: name, cuvée, format, kind, bottles, days of tirage and disgorging, step, place."""
+def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Lots that can be planned, and those that can't: name, cuvée, format, kind, bottles, days of tirage and
+    disgorging, step, place.
+    """
     estate, chain, labels = runs.estate, runs.chain, runs.labels
     stock = stock_values(runs.economic)
     stock = stock[stock["kind"].isin(["on lees", "finished"])]
@@ -157,15 +153,7 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
     priced = set(zip(estate["price_by_age"]["cuvee"], estate["price_by_age"]["format"], strict=True))
     known = np.array([key in priced for key in zip(frame["cuvee"], frame["format"], strict=True)], dtype=bool)
     known &= (frame["tirage_day"] != BLANK_DAY).to_numpy()
-    left_out = frame[~known]
-    findings = []
-    if len(left_out):
-        lots = f"{len(left_out)} lots ({', '.join(left_out['lot'].head(6))}) have no price at their age: not planned."
-        rule = lots if len(left_out) > 1 else f"{left_out['lot'].iloc[0]} has no price at its age: not planned."
-        findings.append(
-            caution("Price by age", "", rule, "Enter prices for their cuvées and formats, or their tirage.")
-        )
-    return frame[known].reset_index(drop=True), findings
+    return frame[known].reset_index(drop=True), frame[~known]
 
 
 def stacks_of(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
@@ -235,61 +223,3 @@ def _markets(estate: Estate, dates: Dates, markets: pd.DataFrame, stacks: Stacks
         takes[row] = a_month * months if np.isfinite(a_month) else np.inf
     value, share = channel_values(estate, int(dates.day[0]), markets, named)
     return Markets(takes, mean_price(stacks, len(markets)), elasticity, value, share)
-
-
-def _limits(
-    estate: Estate, dates: Dates, markets: pd.DataFrame, places: tuple[str, ...], without: Collection[str]
-) -> tuple[Limits, Ints]:
-    """Limits of the sheet, by date; a supply counts for every year of the plan from its date on."""
-    table = estate["limits"]
-    since, what = days(table["from_date"]), table["what"].astype(object).to_numpy()
-    held = ~np.isin(what, list(without))
-    least, most = table["least"].to_numpy(dtype=float), table["most"].to_numpy(dtype=float)
-    where = table["location"].astype(object).to_numpy()
-
-    def dated(rows: np.ndarray) -> Floats:
-        """The row in force on each date, no limit before the first."""
-        row = row_in_force(np.flatnonzero(rows), since, dates.day[:-1])
-        return np.where(row >= 0, np.append(np.nan_to_num(most, nan=np.inf), np.inf)[row], np.inf)
-
-    of_place = np.array([dated(held & (what == "places") & (where == place)) for place in places])
-    of_place = of_place.reshape(len(places), dates.steps)
-    month = np.diff(dates.day) / DAYS_A_MONTH
-    of, sold_by, of_year, supply, supply_most, rows = [], [], [], [], [], []
-    named = bounded_channels(estate, without)
-    years = np.unique(dates.year)
-    for row in np.flatnonzero(held & (what == "supply")):
-        cuvee, size, channel = (table[name].iloc[row] for name in ("cuvee", "format", "channel"))
-        fits = np.ones(len(markets), dtype=bool)
-        for name, wanted in (("cuvee", cuvee), ("format", size)):
-            fits &= (markets[name] == wanted).to_numpy() | pd.isna(wanted)
-        begins = since[row].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970 if since[row] > 0 else 0
-        for year in years[years >= begins]:
-            part = min(float(dates.years[dates.year == year].sum()), 1.0)  # a year seen in part counts in part
-            of.append(fits)
-            sold_by.append(named.index(str(channel)) if pd.notna(channel) else -1)
-            of_year.append(year)
-            supply.append(np.nan_to_num(least[row]) * part)
-            supply_most.append(np.nan_to_num(most[row], nan=np.inf) * part)
-            rows.append(row)
-    credit = dated(held & (what == "credit"))
-    return Limits(
-        places=of_place,
-        line=dated(held & (what == "disgorging")) * month,
-        supply_markets=np.array(of, dtype=bool).reshape(len(of), len(markets)),
-        supply_channel=np.array(sold_by, dtype=np.int64),
-        supply_year=np.array(of_year, dtype=np.int64),
-        supply=np.array(supply, dtype=float),
-        supply_most=np.array(supply_most, dtype=float),
-        credit=credit,
-        debt=0.0,
-        other_outlay=np.zeros(dates.steps),
-        borrowing_rate=_borrowing_rate(estate, int(dates.day[0])),
-    ), np.array(rows, dtype=np.int64)
-
-
-def _borrowing_rate(estate: Estate, today: int) -> float:
-    table = estate["interest_rates"]
-    rows = np.flatnonzero(table["borrowing_rate"].notna().to_numpy())
-    row = row_in_force(rows, days(table["from_date"]), np.array([today]))
-    return float(table["borrowing_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0

@@ -25,7 +25,7 @@ class HousePlan:
     @cached_property
     def best(self) -> tuple[Plan, Worths]:
         """The plan of highest value, and the worths of its limits."""
-        return self._search.plan()
+        return self._search.plan(), self._search.worths()
 
     @cached_property
     def bottle_pairs(self) -> FloatArray:

@@ -19,16 +19,19 @@ What it does not do: read an estate, or put names to anything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
-from costing.decisions.plan.facts import Facts, FloatArray, Markets
+from costing.decisions.plan.facts import Facts, FloatArray, channel_steps, interest, received
 from costing.decisions.plan.margin import one_more_one_less
-from costing.decisions.plan.programme import Programme, Solved
+from costing.decisions.plan.programme import Programme, Solved, System
 
-TO_FULL_PRICE, BEYOND = 4, 4
+SOME, LOOSE = 1e-3, 1e-9
+"""What is broken by less is kept; how much more than found what is broken may be, when it is taken as given."""
+A_UNIT_OF_MONEY = 0.01
+"""Penalty of a unit of money above the credit, beside that of a bottle."""
 
 
 def _none() -> FloatArray:
@@ -85,8 +88,9 @@ class Worths:
 
 
 def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
-    """The plan of highest value, and the worths of its limits: `Search(facts, disgorge_as).plan()`."""
-    return Search(facts, disgorge_as).plan()
+    """The plan of highest value, and the worths of its limits."""
+    search = Search(facts, disgorge_as)
+    return search.plan(), search.worths()
 
 
 class Search:
@@ -103,25 +107,38 @@ class Search:
         self.waits = max(1, min(facts.longest_wait + 1, self.steps))
         self.reference = facts.markets.reference_price
         self.discount = dates.discount[:-1]
+        self.has_credit = bool(np.isfinite(facts.limits.credit).any())
         self._bottles(disgorge_as)
         self._sales()
         self._limits()
         self._wine()
-        if np.isfinite(self.facts.limits.credit).any():
+        if self.has_credit:
             self._credit()
 
     @cached_property
-    def _solved(self) -> Solved:
+    def _found(self) -> Solved:
         return self.programme.best()
+
+    @cached_property
+    def _priced(self) -> tuple[System, Solved]:
+        """The same solution with what it breaks taken as given: worths are money then, and no penalties."""
+        system, found = self.programme.system(), self._found
+        broken = found.amounts[self.slacks]
+        if broken.max(initial=0.0) <= SOME:
+            return system, found
+        worth, most = system.worth.copy(), system.most.copy()
+        worth[self.slacks], most[self.slacks] = 0.0, broken + LOOSE
+        given = replace(system, worth=worth, most=most)
+        return given, self.programme.best(given)
 
     def bottle_pairs(self) -> FloatArray:
         """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that
         are free.
         """
+        system, solved = self._priced
         found = np.full((self.lots, 2), np.nan)
         given = np.flatnonzero(self.facts.stacks.most == self.facts.stacks.bottles)
-        rows = self._solved.rows["bottles"][given]
-        found[given] = one_more_one_less(self.programme.system(), self._solved, rows)
+        found[given] = one_more_one_less(system, solved, solved.rows["bottles"][given])
         return found
 
     def _bottles(self, disgorge_as: FloatArray | None) -> None:
@@ -194,18 +211,18 @@ class Search:
     def _limits(self) -> None:
         programme, facts, limits = self.programme, self.facts, self.facts.limits
         stacks, penalty = facts.stacks, -facts.penalty
-        self.over_places = programme.variables("over places", limits.places.shape, penalty)
+        over_places = programme.variables("over places", limits.places.shape, penalty)
         places = programme.rows("places", limits.places.shape, most=limits.places)
-        programme.put(places, self.over_places, -1.0)
+        programme.put(places, over_places, -1.0)
         here = np.flatnonzero(stacks.place >= 0)
         programme.put(places[stacks.place[here]], self.left[here], stacks.takes_places[here, np.newaxis])
-        self.over_line = programme.variables("over line", self.steps, penalty)
+        over_line = programme.variables("over line", self.steps, penalty)
         line = programme.rows("line", self.steps, most=limits.line)
         programme.put(line, self.put_to)
-        programme.put(line, self.over_line, -1.0)
-        self.short = programme.variables("short supply", len(limits.supply), penalty)
+        programme.put(line, over_line, -1.0)
+        short = programme.variables("short supply", len(limits.supply), penalty)
         supply = programme.rows("supply", len(limits.supply), least=limits.supply)
-        programme.put(supply, self.short)
+        programme.put(supply, short)
         at_most = programme.rows("supply at most", len(limits.supply), most=limits.supply_most)
         for at, (of, channel, year) in enumerate(
             zip(limits.supply_markets, limits.supply_channel, limits.supply_year, strict=True)
@@ -213,6 +230,7 @@ class Search:
             sold = self.by_channel[of] if channel < 0 else self.by_channel[of, channel]
             for row in (supply[at], at_most[at]):
                 programme.put(row, sold[..., facts.dates.year == year])
+        self.slacks = np.concatenate([over_places.ravel(), over_line, short])
 
     def _wine(self) -> None:
         """Litres there in each spring: bottled, sold in bulk, or kept for the next."""
@@ -224,6 +242,7 @@ class Search:
         bulk = programme.variables("wine in bulk", shape, wine.bulk_price * discount, most=wine.bulk_most)
         short = programme.variables("wine short", shape, -self.facts.penalty)
         self.in_bulk = bulk
+        self.slacks = np.concatenate([self.slacks, short.ravel()])
         litres = programme.rows("litres", shape, most=wine.comes)  # what is neither bottled, sold nor kept is lost
         programme.put(litres, kept)
         programme.put(litres, bulk)
@@ -240,91 +259,92 @@ class Search:
         programme.put(share, self.filled[lots][:, np.newaxis], -(wine.bottle_l[:, np.newaxis] * wine.most_share)[lots])
 
     def _credit(self) -> None:
-        """Debt after each date: what was owed, grown, with what goes out, less what came in over the step before."""
+        """What is drawn after each date, less spare cash: what it was, with interest, and what goes out, less what came
+        in over the step before.
+        """
         programme, facts, limits = self.programme, self.facts, self.facts.limits
-        stacks, dates = facts.stacks, facts.dates
-        self.debt = programme.variables("debt", self.steps, least=-np.inf)
-        self.over_credit = programme.variables("over credit", self.steps, -facts.penalty)
-        growth = (1.0 + limits.borrowing_rate) ** dates.years
+        stacks = facts.stacks
+        drawn = programme.variables("drawn", self.steps)
+        spare = programme.variables("spare cash", self.steps)
+        over = programme.variables("over credit", self.steps, -facts.penalty * A_UNIT_OF_MONEY)
+        self.slacks = np.concatenate([self.slacks, over])
         owed = limits.other_outlay.copy()
         owed[0] += limits.debt
         rows = programme.rows("cash", self.steps, least=owed, most=owed)
-        programme.put(rows, self.debt)
-        programme.put(rows[1:], self.debt[:-1], -growth[:-1])
+        programme.put(rows, drawn)
+        programme.put(rows, spare, -1.0)
+        programme.put(rows[1:], drawn[:-1], -interest(facts)[:-1])
+        programme.put(rows[1:], spare[:-1])
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
         programme.put(rows[stacks.arrives], self.filled, -stacks.fill_cost)
         if (wine := facts.wine) is not None:
             programme.put(rows[wine.step], self.in_bulk, wine.bulk_price)
-        at = np.nan_to_num(stacks.price)
         for waited in range(self.waits):
             reach = np.arange(self.steps - waited - 1)  # money of a step is there on the next date
-            passed = (dates.day[reach + waited] - dates.day[reach]) / 365.0
-            price = at[:, reach] * (1.0 + stacks.price_growth[:, np.newaxis]) ** passed
-            programme.put(rows[reach + waited + 1], self.sold[:, reach, waited], price)
+            programme.put(rows[reach + waited + 1], self.sold[:, reach, waited], received(facts, waited)[:, reach])
         limit = programme.rows("credit", self.steps, most=limits.credit)
-        programme.put(limit, self.debt)
-        programme.put(limit, self.over_credit, -1.0)
+        programme.put(limit, drawn)
+        programme.put(limit, over, -1.0)
 
-    def plan(self) -> tuple[Plan, Worths]:
-        """The plan of highest value, and the worths of its limits."""
-        solved = self._solved
-        has_credit = np.isfinite(self.facts.limits.credit).any()
-        nothing, has_wine = np.zeros(self.steps), self.facts.wine is not None
+    def plan(self) -> Plan:
+        """The plan of highest value."""
+        found, has_wine = self._found, self.facts.wine is not None
+        nothing = np.zeros(self.steps)
         plan = Plan(
-            solved.amount("disgorged"),
-            solved.amount("on lees"),
-            solved.amount("sold"),
-            solved.amount("by channel"),
-            solved.amount("filled"),
-            solved.amount("over places"),
-            solved.amount("over line"),
-            solved.amount("short supply"),
-            solved.amount("over credit") if has_credit else nothing,
-            solved.amount("debt") if has_credit else nothing,
-            *(solved.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
+            found.amount("disgorged"),
+            found.amount("on lees"),
+            found.amount("sold"),
+            found.amount("by channel"),
+            found.amount("filled"),
+            found.amount("over places"),
+            found.amount("over line"),
+            found.amount("short supply"),
+            nothing,
+            nothing,
+            *(found.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
         )
+        if not self.has_credit:
+            return plan
+        drawn = drawn_by(self.facts, plan)
+        return replace(plan, debt=drawn, over_credit=np.maximum(drawn - self.facts.limits.credit, 0.0))
+
+    def worths(self) -> Worths:
+        """What one unit more of each limit is worth, what is broken taken as given."""
+        _, solved = self._priced
         width, _ = channel_steps(self.facts.markets)
         takes = self.facts.markets.takes[:, np.newaxis, :, np.newaxis]
         part = np.divide(width, takes, out=np.ones_like(width), where=np.isfinite(takes) & (takes > 0))
         of_market = (solved.worth_of_most("price step") * part).sum(axis=(1, 3))
-        worths = Worths(
+        return Worths(
             solved.worth("bottles"),
             solved.worth("places"),
             solved.worth("line"),
             -solved.worth("supply"),
             solved.worth("supply at most"),
-            solved.worth("credit") if has_credit else nothing,
+            solved.worth("credit") if self.has_credit else np.zeros(self.steps),
             of_market,
-            solved.worth("litres") if has_wine else _none(),
+            solved.worth("litres") if self.facts.wine is not None else _none(),
         )
-        return plan, worths
 
 
-def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Steps of price of each market [M, T, J]: how many bottles each takes, and the part of the full price given up on
-    each bottle of it. A market without elasticity has one step without concession.
-    """
-    has = np.isfinite(elasticity) & np.isfinite(takes).all(axis=1)
-    pieces = TO_FULL_PRICE + BEYOND if has.any() else 1
-    width = np.zeros((*takes.shape, pieces))
-    slope = np.zeros_like(width)
-    width[:, :, 0] = takes
-    for market in np.flatnonzero(has):
-        answer = abs(float(elasticity[market]))
-        last = (answer + 1.0) / 2.0  # above it one bottle more brings less than nothing
-        edge = np.r_[np.linspace(0.0, 1.0, TO_FULL_PRICE + 1), np.linspace(1.0, last, BEYOND + 1)[1:]]
-        width[market] = takes[market][:, np.newaxis] * np.diff(edge)
-        slope[market] = (edge[1:] + edge[:-1] - 1.0) / answer
-    return width, slope
-
-
-def channel_steps(markets: Markets) -> tuple[FloatArray, FloatArray]:
-    """Steps of price of each channel [M, C, T, J]: those of its market, as wide as its share of it."""
-    width, slope = price_steps(markets.takes, markets.elasticity)
-    share = markets.share[:, :, np.newaxis, np.newaxis]
-    wide = np.where(share > 0, np.where(share > 0, share, 1.0) * width[:, np.newaxis], 0.0)
-    return wide, np.broadcast_to(slope[:, np.newaxis], wide.shape)
+def drawn_by(facts: Facts, plan: Plan) -> FloatArray:
+    """What a plan draws on lines after each date, from its bottles alone [T]; spare cash goes first."""
+    stacks, limits, steps = facts.stacks, facts.limits, facts.dates.steps
+    out = limits.other_outlay + (plan.disgorged * np.nan_to_num(stacks.finishing)).sum(axis=0)
+    out = out + (plan.on_lees * np.nan_to_num(stacks.storage)).sum(axis=0)
+    out[0] += limits.debt
+    np.add.at(out, stacks.arrives, plan.filled * stacks.fill_cost)
+    if (wine := facts.wine) is not None:
+        np.add.at(out, wine.step, -(plan.wine_in_bulk * wine.bulk_price).sum(axis=0))
+    for waited in range(plan.sold.shape[2]):
+        got = (plan.sold[:, : steps - waited, waited] * received(facts, waited)).sum(axis=0)
+        out[waited + 1 :] -= got[:-1]
+    owed, grown = np.zeros(steps), interest(facts)
+    for step in range(steps):
+        before = owed[step - 1] if step else 0.0
+        owed[step] = out[step] + (before * grown[step - 1] if before > 0 else before)
+    return np.maximum(owed, 0.0)
 
 
 def value_of(facts: Facts, plan: Plan) -> float:

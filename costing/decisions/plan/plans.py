@@ -15,7 +15,7 @@ import pandas as pd
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
 from costing.decisions.plan.facts import BoolArray, Facts, FloatArray
 from costing.decisions.plan.from_estate import PlanInputs
-from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.graph.arrays import days
 from costing.model import Runs
 from costing.results.costs import releases
@@ -44,7 +44,7 @@ def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFra
     facts = inputs.facts
     found = [Compared(BEST, best, value_of(facts, best))]
     for name, bottles in wanted_plans(runs, inputs, own).items():
-        plan, _ = best_plan(facts, as_far_as_there(facts, bottles))
+        plan = Search(facts, as_far_as_there(facts, bottles)).plan()
         found.append(Compared(name, plan, value_of(facts, plan)))
     return found
 

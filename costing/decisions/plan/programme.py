@@ -22,6 +22,7 @@ from scipy.sparse import coo_array, csr_array, vstack
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 MANY = 50_000
 """Variables above which the interior point method, with crossover to a vertex, takes a quarter of the time."""
@@ -29,11 +30,12 @@ MANY = 50_000
 
 @dataclass(frozen=True, eq=False)
 class System:
-    """A programme as arrays: worth, least and most of its variables, matrix, least and most of its rows."""
+    """A programme as arrays: worth, least and most of its variables, which are whole; its rows alike."""
 
     worth: FloatArray
     least: FloatArray
     most: FloatArray
+    whole: BoolArray
     matrix: csr_array
     row_least: FloatArray
     row_most: FloatArray
@@ -138,15 +140,18 @@ class Programme:
         shape = (self._n_rows, self._n_variables)
         matrix = csr_array(coo_array((values.astype(np.float64), (rows, columns)), shape=shape))
         worth, least, most = (_joined(part) for part in (self._worth, self._least, self._most))
-        return System(worth, least, most, matrix, _joined(self._row_least), _joined(self._row_most))
+        whole = _joined(self._whole) > 0
+        return System(worth, least, most, whole, matrix, _joined(self._row_least), _joined(self._row_most))
 
-    def best(self) -> Solved:
-        """Solve it. ArithmeticError where no amounts keep all bounds, or the value has no end."""
-        system = self.system()
+    def best(self, system: System | None = None) -> Solved:
+        """Solve it. system: the same variables with other bounds or worths. ArithmeticError where no amounts keep all
+        bounds, or the value has no end.
+        """
+        system = system or self.system()
+        if system.whole.any():
+            return self._whole_numbers(system)
         worth, least, most, matrix = system.worth, system.least, system.most, system.matrix
         row_least, row_most = system.row_least, system.row_most
-        if (whole := _joined(self._whole)).any():
-            return self._whole_numbers(worth, least, most, matrix, row_least, row_most, whole)
         equal = row_least == row_most
         upper, lower = ~equal & np.isfinite(row_most), ~equal & np.isfinite(row_least)
         limits: dict[str, Any] = {}
@@ -170,21 +175,12 @@ class Programme:
         of_most = -np.asarray(found.upper.marginals)
         return Solved(-float(found.fun), np.asarray(found.x), worths, of_most, 0.0, self._blocks, self._row_blocks)
 
-    def _whole_numbers(
-        self,
-        worth: FloatArray,
-        least: FloatArray,
-        most: FloatArray,
-        matrix: csr_array,
-        row_least: FloatArray,
-        row_most: FloatArray,
-        whole: FloatArray,
-    ) -> Solved:
+    def _whole_numbers(self, system: System) -> Solved:
         found = milp(
-            -worth,
-            constraints=LinearConstraint(matrix, row_least, row_most),
-            bounds=Bounds(least, most),
-            integrality=whole.astype(np.int64),
+            -system.worth,
+            constraints=LinearConstraint(system.matrix, system.row_least, system.row_most),
+            bounds=Bounds(system.least, system.most),
+            integrality=system.whole.astype(np.int64),
         )
         if found.x is None:
             raise ArithmeticError(str(found.message))

@@ -7,7 +7,7 @@ in that of the valuation date.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 
 import numpy as np
 import pandas as pd
@@ -19,14 +19,14 @@ from costing.decisions.plan.house_plan import HousePlan, house_plan
 from costing.decisions.plan.places import places_over_time
 from costing.decisions.plan.planning import Plan, Worths
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
-from costing.errors import Finding, caution
+from costing.decisions.plan.unkept import SOME, evening_of, month_of, outside_prices, what_it_breaks, without_price
+from costing.errors import Finding
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.results.net_realisable import net_realisable_value
 from costing.results.stock import stock_values
 
-SOME = 0.5
-"""Less than half a bottle is none."""
+TWO_YEARS = 730
 
 
 def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
@@ -38,7 +38,8 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     if not len(inputs.lots):
         empty = "No lot on lees or finished has a price by age: there is nothing to plan."
-        return Answer({"release_plan": pd.DataFrame(columns=["lot"])}, inputs.findings, (), facts, empty)
+        left_out = tuple(without_price(runs.estate, inputs.left_out))
+        return Answer({"release_plan": pd.DataFrame(columns=["lot"])}, left_out, (), facts, empty)
     plan, worths = house.best
     compared = plans_to_compare(runs, inputs, plan, own)
     tables = {
@@ -52,17 +53,13 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     if len(inputs.channels) > 1:
         tables["quarter_by_channel"] = _by_channel(inputs, plan)
     says = tuple(_says(runs, inputs, compared))
-    return Answer(tables, (*inputs.findings, *_broken(inputs, plan)), says, facts)
+    return Answer(tables, tuple(_findings(runs, inputs, plan)), says, facts)
 
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:
     """In a few words, what the plan does with each lot."""
     table = runs.once(plan_answer)["release_plan"]
     return dict(zip(table["lot"], table["do"], strict=True)) if "do" in table else {}
-
-
-def _month(facts: Facts, step: int) -> str:
-    return str((facts.dates.day[step] + 1).astype("datetime64[D]"))[:7]  # the first date is the evening of a day
 
 
 def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
@@ -74,7 +71,7 @@ def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFram
         amounts = plan.sold[row, 0] if facts.stacks.finished[row] else plan.disgorged[row]
         now = float(amounts[: int(near.sum())].sum())
         steps = np.flatnonzero(amounts > SOME)
-        first = _month(facts, int(steps[0])) if len(steps) else ""
+        first = month_of(facts.dates, int(steps[0])) if len(steps) else ""
         word = "sell" if facts.stacks.finished[row] else "disgorge"
         if now > SOME:
             do = f"{word} {now:,.0f} this quarter"
@@ -120,17 +117,6 @@ def _by_channel(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["lot", "cuvee", "format", *(f"through:{name}" for name in inputs.channels)])
 
 
-def supply_of(inputs: PlanInputs, at: int) -> str:
-    """What a supply speaks of: cuvée and format, "all wines" where it is several, and its channel."""
-    limits = inputs.facts.limits
-    of = inputs.markets[limits.supply_markets[at]]
-    cuvees, sizes = of["cuvee"].unique(), of["format"].unique()
-    one = f"{cuvees[0]} {sizes[0]}" if len(sizes) == 1 else str(cuvees[0])
-    what = one if len(cuvees) == 1 else "all wines"
-    channel = limits.supply_channel[at]
-    return what if channel < 0 else f"{what}, {inputs.channels[channel]}"
-
-
 def _supplied(facts: Facts, plan: Plan, at: int) -> float:
     limits = facts.limits
     sold = plan.by_channel[limits.supply_markets[at]][:, :, facts.dates.year == limits.supply_year[at]]
@@ -142,6 +128,8 @@ def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now
     facts = inputs.facts
     market = facts.stacks.market[row]
     binds = worths.market[market] > 1e-6
+    if not facts.stacks.may[row].any():
+        return "it may not be sold, or has no price, within the plan"
     if not len(steps):
         return "worth more left at the end of the plan"
     first = int(steps[0])
@@ -152,7 +140,7 @@ def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now
         supply = np.flatnonzero(facts.limits.supply_markets[:, market] & (worths.supply > 1e-6))
         if len(supply):
             year, bottles = facts.limits.supply_year[supply[0]], facts.limits.supply[supply[0]]
-            return f"{bottles:,.0f} of {supply_of(inputs, int(supply[0]))} are promised for {year}"
+            return f"{bottles:,.0f} of {inputs.limit_rows.supply_names[supply[0]]} are promised for {year}"
         if binds[first]:
             return "the market takes it, and waiting earns less than the hurdle"
         return "waiting earns less than the hurdle"
@@ -202,23 +190,27 @@ def _waiting(facts: Facts, plan: Plan, lots: np.ndarray, last: int) -> float:
 
 
 def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
-    """Every limit on the date on which one more is worth most: what is used of it, what one more is worth."""
+    """Every limit on the date on which it is broken most, else one more is worth most: what is used of it, what one
+    more is worth; no worth where it is broken.
+    """
     facts, rows = inputs.facts, []
     limits, stacks = facts.limits, facts.stacks
 
     def line(what: str, of: str, used: FloatArray, most: FloatArray, worth: FloatArray, over: FloatArray) -> None:
+        month = evening_of if what == "credit" else month_of
         if not np.isfinite(most).any():
             return
         share = np.divide(used, most, out=np.zeros_like(used), where=np.isfinite(most) & (most > 0))
-        at = int(worth.argmax()) if worth.max() > 1e-9 else int(share.argmax())
+        broken = bool(over.max() > SOME)
+        at = int((over if broken else worth if worth.max() > 1e-9 else share).argmax())
         rows.append(
             {
                 "limit": what,
                 "limit_of": of,
-                "month": _month(facts, at),
+                "month": month(facts.dates, at),
                 "used": float(used[at]),
                 "most": float(most[at]),
-                "worth_of_one_more": float(worth[at]),
+                "worth_of_one_more": np.nan if broken else float(worth[at]),
                 "broken_by": float(over.max()),
             }
         )
@@ -228,11 +220,12 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
         used = (plan.on_lees[here] * stacks.takes_places[here, np.newaxis]).sum(axis=0)
         line("places", place, used, limits.places[at], worths.place[at], plan.over_places[at])
     line("disgorging", "", plan.disgorged.sum(axis=0), limits.line, worths.line, plan.over_line)
-    line("credit", "", plan.debt, limits.credit, worths.credit, plan.over_credit)
+    line("credit", inputs.limit_rows.credit_of, plan.debt, limits.credit, worths.credit, plan.over_credit)
     for at, year in enumerate(limits.supply_year):
-        row = {"limit_of": supply_of(inputs, at), "month": str(year), "used": _supplied(facts, plan, at)}
+        row = {"limit_of": inputs.limit_rows.supply_names[at], "month": str(year), "used": _supplied(facts, plan, at)}
         if limits.supply[at] > 0:
-            worth = {"worth_of_one_more": -worths.supply[at], "broken_by": plan.short_supply[at]}
+            short = float(plan.short_supply[at])
+            worth = {"worth_of_one_more": np.nan if short > SOME else -worths.supply[at], "broken_by": short}
             rows.append({"limit": "promised", **row, "most": limits.supply[at], **worth})
         if np.isfinite(limits.supply_most[at]):
             worth = {"worth_of_one_more": worths.supply_most[at], "broken_by": 0.0}
@@ -243,14 +236,21 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
         name, worth = " ".join(inputs.markets.iloc[market]), worths.market[market]
         line("market", name, sold_in[market], takes, worth, np.zeros_like(worth))
     columns = ["limit", "limit_of", "month", "used", "most", "worth_of_one_more", "broken_by"]
-    return pd.DataFrame(rows, columns=columns)
+    table = pd.DataFrame(rows, columns=columns)
+    return table.assign(worth_of_one_more=_money(facts, table["worth_of_one_more"].to_numpy(dtype=float)))
+
+
+def _money(facts: Facts, worth: FloatArray) -> FloatArray:
+    """Worths, without those above the dearest bottle: they speak of a limit that can't be kept, not of money."""
+    dearest = float(np.nan_to_num(facts.stacks.price).max(initial=0.0))
+    return np.where(np.abs(worth) > dearest, np.nan, worth)
 
 
 def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: FloatArray) -> pd.DataFrame:
     """One bottle more and one less of each lot, beside its cost on both bases and its market value."""
     book = net_realisable_value(runs.book).set_index("lot")
     economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
-    lots = inputs.lots
+    lots, pairs = inputs.lots, _money(inputs.facts, pairs)
     return pd.DataFrame(
         {
             "lot": lots["lot"],
@@ -268,60 +268,61 @@ def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: FloatArray) -> pd.Da
 
 
 def _compared(inputs: PlanInputs, compared: list[Compared]) -> pd.DataFrame:
-    best = compared[0].value
+    best, pace = compared[0].value, compared[0].plan.sold_in_step(inputs.facts)
     return pd.DataFrame(
         {
             "plan": [each.name for each in compared],
             "plan_value": [each.value for each in compared],
             "less_than_best": [best - each.value for each in compared],
-            "runs_dry": [_runs_dry(inputs, each.plan) for each in compared],
+            "runs_dry": [_runs_dry(inputs, each.plan, pace) for each in compared],
             "short_supply": [float(each.plan.short_supply.sum()) for each in compared],
             "over_places": [float(each.plan.over_places.max(initial=0.0)) for each in compared],
             "over_line": [float(each.plan.over_line.max(initial=0.0)) for each in compared],
+            "peak_drawn": [float(each.plan.debt.max(initial=0.0)) for each in compared],
+            "over_credit": [float(each.plan.over_credit.max(initial=0.0)) for each in compared],
         }
     )
 
 
-def _runs_dry(inputs: PlanInputs, plan: Plan) -> str:
-    """First month of the next two years in which the largest market gets less than half of what it takes."""
+def _runs_dry(inputs: PlanInputs, plan: Plan, pace: FloatArray) -> str:
+    """First month of the next two years in which finished bottles make less than half of the pace at which the best
+    plan sells, of those to which bottles are promised (else of the largest market). pace: bottles by market and step.
+    """
     facts = inputs.facts
-    takes = facts.markets.takes
-    if not np.isfinite(takes).any():
-        return ""
-    market = int(np.where(np.isfinite(takes[:, 0]), takes[:, 0], -1.0).argmax())
-    soon = facts.dates.day[:-1] < facts.dates.day[0] + 730
-    short = np.flatnonzero(soon & (plan.sold_in_step(facts)[market] < 0.5 * takes[market]))
-    return f"{' '.join(inputs.markets.iloc[market])} in {_month(facts, int(short[0]))}" if len(short) else ""
+    promised = facts.limits.supply_markets[facts.limits.supply > 0].any(axis=0)
+    counts = promised if promised.any() else pace[:, 0] == pace[:, 0].max()
+    first, said = int((facts.dates.day[:-1] < facts.dates.day[0] + TWO_YEARS).sum()), ""
+    for market in np.flatnonzero(counts).tolist():
+        lots = np.flatnonzero(facts.stacks.market == market)
+        comes = (plan.disgorged[lots] * facts.stacks.good[lots, np.newaxis]).sum(axis=0)
+        comes[0] += plan.filled[lots][facts.stacks.finished[lots]].sum()
+        there = 0.0
+        for step in range(first):
+            there += comes[step]
+            if there < 0.5 * pace[market, step] - SOME:
+                first, said = step, f"{' '.join(inputs.markets.iloc[market])} in {month_of(facts.dates, step)}"
+                break
+            there = max(there - pace[market, step], 0.0)
+    return said
 
 
-def _broken(inputs: PlanInputs, plan: Plan) -> list[Finding]:
-    """What the plan can't keep, at the rows of Limits."""
-    found = []
-    for at in np.flatnonzero(plan.short_supply > SOME).tolist():
-        limits = inputs.facts.limits
-        name = supply_of(inputs, at)
-        short = f"the plan is {plan.short_supply[at]:,.0f} short."
-        rule = f"bottles of {name} are promised for {limits.supply_year[at]}; {short}"
-        found.append(caution("Limits", f"{limits.supply[at]:,.0f}", rule, "Promise less, or fill more."))
-    for at, place in enumerate(inputs.places):
-        if plan.over_places[at].max(initial=0.0) > SOME:
-            step = int(plan.over_places[at].argmax())
-            most = inputs.facts.limits.places[at, step]
-            short = f"{plan.over_places[at, step]:,.0f} in {_month(inputs.facts, step)}"
-            rule = f"places in {place} are too few by {short}."
-            found.append(caution("Limits", f"{most:,.0f}", rule, "Find places, or disgorge more before."))
-    return found
+def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
+    """What can't be planned, and what the plan can't keep."""
+    yield from without_price(runs.estate, inputs.left_out)
+    yield from outside_prices(runs.estate, inputs.facts.dates, inputs.lots)
+    yield from what_it_breaks(runs, inputs, plan)
 
 
 def _says(runs: Runs, inputs: PlanInputs, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
     best = compared[0].value
     said = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
-    said += [
-        f"Following '{each.name}' is worth {best - each.value:,.0f} less."
-        for each in compared[1:]
-        if best - each.value > 0.5
-    ]
+    for each in compared[1:]:
+        less = best - each.value
+        how = (
+            f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks limits that the best plan keeps better"
+        )
+        said.append(f"Following '{each.name}' is worth {how}.")
     if not len(runs.estate["limits"]):
         said.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
     if not np.isfinite(inputs.facts.markets.elasticity).any():

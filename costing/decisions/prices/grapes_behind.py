@@ -18,6 +18,7 @@ from costing.engine.shares import shares_of
 from costing.engine.solve import Triangular
 from costing.graph.arrays import KG, Floats, Flow
 from costing.graph.states import Chain
+from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 
 
@@ -44,10 +45,8 @@ def grapes_behind(estate: Estate, chain: Chain) -> GrapesBehind:
         edges.source,
         edges.target,
         edges.shares_when_split(part),
-        edges.abnormal,
+        ECONOMIC.abnormal_share(edges.abnormal),  # survivors bear all losses
         edges.flow,
-        survivors_bear=True,
-        allow_gains=False,
     )
     begun = np.zeros((len(states), 3))
     pressed_in = np.flatnonzero(flows.kind == Flow.PRESS_IN)

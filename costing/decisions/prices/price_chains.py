@@ -16,7 +16,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pandas as pd
 
-from costing.accounts.over_time import steps
+from costing.answers.steps import steps
 from costing.decisions.prices.channels import STEPS_TO_SHELF, PriceBuildUp, TradeTerms, to_cellar, to_shelf
 from costing.decisions.prices.price_tables import next_of_each
 from costing.decisions.prices.terms_in_force import channel_terms

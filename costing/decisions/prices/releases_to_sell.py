@@ -24,7 +24,6 @@ from costing.engine.carrying import FloatArray, IntArray
 from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, Sources, as_table
-from costing.money.charges import accrues_in
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
@@ -146,16 +145,13 @@ class UnitCosts:
 
 def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
     """Costs of the rows of `to_sell` on one basis."""
-    states, curve = results.chain.states, results.charges.curve
-    inside = accrues_in(results.basis)
+    states = results.chain.states
     ahead = avoidable_costs(results)
     found = np.zeros((2, len(rows)))
     ready = days(rows["ready"])
     for at, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
         state = release_states(results, str(release))
-        growth = np.ones(len(state))
-        if curve is not None:
-            growth = np.where(inside[states.stage[state]], curve.growth(states.end[state], ready[at]), 1.0)
+        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[at])
         found[:, at] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
     return UnitCosts(found[0], found[1])
 
@@ -165,15 +161,10 @@ def avoidable_costs(results: Results) -> FloatArray:
     [states].
     """
     chain, charges = results.chain, results.charges
-    states, postings, curve = chain.states, charges.postings, charges.curve
-    inside = accrues_in(results.basis)
+    states, postings = chain.states, charges.postings
     later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)
     later &= states.start[postings.state] >= chain.valuation_day  # a premium still to be fixed is owed already
-    state, amount = postings.state[later], postings.amount[later]
-    if curve is not None:
-        grown = amount * curve.growth(postings.paid[later], states.end[state])
-        amount = np.where(inside[states.stage[state]], grown, amount)
-    worth = np.bincount(state, amount, len(states)).astype(np.float64)
+    worth = np.bincount(postings.state[later], charges.worth[later], len(states)).astype(np.float64)
     for part in charges.accrued:
         if not part.expensed and part.charge.table != _POOLS:
             after = states.start[part.states] >= chain.valuation_day

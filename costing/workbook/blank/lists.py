@@ -13,16 +13,17 @@ What it does not do: a list holds `NAMES` names at most, from the first rows of 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 from typing import Any
 
+from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
-from costing.inputs.columns import open_list
 from costing.inputs.raw import column_letter
-from costing.inputs.schema import Column, Sheet, settings, sheets
+from costing.inputs.schema import Column, Sheet, lists, operations, recipe_figures, settings, sheets
+from costing.inputs.translations import units_of
 from costing.workbook.file.sheets import LISTS_SHEET
 
 MOST_ROWS = 5000
@@ -59,7 +60,7 @@ class Placed:
 
 def source_of(column: Column) -> str:
     """Return the formula of a column's drop-down; empty if it has none."""
-    words = column.choices or open_list(column)
+    words = column.choices or open_list(column.refers or column.name)
     if words:
         return closed_lists()[words]
     names = NAME_LISTS.get(column.refers)
@@ -69,16 +70,53 @@ def source_of(column: Column) -> str:
     return f"={names.name}"
 
 
+def open_list(what: str) -> tuple[str, ...]:
+    """Words that are offered, and may be added to, for what a column or setting refers to."""
+    if what == "element":
+        return lists()["element"]
+    if what == "rule_set":
+        return rule_set_names()
+    if what in _TITLES:
+        return _TITLES[what]()
+    return (*operations(), *lists()["stage"]) if what == "operation or stage" else ()
+
+
+def _sheet_titles() -> tuple[str, ...]:
+    return tuple(
+        sheet.title for sheet in sheets().values() if sheet.owner == "user" and sheet.name not in _OF_THEMSELVES
+    )
+
+
+def _column_titles() -> tuple[str, ...]:
+    known = (sheet for sheet in sheets().values() if sheet.title in _sheet_titles())
+    return tuple(sorted({column.title for sheet in known for column in sheet.columns}, key=str.casefold))
+
+
+def _units() -> tuple[str, ...]:
+    columns = [column for sheet in sheets().values() for column in sheet.columns]
+    return tuple(dict.fromkeys(unit for column in columns for unit in units_of(column)))
+
+
+_OF_THEMSELVES = ("settings", "links")
+_TITLES: Mapping[str, Callable[[], tuple[str, ...]]] = {
+    "sheet title": _sheet_titles,
+    "column title": _column_titles,
+    "unit word": _units,
+    "recipe figure": lambda: tuple(figure.title for figure in recipe_figures().values()),
+}
+
+
 @cache
 def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
     """Return the place of every list of words: words -> formula of their range."""
-    lists_by_words: dict[tuple[str, ...], str] = {}
+    found: dict[tuple[str, ...], str] = {}
     columns = [column for sheet in sheets().values() for column in sheet.columns]
-    for words in (column.choices or open_list(column) for column in (*columns, *settings().values())):
-        if words and words not in lists_by_words:
-            letter = column_letter(len(lists_by_words))
-            lists_by_words[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
-    return MappingProxyType(lists_by_words)
+    offered = [column.choices or open_list(column.refers or column.name) for column in columns]
+    for words in (*offered, *(setting.choices for setting in settings().values())):
+        if words and words not in found:
+            letter = column_letter(len(found))
+            found[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
+    return MappingProxyType(found)
 
 
 def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
@@ -142,9 +180,9 @@ def _write_names(workbook: Any, sheet: Any, position: int, names: NameList, stac
         sheet.write_formula(row, position, formula, None, value)
         sheet.write_formula(row, position + 1, counting, None, len(seen))
     for row in range(1, names.most + 1):
-        lookup = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
+        found = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
         value = seen[row - 1] if row <= len(seen) else ""
-        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{lookup})', None, value)
+        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{found})', None, value)
     column = f"{LISTS_SHEET}!${name}$2"
     end = f"INDEX({column}:${name}${names.most + 1},MAX(1,MIN({names.most},{LISTS_SHEET}!${count}${last})))"
     workbook.define_name(names.name, f"={column}:{end}")

@@ -45,7 +45,7 @@ def _check(worksheet: Any, area: tuple[int, int, int, int], column: Column) -> N
             "source": source,
             "error_type": "warning",
             "error_title": "Not known yet",
-            "error_message": "No row holds this name yet. Check the spelling; keep it if it is new.",
+            "error_message": "It is not in the list. Check the spelling; keep it if it is new.",
             "show_error": not column.introduces,
         }
     else:

@@ -1,9 +1,9 @@
 """What stands on the library's own sheets before they are written anew, and what of it a person put there.
 
 Rule: the library fills column A above its tables (title, stamp, notes, and the line above each table) and the tables
-themselves, with formulas in totals rows alone. Whatever else is there was typed by a person, or stretched a table by
-being typed beside or below it: it is listed, since the sheet is about to be written anew. A text that stands on the
-new sheet too is not lost.
+themselves, with formulas in totals rows and in columns that hold formulas on the new sheet. Whatever else is there was
+typed by a person, or stretched a table by being typed beside or below it: it is listed, since the sheet is about to be
+written anew. A text that stands on the new sheet too is not lost.
 
 What it does not do: it changes nothing, and it knows no value that was typed over one of the library's.
 """
@@ -105,7 +105,7 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
         if table not in our_tables:
             place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
             yield Typed(place, f"table '{shown(table.name)}'")
-    kept, own_cells = new.texts(), _own_cells(old, our_tables)
+    kept, own_cells, live = new.texts(), _own_cells(old, our_tables), _live_columns(new)
     for table in (table for table in our_tables if table.name in known):
         headers = {header.casefold() for header in known[table.name].headers}
         yield from _stretched(name, old, table, headers, kept)
@@ -119,10 +119,21 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
                 not is_formula or inside not in our_tables or (inside.totals_rows and row == inside.last_row)
             ):
                 continue
+            if inside and (inside.name, inside.headers[column - inside.first_column]) in live:
+                continue
             if inside is None and not is_formula and isinstance(cell, str) and cell in kept:
                 continue
             text = _said(cell)
             yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {text}" if is_formula else text)
+
+
+def _live_columns(new: Standing) -> set[tuple[str, str]]:
+    """Table and header of every column that holds formulas above the totals."""
+    return {
+        (table.name, table.headers[column - table.first_column])
+        for column, row in new.formulas
+        if (table := _table_at(new.tables, column, row)) and not (table.totals_rows and row == table.last_row)
+    }
 
 
 def _stretched(

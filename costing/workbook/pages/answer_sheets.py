@@ -27,6 +27,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     for plan in catalogue.sheets().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
+        title = ""
         for answer in answers:
             parts = [
                 name
@@ -38,7 +39,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
-            title = answer.filled(plan.title)
+            title = title or answer.filled(plan.title)
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))
@@ -64,7 +65,9 @@ def _result_table(answer: Answer, name: str, *, links: bool) -> ResultTable:
     totals = tuple(catalogue.column(column).header for column in catalogue.in_order(table.totals, list(frame.columns)))
     places = {header: header for header, kind in formats.items() if kind == "place"} if links else {}
     first = len(catalogue.in_order(table.columns[: table.on_screen], list(frame.columns)))
-    return ResultTable(name, shown, formats, totals, places, answer.title(name), first)
+    live = answer.formulas.get(name, pd.DataFrame())
+    formulas = {catalogue.column(str(column)).header: live[column].tolist() for column in live.columns}
+    return ResultTable(name, shown, formats, totals, places, answer.title(name), first, formulas)
 
 
 def _headers(headers: list[str]) -> list[str]:

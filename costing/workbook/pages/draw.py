@@ -20,9 +20,10 @@ from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
 from costing.workbook.pages import look
 from costing.workbook.pages.rows import cell_values
 
-CHART_POINTS, CHART_CHARACTERS = 255.0, 96.0
-# With the column between, and the one that a chart ends in, which prints whole.
-_SIZE = {"width": 520, "height": 325}
+CHART_POINTS, CHART_COLUMNS, GAP = 255.0, 8, 2.0
+CHART_CHARACTERS = GAP + 8.43 * CHART_COLUMNS
+"""Height of a chart, columns that it stands in, width of the column before it, and of all of them in characters."""
+_SIZE = {"width": 500, "height": 325}
 STEPS = (COLOURS[0], TOTAL, RISE, FALL)
 """Colours of a waterfall, after its invisible base."""
 _TYPE = 11  # points: 7 are left where a page is printed as small as it may be

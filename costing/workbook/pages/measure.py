@@ -21,7 +21,7 @@ from costing.workbook.pages.rows import cell_values
 
 SHORT = 60
 """Rows of a table without filter buttons."""
-LAST_TEXT, BESIDE, BELOW, VERDICT = 48.0, 22.0, 18.0, 28.0
+LAST_TEXT, BESIDE, BELOW, VERDICT = 44.0, 22.0, 18.0, 28.0
 """Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text or
 a verdict of a table below it may widen a column to.
 """
@@ -115,6 +115,8 @@ def _needed(table: ResultTable, header: str, values: Sequence[Any]) -> float:
     shown = [*values, total(values)] if header in table.total_columns else values
     button = len(table.frame) > SHORT
     lines = look.heading_lines(header)
+    if table.shown and header in table.frame.columns[table.shown :]:  # closed columns make no header row higher
+        lines = min(lines, max(look.heading_lines(str(one)) for one in table.frame.columns[: table.shown]))
     width = look.column_width(header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf)
     return width + look.INDENT * (kind == "date")
 

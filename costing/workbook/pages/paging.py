@@ -3,20 +3,22 @@
 Conventions: A4 lying; heights in points, widths in characters of the default font (7 pixels, with 5 around
 them, at 96 to the inch). A block is a table with what stands above it. A break is put before a block that would be
 cut, unless it is longer than a page; then only where little of it would stand at the foot. A sheet is printed as wide
-as one page while its type stays at `LEAST_TYPE` points, else as wide as two. Row breaks are a hint: a program that
-scales pages by itself may set its own.
+as one page while its type stays at `LEAST_TYPE` points, else as wide as two. Its charts print beside its tables where
+both are as wide as one page; elsewhere the report shows them. Row breaks are a hint: a program that scales pages by
+itself may set its own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import ceil
 from typing import Any
 
 _PAPER_WIDE, _PAPER_HIGH = 11.69, 8.27  # inches
 _LEFT_RIGHT, _TOP, _BOTTOM = 0.4, 0.5, 0.6
+_POINTS_HIGH = (_PAPER_HIGH - _TOP - _BOTTOM) * 72
 ROW_POINTS = 15.0
 TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
@@ -27,42 +29,53 @@ Block = tuple[int, int]
 
 
 def set_page(
-    sheet: Any, repeated: tuple[int, int], breaks: Sequence[int], paging: Paging, charts_from: tuple[int, Paging] | None
+    sheet: Any,
+    repeated: tuple[int, int],
+    breaks: Sequence[int],
+    paging: Paging,
+    area: tuple[int, int] | None,
+    below: int,
 ) -> None:
-    """Set paper, margins, scale, footer, the rows repeated on each page (first, last) and the row breaks.
+    """Set paper, margins, scale, footer, the rows repeated on each page (first, last), the row breaks, and what prints.
 
-    charts_from: column at which charts begin on a page of their own, and the paging of the tables alone; None where
-    they stand beside the tables. Where tables take pages beside each other, the first column is repeated.
+    area: last row and column that print; None: all; below: the row below the last. Where a sheet takes pages beside
+    each other, its first column is repeated.
     """
     sheet.set_landscape()
     sheet.set_paper(9)
-    sheet.fit_to_pages(paging.pages_wide, 0)
+    if paging.percent:
+        sheet.set_print_scale(paging.percent)
+    else:
+        sheet.fit_to_pages(paging.pages_wide, 0)
     sheet.set_margins(left=_LEFT_RIGHT, right=_LEFT_RIGHT, top=_TOP, bottom=_BOTTOM)
-    sheet.set_footer("&L&A&R&P / &N")
+    cut = area is not None and area[0] < below - 1
+    sheet.set_footer(f"&L&A{'&CFirst page alone: clear the print area to print all' if cut else ''}&R&P / &N")
     sheet.repeat_rows(*repeated)
-    if charts_from:
-        column, tables = charts_from
-        sheet.set_print_scale(tables.percent)
-        sheet.set_v_pagebreaks([column])
-    elif paging.pages_wide > 1:
+    if area:
+        sheet.print_area(0, 0, *area)
+    if paging.pages_wide > 1:
         sheet.repeat_columns(0, 0)
     if breaks:
         sheet.set_h_pagebreaks(list(breaks))
 
 
-def set_one_page(sheet: Any) -> None:
-    """Print all of a sheet on one page, upright."""
+def set_one_page(sheet: Any, below: int, columns: int) -> None:
+    """Print the rows above `below` on one page, upright: what stands there are links, which paper does not follow."""
     sheet.set_portrait()
     sheet.fit_to_pages(1, 1)
+    sheet.print_area(0, 0, below - 1, columns - 1)
 
 
 @dataclass(frozen=True)
 class Paging:
-    """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own."""
+    """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own;
+    tallest: points that a page is to hold, if need be in smaller type.
+    """
 
     width: float
     columns: int
     heights: Mapping[int, float]
+    tallest: float = 0.0
 
     @property
     def _inches(self) -> float:
@@ -74,16 +87,31 @@ class Paging:
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
 
     @property
-    def percent(self) -> int:
-        """Scale at which the sheet is as wide as a page, in percent; a little less, for programs round widths."""
-        return max(10, min(100, int(97.0 * (_PAPER_WIDE - 2 * _LEFT_RIGHT) / (self._inches or 1.0))))
+    def _as_wide(self) -> float:
+        """Points of the sheet on a page that is as wide as the sheet."""
+        wide = self._inches / self.pages_wide
+        scale = min(1.0, (_PAPER_WIDE - 2 * _LEFT_RIGHT) / wide) if wide else 1.0
+        return _POINTS_HIGH / scale
 
     @property
     def page(self) -> float:
         """Points of the sheet on one page."""
-        wide = self._inches / self.pages_wide
-        scale = min(1.0, (_PAPER_WIDE - 2 * _LEFT_RIGHT) / wide) if wide else 1.0
-        return (_PAPER_HIGH - _TOP - _BOTTOM) * 72 / scale
+        return max(self._as_wide, min(self.tallest, _POINTS_HIGH * TYPE / LEAST_TYPE))
+
+    @property
+    def percent(self) -> int:
+        """Scale of the print, in percent, where it is smaller than its width asks for; else 0."""
+        return int(100.0 * _POINTS_HIGH / self.page) if self.page > self._as_wide else 0
+
+    def for_blocks(self, blocks: Sequence[Block]) -> Paging:
+        """The same with pages that hold each of these blocks, the first with all above it and the others below two
+        repeated rows, where their type stays legible.
+        """
+        most = _POINTS_HIGH * TYPE / LEAST_TYPE
+        needed = [
+            self.high(0, 2) * (at > 0) + self.high(first * (at > 0), below) for at, (first, below) in enumerate(blocks)
+        ]
+        return replace(self, tallest=max((min(one / _FILLED, most) for one in needed if one <= most), default=0.0))
 
     def high(self, first: int, below: int) -> float:
         """Points of some rows."""
@@ -93,29 +121,38 @@ class Paging:
         """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on each
         page, which leave less of it.
         """
-        later = self._later(repeated)
-        breaks, room, row = [], self.page, 0
+        later, spare = self._later(repeated), (1.0 - _FILLED) * self.page
+        found, room, at = [], self.page, 0
         for first, below in blocks:
-            room -= self.high(row, first)
-            needed, row = self.high(first, below), below
-            if row != blocks[0][1] and needed > room and (needed <= later or room < _LEAST_AT_FOOT * self.page):
-                breaks.append(first)
+            room -= self.high(at, first)
+            needed, at = self.high(first, below), below
+            if at != blocks[0][1] and needed > room - spare and (needed <= later or room < _LEAST_AT_FOOT * self.page):
+                found.append(first)
                 room = later
             room -= needed
             if room < 0:
                 room %= later
-        return breaks
+        return found
 
     def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int) -> list[int]:
         """These breaks, and one wherever a page is filled before row `below`."""
-        listed: list[int] = []
+        found: list[int] = []
         used, room = 0.0, _FILLED * self.page
         for row in range(below):
             used += self.high(row, row + 1)
             if row in breaks or used > room:
-                listed.append(row)
+                found.append(row)
                 used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
-        return listed
+        return found
+
+    def filled(self, below: int) -> int:
+        """How many rows, of those before `below`, the first page holds."""
+        used = 0.0
+        for row in range(below):
+            used += self.high(row, row + 1)
+            if used > _FILLED * self.page:
+                return row
+        return below
 
     def _later(self, repeated: tuple[int, int]) -> float:
         return self.page - self.high(repeated[0], repeated[1] + 1)
@@ -128,17 +165,17 @@ class Paging:
         """
         edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
         again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
-        offset, begin = self.high(0, first), self.high(0, first)
-        tops = []
+        at, begin = self.high(0, first), self.high(0, first)
+        found = []
         for height in heights:
-            if offset < again[1] and offset + height > again[0]:
-                offset = again[1]
+            if at < again[1] and at + height > again[0]:
+                at = again[1]
             for top, bottom in pairwise(edges):
-                if top <= offset < bottom and offset + height > bottom and height <= self.page:
-                    offset = bottom
-            tops.append(offset - begin)
-            offset += height
-        return tops
+                if top <= at < bottom and at + height > bottom and height <= self.page:
+                    at = bottom
+            found.append(at - begin)
+            at += height
+        return found
 
     def _edges(self, breaks: Sequence[int], repeated: tuple[int, int], until: float) -> list[float]:
         """Points from the top of the sheet at which pages begin."""
@@ -147,5 +184,5 @@ class Paging:
         edges = [0.0]
         while edges[-1] < until:
             room = _FILLED * self.page if len(edges) == 1 else later
-            edges.append(min([edges[-1] + room, *(edge for edge in forced if edge > edges[-1])]))
+            edges.append(min([edges[-1] + room, *(one for one in forced if one > edges[-1])]))
         return edges

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -22,7 +22,7 @@ class ResultTable:
     name: of the spreadsheet table, fixed for good; frame: its rows, headers as columns; formats: column
     -> a key of `look.NUMBER_FORMATS` (text where silent); total_columns: summed in a totals row; links:
     column -> the column that holds the place it leads to; title: a line above the table; shown: how many columns stand
-    open, the others behind a + (0: all).
+    open, the others behind a + (0: all); formulas: column -> formula of each row, as `sums` spells them.
     """
 
     name: str
@@ -32,6 +32,7 @@ class ResultTable:
     links: Mapping[str, str] = field(default_factory=dict)
     title: str = ""
     shown: int = 0
+    formulas: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

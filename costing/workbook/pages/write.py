@@ -28,14 +28,18 @@ import xlsxwriter
 
 from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
+from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
-from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_POINTS, Drawn, draw_chart
+from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, Drawn, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
+MOST_AUDIT_PAGES = 3
+"""Pages that a sheet for audit prints; of a longer one the first page prints alone."""
+_REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_NOTE = 3
 _WIDEST_NOTE, _NARROWEST_NOTE = 150, 90  # characters of a line
@@ -94,7 +98,7 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
             if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
                 msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
                 raise ValueError(msg)
-            named = {*table.formats, *table.total_columns, *table.links, *table.links.values()}
+            named = {*table.formats, *table.total_columns, *table.links, *table.links.values(), *table.formulas}
             if unknown := sorted(named - set(headers)):
                 msg = f"table '{table.name}' has no column {', '.join(unknown)}"
                 raise ValueError(msg)
@@ -125,8 +129,8 @@ class _SheetWriter:
         for position, width in self.measured.widths.items():
             behind = {"level": 1, "hidden": True} if position >= opened else {}
             self.worksheet.set_column(position, position, width, None, behind)
-        if opened < self.measured.columns:
-            self.worksheet.set_column(self.measured.columns, self.measured.columns, None, None, {"collapsed": True})
+        collapsed = {"collapsed": True} if opened < self.measured.columns else {}
+        self.worksheet.set_column(self.measured.columns, self.measured.columns, GAP, None, collapsed)
         for row, height in self.heights.items():
             self.worksheet.set_row(row, height)
         return tables
@@ -137,9 +141,9 @@ class _SheetWriter:
         tables: every table of the workbook, by name.
         """
         charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
-        across = self.measured.across + (CHART_CHARACTERS if charts else 0.0)
-        paging = Paging(across, self.measured.opened, self.heights)
-        repeated, breaks = self._page(paging, has_charts=bool(charts))
+        for table in self.sheet.tables:
+            self._live(table, tables)
+        paging, repeated, breaks = self._page(has_charts=bool(charts))
         if not charts:
             return
         first = self.headers[0] if self.headers else self.row
@@ -203,6 +207,18 @@ class _SheetWriter:
             return None
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
+
+    def _live(self, table: ResultTable, tables: Mapping[str, Drawn]) -> None:
+        """Set the formulas of a table over its values, now that it is known where every table stands."""
+        own, columns = tables[table.name], self.measured.cells[table.name]
+        for header, formulas in table.formulas.items():
+            position, form = list(columns).index(header), self._cell_form(table, header)
+            for row, formula in enumerate(formulas, own.first):
+                placed = formula
+                for name, of in _REFERENCE.findall(formula):
+                    cells = _range(tables[name], of) if name else _cell(own, of, row)
+                    placed = placed.replace(f"{{{name}|{of}}}", cells)
+                self.worksheet.write_formula(row, position, placed, form, columns[header][row - own.first])
 
     def _fill_verdicts(self, first: int, position: int, rows: int) -> None:
         """Fill what to do by its first word; the word says it too."""
@@ -309,28 +325,44 @@ class _SheetWriter:
         else:
             self.worksheet.write_number(row, column, value, form)
 
-    def _page(self, paging: Paging, *, has_charts: bool) -> tuple[tuple[int, int], list[int]]:
-        """Set tab, panes and page; return the rows repeated on each page, and those before which a page begins."""
-        sheet, tables = self.worksheet, self.sheet.tables
+    def _page(self, *, has_charts: bool) -> tuple[Paging, tuple[int, int], list[int]]:
+        """Set tab, panes and page; return how it pages, the rows repeated, and those before which a page begins."""
+        sheet, tables, opened = self.worksheet, self.sheet.tables, self.measured.opened
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        # The header of the table that goes on over pages goes with it; where none does, the title goes with all.
-        longest = max(range(len(self.blocks)), key=lambda block: paging.high(*self.blocks[block]), default=0)
-        row = self.headers[longest] if self.headers else 0
-        if self.headers and paging.high(0, self.headers[-1]) < paging.page:
-            row = self.headers[-1]
-        repeated = (row, row) if row else (0, 1)
+        paging = Paging(self.measured.across, opened, self.heights)
+        beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
+        prints_charts = has_charts and beside.pages_wide == 1
+        if prints_charts:
+            paging = beside
+        paging = paging.for_blocks(self.blocks)
+        # The header of the one table that is longer than a page goes on; where several are, the title does.
+        long = [at for at, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1]
+        repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
-        if has_charts:
+        if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row)
-        alone = Paging(self.measured.across, self.measured.opened, {})
-        apart = (self.measured.columns + 1, alone) if paging.pages_wide > 1 == alone.pages_wide else None
-        set_page(sheet, repeated, breaks, paging, apart)
+        area = (self.row - 1, opened - 1) if has_charts and not prints_charts else None
+        if self.sheet.group == "audit" and paging.high(0, self.row) > MOST_AUDIT_PAGES * paging.page:
+            area, breaks = (paging.filled(self.row) - 1, opened - 1), []
+        set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
-            set_one_page(sheet)
-        return repeated, breaks
+            links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
+            set_one_page(sheet, next(links, self.row), opened)
+        return paging, repeated, breaks
+
+
+def _range(table: Drawn, header: str) -> str:
+    """Cells of a column of a table."""
+    sheet = table.sheet.replace("'", "''")
+    last = _cell(table, header, table.first + table.rows - 1)
+    return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
+
+
+def _cell(table: Drawn, header: str, row: int) -> str:
+    return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

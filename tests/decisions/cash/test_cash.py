@@ -8,10 +8,10 @@ import pytest
 
 from costing import House, InputError
 from costing.cli import main
+from costing.decisions.budget.budget import budget, periods_of
+from costing.decisions.budget.entries import KINDS, posted_entries
 from costing.decisions.cash.bank import interest_and_capital
-from costing.decisions.cash.budget import budget, periods_of
 from costing.decisions.cash.cash import cash, unpaid
-from costing.decisions.cash.entries import KINDS, posted_entries
 from costing.money.postings import TABLE_NAMES
 
 LOAN = {"loan": "Line", "from_date": "2024-01-15", "due_date": "2029-01-15", "amount": 400_000, "rate": 4.0}

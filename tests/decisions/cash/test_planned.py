@@ -7,7 +7,7 @@ import pytest
 
 from costing import House
 from costing.cli import main
-from costing.decisions.cash.budget import budget
+from costing.decisions.budget.budget import budget
 from costing.decisions.cash.cash import AS_PLANNED, NOTHING_PLANNED, cash
 from costing.decisions.cash.planned import as_planned
 from costing.decisions.plan.house_plan import house_plan

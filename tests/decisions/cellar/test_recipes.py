@@ -96,6 +96,27 @@ def test_losses_reserve_and_liqueur_by_hand() -> None:
     assert one["economic_per_75cl"] == pytest.approx(one["economic_per_bottle"] / 2, rel=1e-12)
 
 
+def test_the_steps_stand_on_their_days_between_harvest_and_tirage() -> None:
+    """212 days from 15 September to 15 April: a tenth, three, eight and nine and a half tenths of them."""
+    figures = {"reserve share": "20", "reserve value per litre": "8", "reserve age": "3", "first pressing share": "80"}
+    norms = pd.DataFrame([("on lees", 0.5, "per year")], columns=["Operation or stage", "Norm (%)", "Time base"])
+    estate = estate_with({"X": PLAIN | figures}, loss_norms=norms)
+    rows = recipe_rows(estate, "X", read_recipes(estate)[0]["X"])
+    moves = rows["movements"].assign(on=rows["movements"]["on_date"].astype(str))
+    assert moves.groupby("operation")["on"].unique().str.join(", ").to_dict() == {
+        "settling": "2025-09-16",
+        "fermentation": "2025-10-06",
+        "racking": "2025-11-18",
+        "fining and filtration": "2026-03-04",
+        "blending": "2026-04-04",
+        "loss": "2028-04-15",
+    }
+    assert rows["deliveries"].set_index("lot").loc["X: reserve", "vintage"] == "2022"
+    assert rows["pressings"]["fraction"].tolist() == ["first", "second"]
+    assert moves.loc[moves["operation"] == "loss", "sequence"].tolist() == [1]
+    assert rows["disgorgements"]["sequence"].tolist() == [2]
+
+
 def test_second_pressing_stays_behind_with_its_share() -> None:
     estate = estate_with({"First": PLAIN | {"first pressing share": "80"}})
     recipes, _ = read_recipes(estate)

@@ -11,6 +11,8 @@ from costing.commands.records import demo_folder
 from costing.decisions.changes.futures import QUARTER, THROUGHOUT, futures
 from costing.decisions.plan.plans import BEST
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):

@@ -153,6 +153,7 @@ def check_quantities(results, lot, most):
     return checked
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), drawn(8, 10, 11) + (drawn(*range(30, 60)) if FULL else []))
 def test_quantities_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(read_estate(random_estate(seed, 45)), basis)

@@ -21,10 +21,11 @@ from costing.decisions.closing.closing import close_year, closing_findings, with
 from costing.decisions.closing.next_year import open_year
 from costing.inputs.estate import as_table
 from costing.model import Runs
+from costing.money.postings import MONEY_COLUMNS
 from costing.results.amounts_charged import amounts_charged
 from costing.results.composition import Composition
 from costing.results.costs import releases
-from costing.results.origins import premiums, release_states
+from costing.results.origins import release_states
 from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
@@ -74,7 +75,8 @@ def test_composition_and_age_go_on(demo) -> None:
     assert months[0] == months[1]
 
 
-@pytest.mark.parametrize("seed", range(200 if FULL else 24))
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(200 if FULL else 8))
 def test_random_estates_close_and_open(seed) -> None:
     pools = seed % 2 == 1
     estate = read_estate(_without(random_estate(seed, 60), "" if pools else "pools"))
@@ -93,7 +95,8 @@ def test_random_estates_close_and_open(seed) -> None:
         same_after(old, new, np.datetime64(on), end)
 
 
-@pytest.mark.parametrize("seed", range(60 if FULL else 12))
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(60 if FULL else 4))
 def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
     """Once the opened workbook had no last period to carry on, and plans bore nothing."""
     tables = random_estate(seed, 90, plan_days=300)
@@ -290,6 +293,7 @@ def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     assert moved["closing"].tolist() == [1000.0]
 
 
+@pytest.mark.slow
 def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(tmp_path, capsys) -> None:
     old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
     assert main(["new", str(old), "--demo"]) == 0
@@ -369,8 +373,9 @@ def test_premiums_expected_and_final_are_told_from_the_price(expected) -> None:
     tables = _one_delivery(settings={"Valuation date": "2025-06-30"}, **_FIXED_IN_MARCH, **more)
     tables["interest_rates"] = pd.DataFrame([{"From": "2024-01-01", "Hurdle rate (%)": 8}])
     results = run(read_estate(tables), ECONOMIC)
-    final, foreseen = premiums(results)
-    amounts = results.charges.postings.amount
+    amounts, column = results.charges.postings.amount, results.charges.postings.column
+    names = ("premium_per_unit", "expected_premium_per_unit")
+    final, foreseen = (column == MONEY_COLUMNS.index(("deliveries", name)) for name in names)
     assert amounts[final].tolist() == pytest.approx([30.0 if expected else 150.0])
     assert amounts[foreseen].tolist() == pytest.approx([120.0] if expected else [])
     assert amounts[~final & ~foreseen].tolist() == pytest.approx([6_000.0])

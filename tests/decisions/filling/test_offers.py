@@ -19,6 +19,7 @@ from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import best_plan, value_of
 from costing.engine.carrying import DAYS_A_YEAR
 
+pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
 BUY |= {"price_per_unit": 12.0, "vintage": "2025", "variety": "Meunier"}
 SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "T24-ROSE"}
@@ -53,34 +54,38 @@ def test_demo_offers_are_judged_and_one_is_refused(demo_runs) -> None:
     assert not answer.findings
 
 
-@pytest.mark.parametrize(
-    "row",
-    [
-        BUY | {"cuvee": "Brut", "quantity": 3_000.0},
-        SELL | {"quantity": 2_000.0},
-        BUY | {"what": "grapes", "unit": "kg", "quantity": 5_000.0, "on_date": "2026-09-10"},
-        BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"},
-        BUY | {"what": "finished", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2022-05-10"},
-        SELL | {"what": "wine", "lot": "V25-09", "unit": "L", "quantity": 1_500.0},
-        SELL | {"what": "finished", "lot": "D25-3-BRUT", "quantity": 3_000.0},
-    ],
-)
-def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs, row) -> None:
-    """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it."""
-    first = judged(demo_runs, row).iloc[0]
-    house = with_offers(demo_runs, row | {"price_per_unit": max(float(first["flip_price_of_offer"]), 0.0)})
-    again = offers(house.runs)["offers_judged"].iloc[0]
-    assert again["gain_of_offer"] == pytest.approx(0.0, abs=0.02)
+TURNED = [
+    BUY | {"cuvee": "Brut", "quantity": 3_000.0},
+    SELL | {"quantity": 2_000.0},
+    BUY | {"what": "grapes", "unit": "kg", "quantity": 5_000.0, "on_date": "2026-09-10"},
+    BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"},
+    BUY | {"what": "finished", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2022-05-10"},
+    SELL | {"what": "wine", "lot": "V25-09", "unit": "L", "quantity": 1_500.0},
+    SELL | {"what": "finished", "lot": "D25-3-BRUT", "quantity": 3_000.0},
+]
+
+
+def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
+    """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it.
+
+    Each offer is judged alone, so all stand in one workbook.
+    """
+    named = [row | {"offer": f"offer {number}"} for number, row in enumerate(TURNED)]
+    turns = judged(demo_runs, *named)["flip_price_of_offer"].clip(lower=0.0)
+    house = with_offers(demo_runs, *(row | {"price_per_unit": turns[row["offer"]]} for row in named))
+    again = offers(house.runs)["offers_judged"]
+    assert len(again) == len(TURNED)
+    assert again["gain_of_offer"].to_numpy() == pytest.approx(np.zeros(len(TURNED)), abs=0.02)
     found = house.runs.once(filling_of)
     base = value_of(found.keeping.facts, found.advised[0])
-    (offer,) = offers_of(house.estate)
-    taken = with_offer(house.runs, found.springs, found.keeping.facts, offer, found.advised[0].wine_in_bulk)
-    moved = value_of(taken, best_plan(taken)[0]) - base
-    work = from_grapes(house.estate, offer.day, house.runs.today).work if offer.what == "grapes" else 0.0
     rate = float(house.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
-    discount = (1.0 + rate) ** (-(offer.day - house.runs.today) / DAYS_A_YEAR)
-    paid = (offer.price + work) * offer.quantity * discount
-    assert moved == pytest.approx(paid if offer.buys else -paid, abs=0.05)
+    for offer in offers_of(house.estate):
+        taken = with_offer(house.runs, found.springs, found.keeping.facts, offer, found.advised[0].wine_in_bulk)
+        moved = value_of(taken, best_plan(taken)[0]) - base
+        work = from_grapes(house.estate, offer.day, house.runs.today).work if offer.what == "grapes" else 0.0
+        discount = (1.0 + rate) ** (-(offer.day - house.runs.today) / DAYS_A_YEAR)
+        paid = (offer.price + work) * offer.quantity * discount
+        assert moved == pytest.approx(paid if offer.buys else -paid, abs=0.05), offer
 
 
 def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
@@ -89,10 +94,8 @@ def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
     springs = found.keeping
     bulk = np.minimum(springs.wine.bulk_most, found.advised[0].wine_in_bulk)
     _, worths = best_plan(springs.with_wine(bulk_most=bulk))
-    moved = []
-    for quantity in (1.0, 10.0):
-        row = judged(demo_runs, BUY | {"quantity": quantity}).iloc[0]
-        moved.append(float(row["flip_price_of_offer"]))
+    small, larger = BUY | {"quantity": 1.0}, BUY | {"offer": "C", "quantity": 10.0}
+    moved = judged(demo_runs, small, larger).loc[["A", "C"], "flip_price_of_offer"].tolist()
     rate = float(demo_runs.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
     days = int(np.datetime64("2026-02-16").astype(np.int64)) - demo_runs.today
     least = float(worths.litre[0, 0]) * (1.0 + rate) ** (days / DAYS_A_YEAR)
@@ -101,10 +104,10 @@ def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
 
 
 def test_a_larger_offer_turns_at_a_lower_price(demo_runs) -> None:
-    table = judged(demo_runs, BUY, BUY | {"offer": "C", "quantity": 20_000.0})
+    larger = BUY | {"offer": "C", "quantity": 20_000.0}, SELL | {"offer": "D", "quantity": 4_000.0}
+    table = judged(demo_runs, BUY, SELL, *larger)
     assert table.loc["C", "flip_price_of_offer"] < table.loc["A", "flip_price_of_offer"]
-    asked = judged(demo_runs, SELL, SELL | {"offer": "D", "quantity": 4_000.0})
-    assert asked.loc["D", "flip_price_of_offer"] > asked.loc["B", "flip_price_of_offer"]
+    assert table.loc["D", "flip_price_of_offer"] > table.loc["B", "flip_price_of_offer"]
 
 
 def test_parts_of_an_offer_are_one_with_their_mean_price(demo_runs) -> None:
@@ -124,11 +127,12 @@ def test_shares_with_it_are_the_weighted_mean_of_blend_and_offer(demo_runs) -> N
 
 
 def test_wine_of_another_harvest_is_refused_by_a_vintage_cuvee_and_a_bound_by_its_trials(demo_runs) -> None:
-    old = judged(demo_runs, BUY | {"cuvee": "Prestige", "vintage": "2019", "variety": "Chardonnay"})
-    assert "one harvest" in old["reason"].iloc[0]
-    second = judged(demo_runs, BUY | {"cuvee": "Brut", "fraction": "second", "quantity": 6_000.0})
-    assert "second" in second["reason"].iloc[0]
-    assert "at most" in second["reason"].iloc[0]
+    old = BUY | {"cuvee": "Prestige", "vintage": "2019", "variety": "Chardonnay"}
+    second = BUY | {"offer": "C", "cuvee": "Brut", "fraction": "second", "quantity": 6_000.0}
+    reason = judged(demo_runs, old, second)["reason"]
+    assert "one harvest" in reason["A"]
+    assert "second" in reason["C"]
+    assert "at most" in reason["C"]
 
 
 def test_what_cannot_be_judged_is_said(demo_runs) -> None:

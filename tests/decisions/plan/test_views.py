@@ -113,7 +113,6 @@ def test_bottles_fixed_beyond_what_is_there_are_cut_to_it(demo_runs) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        (("places", "Celler 1", None, None, 10.0), "Did you mean 'Cellar 1'"),
         (("places", None, None, None, 10.0), "no place"),
         (("places", "Cellar 1", None, None, None), "no limit"),
         (("supply", None, "Brut", None, None), "no bottles"),
@@ -129,6 +128,99 @@ def test_a_limit_that_says_nothing_is_a_finding(demo_runs, row, said) -> None:
 def test_an_elasticity_above_minus_one_is_refused(demo_runs) -> None:
     with pytest.raises(InputError, match="Price by age"):
         House(demo_runs.estate).replace(price_by_age=lambda t: t.assign(price_response=-0.5))
+
+
+def with_limit(demo_runs, *rows) -> House:
+    """The demo with rows of Limits beside its own: what, place, cuvée, at least, at most."""
+    return House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, limits(*rows)], ignore_index=True))
+
+
+@pytest.mark.parametrize(
+    ("row", "cell", "said"),
+    [
+        (("places", "Cellar 1", None, None, 60_000.0), "Limits!H10", "fewer than the 113,173 that are taken today, by"),
+        (("places", "Cave 9", None, None, 10.0), "Limits!C10", "is no place in which a lot lies: it limits nothing."),
+        (
+            ("supply", None, "Vintage", 90_000.0, None),
+            "Limits!G10",
+            "there are 7,286 of it in all; the plan is short by",
+        ),
+        (
+            ("supply", None, "Brut", 400_000.0, None),
+            "Limits!G10",
+            "400,000' bottles of Brut bottle a year are promised",
+        ),
+        (("credit", None, None, None, 50_000.0), "Limits!H10", "is below the 472,822 owed today, by"),
+        (("disgorging", None, None, None, 500.0), "Limits!H10", "the plan puts more to disgorging, by"),
+    ],
+)
+def test_a_limit_that_cannot_be_kept_is_said_at_its_cell_and_the_plan_comes_back(demo_runs, row, cell, said) -> None:
+    answer = plan_answer(with_limit(demo_runs, row).runs)
+    at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
+    assert len(at_cell) == 1
+    assert said in at_cell[0]
+    assert {finding.severity for finding in answer.findings} == {"caution"}
+    assert len(answer["release_plan"])
+    worth = pd.concat([answer["limits_used"]["worth_of_one_more"], answer["worth_at_margin"]["worth_of_one_more"]])
+    assert worth.abs().max() < 2_000.0  # money, not what breaking a limit costs the search
+
+
+def test_bottles_promised_of_a_format_without_a_price_are_short_in_full(demo_runs) -> None:
+    row = limits(("supply", None, "Brut", 100.0, None)).assign(format="jeroboam")
+    house = House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, row], ignore_index=True))
+    said = [str(finding) for finding in plan_answer(house.runs).findings]
+    assert len(said) == 1
+    assert "Limits!G10" in said[0]
+    assert "no lot of it has a price by age; the plan is short by 100 in 2026, 100 in 2027, 100 in 2028" in said[0]
+    assert any(one.place == "Limits!D10" and "no price by age" in one.rule for one in house.runs.estate.cautions)
+
+
+def test_an_age_without_a_price_is_said_at_the_age_next_to_it(demo_runs) -> None:
+    def young(table: pd.DataFrame) -> pd.DataFrame:
+        return table[(table["cuvee"] != "Brut") | (table["format"] != "bottle") | (table["months_on_lees"] <= 24)]
+
+    house = House(demo_runs.estate).replace(price_by_age=lambda table: young(table).reset_index(drop=True))
+    said = [finding for finding in plan_answer(house.runs).findings if finding.place.startswith("Price by age!")]
+    assert [finding.place for finding in said] == ["Price by age!C4"]
+    assert "24' months is the oldest age of Brut bottle with a price: T23-BRUT" in str(said[0])
+
+
+def test_wine_without_any_price_is_said_at_its_lot(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        price_by_age=lambda table: table[table["cuvee"] != "Seconde"].reset_index(drop=True)
+    )
+    answer = plan_answer(house.runs)
+    assert any("'Seconde bottle' has no price by age: T24-SEC" in str(finding) for finding in answer.findings)
+    assert "T24-SEC" not in set(answer["release_plan"]["lot"])
+
+
+def test_what_is_drawn_is_the_cash_of_the_plan(demo_runs) -> None:
+    """Debt less spare cash changes by interest and what goes out less what comes in, counted from the bottles alone."""
+    facts = plan_inputs(demo_runs).facts
+    plan, _ = best_plan(facts)
+    stacks, limits_given = facts.stacks, facts.limits
+    out = limits_given.other_outlay + (plan.disgorged * np.nan_to_num(stacks.finishing)).sum(axis=0)
+    out += (plan.on_lees * np.nan_to_num(stacks.storage)).sum(axis=0)
+    owed, spare = limits_given.debt, 0.0
+    for step in range(facts.dates.steps):
+        got = 0.0
+        for begun in range(max(step - facts.longest_wait - 1, 0), step):
+            passed = (facts.dates.day[step - 1] - facts.dates.day[begun]) / 365.0
+            price = np.nan_to_num(stacks.price[:, begun]) * (1.0 + stacks.price_growth) ** passed
+            got += float((plan.sold[:, begun, step - 1 - begun] * price).sum())
+        if step:
+            owed *= (1.0 + limits_given.borrowing_rate) ** facts.dates.years[step - 1]
+        net = owed - spare + out[step] - got
+        owed, spare = max(net, 0.0), max(-net, 0.0)
+        assert plan.debt[step] == pytest.approx(owed, rel=1e-9, abs=1e-6)
+
+
+def test_credit_is_the_line_of_the_bank_and_can_be_left_out(demo_runs, answer) -> None:
+    used = answer["limits_used"].set_index("limit")
+    assert used.loc["credit", "limit_of"] == "Stock line"
+    assert used.loc["credit", "most"] == pytest.approx(420_000.0 - 60_000.0)  # the line less the headroom promised
+    free = plan_answer(demo_runs, ("credit",))
+    assert "credit" not in set(free["limits_used"]["limit"])
 
 
 def test_the_command_prints_the_plan(capsys, tmp_path) -> None:

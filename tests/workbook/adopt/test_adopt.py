@@ -93,6 +93,7 @@ def kept_parts(before: bytes, after: bytes) -> set[str]:
     return {part for part in changed_parts(old, new) if part in old.members} - changeable_parts(old)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda one: f"{one.language}-{one.seed}")
 def test_the_same_estate_is_read_from_any_layout(layout: Layout) -> None:
     frames = kept_frames(read_estate(SMALL))

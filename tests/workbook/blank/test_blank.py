@@ -366,3 +366,27 @@ def test_a_frame_of_no_sheet_is_refused() -> None:
 def test_no_machine_path_or_clock_is_left_in_the_file(empty: bytes) -> None:
     core = read_package(empty, "a.xlsx").part("docProps/core.xml")
     assert set(re.findall(rb">(\d{4})-\d\d-\d\dT", core)) == {b"1980"}
+
+
+def test_sheets_columns_units_and_figures_are_offered_where_they_are_named(tmp_path: Path) -> None:
+    """`Links`, `Scenarios`, `Uncertainty` and `Recipes` speak of other sheets: a person chooses from their names."""
+    path = tmp_path / "whole.xlsx"
+    names = ("links", "scenarios", "uncertainty", "recipes", "movements")
+    blank_workbook(path, names=names)
+    book = load_workbook(path)
+    offered = {}
+    for title, header in (("Links", "Our sheet"), ("Links", "Our column"), ("Links", "Unit"), ("Scenarios", "Sheet"),
+                          ("Uncertainty", "Column"), ("Recipes", "What")):  # fmt: skip
+        sheet = book[title]
+        letter = next(cell.column_letter for cell in sheet[1] if cell.value == header)
+        (rule,) = [one for one in sheet.data_validations.dataValidation if f"{letter}2" in one.sqref]
+        place = re.fullmatch(r"(?:.*)!\$([A-Z]+)\$2:\$\1\$(\d+)", rule.formula1)
+        cells = book[LISTS_SHEET][f"{place[1]}2:{place[1]}{place[2]}"]
+        offered[title, header] = [cell.value for (cell,) in cells]
+        assert rule.errorStyle == "warning"  # a list of one's own kind is questioned, not refused
+    assert {"Movements", "Tirage"} <= set(offered["Links", "Our sheet"])
+    assert "Out (L)" in offered["Links", "Our column"]
+    assert {"hl", "t", "bottles"} <= set(offered["Links", "Unit"])
+    assert offered["Scenarios", "Sheet"] == offered["Links", "Our sheet"]
+    assert "Price per kg" in offered["Uncertainty", "Column"]
+    assert "grape price per kg" in offered["Recipes", "What"]

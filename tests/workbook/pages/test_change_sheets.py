@@ -27,18 +27,24 @@ def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
     found = result_sheets(answers)
     workbook = openpyxl.load_workbook(io.BytesIO(result_workbook(found)))
     assert workbook.sheetnames == [
-        *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure", "Costs drawn", "Prices drawn")
+        *("Scenarios side by side", "Why it moved", "Sensitivity", "How sure"),
+        *("Cells that move most", "Cost step by step", "Costs drawn", "Prices drawn"),
     ]
     tables = {name for sheet in workbook for name in sheet.tables}
     assert {"scenarios_per_bottle", "why_by_year", "tornado", "cells_that_move_most", "costs_drawn"} <= tables
     assert {"verdicts_drawn", "prices_drawn", "doubt_by_figure"} <= tables
     assert [sheet.tables[0].name for sheet in found if sheet.name == "How sure"] == ["verdicts_drawn"]
-    links = [cell.hyperlink.location for row in workbook["Sensitivity"].iter_rows() for cell in row if cell.hyperlink]
+    links = [
+        cell.hyperlink.location
+        for row in workbook["Cells that move most"].iter_rows()
+        for cell in row
+        if cell.hyperlink
+    ]
     assert any("Grape prices" in link for link in links)
 
 
 def test_another_estate_stands_above_the_years(demo_runs) -> None:
-    (sheet,) = result_sheets([why(demo_runs, second="Brut", before=demo_runs.estate)])
+    sheet, *_ = result_sheets([why(demo_runs, second="Brut", before=demo_runs.estate)])
     assert sheet.tables[0].name == "why_it_moved"
     assert list(sheet.tables[0].frame["What moved"]) == ["before", "after"]
 

@@ -69,3 +69,14 @@ def test_where_charts_stand_every_page_begins_where_it_is_said() -> None:
     room = 0.92 * (NARROW.page - 15.0)
     assert all(15.0 * count <= room for count in rows)
     assert all(15.0 * (count + 1) > room for count in rows[:-1])
+
+
+def test_type_shrinks_to_keep_a_table_on_one_page_but_stays_legible() -> None:
+    # 42 rows of 15 points are 630 points, on 516 of paper of which 0.92 are filled.
+    shrunk = NARROW.for_blocks([(2, 42)])
+    assert shrunk.page == pytest.approx(630 / 0.92)
+    assert shrunk.percent == int(100 * NARROW.page / (630 / 0.92))
+    assert shrunk.percent / 100 * TYPE >= LEAST_TYPE
+    assert NARROW.for_blocks([(2, 10), (11, 51)]).page == pytest.approx((600 + 30) / 0.92), "below two repeated rows"
+    assert NARROW.for_blocks([(2, 92)]) == NARROW, "a longer table goes on over pages"
+    assert NARROW.percent == 0

@@ -306,13 +306,15 @@ def test_long_text_is_wrapped_in_a_row_that_is_high_enough() -> None:
 
 def test_a_header_goes_along_where_its_table_goes_on() -> None:
     short = ResultTable("short", CHARTED)
-    long = ResultTable("long", pd.DataFrame({"Lot": [f"V{n}" for n in range(50)]}))
+    long = ResultTable("long", pd.DataFrame({"Lot": [f"V{n}" for n in range(90)]}))
     after = written(ResultSheet("Result", "Result", (), (short, long)))["Result"]
     header = row_of(after, "Lot")
     assert after.print_title_rows == f"${header}:${header}"
     before = written(ResultSheet("Result", "Result", (), (long, short)))["Result"]
     header = row_of(before, "Lot")
     assert before.print_title_rows == f"${header}:${header}", "the long table's own header, not the short one's"
+    both = written(ResultSheet("Result", "Result", (), (long, replace(long, name="longer"))))["Result"]
+    assert both.print_title_rows == "$1:$2", "the title: no header stands over another's table"
 
 
 def test_every_sheet_prints_one_page_wide_with_its_headers() -> None:

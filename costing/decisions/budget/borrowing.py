@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.pledges import GROUPS, RECEIVABLES, group_of
-from costing.decisions.cash.entries import Entries
-from costing.decisions.cash.loans import AT_WILL, Lines, Schedule, borrowing_base, schedule
+from costing.decisions.budget.entries import Entries
+from costing.decisions.budget.loans import AT_WILL, Lines, Schedule, borrowing_base, schedule
 from costing.graph.arrays import Floats, Ints, days
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES

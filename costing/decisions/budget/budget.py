@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.calendar import add_months, financial_year, month_ends
-from costing.decisions.cash.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
-from costing.decisions.cash.entries import KINDS, Entries, entries, joined, spent_and_other
-from costing.decisions.cash.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
-from costing.decisions.cash.sales import sales
+from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
+from costing.decisions.budget.entries import KINDS, Entries, entries, joined, spent_and_other
+from costing.decisions.budget.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
+from costing.decisions.budget.sales import sales
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding
 from costing.graph.arrays import Floats, Ints

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from costing.decisions.cash.entries import Entries, entries, joined, nothing
+from costing.decisions.budget.entries import Entries, entries, joined, nothing
 from costing.decisions.prices.channels import EXCISE_BASES
 from costing.decisions.prices.price_chains import USUAL_ALCOHOL
 from costing.decisions.prices.realised import receipts

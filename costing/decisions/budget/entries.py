@@ -1,4 +1,4 @@
-"""Money by the day on which it is paid, from the rows of the workbook; sales of bottles: `decisions.cash.sales`.
+"""Money by the day on which it is paid, from the rows of the workbook; sales of bottles: `decisions.budget.sales`.
 
     postings of the engine, by the day paid; operation rates for time, month by month as they accrue; pools evenly over
     their period, the last one that plans are carried on from at the same yearly amount; bulk sales; what owners pay for

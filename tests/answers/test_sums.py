@@ -1,0 +1,91 @@
+"""Sums that must agree between result tables: on the demo, on random estates, and where somebody changes a cell.
+
+What is compared is double entry: what stands on one sheet must stand on the other (common practice, no source).
+LibreOffice, which is no part of the project, computes the formulas anew.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+
+from costing import read_estate
+from costing.answers.answer import joined
+from costing.answers.sums import AGREES, DIFFERS, checks, compared
+from costing.commands.records import answers_of_run
+from costing.model import Runs
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.write import result_workbook
+from tests.properties.estates import random_estate
+from tests.workbook.office import convert
+
+
+@pytest.fixture(scope="module")
+def answers(demo_runs: Runs) -> list:
+    return answers_of_run(demo_runs, [])
+
+
+@pytest.fixture(scope="module")
+def results(answers: list, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("sums") / "results.xlsx"
+    path.write_bytes(result_workbook(result_sheets(answers)))
+    return path
+
+
+def test_every_check_is_made_on_the_demo_and_agrees(answers: list) -> None:
+    found = joined(answers)["sheets_compared"]
+    assert list(found["check"]) == [one.name for one in checks()]
+    assert set(found["agreement"]) == {AGREES}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_random_estates_agree_with_themselves(seed: int) -> None:
+    found = joined(answers_of_run(Runs(read_estate(random_estate(seed, 8))), []))["sheets_compared"]
+    assert len(found) > 5
+    assert set(found["agreement"]) == {AGREES}, found[found["agreement"] != AGREES].to_string()
+
+
+def test_a_cent_that_is_missing_is_named(answers: list) -> None:
+    tables = dict(joined(answers).tables)
+    tables["stock_value"] = tables["stock_value"].copy()
+    tables["stock_value"].loc[0, "book_value"] -= 0.01
+    found = compared(tables)["sheets_compared"]
+    wrong = found[found["agreement"] == DIFFERS]
+    assert len(wrong) == 2
+    assert wrong["check"].str.startswith("Stock by lot").all()
+    assert list(wrong["apart"]) == pytest.approx([0.01] * 2)
+
+
+def test_a_table_that_is_not_there_takes_its_checks_with_it(answers: list) -> None:
+    tables = {name: frame for name, frame in joined(answers).tables.items() if name != "stock_by_kind"}
+    assert len(compared(tables)["sheets_compared"]) == len(checks()) - 2
+
+
+def calculated(path: Path, folder: Path) -> list[tuple[str, str, float]]:
+    """Check, outcome and what is left between its sides, as LibreOffice computes them."""
+    (again,) = convert(path, "xlsx", folder)
+    sheet = load_workbook(again, data_only=True)["Run check"]
+    first, last = sheet.tables["sheets_compared"].ref.split(":")
+    rows = sheet[first:last][1:]
+    return [(row[0].value, row[1].value, float(row[4].value)) for row in rows]
+
+
+@pytest.mark.office
+def test_formulas_come_to_the_same_and_follow_a_changed_cell(results: Path, tmp_path: Path) -> None:
+    same = calculated(results, tmp_path)
+    assert [name for name, *_ in same] == [one.name for one in checks()]
+    assert all(outcome == AGREES and apart == 0 for _, outcome, apart in same)
+    book = load_workbook(results)
+    formulas = [row[1].value for row in book["Run check"][book["Run check"].tables["sheets_compared"].ref][1:]]
+    assert all(str(formula).startswith("=") for formula in formulas)
+    stock = book["Stock value"]
+    headers = stock[stock.tables["stock_value"].ref][0]
+    cell = next(cell for cell in headers if cell.value == "Book value").offset(1, 0)
+    cell.value += 250
+    changed = tmp_path / "changed.xlsx"
+    book.save(changed)
+    for name, outcome, apart in calculated(changed, tmp_path / "again"):
+        expected = (DIFFERS, 250) if name.startswith("Stock by lot") and name.endswith("book") else (AGREES, 0)
+        assert (outcome, apart) == expected, name

@@ -66,7 +66,7 @@ _failed: list[str] = []
 
 def _escaped(text: str) -> str:
     units = text.encode("utf-16-be", "surrogatepass")
-    return "".join(f"\\u{units[at]:02x}{units[at + 1]:02x}" for at in range(0, len(units), 2))
+    return "".join(f"\\u{units[position]:02x}{units[position + 1]:02x}" for position in range(0, len(units), 2))
 
 
 def _escape_fault(fault: UnicodeError) -> tuple[str, int]:

@@ -105,7 +105,7 @@ class Answer:
                 title,
                 plan.table,
                 catalogue.column(plan.category).header,
-                tuple(catalogue.column(one).header for one in shown),
+                tuple(catalogue.column(chart_of).header for chart_of in shown),
                 self.filled(plan.category_title),
                 self.filled(plan.value_title),
                 NUMBER_FORMATS[catalogue.column(series[-1]).kind],
@@ -178,9 +178,9 @@ def _largest(frame: pd.DataFrame, series: list[str], kind: str) -> list[str]:
 
 
 def _left_out(series: int, of_series: int, rows: int, of_rows: int) -> str:
-    said = [f"{series} of {of_series} series"] if series < of_series else []
-    said += [f"first {rows} of {of_rows}"] if rows < of_rows else []
-    return f" ({', '.join(said)})" if said else ""
+    words = [f"{series} of {of_series} series"] if series < of_series else []
+    words += [f"first {rows} of {of_rows}"] if rows < of_rows else []
+    return f" ({', '.join(words)})" if words else ""
 
 
 def _message(title: str, part: pd.DataFrame, plan: catalogue.ChartPlan, series: list[str]) -> str:

@@ -90,14 +90,14 @@ class Section:
 @cache
 def columns() -> MappingProxyType[str, Column]:
     """Result columns and families by name. ValueError for a kind that there is not."""
-    found: dict[str, Column] = {}
+    by_name: dict[str, Column] = {}
     for row in packaged_rows(__package__, "columns"):
         if row["kind"] not in KINDS:
             msg = f"result column '{row['name']}' is of no kind '{row['kind']}'. {nearest(row['kind'], KINDS)}"
             raise ValueError(msg)
         decimals = int(row["decimals"]) if row["decimals"] else None
-        found[row["name"]] = Column(row["name"], row["header"], row["kind"], decimals, row["meaning"])
-    return MappingProxyType(found)
+        by_name[row["name"]] = Column(row["name"], row["header"], row["kind"], decimals, row["meaning"])
+    return MappingProxyType(by_name)
 
 
 @cache
@@ -117,14 +117,14 @@ def column(name: str) -> Column:
 @cache
 def tables() -> MappingProxyType[str, Table]:
     """Result tables by name, in the order of their sheets."""
-    found: dict[str, Table] = {}
+    by_name: dict[str, Table] = {}
     for row in packaged_rows(__package__, "tables"):
         words = row["columns"].split()
         on_screen = words.index("|") if "|" in words else len(words)
         named = tuple(word for word in words if word != "|")
         keys, totals = tuple(row["keys"].split()), tuple(row["totals"].split())
-        found[row["name"]] = Table(row["name"], row["sheet"], row["title"], keys, named, on_screen, totals)
-    return MappingProxyType(found)
+        by_name[row["name"]] = Table(row["name"], row["sheet"], row["title"], keys, named, on_screen, totals)
+    return MappingProxyType(by_name)
 
 
 def table(name: str) -> Table:
@@ -139,11 +139,11 @@ def table(name: str) -> Table:
 @cache
 def sheets() -> MappingProxyType[str, SheetPlan]:
     """Result sheets by name, in the order of their tabs."""
-    found: dict[str, SheetPlan] = {}
+    by_name: dict[str, SheetPlan] = {}
     for row in packaged_rows(__package__, "sheets"):
         notes = tuple(filter(None, row["notes"].split("¶")))
-        found[row["name"]] = SheetPlan(row["name"], row["question"], row["title"], row["group"], notes)
-    return MappingProxyType(found)
+        by_name[row["name"]] = SheetPlan(row["name"], row["question"], row["title"], row["group"], notes)
+    return MappingProxyType(by_name)
 
 
 @cache
@@ -179,7 +179,7 @@ def in_order(named: tuple[str, ...], present: list[str]) -> list[str]:
     ordered: list[str] = []
     for name in named:
         if name.endswith("*"):
-            ordered += [one for one in present if one.startswith(name[:-1])]
+            ordered += [title for title in present if title.startswith(name[:-1])]
         elif name in present:
             ordered.append(name)
     return ordered

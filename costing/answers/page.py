@@ -36,9 +36,9 @@ def html_table(
             tag = 'th scope="row"' if step == 0 else "td"
             cells.append(f"<{tag}{_class(column)}>{text}</{tag[:2]}>")
         body.append(f"<tr>{''.join(cells)}</tr>")
-    told = f"<caption>{escape(caption)}</caption>" if caption else ""
+    words = f"<caption>{escape(caption)}</caption>" if caption else ""
     more = "" if rows is None or len(frame) <= rows else f"<p class=under>{len(frame) - rows:,} more rows.</p>"
-    return f"<table>{told}<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>{more}"
+    return f"<table>{words}<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>{more}"
 
 
 def _class(column: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from costing.errors import WorkbookError
-from costing.inputs.headers import closest, sheet_name
+from costing.inputs.headers import did_you_mean, sheet_name
 from costing.inputs.links import NAME
 from costing.inputs.schema import sheets
 from costing.terminal import note, print_findings, tell
@@ -35,22 +35,21 @@ def asked_sheet(title: str, *further: str) -> str:
     name, rule, _ = sheet_name(title)
     askable = {sheets()[name].title: name for name in (*names_added("first year", "when asked"), *further)}
     if rule or name not in askable.values():
-        near = closest(title, askable, 0.6)
-        hint = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(askable)}."
+        hint = did_you_mean(title, askable, f"Sheets are: {', '.join(askable)}.")
         msg = f"'{title}' is no sheet that can be added. {hint}"
         raise WorkbookError(msg)
     return name
 
 
-def _tell(found: Adopted, path: str) -> None:
-    for name, titles in found.read_as.items():
+def _tell(adopted: Adopted, path: str) -> None:
+    for name, titles in adopted.read_as.items():
         tell(f"{', '.join(repr(title) for title in titles)} is read as {sheets()[name].title}.")
-    if found.added:
-        tell(f"Added: {', '.join(sheets()[name].title for name in found.added)}.")
-    print_findings(found.findings)
-    if found.content is None:
+    if adopted.added:
+        tell(f"Added: {', '.join(sheets()[name].title for name in adopted.added)}.")
+    print_findings(adopted.findings)
+    if adopted.content is None:
         tell(f"{path} has no sheet to link and lacks none of a first year. Next: costing check {path}")
-    elif found.read_as:
+    elif adopted.read_as:
         tell(f"Look through the sheet Links, correct it where it is wrong, then: costing check {path}")
     else:
         tell(f"No sheet of your own was understood. Fill the sheets that were added, then: costing check {path}")

@@ -116,14 +116,14 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
     for basis in bases_behind(runs):
         runs.on(basis)
-    told = [run_check(runs, cautions)]
-    told += [runs.once(one) for one in (costs, stock, over_time, origins_of_latest, made_of_latest)]
-    told += [runs.once(one) for one in (charged, closed_year_edits)]
-    told += [runs.once(one) for one in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
-    told += [runs.once(one) for one in (recipes, scenarios, why)]
-    told.insert(0, compared(joined(told).tables))
-    filled = {catalogue.table(name).sheet for answer in told for name, frame in answer.tables.items() if len(frame)}
-    return [front_page(runs, cautions, filled), *told]
+    answers = [run_check(runs, cautions)]
+    answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
+    answers += [runs.once(ask) for ask in (charged, closed_year_edits)]
+    answers += [runs.once(ask) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
+    answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
+    answers.insert(0, compared(joined(answers).tables))
+    filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
+    return [front_page(runs, cautions, filled), *answers]
 
 
 def run(options: argparse.Namespace) -> int:
@@ -194,8 +194,8 @@ def open_next(options: argparse.Namespace) -> int:
     following = opened(estate, on)
     print_findings(left_out(estate, on))
     if source.is_folder:
-        said = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
-        blank_workbook(options.new_path, tables_from_estate(following.estate), note=said)
+        note_of_origin = f"Opened from {name_as_text(options.path.name)}, closed on {on}."
+        blank_workbook(options.new_path, tables_from_estate(following.estate), note=note_of_origin)
     else:
         content = following_workbook(source.package, estate, following)
         write_file(options.new_path, content, Kind((options.path.suffix.casefold(),)))

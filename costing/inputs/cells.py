@@ -43,16 +43,16 @@ class Cells:
 
     def filled(self) -> NDArray[np.bool_]:
         """Tell which cells hold anything."""
-        found = np.zeros(self.size, dtype=bool)
+        known = np.zeros(self.size, dtype=bool)
         if self.numbers is not None:
-            found |= ~np.isnan(self.numbers)
+            known |= ~np.isnan(self.numbers)
         if self.dates is not None:
-            found |= ~np.isnat(self.dates)
+            known |= ~np.isnat(self.dates)
         if self.codes is not None:
-            found |= self.codes >= 0
+            known |= self.codes >= 0
         if self.flags is not None:
-            found |= self.flags
-        return found
+            known |= self.flags
+        return known
 
     def take(self, rows: NDArray[np.intp]) -> Cells:
         """Cells of those rows."""

@@ -23,23 +23,14 @@ from numpy.typing import NDArray
 
 from costing.errors import nearest
 from costing.inputs.cells import Cells, fold, number_text, take_apart
-from costing.inputs.schema import Column
+from costing.inputs.headers import factors
+from costing.inputs.schema import Column, lists, operations
+from costing.inputs.translations import spellings
 
 ERROR_TEXTS = frozenset(
     (
-        "#N/A",
-        "#REF!",
-        "#NAME?",
-        "#VALUE!",
-        "#DIV/0!",
-        "#NUM!",
-        "#NULL!",
-        "#SPILL!",
-        "#CALC!",
-        "#FIELD!",
-        "#BLOCKED!",
-        "#CONNECT!",
-        "#GETTING_DATA",
+        *("#N/A", "#REF!", "#NAME?", "#VALUE!", "#DIV/0!", "#NUM!", "#NULL!", "#SPILL!", "#CALC!", "#FIELD!"),
+        *("#BLOCKED!", "#CONNECT!", "#GETTING_DATA"),
     )
 )
 FIRST_YEAR, LAST_YEAR = 1900, 2200
@@ -54,6 +45,14 @@ _SHORT_YEAR = re.compile(r"\d{1,2}[-/. ]\d{1,2}[-/. ]\d{2}")
 
 
 GREATEST = 1e15  # a spreadsheet keeps fifteen digits; a few such figures multiplied still are numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Styles:
+    """How numbers and dates that are written as text are read."""
+
+    number_style: str = "point"
+    date_style: str = "day first"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +92,16 @@ def _reading(text: str, decimal_sign: str) -> float | None:
 
 def read_date(text: str, style: str) -> tuple[date | None, str]:
     """Text -> (date, "") under date style `day first`, `month first` or `year first`, or (None, why not)."""
-    found = _YEAR_FIRST.fullmatch(text)
-    if found:
-        day = _calendar(int(found[1]), int(found[3]), int(found[4]))
+    match = _YEAR_FIRST.fullmatch(text)
+    if match:
+        day = _calendar(int(match[1]), int(match[3]), int(match[4]))
         return day, "" if day else "is not a day of the calendar."
-    found = _YEAR_LAST.fullmatch(text)
-    if not found:
+    match = _YEAR_LAST.fullmatch(text)
+    if not match:
         short = "has a year of two digits." if _SHORT_YEAR.fullmatch(text) else "is not a date."
         return None, _serial_reading(text) or short
-    one, two, year = int(found[1]), int(found[3]), int(found[4])
-    readings = {"day first": _calendar(year, two, one), "month first": _calendar(year, one, two)}
+    first, second, year = int(match[1]), int(match[3]), int(match[4])
+    readings = {"day first": _calendar(year, second, first), "month first": _calendar(year, first, second)}
     if readings.get(style):
         return readings[style], ""
     shown = " and ".join(f"{order} it is {day}" for order, day in readings.items() if day)
@@ -137,8 +136,8 @@ def _spread(cells: Cells, faulty: dict[int, tuple[str, str]]) -> list[Fault]:
     """Faults of distinct texts -> the rows that hold them."""
     if cells.codes is None or not faulty:
         return []
-    found = [(np.flatnonzero(cells.codes == code), *reason) for code, reason in faulty.items()]
-    return [Fault(rows, rule, remedy) for rows, rule, remedy in found if len(rows)]
+    rows_at_fault = [(np.flatnonzero(cells.codes == code), *reason) for code, reason in faulty.items()]
+    return [Fault(rows, rule, remedy) for rows, rule, remedy in rows_at_fault if len(rows)]
 
 
 def _sorts(cells: Cells, expected: str, *, dates: str = "") -> list[Fault]:
@@ -224,8 +223,8 @@ def _no_number(text: str, unit: str, rule: str, style: str) -> tuple[str, str]:
 
 def _with_unit(text: str) -> tuple[str, str]:
     """Text -> what stands before its unit, and the unit: "150 hl" is "150" and "hl"."""
-    found = _NUMBER_AND_UNIT.fullmatch(text)
-    return (found[1], found[2]) if found else (text, "")
+    match = _NUMBER_AND_UNIT.fullmatch(text)
+    return (match[1], match[2]) if match else (text, "")
 
 
 def integers(cells: Cells, style: str, units: Mapping[str, float] = NO_UNITS) -> Read:
@@ -359,3 +358,37 @@ def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
             highest = f"{number_text(column.upper)}{unit}"
             faults.append(Fault(rows, f"is above the most allowed, {highest}.", f"Enter {highest} or less."))
     return faults
+
+
+def read(
+    column: Column, cells: Cells, styles: Styles, factor: float = 1.0, fractions: NDArray[np.bool_] | None = None
+) -> tuple[Any, list[Fault]]:
+    """Cells of a column as the schema describes it, and what is wrong with them."""
+    if column.type == "date":
+        return dates(cells, styles.date_style)
+    if column.type in ("text", "code", "choice"):
+        return words(cells, column, _open_list(column))
+    if column.type == "percent":
+        values, faults = percentages(cells, styles.number_style, fractions)
+        return values, faults + outside(column, values * 100.0)
+    if column.type == "integer":
+        values, faults = integers(cells, styles.number_style, factors(column))
+    else:
+        values, faults = numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
+    return values, faults + outside(column, values)
+
+
+def read_one(column: Column, cell: Cells, styles: Styles) -> tuple[Any, list[Fault]]:
+    """The value of a single cell, None where it is blank, and what is wrong with it."""
+    values, faults = read(column, cell, styles)
+    if faults or pd.isna(values[0]):
+        return None, faults
+    if column.type == "date":
+        return pd.Timestamp(values[0]).date(), []
+    return {"integer": int, "number": float, "percent": float}.get(column.type, str)(values[0]), []
+
+
+def _open_list(column: Column) -> tuple[str, ...]:
+    if column.refers == "element":
+        return lists()["element"]
+    return (*operations(), *lists()["stage"]) if column.refers == "operation or stage" else ()

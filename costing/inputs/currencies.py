@@ -15,10 +15,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.errors import Finding
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import named_row_in_force
-from costing.inputs.row_findings import each, filled
+from costing.inputs.rows import Breach, Rows, rule_of
 
 _MONEY = {
     "costs": ("amount",),
@@ -48,7 +47,7 @@ def _rates(estate: Estate, frame: pd.DataFrame) -> NDArray[np.float64]:
     listed = estate["channels"][estate["channels"]["currency_rate"].notna()]
     wanted = frame["currency"].astype(object).to_numpy()
     begun, on = (
-        one.to_numpy().astype("datetime64[D]").astype(np.int64) for one in (listed["from_date"], frame["on_date"])
+        dates.to_numpy().astype("datetime64[D]").astype(np.int64) for dates in (listed["from_date"], frame["on_date"])
     )
     row = named_row_in_force(listed["currency"].astype(object).to_numpy(), begun, wanted, on)
     on_channels = np.append(listed["currency_rate"].to_numpy(dtype=np.float64), np.nan)[row]
@@ -57,12 +56,11 @@ def _rates(estate: Estate, frame: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(wanted == estate.settings.currency, 1.0, rate)
 
 
-def rates_missing(estate: Estate) -> Iterator[Finding]:
+@rule_of(*_MONEY)
+def rates_missing(rows: Rows) -> Iterator[Breach]:
     """Yield costs and purchases in a currency without a rate, and rates beside no currency."""
-    for table in _MONEY:
-        named = filled(estate, table, "currency")
-        rule = "has no currency rate on that day."
-        remedy = "Enter the rate beside it, or on Channels for that currency; or correct the currency."
-        yield from each(estate, table, named, "currency", rule, remedy)
-        alone = filled(estate, table, "currency_rate") & ~named
-        yield from each(estate, table, alone, "currency_rate", "stands beside no currency.", "Enter the currency.")
+    named = rows.given("currency")
+    remedy = "Enter the rate beside it, or on Channels for that currency; or correct the currency."
+    yield named, "currency", "has no currency rate on that day.", remedy
+    alone = rows.given("currency_rate") & ~named
+    yield alone, "currency_rate", "stands beside no currency.", "Enter the currency."

@@ -149,6 +149,18 @@ def some_rows(
     return tables, sources
 
 
+def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:
+    """Vintage of each delivery, else the year in which it came, as text."""
+    vintage = deliveries["vintage"].astype(object)
+    return vintage.where(vintage.notna(), deliveries["on_date"].dt.year.astype(str))
+
+
+def harvest_years(deliveries: pd.DataFrame) -> NDArray[np.float64]:
+    """Year of the harvest of each delivery: its vintage, or the year in which it came where that is no number."""
+    year = pd.to_numeric(vintages(deliveries), errors="coerce")
+    return year.fillna(deliveries["on_date"].dt.year).to_numpy(dtype=np.float64)
+
+
 @cache
 def empty_table(name: str) -> pd.DataFrame:
     """Table of sheet `name` with the schema's columns and types, and no rows."""

@@ -25,7 +25,7 @@ DIGITS = 10
 def fingerprint(tables: Iterable[RawTable]) -> str:
     """First digits of a hash over all that is read from these sheets, from a file or from an open workbook."""
     whole = hashlib.sha256()
-    for table in sorted(tables, key=lambda one: one.sheet):
+    for table in sorted(tables, key=lambda table_read: table_read.sheet):
         name, rule, _ = read_as(table)
         for finding in errors_in(table.findings):
             whole.update(repr((finding.place, finding.value)).encode("utf-8", "replace"))

@@ -20,7 +20,9 @@ def as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
     frame = rows.astype(object).where(rows.notna(), None)
     for column in sheets()[sheet].columns:
         if column.type == "percent":
-            frame[column.name] = [None if pd.isna(one) else float(f"{one * 100.0:.15g}") for one in rows[column.name]]
+            frame[column.name] = [
+                None if pd.isna(part) else float(f"{part * 100.0:.15g}") for part in rows[column.name]
+            ]
         elif column.type in ("number", "integer") or column.type == "date":
             frame[column.name] = rows[column.name]
     kept = [c.name for c in sheets()[sheet].columns if c.required or bool(rows[c.name].notna().any())]

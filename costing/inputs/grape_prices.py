@@ -15,9 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.errors import Finding
-from costing.inputs.estate import Estate
-from costing.inputs.row_findings import each, filled
+from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.rows import Breach, Rows, rule_of
 
 _NAMES = ("supplier", "village", "variety")
 
@@ -26,27 +25,27 @@ def listed_row(
     deliveries: pd.DataFrame, listed: pd.DataFrame, counts: NDArray[np.bool_], wanted: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
     """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
-    found = np.full(len(deliveries), -1, dtype=np.int64)
+    taken = np.full(len(deliveries), -1, dtype=np.int64)
     if not counts.any() or not wanted.any():
-        return found
-    year = pd.to_numeric(deliveries["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
-    year = np.where(np.isnan(year), deliveries["on_date"].dt.year.to_numpy(dtype=float), year)
-    said = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
-    given = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
+        return taken
+    year = harvest_years(deliveries)
+    priced = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
+    delivered = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
     table = {
-        (int(listed["vintage"].iloc[row]), *(one[row] for one in said)): row for row in np.flatnonzero(counts).tolist()
+        (int(listed["vintage"].iloc[row]), *(names[row] for names in priced)): row
+        for row in np.flatnonzero(counts).tolist()
     }
     for row in np.flatnonzero(wanted & (deliveries["what"] == "grapes").to_numpy() & ~np.isnan(year)).tolist():
-        ways = product(*((one[row], "") for one in given))
-        found[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)
-    return found
+        ways = product(*((names[row], "") for names in delivered))
+        taken[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)
+    return taken
 
 
 def with_premiums(estate: Estate) -> Estate:
     """The estate with the final premiums of Grape prices on the deliveries that they fit."""
     frame, listed = estate["deliveries"], estate["grape_prices"]
     bare = frame["premium_per_unit"].isna().to_numpy() & _bought(frame)
-    row = listed_row(frame, listed, filled(estate, "grape_prices", "final_premium_per_kg"), bare)
+    row = listed_row(frame, listed, listed["final_premium_per_kg"].notna().to_numpy(), bare)
     taken = np.flatnonzero(row >= 0)
     if not len(taken):
         return estate
@@ -54,8 +53,8 @@ def with_premiums(estate: Estate) -> Estate:
     premium[taken] = listed["final_premium_per_kg"].to_numpy()[row[taken]]
     on[taken] = listed["premium_date"].to_numpy()[row[taken]]
     places = {
-        (int(one), column): estate.place("grape_prices", int(row[one]), source)
-        for one in taken
+        (int(delivery), column): estate.place("grape_prices", int(row[delivery]), source)
+        for delivery in taken
         for column, source in (("premium_per_unit", "final_premium_per_kg"), ("premium_date", "premium_date"))
     }
     source = replace(estate.sources["deliveries"], elsewhere=places)
@@ -63,24 +62,22 @@ def with_premiums(estate: Estate) -> Estate:
     return replace(estate, tables=tables, sources={**estate.sources, "deliveries": source})
 
 
-def premiums_that_fit_nothing(estate: Estate) -> Iterator[Finding]:
+@rule_of("grape_prices")
+def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
     """Yield rows without a price or a final premium, final premiums without their day, and those of no delivery."""
-    frame, listed = estate["deliveries"], estate["grape_prices"]
-    price, final, dated = (
-        filled(estate, "grape_prices", name) for name in ("price_per_kg", "final_premium_per_kg", "premium_date")
-    )
-    neither = ~price & ~final
+    deliveries = listed.of("deliveries").frame
+    price, final, dated = (listed.given(column) for column in ("price_per_kg", "final_premium_per_kg", "premium_date"))
     rule = "neither a price nor a final premium."
-    yield from each(estate, "grape_prices", neither, "price_per_kg", rule, "Enter one, or delete the row.")
+    yield ~price & ~final, "price_per_kg", rule, "Enter one, or delete the row."
     rule = "no day, though a final premium stands beside it."
-    yield from each(estate, "grape_prices", final & ~dated, "premium_date", rule, "Enter when it was fixed and paid.")
+    yield final & ~dated, "premium_date", rule, "Enter when it was fixed and paid."
     rule = "is given for no delivery: none of that harvest has this supplier, village and variety."
     remedy = (
         "Check the year and the names. In a workbook opened after the harvest, enter it on Costs, or close the year"
         " once more with --again."
     )
-    fits = np.isin(np.arange(len(listed)), fitting_premiums(frame, listed))
-    yield from each(estate, "grape_prices", final & ~fits, "final_premium_per_kg", rule, remedy)
+    fits = np.isin(np.arange(len(listed)), fitting_premiums(deliveries, listed.frame))
+    yield final & ~fits, "final_premium_per_kg", rule, remedy
 
 
 def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[np.int64]:

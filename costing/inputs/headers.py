@@ -32,7 +32,7 @@ FACTORS: dict[str, dict[str, float]] = {
 _NEAR = 0.75
 _SIGNS = 64  # signs that share a count make the bound higher, never lower
 _COMPARED = 200
-_UNIT = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
+IN_BRACKETS = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _COPY = re.compile(r"(?: ?\(\d+\)| ?[-_] ?(?:copy|copie|kopie)(?: ?\(?\d+\)?)?| copy(?: \d+)?|_\d{1,3})$")
 
 
@@ -52,6 +52,12 @@ def closest(word: str, known: Iterable[str], cutoff: float = _NEAR) -> str:
     by_folded = {fold(name): name for name in known}
     close = difflib.get_close_matches(fold(word), list(by_folded), n=1, cutoff=cutoff)
     return by_folded[close[0]] if close else ""
+
+
+def did_you_mean(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.6) -> str:
+    """Remedy for a word that is not known: the nearest that is, or what else to do."""
+    near = closest(word, known, cutoff)
+    return f"Did you mean '{near}'?" if near else otherwise
 
 
 class KnownNames:
@@ -84,8 +90,8 @@ def _signs(word: str) -> NDArray[np.int64]:
 
 @cache
 def _titles() -> dict[str, str]:
-    found = {fold(sheet.title): name for name, sheet in sheets().items()}
-    return found | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
+    titles = {fold(sheet.title): name for name, sheet in sheets().items()}
+    return titles | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
 
 
 def sheet_name(title: str) -> tuple[str, str, str]:
@@ -118,6 +124,12 @@ def sheet_name(title: str) -> tuple[str, str, str]:
     return "", "", ""
 
 
+def readable_name(title: str) -> str:
+    """Library name of the sheet that a title names, empty where it is not read."""
+    name, rule, _ = sheet_name(title)
+    return "" if rule else name
+
+
 def read_as(table: RawTable) -> tuple[str, str, str]:
     """As `sheet_name`, of a sheet that was read: one that is linked is what its links say."""
     return (table.linked.name, "", "") if table.linked else sheet_name(table.sheet)
@@ -136,28 +148,28 @@ def sheet_title(title: str) -> str:
 
 def read_headers(sheet: Sheet, headers: Sequence[str]) -> list[Heading]:
     """Headers in order -> their meaning; unknown ones have no column; only near misses have a rule."""
-    found = [_read_header(sheet, header) for header in headers]
-    present = {heading.column.name for heading in found if heading.column}
+    headings = [_read_header(sheet, header) for header in headers]
+    present = {heading.column.name for heading in headings if heading.column}
     missing = [column for column in sheet.columns if column.name not in present]
     taken: set[str] = set()
-    for position, (header, heading) in enumerate(zip(headers, found, strict=True)):
+    for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
         if heading.column is None and not heading.rule:
             near = closest(_split(header)[0], (column.header for column in missing))
             if near and fold(header):
                 title = next(column.title for column in missing if column.header == near)
                 rule = f"is no column of '{sheet.title}', and close to one."
-                found[position] = Heading(rule=rule, remedy=f"Did you mean '{title}'?")
+                headings[position] = Heading(rule=rule, remedy=f"Did you mean '{title}'?")
         elif heading.column is not None and not heading.rule:
             if heading.column.name in taken:
-                found[position] = Heading(
+                headings[position] = Heading(
                     heading.column, rule="is the second column of that name.", remedy="Keep one of the two."
                 )
             taken.add(heading.column.name)
-    return found
+    return headings
 
 
 def _split(header: str) -> tuple[str, str | None]:
-    bracketed = _UNIT.match(header)
+    bracketed = IN_BRACKETS.match(header)
     return (fold(bracketed[1]), fold(bracketed[2])) if bracketed else (fold(header), None)
 
 

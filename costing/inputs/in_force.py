@@ -60,10 +60,10 @@ def named_row_in_force(name: Names, since: Ints, wanted: Names, day: Ints) -> In
     name, since: of each row of the table; wanted, day: parallel, one per key asked for.
     """
     row = np.full(len(wanted), -1, dtype=np.int64)
-    for one in pd.unique(wanted):
-        if not pd.isna(one):
-            here = np.flatnonzero(wanted == one)
-            row[here] = row_in_force(np.flatnonzero(name == one), since, day[here])
+    for asked_for in pd.unique(wanted):
+        if not pd.isna(asked_for):
+            here = np.flatnonzero(wanted == asked_for)
+            row[here] = row_in_force(np.flatnonzero(name == asked_for), since, day[here])
     return row
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from costing.errors import Finding, errors_in, nearest
 from costing.inputs.cells import Cells, fold, take_apart
-from costing.inputs.headers import closest, read_headers, sheet_name
+from costing.inputs.headers import did_you_mean, read_headers, readable_name
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import needs_unit, unit_factor, units_of
@@ -63,7 +63,7 @@ class Links:
 
     def of(self, title: str) -> list[LinkedSheet]:
         """Links of one of their sheets, one for each of ours that it is read as."""
-        return [one for one in self.sheets if fold(one.title) == fold(title)]
+        return [linked for linked in self.sheets if fold(linked.title) == fold(title)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +84,7 @@ class _Row:
 
 def is_links(title: str) -> bool:
     """Whether a sheet of that title holds links."""
-    name, rule, _ = sheet_name(title)
-    return name == NAME and not rule
+    return readable_name(title) == NAME
 
 
 def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
@@ -102,10 +101,10 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
         links.listed.setdefault(fold(row.their_sheet), present)
         if not row.sheet:
             continue
-        name, rule, _ = sheet_name(row.sheet)
-        if not name or rule or sheets()[name].owner != "user" or name == NAME:
-            near = closest(row.sheet, (sheet.title for sheet in sheets().values()), 0.6)
-            hint = f"Did you mean '{near}'?" if near else "Leave it blank where the sheet is not to be read."
+        name = readable_name(row.sheet)
+        if not name or sheets()[name].owner != "user" or name == NAME:
+            ours = (sheet.title for sheet in sheets().values())
+            hint = did_you_mean(row.sheet, ours, "Leave it blank where the sheet is not to be read.")
             links.findings.append(row.finding("sheet", "is no sheet of the library.", hint))
         elif present:
             links.named.add(name)
@@ -140,8 +139,8 @@ def _linked(title: str, sheet: Sheet, rows: Sequence[_Row], findings: list[Findi
             continue
         column = _column(sheet, row, links)
         if column is None:
-            near = closest(row.column, (one.header for one in sheet.columns), 0.6)
-            hint = f"Did you mean '{near}'?" if near else f"They are: {', '.join(one.header for one in sheet.columns)}."
+            headers = [known.header for known in sheet.columns]
+            hint = did_you_mean(row.column, headers, f"They are: {', '.join(headers)}.")
             findings.append(row.finding("column", f"is no column of '{sheet.title}'.", hint))
         elif row.their_word:
             if row.fixed_value:
@@ -169,11 +168,11 @@ def _first_row(rows: Sequence[_Row], findings: list[Finding]) -> int:
 def _column(sheet: Sheet, row: _Row, links: dict[str, Link]) -> Column | None:
     """Column by header, title or library name; of two with one header the one that the unit fits."""
     title = fold(row.column)
-    found = [one for one in sheet.columns if title in (fold(one.title), one.name)]
-    found = found or [one for one in sheet.columns if fold(one.header) == title]
-    fitting = [one for one in found if row.unit and unit_factor(sheet, one, row.unit) is not None]
-    free = [one for one in fitting or found if one.name not in links]
-    return next(iter(free or fitting or found), None)
+    named = [candidate for candidate in sheet.columns if title in (fold(candidate.title), candidate.name)]
+    named = named or [candidate for candidate in sheet.columns if fold(candidate.header) == title]
+    fitting = [candidate for candidate in named if row.unit and unit_factor(sheet, candidate, row.unit) is not None]
+    free = [candidate for candidate in fitting or named if candidate.name not in links]
+    return next(iter(free or fitting or named), None)
 
 
 def _link(row: _Row, sheet: Sheet, column: Column, findings: list[Finding]) -> Link:

@@ -23,19 +23,18 @@ from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, als
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
 from costing.inputs.checks import run_checks
-from costing.inputs.columns import Fault
+from costing.inputs.columns import Fault, Styles
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import Estate, Settings, Sources, empty_table
 from costing.inputs.grape_prices import with_premiums
-from costing.inputs.headers import Heading, closest, factors, read_as, read_headers, sheet_name, sheet_title
+from costing.inputs.headers import Heading, closest, did_you_mean, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.owners import own_part
 from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.readable import readable
-from costing.inputs.schema import Column, Sheet, lists, operations, sheets
-from costing.inputs.settings import Styles, read_settings
-from costing.inputs.translations import spellings
+from costing.inputs.schema import Column, Sheet, sheets
+from costing.inputs.settings import read_settings
 
 __all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
 
@@ -129,13 +128,12 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
     Places read as if the frame stood in a sheet with its headers in row 1. Percentages are in percent
     points, as in a sheet.
     """
-    found = []
+    tables_read = []
     for key, frame in tables.items():
         name = sheet_name(key)[0]
         findings: tuple[Finding, ...] = ()
         if not name:
-            near = closest(key, sheets())
-            remedy = f"Did you mean '{near}'?" if near else f"Sheets are: {', '.join(sheets())}."
+            remedy = did_you_mean(key, sheets(), f"Sheets are: {', '.join(sheets())}.")
             findings = (Finding(key, "", "is no sheet of the library.", remedy),)
         titles = {column.name: column.title for column in sheets()[name].columns} if name else {}
         headers = [titles.get(str(label), str(label)) for label in frame.columns]
@@ -143,8 +141,8 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
         for position, header in enumerate(headers):
             letters.setdefault(header, column_letter(position))
         plain = frame.set_axis(headers, axis=1)
-        found.append(RawTable(sheet_title(key), plain, np.arange(2, len(frame) + 2), letters, findings))
-    return found
+        tables_read.append(RawTable(sheet_title(key), plain, np.arange(2, len(frame) + 2), letters, findings))
+    return tables_read
 
 
 def _in_one_line(finding: Finding) -> Finding:
@@ -173,9 +171,9 @@ def _by_sheet(raw: Iterable[RawTable], reading: _Reading) -> dict[str, list[RawT
 def _run_checks(estate: Estate, reading: _Reading) -> None:
     spoilt_rows = {re.sub(r"![A-Z]*", "!", place) for place in reading.spoilt_cells}
     wrong_rows = {
-        name: np.array([f"{sheet}!{row}" in spoilt_rows for sheet, row in zip(at.sheet, at.row, strict=True)])
-        for name, at in estate.sources.items()
-        if spoilt_rows and len(at.row)
+        name: np.array([f"{sheet}!{row}" in spoilt_rows for sheet, row in zip(source.sheet, source.row, strict=True)])
+        for name, source in estate.sources.items()
+        if spoilt_rows and len(source.row)
     }
     for finding in run_checks(replace(estate, wrong_rows=wrong_rows), frozenset(reading.spoilt_tables)):
         title = finding.place.split("!")[0]
@@ -213,14 +211,14 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
             units |= {f"{title}!{column}": unit for column, unit in source.units.items()}
     sheet, row = (np.concatenate([getattr(source, name) for _, source in parts]) for name in ("sheet", "row"))
     some = any(source.hectolitres is not None for _, source in parts)
-    typed = [np.zeros(len(frame), bool) if one.hectolitres is None else one.hectolitres for frame, one in parts]
+    typed = [np.zeros(len(frame), bool) if part.hectolitres is None else part.hectolitres for frame, part in parts]
     return pd.DataFrame(joined), Sources(sheet, row, letters, units, np.concatenate(typed) if some else None)
 
 
 def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) -> tuple[pd.DataFrame, Sources]:
     headers = [str(header) for header in raw.frame.columns]
     headings = read_headers(sheet, headers)
-    found: dict[str, tuple[int, Heading, Cells]] = {}
+    present: dict[str, tuple[int, Heading, Cells]] = {}
     reading.spoilt_cells |= {f"{raw.sheet}!{place}" for place in raw.faulty}
     announced: set[str] = set()
     for position, (header, heading) in enumerate(zip(headers, headings, strict=True)):
@@ -231,36 +229,36 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
             reading.spoil(sheet.name, raw)
             announced.add(heading.column.name if heading.column else _nearest_column(sheet, header))
         elif heading.column:
-            found[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
-    if not found and not announced:
+            present[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
+    if not present and not announced:
         titles = ", ".join(f"'{column.title}'" for column in sheet.columns[:4])
         place, rule = f"{raw.sheet}!{raw.header_row}", f"holds no header of '{sheet.title}'."
         reading.add(Finding(place, "", rule, f"Begin the sheet with its headers: {titles}, and so on."))
         reading.spoil(sheet.name, raw)
         return empty_table(sheet.name), _no_sources()
-    rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in found.items()}, raw.frame)
+    rows = _kept_rows(sheet, {name: cells for name, (_, _, cells) in present.items()}, raw.frame)
     source = Sources(
         np.full(len(rows), raw.sheet, dtype=object),
         np.asarray(raw.row_numbers, dtype=np.int64)[rows],
-        {name: raw.letters.get(headers[position], "") for name, (position, _, _) in found.items()},
-        {name: (heading.unit, heading.factor) for name, (_, heading, _) in found.items() if heading.factor != 1.0},
+        {name: raw.letters.get(headers[position], "") for name, (position, _, _) in present.items()},
+        {name: (heading.unit, heading.factor) for name, (_, heading, _) in present.items() if heading.factor != 1.0},
     )
     table: dict[str, Any] = {}
     for column in sheet.columns:
-        if column.name not in found:
+        if column.name not in present:
             fixed = raw.linked.fixed.get(column.name, "") if raw.linked else ""
             cells, factor, fractions = take_apart(pd.Series([fixed or None] * len(rows), dtype=object)), 1.0, None
             if column.required and not column.default and not fixed and column.name not in announced and len(rows):
                 reading.add(_missing(sheet, column, raw))
                 reading.spoil(sheet.name, raw)
         else:
-            position, heading, whole = found[column.name]
+            position, heading, whole = present[column.name]
             cells, factor = whole.take(rows), heading.factor
             factor *= raw.linked.factors.get(headers[position], 1.0) if raw.linked else 1.0
             mask = raw.percent_formatted.get(headers[position])
             fractions = None if mask is None else np.asarray(mask, dtype=bool)[rows]
-        values, faults = _read_column(column, cells, styles, factor, fractions)
-        if column.name in found:
+        values, faults = columns.read(column, cells, styles, factor, fractions)
+        if column.name in present:
             faults += _required(column, values, cells)
             _report(raw.sheet, source, column, cells, faults, reading)
         elif faults and raw.linked:
@@ -286,10 +284,10 @@ def _nearest_column(sheet: Sheet, header: str) -> str:
     return next((column.name for column in sheet.columns if column.header == near), "")
 
 
-def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], frame: pd.DataFrame) -> NDArray[np.intp]:
+def _kept_rows(sheet: Sheet, columns_present: Mapping[str, Cells], frame: pd.DataFrame) -> NDArray[np.intp]:
     """Positions of rows that are neither blank nor totals (those say so, without a date or another name)."""
     kept, named, dated, totals = (np.zeros(len(frame), dtype=bool) for _ in range(4))
-    for name, cells in found.items():
+    for name, cells in columns_present.items():
         kept |= cells.filled()
         if cells.dates is not None:
             dated |= ~np.isnat(cells.dates)
@@ -303,33 +301,10 @@ def _kept_rows(sheet: Sheet, found: Mapping[str, Cells], frame: pd.DataFrame) ->
         return np.flatnonzero(kept)
     totals &= ~dated & ~named
     bare = np.flatnonzero(kept & ~dated & ~named & ~totals)
-    if len(bare) and frame.shape[1] > len(found):  # the word may stand in a column of the user's own
+    if len(bare) and frame.shape[1] > len(columns_present):  # the word may stand in a column of the user's own
         labels = frame.iloc[bare].to_numpy(dtype=object)
         totals[bare] = [any(isinstance(cell, str) and says_total(cell) for cell in row) for row in labels]
     return np.flatnonzero(kept & ~totals)
-
-
-def _read_column(
-    column: Column, cells: Cells, styles: Styles, factor: float, fractions: NDArray[np.bool_] | None
-) -> tuple[Any, list[Fault]]:
-    if column.type == "date":
-        return columns.dates(cells, styles.date_style)
-    if column.type in ("text", "code", "choice"):
-        return columns.words(cells, column, _open_list(column))
-    if column.type == "percent":
-        values, faults = columns.percentages(cells, styles.number_style, fractions)
-        return values, faults + columns.outside(column, values * 100.0)
-    if column.type == "integer":
-        values, faults = columns.integers(cells, styles.number_style, factors(column))
-    else:
-        values, faults = columns.numbers(cells, styles.number_style, factor, factors(column), spellings(column.words))
-    return values, faults + columns.outside(column, values)
-
-
-def _open_list(column: Column) -> Iterable[str]:
-    if column.refers == "element":
-        return lists()["element"]
-    return [*operations(), *lists()["stage"]] if column.refers == "operation or stage" else ()
 
 
 def _required(column: Column, values: Any, cells: Cells) -> list[Fault]:

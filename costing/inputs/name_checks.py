@@ -14,10 +14,10 @@ from itertools import compress
 
 import numpy as np
 
-from costing.errors import CAUTION, Finding
+from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.headers import KnownNames
-from costing.inputs.row_findings import cell_place, each, first_rows
+from costing.inputs.rows import Check, Rows
 from costing.inputs.schema import sheets
 from costing.inputs.spellings import differs_in, keys_of, one_letter_apart, without_zeros
 
@@ -62,7 +62,7 @@ def _first_spots(estate: Estate, columns: list[tuple[str, str]]) -> dict[str, Sp
     """Where each name of some columns stands first, column by column."""
     spots: dict[str, Spot] = {}
     for table, column in columns:
-        for name, row in first_rows(estate, table, column).items():
+        for name, row in Rows(estate, table).first_rows(column).items():
             spots.setdefault(name, (table, column, row))
     return spots
 
@@ -85,7 +85,7 @@ class _Known:
 
     def place(self, name: str) -> str:
         table, column, row = self.spots[name]
-        return cell_place(self.estate, table, row, column)
+        return self.estate.place(table, row, column)
 
 
 def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
@@ -96,20 +96,21 @@ def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Itera
         known = _Known(estate, _first_spots(estate, _columns(key, introducing=True)))
         if key == "cuvee" and not known.spots:
             continue
-        severity = CAUTION if key == "channel" and not known.spots else "error"
+        severity = CAUTION if key == "channel" and not known.spots else ERROR
         for table, column in _columns(key, introducing=False):
-            firsts = first_rows(estate, table, column)
+            sheet = Rows(estate, table)
+            firsts = sheet.first_rows(column)
             unknown = sorted((row, name) for name, row in firsts.items() if name not in known.spots)
             for row, name in unknown[:NAMES_PER_COLUMN]:
-                rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+                rows = np.flatnonzero(sheet.are(column, name))
                 rule, remedy = _unknown(key, name, known, severity)
-                yield from each(estate, table, rows if severity == "error" else [row], column, rule, remedy, severity)
+                yield from sheet.findings(rows if severity == ERROR else [row], column, rule, remedy, severity)
             if further := unknown[NAMES_PER_COLUMN:]:
                 rule = f"is no known {_NOUNS[key]} either; {len(further):,} such names of this column are not shown."
                 remedy = "Correct those shown first; they may all have one cause."
-                others = estate[table][column].isin([name for _, name in further]).to_numpy()
+                others = sheet.are(column, *(name for _, name in further))
                 estate.refused.setdefault(table, []).append((np.flatnonzero(others), column))
-                yield from each(estate, table, [further[0][0]], column, rule, remedy, severity)
+                yield from sheet.findings([further[0][0]], column, rule, remedy, severity)
 
 
 def _unknown(key: str, name: str, known: _Known, severity: str) -> tuple[str, str]:
@@ -125,6 +126,7 @@ def _unknown(key: str, name: str, known: _Known, severity: str) -> tuple[str, st
     return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
 
 
+@Check
 def names_alike(estate: Estate) -> Iterator[Finding]:
     """Yield names that are one name in two spellings; caution where a letter or a leading zero differs."""
     for key in _NOUNS:
@@ -183,21 +185,22 @@ def _uses(estate: Estate, columns: list[tuple[str, str]], names: set[str]) -> Ca
     """Function that says in how many cells a name stands."""
     counts = dict.fromkeys(names, 0)
     for table, column in columns if names else ():
-        held = estate[table][column].cat
-        cells = np.bincount(held.codes.to_numpy() + 1, minlength=len(held.categories) + 1)[1:]
-        for name, count in zip(held.categories, cells.tolist(), strict=True):
+        cells = estate[table][column].cat
+        per_name = np.bincount(cells.codes.to_numpy() + 1, minlength=len(cells.categories) + 1)[1:]
+        for name, count in zip(cells.categories, per_name.tolist(), strict=True):
             if name in counts:
                 counts[name] += count
     return counts.__getitem__
 
 
 def _at(
-    estate: Estate, columns: list[tuple[str, str]], name: str, rule: str, remedy: str, severity: str = "error"
+    estate: Estate, columns: list[tuple[str, str]], name: str, rule: str, remedy: str, severity: str = ERROR
 ) -> Iterator[Finding]:
     """Findings where a name stands: each of its rows, or the first where the name may stay."""
     for table, column in columns:
-        rows = np.flatnonzero((estate[table][column] == name).to_numpy())
+        sheet = Rows(estate, table)
+        rows = np.flatnonzero(sheet.are(column, name))
         if len(rows):
-            yield from each(estate, table, rows if severity == "error" else rows[:1], column, rule, remedy, severity)
-            if severity != "error":
+            yield from sheet.findings(rows if severity == ERROR else rows[:1], column, rule, remedy, severity)
+            if severity != ERROR:
                 return

@@ -10,7 +10,7 @@ an estate of their own, under the same rates, pools and norms. Nothing but what 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
-from costing.inputs.row_findings import each
+from costing.inputs.rows import Breach, Check, Rows, rule_of
 from costing.inputs.schema import sheets
 
 OWN = ""
@@ -119,6 +119,7 @@ def _named(estate: Estate, table: str) -> NDArray[np.object_]:
     return np.asarray(named.where(named.notna() & (named != estate.settings.estate), OWN))
 
 
+@Check
 def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     """Yield rows that move goods between owners, and lots that two owners fill."""
     if not any_others(estate):
@@ -132,18 +133,19 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
         lots, named = _texts(estate[table], "lot"), _named(estate, table)
         for row in np.flatnonzero(np.array([owner[lot] for lot in lots], dtype=object) != named):
             rule = f"fills lot '{lots[row]}', which is {_whose(owner[lots[row]])}."
-            yield from each(estate, table, [int(row)], "owner", rule, remedy)
+            yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
     from_, to = (np.array([owner.get(lot) for lot in lots], dtype=object) for lots in (passes.source, passes.target))
     for at in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
         table, column = str(passes.table[at]), str(passes.column[at])
         rule = f"would mix owners without a sale: what goes in is {_whose(from_[at])}, the rest {_whose(to[at])}."
-        yield from each(estate, table, [int(passes.row[at])], column, rule, remedy)
+        yield from Rows(estate, table).findings([int(passes.row[at])], column, rule, remedy)
 
 
 def _whose(owner: str) -> str:
     return f"of '{owner}'" if owner else "our own"
 
 
+@Check
 def money_of_others(estate: Estate) -> Iterator[Finding]:
     """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
     back.
@@ -154,34 +156,29 @@ def money_of_others(estate: Estate) -> Iterator[Finding]:
         theirs = _rows_of(estate, table, others) & np.asarray(estate[table][column].fillna(0.0) != 0)
         rule = "stands on goods of another owner, which are neither bought nor sold by us."
         remedy = "Empty it; what they pay for the work stands on Service rates. Goods that we bought have no owner."
-        yield from each(estate, table, theirs, column, rule, remedy)
+        yield from Rows(estate, table).findings(theirs, column, rule, remedy)
     for table, column in _OURS_ALONE if others else ():
         theirs = estate[table][column].astype(object).isin(others).to_numpy()
         rule, remedy = "is a lot of another owner: only our own can stand here.", "Name a lot of ours."
-        yield from each(estate, table, theirs, column, rule, remedy)
+        yield from Rows(estate, table).findings(theirs, column, rule, remedy)
     moves = estate["movements"]
     back = (moves["operation"] == "handing back").to_numpy()
     if back.any():
         ours = back & ~moves["from_lot"].astype(object).isin(others).to_numpy()
         rule, remedy = "is a lot of our own: there is nobody to hand it back to.", "Enter a sale, or the owner."
-        yield from each(estate, "movements", ours, "from_lot", rule, remedy)
+        yield from Rows(estate, "movements").findings(ours, "from_lot", rule, remedy)
 
 
-def service_rates_hold(estate: Estate) -> Iterator[Finding]:
-    """Yield service rates in another currency without its rate, of an owner of no goods, or in a unit that the service
-    has not.
-    """
-    table = estate["service_rates"]
-    if not len(table):
-        return
-    foreign = table["currency"].notna() & (table["currency"].astype(object) != estate.settings.currency)
-    bare = (foreign & table["currency_rate"].isna()).to_numpy()
+@rule_of("service_rates")
+def service_rates_hold(rates: Rows) -> Iterator[Breach]:
+    """Yield service rates in another currency without its rate, and of an owner of no goods."""
+    estate = rates.estate
+    foreign = rates.given("currency") & ~rates.are("currency", estate.settings.currency)
     rule = "is another currency, and no rate of it stands here."
-    yield from each(estate, "service_rates", bare, "currency", rule, "Enter the currency rate.")
-    known = {name for each_ in _FILLED for name in _named(estate, each_)}
-    stranger = table["owner"].notna() & ~table["owner"].astype(object).isin(known)
+    yield foreign & ~rates.given("currency_rate"), "currency", rule, "Enter the currency rate."
+    known = {name for table in _FILLED for name in _named(estate, table)}
     rule, remedy = "has no goods here.", "Enter the owner as on Deliveries or Opening stock, or leave it blank."
-    yield from each(estate, "service_rates", stranger.to_numpy(), "owner", rule, remedy)
+    yield rates.given("owner") & ~rates.are("owner", *known), "owner", rule, remedy
 
 
 def _rows_of(estate: Estate, table: str, lots: set[str]) -> NDArray[np.bool_]:
@@ -254,10 +251,3 @@ def rows_in_whole(estate: Estate, table: NDArray[np.int64], row: NDArray[np.int6
     for name in estate.others.tables if estate.others else ():
         after[names.index(name)] = len(estate[name])
     return row + after[table]
-
-
-OWNER_CHECKS: tuple[Callable[[Estate], Iterator[Finding]], ...] = (
-    goods_change_hands,
-    money_of_others,
-    service_rates_hold,
-)

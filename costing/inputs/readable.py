@@ -56,7 +56,7 @@ def readable(
     estate: Estate, spoilt_tables: Collection[str], spoilt_cells: Collection[str], findings: Iterable[Finding]
 ) -> Readable | None:
     """What can be read beside the cells, tables and rows (`estate.refused`) in which an error was found."""
-    unread = {sheet_name(one.place)[0] for one in errors_in(findings) if "!" not in one.place}
+    unread = {sheet_name(finding.place)[0] for finding in errors_in(findings) if "!" not in finding.place}
     if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
         return None
     wrong: dict[str, NDArray[np.bool_]] = {}

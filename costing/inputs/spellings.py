@@ -56,7 +56,7 @@ def differs_in(name: str, usual: str) -> str:
     """In what two names with one key differ."""
     if name.casefold() == usual.casefold():
         return "its capital letters"
-    bare = [without_accents(one.casefold()) for one in (name, usual)]
+    bare = [without_accents(spelling.casefold()) for spelling in (name, usual)]
     if bare[0] == bare[1]:
         return "its accents"
     if bare[0].translate(_LOOK_ALIKE) == bare[1].translate(_LOOK_ALIKE):
@@ -73,10 +73,10 @@ def one_letter_apart(names: Sequence[str]) -> Iterator[tuple[str, str]]:
         return
     parts = [tuple(line.split(" ")) for line in _BORDERS.sub(" ", text).split("\n")]
     by_parts = dict(zip(parts[::-1], names[::-1], strict=True))
-    for one, other in near:
+    for near_one, near_word in near:
         for name, own in zip(names, parts, strict=True):
-            if one in own:
-                twin = by_parts.get(tuple(other if part == one else part for part in own))
+            if near_one in own:
+                twin = by_parts.get(tuple(near_word if part == near_one else part for part in own))
                 if twin is not None:
                     yield name, twin
 
@@ -88,22 +88,22 @@ def _near_words(words: Sequence[str]) -> list[tuple[str, str]]:
         for part in {word, *(word[:place] + word[place + 1 :] for place in range(len(word)))}:
             alike.setdefault(part, []).append(word)
     pairs = {
-        (one, other)
+        (first, second)
         for group in alike.values()
         if len(group) > 1
-        for one in group
-        for other in group
-        if one < other and _one_slip(one, other)
+        for first in group
+        for second in group
+        if first < second and _one_slip(first, second)
     }
     return sorted(pairs)
 
 
-def _one_slip(one: str, other: str) -> bool:
+def _one_slip(name: str, usual: str) -> bool:
     """Whether a letter more, less, changed or exchanged with its neighbour makes one word of the other."""
-    if len(one) != len(other):
+    if len(name) != len(usual):
         return True  # they share the shorter word, with which one letter was left out of the longer
-    unlike = [place for place, (a, b) in enumerate(zip(one, other, strict=True)) if a != b]
+    unlike = [place for place, (a, b) in enumerate(zip(name, usual, strict=True)) if a != b]
     if len(unlike) == 1:
         return True
     first, last = unlike[0], unlike[-1]
-    return len(unlike) == 2 and last == first + 1 and one[first] == other[last] and one[last] == other[first]
+    return len(unlike) == 2 and last == first + 1 and name[first] == usual[last] and name[last] == usual[first]

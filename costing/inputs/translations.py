@@ -36,38 +36,42 @@ def plain(text: str) -> str:
 
 def names_of(of: str, name: str, sheet: str = "") -> tuple[str, ...]:
     """Every translation of a sheet, column, word or unit; a column's own sheet goes before all sheets."""
-    found = [row for row in _rows() if (row["of"], row["name"]) == (of, name) and row["sheet"] in ("", sheet)]
-    own = [row for row in found if row["sheet"]] or found
-    return tuple(one for row in own for language in LANGUAGES for one in row[language].split("|") if one)
+    rows = [row for row in _rows() if (row["of"], row["name"]) == (of, name) and row["sheet"] in ("", sheet)]
+    own = [row for row in rows if row["sheet"]] or rows
+    return tuple(
+        name_there for row in own for language in LANGUAGES for name_there in row[language].split("|") if name_there
+    )
 
 
 @cache
 def spellings(words: tuple[str, ...]) -> frozenset[str]:
     """Words in every language, as `fold` spells them."""
-    return frozenset(fold(one) for word in words for one in (word, *names_of("word", word)))
+    return frozenset(fold(spelling) for word in words for spelling in (word, *names_of("word", word)))
 
 
 @cache
 def title_spellings() -> dict[str, str]:
     """Plain spelling of a sheet's title -> library name."""
-    found = {plain(one): name for name in sheets() for one in names_of("sheet", name)}
-    return found | {plain(sheet.title): name for name, sheet in sheets().items()}
+    by_spelling = {plain(spelling): name for name in sheets() for spelling in names_of("sheet", name)}
+    return by_spelling | {plain(sheet.title): name for name, sheet in sheets().items()}
 
 
 @cache
 def header_spellings(sheet: str) -> dict[str, tuple[str, ...]]:
     """Plain spelling of a header -> library names of the columns of a sheet that it may mean, in schema order."""
-    found: dict[str, list[str]] = {}
+    by_spelling: dict[str, list[str]] = {}
     for column in sheets()[sheet].columns:
-        for one in dict.fromkeys(plain(text) for text in (column.header, *names_of("column", column.name, sheet))):
-            found.setdefault(one, []).append(column.name)
-    return {spelling: tuple(names) for spelling, names in found.items()}
+        for text_spelt in dict.fromkeys(
+            plain(text) for text in (column.header, *names_of("column", column.name, sheet))
+        ):
+            by_spelling.setdefault(text_spelt, []).append(column.name)
+    return {spelling: tuple(names) for spelling, names in by_spelling.items()}
 
 
 @cache
 def _unit_spellings() -> dict[str, str]:
     units = [row["name"] for row in _rows() if row["of"] == "unit"]
-    return {plain(one): unit for unit in units for one in (unit, *names_of("unit", unit))}
+    return {plain(spelling): unit for unit in units for spelling in (unit, *names_of("unit", unit))}
 
 
 def unit_of(text: str) -> str:
@@ -139,7 +143,7 @@ def our_word(column: Column, text: str) -> str:
     if column.name == "unit":
         unit = unit_of(text)
         return unit if unit in allowed else ""
-    return next((word for word in allowed if words in {plain(one) for one in names_of("word", word)}), "")
+    return next((word for word in allowed if words in {plain(spelling) for spelling in names_of("word", word)}), "")
 
 
 def choices_of(column: Column) -> tuple[str, ...]:
@@ -158,14 +162,14 @@ def open_words(refers: str) -> tuple[str, ...]:
 
 def alphabets(text: str) -> tuple[str, ...]:
     """Alphabets of the letters of a word, `Latin`, `Cyrillic`, in the order in which they come."""
-    found = (unicodedata.name(sign, "").partition(" ")[0].capitalize() for sign in text if sign.isalpha())
-    return tuple(dict.fromkeys(found))
+    scripts = (unicodedata.name(sign, "").partition(" ")[0].capitalize() for sign in text if sign.isalpha())
+    return tuple(dict.fromkeys(scripts))
 
 
 def mixed_word(texts: Iterable[str]) -> tuple[str, tuple[str, ...]] | None:
     """First text with a word whose letters are of two alphabets, which look alike and are not; None where none has."""
     for text in texts:
         for word in re.findall(r"\w+", text):
-            if len(found := alphabets(word)) > 1 and set(found) <= {"Latin", "Cyrillic", "Greek"}:
-                return text, found
+            if len(scripts := alphabets(word)) > 1 and set(scripts) <= {"Latin", "Cyrillic", "Greek"}:
+                return text, scripts
     return None

@@ -103,7 +103,9 @@ def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn
         _key_figures(runs),
         *(_section(section, answers, runs) for section in catalogue.sections()),
         _findings(findings),
-        "<section><h2>Cautions</h2><ul>" + "".join(f"<li>{escape(one)}</li>" for one in CAUTIONS) + "</ul></section>",
+        "<section><h2>Cautions</h2><ul>"
+        + "".join(f"<li>{escape(sentence)}</li>" for sentence in CAUTIONS)
+        + "</ul></section>",
     ]
     return (
         f"{BEGINS}"
@@ -164,7 +166,8 @@ def _findings(findings: Iterable[Finding]) -> str:
     every = list(findings)
     wrong = errors_in(every)
     listed = "".join(
-        f"<li class='{'caution' if one.severity == 'caution' else 'error'}'>{escape(str(one))}</li>" for one in every
+        f"<li class='{'caution' if finding.severity == 'caution' else 'error'}'>{escape(str(finding))}</li>"
+        for finding in every
     )
     count = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
     return f"<section><h2>Findings</h2>{count}{f'<ul>{listed}</ul>' if listed else ''}</section>"

@@ -24,7 +24,7 @@ from costing.engine.solve import Triangular
 from costing.errors import CostingError, nearest
 from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints, codes
 from costing.graph.states import Chain
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, vintages
 from costing.money.postings import TABLE_NAMES
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -261,9 +261,7 @@ def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.obj
         rows, frame = kind == sort, estate[table]
         if by not in frame.columns:
             continue
-        values = frame[by].astype(object)
-        if sort == Flow.DELIVERY and by == "vintage":
-            values = values.where(values.notna(), frame["on_date"].dt.year.astype(str))
+        values = vintages(frame) if sort == Flow.DELIVERY and by == "vintage" else frame[by].astype(object)
         blank = {"supplier": OWN_VINEYARD, "colour": WHITE}.get(by, UNKNOWN)
         names[rows] = values.fillna(blank).to_numpy()[row[rows]]
     return names

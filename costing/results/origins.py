@@ -19,6 +19,7 @@ import pandas as pd
 
 from costing.errors import CostingError, nearest
 from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
+from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.postings import MONEY_COLUMNS
@@ -239,13 +240,12 @@ def _grower(results: Results, flow: Ints) -> pd.DataFrame:
     for name in GROWER:
         values = np.full(len(flow), "", dtype=object)
         for sort, table in ((Flow.DELIVERY, "deliveries"), (Flow.OPENING, "opening_stock")):
-            if name in estate[table].columns:
-                rows = kind == sort
-                values[rows] = estate[table][name].astype(object).fillna("").to_numpy()[row[rows]]
+            frame, here = estate[table], kind == sort
+            if name in frame.columns:
+                dated = name == "vintage" and sort == Flow.DELIVERY
+                names = vintages(frame) if dated else frame[name].astype(object)
+                values[here] = names.fillna("").to_numpy()[row[here]]
         columns[name] = values
-    blank = (columns["vintage"] == "") & (kind == Flow.DELIVERY)
-    year = estate["deliveries"]["on_date"].dt.year.to_numpy()
-    columns["vintage"][blank] = [str(int(number)) for number in year[row[blank]]]
     own = (columns["supplier"] == "") & (kind == Flow.DELIVERY)
     columns["supplier"][own] = "own vineyard"
     return pd.DataFrame(columns)

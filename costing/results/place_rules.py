@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from costing.errors import Finding
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, days
 from costing.inputs.appellations import RuleSet, folded_words, rule_set
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, harvest_years
 from costing.results.appellation import (
     earliest_release,
     earliest_tirage,
@@ -301,8 +301,7 @@ def _wine_of(estate: Estate, years: Floats) -> Floats:
     wine = pressed["fraction"].isin(["first", "second"]).to_numpy()
     made = np.where(wine, np.nan_to_num(pressed["volume_l"].to_numpy()), 0.0)
     of_year = pressed["on_date"].dt.year.to_numpy()
-    stated = pd.to_numeric(bought["vintage"].astype(object), errors="coerce").to_numpy(dtype=float)
-    vintage = np.where(np.isnan(stated), bought["on_date"].dt.year.to_numpy(), stated)
+    vintage = harvest_years(bought)
     liquid = bought["what"].isin(["must", "wine", "reserve"]).to_numpy()
     litres = np.where(liquid, bought["quantity"].to_numpy(), 0.0)
     by_vintage = [made[of_year == year].sum() for year in years]

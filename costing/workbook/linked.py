@@ -56,15 +56,15 @@ def headers_above(rows: Rows, first_row: int) -> list[Header]:
     below = lines[0]
     above = lines[1] if len(lines) > 1 and lines[1] == below - 1 and _filled(rows, lines[1]) > 1 else 0
     width = max(len(rows[line - 1]) for line in lines[:2])
-    found, group = [], ""
+    headers, group = [], ""
     for position in range(1, width + 1):
         own, over = _text(rows, below, position), _text(rows, above, position)
         group = over or group
         if own:
-            found.append(Header(position, own, group, below))
+            headers.append(Header(position, own, group, below))
         elif over:
-            found.append(Header(position, "", over, above))
-    return found
+            headers.append(Header(position, "", over, above))
+    return headers
 
 
 def linked_table(links: LinkedSheet, rows: Rows, scan: SheetScan, tables: Sequence[TableRange]) -> RawTable:
@@ -126,7 +126,7 @@ def _table_of(links: LinkedSheet, rows: Rows, tables: Sequence[TableRange]) -> T
     for table in tables:
         inside = range(table.first_column, table.last_column + 1)
         headers = headers_above(rows, table.first_row + table.header_rows) if table.header_rows else []
-        texts = {fold(text) for one in headers if one.position in inside for text in (one.below, one.whole)}
+        texts = {fold(text) for header in headers if header.position in inside for text in (header.below, header.whole)}
         if (score := len(wanted & texts)) > most:
             best, most = table, score
     return best
@@ -135,12 +135,12 @@ def _table_of(links: LinkedSheet, rows: Rows, tables: Sequence[TableRange]) -> T
 def _position(link: Link, headers: Sequence[Header], links: LinkedSheet, rows: Rows, findings: list[Finding]) -> int:
     """Column that a link names; 0, with what is wrong, where there is none or more than one."""
     wanted = fold(link.theirs)
-    for texts in ([one.whole for one in headers], [one.below for one in headers]):
-        found = [one.position for one, text in zip(headers, texts, strict=True) if fold(text) == wanted]
-        if len(found) == 1:
-            return found[0]
-        if found:
-            letters = ", ".join(column_letter(position - 1) for position in found)
+    for texts in ([header.whole for header in headers], [header.below for header in headers]):
+        positions = [header.position for header, text in zip(headers, texts, strict=True) if fold(text) == wanted]
+        if len(positions) == 1:
+            return positions[0]
+        if positions:
+            letters = ", ".join(column_letter(position - 1) for position in positions)
             rule = f"is the header of several columns of '{links.title}': {letters}."
             findings.append(Finding(link.place, link.theirs, rule, "Write the letter of the one meant."))
             return 0
@@ -151,7 +151,7 @@ def _position(link: Link, headers: Sequence[Header], links: LinkedSheet, rows: R
         remedy = f"Set First row to {elsewhere + 1}, on every row of that sheet."
     else:
         rule = f"is no column of '{links.title}' any more."
-        near = nearest(link.theirs, [one.whole for one in headers])
+        near = nearest(link.theirs, [header.whole for header in headers])
         remedy = near or "Write the header that it has now, or delete the row here."
     if not any(finding.remedy == remedy for finding in findings if elsewhere):  # one finding for the whole sheet
         findings.append(Finding(link.place, link.theirs, rule, remedy))
@@ -168,10 +168,10 @@ def _row_of(rows: Rows, wanted: str) -> int:
 def _between(links: LinkedSheet, rows: Rows, headers: Sequence[Header], placed: dict[str, int]) -> list[Finding]:
     """Rows of data between the headers and First row, which would be passed over in silence."""
     used = set(placed.values())
-    header_row = max((one.row for one in headers if one.position in used), default=links.first_row - 1)
+    header_row = max((place_of.row for place_of in headers if place_of.position in used), default=links.first_row - 1)
     for number in range(header_row + 1, links.first_row):
         row = rows[number - 1]
-        filled = [one for one in placed.values() if one <= len(row) and _is_data(row[one - 1])]
+        filled = [place_of for place_of in placed.values() if place_of <= len(row) and _is_data(row[place_of - 1])]
         if filled:
             rule = f"is filled, and stands above the first row that Links names, {links.first_row}."
             place = f"{links.title}!{column_letter(filled[0] - 1)}{number}"
@@ -205,10 +205,12 @@ def _kept(
     left_out, gap = 0, False
     for number in range(first, last + 1):
         row = rows[number - 1]
-        filled = [one for one in placed.values() if one <= len(row) and not is_blank(row[one - 1])]
+        filled = [
+            cell_place for cell_place in placed.values() if cell_place <= len(row) and not is_blank(row[cell_place - 1])
+        ]
         if not filled:
             gap = gap or bool(kept)
-        elif gap and not table and not all(one in filled for one in needed):
+        elif gap and not table and not all(cell_place in filled for cell_place in needed):
             if not any(isinstance(cell, str) and says_total(cell) for cell in row):
                 left_out = left_out or number
         else:
@@ -216,7 +218,9 @@ def _kept(
     if not left_out:
         return kept, None
     row = rows[left_out - 1]
-    position = next(one for one in placed.values() if one <= len(row) and not is_blank(row[one - 1]))
+    position = next(
+        cell_place for cell_place in placed.values() if cell_place <= len(row) and not is_blank(row[cell_place - 1])
+    )
     place, value = f"{links.title}!{column_letter(position - 1)}{left_out}", display(str(row[position - 1]), 40)
     rule = "stands below a blank row, lacks what every row needs, and is not read."
     return kept, caution(place, value, rule, "Fill the row, or close the gap, if it is one of the list.")

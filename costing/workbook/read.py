@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
-from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.headers import read_headers, readable_name, sheet_name
 from costing.inputs.links import LinkedSheet, Links, is_links, read_links
 from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Sheet, sheets
@@ -83,15 +83,15 @@ def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     wanted = [tab for tab in worksheets if tab not in listed and not is_links(tab.name) and _is_wanted(tab, book)]
     others = read(wanted)
     cells = cells_of([tab for tab in listed if links.of(tab.name)])
-    found = []
+    tables_read = []
     for tab in worksheets:
         if tab.name in first:
-            found.append(replace(first[tab.name], findings=(*first[tab.name].findings, *links.findings)))
+            tables_read.append(replace(first[tab.name], findings=(*first[tab.name].findings, *links.findings)))
         elif tab in listed:
-            found += [_linked(one, *cells(tab.name)) for one in links.of(tab.name)]
+            tables_read += [_linked(linked, *cells(tab.name)) for linked in links.of(tab.name)]
         elif tab.name in others:
-            found.append(others[tab.name])
-    return found
+            tables_read.append(others[tab.name])
+    return tables_read
 
 
 def links_of(book: Book) -> Links:
@@ -116,7 +116,7 @@ def _title_reader(book: Book) -> Callable[[Sequence[Tab]], dict[str, RawTable]]:
     doubt, sheet_of = calculation_doubt(book), sheet_reader(book)
 
     def read(tabs: Sequence[Tab]) -> dict[str, RawTable]:
-        known = {tab.name: sheets()[name] for tab in tabs if (name := _readable(tab))}
+        known = {tab.name: sheets()[name] for tab in tabs if (name := readable_name(tab.name))}
         cells = sheet_of([tab for tab in tabs if tab.name in known])
         return {
             tab.name: _read_sheet(tab.name, known[tab.name], *cells(tab.name), doubt)
@@ -162,8 +162,8 @@ def table_from_cells(
     rows: its cells from A1 on, all rows equally long; faults: error cells among them; percent_cells: (column,
     row) from 1 of numbers shown as percentages. A title that is only close to a known one gives no rows.
     """
-    name, rule, _ = sheet_name(title)
-    if rule or not name:
+    name = readable_name(title)
+    if not name:
         return _without_rows(title)
     scan = SheetScan(tuple(faults), "", frozenset(), frozenset(percent_cells))
     return _read_sheet(title, sheets()[name], scan, tables, lambda _: rows, "")
@@ -182,11 +182,6 @@ def stray_finding(title: str, stray: str) -> Finding:
 def _is_wanted(tab: Tab, book: Book) -> bool:
     name, rule, _ = sheet_name(tab.name)
     return bool(name) or (bool(rule) and tab not in book.owned())
-
-
-def _readable(tab: Tab) -> str:
-    name, rule, _ = sheet_name(tab.name)
-    return "" if rule else name
 
 
 def _without_rows(title: str, *findings: Finding) -> RawTable:

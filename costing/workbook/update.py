@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from costing.answers import catalogue
-from costing.inputs.headers import sheet_name
+from costing.inputs.headers import readable_name
 from costing.inputs.schema import sheets as schema_sheets
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -67,7 +67,7 @@ def write_results(
     """
     path = Path(path)
     book = read_book(package)
-    linked = {one.title for one in links_of(book).sheets}
+    linked = {linked_sheet.title for linked_sheet in links_of(book).sheets}
     titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
     stale = stale_formula(count_inputs(package, titles))
     scratch = result_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))
@@ -84,5 +84,5 @@ def write_results(
 
 def _is_input(title: str) -> bool:
     """Whether a sheet of that title is read as input, by the rules of the reading."""
-    name, rule, _ = sheet_name(title)
-    return bool(name) and not rule and schema_sheets()[name].owner == "user"
+    name = readable_name(title)
+    return bool(name) and schema_sheets()[name].owner == "user"

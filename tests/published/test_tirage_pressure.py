@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.decisions.cellar.recipe_figures import FIGURES
+from costing.decisions.cellar.recipe_figures import Recipe, usual_figures
 from costing.decisions.cellar.recipe_rows import quantities
 from costing.results.appellation import SUGAR_PER_PERCENT_VOL, estimated_pressure_bar, pressure_caution
 
@@ -48,9 +48,16 @@ def test_sugar_for_one_percent():
 def test_liqueur_of_500_grams_for_24_grams():
     # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre
     estate = read_estate({"settings": pd.DataFrame({"Setting": ["Tirage liqueur (g/L)"], "Value": [500]})})
-    recipe = {name: figure.default for name, figure in FIGURES.items()}
-    recipe |= {"tirage sugar": 24.0, "kilograms": 16_000.0, "must per kg": 0.6375, "months on lees": 15}
-    made = quantities(estate, recipe | {"tirage date": date(2025, 4, 1)})
+    recipe = Recipe(
+        **usual_figures() | {"tirage_sugar": 24.0, "kilograms": 16_000.0, "must_per_kg": 0.6375, "months_on_lees": 15},
+        **{
+            "harvest_date": date(2024, 9, 15),
+            "tirage_date": date(2025, 4, 1),
+            "grape_price_per_kg": 6.0,
+            "cuvee": "Brut",
+        },
+    )
+    made = quantities(estate, recipe)
     liqueur_l = made.liqueur_l / made.drawn_l
     assert round(1000 * liqueur_l, 1) == 50.4
     assert round(1000 * liqueur_l / (1 + liqueur_l), 1) == 48.0

@@ -1,99 +1,67 @@
-"""The figures of a recipe: what the Recipes sheet may say of a cuvée not made yet.
+"""The figures of a recipe: what the Recipes sheet says of a cuvée not made yet.
 
-    figure                          unit      left out
-    harvest date                    date      required
-    kilograms, or bottles, or litres          one of the three is required: grapes, bottles filled, wine bottled
-    grape price per kg              money     required
-    picking per kg                  money     0
-    must per kg                     L         required; 0.6375 is 102 L from 160 kg
-    first pressing share            %         100; the second pressing is left over, in a lot of its own
-    vinification loss               %         the norms of settling, fermentation, racking, fining
-    reserve share                   %         0; of the blend
-    reserve value per litre         money     required with a reserve share; on the day of blending
-    reserve age                     years     1; from its harvest to this one
-    tirage date                     date      required
-    tirage sugar                    g/L       24; per litre of mixture
-    format                          name      bottle
-    months on lees                  months    required
-    riddling                        name      machine riddling
-    dosage                          g/L       0
-    dry goods at tirage per bottle  money     the Dry goods sheet
-    dry goods at release per bottle money     the Dry goods sheet: closures and dressing
-    location                        name      none; whose pools the stack bears
-    variety, village                name      none
-    cuvée                           name      the name of the recipe; whose cost it is set against
-
-Conventions: percentages are in percent points, with or without the sign. Numbers and dates follow the styles of
-the Settings sheet. 102 L from 160 kg: decree 2010-1441 of 22 November 2010 (AOC Champagne), annex, VIII-5.
+Which figures there are, their units, bounds and defaults: `inputs/schema/recipe_figures.csv`. Percentages are in
+percent points, with or without the sign; numbers and dates follow the styles of the Settings sheet.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from costing.errors import Finding, nearest
-from costing.inputs.cells import fold
-from costing.inputs.columns import read_date, read_number
+from costing.inputs.cells import Cells, fold, take_apart
+from costing.inputs.columns import Styles, read_one
 from costing.inputs.cuvee_bounds import against_bounds
 from costing.inputs.estate import Estate
-from costing.units import FORMATS_L
+from costing.inputs.schema import recipe_figures
 
-RIDDLING = ("machine riddling", "hand riddling")
-
-
-@dataclass(frozen=True, slots=True)
-class RecipeFigure:
-    """One figure. kind: date, number, integer, percent, name; bounds in the unit in which it is entered."""
-
-    name: str
-    kind: str = "number"
-    required: bool = False
-    default: Any = None
-    lower: float = 0.0
-    upper: float = np.inf
-    choices: tuple[str, ...] = ()
-
-
-FIGURES: dict[str, RecipeFigure] = {
-    figure.name: figure
-    for figure in (
-        RecipeFigure("harvest date", "date", required=True),
-        RecipeFigure("kilograms", lower=1.0),
-        RecipeFigure("bottles", lower=1.0),
-        RecipeFigure("litres", lower=1.0),
-        RecipeFigure("grape price per kg", required=True),
-        RecipeFigure("picking per kg", default=0.0),
-        RecipeFigure("must per kg", required=True, lower=0.1, upper=0.9),
-        RecipeFigure("first pressing share", "percent", default=1.0, lower=1.0, upper=100.0),
-        RecipeFigure("vinification loss", "percent", upper=50.0),
-        RecipeFigure("reserve share", "percent", default=0.0, upper=95.0),
-        RecipeFigure("reserve value per litre"),
-        RecipeFigure("reserve age", "integer", default=1.0, upper=100.0),
-        RecipeFigure("tirage date", "date", required=True),
-        RecipeFigure("tirage sugar", default=24.0, upper=60.0),
-        RecipeFigure("format", "name", default="bottle", choices=tuple(FORMATS_L)),
-        RecipeFigure("months on lees", "integer", required=True, lower=1.0, upper=600.0),
-        RecipeFigure("riddling", "name", default=RIDDLING[0], choices=RIDDLING),
-        RecipeFigure("dosage", default=0.0, upper=120.0),
-        RecipeFigure("dry goods at tirage per bottle"),
-        RecipeFigure("dry goods at release per bottle"),
-        RecipeFigure("location", "name", default=""),
-        RecipeFigure("variety", "name", default=""),
-        RecipeFigure("village", "name", default=""),
-        RecipeFigure("cuvée", "name"),
-    )
-}
 SIZES = ("kilograms", "bottles", "litres")
 LEAST_DAYS = 30
 """Days from harvest to tirage that the steps of the cellar need."""
+Values = dict[str, Any]
+"""Figures of a recipe by name, as they are read."""
 
-Recipe = dict[str, Any]
-"""Figures by name: numbers, fractions for percentages, dates, names; None where left out."""
+
+class Recipe(BaseModel):
+    """What a recipe says, shares as fractions. None: what the estate says counts, or nothing does."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    harvest_date: date
+    kilograms: float | None = None
+    bottles: float | None = None
+    litres: float | None = None
+    grape_price_per_kg: float
+    picking_per_kg: float
+    must_per_kg: float
+    first_pressing_share: float
+    vinification_loss: float | None = None
+    reserve_share: float
+    reserve_value_per_litre: float | None = None
+    reserve_age: int
+    tirage_date: date
+    tirage_sugar: float
+    format: str
+    months_on_lees: int
+    riddling: str
+    dosage: float
+    dry_goods_at_tirage_per_bottle: float | None = None
+    dry_goods_at_release_per_bottle: float | None = None
+    location: str | None = None
+    variety: str | None = None
+    village: str | None = None
+    cuvee: str
+
+
+def usual_figures() -> Values:
+    """What counts where a recipe is silent."""
+    figures = [figure for figure in recipe_figures().values() if figure.default]
+    return {figure.name: read_one(figure, _cell(figure.default), Styles())[0] for figure in figures}
 
 
 def read_recipes(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
@@ -101,111 +69,78 @@ def read_recipes(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
     table = estate["recipes"]
     recipes: dict[str, Recipe] = {}
     findings: list[Finding] = []
-    for name in table["recipe"].dropna().unique():
+    for name in table["recipe"].dropna().astype(str).unique():
         rows = np.flatnonzero((table["recipe"] == name).to_numpy()).tolist()
-        recipe, at, wrong = _figures(estate, rows)
+        values, places, wrong = _figures(estate, rows)
         if not wrong:
-            wrong = [*_missing(estate, str(name), recipe, rows[0]), *_together(estate, str(name), recipe, at)]
+            recipe, lacks = _recipe(name, values)
+            place, rule = estate.place("recipes", rows[0], "recipe"), f"has no figure for: {', '.join(lacks)}."
+            wrong = [Finding(place, name, rule, "Add a row for each.")] if lacks else []
+            if recipe and not wrong:
+                wrong = _together(estate, name, recipe, places)
+                recipes |= {} if wrong else {name: recipe}
         findings += wrong
-        if not wrong:
-            recipe["cuvée"] = recipe["cuvée"] or str(name)
-            recipes[str(name)] = recipe
     return recipes, findings
 
 
-def _figures(estate: Estate, rows: list[int]) -> tuple[Recipe, dict[str, int], list[Finding]]:
-    """Figures of the rows of one recipe, the row of each, and what is wrong with single cells."""
-    table = estate["recipes"]
-    spelt = {fold(name): name for name in FIGURES}
-    recipe: Recipe = {name: figure.default for name, figure in FIGURES.items()}
-    at: dict[str, int] = {}
+def _cell(text: str) -> Cells:
+    return take_apart(pd.Series([text], dtype=object))
+
+
+def _figures(estate: Estate, rows: list[int]) -> tuple[Values, dict[str, str], list[Finding]]:
+    """Figures of the rows of one recipe, the cell of each, and what is wrong with single cells."""
+    table, styles = estate["recipes"], Styles(estate.settings.number_style, estate.settings.date_style)
+    spelt = {fold(figure.header): figure for figure in recipe_figures().values()}
+    values: Values = {}
+    places: dict[str, str] = {}
     wrong: list[Finding] = []
     for row in rows:
-        what, value = (table[column].iloc[row] for column in ("what", "value"))
-        if pd.isna(what) or pd.isna(value):
+        what, text = (table[column].iloc[row] for column in ("what", "value"))
+        if pd.isna(what) or pd.isna(text):
             continue  # blank cells are named when the sheet is read
-        name = spelt.get(fold(str(what)))
-        if name is None:
-            hint = nearest(str(what), FIGURES) or f"Figures are: {', '.join(FIGURES)}."
+        figure = spelt.get(fold(str(what)))
+        if figure is None:
+            titles = [known.header for known in spelt.values()]
+            hint = nearest(str(what), titles) or f"Figures are: {', '.join(titles)}."
             wrong.append(Finding(estate.place("recipes", row, "what"), str(what), "is no figure of a recipe.", hint))
             continue
-        figure = FIGURES[name]
-        read, fault = _value(figure, str(value), estate)
-        if fault:
-            remedy = f"Enter {_expected(figure)}."
-            wrong.append(Finding(estate.place("recipes", row, "value"), str(value), fault, remedy))
-            continue
-        recipe[name], at[name] = read, row
-    return recipe, at, wrong
+        place = places[figure.name] = estate.place("recipes", row, "value")
+        values[figure.name], faults = read_one(figure, _cell(str(text)), styles)
+        wrong += [Finding(place, str(text), fault.rule, fault.remedy) for fault in faults]
+    return values, places, wrong
 
 
-def _value(figure: RecipeFigure, text: str, estate: Estate) -> tuple[Any, str]:
-    """Value of a cell, or what is wrong with it."""
-    settings = estate.settings
-    if figure.kind == "name":
-        spelt = {fold(choice): choice for choice in figure.choices}
-        if figure.choices and fold(text) not in spelt:
-            return None, f"is no {figure.name}."
-        return spelt.get(fold(text), text), ""
-    if figure.kind == "date":
-        day, fault = read_date(text.split(" ")[0] if text.endswith("00:00:00") else text, settings.date_style)
-        return day, fault
-    bare = text.removesuffix("%").rstrip() if figure.kind == "percent" else text
-    number, fault = read_number(bare, settings.number_style)
-    if fault:
-        return None, fault
-    if not figure.lower <= number <= figure.upper:
-        side = "below the least" if number < figure.lower else "above the most"
-        limit = figure.lower if number < figure.lower else figure.upper
-        return None, f"is {side} allowed, {limit:g}."
-    if figure.kind == "integer" and number != round(number):
-        return None, "is no whole number."
-    return number / 100.0 if figure.kind == "percent" else number, ""
-
-
-def _expected(figure: RecipeFigure) -> str:
-    if figure.choices:
-        return f"one of: {', '.join(figure.choices)}"
-    upper = "" if np.isinf(figure.upper) else f" to {figure.upper:g}"
-    within = f" from {figure.lower:g}{upper}" if figure.lower or upper else " of 0 or more"
-    what = "a whole number" if figure.kind == "integer" else "a number"
-    points = ", in percent points" if figure.kind == "percent" else ""
-    return {"date": "a date such as 2026-09-15", "name": "a name"}.get(figure.kind, f"{what}{within}{points}")
-
-
-def _missing(estate: Estate, name: str, recipe: Recipe, row: int) -> list[Finding]:
-    """What a recipe does not say and must."""
-    place = estate.place("recipes", row, "recipe")
-    lacks = [figure.name for figure in FIGURES.values() if figure.required and recipe[figure.name] is None]
-    if recipe["reserve share"] > 0 and recipe["reserve value per litre"] is None:
+def _recipe(name: str, values: Values) -> tuple[Recipe | None, list[str]]:
+    """The recipe of these figures, and those that it lacks."""
+    recipe, lacks = None, []
+    try:
+        recipe = Recipe.model_validate({"cuvee": name, **usual_figures(), **values})
+    except ValidationError as refused:
+        lacks = [recipe_figures()[str(fault["loc"][0])].header for fault in refused.errors()]
+    if values.get("reserve_share", 0.0) > 0 and "reserve_value_per_litre" not in values:
         lacks.append("reserve value per litre")
-    if all(recipe[size] is None for size in SIZES):
+    if not any(size in values for size in SIZES):
         lacks.append("kilograms, bottles or litres")
-    rule = "has no figure for: " + ", ".join(lacks) + "."
-    return [Finding(place, name, rule, "Add a row for each.")] if lacks else []
+    return recipe, lacks
 
 
-def _together(estate: Estate, name: str, recipe: Recipe, at: dict[str, int]) -> list[Finding]:
+def _together(estate: Estate, name: str, recipe: Recipe, places: dict[str, str]) -> list[Finding]:
     """Figures that contradict each other."""
     wrong = []
-    sizes = [size for size in SIZES if size in at]
+    sizes = [size for size in SIZES if size in places]
     if len(sizes) > 1:
-        place = estate.place("recipes", at[sizes[1]], "value")
         rule = f"stands beside {sizes[0]}: recipe '{name}' is as large as one of them says."
-        wrong.append(Finding(place, f"{recipe[sizes[1]]:g}", rule, f"Keep one of: {', '.join(sizes)}."))
-    harvest: date | None = recipe["harvest date"]
-    tirage: date | None = recipe["tirage date"]
-    if harvest and tirage and (tirage - harvest).days < LEAST_DAYS:
-        place = estate.place("recipes", at["tirage date"], "value")
-        rule = f"is less than {LEAST_DAYS} days after the harvest of {harvest}."
-        wrong.append(Finding(place, str(tirage), rule, "Correct one of the two dates."))
-    given = {name: recipe[name] for name in ("variety", "village")}
-    for key, value in against_bounds(estate, recipe["cuvée"], given):
-        place = estate.place("recipes", at[key], "value")
-        rule = f"is another {key} than cuvée '{recipe['cuvée']}' is made from, {value} (Cuvées, Only from)."
-        wrong.append(Finding(place, recipe[key], rule, "Enter that one, or another cuvée."))
-    if recipe["tirage sugar"] >= estate.settings.tirage_liqueur_g_per_l:
-        place = estate.place("recipes", at.get("tirage sugar", at["tirage date"]), "value")
+        value = f"{getattr(recipe, sizes[1]):g}"
+        wrong.append(Finding(places[sizes[1]], value, rule, f"Keep one of: {', '.join(sizes)}."))
+    if (recipe.tirage_date - recipe.harvest_date).days < LEAST_DAYS:
+        rule = f"is less than {LEAST_DAYS} days after the harvest of {recipe.harvest_date}."
+        wrong.append(Finding(places["tirage_date"], str(recipe.tirage_date), rule, "Correct one of the two dates."))
+    origin = {"variety": recipe.variety, "village": recipe.village}
+    for attribute, bound in against_bounds(estate, recipe.cuvee, origin):
+        rule = f"is another {attribute} than cuvée '{recipe.cuvee}' is made from, {bound} (Cuvées, Only from)."
+        wrong.append(Finding(places[attribute], str(origin[attribute]), rule, "Enter that one, or another cuvée."))
+    if recipe.tirage_sugar >= estate.settings.tirage_liqueur_g_per_l:
         rule = "is as much sugar as the tirage liqueur of the Settings has."
-        wrong.append(Finding(place, f"{recipe['tirage sugar']:g}", rule, "Correct one of the two."))
+        place = places.get("tirage_sugar", places["tirage_date"])
+        wrong.append(Finding(place, f"{recipe.tirage_sugar:g}", rule, "Correct one of the two."))
     return wrong

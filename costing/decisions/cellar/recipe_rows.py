@@ -56,8 +56,8 @@ class Quantities:
 
 def vinification_losses(estate: Estate, recipe: Recipe) -> dict[str, float]:
     """Loss of each step: the recipe's own, taken at fermentation, or the norms of the estate."""
-    if recipe["vinification loss"] is not None:
-        return dict.fromkeys(VINIFICATION, 0.0) | {"fermentation": recipe["vinification loss"]}
+    if recipe.vinification_loss is not None:
+        return dict.fromkeys(VINIFICATION, 0.0) | {"fermentation": recipe.vinification_loss}
     return {operation: _norm(estate, operation) for operation in VINIFICATION}
 
 
@@ -68,21 +68,21 @@ def _norm(estate: Estate, operation: str) -> float:
 def quantities(estate: Estate, recipe: Recipe) -> Quantities:
     """Follow the wine of a recipe from the vineyard to its release."""
     kept = [1.0 - loss for loss in vinification_losses(estate, recipe).values()]
-    format_l = FORMATS_L[recipe["format"]]
-    sugar = recipe["tirage sugar"] / estate.settings.tirage_liqueur_g_per_l
+    format_l = FORMATS_L[recipe.format]
+    sugar = recipe.tirage_sugar / estate.settings.tirage_liqueur_g_per_l
     bottled = 1.0 - _norm(estate, "bottling")
     per_bottle_l = format_l * (1.0 - sugar) / bottled
-    first, reserve = recipe["first pressing share"], recipe["reserve share"]
-    must_per_kg = recipe["must per kg"]
+    first, reserve = recipe.first_pressing_share, recipe.reserve_share
+    must_per_kg = recipe.must_per_kg
     blend_per_kg = must_per_kg * first * float(np.prod(kept)) / (1.0 - reserve) * (1.0 - _norm(estate, "blending"))
-    kilograms = recipe["kilograms"]
+    kilograms = recipe.kilograms
     if kilograms is None:
-        wanted_l = recipe["litres"] if recipe["bottles"] is None else recipe["bottles"] * per_bottle_l
+        wanted_l = (recipe.litres or 0.0) if recipe.bottles is None else recipe.bottles * per_bottle_l
         kilograms = wanted_l / blend_per_kg
     bottles = float(np.floor(kilograms * blend_per_kg / per_bottle_l + 1e-6))
     steps = np.cumprod([1.0, *kept]) * kilograms * must_per_kg * first
-    released = add_months(recipe["tirage date"], recipe["months on lees"]).astype("datetime64[D]").item()
-    years = (released - recipe["tirage date"]).days / DAYS_A_YEAR
+    released = add_months(np.datetime64(recipe.tirage_date, "D"), recipe.months_on_lees).astype("datetime64[D]").item()
+    years = (released - recipe.tirage_date).days / DAYS_A_YEAR
     survivors = (1.0 - yearly_loss(estate, "on lees")) ** years
     return Quantities(
         kilograms=float(kilograms),
@@ -101,7 +101,7 @@ def quantities(estate: Estate, recipe: Recipe) -> Quantities:
 def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataFrame]:
     """Ordinary rows of one recipe by sheet (columns by library name), to be read with the estate's own rates."""
     amount = quantities(estate, recipe)
-    harvest, tirage = recipe["harvest date"], recipe["tirage date"]
+    harvest, tirage = recipe.harvest_date, recipe.tirage_date
     span = (tirage - harvest).days
     days = [harvest + timedelta(days=max(round(span * step), 2)) for step in _STEPS]
     blend, stack = f"{name}: blend", f"{name}: on lees"
@@ -109,9 +109,9 @@ def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataF
     moves, wine = _vinified(name, amount, [harvest + timedelta(days=1), *days[:3]])
     poured = [(wine, amount.wine_l[-1])]
     if amount.reserve_l > 0:
-        vintage = str(harvest.year - round(recipe["reserve age"]))
+        vintage = str(harvest.year - round(recipe.reserve_age))
         bought: Row = {"on_date": days[3], "lot": f"{name}: reserve", "what": "reserve", "vintage": vintage}
-        bought |= {"quantity": amount.reserve_l, "unit": "L", "price_per_unit": recipe["reserve value per litre"]}
+        bought |= {"quantity": amount.reserve_l, "unit": "L", "price_per_unit": recipe.reserve_value_per_litre}
         deliveries.append(bought)
         poured.append((f"{name}: reserve", amount.reserve_l))
     for lot, litres in poured:
@@ -119,13 +119,13 @@ def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataF
     if amount.lost > 0:
         lost: Row = {"on_date": amount.release, "sequence": 1, "operation": "loss", "from_lot": stack}
         moves.append(lost | {"out_bottles": amount.lost})
-    bottled: Row = {"on_date": tirage, "cuvee": recipe["cuvée"], "to_lot": stack, "wine_lot": blend}
+    bottled: Row = {"on_date": tirage, "cuvee": recipe.cuvee, "to_lot": stack, "wine_lot": blend}
     bottled |= {"wine_l": amount.drawn_l, "liqueur_l": amount.liqueur_l, "bottles": amount.bottles}
-    bottled |= {"sugar_g_per_l": recipe["tirage sugar"], "format": recipe["format"]}
-    bottled |= {"location": recipe["location"] or None}
+    bottled |= {"sugar_g_per_l": recipe.tirage_sugar, "format": recipe.format}
+    bottled |= {"location": recipe.location}
     released: Row = {"on_date": amount.release, "sequence": 2, "release_lot": f"{name}: release", "from_lot": stack}
-    released |= {"bottles_in": amount.bottles - amount.lost, "riddling": recipe["riddling"]}
-    released |= {"dosage_g_per_l": recipe["dosage"]}
+    released |= {"bottles_in": amount.bottles - amount.lost, "riddling": recipe.riddling}
+    released |= {"dosage_g_per_l": recipe.dosage}
     rows = {
         "deliveries": deliveries,
         "costs": costs,
@@ -139,11 +139,11 @@ def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataF
 
 def _harvest(name: str, recipe: Recipe, amount: Quantities) -> tuple[list[Row], list[Row], list[Row]]:
     """Delivery of the grapes, what picking them costs, and the press load."""
-    day, grapes = recipe["harvest date"], f"{name}: grapes"
+    day, grapes = recipe.harvest_date, f"{name}: grapes"
     delivered: Row = {"on_date": day, "lot": grapes, "what": "grapes", "quantity": amount.kilograms, "unit": "kg"}
-    delivered |= {"price_per_unit": recipe["grape price per kg"]}
-    delivered |= {"variety": recipe["variety"] or None, "village": recipe["village"] or None}
-    picking = amount.kilograms * recipe["picking per kg"]
+    delivered |= {"price_per_unit": recipe.grape_price_per_kg}
+    delivered |= {"variety": recipe.variety, "village": recipe.village}
+    picking = amount.kilograms * recipe.picking_per_kg
     costs: list[Row] = []
     if picking > 0:
         costs.append({"on_date": day, "lot": grapes, "stage": "harvest", "element": "picking", "amount": picking})

@@ -88,8 +88,8 @@ def recipe_estate(estate: Estate, name: str, recipe: Recipe, capacity: Floats) -
     frames["dry_goods"] = _dry_goods(estate, recipe)
     frames["pools"] = _pools(estate, capacity)
     cuvees = frames["cuvees"]
-    if recipe["cuvée"] not in set(estate["cuvees"]["cuvee"]):
-        frames["cuvees"] = pd.concat([cuvees, pd.DataFrame([{"cuvee": recipe["cuvée"]}])], ignore_index=True)
+    if recipe.cuvee not in set(estate["cuvees"]["cuvee"]):
+        frames["cuvees"] = pd.concat([cuvees, pd.DataFrame([{"cuvee": recipe.cuvee}])], ignore_index=True)
     frames |= recipe_rows(estate, name, recipe)
     return read_estate({sheet: frame for sheet, frame in frames.items() if len(frame)})
 
@@ -97,7 +97,7 @@ def recipe_estate(estate: Estate, name: str, recipe: Recipe, capacity: Floats) -
 def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     """Norms of the estate; those of vinification as the recipe has them."""
     norms = estate["loss_norms"]
-    if recipe["vinification loss"] is None:
+    if recipe.vinification_loss is None:
         return as_entered("loss_norms", norms)
     others = as_entered("loss_norms", norms[~norms["applies_to"].isin(VINIFICATION)])
     own = vinification_losses(estate, recipe)
@@ -111,12 +111,12 @@ def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     goods = goods[goods["presentation"].isna()]
     given = []
     for figure, stages in (
-        ("dry goods at tirage per bottle", ("tirage",)),
-        ("dry goods at release per bottle", ("finishing", "dressing")),
+        ("dry_goods_at_tirage_per_bottle", ("tirage",)),
+        ("dry_goods_at_release_per_bottle", ("finishing", "dressing")),
     ):
-        if recipe[figure] is not None:
+        if getattr(recipe, figure) is not None:
             goods = goods[~goods["stage"].isin(stages)]
-            given.append({"from_date": recipe["harvest date"], "stage": stages[-1], "unit_price": recipe[figure]})
+            given.append({"from_date": recipe.harvest_date, "stage": stages[-1], "unit_price": getattr(recipe, figure)})
     own = pd.DataFrame(given).assign(item="as the recipe says") if given else pd.DataFrame()
     return pd.concat([as_entered("dry_goods", goods), own], ignore_index=True)
 
@@ -147,7 +147,7 @@ def recipes(runs: Runs) -> Answer:
     for name, recipe in sound.items():
         alone = Runs(recipe_estate(estate, name, recipe, runs.book.charges.pools.capacity()))
         standard = {results.basis.name: releases(results).iloc[0] for results in (alone.book, alone.economic)}
-        row: dict[str, object] = {"recipe": name, "cuvee": recipe["cuvée"], "format": recipe["format"]}
+        row: dict[str, object] = {"recipe": name, "cuvee": recipe.cuvee, "format": recipe.format}
         row["disgorged"], row["bottles_good"] = standard["book"]["disgorged"], standard["book"]["bottles"]
         row["kilograms"] = quantities(estate, recipe).kilograms
         for basis, made in actual.items():
@@ -158,7 +158,7 @@ def recipes(runs: Runs) -> Answer:
             real = pd.Series(np.nan, STAGES) if latest is None else _by_stage(latest)
             row[f"{basis}_over_actual"] = np.nan if latest is None else cost.sum() - real.sum()
             lines += _lines(name, basis, cost, real)
-        of_75cl = STANDARD_BOTTLE_L / FORMATS_L[recipe["format"]]
+        of_75cl = STANDARD_BOTTLE_L / FORMATS_L[recipe.format]
         row["economic_per_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
         rows.append(row)
     tables = {
@@ -171,7 +171,7 @@ def recipes(runs: Runs) -> Answer:
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
     """Latest actual release of the cuvée and format of a recipe."""
-    mine = made[(made["cuvee"] == recipe["cuvée"]) & (made["format"] == recipe["format"]) & ~made["planned"]]
+    mine = made[(made["cuvee"] == recipe.cuvee) & (made["format"] == recipe.format) & ~made["planned"]]
     return mine.iloc[-1] if len(mine) else None
 
 

@@ -24,12 +24,12 @@ import pandas as pd
 
 from costing.errors import Finding, caution
 from costing.graph.arrays import Floats, Ints
+from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
-from costing.inputs.headers import closest, read_headers, sheet_name
+from costing.inputs.headers import closest, did_you_mean, read_headers, readable_name
 from costing.inputs.schema import Column, Sheet, sheets
 
 NUMERIC = ("number", "integer", "percent")
-_PAIRS = re.compile(r"\s*[,;]\s*(?=[^=,;]+=)")
 _ROWS = re.compile(r"^(?:rows?\s*)?(\d+)(?:\s*-\s*(\d+))?$", re.IGNORECASE)
 
 
@@ -96,11 +96,10 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | No
         return None, [Finding(estate.place(sheet, row, column), value, rule, remedy)]
 
     title = _text(line["sheet"])
-    name, rule, _ = sheet_name(title)
-    if not name or rule or not _figures(sheets()[name]):
+    name = readable_name(title)
+    if not name or not _figures(sheets()[name]):
         known = [one.title for one in sheets().values() if _figures(one)]
-        near = closest(title, known, 0.5)
-        hint = f"Did you mean '{near}'?" if near else f"Sheets with figures: {', '.join(known)}."
+        hint = did_you_mean(title, known, f"Sheets with figures: {', '.join(known)}.", 0.5)
         return wrong("sheet", title, "is no sheet whose figures can be changed.", hint)
     column, factor, rule, remedy = _column(sheets()[name], _text(line["column"]))
     if column is None:
@@ -134,8 +133,7 @@ def _column(sheet: Sheet, title: str) -> tuple[Column | None, float, str, str]:
     named = next((column for column in sheet.columns if title == column.name), heading.column)
     known = _figures(sheet)
     if named is None or (heading.rule and title != named.name):
-        near = closest(title, known, 0.6)
-        hint = f"Did you mean '{near}'?" if near else f"Its figures: {', '.join(known)}."
+        hint = did_you_mean(title, known, f"Its figures: {', '.join(known)}.")
         return None, 1.0, f"names no column of '{sheet.title}'.", heading.remedy or hint
     if named.type not in NUMERIC:
         return None, 1.0, "holds no figures.", f"Figures of '{sheet.title}': {', '.join(known)}."
@@ -155,7 +153,7 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
         rule = f"is no filled row of '{sheet.title}'."
         return (found, "", "") if len(found) else (none, rule, "Name a row by the number beside it in the sheet.")
     kept = np.ones(len(frame), dtype=bool)
-    for pair in _PAIRS.split(where):
+    for pair in PAIRS.split(where):
         key, equals, value = (part.strip() for part in pair.partition("="))
         column = next((one for one in sheet.columns if key == one.name), None) or read_headers(sheet, [key])[0].column
         if column is None or not equals:
@@ -165,8 +163,7 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
             return none, "is neither a row number nor pairs of column=value.", hint
         fits, known = _equal(frame[column.name], column, value)
         if not fits.any():
-            near = closest(value, known, 0.5)
-            hint = f"Did you mean '{near}'?" if near else f"Values there: {', '.join(known[:12])}."
+            hint = did_you_mean(value, known, f"Values there: {', '.join(known[:12])}.", 0.5)
             return none, f"fits no row: '{column.title}' is nowhere '{value}'.", hint
         kept &= fits
     found = np.flatnonzero(kept)

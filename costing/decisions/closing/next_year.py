@@ -22,7 +22,7 @@ from costing.graph.arrays import TABLES, Ints, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.grape_prices import fitting_premiums
 from costing.inputs.owners import own_part, whole
-from costing.inputs.row_findings import each
+from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
 from costing.model import trace
 from costing.money.charges import CommonMoney
@@ -132,6 +132,7 @@ def left_out(estate: Estate, on: date) -> list[Finding]:
     """Caution for each later cost on a lot that was empty at the closing, where the closing did not know of it: what it
     was spent on has gone into other lots, so that neither the frozen costs nor the next workbook hold it.
     """
+    estate = whole(estate)
     limit = pd.Timestamp(on)
     frozen = closed(estate, "yearend_costs", on)
     filled = _filled_since(estate.tables, closed(estate, "yearend_stock", on), limit)
@@ -143,7 +144,7 @@ def left_out(estate: Estate, on: date) -> list[Finding]:
     )
     rule = f"is spent on a lot that was empty at the closing of {on}, which did not know of it: it is not carried on."
     remedy = "Close once more with --again, which shares it out as the wine went; or enter it on the lot that holds it."
-    return list(each(estate, "costs", late, "lot", rule, remedy, CAUTION))
+    return list(Rows(estate, "costs").findings(late, "lot", rule, remedy, CAUTION))
 
 
 def _still_to_share(estate: Estate, costs: pd.DataFrame, frozen: pd.DataFrame, on: date) -> pd.DataFrame:

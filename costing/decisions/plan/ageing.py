@@ -41,7 +41,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 # Flip hurdles are searched between -90 % and 1,000 % a year, as ln(1 + r).
 _LOWEST, _HIGHEST = float(np.log(0.1)), float(np.log(11.0))
-_MOST_STEPS = 60
+_ROUNDING = 1e-9
+"""Of a bound that may be the root itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,24 +221,24 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
 
 
 def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) -> FloatArray:
-    """Solve before·e^x + paid·(e^x − 1)/x = after for x, by Newton's method from the right.
+    """Solve before·e^x + paid·(e^x − 1)/x = after for x; NaN where nothing is foregone or received.
 
-    The left side rises and is convex where before > 0 and paid >= 0, so the steps fall towards the root
-    from x = ln(after/before), where it is at or above `after`. NaN where nothing is foregone or received.
+    The left side rises. At x = ln(after/before) it is at or above `after`; at the lower bound each of its two parts is
+    at most half of `after`.
     """
     solvable = (before > 0) & (after > 0)
-    held, wanted = np.where(solvable, before, 1.0), np.where(solvable, after, 1.0)
+    foregone, received = np.where(solvable, before, 1.0), np.where(solvable, after, 1.0)
     cost = np.where(solvable, paid, 0.0)
-    x = np.log(wanted / held)
-    for _ in range(_MOST_STEPS):
-        growth, spread = np.exp(x), mean_growth(x)
-        small = np.abs(x) < 1e-4
-        slope_of_spread = np.where(small, 0.5 + x / 3.0, (growth - spread) / np.where(small, 1.0, x))
-        move = (held * growth + cost * spread - wanted) / (held * growth + cost * slope_of_spread)
-        x = x - move
-        if (np.abs(move) <= 1e-15 + 1e-14 * np.abs(x)).all():
-            break
-    return np.where(solvable, x, np.nan)
+    without_cost = np.log(received / foregone)
+    lowest, highest = np.minimum(without_cost - np.log(2.0), -2.0 * cost / received), without_cost + _ROUNDING
+
+    def excess(x: FloatArray, foregone: FloatArray, received: FloatArray, cost: FloatArray) -> FloatArray:
+        return np.asarray(foregone * np.exp(x) + cost * mean_growth(x) - received)
+
+    root = elementwise.find_root(
+        excess, (lowest, highest), args=(foregone, received, cost), tolerances={"xatol": 1e-15, "xrtol": 1e-14}
+    )
+    return np.where(solvable, root.x, np.nan)
 
 
 def _flip_hurdle(

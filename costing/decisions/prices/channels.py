@@ -21,13 +21,16 @@ rate's own movement.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import AfterValidator, Field, model_validator
+from pydantic.dataclasses import dataclass as validated
 
-from costing.errors import Finding, nearest
+from costing.errors import nearest
 from costing.units import LITRES_PER_HECTOLITRE
 
 FloatArray = npt.NDArray[np.float64]
@@ -50,9 +53,24 @@ EXCISE_BASES: dict[str, Callable[[float, FloatArray, FloatArray], FloatArray]] =
 """Excise basis -> function (amount, bottle_l, alcohol_percent) -> excise per bottle in market currency."""
 
 
-@dataclass(frozen=True, slots=True)
+def _one_of(names: Iterable[str]) -> AfterValidator:
+    def known(name: str) -> str:
+        if name not in names:
+            msg = f"'{name}' is not one of {', '.join(names)}. {nearest(name, names)}".strip()
+            raise ValueError(msg)
+        return name
+
+    return AfterValidator(known)
+
+
+Share = Annotated[float, Field(ge=0.0, lt=1.0)]
+Amount = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Rate = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+
+
+@validated(frozen=True)
 class TradeTerms:
-    """Terms of one channel and market; shares are fractions. ValueError where a term leaves nothing.
+    """Terms of one channel and market; shares are fractions. ValueError, with all of them, where terms leave nothing.
 
     discount: off the list price; commission: on the net receipt; selling_cost_per_bottle: what the estate
     pays at dispatch; freight_per_bottle: cellar to importer, on top of the net price; insurance: of net
@@ -63,27 +81,30 @@ class TradeTerms:
     rounded up to a multiple of it (0: not rounded).
     """
 
-    discount: float = 0.0
-    commission: float = 0.0
-    selling_cost_per_bottle: float = 0.0
-    freight_per_bottle: float = 0.0
-    insurance: float = 0.0
-    customs: float = 0.0
-    excise_basis: str = "none"
-    excise_amount: float = 0.0
-    importer_margin: float = 0.0
-    distributor_margin: float = 0.0
-    retailer_margin: float = 0.0
-    margin_basis: str = "margin on price"
-    vat: float = 0.0
-    currency_rate: float = 1.0
-    currency_buffer: float = 0.0
-    shelf_step: float = 0.0
+    discount: Share = 0.0
+    commission: Share = 0.0
+    selling_cost_per_bottle: Amount = 0.0
+    freight_per_bottle: Amount = 0.0
+    insurance: Amount = 0.0
+    customs: Amount = 0.0
+    excise_basis: Annotated[str, _one_of(EXCISE_BASES)] = "none"
+    excise_amount: Amount = 0.0
+    importer_margin: Amount = 0.0
+    distributor_margin: Amount = 0.0
+    retailer_margin: Amount = 0.0
+    margin_basis: Annotated[str, _one_of(MARGIN_BASES)] = "margin on price"
+    vat: Amount = 0.0
+    currency_rate: Rate = 1.0
+    currency_buffer: Share = 0.0
+    shelf_step: Amount = 0.0
 
-    def __post_init__(self) -> None:
-        findings = term_findings({each.name: getattr(self, each.name) for each in fields(self)}, str)
-        if findings:
-            raise ValueError("; ".join(str(finding) for finding in findings))
+    @model_validator(mode="after")
+    def _something_is_left(self) -> TradeTerms:
+        margins = ("importer_margin", "distributor_margin", "retailer_margin")
+        if whole := [name for name in margins if self.margin_basis == "margin on price" and getattr(self, name) >= 1.0]:
+            msg = f"{', '.join(whole)}: a margin of 100 % of the price leaves nothing to buy for"
+            raise ValueError(msg)
+        return self
 
     def excise_per_bottle(self, bottle_l: npt.ArrayLike, alcohol_percent: npt.ArrayLike) -> FloatArray:
         """Excise per bottle of `bottle_l` litres at `alcohol_percent` % vol, in market currency."""
@@ -222,38 +243,3 @@ def round_up(price: npt.ArrayLike, step: float) -> FloatArray:
         msg = f"a price step must be above 0, not {step}"
         raise ValueError(msg)
     return np.asarray(np.ceil(np.asarray(price, dtype=np.float64) / step - _ROUNDING_SLACK) * step)
-
-
-def term_findings(terms: Mapping[str, object], place_of: Callable[[str], str]) -> list[Finding]:
-    """Every term of a chain that leaves nothing to sell or is not known, all at once.
-
-    terms: `TradeTerms` field -> value (missing fields are fine); place_of: field -> place such as 'Channels!F7'.
-    """
-    found: list[Finding] = []
-
-    def number(name: str) -> float:
-        value = terms.get(name, 0.0)
-        return float(value) if isinstance(value, int | float) else 0.0
-
-    def refuse(name: str, rule: str, remedy: str) -> None:
-        value = terms[name]
-        shown = f"{value:g}" if isinstance(value, int | float) else str(value)
-        found.append(Finding(place_of(name), shown, rule, remedy))
-
-    for name, bases in (("excise_basis", EXCISE_BASES), ("margin_basis", MARGIN_BASES)):
-        if name in terms and terms[name] not in bases:
-            refuse(name, f"is not one of {', '.join(bases)}.", nearest(str(terms[name]), bases) or "Choose one.")
-    below_whole = ["discount", "commission", "currency_buffer"]
-    if terms.get("margin_basis", "margin on price") == "margin on price":
-        below_whole += ["importer_margin", "distributor_margin", "retailer_margin"]
-    for name in below_whole:
-        if number(name) >= 1.0:
-            refuse(name, "takes 100 % or more: nothing is left for who sells.", "Enter a share below 100 %.")
-    for each in fields(TradeTerms):
-        if not np.isfinite(number(each.name)):
-            refuse(each.name, "is not a number.", "Enter a number.")
-        elif number(each.name) < 0:
-            refuse(each.name, "is below 0.", "Enter 0 or more.")
-    if "currency_rate" in terms and number("currency_rate") == 0:
-        refuse("currency_rate", "is not a rate.", "Enter the estate's currency per unit of the market's.")
-    return found

@@ -8,12 +8,8 @@ meaning of a blank makes two rows equal.
 
 from __future__ import annotations
 
-from dataclasses import fields
-
 import numpy as np
-import pandas as pd
 
-from costing.decisions.prices.channels import TradeTerms, term_findings
 from costing.decisions.prices.price_tables import HIGHEST_RETURN
 from costing.decisions.prices.terms_in_force import channel_terms, currency_rates, target_of
 from costing.errors import Finding, InputError, caution
@@ -25,7 +21,7 @@ from costing.results.ways_out import channel_rows
 
 def price_findings(estate: Estate) -> list[Finding]:
     """Every error that leaves a price without an answer, at its cell."""
-    return [*_terms(estate), *_equal_prices(estate), *_rates(estate), *_targets(estate)]
+    return [*_equal_prices(estate), *_rates(estate), *_targets(estate)]
 
 
 def price_cautions(estate: Estate) -> list[Finding]:
@@ -68,19 +64,6 @@ def check_elasticity(elasticity: float) -> float:
     if wrong is not None:
         raise InputError([wrong])
     return elasticity
-
-
-def _terms(estate: Estate) -> list[Finding]:
-    found = []
-    names = [each.name for each in fields(TradeTerms)]
-    for row, (_, terms) in enumerate(estate["channels"].iterrows()):
-        given = {name: terms[name] for name in names if name in terms.index and pd.notna(terms[name])}
-
-        def place(column: str, row: int = row) -> str:
-            return estate.place("channels", row, column)
-
-        found += term_findings(given, place)
-    return found
 
 
 def _equal_prices(estate: Estate) -> list[Finding]:

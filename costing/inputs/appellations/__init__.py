@@ -65,8 +65,8 @@ class RuleFigure:
     @property
     def per(self) -> float:
         """Basis of the unit: 160 for `L per 160 kg`, otherwise 1."""
-        found = re.fullmatch(r"L per (\d+) kg", self.unit)
-        return float(found[1]) if found else 1.0
+        match = re.fullmatch(r"L per (\d+) kg", self.unit)
+        return float(match[1]) if match else 1.0
 
     @property
     def last_day(self) -> date:
@@ -99,14 +99,14 @@ class RuleSet:
         days = np.atleast_1d(np.asarray(dates, dtype="datetime64[D]"))
         given = [categories] * len(days) if isinstance(categories, str) else list(categories)
         texts = np.array([text if isinstance(text, str) else "" for text in given], dtype=object)
-        found = np.full(days.shape, -1, dtype=np.int64)
+        position = np.full(days.shape, -1, dtype=np.int64)
         for text in set(texts.tolist()):
             here = texts == text
             for index in self._candidates(rule, text):
                 first = np.datetime64(self.figures[index].in_force_from, "D")
                 last = np.datetime64(self.figures[index].last_day, "D")
-                found[here & (found < 0) & (days >= first) & (days <= last)] = index
-        return found
+                position[here & (position < 0) & (days >= first) & (days <= last)] = index
+        return position
 
     def figure(self, rule: str, category: str, on_date: date) -> RuleFigure | None:
         """Figure of `rule` that counts for `category` (blank: any) on `on_date`, None if the set has none."""
@@ -154,9 +154,9 @@ def rule_set(name: str) -> RuleSet:
         raise CostingError(msg)
     file, general = _register()[title]
     own = read_figures(files(__package__).joinpath(f"{file}.csv"), title)
-    said = {figure.rule for figure in own}
+    own_rules = {figure.rule for figure in own}
     behind = rule_set(general).figures if general else ()
-    return RuleSet(title, own + tuple(figure for figure in behind if figure.rule not in said))
+    return RuleSet(title, own + tuple(figure for figure in behind if figure.rule not in own_rules))
 
 
 def read_figures(file: Traversable, title: str) -> tuple[RuleFigure, ...]:

@@ -83,20 +83,6 @@ class Operation:
     meaning: str
 
 
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """One row of the Settings sheet."""
-
-    name: str
-    title: str
-    type: str
-    default: str
-    choices: tuple[str, ...]
-    lower: float | None
-    upper: float | None
-    meaning: str
-
-
 def _bound(text: str) -> float | None:
     return float(text) if text else None
 
@@ -104,11 +90,11 @@ def _bound(text: str) -> float | None:
 @cache
 def lists() -> MappingProxyType[str, tuple[str, ...]]:
     """Closed and open lists of words: kind, stage, element, driver, format."""
-    found: dict[str, list[str]] = {}
+    by_list: dict[str, list[str]] = {}
     for row in packaged_rows(__package__, "lists"):
-        found.setdefault(row["list"], []).append(row["value"])
-    found["format"] = list(FORMATS_L)
-    return MappingProxyType({key: tuple(words) for key, words in found.items()})
+        by_list.setdefault(row["list"], []).append(row["value"])
+    by_list["format"] = list(FORMATS_L)
+    return MappingProxyType({key: tuple(words) for key, words in by_list.items()})
 
 
 @cache
@@ -143,16 +129,16 @@ def _choices(text: str) -> tuple[str, ...]:
     return tuple(words)
 
 
-def _column(row: dict[str, str]) -> Column:
-    refers, _, new = row["refers"].partition(":")
+def _column(row: dict[str, str], header: str = "header") -> Column:
+    refers, _, new = row.get("refers", "").partition(":")
     choices = "operation:" if row["type"] == "choice" and refers == "operation" else row["choices"]
     figures = row["type"] == "number"
     return Column(
         row["name"],
-        row["header"],
+        row[header],
         row["type"],
-        row["unit"],
-        row["required"] == "yes",
+        row.get("unit", ""),
+        row.get("required") == "yes",
         row["default"],
         _bound(row["lower"]),
         _bound(row["upper"]),
@@ -160,7 +146,7 @@ def _column(row: dict[str, str]) -> Column:
         refers,
         new == "new",
         row["meaning"],
-        row["example"],
+        row.get("example", ""),
         _choices(choices) if figures else (),
     )
 
@@ -188,22 +174,16 @@ def sheets() -> MappingProxyType[str, Sheet]:
 
 
 @cache
-def settings() -> MappingProxyType[str, Setting]:
-    """Settings by name."""
+def settings() -> MappingProxyType[str, Column]:
+    """What the Settings sheet may say, by name, each described as a column is."""
+    return MappingProxyType({row["name"]: _column(row, "setting") for row in packaged_rows(__package__, "settings")})
+
+
+@cache
+def recipe_figures() -> MappingProxyType[str, Column]:
+    """What the Recipes sheet may say of a cuvée not made yet, by name, each described as a column is."""
     return MappingProxyType(
-        {
-            row["name"]: Setting(
-                row["name"],
-                row["setting"],
-                row["type"],
-                row["default"],
-                tuple(filter(None, row["choices"].split("|"))),
-                _bound(row["lower"]),
-                _bound(row["upper"]),
-                row["meaning"],
-            )
-            for row in packaged_rows(__package__, "settings")
-        }
+        {row["name"]: _column(row, "figure") for row in packaged_rows(__package__, "recipe_figures")}
     )
 
 

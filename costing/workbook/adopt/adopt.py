@@ -114,8 +114,8 @@ def _proposal(book: Book) -> Proposal:
         rows = cells_of(tab.name)
         if any(not is_blank(cell) for row in rows for cell in row) and not _is_ours(tab.name, rows):
             tabs.append(Tab(tab.name, rows, tables, scan))
-    found = propose(tabs, _formats(book.package))
-    return replace(found, findings=(*findings, *found.findings))
+    proposal = propose(tabs, _formats(book.package))
+    return replace(proposal, findings=(*findings, *proposal.findings))
 
 
 def _is_ours(title: str, rows: Rows) -> bool:

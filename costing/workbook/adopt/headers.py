@@ -11,13 +11,13 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
+from costing.inputs.headers import IN_BRACKETS
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import header_spellings, is_currency, plain, unit_factor, unit_of
 from costing.workbook.linked import Header
 
 EXACT, NEAR, MISFIT = 1.0, 0.7, 0.5
 _NEAR, _LONGEST = 0.87, 40
-_BRACKETS = re.compile(r"^(.*?)\s*[(\[]\s*([^()\[\]]*?)\s*[)\]]\s*$", re.DOTALL)
 _LAST = re.compile(r"^(.*?)[\s,]+(?:(?:en|in|a|à)\s+)?(\S+)$", re.DOTALL)
 
 
@@ -38,16 +38,16 @@ def meanings(sheet: Sheet, header: Header) -> tuple[Meaning, ...]:
 @lru_cache(maxsize=65_536)
 def _meanings(name: str, below: str, above: str) -> tuple[Meaning, ...]:
     sheet = sheets()[name]
-    found: dict[str, Meaning] = {}
+    by_column: dict[str, Meaning] = {}
     for text, unit, worth in _readings(Header(1, below, above, 1)):
         for name, strength in _named(sheet, text):
             column = sheet.column(name)
             fits = not unit or is_currency(unit) or unit_factor(sheet, column, unit) is not None
             named = "" if is_currency(unit) else unit_of(unit) or unit
             meaning = Meaning(column, named, worth * strength * (1.0 if fits else MISFIT))
-            if name not in found or found[name].strength < meaning.strength:
-                found[name] = meaning
-    return tuple(sorted(found.values(), key=lambda one: -one.strength))
+            if name not in by_column or by_column[name].strength < meaning.strength:
+                by_column[name] = meaning
+    return tuple(sorted(by_column.values(), key=lambda meaning_found: -meaning_found.strength))
 
 
 def _readings(header: Header) -> list[tuple[str, str, float]]:
@@ -65,7 +65,7 @@ def _readings(header: Header) -> list[tuple[str, str, float]]:
 
 def _split(text: str) -> list[tuple[str, str]]:
     """Text without and with its unit: `Volume (hl)`, `Volume hl` and `Volume en hl` are Volume and hl."""
-    bracketed = _BRACKETS.match(text)
+    bracketed = IN_BRACKETS.match(text)
     if bracketed:
         return [(bracketed[1], bracketed[2])]
     last = _LAST.match(text)
@@ -80,4 +80,4 @@ def _named(sheet: Sheet, text: str) -> list[tuple[str, float]]:
     if words in spellings:
         return [(name, EXACT) for name in spellings[words]]
     near = difflib.get_close_matches(words, list(spellings), n=1, cutoff=_NEAR) if 4 < len(words) < _LONGEST else []
-    return [(name, NEAR) for one in near for name in spellings[one]]
+    return [(name, NEAR) for spelling in near for name in spellings[spelling]]

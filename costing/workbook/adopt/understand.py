@@ -62,8 +62,8 @@ class Understood:
 def filled_cells(rows: Rows, first_row: int, position: int, most: int = _LOOKED_AT) -> list[Any]:
     """Filled cells of a column from a row on, in order; labels of totals are left out."""
     column = (row[position - 1] for row in rows[first_row - 1 :] if position <= len(row))
-    found = (cell for cell in column if not is_blank(cell) and not (isinstance(cell, str) and says_total(cell)))
-    return [cell for cell, _ in zip(found, range(most), strict=False)]
+    filled = (cell for cell in column if not is_blank(cell) and not (isinstance(cell, str) and says_total(cell)))
+    return [cell for cell, _ in zip(filled, range(most), strict=False)]
 
 
 def understand(tab: Tab) -> Understood | None:
@@ -72,9 +72,9 @@ def understand(tab: Tab) -> Understood | None:
     for first_row in _first_rows(tab):
         headers = headers_above(tab.rows, first_row)
         for name in linkable():
-            found = _as_sheet(tab, sheets()[name], first_row, headers)
-            if found and (best is None or found.score > best.score):
-                best = found
+            candidate = _as_sheet(tab, sheets()[name], first_row, headers)
+            if candidate and (best is None or candidate.score > best.score):
+                best = candidate
     return best
 
 
@@ -89,7 +89,7 @@ def titled(title: str, names: Callable[[], Mapping[str, str]] = title_spellings)
     words = plain(re.sub(r"\b\d{2,4}\b|\(\d+\)", " ", title))
     if words in names():
         return names()[words]
-    inside = [one for one in names() if len(one) > 4 and re.search(rf"\b{re.escape(one)}\b", words)]
+    inside = [spelling for spelling in names() if len(spelling) > 4 and re.search(rf"\b{re.escape(spelling)}\b", words)]
     return names()[max(inside, key=len)] if inside else ""
 
 

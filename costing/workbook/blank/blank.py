@@ -25,10 +25,10 @@ import xlsxwriter
 
 from costing.errors import WorkbookError
 from costing.files import Kind, write_file
+from costing.inputs.columns import Styles
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, settings, sheets
-from costing.inputs.settings import Styles
 from costing.workbook.blank.contents import typed_setting
 from costing.workbook.blank.instructions import write_instructions
 from costing.workbook.blank.lists import Placed, write_lists
@@ -138,15 +138,15 @@ def _write_front(workbook: Any, note: str) -> None:
 
 
 def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.DataFrame]]:
-    found: dict[str, dict[str, pd.DataFrame]] = {}
+    by_sheet: dict[str, dict[str, pd.DataFrame]] = {}
     for key, frame in tables.items():
         name, rule, remedy = sheet_name(key)
         if not name or rule:
             msg = f"'{key}' {rule or 'is no sheet of the library.'} {remedy}".strip()
             raise WorkbookError(msg)
         if len(frame) or name == "settings":
-            found.setdefault(name, {})[sheet_title(key)] = frame
-    return found
+            by_sheet.setdefault(name, {})[sheet_title(key)] = frame
+    return by_sheet
 
 
 def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -> Placed:

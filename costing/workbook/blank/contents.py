@@ -13,7 +13,6 @@ What it does not do: it judges nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +21,13 @@ import pandas as pd
 
 from costing.inputs import columns
 from costing.inputs.cells import take_apart
+from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate
-from costing.inputs.headers import read_headers, sheet_name
+from costing.inputs.headers import read_headers, readable_name
 from costing.inputs.load import read_csv_folder
 from costing.inputs.owners import whole
-from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, settings, sheets
-from costing.inputs.settings import Styles, read_settings
+from costing.inputs.settings import read_settings
 
 _PERCENT = {"%": 1.0}
 _NUMBERS = ("number", "integer", "percent")
@@ -36,15 +35,15 @@ _NUMBERS = ("number", "integer", "percent")
 
 def tables_from_csv(folder: str | Path) -> dict[str, pd.DataFrame]:
     """Frames of a folder's files by sheet title, for `blank_workbook`. WorkbookError if it holds none."""
-    raw = [table for table in read_csv_folder(folder) if table.frame.shape[1] and _library_name(table)]
-    _, styles = read_settings([table for table in raw if _library_name(table) == "settings"], lambda _: None)
-    return {table.sheet: _typed_frame(sheets()[_library_name(table)], table.frame, styles) for table in raw}
+    raw = [table for table in read_csv_folder(folder) if table.frame.shape[1] and readable_name(table.sheet)]
+    _, styles = read_settings([table for table in raw if readable_name(table.sheet) == "settings"], lambda _: None)
+    return {table.sheet: _typed_frame(sheets()[readable_name(table.sheet)], table.frame, styles) for table in raw}
 
 
 def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
     """Frames of an estate's filled tables and of its settings by sheet title, for `blank_workbook`."""
     chosen = estate.settings.model_dump()
-    found = {
+    by_title = {
         sheets()["settings"].title: pd.DataFrame(
             {
                 "Setting": [setting.title for setting in settings().values()],
@@ -58,8 +57,8 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
         if name == "settings" or not len(table):
             continue
         filled = [c for c in sheet.columns if c.required or bool(table[c.name].notna().any())]
-        found[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
-    return found
+        by_title[sheet.title] = pd.DataFrame(dict(_as_typed(estate, name, column) for column in filled))
+    return by_title
 
 
 def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Series[Any]]:
@@ -71,15 +70,7 @@ def _as_typed(estate: Estate, table: str, column: Column) -> tuple[str, pd.Serie
 
 def typed_setting(name: str, value: Any, styles: Styles) -> Any:
     """Value of a setting as a date or a number where the setting is one and the text says one."""
-    setting = settings()[name]
-    text = sheets()["settings"].column("value")
-    column = replace(text, type=setting.type if setting.type in (*_NUMBERS, "date") else "text")
-    return _typed(pd.Series([value], dtype=object), column, styles)[0]
-
-
-def _library_name(table: RawTable) -> str:
-    name, rule, _ = sheet_name(table.sheet)
-    return "" if rule else name
+    return _typed(pd.Series([value], dtype=object), settings()[name], styles)[0]
 
 
 def _typed_frame(sheet: Sheet, frame: pd.DataFrame, styles: Styles) -> pd.DataFrame:

@@ -19,11 +19,10 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
-from costing.decisions.cellar.recipe_figures import FIGURES
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
 from costing.inputs.raw import column_letter
-from costing.inputs.schema import Column, Sheet, lists, operations, settings, sheets
+from costing.inputs.schema import Column, Sheet, lists, operations, recipe_figures, settings, sheets
 from costing.inputs.translations import units_of
 from costing.workbook.file.sheets import LISTS_SHEET
 
@@ -103,7 +102,7 @@ _TITLES: Mapping[str, Callable[[], tuple[str, ...]]] = {
     "sheet title": _sheet_titles,
     "column title": _column_titles,
     "unit word": _units,
-    "recipe figure": lambda: tuple(FIGURES),
+    "recipe figure": lambda: tuple(figure.title for figure in recipe_figures().values()),
 }
 
 

@@ -14,8 +14,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from costing.inputs.schema import Column, Setting, Sheet, settings
-from costing.workbook.blank.lists import closed_lists, open_list, source_of
+from costing.inputs.schema import Column, Sheet, settings
+from costing.workbook.blank.lists import source_of
 
 _FIRST_DAY, _LAST_DAY = dt.date(1900, 1, 1), dt.date(2200, 12, 31)
 _LARGEST = 1e12
@@ -23,8 +23,18 @@ _LARGEST = 1e12
 
 def check_column(worksheet: Any, position: int, last_row: int, sheet: Sheet, column: Column) -> None:
     """Add the validation of a schema column to rows 2 to last_row + 1 of an XlsxWriter worksheet."""
-    if sheet.name == "settings":
-        return
+    if sheet.name != "settings":
+        _check(worksheet, (1, position, last_row, position), column)
+
+
+def check_setting(worksheet: Any, row: int, position: int, title: str) -> None:
+    """Add the validation of one setting to the cell of its value; a row that names no setting gets none."""
+    setting = next((known for known in settings().values() if known.title == title), None)
+    if setting:
+        _check(worksheet, (row, position, row, position), setting)
+
+
+def _check(worksheet: Any, area: tuple[int, int, int, int], column: Column) -> None:
     source = source_of(column)
     rule: dict[str, Any] | None
     if column.choices:
@@ -43,23 +53,7 @@ def check_column(worksheet: Any, position: int, last_row: int, sheet: Sheet, col
     if rule and column.words:  # a word may stand instead, in any of the languages: warned of, not refused
         rule |= {"error_type": "warning", "error_message": f"{rule['error_message']} Or: {', '.join(column.words)}."}
     if rule:
-        worksheet.data_validation(1, position, last_row, position, {"ignore_blank": True, **rule})
-
-
-def check_setting(worksheet: Any, row: int, position: int, title: str) -> None:
-    """Add the validation of one setting to the cell of its value; a row that names no setting gets none."""
-    setting = next((known for known in settings().values() if known.title == title), None)
-    rule = _setting_rule(setting) if setting else None
-    if rule:
-        worksheet.data_validation(row, position, row, position, {"ignore_blank": True, **rule})
-
-
-def _setting_rule(setting: Setting) -> dict[str, Any] | None:
-    if setting.choices:
-        return _closed(closed_lists()[setting.choices], setting.title)
-    if words := open_list(setting.name):
-        return {"validate": "list", "source": closed_lists()[words], "error_type": "warning"}
-    return _bounded(setting.type, setting.title, setting.lower, setting.upper)
+        worksheet.data_validation(*area, {"ignore_blank": True, **rule})
 
 
 def _closed(source: str, header: str) -> dict[str, Any]:

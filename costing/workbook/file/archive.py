@@ -20,7 +20,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 STORED, DEFLATED = zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED
-_MB = 1024 * 1024
+MB = 1024 * 1024
 _FEED = 64 * 1024
 _EARLIEST = (1 << 5 | 1) << 16  # 1980-01-01 00:00 as a zip's date and time
 _LOCAL = struct.Struct("<4s5H3I2H")
@@ -75,7 +75,7 @@ def read_members(content: bytes, directory: Directory) -> dict[str, Member]:
 
     DamagedArchiveError where two share a byte (the overlapping kind of zip bomb) or one runs past the end.
     """
-    view, found, end = memoryview(content), {}, 0
+    view, members, end = memoryview(content), {}, 0
     for entry in sorted(directory.entries, key=lambda entry: entry.header_offset):
         start = entry.header_offset
         if start < end or start + _LOCAL.size > directory.start or content[start : start + 4] != b"PK\3\4":
@@ -87,8 +87,8 @@ def read_members(content: bytes, directory: Directory) -> dict[str, Member]:
         if end > directory.start:
             msg = "a part runs past its end"
             raise DamagedArchiveError(msg)
-        found[entry.orig_filename] = _member(entry, view[first:end])
-    return {entry.orig_filename: found[entry.orig_filename] for entry in directory.entries}
+        members[entry.orig_filename] = _member(entry, view[first:end])
+    return {entry.orig_filename: members[entry.orig_filename] for entry in directory.entries}
 
 
 def _member(entry: zipfile.ZipInfo, packed: memoryview) -> Member:
@@ -149,17 +149,17 @@ def _inflated(member: Member) -> Iterator[bytes]:
         if member.method == STORED:
             yield feed
             continue
-        chunk = loose.decompress(feed, _MB)
+        chunk = loose.decompress(feed, MB)
         # A full chunk may leave more inside, with or without input left over.
         while chunk:
             yield chunk
-            chunk = loose.decompress(loose.unconsumed_tail, _MB)
+            chunk = loose.decompress(loose.unconsumed_tail, MB)
 
 
 def pack(name: str, content: bytes) -> Member:
     """Compress content into a new member."""
     # Large sheets are regular enough that a low level costs little size and saves most of the time.
-    squeeze = zlib.compressobj(2 if len(content) > 4 * _MB else 6, zlib.DEFLATED, -zlib.MAX_WBITS)
+    squeeze = zlib.compressobj(2 if len(content) > 4 * MB else 6, zlib.DEFLATED, -zlib.MAX_WBITS)
     packed = squeeze.compress(content) + squeeze.flush()
     flags = 0 if name.isascii() else _UTF8_NAME
     return Member(name, memoryview(packed), DEFLATED, zlib.crc32(content), len(content), flags)

@@ -42,15 +42,15 @@ def fault_findings(title: str, faults: Sequence[CellFault]) -> list[Finding]:
     grouped: dict[tuple[int, str], list[CellFault]] = {}
     for fault in faults:
         grouped.setdefault((fault.column, fault.kind), []).append(fault)
-    found = []
+    findings = []
     for (_, kind), group in grouped.items():
         places = [f"{column_letter(fault.column - 1)}{fault.row}" for fault in group]
         more = also(places[1:])
         if kind == ERROR_CELL:
             rule, remedy = "is an error, not a value.", "Mend the formula, or type the value."
-            found.append(Finding(f"{title}!{places[0]}", group[0].shown, rule + more, remedy))
+            findings.append(Finding(f"{title}!{places[0]}", group[0].shown, rule + more, remedy))
         else:
             rule = "holds a formula that was never calculated."
             remedy = "Open the file in a spreadsheet program and save it."
-            found.append(Finding(f"{title}!{places[0]}", "", rule + more, remedy))
-    return found
+            findings.append(Finding(f"{title}!{places[0]}", "", rule + more, remedy))
+    return findings

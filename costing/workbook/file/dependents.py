@@ -87,14 +87,14 @@ def _stripped(content: bytes, wanted: dict[bytes, bool], sheet: Sheet) -> bytes:
     address = re.compile(rb"\sr\s*=\s*[\"']([A-Z]+\d+)[\"']")
     met = set()
 
-    def strip(found: re.Match[bytes]) -> bytes:
-        name = address.search(found[1])
+    def strip(match: re.Match[bytes]) -> bytes:
+        name = address.search(match[1])
         if not name or name[1] not in wanted:
-            return found[0]
+            return match[0]
         met.add(name[1])
-        attributes = re.sub(rb"\st\s*=\s*(?:\"[^\"]*\"|'[^']*')", b"", found[1])
-        before, between = content[found.start() : found.start(1)], content[found.end(1) : found.start(2)]
-        return before + attributes + between + value.sub(b"", found[2]) + content[found.end(2) : found.end()]
+        attributes = re.sub(rb"\st\s*=\s*(?:\"[^\"]*\"|'[^']*')", b"", match[1])
+        before, between = content[match.start() : match.start(1)], content[match.end(1) : match.start(2)]
+        return before + attributes + between + value.sub(b"", match[2]) + content[match.end(2) : match.end()]
 
     result = cell.sub(strip, content)
     if missed := [name for name, required in wanted.items() if required and name not in met]:
@@ -157,8 +157,8 @@ def _meets(areas: list[Area], rows: dict[tuple[int, int], list[int]]) -> bool:
     for area in areas:
         for (sheet, column), listed in rows.items():
             if sheet == area.sheet and area.first_column <= column <= area.last_column:
-                at = bisect_left(listed, area.first_row)
-                if at < len(listed) and listed[at] <= area.last_row:
+                place = bisect_left(listed, area.first_row)
+                if place < len(listed) and listed[place] <= area.last_row:
                     return True
     return False
 

@@ -36,6 +36,7 @@ from costing.workbook.file.package import (
     serialize_xml,
     shown,
 )
+from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import (
     REL,
     Book,
@@ -46,7 +47,6 @@ from costing.workbook.file.sheets import (
     relations,
     rels_part,
     require_free,
-    tables,
 )
 from costing.workbook.file.styles import AppendedStyles, append_styles
 
@@ -125,17 +125,17 @@ def _check_results(results: Book, owned_sheet_names: Collection[str]) -> None:
 
 def _table_numbers(book: Book, results: Book, replaced: list[Sheet]) -> dict[str, int]:
     """Return the number of each new table by part: that of its namesake that is replaced, or a free one."""
-    ours = {sheet.name for sheet in replaced}
-    present = tables(book)
-    old = {table.name.casefold(): table.number for table in present if table.sheet in ours}
-    foreign = {table.name.casefold(): table for table in present if table.sheet not in ours}
+    replaced_names = {sheet.name for sheet in replaced}
+    present = all_tables(book)
+    old = {table.name.casefold(): table.number for sheet, table in present if sheet.name in replaced_names}
+    foreign = {table.name.casefold(): sheet.name for sheet, table in present if sheet.name not in replaced_names}
     global_names = {name.name.casefold() for name in book.names if name.index is None}
-    following = 1 + max((table.number for table in present), default=0)
+    following = 1 + max((table.number for _, table in present), default=0)
     numbers = {}
-    for table in tables(results):
+    for _, table in all_tables(results):
         key = table.name.casefold()
         if key in foreign or key in global_names:
-            where = f" on sheet '{shown(foreign[key].sheet)}'" if key in foreign else " among the defined names"
+            where = f" on sheet '{shown(foreign[key])}'" if key in foreign else " among the defined names"
             msg = f"The name '{table.name}'{where} is the name of a result table. Rename it, and run again."
             raise WorkbookError(msg)
         if key not in old:
@@ -277,5 +277,5 @@ def _moved_parts(
 def _code_name(book: Book, name: str) -> str:
     """Name by which macros know the sheet that is replaced; empty where there is none."""
     old = book.sheet(name)
-    found = _CODE_NAME.search(book.package.part(old.part)[:65_536]) if old else None
-    return html.unescape(found[1].decode("utf-8", "replace")) if found else ""
+    match = _CODE_NAME.search(book.package.part(old.part)[:65_536]) if old else None
+    return html.unescape(match[1].decode("utf-8", "replace")) if match else ""

@@ -27,6 +27,7 @@ from lxml import etree
 from costing.errors import WorkbookError
 from costing.workbook.file.archive import (
     DEFLATED,
+    MB,
     STORED,
     DamagedArchiveError,
     Member,
@@ -38,9 +39,8 @@ from costing.workbook.file.archive import (
 )
 
 TYPES_PART = "[Content_Types].xml"
-_MB = 1024 * 1024
 _PROLOG_BYTES = 64 * 1024
-_MOST_XML_BYTES = 64 * _MB
+_MOST_XML_BYTES = 64 * MB
 _CFB = bytes.fromhex("d0cf11e0a1b11ae1")
 _SAVE_AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 _RESTORE = "Restore a back-up, or fetch the file again."
@@ -58,12 +58,12 @@ _WORKBOOK = re.compile(
 class Limits:
     """What a workbook may hold before it is refused as a danger to memory; ratio is unpacked : packed."""
 
-    file_bytes: int = 256 * _MB
+    file_bytes: int = 256 * MB
     members: int = 10_000
-    member_bytes: int = 512 * _MB
-    total_bytes: int = 1024 * _MB
+    member_bytes: int = 512 * MB
+    total_bytes: int = 1024 * MB
     ratio: float = 200.0
-    ratio_from_bytes: int = 16 * _MB
+    ratio_from_bytes: int = 16 * MB
 
 
 LIMITS = Limits()
@@ -98,11 +98,11 @@ def open_package(path: str | Path, limits: Limits = LIMITS) -> Package:
     """
     path = Path(path)
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
             raise refusal(path, "it is no file.", "Name the workbook (.xlsx or .xlsm) itself.")
-        if found.st_size > limits.file_bytes:
-            wrong = f"the file is larger than {limits.file_bytes // _MB} MB."
+        if status.st_size > limits.file_bytes:
+            wrong = f"the file is larger than {limits.file_bytes // MB} MB."
             raise refusal(path, wrong, "Remove pictures or old sheets.")
         content = path.read_bytes()
     except OSError as fault:
@@ -152,7 +152,7 @@ def parse_xml(content: bytes, part: str) -> etree._Element:
     Raises WorkbookError where it is malformed, or too large for a part that is not a sheet.
     """
     if len(content) > _MOST_XML_BYTES:
-        msg = f"Part {shown(part)} is larger than {_MOST_XML_BYTES // _MB} MB. {_SAVE_AGAIN}"
+        msg = f"Part {shown(part)} is larger than {_MOST_XML_BYTES // MB} MB. {_SAVE_AGAIN}"
         raise WorkbookError(msg)
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
     try:
@@ -188,14 +188,14 @@ def changed_parts(before: Package, after: Package) -> set[str]:
     return {name for name in names if not _same(before.members.get(name), after.members.get(name))}
 
 
-def _same(one: Member | None, other: Member | None) -> bool:
-    if one is None or other is None:
+def _same(before: Member | None, after: Member | None) -> bool:
+    if before is None or after is None:
         return False
-    return (one.method, one.crc, one.size) == (
-        other.method,
-        other.crc,
-        other.size,
-    ) and one.packed == other.packed
+    return (before.method, before.crc, before.size) == (
+        after.method,
+        after.crc,
+        after.size,
+    ) and before.packed == after.packed
 
 
 def _not_a_zip(path: Path, content: bytes) -> WorkbookError:
@@ -237,11 +237,11 @@ def _check_sizes(path: Path, entries: list[zipfile.ZipInfo], limits: Limits) -> 
     for entry in entries:
         dense = entry.file_size > limits.ratio * entry.compress_size and entry.file_size > limits.ratio_from_bytes
         if dense or entry.file_size > limits.member_bytes:
-            wrong = f"its part '{shown(entry.orig_filename)}' unpacks to {entry.file_size // _MB} MB."
+            wrong = f"its part '{shown(entry.orig_filename)}' unpacks to {entry.file_size // MB} MB."
             raise refusal(path, wrong, "Delete unused rows and columns and save it again.")
     total = sum(entry.file_size for entry in entries)
     if total > limits.total_bytes:
-        wrong = f"it unpacks to {total // _MB} MB."
+        wrong = f"it unpacks to {total // MB} MB."
         raise refusal(path, wrong, "Delete unused sheets, rows and pictures and save it again.")
 
 

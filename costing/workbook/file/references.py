@@ -17,10 +17,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from costing.inputs.raw import column_letter
-from costing.workbook.file.scan import TableRange, column_number, table_ranges
+from costing.workbook.file.scan import LAST_COLUMN, LAST_ROW, TableRange, all_tables, column_number
 from costing.workbook.file.sheets import Book
-
-LAST_COLUMN, LAST_ROW = 16_384, 1_048_576
 
 _BRACKETS = r"\[(?:[^\[\]]|\[[^\[\]]*\])*\]"
 _PLAIN_SHEET = r"[^\s'\"!(),;:+\-*/^&=<>{}\[\]#@]+"
@@ -72,9 +70,7 @@ def lookup(book: Book, absent_sheets: Mapping[str, int]) -> Lookup:
     """Gather a workbook's sheets, tables and names; `absent_sheets` numbers those it doesn't have yet."""
     sheets = {name.casefold(): number for name, number in absent_sheets.items()}
     sheets |= {sheet.name.casefold(): sheet.index for sheet in book.sheets}
-    tables = {
-        table.name.casefold(): (sheet.index, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)
-    }
+    tables = {table.name.casefold(): (sheet.index, table) for sheet, table in all_tables(book)}
     names = {(name.index, name.name.casefold()): name.text for name in book.names}
     return Lookup(sheets, tables, names)
 
@@ -145,13 +141,13 @@ def _area(written: str, sheet: int) -> Area:
     return Area(sheet, min(columns), min(rows), max(columns), max(rows))
 
 
-def _spanning(one: Area, other: Area) -> Area:
+def _spanning(first: Area, second: Area) -> Area:
     return Area(
-        one.sheet,
-        min(one.first_column, other.first_column),
-        min(one.first_row, other.first_row),
-        max(one.last_column, other.last_column),
-        max(one.last_row, other.last_row),
+        first.sheet,
+        min(first.first_column, second.first_column),
+        min(first.first_row, second.first_row),
+        max(first.last_column, second.last_column),
+        max(first.last_row, second.last_row),
     )
 
 
@@ -176,8 +172,8 @@ def moved(formula: str, columns: int, rows: int) -> str:
             return part[1] + (part[2] if part[1] else column_letter((number + columns - 1) % LAST_COLUMN))
         return part[3] + (part[4] if part[3] else str((int(part[4]) + rows - 1) % LAST_ROW + 1))
 
-    def token(found: re.Match[str]) -> str:
-        cells = found["cells"]
-        return found[0][: len(found[0]) - len(cells)] + _CORNER.sub(corner, cells) if cells else found[0]
+    def token(match: re.Match[str]) -> str:
+        cells = match["cells"]
+        return match[0][: len(match[0]) - len(cells)] + _CORNER.sub(corner, cells) if cells else match[0]
 
     return _TOKEN.sub(token, formula)

@@ -39,7 +39,7 @@ _OWN_KINDS = {"table", "drawing", "comments", "vmlDrawing", "hyperlink", "printe
 def inline_strings(book: Book) -> list[bytes]:
     """Return the content of every shared string of a workbook, by its index."""
     part = book.related("sharedStrings")
-    return [found[1] or b"" for found in _STRING.finditer(book.package.part(part))] if part else []
+    return [match[1] or b"" for match in _STRING.finditer(book.package.part(part))] if part else []
 
 
 def sheet_content(
@@ -68,8 +68,8 @@ def sheet_content(
             properties = etree.Element(f"{{{MAIN}}}sheetPr")
             frame.insert(0, properties)
         properties.set("codeName", code_name)
-    before, found, after = serialize_xml(frame).partition(_EMPTY_DATA)
-    return b"".join((before, *(_cells(content[start:end], styles, strings) if closing >= 0 else (found,)), after))
+    before, separator, after = serialize_xml(frame).partition(_EMPTY_DATA)
+    return b"".join((before, *(_cells(content[start:end], styles, strings) if closing >= 0 else (separator,)), after))
 
 
 def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> Iterator[bytes]:
@@ -131,17 +131,17 @@ def signed_comments(content: bytes) -> bytes:
 
 def refuse_additions(package: Package, sheet: Sheet) -> None:
     """WorkbookError where the user has put something on a result sheet that writing it anew would lose."""
-    found = [relation.kind for relation in relations(package, sheet.part) if relation.kind not in _OWN_KINDS]
+    additions = [relation.kind for relation in relations(package, sheet.part) if relation.kind not in _OWN_KINDS]
     for relation in relations(package, sheet.part):
         part = package.locate(relation.target)
         if part and relation.kind == "drawing":
             drawn = (element.get("name", "") for element in parse_xml(package.part(part), part).iter(_DRAWN))
-            found += [f"'{name}'" for name in drawn if not name.startswith(SIGNATURE)]
+            additions += [f"'{name}'" for name in drawn if not name.startswith(SIGNATURE)]
         elif part and relation.kind == "comments":
             authors = (element.text or "" for element in parse_xml(package.part(part), part).iter(f"{{{MAIN}}}author"))
-            found += [f"notes by '{author}'" for author in authors if author.strip() not in ("", SIGNATURE)]
-    if found:
-        what = shown(", ".join(found))
+            additions += [f"notes by '{author}'" for author in authors if author.strip() not in ("", SIGNATURE)]
+    if additions:
+        what = shown(", ".join(additions))
         msg = (
             f"Result sheet '{sheet.name}' holds what the library didn't put there ({what}). "
             "Result sheets are written anew: move it to a sheet of your own or delete it, then run again."

@@ -24,7 +24,7 @@ from lxml import etree
 from costing.errors import WorkbookError
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import parse_xml
-from costing.workbook.file.sheets import Book, relations
+from costing.workbook.file.sheets import Book, Sheet, relations
 
 MAX_CELLS = 10_000_000
 LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel specifications and limits")
@@ -57,7 +57,9 @@ class CellFault:
 
 @dataclass(frozen=True, slots=True)
 class TableRange:
-    """One table of a sheet: its name, its corners (header and totals rows counted in), its column names."""
+    """One table of a sheet: its name, its corners (header and totals rows counted in), its column names; in a file its
+    number there and its part.
+    """
 
     name: str
     first_column: int
@@ -67,6 +69,8 @@ class TableRange:
     header_rows: int
     totals_rows: int
     headers: tuple[str, ...]
+    number: int = 0
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,15 +113,16 @@ def percent_styles(book: Book) -> frozenset[int]:
 
 def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
     """Tables of one sheet, from the top."""
-    found = []
+    ranges = []
     for relation in relations(book.package, sheet_part):
         part = book.package.locate(relation.target) if relation.kind == "table" else None
         if part is None:
             continue
         root = parse_xml(book.package.part(part), part)
         corners = re.fullmatch(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})", root.get("ref", ""))
+        number = root.get("id", "")
         if corners:
-            found.append(
+            ranges.append(
                 TableRange(
                     root.get("displayName", root.get("name", "")),
                     column_number(corners[1]),
@@ -127,9 +132,16 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
                     0 if root.get("headerRowCount", "1") == "0" else 1,
                     0 if root.get("totalsRowCount", "0") == "0" else 1,
                     tuple(entry.get("name", "") for entry in root.iterfind(".//{*}tableColumn")),
+                    int(number) if number.isdecimal() else 0,
+                    part,
                 )
             )
-    return sorted(found, key=lambda table: (table.first_row, table.first_column))
+    return sorted(ranges, key=lambda table: (table.first_row, table.first_column))
+
+
+def all_tables(book: Book) -> list[tuple[Sheet, TableRange]]:
+    """Every table of a workbook, beside the sheet that it stands on."""
+    return [(sheet, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)]
 
 
 def calculation_doubt(book: Book) -> str:
@@ -160,8 +172,8 @@ def column_number(letters: str) -> int:
 
 def is_past_edge(reference: str) -> bool:
     """Whether a reference is none to a cell that a sheet can have: readers of values end the process at such a one."""
-    found = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", reference)
-    return not found or column_number(found[1].upper()) > LAST_COLUMN or int(found[2]) > LAST_ROW
+    match = re.fullmatch(r"([A-Za-z]{1,3})([1-9]\d{0,6})", reference)
+    return not match or column_number(match[1].upper()) > LAST_COLUMN or int(match[2]) > LAST_ROW
 
 
 def _is_plain(xml: bytes) -> bool:
@@ -174,19 +186,19 @@ def _is_plain(xml: bytes) -> bool:
 
 
 def _error_cells(xml: bytes) -> list[CellFault]:
-    found = []
+    cells = []
     for mark in (b't="e"', b"t='e'"):
-        at = xml.find(mark)
-        while at >= 0:
-            start = xml.rfind(b"<", 0, at)
+        position = xml.find(mark)
+        while position >= 0:
+            start = xml.rfind(b"<", 0, position)
             cell = _CELL.match(xml, start)
             # A text may hold the same letters; then no cell opens here.
-            if cell and cell.start(3) <= at < cell.end(3):
+            if cell and cell.start(3) <= position < cell.end(3):
                 value = _VALUE.match(xml, cell.end())
                 shown = value[1].decode("utf-8", "replace") if value else "#N/A"
-                found.append(CellFault(column_number(cell[1].decode()), int(cell[2]), ERROR_CELL, shown))
-            at = xml.find(mark, at + 1)
-    return found
+                cells.append(CellFault(column_number(cell[1].decode()), int(cell[2]), ERROR_CELL, shown))
+            position = xml.find(mark, position + 1)
+    return cells
 
 
 def _uncalculated(xml: bytes) -> list[CellFault]:

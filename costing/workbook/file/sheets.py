@@ -68,17 +68,6 @@ class DefinedName:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table: its name, its number, the area with its header, the sheet that it stands on."""
-
-    name: str
-    number: int
-    area: str
-    sheet: str
-    part: str
-
-
 @dataclass(frozen=True)
 class Book:
     """The workbook part and what it lists."""
@@ -100,8 +89,8 @@ class Book:
 
     def related(self, kind: str) -> str | None:
         """Return the part that the workbook part relates to by `kind`, for kinds that occur once."""
-        found = (rel.target for rel in relations(self.package, self.part) if rel.kind == kind)
-        return next((part for target in found if (part := self.package.locate(target))), None)
+        targets = (rel.target for rel in relations(self.package, self.part) if rel.kind == kind)
+        return next((part for target in targets if (part := self.package.locate(target))), None)
 
 
 def mark_text(name: str) -> str:
@@ -145,12 +134,12 @@ def is_1904(book: Book) -> bool:
 
 
 def _names(root: etree._Element) -> list[DefinedName]:
-    found = []
+    names = []
     for element in root.iterfind(f"{{{MAIN}}}definedNames/{{{MAIN}}}definedName"):
         scope = element.get("localSheetId", "")
         index = int(scope) if scope.isdecimal() else None
-        found.append(DefinedName(element.get("name", ""), index, (element.text or "").strip()))
-    return found
+        names.append(DefinedName(element.get("name", ""), index, (element.text or "").strip()))
+    return names
 
 
 def rels_part(part: str) -> str:
@@ -164,28 +153,14 @@ def relations(package: Package, part: str) -> tuple[Relation, ...]:
     where = package.locate(rels_part(part))
     if where is None:
         return ()
-    found = []
+    relations_read = []
     for element in parse_xml(package.part(where), where).iterfind(f"{{{PACKAGE_REL}}}Relationship"):
         target, external = element.get("Target", ""), element.get("TargetMode") == "External"
         if not external:
             path = unquote(target.partition("#")[0])
             target = posixpath.normpath(posixpath.join("/", posixpath.dirname(part), path)).lstrip("/")
-        found.append(Relation(element.get("Id", ""), element.get("Type", ""), target, external))
-    return tuple(found)
-
-
-def tables(book: Book) -> tuple[Table, ...]:
-    """Return every table of the workbook."""
-    found = []
-    for sheet in book.sheets:
-        for relation in relations(book.package, sheet.part):
-            part = book.package.locate(relation.target) if relation.kind == "table" else None
-            if part:
-                root = parse_xml(book.package.part(part), part)
-                name, number = root.get("displayName", root.get("name", "")), root.get("id", "")
-                whole = int(number) if number.isdecimal() else 0
-                found.append(Table(name, whole, root.get("ref", ""), sheet.name, part))
-    return tuple(found)
+        relations_read.append(Relation(element.get("Id", ""), element.get("Type", ""), target, external))
+    return tuple(relations_read)
 
 
 def exclusive_parts(book: Book, sheets: Collection[Sheet]) -> set[str]:
@@ -205,7 +180,7 @@ def _reached(package: Package, closed: set[str]) -> set[str]:
         if rels := package.locate(rels_part(part)):
             reached.add(rels)
         targets = (rel.target for rel in relations(package, part) if not rel.external)
-        waiting.extend(found for target in targets if (found := package.locate(target)))
+        waiting.extend(name for target in targets if (name := package.locate(target)))
     return reached - {""}
 
 
@@ -222,8 +197,8 @@ def changeable_parts(package: Package) -> set[str]:
     chain = book.related("calcChain")
     if chain and chain_without(package.part(chain), chain, {sheet.sheet_id for sheet in owned}) is not None:
         indexes += [chain]
-    found = {part for index in indexes if index and (part := package.locate(index))}
-    return found | exclusive_parts(book, owned)
+    parts = {part for index in indexes if index and (part := package.locate(index))}
+    return parts | exclusive_parts(book, owned)
 
 
 def chain_without(content: bytes, part: str, sheet_ids: Collection[str]) -> bytes | None:

@@ -65,8 +65,8 @@ def _count(title: str, content: bytes) -> SheetCount:
             continue
         kind = _TYPE.search(of)
         if kind is None or kind[1] == b"n":
-            found = _VALUE.search(inside)
-            number = found[1].strip() if found else b""
+            match = _VALUE.search(inside)
+            number = match[1].strip() if match else b""
             if number:
                 total += float(number) if float(number) < _GREATEST else 0.0
             elif _FORMULA.search(inside):

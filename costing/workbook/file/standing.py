@@ -60,18 +60,18 @@ def standing(book: Book, wanted: Collection[Sheet]) -> dict[str, Standing]:
     scans = {sheet.name: scan_sheet(book.package.part(sheet.part), ()) for sheet in wanted}
     near = [sheet for sheet in wanted if not scans[sheet.name].stray]
     cells_of = cell_reader(book, near) if near else None
-    found = {}
+    sheets_standing = {}
     for sheet in wanted:
         scan, tables = scans[sheet.name], tuple(table_ranges(book, sheet.part))
         if scan.stray or cells_of is None:
-            found[sheet.name] = Standing([], tables, scan.formula_cells, scan.stray)
+            sheets_standing[sheet.name] = Standing([], tables, scan.formula_cells, scan.stray)
             continue
         rows = cells_of(sheet.name)
         for fault in scan.faults:
             if fault.kind == ERROR_CELL and fault.row <= len(rows) and fault.column <= len(rows[fault.row - 1]):
                 rows[fault.row - 1][fault.column - 1] = fault.shown
-        found[sheet.name] = Standing(rows, tables, scan.formula_cells)
-    return found
+        sheets_standing[sheet.name] = Standing(rows, tables, scan.formula_cells)
+    return sheets_standing
 
 
 def typed_by_hand(package: Package, scratch: bytes, written: Collection[str]) -> tuple[Typed, ...]:
@@ -100,13 +100,13 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
         yield Typed(f"{name}!{old.too_far}", "a cell far away from the tables")
         return
     known = {table.name: table for table in new.tables}
-    ours = [table for table in old.tables if table.name in known or table.name in written]
+    our_tables = [table for table in old.tables if table.name in known or table.name in written]
     for table in old.tables:
-        if table not in ours:
+        if table not in our_tables:
             place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
             yield Typed(place, f"table '{shown(table.name)}'")
-    kept, own_cells, live = new.texts(), _own_cells(old, ours), _live_columns(new)
-    for table in (one for one in ours if one.name in known):
+    kept, own_cells, live = new.texts(), _own_cells(old, our_tables), _live_columns(new)
+    for table in (table for table in our_tables if table.name in known):
         headers = {header.casefold() for header in known[table.name].headers}
         yield from _stretched(name, old, table, headers, kept)
     for row, cells in enumerate(old.rows, 1):
@@ -115,14 +115,16 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
             if (cell in (None, "") and not is_formula) or (column, row) in own_cells:
                 continue
             inside = _table_at(old.tables, column, row)
-            if inside and (not is_formula or inside not in ours or (inside.totals_rows and row == inside.last_row)):
+            if inside and (
+                not is_formula or inside not in our_tables or (inside.totals_rows and row == inside.last_row)
+            ):
                 continue
             if inside and (inside.name, inside.headers[column - inside.first_column]) in live:
                 continue
             if inside is None and not is_formula and isinstance(cell, str) and cell in kept:
                 continue
-            said = _said(cell)
-            yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {said}" if is_formula else said)
+            text = _said(cell)
+            yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {text}" if is_formula else text)
 
 
 def _live_columns(new: Standing) -> set[tuple[str, str]]:
@@ -158,10 +160,12 @@ def _stretched(
         row -= 1
 
 
-def _own_cells(old: Standing, ours: Collection[TableRange]) -> set[tuple[int, int]]:
+def _own_cells(old: Standing, our_tables: Collection[TableRange]) -> set[tuple[int, int]]:
     """Cells in column A that the library fills beside the tables."""
-    first = min((table.first_row for table in ours), default=len(old.rows) + 1)
-    rows = set(range(1, (_STAMPED_ROWS if ours else _UNFILLED_ROWS) + 1)) | {table.first_row - 1 for table in ours}
+    first = min((table.first_row for table in our_tables), default=len(old.rows) + 1)
+    rows = set(range(1, (_STAMPED_ROWS if our_tables else _UNFILLED_ROWS) + 1)) | {
+        table.first_row - 1 for table in our_tables
+    }
     row = _STAMPED_ROWS + 1
     while row < first and _at(old.rows, 1, row) not in (None, ""):
         rows.add(row)

@@ -141,17 +141,17 @@ def _move_number(entry: etree._Element, numbers: dict[str, str]) -> None:
 
 def _list(root: etree._Element, tag: str) -> etree._Element:
     """Return the list `tag`, made in the place that the schema gives it where there is none."""
-    found = root.find(f"{{{MAIN}}}{tag}")
-    if found is not None:
-        return found
-    found = etree.Element(f"{{{MAIN}}}{tag}")
+    entries = root.find(f"{{{MAIN}}}{tag}")
+    if entries is not None:
+        return entries
+    entries = etree.Element(f"{{{MAIN}}}{tag}")
     later = {f"{{{MAIN}}}{name}" for name in _ORDER[_ORDER.index(tag) + 1 :]}
     for place, child in enumerate(root):
         if child.tag in later:
-            root.insert(place, found)
-            return found
-    root.append(found)
-    return found
+            root.insert(place, entries)
+            return entries
+    root.append(entries)
+    return entries
 
 
 def _shape(entry: etree._Element) -> _Shape:

@@ -86,12 +86,12 @@ class Refresher:
         """Refresh once; return a line on what happened. WorkbookError where the program refuses."""
         self.is_under_way = True  # and stays so where Ctrl-C ends it
         try:
-            told = self._refresh()
+            line = self._refresh()
         except Exception:
             self.is_under_way = False
             raise
         self.is_under_way = False
-        return told
+        return line
 
     def _refresh(self) -> str:
         started = time.perf_counter()
@@ -158,9 +158,9 @@ def _pages(
 
 def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
     """Return the sheet that lists what is wrong in the inputs, each with a link to its cell, errors first."""
-    in_order = sorted(findings, key=lambda one: one.severity != ERROR)
+    in_order = sorted(findings, key=lambda finding: finding.severity != ERROR)
     frame = pd.DataFrame(
-        [(one.place, one.value, f"{one.severity}: {one.rule}", one.remedy) for one in in_order],
+        [(finding.place, finding.value, f"{finding.severity}: {finding.rule}", finding.remedy) for finding in in_order],
         columns=["Where", "What stands there", "What is doubtful", "What to do"],
     )
     return ResultSheet(
@@ -297,10 +297,10 @@ def _go_on(
 def _saved(path: Path) -> tuple[int, int] | None:
     """When the file was last written, and its size; None while it is being replaced."""
     try:
-        found = path.stat()
+        status = path.stat()
     except OSError:
         return None
-    return found.st_mtime_ns, found.st_size
+    return status.st_mtime_ns, status.st_size
 
 
 def _lines(keyboard: TextIO) -> queue.Queue[str]:

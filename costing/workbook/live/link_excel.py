@@ -58,8 +58,8 @@ def _in_one_line(method: Callable[_P, _R]) -> Callable[_P, _R]:
         except WorkbookError:
             raise
         except Exception as fault:
-            said = shown(str(fault).splitlines()[0] if str(fault) else type(fault).__name__, 120)
-            msg = f"Excel refuses ({said}). Finish the cell that is being edited, close dialogs, then refresh again."
+            words = shown(str(fault).splitlines()[0] if str(fault) else type(fault).__name__, 120)
+            msg = f"Excel refuses ({words}). Finish the cell that is being edited, close dialogs, then refresh again."
             raise WorkbookError(msg) from fault
 
     return guarded
@@ -150,11 +150,11 @@ class ExcelWorkbook:
         return OpenSheet(rows, tuple(errors), frozenset(self._percents(sheet, rows)), filled, day_zero=day_zero)
 
     def _percents(self, sheet: Any, rows: list[list[Any]]) -> set[tuple[int, int]]:
-        found = set()
+        percents = set()
         for column in range(len(rows[0]) if rows else 0):
             if any(_is_percent(row[column]) for row in rows[:_HEADER_ROWS]):
-                found |= {(column + 1, row) for row in _percent_rows(sheet, column + 1, 1, len(rows))}
-        return found
+                percents |= {(column + 1, row) for row in _percent_rows(sheet, column + 1, 1, len(rows))}
+        return percents
 
     def read_tables(self, titles: Sequence[str]) -> Iterator[OpenSheet]:
         """Cells of sheets, one after the other."""

@@ -177,11 +177,11 @@ class OfficeWorkbook:
 
     def titles(self) -> list[str]:
         """Titles of its worksheets in the order of their tabs, as they are now."""
-        found = self._ask("survey")
-        self._tables = {title: [] for title in found["titles"]}
-        for name, title, top, left, bottom, right, totals in found["tables"]:
+        survey = self._ask("survey")
+        self._tables = {title: [] for title in survey["titles"]}
+        for name, title, top, left, bottom, right, totals in survey["tables"]:
             self._tables[title].append(PlacedTable(name, top, left, bottom, right, totals))
-        return list(found["titles"])
+        return list(survey["titles"])
 
     def tables(self, title: str) -> list[PlacedTable]:
         """Tables on a sheet, as they were at the last call of `titles`."""
@@ -203,28 +203,28 @@ class OfficeWorkbook:
         """Cells of sheets, one after the other; the program reads on while they are taken apart here."""
         yield from map(self._sheet, self._ask_all(("read", title) for title in titles))
 
-    def _sheet(self, found: Mapping[str, Any]) -> OpenSheet:
-        if "rows" not in found:
-            return OpenSheet([], too_far=(found["width"], found["height"]))
-        left, width = found["left"], found["left"] + len(found["rows"][0])
-        rows: list[list[Any]] = [[None] * width for _ in range(found["top"])]
-        rows += [[None] * left + [None if cell == "" else cell for cell in row] for row in found["rows"]]
-        zero = dt.datetime(*found["day_zero"])
-        for first, top, last, bottom in found["dates"]:
+    def _sheet(self, answer: Mapping[str, Any]) -> OpenSheet:
+        if "rows" not in answer:
+            return OpenSheet([], too_far=(answer["width"], answer["height"]))
+        left, width = answer["left"], answer["left"] + len(answer["rows"][0])
+        rows: list[list[Any]] = [[None] * width for _ in range(answer["top"])]
+        rows += [[None] * left + [None if cell == "" else cell for cell in row] for row in answer["rows"]]
+        zero = dt.datetime(*answer["day_zero"])
+        for first, top, last, bottom in answer["dates"]:
             for row in rows[top : bottom + 1]:
                 for column in range(first, last + 1):
                     if isinstance(row[column], float):
                         row[column] = zero + dt.timedelta(days=row[column])
-        errors = tuple((column + 1, row + 1, text) for column, row, text in found["errors"])
+        errors = tuple((column + 1, row + 1, text) for column, row, text in answer["errors"])
         while rows and len(rows) > max((row for _, row, _ in errors), default=0) and not any(map(_is_filled, rows[-1])):
             rows.pop()
         percents = {
             (column + 1, row + 1)
-            for first, top, last, bottom in found["percents"]
+            for first, top, last, bottom in answer["percents"]
             for column in range(first, last + 1)
             for row in range(top, bottom + 1)
         }
-        return OpenSheet(rows, errors, frozenset(percents), found["filled"], day_zero=zero)
+        return OpenSheet(rows, errors, frozenset(percents), answer["filled"], day_zero=zero)
 
     def write_tables(self, plans: Iterable[tuple[Page, Sequence[RowEdit], bool]]) -> None:
         """Edit rows of each page, then set all its cells; where the plan says so, formats and tables as well."""
@@ -280,22 +280,22 @@ def _is_filled(cell: Any) -> bool:
 
 def _formula_rows(page: Page) -> list[tuple[int, int, list[str]]]:
     """Formulas side by side together: row, first column, formulas in LibreOffice's spelling."""
-    found: list[tuple[int, int, list[str]]] = []
+    runs: list[tuple[int, int, list[str]]] = []
     for row, column in sorted(page.formulas):
         formula = office_formula(page.formulas[row, column])
-        last = found[-1] if found else None
+        last = runs[-1] if runs else None
         if last and last[0] == row and last[1] + len(last[2]) == column:
             last[2].append(formula)
         else:
-            found.append((row, column, [formula]))
-    return found
+            runs.append((row, column, [formula]))
+    return runs
 
 
 def office_formula(formula: str) -> str:
     """Formula in Excel's English spelling, as LibreOffice's own: `'A b'!C1,TRUE` is `$'A b'.C1;TRUE()`."""
 
-    def respelt(found: re.Match[str]) -> str:
-        text = found[0]
+    def respelt(match: re.Match[str]) -> str:
+        text = match[0]
         if text.startswith("'"):
             return f"${text[:-1]}."
         return {",": ";", "TRUE": "TRUE()", "FALSE": "FALSE()"}.get(text, text)

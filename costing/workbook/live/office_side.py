@@ -70,7 +70,7 @@ class Side:
             msg = "no LibreOffice listens"
             raise RefusedError(msg) from fault
         desktop = context.ServiceManager.createInstanceWithContext("com.sun.star.frame.Desktop", context)
-        self._document = next((one for one in desktop.Components if self._is_file(one, path)), None)
+        self._document = next((component for component in desktop.Components if self._is_file(component, path)), None)
         if self._document is None:
             msg = "LibreOffice listens, but has another workbook open"
             raise RefusedError(msg)
@@ -172,10 +172,10 @@ class Side:
                     errors.append([column, row, cursor.Spreadsheet.getCellByPosition(column, row).String])
         if any(type(cell) is float for cells in rows for cell in cells):
             sheet = cursor.Spreadsheet
-            dates = [_corners(one) for one in cursor.queryContentCells(_DATE).getRangeAddresses()]
+            dates = [_corners(rectangle) for rectangle in cursor.queryContentCells(_DATE).getRangeAddresses()]
             if any(text.startswith("=") for texts in shown for text in texts):
-                for one in cursor.queryFormulaCells(_NUMBER_RESULT).getRangeAddresses():
-                    dates += self._formatted(sheet, _corners(one), _DATE_FORMAT)
+                for rectangle in cursor.queryFormulaCells(_NUMBER_RESULT).getRangeAddresses():
+                    dates += self._formatted(sheet, _corners(rectangle), _DATE_FORMAT)
             for column in range(left, right + 1):
                 if any(self._is_percent(cells[column - left]) for cells in rows[:_HEADER_ROWS]):
                     percents += self._formatted(sheet, [column, top, column, bottom], _PERCENT_FORMAT)
@@ -207,7 +207,7 @@ class Side:
             else:
                 middle = (top + bottom) // 2
                 parts = [left, top, right, middle], [left, middle + 1, right, bottom]
-            return [found for part in parts for found in self._formatted(sheet, part, kind)]
+            return [rectangle for part in parts for rectangle in self._formatted(sheet, part, kind)]
         key = area.NumberFormat
         if key not in self._format_types:
             self._format_types[key] = self._document.NumberFormats.getByKey(key).Type
@@ -388,9 +388,9 @@ def _answer(side: Side, line: str) -> dict[str, Any]:
         return {"fault": str(fault)}
     except Exception as fault:  # whatever the bridge raises is told at the other end
         kind = type(fault).__name__.rpartition(".")[2]
-        said = f"{kind}: {str(fault).strip().splitlines()[0]}" if str(fault).strip() else kind
+        words = f"{kind}: {str(fault).strip().splitlines()[0]}" if str(fault).strip() else kind
         return {
-            "fault": f"LibreOffice refuses ({said[:120]}). Finish the cell that is being edited, close dialogs, "
+            "fault": f"LibreOffice refuses ({words[:120]}). Finish the cell that is being edited, close dialogs, "
             "then refresh again."
         }
 

@@ -115,24 +115,24 @@ def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount],
     known = {title for title, name, rule in named if name and not rule and not is_links(title)} - listed
     wanted = [title for title in titles if title in known or (title in listed and links.of(title))]
     read = iter(workbook.read_tables(wanted))
-    found: list[RawTable] = []
+    tables_read: list[RawTable] = []
     counts = []
     for title, name, _ in named:
         if title in wrongly_named - listed:
-            found.append(table_from_cells(title, []))
+            tables_read.append(table_from_cells(title, []))
         if title in wanted:
             cells[title] = next(read)
         if title in first:
-            found.append(replace(first[title], findings=(*first[title].findings, *links.findings)))
+            tables_read.append(replace(first[title], findings=(*first[title].findings, *links.findings)))
         elif title in listed:
-            found += [_linked_table(one, cells[title], workbook.tables(title)) for one in links.of(title)]
+            tables_read += [_linked_table(linked, cells[title], workbook.tables(title)) for linked in links.of(title)]
         elif title in known:
-            found.append(_raw_table(title, cells[title], workbook.tables(title)))
+            tables_read.append(_raw_table(title, cells[title], workbook.tables(title)))
         if title in cells and (title in listed or sheets()[name].owner == "user"):
             counts.append(SheetCount(title, cells[title].filled, cells[title].total))
         if title not in first:
             cells.pop(title, None)
-    return found, counts, fingerprint(found)
+    return tables_read, counts, fingerprint(tables_read)
 
 
 def _linked_table(links: LinkedSheet, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:

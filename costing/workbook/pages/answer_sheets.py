@@ -23,28 +23,28 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
 
     links: whether places lead to the cells of the workbook that the sheets go to.
     """
-    found = []
+    written = []
     for plan in catalogue.sheets().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
         title = ""
         for answer in answers:
-            mine = [
+            parts = [
                 name
                 for name, table in catalogue.tables().items()
                 if table.sheet == plan.name and len(answer.tables.get(name, ()))
             ]
-            if not mine:
+            if not parts:
                 continue
-            tables += [_result_table(answer, name, links=links) for name in mine]
+            tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
             title = title or answer.filled(plan.title)
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))
-            found.append(ResultSheet(plan.name, title, shown, tuple(tables), charts, plan.group))
-    return found
+            written.append(ResultSheet(plan.name, title, shown, tuple(tables), charts, plan.group))
+    return written
 
 
 def _behind(tables: Sequence[ResultTable]) -> list[str]:

@@ -18,14 +18,14 @@ _FORMATS = {"date": "date", "number": "number", "integer": "integer"}
 
 def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
     """Sheets of the year-end tables, by library name; they are read back under the same headers."""
-    found = []
+    result_sheets = []
     for name, table in tables.items():
         sheet = sheets()[name]
         frame = pd.DataFrame({column.title: table[column.name] for column in sheet.columns})
         formats = {column.title: _FORMATS[column.type] for column in sheet.columns if column.type in _FORMATS}
         for header, kind in formats.items():
             frame[header] = pd.to_datetime(frame[header]) if kind == "date" else pd.to_numeric(frame[header])
-        found.append(
+        result_sheets.append(
             ResultSheet(
                 sheet.title,
                 sheet.title,
@@ -34,7 +34,7 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
                 hidden=name in _HIDDEN,
             )
         )
-    return found
+    return result_sheets
 
 
 def _hidden(name: str) -> list[str]:

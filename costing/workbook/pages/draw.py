@@ -131,7 +131,7 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
 
 def _below_steps(chart: Chart, frame: pd.DataFrame) -> float:
     """A round figure below the steps of a waterfall; 0 where they reach down to the ground, or nearly so."""
-    base, *heights = (pd.to_numeric(frame[one], errors="coerce") for one in chart.series)
+    base, *heights = (pd.to_numeric(frame[name], errors="coerce") for name in chart.series)
     top = (base + pd.concat(heights, axis=1).sum(axis=1)).max()
     low = base[base != 0].min()
     if not low > 0.5 * top:

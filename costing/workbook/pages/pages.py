@@ -82,8 +82,8 @@ class Page:
         if other is None or self.links != other.links or self.tables != other.tables:
             return False
         stale = {place: formula for place, formula in self.formulas.items() if place[0] != STALE_ROW}
-        theirs = {place: formula for place, formula in other.formulas.items() if place[0] != STALE_ROW}
-        return stale == theirs and self.rows[STALE_ROW + 1 :] == other.rows[STALE_ROW + 1 :]
+        other_formulas = {place: formula for place, formula in other.formulas.items() if place[0] != STALE_ROW}
+        return stale == other_formulas and self.rows[STALE_ROW + 1 :] == other.rows[STALE_ROW + 1 :]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,17 +144,17 @@ def link_columns(page: Page, separator: str = ",") -> list[tuple[int, int, list[
 
     A formula is one property of its cell, so that a link never outlives the row it was made for.
     """
-    found: list[tuple[int, int, list[str]]] = []
+    columns: list[tuple[int, int, list[str]]] = []
     for row, column in sorted(page.links, key=lambda place: (place[1], place[0])):
         formula = _link_formula(page.links[row, column], page.rows[row][column], separator)
         if formula is None:
             continue
-        last = found[-1] if found else None
+        last = columns[-1] if columns else None
         if last and last[0] == column and last[1] + len(last[2]) == row:
             last[2].append(formula)
         else:
-            found.append((column, row, [formula]))
-    return found
+            columns.append((column, row, [formula]))
+    return columns
 
 
 def _link_formula(location: str, value: Any, separator: str) -> str | None:
@@ -264,12 +264,12 @@ class _Sheet(_Ignored):
 
     def _runs(self) -> list[Styled]:
         """Cells of one column that follow each other and share a format, as one rectangle."""
-        found: list[Styled] = []
+        runs: list[Styled] = []
         for row, column in sorted(self.forms, key=lambda place: (place[1], place[0])):
             form = self.forms[row, column]
-            last = found[-1] if found else None
+            last = runs[-1] if runs else None
             if last and last.left == column and last.bottom == row - 1 and last.form is form:
-                found[-1] = Styled(last.top, column, row, column, form)
+                runs[-1] = Styled(last.top, column, row, column, form)
             else:
-                found.append(Styled(row, column, row, column, form))
-        return found
+                runs.append(Styled(row, column, row, column, form))
+        return runs

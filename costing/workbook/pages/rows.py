@@ -93,9 +93,9 @@ def fit_text(text: str) -> str:
 
 def link_location(place: Any) -> str | None:
     """`Movements!F17`, `Movements!17` or `Movements` -> `'Movements'!F17`; None where it is no place."""
-    if not isinstance(place, str) or not (found := _PLACE.fullmatch(place.strip())):
+    if not isinstance(place, str) or not (match := _PLACE.fullmatch(place.strip())):
         return None
-    sheet, cell = found[1].strip("'").replace("'", "''"), found[2] or ""
+    sheet, cell = match[1].strip("'").replace("'", "''"), match[2] or ""
     if not re.fullmatch(r"\$?[A-Za-z]+\$?\d+", cell):
         cell = f"A{cell}" if cell.isdigit() else "A1"
     return f"'{sheet}'!{cell}"
@@ -174,5 +174,5 @@ def _with_links(xml: bytes, table: LongTable) -> bytes:
         return xml.replace(b"</hyperlinks>", links + b"</hyperlinks>", 1)
     # The order of a sheet's elements is fixed (18.3.1.99): links stand right before those of the page.
     marks = (b"<printOptions", b"<pageMargins")
-    at = min(place for mark in marks if (place := xml.find(mark)) >= 0)
-    return xml[:at] + b"<hyperlinks>" + links + b"</hyperlinks>" + xml[at:]
+    start = min(place for mark in marks if (place := xml.find(mark)) >= 0)
+    return xml[:start] + b"<hyperlinks>" + links + b"</hyperlinks>" + xml[start:]

@@ -79,8 +79,8 @@ def logged(book: Results, economic: Results, version: str, inputs: str, before: 
     both = by_cuvee(book).merge(by_cuvee(economic), on=["release", "cuvee", "format"], suffixes=("_book", "_economic"))
     both = both[both["format"] == "bottle"]
     figures += [
-        (f"{cuvee} per bottle, {release}", mine, theirs)
-        for cuvee, release, mine, theirs in both[
+        (f"{cuvee} per bottle, {release}", book_cost, economic_cost)
+        for cuvee, release, book_cost, economic_cost in both[
             ["cuvee", "release", "per_bottle_book", "per_bottle_economic"]
         ].itertuples(index=False, name=None)
     ]

@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, cost_per_bottle, read_estate, run
-from costing.decisions.cellar.recipe_figures import FIGURES, read_recipes
+from costing.decisions.cellar.recipe_figures import Recipe, read_recipes
 from costing.decisions.cellar.recipe_rows import quantities, recipe_rows
 from costing.decisions.cellar.recipes import recipe_estate, recipe_findings, recipes
-from costing.inputs.schema import sheets
+from costing.inputs.schema import recipe_figures, sheets
 from costing.model import Runs
 from costing.results.composition import composition
 
@@ -197,9 +197,9 @@ BAD = {
     ("must per kilo", "0.5"): ("B", "is no figure of a recipe."),
     ("must per kg", "half"): ("C", "is not a number."),
     ("must per kg", "5"): ("C", "above the most allowed, 0.9"),
-    ("months on lees", "24.5"): ("C", "is no whole number."),
+    ("months on lees", "24.5"): ("C", "is not a whole number."),
     ("months on lees", "0"): ("C", "below the least allowed, 1"),
-    ("format", "bottel"): ("C", "is no format."),
+    ("format", "bottel"): ("C", "is not in the list for 'format'."),
     ("harvest date", "2025-13-40"): ("C", "is not a day of the calendar."),
     ("tirage date", "2025-09-20"): ("C", "less than 30 days after the harvest"),
     ("bottles", "500"): ("C", "stands beside kilograms"),
@@ -241,7 +241,8 @@ def test_every_figure_changes_something() -> None:
         "cuvée": "Brut", "bottles": "900", "litres": "900",
     }  # fmt: skip
     changed = {**dict.fromkeys(PLAIN, ""), **other}
-    assert set(changed) == set(FIGURES)
+    assert set(changed) == {figure.header for figure in recipe_figures().values()}
+    assert list(Recipe.model_fields) == list(recipe_figures())
     base = PLAIN | {"reserve share": "20", "reserve value per litre": "8"}
     by_kilograms = _rows(estate_with({"X": base}))
     for name, value in other.items():

@@ -11,7 +11,6 @@ from costing.decisions.prices.channels import (
     TradeTerms,
     list_price,
     round_up,
-    term_findings,
     to_cellar,
     to_market_currency,
     to_shelf,
@@ -146,13 +145,10 @@ def test_a_markup_of_more_than_100_percent_is_a_term_like_any_other():
     )
 
 
-def test_all_bad_terms_are_found_at_once_with_their_cells():
-    cells = {"discount": "Channels!D4", "importer_margin": "Channels!K4", "excise_basis": "Channels!I4"}
-    found = term_findings(
-        {"discount": 1.0, "importer_margin": 1.0, "excise_basis": "per hectolitre"}, cells.__getitem__
-    )
-    assert {finding.place for finding in found} == set(cells.values())
-    assert all(finding.rule and finding.remedy and finding.value for finding in found)
+def test_all_bad_terms_are_named_at_once():
+    with pytest.raises(ValueError, match=r"(?s)discount.*excise_basis.*Did you mean 'per hl'") as wrong:
+        TradeTerms(discount=1.0, excise_basis="per hll")
+    assert "2 validation errors" in str(wrong.value)
 
 
 def test_a_step_that_is_not_in_the_chain():

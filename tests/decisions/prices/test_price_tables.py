@@ -485,14 +485,6 @@ def test_the_demo_has_no_findings(demo: list[Results]) -> None:
     assert price_cautions(demo[0].estate) == []
 
 
-def test_a_channel_that_leaves_nothing_is_a_finding(demo: list[Results]) -> None:
-    estate = demo[0].estate
-    table = estate["channels"].copy()
-    table.loc[1, "retailer_margin"] = 1.0
-    broken = replace(estate, tables={**estate.tables, "channels": table})
-    assert [one.place for one in price_findings(broken)] == [estate.place("channels", 1, "retailer_margin")]
-
-
 def test_a_target_that_no_price_reaches_is_a_finding() -> None:
     terms = channels(**{"Commission (%)": [12]})
     targets = pd.DataFrame({"Target": ["margin"], "Value (%)": [90]})

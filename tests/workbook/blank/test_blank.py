@@ -14,13 +14,14 @@ from openpyxl.worksheet.worksheet import Worksheet
 from costing.errors import InputError, WorkbookError
 from costing.inputs.estate import Estate, Settings
 from costing.inputs.load import load, read_estate
-from costing.inputs.schema import Column, settings, sheets
+from costing.inputs.schema import Column, lists, settings, sheets
 from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes, blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
 from costing.workbook.blank.instructions import INSTRUCTIONS_SHEET
-from costing.workbook.blank.lists import NAME_LISTS, closed_lists, open_list
+from costing.workbook.blank.lists import NAME_LISTS, closed_lists
 from costing.workbook.file.package import read_package
-from costing.workbook.file.sheets import LISTS_SHEET, read_book, tables
+from costing.workbook.file.scan import all_tables
+from costing.workbook.file.sheets import LISTS_SHEET, read_book
 from costing.workbook.pages import look
 from costing.workbook.read import read_workbook
 
@@ -70,7 +71,7 @@ def test_sheets_in_order_with_one_table_each(empty: bytes, opened: Workbook) -> 
         LISTS_SHEET,
     ]
     assert opened[LISTS_SHEET].sheet_state == "hidden"
-    found = {table.sheet: table.name for table in tables(read_book(read_package(empty, "a.xlsx")))}
+    found = {sheet.name: table.name for sheet, table in all_tables(read_book(read_package(empty, "a.xlsx")))}
     assert found == {sheet.title: name for name, sheet in USER_SHEETS.items()}
     for sheet in USER_SHEETS.values():
         table = next(iter(opened[sheet.title].tables.values()))
@@ -204,7 +205,7 @@ def test_every_sheet_has_one_colour_group() -> None:
 
 
 def test_open_and_closed_lists_have_a_column_each() -> None:
-    assert open_list("element") in closed_lists()
+    assert lists()["element"] in closed_lists()
     assert len(set(closed_lists().values())) == len(closed_lists())
 
 
@@ -291,7 +292,7 @@ def test_yearly_frames_get_a_sheet_and_a_table_of_their_own() -> None:
     book = read_book(read_package(content, "a.xlsx"))
     names = [sheet.name for sheet in book.sheets]
     assert names.index("Stocktakes 2026") == names.index("Stocktakes") + 1
-    assert {table.name for table in tables(book)} >= {"stocktakes", "stocktakes_2026"}
+    assert {table.name for _, table in all_tables(book)} >= {"stocktakes", "stocktakes_2026"}
     raw = [table for table in read_workbook(content) if table.sheet.startswith("Stocktakes")]
     assert [len(table.frame) for table in raw] == [1, 1]
 

@@ -13,7 +13,8 @@ from lxml import etree
 from costing.workbook.file import result_parts
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import changed_parts
-from costing.workbook.file.sheets import changeable_parts, read_book, tables
+from costing.workbook.file.scan import all_tables
+from costing.workbook.file.sheets import changeable_parts, read_book
 from tests.workbook.file.test_package import compressed
 from tests.workbook.grafting import OWN, edited, hidden, loaded, package_of, run
 from tests.workbook.hostile import minimal_workbook
@@ -254,14 +255,14 @@ def test_a_workbook_without_styles_or_properties_works() -> None:
 
 def test_table_numbers_are_unique_and_kept_so_that_a_users_slicer_still_finds_its_table() -> None:
     content = run(torture_workbook())
-    numbers = {table.name: table.number for table in tables(read_book(package_of(content)))}
+    numbers = {table.name: table.number for _, table in all_tables(read_book(package_of(content)))}
     assert numbers == {"Lots": 1, "Cost_per_bottle": 2}
 
     def renumbered(table: bytes) -> bytes:
         return table.replace(b'id="2" name="Cost_per_bottle"', b'id="9" name="Cost_per_bottle"')
 
     again = run(edited(content, {"xl/tables/costing_table1.xml": renumbered}), 2.0)
-    numbers = {table.name: table.number for table in tables(read_book(package_of(again)))}
+    numbers = {table.name: table.number for _, table in all_tables(read_book(package_of(again)))}
     assert numbers == {"Lots": 1, "Cost_per_bottle": 9}
 
 

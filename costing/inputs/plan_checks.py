@@ -1,0 +1,95 @@
+"""Rules on what is planned: the limits of a plan, offers, and what each place and cuvée must be known for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from costing.errors import CAUTION
+from costing.inputs.estate import Estate
+from costing.inputs.rows import Breach, Rows, rule_of
+
+_PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
+_SAME_IN_AN_OFFER = ("deal", "on_date", "what", "lot", "cuvee", "format", "tirage_date", "unit")
+
+
+def places_of(estate: Estate) -> list[str]:
+    """Places in which a lot lies or that a pool pays for."""
+    return sorted({str(name) for table in _PLACED for name in estate[table]["location"].dropna().unique()})
+
+
+@rule_of("limits", "loans")
+def known_places(rows: Rows) -> Iterator[Breach]:
+    """Yield pledges of a place that nothing lies in; caution on limits of one."""
+    known = places_of(rows.estate)
+    remedy = f"Choose one of: {', '.join(known) or 'none is named yet'}."
+    rule = "is no place in which a lot lies."
+    if rows.table == "loans":
+        yield from rows.unknown("location", known, rule, remedy)
+        return
+    limited = rows.unknown("location", known, f"{rule[:-1]}: it limits nothing.", remedy, rows.are("what", "places"))
+    yield from ((*breach[:4], CAUTION) for breach in limited)
+
+
+@rule_of("limits")
+def limits_say_how_much(limits: Rows) -> Iterator[Breach]:
+    """Yield supplies and tirages without a bound or with a least above the most, and other limits without a most."""
+    supply, tirage, places = (limits.are("what", what) for what in ("supply", "tirage", "places"))
+    no_most, blank = ~limits.given("most"), ~limits.given("most") & ~limits.given("least")
+    remedy = "Enter bottles a year under At least, or under At most."
+    yield supply & blank, "least", "no bottles: nothing is promised.", remedy
+    yield ~supply & ~tirage & no_most, "most", "no limit: nothing is limited.", "Enter it under At most."
+    remedy = "Enter the bottles of a spring under At least or At most."
+    yield tirage & blank, "most", "no bound: nothing is limited.", remedy
+    crossed = (supply | tirage) & (limits["least"] > limits["most"])
+    rule = "is above At most of the same row: no year can keep both."
+    yield crossed, "least", rule, "Lower it, or raise At most."
+    rule, remedy = "no place: which places are limited is not said.", "Enter the place, as under Location elsewhere."
+    yield places & ~limits.given("location"), "location", rule, remedy
+
+
+@rule_of("limits")
+def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
+    """Yield supplies and bounds of a tirage of no cuvée, and supplies of a channel that sells nothing; caution on
+    bottles that no price by age speaks of.
+    """
+    channels, prices = limits.estate["channels"], limits.estate["price_by_age"]
+    priced = set(zip(prices["cuvee"].astype(str), prices["format"].astype(str), strict=True))
+    priced |= {(cuvee, "") for cuvee, _ in priced}
+    sold_by = set(channels.loc[channels["way_out"].fillna("sale") == "sale", "channel"])
+    supply, cuvee = limits.are("what", "supply"), limits.given("cuvee")
+    of_channel = supply & limits.given("channel")
+    idle = of_channel & ~limits["channel"].isin(sold_by)
+    yield idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'."
+    of_cuvee = supply | limits.are("what", "tirage")
+    yield of_cuvee & ~cuvee & ~of_channel, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée."
+    rows = np.flatnonzero(of_cuvee & cuvee).tolist()
+    unpriced = [row for row in rows if (limits.shown(row, "cuvee"), limits.shown(row, "format")) not in priced]
+    rule, remedy = "has no price by age: none of it can be planned.", "Enter its prices on Price by age."
+    yield unpriced, "cuvee", rule, remedy, CAUTION
+
+
+@rule_of("offers")
+def parts_belong_together(offers: Rows) -> Iterator[Breach]:
+    """Yield parts of an offer that differ in more than origin, quantity and price."""
+    first = offers.by_name("offer", offers.first_rows("offer"), -1)
+    for column in _SAME_IN_AN_OFFER:
+        for row in np.flatnonzero(first >= 0).tolist():
+            of_first = offers.shown(int(first[row]), column)
+            if offers.shown(row, column) != of_first:
+                rule = f"differs from the first part of offer '{offers['offer'].iloc[row]}': {of_first or 'blank'}."
+                yield [row], column, rule, "Enter the same, or give it a name of its own."
+
+
+@rule_of("offers")
+def offers_say_what(offers: Rows) -> Iterator[Breach]:
+    """Yield goods asked of us without a lot, and bottles offered to us without a cuvée, format or tirage."""
+    sells, lot = offers.are("deal", "sell"), offers.given("lot")
+    yield sells & ~lot, "lot", "no lot: what of ours is asked for?", "Enter the lot."
+    yield ~sells & lot, "lot", "a lot of ours stands on an offer to us.", "Leave it blank, or enter 'sell'."
+    bottles = ~sells & offers.are("what", "on lees", "finished")
+    for column, word in (("cuvee", "cuvée"), ("tirage_date", "tirage date")):
+        rule = f"no {word}: what these bottles will bring is not known."
+        yield bottles & ~offers.given(column), column, rule, "Enter it."
+    yield offers["quantity"] == 0, "quantity", "is no quantity.", "Enter how much, or delete the row."

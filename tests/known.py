@@ -40,6 +40,10 @@ class Known:
             self._runs.popitem(last=False)
         return self._runs[key].estate
 
+    def forget(self) -> None:
+        """Compute everything anew from here on."""
+        self._runs.clear()
+
     def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
         """Its results: those kept for an estate that was read here, or new ones."""
         kept = (runs for runs in self._runs.values() if runs.estate is estate)

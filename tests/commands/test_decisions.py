@@ -20,7 +20,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
     [
         (["ageing"], "hold 12 months"),
         (["blend"], "Bounds breached"),
-        (["vats"], "Best used"),
+        (["vats"], "Every vat and reserve: use, keep or sell"),
         (["recipes"], "Blanc de Meunier"),
         (["price"], "Every release to sell, by channel"),
         (["margins"], "Prestige"),
@@ -70,7 +70,7 @@ def test_why_with_one_name_says_what_to_name(book: Path, capsys) -> None:
 def test_why_without_names_compares_every_cuvee_with_last_year(book: Path, capsys) -> None:
     assert main(["why", str(book)]) == 0
     said = capsys.readouterr().out
-    assert "cost then" in said
+    assert "what each family adds, cost now" in said
     assert all(cuvee in said for cuvee in ("Brut", "Prestige", "Vintage"))
 
 

@@ -22,6 +22,7 @@ from costing.workbook.file.sheets import changeable_parts, read_book
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.pages.write import result_workbook
 from costing.workbook.update import OWNED_SHEETS
+from tests.known import Known
 from tests.workbook.office import sheets_as_calculated
 from tests.workbook.pages.test_sheets_in_office import assert_agree, stored_and_calculated
 from tests.workbook.torture import torture_workbook
@@ -106,8 +107,9 @@ def test_libreoffice_calculates_every_formula_of_every_result_sheet_as_stored(ev
 
 @pytest.mark.office
 def test_libreoffice_finds_the_returns_on_the_sheet_of_margins(
-    everything: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    everything: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], known: Known
 ) -> None:
+    known.forget()
     flows: list[tuple[np.ndarray, np.ndarray]] = []
     rate_of_return = realised.rate_of_return
 

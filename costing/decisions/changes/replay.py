@@ -154,7 +154,7 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
             near = max(slack[flow], 1e-9 * then)
             short += wanted > held + near
             scale = held / then if then > 0 else 1.0
-            scale = _where(wanted * scale > held, _over(held, wanted, scale), scale)
+            scale = _where(wanted * scale > held + near, _over(held, wanted, scale), scale)
             taken = wanted * scale
             if what == Flow.PRESS_IN:
                 poured[batch[flow]] += taken

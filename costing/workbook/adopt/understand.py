@@ -132,6 +132,7 @@ def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header])
     missing = sum(one.required and not one.default and one.name not in taken for one in sheet.columns)
     score = sum(meaning.strength * weights[position] for position, meaning in columns.items())
     score += _TITLE * own_title - _MISSING * missing - _misfits(tab.rows, first_row, columns)
+    score -= sum(_sort(header.below) != "text" for header in headers if header.below)  # figures are no headers
     if score <= 0:
         return None
     return Understood(tab, sheet, first_row, tuple(headers), columns, score)

@@ -19,7 +19,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
@@ -80,7 +80,6 @@ class Refresher:
     is_under_way: bool = False
     _inputs: str = ""
     _shown: dict[str, Page] = field(default_factory=dict)
-    _names: Sequence[str] = ()
 
     def __call__(self) -> str:
         """Refresh once; return a line on what happened. WorkbookError where the program refuses."""
@@ -106,11 +105,10 @@ class Refresher:
             findings = wrong.findings
             sheets = [findings_sheet(findings)]
         stamp, stale = RunStamp.now(inputs), stale_formula(counts)
-        laid_out: list[Page] = []
+        laid_out = pages(list(sheets), stamp, stale, date_1904=self.workbook.date_1904)
         protected = write_open(
             self.workbook,
-            _pages(sheets, stamp, stale, laid_out, self.workbook.date_1904),
-            names=[FINDINGS_SHEET] if findings else self._names,
+            laid_out,
             is_outgrown=self._is_outgrown,
             # The formula of a sheet sees numbers and filled cells alone; with errors the others are old for certain.
             others_stale=f'="{STALE}"' if findings else "",
@@ -125,7 +123,6 @@ class Refresher:
             first = next(iter(errors_in(findings)))
             number = len(errors_in(findings))
             return f"{number} error{'s' * (number > 1)}, listed on sheet '{FINDINGS_SHEET}'; the first: {first}{kept}"
-        self._names = [page.name for page in laid_out]
         saving = AUTOSAVE if self.workbook.saves_itself else "Nothing was saved."
         count = f"{len(written)} sheet{'s' * (len(written) != 1)}"
         return f"{count} refreshed in {seconds:.2f} s, {len(changed)} of them changed. {saving}{kept}"
@@ -145,15 +142,6 @@ def _kept(protected: Sequence[str]) -> str:
     names = ", ".join(f"'{title}'" for title in protected)
     what = "is protected and keeps what it held" if len(protected) == 1 else "are protected and keep what they held"
     return f" {names} {what}: take the protection off, then refresh again."
-
-
-def _pages(
-    sheets: Iterable[ResultSheet], stamp: RunStamp, stale: tuple[str, str], laid_out: list[Page], date_1904: bool
-) -> Iterator[Page]:
-    """Pages one by one, so that each is written while the next is made; all of them in `laid_out` at the end."""
-    for sheet in sheets:
-        laid_out += pages([sheet], stamp, stale, date_1904=date_1904)
-        yield laid_out[-1]
 
 
 def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:

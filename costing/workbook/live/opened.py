@@ -12,7 +12,7 @@ What it does not do: it saves nothing, ever.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
@@ -178,38 +178,28 @@ def _areas(rows: Sequence[Sequence[Any]], placed: Sequence[PlacedTable]) -> list
 
 def write_open(
     workbook: OpenWorkbook,
-    pages: Iterable[Page],
+    pages: Sequence[Page],
     *,
-    names: Collection[str] = (),
     is_outgrown: Callable[[Page], bool] = lambda _: False,
     others_stale: str = "",
 ) -> tuple[str, ...]:
     """Refresh result sheets in the open workbook; return those that are protected and keep what they hold.
     WorkbookError, with nothing written, where one is not ours.
 
-    names: of the pages, where they are known before the pages are made; then each is written while the next is
-    being made. is_outgrown: whether the formats and widths of a page must be set anew; others_stale: formula
+    is_outgrown: whether the formats and widths of a page must be set anew; others_stale: formula
     that says so on every other result sheet (none: they keep their own).
     """
-    if not names:
-        pages = list(pages)
-        names = [page.name for page in pages]
+    names = [page.name for page in pages]
     titles = {title.casefold(): title for title in workbook.titles()}
     protected: list[str] = []
-
-    def look_at(name: str) -> None:
+    for name in names:
         title = titles.get(name.casefold())
         _check_ours(workbook, name, title)
         if title is not None and workbook.is_protected(title):
             protected.append(title)
 
-    for name in names:
-        look_at(name)
-
     def plans() -> Iterator[tuple[Page, Sequence[RowEdit], bool]]:
         for page in pages:
-            if page.name not in names:
-                look_at(page.name)
             if page.name in protected:
                 continue
             if page.name.casefold() not in titles:

@@ -35,5 +35,5 @@ def test_many_draws_side_by_side_answer_as_each_by_itself(demo_estate) -> None:
     assert together.short.tolist() == [int(one.short[0]) for one in alone]
     assert together.short[0] == 0
     assert together.short[3] > together.short[1] > 0
-    np.testing.assert_allclose(alone[0].factor, 1.0, rtol=1e-6)  # a lot within tolerance of empty
+    np.testing.assert_allclose(alone[0].factor, 1.0, rtol=1e-9)  # a vat that a row empties within its tolerance too
     assert alone[1].factor.min() < 0.99

@@ -22,7 +22,8 @@ from costing.answers.charts import KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import read_package
-from costing.workbook.file.sheets import read_book, tables
+from costing.workbook.file.scan import all_tables
+from costing.workbook.file.sheets import read_book
 from costing.workbook.pages import rows, write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.rows import link_location
@@ -121,7 +122,7 @@ def test_totals_are_live_with_their_value_stored() -> None:
 
 def test_tables_keep_their_names_and_headers() -> None:
     content = result_workbook([SHEET])
-    (table,) = tables(read_book(read_package(content, "a.xlsx")))
+    ((_, table),) = all_tables(read_book(read_package(content, "a.xlsx")))
     assert table.name == "cost_per_bottle"
     sheet = load_workbook(io.BytesIO(content))["Cost per bottle"]
     assert [column.name for column in sheet.tables["cost_per_bottle"].tableColumns] == list(COSTS.columns)
@@ -280,7 +281,7 @@ def test_tables_and_charts_do_not_overlap(kinds: tuple[str, ...]) -> None:
     corners = re.findall(
         r"<xdr:from><xdr:col>(\d+)</xdr:col>.*?<xdr:row>(\d+)</xdr:row>.*?<xdr:to>.*?<xdr:row>(\d+)", drawing
     )
-    tops = {table.name: int(re.search(r"\d+", table.area)[0]) for table in tables(read_book(package))}
+    tops = {table.name: table.first_row for _, table in all_tables(read_book(package))}
     assert all(int(column) > CHARTED.shape[1] for column, _, _ in corners), "right of the widest table"
     assert all(int(top) < tops["second"] + 2 for _, top, _ in corners[:1]), "the first on the first screen"
     spans = sorted((int(top), int(bottom)) for _, top, bottom in corners)

@@ -111,10 +111,10 @@ def test_the_link_command_at_an_open_window(tmp_path: Path, monkeypatch: pytest.
         person.says("sheets refreshed")
         assert [hand.text(name, "A3")[0] for name in results] == [""] * len(results)
         old = hand.see("Cost per bottle", "A8:K26")
-        prices = hand.see("Grape prices", "D2:D40")
+        prices = hand.see("Grape prices", "E2:E40")
         for row, (price,) in enumerate(prices, 2):
             if price != "":
-                hand.type("Grape prices", f"D{row}", price * 1.5)
+                hand.type("Grape prices", f"E{row}", price * 1.5)
         assert hand.text("Cost per bottle", "A3")[0] == STALE
         photograph(display, "2-stale")
         said = person.refresh("sheets refreshed")

@@ -402,7 +402,7 @@ def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(
     watching = threading.Thread(
         target=link,
         args=(path, refresh),
-        kwargs={"watch": True, "version": "0", "basis": "book", "say": said.append, "pipe": office.pipe},
+        kwargs={"watch": True, "say": said.append, "pipe": office.pipe},
         daemon=True,
     )
     watching.start()
@@ -445,7 +445,7 @@ def test_enter_refreshes_and_q_ends(office: Office, small: Path) -> None:
         linking = threading.Thread(
             target=link,
             args=(small, refresh),
-            kwargs={"version": "0", "basis": "book", "say": said.append, "keyboard": keyboard, "pipe": office.pipe},
+            kwargs={"say": said.append, "keyboard": keyboard, "pipe": office.pipe},
             daemon=True,
         )
         linking.start()

@@ -27,6 +27,7 @@ from costing.workbook.file.sheets import MARK
 from costing.workbook.file.stale import STALE
 from costing.workbook.live import link as linking
 from costing.workbook.live import link_excel, running_excel
+from costing.workbook.live import opened as opened_workbook
 from costing.workbook.live.link import Refresher, attach, link
 from costing.workbook.live.link_excel import ExcelWorkbook
 from costing.workbook.live.opened import NotOpenError, read_open, write_open
@@ -333,18 +334,20 @@ def test_wherever_excel_begins_to_refuse_the_window_is_not_left_frozen(
     assert attach(path).remarks == []
 
 
-def test_ctrl_c_in_the_middle_of_writing_gives_excel_back_and_says_stale(opened: tuple[Path, Book]) -> None:
+def test_ctrl_c_in_the_middle_of_writing_gives_excel_back_and_says_stale(
+    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
     path, book = opened
     workbook = attach(path)
     write_open(workbook, pages([result(3, 4)]))
     book.sheets("Stock value").type((3, 1), '=IF(1=2,"STALE","")')
 
-    def broken() -> Iterator[Page]:
+    def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
-        yield
 
+    monkeypatch.setattr(opened_workbook, "row_edits", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        write_open(workbook, broken(), names=["Stock value"])
+        write_open(workbook, pages([result(3, 4)]))
     assert modes(book) == (True, "automatic")
     assert book.sheets("Stock value").formulas[3, 1] == f'="{STALE}"'
 

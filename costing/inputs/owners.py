@@ -87,7 +87,7 @@ def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
 
 def lot_owners(estate: Estate) -> dict[str, str]:
     """Owner of every lot that a row fills (`OWN`: the estate). Where owners are mixed, our own goods come first."""
-    return {lot: name for lot, name in _owners(estate).items() if not lot.startswith(_LOAD)}
+    return {lot: name for lot, name in estate.once(_owners).items() if not lot.startswith(_LOAD)}
 
 
 def _owners(estate: Estate) -> dict[str, str]:
@@ -98,7 +98,7 @@ def _owners(estate: Estate) -> dict[str, str]:
             owner.setdefault(lot, name)
     passes = _passes(estate)
     bottles = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
-    bottles |= np.isin(passes.source, _texts(estate["disgorgements"], "from_lot"))
+    bottles |= pd.Series(passes.source).isin(estate["disgorgements"]["from_lot"]).to_numpy()
     after: dict[str, list[str]] = {}
     for source, target in set(zip(passes.source[bottles], passes.target[bottles], strict=True)):
         after.setdefault(source, []).append(target)
@@ -124,7 +124,7 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     """Yield rows that move goods between owners, and lots that two owners fill."""
     if not any_others(estate):
         return
-    owner, passes = _owners(estate), _passes(estate)
+    owner, passes = estate.once(_owners), _passes(estate)
     remedy = (
         "Goods change hands by a sale: enter what goes as a bulk sale or a dispatch, and what comes as a delivery of "
         "its new owner. A lot of another owner has a name of its own."

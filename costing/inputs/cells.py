@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 LONGEST_SHOWN = 80
 _TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
+_BEGINNINGS = frozenset(("gr", "su", "to", "so", "ge"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +111,9 @@ def tidy(text: str) -> str:
 
 def says_total(text: str) -> bool:
     """Whether a text is the label of a totals row, in the languages of wine."""
-    likely = text.lstrip()[:1] in "gGsStT"
-    return likely and _TOTALS.fullmatch(fold(text).rstrip(": ")) is not None
+    if text.isascii() and text.lstrip()[:2].lower() not in _BEGINNINGS:
+        return False
+    return _TOTALS.fullmatch(fold(text).rstrip(": ")) is not None
 
 
 def display(text: str, longest: int = LONGEST_SHOWN) -> str:
@@ -153,7 +155,7 @@ def _whole_days(values: NDArray[Any]) -> NDArray[np.datetime64]:
 
 def _texts(size: int, values: pd.Series[Any]) -> Cells:
     codes, distinct = pd.factorize(values)
-    merged, words = _merged([tidy(str(text)) for text in distinct])
+    merged, words = _merged([tidy(str(text)) for text in np.asarray(distinct, dtype=object).tolist()])
     return Cells(size, codes=np.append(merged, -1)[codes], texts=words)
 
 

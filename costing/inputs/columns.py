@@ -153,7 +153,7 @@ def _sorts(cells: Cells, expected: str, *, dates: str = "") -> list[Fault]:
 
 
 def _error_text(text: str) -> tuple[str, str] | None:
-    if text in ERROR_TEXTS or re.fullmatch(r"Err:\d{3}", text):
+    if text[:1] in "#E" and (text in ERROR_TEXTS or re.fullmatch(r"Err:\d{3}", text)):
         return "is an error, not a value.", "Mend the formula, or type the value."
     return None
 
@@ -292,19 +292,18 @@ def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.C
     faulty: dict[int, tuple[str, str]] = {}
     codes = np.full(cells.size, -1, dtype=np.intp)
 
-    def place(text: str) -> int:
-        word = spelt.get(fold(text), text) if spelt else text
-        return places.setdefault(word, len(places))
+    def place(texts: Iterable[str]) -> list[int]:
+        names = [spelt.get(fold(text), text) for text in texts] if spelt else texts
+        return [places.setdefault(name, len(places)) for name in names]
 
     if cells.codes is not None and cells.texts:
-        table = np.full(len(cells.texts), -1, dtype=np.intp)
         for code, text in enumerate(cells.texts):
             problem = _error_text(text) or _choice_fault(text, column, spelt)
             if problem:
                 faulty[code] = problem
-            else:
-                table[code] = place(text)
-        codes = np.append(table, -1)[cells.codes]
+        table = np.array([*place(cells.texts), -1])
+        table[list(faulty)] = -1
+        codes = table[cells.codes]
         faults += _spread(cells, faulty)
     if cells.numbers is not None and not np.isnan(cells.numbers).all():
         rows = np.flatnonzero(~np.isnan(cells.numbers))
@@ -315,7 +314,7 @@ def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.C
             if problem:
                 faults.append(Fault(rows[inverse == code], *problem))
             else:
-                table[code] = place(number_text(float(number)))
+                (table[code],) = place([number_text(float(number))])
         codes[rows] = table[inverse]
     return categorical(codes, list(places)), faults
 

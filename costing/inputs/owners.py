@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import breadth_first_order
 
 from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
@@ -87,30 +89,38 @@ def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
 
 def lot_owners(estate: Estate) -> dict[str, str]:
     """Owner of every lot that a row fills (`OWN`: the estate). Where owners are mixed, our own goods come first."""
-    return {lot: name for lot, name in estate.once(_owners).items() if not lot.startswith(_LOAD)}
+    owner = estate.once(_owners)
+    return {str(lot): name for lot, name in owner.items() if not str(lot).startswith(_LOAD)}
 
 
-def _owners(estate: Estate) -> dict[str, str]:
-    """Owner of every lot and press load."""
-    owner: dict[str, str] = {}
-    for table in _FILLED:
-        for lot, name in zip(_texts(estate[table], "lot"), _named(estate, table), strict=True):
-            owner.setdefault(lot, name)
+def _owners(estate: Estate) -> pd.Series:
+    """Owner of every lot and press load that a row fills, by its name."""
     passes = _passes(estate)
-    bottles = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
-    bottles |= pd.Series(passes.source).isin(estate["disgorgements"]["from_lot"]).to_numpy()
-    after: dict[str, list[str]] = {}
-    for source, target in set(zip(passes.source[bottles], passes.target[bottles], strict=True)):
-        after.setdefault(source, []).append(target)
-    for mine in (True, False):
-        ahead = [lot for lot, name in owner.items() if (name == OWN) is mine]
-        while ahead:
-            lot = ahead.pop()
-            for target in after.get(lot, ()):
-                if target not in owner:
-                    owner[target] = owner[lot]
-                    ahead.append(target)
-    return owner
+    parts = [pd.Series(_named(estate, table), index=_texts(estate[table], "lot")) for table in _FILLED]
+    rows = pd.concat(parts)
+    filled = rows[~rows.index.duplicated() & rows.index.notna()]
+    goods = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
+    goods |= pd.Series(passes.source).isin(estate["disgorgements"]["from_lot"]).to_numpy()
+    names = pd.Index(pd.unique(np.concatenate([filled.index, passes.source, passes.target])), dtype=object)
+    source, target = names.get_indexer(passes.source[goods]), names.get_indexer(passes.target[goods])
+    owner = np.full(len(names), None, dtype=object)
+    owner[: len(filled)] = filled
+    for name in sorted(filled.unique()):  # `OWN` first
+        free = pd.isna(owner)
+        onward = free[target]
+        reached = _reached(source[onward], target[onward], np.flatnonzero(owner == name), len(names))
+        owner[reached[free[reached]]] = name
+    return pd.Series(owner, index=names)[~pd.isna(owner)]
+
+
+def _reached(
+    source: NDArray[np.int64], target: NDArray[np.int64], begin: NDArray[np.int64], n: int
+) -> NDArray[np.int64]:
+    """Lots, of n, that what lies in the first ones comes into."""
+    ends = np.concatenate([source, np.full(len(begin), n)]), np.concatenate([target, begin])
+    onward = csr_matrix((np.ones(len(ends[0])), ends), shape=(n + 1, n + 1))
+    reached = breadth_first_order(onward, n, return_predecessors=False)
+    return np.asarray(reached[reached < n], dtype=np.int64)
 
 
 def _named(estate: Estate, table: str) -> NDArray[np.object_]:
@@ -131,10 +141,11 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     )
     for table in _FILLED:
         lots, named = _texts(estate[table], "lot"), _named(estate, table)
-        for row in np.flatnonzero(np.array([owner[lot] for lot in lots], dtype=object) != named):
-            rule = f"fills lot '{lots[row]}', which is {_whose(owner[lots[row]])}."
+        of_lot = owner.reindex(lots).to_numpy()
+        for row in np.flatnonzero(~pd.isna(of_lot) & (of_lot != named)):
+            rule = f"fills lot '{lots[row]}', which is {_whose(of_lot[row])}."
             yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
-    from_, to = (np.array([owner.get(lot) for lot in lots], dtype=object) for lots in (passes.source, passes.target))
+    from_, to = (owner.reindex(lots).to_numpy() for lots in (passes.source, passes.target))
     for at in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
         table, column = str(passes.table[at]), str(passes.column[at])
         rule = f"would mix owners without a sale: what goes in is {_whose(from_[at])}, the rest {_whose(to[at])}."

@@ -125,8 +125,14 @@ class RateCurve:
 
     def log_index(self, day: npt.ArrayLike) -> FloatArray:
         """Natural logarithm of B on each day; 0 on the date of the first rate."""
-        clock, days_a_year = _CLOCKS[self.day_count]
         days = day_numbers(day)
+        first, last = int(days.min(initial=0)), int(days.max(initial=0))
+        if days.size <= last - first + 1:
+            return self._log_index(days)
+        return self._log_index(np.arange(first, last + 1))[days - first]  # more days asked than there are
+
+    def _log_index(self, days: IntArray) -> FloatArray:
+        clock, days_a_year = _CLOCKS[self.day_count]
         reading, at_step = clock(days), clock(self.from_day)
         if len(self.rate) == 1:
             return np.asarray(self._log_rate[0] * ((reading - at_step[0]) / days_a_year))

@@ -6,6 +6,7 @@ Quantities stand in the unit of their lot (kg, L, bottles). No cost is known her
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -114,22 +115,30 @@ BLANK_DAY = int(np.datetime64("NaT").astype(np.int64))
 
 @dataclass(frozen=True)
 class Lots:
-    """Numbered lots: unit (KG, LITRE, BOTTLE), litres per unit (NaN for kg) and bottle format (−1: none)."""
+    """Numbered lots: unit (KG, LITRE, BOTTLE), litres per unit (NaN for kg) and bottle format (−1: none). of_rows: the
+    lot of each row of a table, by its column (−1: blank).
+    """
 
     names: pd.Index
+    of_rows: Mapping[tuple[str, str], Ints]
     unit: Ints
     litres_per_unit: Floats
     format: Ints
 
 
-def _lot_names(estate: Estate) -> pd.Index:
-    names = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in LOT_COLUMNS]
-    return pd.Index(pd.unique(np.concatenate(names)) if names else [], dtype=object)
+def _named_lots(estate: Estate) -> tuple[pd.Index, dict[tuple[str, str], Ints]]:
+    """Every lot named anywhere, and the lot of each row of every column of lots."""
+    columns: list[pd.Categorical] = [estate[table][column].array for table, column in LOT_COLUMNS]
+    named = [column.categories.to_numpy(dtype=object) for column in columns]
+    numbers, names = pd.factorize(np.concatenate(named))
+    of_names = np.split(numbers.astype(np.int64), np.cumsum([len(part) for part in named])[:-1])
+    of_rows = [np.append(lots, -1)[column.codes] for lots, column in zip(of_names, columns, strict=True)]
+    return pd.Index(names, dtype=object), dict(zip(LOT_COLUMNS, of_rows, strict=True))
 
 
 def number_lots(estate: Estate) -> Lots:
     """Every lot named anywhere, with its unit and format, as the rows that fill it say."""
-    names = _lot_names(estate)
+    names, of_rows = _named_lots(estate)
     unit = np.full(len(names), LITRE, dtype=np.int64)
     unit_names = pd.Index(["kg", "L", "bottles"])
     formats = pd.Index(list(FORMATS_L))
@@ -137,17 +146,17 @@ def number_lots(estate: Estate) -> Lots:
     moves = estate["movements"]
     filled = moves["in_bottles"].notna().to_numpy() | moves["format"].notna().to_numpy()
     filled |= moves["operation"].isin(["downgrading", "decanting"]).to_numpy()
-    unit[codes(moves["to_lot"], names)[filled]] = BOTTLE
+    unit[of_rows["movements", "to_lot"][filled]] = BOTTLE
     for table in ("opening_stock", "deliveries"):
-        unit[codes(estate[table]["lot"], names)] = codes(estate[table]["unit"], unit_names)
-    pressed = codes(estate["pressings"]["from_lot"], names)
+        unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], unit_names)
+    pressed = of_rows["pressings", "from_lot"]
     unit[pressed[pressed >= 0]] = KG
     for table, column in (
         ("tirage", "to_lot"),
         ("disgorgements", "release_lot"),
         ("disgorgements", "from_lot"),
     ):
-        unit[codes(estate[table][column], names)] = BOTTLE
+        unit[of_rows[table, column]] = BOTTLE
     for table, column in (
         ("opening_stock", "lot"),
         ("deliveries", "lot"),
@@ -155,9 +164,9 @@ def number_lots(estate: Estate) -> Lots:
         ("tirage", "to_lot"),
     ):
         given = codes(estate[table]["format"], formats)
-        form[codes(estate[table][column], names)[given >= 0]] = given[given >= 0]
-    source = np.r_[codes(estate["disgorgements"]["from_lot"], names), codes(moves["from_lot"], names)]
-    target = np.r_[codes(estate["disgorgements"]["release_lot"], names), codes(moves["to_lot"], names)]
+        form[of_rows[table, column][given >= 0]] = given[given >= 0]
+    source = np.r_[of_rows["disgorgements", "from_lot"], of_rows["movements", "from_lot"]]
+    target = np.r_[of_rows["disgorgements", "release_lot"], of_rows["movements", "to_lot"]]
     joined = (source >= 0) & (target >= 0)
     source, target = source[joined], target[joined]
     both = (unit[source] == BOTTLE) & (unit[target] == BOTTLE)
@@ -169,4 +178,4 @@ def number_lots(estate: Estate) -> Lots:
     form = np.where((unit == BOTTLE) & (form < 0), list(FORMATS_L).index("bottle"), np.where(unit == BOTTLE, form, -1))
     litres = np.append(np.array(list(FORMATS_L.values())), 1.0)
     per_unit = np.where(unit == BOTTLE, litres[form], np.where(unit == LITRE, 1.0, np.nan))
-    return Lots(names, unit, per_unit, form)
+    return Lots(names, of_rows, unit, per_unit, form)

@@ -150,7 +150,7 @@ def _received(estate: Estate, lots: Lots) -> list[_Part]:
                 kind,
                 days(frame["on_date"]),
                 sequence=sequence,
-                target=codes(frame["lot"], lots.names),
+                target=lots.of_rows[table, "lot"],
                 into=frame["quantity"].to_numpy(),
                 operation=np.full(n, _op("reception")),
                 goods=codes(frame["kind" if kind is Flow.OPENING else "what"], pd.Index(KINDS)),
@@ -166,7 +166,7 @@ def _pressed(estate: Estate, lots: Lots) -> tuple[list[_Part], pd.Index]:
     load, day, sequence = codes(frame["load"], loads), days(frame["on_date"]), _sequence(frame)
     weight, volume = frame["weight_kg"].to_numpy(), frame["volume_l"].to_numpy()
     pressing = np.full(len(frame), _op("pressing"))
-    source, target = codes(frame["from_lot"], lots.names), codes(frame["to_lot"], lots.names)
+    source, target = lots.of_rows["pressings", "from_lot"], lots.of_rows["pressings", "to_lot"]
     taken = np.flatnonzero((source >= 0) & (weight > 0))
     given = np.flatnonzero(frame["fraction"].notna().to_numpy())
     into = _part(
@@ -195,7 +195,7 @@ def _pressed(estate: Estate, lots: Lots) -> tuple[list[_Part], pd.Index]:
 def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
     frame = estate["movements"]
     operation = codes(frame["operation"], pd.Index(OPERATIONS))
-    source, target = codes(frame["from_lot"], lots.names), codes(frame["to_lot"], lots.names)
+    source, target = lots.of_rows["movements", "from_lot"], lots.of_rows["movements", "to_lot"]
     unit, per_unit = np.append(lots.unit, LITRE), np.append(lots.litres_per_unit, 1.0)
     out = np.where(unit[source] == BOTTLE, frame["out_bottles"].to_numpy(), frame["out_l"].to_numpy())
     out = np.where(source >= 0, np.nan_to_num(out, posinf=np.inf), 0.0)
@@ -219,7 +219,7 @@ def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
 def _bottled(estate: Estate, lots: Lots, first_batch: int) -> list[_Part]:
     frame = estate["tirage"]
     n = len(frame)
-    target = codes(frame["to_lot"], lots.names)
+    target = lots.of_rows["tirage", "to_lot"]
     bottles = frame["bottles"].to_numpy()
     liqueur = np.nan_to_num(frame["liqueur_l"].to_numpy())
     wine = frame["wine_l"].to_numpy()
@@ -228,7 +228,7 @@ def _bottled(estate: Estate, lots: Lots, first_batch: int) -> list[_Part]:
         Flow.TIRAGE,
         days(frame["on_date"]),
         sequence=_sequence(frame),
-        source=codes(frame["wine_lot"], lots.names),
+        source=lots.of_rows["tirage", "wine_lot"],
         target=target,
         out=np.where(np.isnan(wine), filled_l - liqueur, wine),
         into=bottles,
@@ -246,10 +246,7 @@ def _released(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> li
     day, sequence = days(frame["on_date"]), _sequence(frame)
     batch = first_batch + np.arange(n)
     operation = np.full(n, _op("disgorgement"))
-    liqueur_lot, liqueur = (
-        codes(frame["liqueur_lot"], lots.names),
-        np.nan_to_num(frame["liqueur_l"].to_numpy()),
-    )
+    liqueur_lot, liqueur = lots.of_rows["disgorgements", "liqueur_lot"], np.nan_to_num(frame["liqueur_l"].to_numpy())
     drawn = np.flatnonzero((liqueur_lot >= 0) & (liqueur > 0))
     dosage = _part(
         Flow.LIQUEUR,
@@ -265,8 +262,8 @@ def _released(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> li
         Flow.DISGORGEMENT,
         day,
         sequence=sequence,
-        source=codes(frame["from_lot"], lots.names),
-        target=codes(frame["release_lot"], lots.names),
+        source=lots.of_rows["disgorgements", "from_lot"],
+        target=lots.of_rows["disgorgements", "release_lot"],
         out=taken,
         into=np.where(np.isnan(good), taken * (1.0 - norms[_op("disgorgement")]), good),
         batch=batch,
@@ -282,7 +279,7 @@ def _sent(estate: Estate, lots: Lots, first_batch: int) -> _Part:
         Flow.DISPATCH,
         days(frame["on_date"]),
         sequence=_sequence(frame),
-        source=codes(frame["release_lot"], lots.names),
+        source=lots.of_rows["dispatches", "release_lot"],
         out=frame["bottles"].to_numpy(),
         batch=first_batch + np.arange(n),
         operation=np.full(n, _op("dispatch")),
@@ -296,11 +293,11 @@ def _measured(estate: Estate, lots: Lots) -> list[_Part]:
         Flow.STOCKTAKE,
         days(counts["on_date"]),
         sequence=np.where(np.isnan(sequence), END_OF_DAY, sequence),
-        target=codes(counts["lot"], lots.names),
+        target=lots.of_rows["stocktakes", "lot"],
         into=counts["quantity"].to_numpy(),
     )
     frame = estate["costs"]
-    lot, day = codes(frame["lot"], lots.names), days(frame["on_date"])
+    lot, day = lots.of_rows["costs", "lot"], days(frame["on_date"])
     _, first = np.unique(lot * 10_000_000 + day, return_index=True)
     first = np.sort(first)
     cost = _part(Flow.COST, day[first], row=first, sequence=np.full(len(first), END_OF_DAY), target=lot[first])

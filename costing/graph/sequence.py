@@ -47,8 +47,11 @@ def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Fin
 
 def _dense(day: Ints, sequence: np.ndarray) -> Ints:
     """One number per (day, sequence), ascending in time."""
+    since = day - day.min(initial=0)
+    if not sequence.any():
+        return np.asarray(since)
     steps, position = np.unique(sequence, return_inverse=True)
-    return np.asarray((day - day.min(initial=0)) * len(steps) + position)
+    return np.asarray(since * len(steps) + position)
 
 
 def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints, list[Finding]]:

@@ -14,6 +14,7 @@ on and those it fills. What a basis does with an abnormal share is not decided h
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -108,22 +109,32 @@ class Chain(Once):
     cautions: tuple[Finding, ...] = ()
     others: Chain | None = None
 
+    @cached_property
+    def _days(self) -> tuple[int, int, Ints]:
+        """First day, number of days, and (lot, first day) as one number of each state in `by_lot`, ascending."""
+        first = int(self.states.start.min(initial=0))
+        span = int(self.horizon_day - first) + 2
+        return first, span, self.states.lot[self.by_lot] * span + (self.states.start[self.by_lot] - first)
+
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""
-        span = int(self.horizon_day - self.states.start.min(initial=0)) + 2
-        begin = self.states.start.min(initial=0)
-        key = self.states.lot[self.by_lot] * span + (self.states.start[self.by_lot] - begin)
-        at = np.searchsorted(key, lot * span + np.clip(day - begin, -1, span - 1), side="right") - 1
+        first, span, key = self._days
+        at = np.searchsorted(key, lot * span + np.clip(day - first, -1, span - 1), side="right") - 1
         return np.where(at >= self.lot_start[lot], self.by_lot[np.maximum(at, 0)], -1)
+
+    @cached_property
+    def _last_filled(self) -> Ints:
+        """Of each state: itself if it holds something, else the last earlier state of its lot that did (−1: none)."""
+        filled = self.states.quantity[self.by_lot] > 0
+        latest = np.maximum.accumulate(np.where(filled, np.arange(len(filled)), -1))
+        lot = self.states.lot[self.by_lot]
+        earlier = np.full(len(self.states), -1, dtype=np.int64)
+        earlier[self.by_lot] = np.where(latest >= self.lot_start[lot], self.by_lot[np.maximum(latest, 0)], -1)
+        return earlier
 
     def last_filled(self, state: Ints) -> Ints:
         """The state itself if it holds something, else the last earlier state of its lot that did (−1: none)."""
-        holds = self.states.quantity[self.by_lot] > 0
-        latest = np.maximum.accumulate(np.where(holds, np.arange(len(holds)), -1))
-        position = np.full(len(self.states), -1, dtype=np.int64)
-        position[self.by_lot] = np.arange(len(self.by_lot))
-        at = np.where(state >= 0, latest[position[np.maximum(state, 0)]], -1)
-        return np.where(at >= self.lot_start[self.states.lot[np.maximum(state, 0)]], self.by_lot[np.maximum(at, 0)], -1)
+        return np.where(state >= 0, self._last_filled[np.maximum(state, 0)], -1) if len(self.states) else state
 
 
 def build_states(

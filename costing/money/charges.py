@@ -183,7 +183,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]
-    spent, lost = _lost_with_the_wine(postings.take(~apart), chain, basis)
+    spent, lost = _lost_with_the_wine(postings.take(~apart) if apart.any() else postings, chain, basis)
     theirs = kept_for_others(estate)
     services = None
     if theirs is not None and chain.others is not None:
@@ -243,11 +243,12 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     """Postings without what abnormal losses took of them, and that part, expensed: work on wine that was lost beyond
     its norm was lost with it.
     """
-    abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
-    beyond = basis.abnormal_share(abnormal)
-    at = np.flatnonzero(beyond != 0)
-    part = postings.take(at)
-    lost = replace(part, amount=part.amount * beyond[at])
+    worked = np.flatnonzero(postings.worked_on >= 0)
+    beyond = np.zeros(len(postings))
+    beyond[worked] = basis.abnormal_share(chain.flows.abnormal[postings.worked_on[worked]])
+    lossy = np.flatnonzero(beyond)
+    part = postings.take(lossy)
+    lost = replace(part, amount=part.amount * beyond[lossy])
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 

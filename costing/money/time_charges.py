@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Floats, Ints, codes
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Ints, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
@@ -107,13 +107,27 @@ def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
 ) -> tuple[Ints, NDArray[np.bool_]]:
     """States that hold something for a time and fit what a charge names (−1: all), and whether each state fits."""
-    states, lots = chain.states, chain.lots
-    lot = np.maximum(states.lot, 0)
-    fits = (states.lot >= 0) & (lots.unit[lot] == (BOTTLE if bottles else LITRE))
+    kind, unit, form_of, stage_of, keeps = chain.once(_kinds_of_state)
+    wanted = unit == (BOTTLE if bottles else LITRE)
     if stage >= 0:
-        fits &= states.stage == stage
+        wanted &= stage_of == stage
     if form >= 0:
-        fits &= lots.format[lot] == form
+        wanted &= form_of == form
+    fits = np.append(wanted, False)[kind]
     if place >= 0 and location is not None:
         fits &= location == place
-    return np.flatnonzero(fits & (states.quantity > 0) & (states.end > states.start)), np.asarray(fits)
+    return np.flatnonzero(fits & keeps), fits
+
+
+def _kinds_of_state(chain: Chain) -> tuple[Ints, Ints, Ints, Ints, NDArray[np.bool_]]:
+    """Kind of each state (−1: in no lot): unit, format and stage of each kind; whether each state holds something for a
+    time.
+    """
+    states, lots = chain.states, chain.lots
+    formats, stages = lots.format.max(initial=0) + 2, len(STAGES)
+    every = np.arange((BOTTLE + 1) * formats * stages)
+    lot = np.maximum(states.lot, 0)
+    kind = ((lots.unit * formats + lots.format + 1) * stages)[lot] + states.stage
+    keeps = (states.quantity > 0) & (states.end > states.start)
+    kinds = every // stages // formats, every // stages % formats - 1, every % stages
+    return np.where(states.lot >= 0, kind, -1).astype(np.int16), *kinds, keeps

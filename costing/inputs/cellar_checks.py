@@ -200,7 +200,8 @@ def dates_ahead(rows: Rows) -> Iterator[Breach]:
 def before_opening(estate: Estate) -> Iterator[Finding]:
     """Yield rows that use a lot before the day of its opening stock."""
     opening = Rows(estate, "opening_stock")
-    begins = {name: opening["on_date"].to_numpy()[row] for name, row in opening.first_rows("lot").items()}
+    day = opening["on_date"].to_numpy()
+    begins = {name: day[row] for name, row in opening.first_rows("lot").items()}
     for table, column in _LOT_COLUMNS if begins else ():
         yield from _before(Rows(estate, table), column, begins)
 

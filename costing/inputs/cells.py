@@ -13,7 +13,7 @@ import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
@@ -23,6 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 LONGEST_SHOWN = 80
+_DAY_ZERO = date(1970, 1, 1).toordinal()
 _TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
 _BEGINNINGS = frozenset(("gr", "su", "to", "so", "ge"))
 
@@ -184,7 +185,7 @@ def _mixed(values: list[Any]) -> Cells:
     flags, truths = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     texts = [""] * size
     dated: list[int] = []
-    days: list[Any] = []
+    days: list[int] = []
     sorts: dict[type, str] = {}
     for row, value in enumerate(values):
         kind = type(value)
@@ -195,11 +196,11 @@ def _mixed(values: list[Any]) -> Cells:
             numbers[row] = _number(value)
         elif sort == "date":
             dated.append(row)
-            days.append(value.date() if isinstance(value, datetime) else value)
+            days.append(_day_number(value))
         elif sort == "flag":
             flags[row], truths[row] = True, bool(value)
     dates = np.full(size, np.datetime64("NaT", "s"))
-    dates[dated] = np.array(days, dtype="datetime64[D]")
+    dates[dated] = np.array(days, dtype=np.int64).astype("datetime64[D]")
     codes, words = _merged(texts)
     return Cells(size, numbers, dates, codes, words, flags, truths)
 
@@ -212,6 +213,14 @@ def _sort(kind: type) -> str:
     if issubclass(kind, (int, float, Decimal, np.integer, np.floating)):
         return "number"
     return "date" if issubclass(kind, (date, np.datetime64)) else "text"  # a datetime is a date too
+
+
+def _day_number(value: Any) -> int:
+    """Days since 1970-01-01 of a date, with a time of day or without."""
+    if isinstance(value, np.datetime64):
+        return int(value.astype("datetime64[D]").astype(np.int64))
+    ordinal: int = value.toordinal()
+    return ordinal - _DAY_ZERO
 
 
 def _number(value: Any) -> float:

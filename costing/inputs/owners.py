@@ -87,10 +87,12 @@ def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     return np.asarray(frame[column].astype(object))
 
 
-def lot_owners(estate: Estate) -> dict[str, str]:
-    """Owner of every lot that a row fills (`OWN`: the estate). Where owners are mixed, our own goods come first."""
+def lots_of_others(estate: Estate) -> dict[str, str]:
+    """Lots and press loads that are not ours, and whose each is. Where owners are mixed, our own goods come first."""
+    if not any_others(estate):
+        return {}
     owner = estate.once(_owners)
-    return {str(lot): name for lot, name in owner.items() if not str(lot).startswith(_LOAD)}
+    return {str(lot): name for lot, name in owner[owner != OWN].items()}
 
 
 def _owners(estate: Estate) -> pd.Series:
@@ -161,8 +163,7 @@ def money_of_others(estate: Estate) -> Iterator[Finding]:
     """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
     back.
     """
-    owner = lot_owners(estate) if any_others(estate) else {}
-    others = {lot for lot, name in owner.items() if name != OWN}
+    others = set(lots_of_others(estate))
     for table, column in _NO_MONEY if others else ():
         theirs = _rows_of(estate, table, others) & np.asarray(estate[table][column].fillna(0.0) != 0)
         rule = "stands on goods of another owner, which are neither bought nor sold by us."
@@ -206,8 +207,7 @@ def _rows_of(estate: Estate, table: str, lots: set[str]) -> NDArray[np.bool_]:
 
 def own_part(estate: Estate) -> Estate:
     """The estate with other people's rows beside its own; the same where it keeps nothing for others."""
-    owner = lot_owners(estate) if any_others(estate) else {}
-    theirs = {lot: name for lot, name in owner.items() if name != OWN}
+    theirs = {lot: owner for lot, owner in lots_of_others(estate).items() if not lot.startswith(_LOAD)}
     if not theirs:
         return estate
     rows = {table: _rows_of(estate, table, set(theirs)) for table in _OF_LOTS}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 
 from costing.errors import CAUTION
 from costing.inputs.estate import Estate
@@ -75,11 +76,11 @@ def parts_belong_together(offers: Rows) -> Iterator[Breach]:
     """Yield parts of an offer that differ in more than origin, quantity and price."""
     first = offers.by_name("offer", offers.first_rows("offer"), -1)
     for column in _SAME_IN_AN_OFFER:
-        for row in np.flatnonzero(first >= 0).tolist():
+        value = pd.factorize(offers[column])[0]
+        for row in np.flatnonzero((first >= 0) & (value != value[first])).tolist():
             of_first = offers.shown(int(first[row]), column)
-            if offers.shown(row, column) != of_first:
-                rule = f"differs from the first part of offer '{offers['offer'].iloc[row]}': {of_first or 'blank'}."
-                yield [row], column, rule, "Enter the same, or give it a name of its own."
+            rule = f"differs from the first part of offer '{offers['offer'].iloc[row]}': {of_first or 'blank'}."
+            yield [row], column, rule, "Enter the same, or give it a name of its own."
 
 
 @rule_of("offers")

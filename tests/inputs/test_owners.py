@@ -9,7 +9,7 @@ from costing.errors import InputError
 from costing.house import open_house
 from costing.inputs.frames import frames_of
 from costing.inputs.load import read_estate
-from costing.inputs.owners import lot_owners, whole
+from costing.inputs.owners import lots_of_others, whole
 
 Frames = dict[str, pd.DataFrame]
 
@@ -78,7 +78,7 @@ def test_everybodys_rows_are_kept_where_rows_are_shown() -> None:
     assert len(whole(estate)["deliveries"]) == 3
     again = read_estate(frames_of(estate))
     assert again.others is not None
-    assert lot_owners(whole(again)) == lot_owners(whole(estate))
+    assert lots_of_others(whole(again)) == lots_of_others(whole(estate))
     dearer = open_house(frames()).replace(deliveries=lambda t: t.assign(price_per_unit=t["price_per_unit"] * 2))
     assert dearer.estate.others is not None
     assert dearer.estate["deliveries"]["price_per_unit"].tolist() == [12.0, 12.0]

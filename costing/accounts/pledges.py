@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Ints
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES
 

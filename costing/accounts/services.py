@@ -18,10 +18,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats, Ints
 from costing.calendar import financial_year
 from costing.engine.carrying import DAYS_A_YEAR
 from costing.errors import Finding, caution
-from costing.graph.arrays import KINDS, OPERATIONS, Floats, Ints
+from costing.graph.arrays import KINDS, OPERATIONS
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.owners import kept_for_others

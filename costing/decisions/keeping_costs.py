@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
+from costing.array_types import Flags, Floats, Ints, Names
+from costing.graph.arrays import OPERATIONS, STAGES, days
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force, series_of
@@ -30,8 +30,6 @@ from costing.results.results import Results
 from costing.units import FORMATS_L
 
 _KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "element")
-Names = NDArray[np.object_]
-Rows = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,21 +44,21 @@ class DatedRates:
     yearly: Floats
     series: tuple[Ints, ...]
 
-    def rows(self, **wanted: str) -> Rows:
+    def rows(self, **wanted: str) -> Flags:
         """Rows whose key columns are as wanted [rows]."""
         rows = np.ones(len(self.amount), dtype=bool)
         for name, value in wanted.items():
             rows &= self.keys[name] == value
         return rows
 
-    def fitting(self, **wanted: str) -> Rows:
+    def fitting(self, **wanted: str) -> Flags:
         """Rows whose key columns are as wanted, or blank [rows]."""
         rows = np.ones(len(self.amount), dtype=bool)
         for name, value in wanted.items():
             rows &= (self.keys[name] == value) | (self.keys[name] == "")
         return rows
 
-    def on(self, rows: Rows, day: Ints, today: int) -> Floats:
+    def on(self, rows: Flags, day: Ints, today: int) -> Floats:
         """Sum over the series among `rows` of what holds on each day [t]; 0 before the first row of a series.
 
         rows: whole series; today: valuation day, after which the yearly change counts.

@@ -11,14 +11,11 @@ from enum import IntEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, operations
 from costing.units import FORMATS_L
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 KINDS: tuple[str, ...] = lists()["kind"]
 STAGES: tuple[str, ...] = lists()["stage"]

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.errors import Finding, caution
-from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
+from costing.graph.arrays import IS_LOSS, Flow, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.places import Places
@@ -37,10 +37,10 @@ class Touches:
     flow: Ints
     lot: Ints
     role: Ints
-    first_of_lot: NDArray[np.bool_]
+    first_of_lot: Flags
 
     @property
-    def is_out(self) -> NDArray[np.bool_]:
+    def is_out(self) -> Flags:
         """Touches that draw from their lot for somewhere else."""
         return np.asarray(self.role == OUT)
 
@@ -86,7 +86,7 @@ def touches_of(flows: Flows, order: Ints) -> Touches:
     return Touches(flow[sort], lot, role[sort], first)
 
 
-def _latest(marks: NDArray[np.bool_]) -> Ints:
+def _latest(marks: Flags) -> Ints:
     """Position of the last mark at or before each row (0 where there is none)."""
     return np.maximum.accumulate(np.where(marks, np.arange(len(marks)), 0))
 

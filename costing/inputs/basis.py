@@ -13,9 +13,9 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from costing.array_types import Floats
 from costing.inputs.estate import Settings
 from costing.inputs.schema import lists
 
@@ -63,7 +63,7 @@ class Basis(BaseModel):
         """Which rows of Opening costs it takes, beside those that name no basis: "book" or "economic"."""
         return "economic" if self.capital == "hurdle" else "book"
 
-    def abnormal_share(self, abnormal: NDArray[np.float64]) -> NDArray[np.float64]:
+    def abnormal_share(self, abnormal: Floats) -> Floats:
         """Abnormal part of shares that passes on to nobody: where survivors bear losses 0, except where nothing
         survived, for a whole lot lost (1) is expensed on every basis; a gain (below 0) only where it is credited.
         """

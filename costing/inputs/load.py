@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, also, caution, errors_in
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
@@ -345,7 +346,7 @@ def _with_default(column: Column, values: Any) -> Any:
     return np.where(blank, default, values)
 
 
-def _converted(sheet: Sheet, table: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.bool_] | None]:
+def _converted(sheet: Sheet, table: pd.DataFrame) -> tuple[pd.DataFrame, Flags | None]:
     """Quantities given in hectolitres by their Unit column -> litres, and which those are."""
     if "unit" not in table or "hl" not in sheet.column("unit").choices:
         return table, None

@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.engine.carrying import AccrualCurve, RateCurve
 from costing.errors import Finding, InputError
-from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.arrays import STAGES, days
 from costing.graph.states import Chain, States
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -26,7 +26,7 @@ class Capital:
     """Dated rate (None: no capital is charged), and whether capital accrues in each stage [stages]."""
 
     curve: RateCurve | None
-    accrues: NDArray[np.bool_]
+    accrues: Flags
 
     @classmethod
     def of(cls, estate: Estate, basis: Basis) -> Capital:

@@ -10,9 +10,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.arrays import STAGES, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate

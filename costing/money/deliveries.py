@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import BLANK_DAY, Floats, Flow, Ints, codes, days
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import BLANK_DAY, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate

@@ -12,9 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import Flow
 from costing.graph.states import Chain
 
 
@@ -64,7 +64,7 @@ def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floa
     return part, np.divide(still_held, until, out=np.zeros(len(lot)), where=cut)
 
 
-def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, Flags]:
     """Touch (place in `Chain.by_lot`) behind which each lot last held something before the day's draws, and whether it
     was empty since [costs].
     """
@@ -83,7 +83,7 @@ def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.boo
     return place[chain.last_filled(by_lot[at])], states.quantity[by_lot[at]] <= 0
 
 
-def _arrives(chain: Chain) -> NDArray[np.bool_]:
+def _arrives(chain: Chain) -> Flags:
     """Whether each touch brought something into its lot from elsewhere [by_lot]."""
     states, flows, by_lot = chain.states, chain.flows, chain.by_lot
     flow = states.flow[by_lot]

@@ -17,12 +17,12 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy import typing as npt
 
+from costing.array_types import Flags, Floats, Ints
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
 from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import STAGES, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
@@ -32,7 +32,6 @@ from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Posting
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
-Flags = npt.NDArray[np.bool_]
 COLUMN = ("pools", "amount")
 
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.split import SPLITS, Fractions, split_shares
 from costing.errors import CAUTION, ERROR, Finding, InputError
-from costing.graph.arrays import Floats, Flow, Ints, codes, days
+from costing.graph.arrays import Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate

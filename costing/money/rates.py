@@ -16,8 +16,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
+from costing.graph.arrays import OPERATIONS, STAGES, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Floats, Ints, codes
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force, series_of
@@ -37,7 +37,7 @@ class TimeCharge:
     """
 
     states: Ints
-    bears: NDArray[np.bool_]
+    bears: Flags
     curve: AccrualCurve
     element: int
     column: int
@@ -105,7 +105,7 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
 
 def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
-) -> tuple[Ints, NDArray[np.bool_]]:
+) -> tuple[Ints, Flags]:
     """States that hold something for a time and fit what a charge names (−1: all), and whether each state fits."""
     states, lots = chain.states, chain.lots
     lot = np.maximum(states.lot, 0)

@@ -21,9 +21,10 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
 from costing.errors import CAUTION, Finding
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.owners import rows_in_whole, whole

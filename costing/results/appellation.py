@@ -23,17 +23,14 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from costing.array_types import Days, Flags, Floats, Ints
 from costing.calendar import add_months, months_between
 from costing.errors import Finding, caution
 from costing.inputs.appellations import DAY_UNITS, RuleFigure, RuleSet
 
 Rows = ArrayLike  # one value a row
-Floats = NDArray[np.float64]
-Days = NDArray[np.datetime64]
-Index = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 Places = Sequence[str]
 Categories = str | Sequence[object]
 Say = Callable[[int, RuleFigure], tuple[str, str]]  # row, its figure -> what stands there, what it breaks
@@ -261,7 +258,7 @@ def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Place
 
 
 def _too_short(
-    rules: RuleSet, index: Index, spent: Floats, places: Places, what: str, instead: str
+    rules: RuleSet, index: Ints, spent: Floats, places: Places, what: str, instead: str
 ) -> Iterator[Finding]:
     def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         kind = f" ({figure.applies_to[0]})" if figure.applies_to else ""
@@ -271,7 +268,7 @@ def _too_short(
     yield from _cautions(rules, index, spent < _values(rules, index), places, say, remedy)
 
 
-def _cautions(rules: RuleSet, index: Index, flagged: Flags, places: Places, say: Say, remedy: str) -> Iterator[Finding]:
+def _cautions(rules: RuleSet, index: Ints, flagged: Flags, places: Places, say: Say, remedy: str) -> Iterator[Finding]:
     for row in np.flatnonzero(flagged & (index >= 0)).tolist():
         figure = rules.figures[index[row]]
         shown, why = say(row, figure)
@@ -289,12 +286,12 @@ def _term_fits(rules: RuleSet, days: Days, sugar: Floats, added: Flags, terms: S
     return fits
 
 
-def _ageing_rows(rules: RuleSet, rule: str, categories: Categories, first: Days, last: Days) -> Index:
+def _ageing_rows(rules: RuleSet, rule: str, categories: Categories, first: Days, last: Days) -> Ints:
     index = rules.rows(rule, categories, first)
     return np.where(index >= 0, index, rules.rows(rule, categories, last))
 
 
-def _values(rules: RuleSet, index: Index) -> Floats:
+def _values(rules: RuleSet, index: Ints) -> Floats:
     values: Floats = np.array([figure.value for figure in rules.figures] + [np.nan])[index]
     return values
 

@@ -15,8 +15,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.calendar import months_between
-from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Ints
+from costing.graph.arrays import BLANK_DAY, STAGES, Flow
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import TOLERANCE, Results
 from costing.results.rounding import rounded_rows

@@ -19,9 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from costing.graph.arrays import BOTTLE, LITRE, STAGES, Flow, Ints
+from costing.array_types import Flags, Ints
+from costing.graph.arrays import BOTTLE, LITRE, STAGES, Flow
 from costing.money.events import events_of
 from costing.money.pools import Pools
 from costing.money.postings import TABLE_NAMES
@@ -29,7 +29,6 @@ from costing.money.time_charges import TIME_DRIVERS, bearers
 from costing.results.composition import PURCHASES, Composition, made_of
 from costing.results.results import Results
 
-Flags = NDArray[np.bool_]
 VATS = ("vinification", "reserve", "blending")
 A_WHILE = 30
 """Days after which wine that lies somewhere is said to be stored."""

@@ -18,7 +18,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import KINDS, Floats, days
+from costing.array_types import Floats
+from costing.graph.arrays import KINDS, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import rows_in_force
 from costing.results.composition import Composition

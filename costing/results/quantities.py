@@ -13,14 +13,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import STAGES, Floats, Flow, Ints
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import STAGES, Flow
 from costing.results.lots import FORMAT_NAMES
 from costing.results.results import Results
 from costing.results.stock import UNITS, Dates, day_numbers
 
-Flags = NDArray[np.bool_]
 _FORMATS = len(FORMAT_NAMES)
 _COLUMNS = ("opening", "received", "from_stages", "added", "to_stages", "sent_away", "lost", "closing")
 _SIGNS = {"to_stages": -1.0, "sent_away": -1.0, "lost": -1.0}

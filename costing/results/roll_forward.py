@@ -17,8 +17,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
 from costing.results.results import Results

@@ -16,10 +16,10 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError
-from costing.graph.arrays import BOTTLE, KINDS, STAGES, Floats, Ints
+from costing.graph.arrays import BOTTLE, KINDS, STAGES
 from costing.money.rates import location_of, locations
 from costing.results.costs import months_on_lees
 from costing.results.late import late_costs
@@ -28,7 +28,6 @@ from costing.results.results import Results
 
 UNITS = np.array(["kg", "L", "bottles"], dtype=object)
 Dates = date | str | np.datetime64 | Sequence[date] | Sequence[str] | Sequence[np.datetime64] | None
-Names = NDArray[np.object_]
 
 
 def stock_values(results: Results, on: Dates = None, by: str | None = None) -> pd.DataFrame:

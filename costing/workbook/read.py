@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, readable_name, sheet_name
@@ -219,7 +220,7 @@ def _raw_table(
     headings = read_headers(sheet, area.headers)
     letters: dict[str, str] = {}
     columns: dict[str, NDArray[Any]] = {}
-    percent: dict[str, NDArray[np.bool_]] = {}
+    percent: dict[str, Flags] = {}
     known: set[int] = set()
     block = rows[area.first_row - 1 : area.last_row]
     cells = list(zip(*block, strict=True))

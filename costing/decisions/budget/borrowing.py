@@ -16,9 +16,10 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.pledges import GROUPS, RECEIVABLES, group_of
+from costing.array_types import Floats, Ints
 from costing.decisions.budget.entries import Entries
 from costing.decisions.budget.loans import AT_WILL, Lines, Schedule, borrowing_base, schedule
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES
 from costing.model import Runs

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
 from costing.decisions.budget.entries import KINDS, Entries, entries, joined, spent_and_other
@@ -21,7 +21,6 @@ from costing.decisions.budget.loans import AT_WILL, Drawn, Lines, Schedule, draw
 from costing.decisions.budget.sales import sales
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding
-from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
 
 MONTHS_AHEAD = 24
@@ -41,7 +40,7 @@ class Periods:
         return len(self.edge) - 1
 
     @property
-    def planned(self) -> npt.NDArray[np.bool_]:
+    def planned(self) -> Flags:
         """Whether each period is after the valuation date."""
         return np.asarray(self.edge[1:] > self.today)
 

@@ -19,9 +19,10 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import services_of
+from costing.array_types import Floats, Ints
 from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
-from costing.graph.arrays import Floats, Ints, codes, days
+from costing.graph.arrays import codes, days
 from costing.inputs.basis import book_basis
 from costing.inputs.owners import rows_in_whole
 from costing.model import Runs

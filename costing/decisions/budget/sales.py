@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from costing.array_types import Floats, Ints
 from costing.decisions.budget.entries import Entries, entries, joined, nothing
 from costing.decisions.prices.channels import EXCISE_BASES
 from costing.decisions.prices.price_chains import USUAL_ALCOHOL
@@ -19,7 +20,7 @@ from costing.decisions.prices.realised import receipts
 from costing.decisions.prices.terms_in_force import currency_rates
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.graph.arrays import Flow
 from costing.model import Runs
 from costing.results.ways_out import SALE, channel_rows, ways_out
 

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.pledges import GROUPS, group_of
+from costing.array_types import Floats
 from costing.decisions.budget.borrowing import Loan
 from costing.decisions.budget.budget import Budget, last_of_year
 from costing.decisions.budget.loans import AT_WILL
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.results.roll_forward import roll_forward

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
 from costing.decisions.plan.facts import channel_steps
 from costing.decisions.plan.from_estate import PlanInputs
@@ -23,7 +24,7 @@ from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.planning import Plan
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate, Sources, as_table
 from costing.inputs.in_force import row_in_force
 from costing.model import Runs

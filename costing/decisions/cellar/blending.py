@@ -17,16 +17,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from costing.array_types import Floats, Ints, Names
 from costing.decisions.cellar.bottling_costs import PerBottle, per_bottle
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.cellar.what_may_join import why_not
 from costing.decisions.cellar.worth_in_plan import worth_of_cuvee
 from costing.errors import Finding, caution, nearest
-from costing.graph.arrays import BLANK_DAY, Floats, Ints
+from costing.graph.arrays import BLANK_DAY
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.composition import ATTRIBUTES, Composition
@@ -41,7 +41,6 @@ COLUMNS = (
     *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
 )
 """Columns of the trials side by side."""
-Words = npt.NDArray[np.object_]
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
@@ -198,7 +197,7 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
         yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
 
 
-def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Words) -> Iterator[Finding]:
+def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Names) -> Iterator[Finding]:
     """Yield lots of one trial that may not join its cuvée, with why."""
     lines = estate["trial_blends"]
     mine = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
@@ -215,7 +214,7 @@ def _costed(
     drawn: Floats,
     on_hand: LotsOnHand,
     takes: PerBottle,
-    barred: Words,
+    barred: Names,
 ) -> dict[str, object]:
     total = float(drawn.sum())
     mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)

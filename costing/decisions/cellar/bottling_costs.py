@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.calendar import add_months
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.keeping_costs import (
@@ -33,7 +34,7 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, RateCurve, day_numbers
-from costing.graph.arrays import OPERATIONS, Floats, Ints, days
+from costing.graph.arrays import OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs

@@ -20,10 +20,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.cellar.recipe_figures import Recipe, read_recipes
 from costing.decisions.cellar.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
 from costing.errors import Finding, InputError, caution
-from costing.graph.arrays import STAGES, Floats
+from costing.graph.arrays import STAGES
 from costing.inputs.estate import Estate
 from costing.inputs.frames import as_entered, settings_frame
 from costing.inputs.load import read_estate

@@ -11,10 +11,9 @@ What it does not do: taste, or the rules of place.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Flags, Ints, Names
 from costing.inputs.cuvee_bounds import bounds_of
 from costing.inputs.estate import Estate
 from costing.results.composition import RED, Composition
@@ -24,13 +23,13 @@ SOME = 0.01
 ROSE = "rosé"
 
 
-def may_join(estate: Estate, mix: Composition, states: Ints, cuvees: list[str]) -> npt.NDArray[np.bool_]:
+def may_join(estate: Estate, mix: Composition, states: Ints, cuvees: list[str]) -> Flags:
     """Whether the wine of each state may join each cuvée [states, cuvées]."""
     allowed = np.array([why_not(estate, mix, states, cuvee) == "" for cuvee in cuvees], dtype=bool)
     return allowed.reshape(len(cuvees), len(states)).T
 
 
-def why_not(estate: Estate, mix: Composition, states: Ints, cuvee: str) -> npt.NDArray[np.object_]:
+def why_not(estate: Estate, mix: Composition, states: Ints, cuvee: str) -> Names:
     """Why the wine of each state may not join a cuvée, in words; "" where it may [states]."""
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
     row = table.loc[cuvee] if cuvee in table.index else pd.Series({"category": "", "only_from": None})

@@ -17,9 +17,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.gradients import charged_between
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.graph.arrays import Flow
 from costing.money.charges import Accrued
 from costing.money.pools import Pools
 from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, KG, LITRE, TABLE_NAMES, Postings, joined

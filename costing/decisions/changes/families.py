@@ -18,7 +18,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Ints
 from costing.inputs.estate import Estate, column_dtype
 from costing.inputs.schema import sheets
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import TABLES, Floats
+from costing.graph.arrays import TABLES
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.origins import release_states

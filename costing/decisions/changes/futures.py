@@ -23,10 +23,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import RECORDS, scenario_changes
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, best_plan, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
@@ -128,7 +129,7 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     compared with the best one, throughout.
     """
     recorded = found[0]
-    plans: list[tuple[str, str, PlanInputs, FloatArray]] = []
+    plans: list[tuple[str, str, PlanInputs, Floats]] = []
     for future in found:
         name = BEST if future is recorded else f"best if '{future.name}'"
         near = np.where(near_steps(future.inputs.facts), future.plan.disgorged, np.nan)
@@ -149,7 +150,7 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     return table.sort_values(["plan_kept", "worst_regret"], kind="stable", ascending=[True, True], ignore_index=True)
 
 
-def _regret(future: Future, inputs: PlanInputs, wanted: FloatArray) -> tuple[float, float]:
+def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, float]:
     """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
     facts = future.inputs.facts
     mapped = np.full_like(facts.stacks.price, np.nan)

@@ -24,8 +24,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import InputError
-from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.arrays import Flow, number_lots
 from costing.graph.balance import OUT, Touches, empty_below, touches_of
 from costing.graph.flows import Flows, flows_of
 from costing.graph.places import place_of

@@ -20,13 +20,13 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import figure_of, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.costs import releases

@@ -23,12 +23,12 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.answers.steps import steps
+from costing.array_types import Floats
 from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
 from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets

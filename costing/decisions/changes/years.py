@@ -24,9 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.families import FAMILIES
 from costing.decisions.changes.figures import release_named
-from costing.graph.arrays import KG, Floats, Flow
+from costing.graph.arrays import KG, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.origins import origins, release_states

@@ -26,8 +26,9 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError, Finding, caution
-from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, codes, days
 from costing.inputs.estate import Estate
 from costing.inputs.owners import kept_for_others, whole
 from costing.inputs.press_checks import setting_place

@@ -16,9 +16,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CAUTION, CostingError, Finding
-from costing.graph.arrays import TABLES, Ints, codes, days
+from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.grape_prices import fitting_premiums
 from costing.inputs.owners import own_part, whole

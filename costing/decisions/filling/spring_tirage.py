@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.calendar import add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
 from costing.decisions.filling.springs import SORTS, Springs, springs_of
@@ -25,7 +26,7 @@ from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Worths, best_plan, value_of
 from costing.engine.carrying import DAYS_A_YEAR, day_numbers
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.calendar import months_between
 from costing.decisions.keeping_costs import (
     good_share,
@@ -36,7 +37,7 @@ from costing.decisions.prices.scarcity import queue_for_market
 from costing.decisions.prices.selling import finished_and_sent
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.capital import capital_curve

@@ -16,8 +16,9 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.prices.terms_in_force import channel_terms, currency_rates, list_prices
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 

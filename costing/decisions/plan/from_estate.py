@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import places_of_others
+from costing.array_types import Floats
 from costing.calendar import add_months
 from costing.decisions.keeping_costs import (
     good_share,
@@ -35,7 +36,7 @@ from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
 from costing.decisions.prices.terms_in_force import market_of
 from costing.engine.carrying import day_numbers
-from costing.graph.arrays import BLANK_DAY, Floats, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.rates import location_of, locations

@@ -17,11 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.channels import bounded_channels
 from costing.decisions.plan.facts import Dates, Limits
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 from costing.inputs.schema import operations

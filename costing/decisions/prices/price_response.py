@@ -25,11 +25,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.prices.price_changes import with_terms
 from costing.decisions.prices.price_findings import check_elasticity
 from costing.decisions.prices.pricing import break_even_volume_change
 from costing.decisions.prices.terms_in_force import market_of
-from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
 
 RISE = 0.05

@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.decisions.prices.channels import list_price, round_up, to_market_currency
 from costing.decisions.prices.pricing import (
     SalePlan,
@@ -52,7 +53,7 @@ from costing.decisions.prices.terms_in_force import (
     number,
     target_of,
 )
-from costing.engine.carrying import IntArray, RateCurve
+from costing.engine.carrying import RateCurve
 from costing.errors import InputError
 from costing.graph.arrays import days
 from costing.model import Runs, run, trace
@@ -238,7 +239,7 @@ class _Pricing:
         curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
         return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
 
-    def listed(self, first: IntArray) -> list[tuple[float, str, float]]:
+    def listed(self, first: Ints) -> list[tuple[float, str, float]]:
         """List price as given, its currency, and its worth in the estate's currency: each release by channel.
 
         first: first day on which each release is sold.

@@ -28,13 +28,14 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.prices.grapes_behind import grapes_behind
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, dispatch_states
 from costing.decisions.prices.selling import charged_at_dispatch
 from costing.decisions.prices.terms_in_force import currency_rates, list_prices
 from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES

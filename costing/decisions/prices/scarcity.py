@@ -16,15 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from costing.array_types import Floats, Ints
 from costing.decisions.prices.release_dates import Stacks, grid_on_curve, worth_by_date
-from costing.engine.carrying import FloatArray, IntArray, RateCurve
+from costing.engine.carrying import RateCurve
 
 
 @dataclass(frozen=True, eq=False)
 class Allocation:
     """Bottles to channels: bottles [channel], bottles left over, net contribution of all, and of one more."""
 
-    bottles: FloatArray
+    bottles: Floats
     left: float
     contribution: float
     worth_of_one_more: float
@@ -73,8 +74,8 @@ class MarketQueue:
     chosen, −1 for none [s].
     """
 
-    wait_years: FloatArray
-    date: IntArray
+    wait_years: Floats
+    date: Ints
 
 
 def queue_for_market(stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:

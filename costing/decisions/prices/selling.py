@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import (
     finishing_per_bottle,
     good_share,
@@ -32,8 +33,8 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
 from costing.decisions.prices.terms_in_force import channel_terms, number
-from costing.engine.carrying import AccrualCurve, IntArray
-from costing.graph.arrays import Floats, Ints, days
+from costing.engine.carrying import AccrualCurve
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
@@ -65,7 +66,7 @@ class Sale:
     its part of the release.
     """
 
-    days: IntArray
+    days: Ints
     bottles: np.ndarray
     presentations: tuple[str, ...]
     words: str

@@ -28,8 +28,9 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from costing.array_types import Ints
 from costing.errors import CostingError, nearest
 from costing.inputs.cells import without_accents
 from costing.packaged import packaged_rows
@@ -88,7 +89,7 @@ class RuleSet:
     title: str
     figures: tuple[RuleFigure, ...]
 
-    def rows(self, rule: str, categories: str | Sequence[object], dates: ArrayLike) -> NDArray[np.int64]:
+    def rows(self, rule: str, categories: str | Sequence[object], dates: ArrayLike) -> Ints:
         """Position in `figures` of the figure of `rule` that counts on each row, −1 where none.
 
         categories: one text for all rows, or one per row (what is not text is blank); dates: shape (n_rows,),

@@ -11,6 +11,11 @@ from numpy.typing import ArrayLike
 
 from costing.array_types import Days, Floats, Ints
 
+DAYS_A_YEAR = 365.0
+"""Act/365 (Fixed): the clock of charges per year."""
+MONTHS_A_YEAR = 12
+DAYS_A_MONTH = 365.25 / MONTHS_A_YEAR
+"""Of a calendar month on average."""
 _NAT = np.datetime64("NaT", "D")
 
 

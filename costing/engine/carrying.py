@@ -29,9 +29,9 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.errors import nearest
 
-DAYS_A_YEAR = 365.0  # Act/365 (Fixed): the clock of charges per year
 _LONG_AGO = -719_162  # 0001-01-01: the start of a charge that has always run
 
 

@@ -14,6 +14,7 @@ from datetime import date
 import numpy as np
 
 from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR, MONTHS_A_YEAR
 from costing.errors import Finding, caution
 from costing.graph.arrays import IS_LOSS, Flow, Lots
 from costing.graph.flows import Flows
@@ -22,8 +23,6 @@ from costing.graph.places import Places
 from costing.inputs.estate import Estate
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
-DAYS_A_YEAR = 365.0
-MONTHS = 12
 ROWS_SHOWN = 3
 """Rows behind a lot's balance that a finding shows."""
 USUAL_GAIN = 1.05
@@ -195,7 +194,7 @@ def _exchanged(drawn: int, filled: int) -> str:
     said = []
     for day, least, most in ((drawn, filled, None), (filled, None, drawn)):
         read = date.fromisoformat(_shown(day))
-        if read.day <= MONTHS and read.day != read.month:
+        if read.day <= MONTHS_A_YEAR and read.day != read.month:
             other = read.replace(month=read.day, day=read.month)
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):

@@ -37,7 +37,7 @@ from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.settings import read_settings
 
-__all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
+__all__ = ["RawTable", "load", "read_csv_folder", "read_frames", "read_inputs"]
 
 
 @dataclass
@@ -96,7 +96,7 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     return own_part(replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings)))
 
 
-def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
+def read_inputs(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
     """Estate from data frames by sheet, or from a folder of CSV files.
 
     Raises InputError with every finding, WorkbookError if the source is neither.

@@ -226,7 +226,7 @@ def kept_for_others(estate: Estate) -> Estate | None:
     )
 
 
-def whole(estate: Estate) -> Estate:
+def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
     if estate.others is None:
         return estate
@@ -245,7 +245,7 @@ def whole(estate: Estate) -> Estate:
 
 
 def rows_in_whole(estate: Estate, table: Ints, row: Ints) -> Ints:
-    """Where rows of other people's tables stand in those of `whole`. table: numbers in the order of the schema."""
+    """Where rows of other people's tables stand in those of `both_sides`. table: numbers in the order of the schema."""
     after = np.zeros(len(sheets()), dtype=np.int64)
     names = list(sheets())
     for name in estate.others.tables if estate.others else ():

@@ -18,7 +18,7 @@ from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.rows import Breach, Check, Rows, rule_of
 
 LEAST_L_PER_KG, MOST_L_PER_KG = 0.4, 0.8
-UNITS = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
+_UNIT_OF_KIND = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
 SHARED_BY_VALUE = ("sales value", "nrv", "constant margin")
 WINE = ("first", "second")
 """Fractions that cost is shared among."""
@@ -27,7 +27,7 @@ _UNITS_TO_ENTER = {"kg": "kg", "L": "L or hl", "bottles": "bottles"}
 
 def units_of_rows(rows: Rows) -> NDArray[np.str_]:
     """Return the unit that each row must be in by what it is; empty where that is blank."""
-    return rows.by_name(_kind(rows), {name: UNITS.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
+    return rows.by_name(_kind(rows), {name: _UNIT_OF_KIND.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
 
 
 def _kind(rows: Rows) -> str:

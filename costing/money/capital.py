@@ -18,6 +18,7 @@ from costing.graph.arrays import STAGES, days
 from costing.graph.states import Chain, States
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force
 from costing.money.postings import Postings
 
 
@@ -58,6 +59,13 @@ def worth_at_end(postings: Postings, chain: Chain, capital: Capital) -> Floats:
     """Worth of each posting at the end of its state's interval."""
     state = postings.state
     return postings.amount * capital.growth(chain.states.stage[state], postings.paid, chain.states.end[state])
+
+
+def interest_rate_on(estate: Estate, column: str, day: int) -> float:
+    """Yearly rate of a column of Interest rates in force on a day; 0 where none is given yet."""
+    table = estate["interest_rates"]
+    row = row_in_force(np.flatnonzero(table[column].notna()), days(table["from_date"]), np.array([day]))[0]
+    return float(table[column].iloc[row]) if row >= 0 else 0.0
 
 
 def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:

@@ -19,7 +19,7 @@ from costing.graph.states import Chain
 
 
 @dataclass(frozen=True)
-class Entries:
+class CostEntries:
     """Parts of costs; parallel arrays: cost, state that the part enters, share of the cost, flow that opened the state,
     and the last state in which the lot of the cost held something.
     """
@@ -31,7 +31,7 @@ class Entries:
     held: Ints
 
 
-def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
+def entries_of(chain: Chain, lot: Ints, day: Ints) -> CostEntries:
     """Entries of costs on lots [costs]; every lot has held something by its day."""
     at, empty = _last_held(chain, lot, day)
     cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
@@ -43,7 +43,7 @@ def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
     cost = np.concatenate([alone, cost])
     order = np.argsort(cost, kind="stable")
     last_held = chain.by_lot[at][cost[order]]
-    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
+    return CostEntries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
 
 
 def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floats, Floats]:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Flags, Floats, Ints
-from costing.engine.carrying import DAYS_A_YEAR
+from costing.calendar import DAYS_A_YEAR
 from costing.graph.arrays import codes, days
 from costing.inputs.estate import Estate
 

@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Flags, Floats, Ints
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
+from costing.calendar import DAYS_A_YEAR
+from costing.engine.carrying import AccrualCurve
 from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES, codes, days
@@ -28,7 +29,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
 from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
@@ -143,7 +144,7 @@ class Pools:
         none = np.zeros(0, dtype=np.int64)
         nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
-            joined([nothing, *(part for part, _ in parts)]),
+            joined_postings([nothing, *(part for part, _ in parts)]),
             (),
             self.rows.target[carried],
             self.rows.target[by_days],
@@ -158,7 +159,7 @@ class Pools:
         charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
-        return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+        return joined_postings([charged, self._idle(np.array([row]), idle)]), goes_on
 
     def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""

@@ -119,7 +119,7 @@ class Postings:
         return np.asarray(self.column == MONEY_COLUMNS.index((table, column)))
 
 
-def joined(parts: Sequence[Postings]) -> Postings:
+def joined_postings(parts: Sequence[Postings]) -> Postings:
     """All postings one after the other."""
     return Postings(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings)))
 

@@ -15,13 +15,13 @@ import pandas as pd
 from costing.array_types import Flags, Floats, Ints
 from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, codes
+from costing.graph.arrays import BOTTLE, LITRE, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force, series_of
+from costing.inputs.in_force import row_in_force
 from costing.money.indices import price_factors
 from costing.money.postings import MONEY_COLUMNS, TABLE_OF_COLUMN
-from costing.money.rates import DatedRates
+from costing.money.rates import RatesInForce
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
@@ -55,11 +55,11 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
     (None: no): by the index of the element or, without one, by the row in force on that day.
     """
-    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
+    rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))
     charges = []
-    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+    for series in rates.dated.series:
         first, begins = series[0], rates.since[series]
         if driver[first] < 0:
             continue

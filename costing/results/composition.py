@@ -25,12 +25,12 @@ from costing.engine.solve import Triangular
 from costing.errors import CostingError, nearest
 from costing.graph.arrays import KG, KINDS, Flow, codes
 from costing.graph.states import Chain
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate, vintages
 from costing.money.postings import TABLE_NAMES
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-ATTRIBUTES = ("vintage", "variety", "village")
 MORE_ATTRIBUTES = ("supplier", "vineyard", "colour")
 WHITE, RED = "white", "red"
 OTHER = "sugar and other"

@@ -32,7 +32,7 @@ from costing.results.results import Results
 VATS = ("vinification", "reserve", "blending")
 A_WHILE = 30
 """Days after which wine that lies somewhere is said to be stored."""
-LEAST = 0.01
+_LEAST = 0.01
 """Part of the wine of a lot that a missing step must have touched."""
 
 
@@ -47,7 +47,7 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
     through = mix.passed(np.column_stack(list(marks.values())).astype(np.float64))[state]
     passed = np.zeros((len(of), len(marks)))
     np.add.at(passed, which, through * np.reshape(weight, (-1, 1)))
-    went = dict(zip(marks, (passed > LEAST).T, strict=True))
+    went = dict(zip(marks, (passed > _LEAST).T, strict=True))
     share = np.bincount(which, mix.covered(results)[state] * weight, len(of))
     missing = _missing(results, went, which, state)
     parts = []

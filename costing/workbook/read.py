@@ -45,12 +45,12 @@ from costing.workbook.file.scan import (
     table_ranges,
 )
 from costing.workbook.file.sheets import Book, read_book
-from costing.workbook.file.sheets import Sheet as Tab
+from costing.workbook.file.sheets import Tab as Tab
 from costing.workbook.file.values import cell_reader
 from costing.workbook.linked import linked_table
 
 HEADER_ROWS = 20
-Row = Sequence[Any]
+_Row = Sequence[Any]
 Sighted = tuple[SheetScan, Sequence[TableRange], Callable[[str], list[list[Any]]]]
 
 
@@ -291,7 +291,7 @@ def matched_columns(sheet: Sheet, texts: Sequence[str]) -> set[str]:
     return {heading.column.name for heading in read_headers(sheet, texts) if heading.column}
 
 
-def _texts(row: Row) -> list[str]:
+def _texts(row: _Row) -> list[str]:
     return [tidy(cell) for cell in row if isinstance(cell, str) and not is_blank(cell)]
 
 
@@ -371,7 +371,7 @@ def _required_positions(sheet: Sheet, area: _Area, required: set[str]) -> list[i
     ]
 
 
-def _fills(row: Row, positions: Sequence[int]) -> bool:
+def _fills(row: _Row, positions: Sequence[int]) -> bool:
     return all(position <= len(row) and not is_blank(row[position - 1]) for position in positions)
 
 

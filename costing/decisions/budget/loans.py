@@ -19,11 +19,10 @@ import numpy.typing as npt
 import numpy_financial as npf  # type: ignore[import-untyped]
 
 from costing.array_types import Flags, Floats, Ints
-from costing.calendar import add_months, months_between
+from costing.calendar import MONTHS_A_YEAR, add_months, months_between
 from costing.engine.carrying import day_numbers
 
 EQUAL, AT_ONCE, AT_WILL = "equal instalments", "at once", "at will"
-MONTHS_A_YEAR = 12
 _CENT = 0.005
 
 
@@ -89,7 +88,7 @@ class Lines:
 
 
 @dataclass(frozen=True, eq=False)
-class Drawn:
+class Drawdowns:
     """What lines did: drawn, repaid, interest paid, interest accrued and owed at the end [lines, periods]; balance at
     the end of each period, and what it lacked of the cash to keep [periods].
     """
@@ -103,7 +102,7 @@ class Drawn:
     short: Floats
 
 
-def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, lines: Lines) -> Drawn:
+def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, lines: Lines) -> Drawdowns:
     """Cash period by period. change: cash in less out before lines [periods]; months: length of each period; start:
     balance before; keep: balance below which lines are drawn.
     """
@@ -143,7 +142,7 @@ def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, li
             debt[line] -= back
             cash -= back + paid
         owed[:, at], balance[at], short[at] = debt, cash, max(keep - cash, 0.0)
-    return Drawn(drawn, repaid, interest, charged, owed, balance, short)
+    return Drawdowns(drawn, repaid, interest, charged, owed, balance, short)
 
 
 def _stepped(amount: float, step: float, *, up: bool) -> float:

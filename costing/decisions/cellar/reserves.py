@@ -26,13 +26,14 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.cellar.best_uses import NO_VALUE, Blends, best_uses, in_words
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.what_may_join import may_join
 from costing.decisions.cellar.worth_in_plan import worth_of_litre
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
-from costing.engine.carrying import DAYS_A_YEAR, mean_growth
+from costing.engine.carrying import mean_growth
 from costing.model import Runs
 from costing.results.composition import OTHER, RED, UNKNOWN, Composition
 from costing.results.lots import as_dates

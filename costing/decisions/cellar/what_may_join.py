@@ -18,7 +18,7 @@ from costing.inputs.cuvee_bounds import bounds_of
 from costing.inputs.estate import Estate
 from costing.results.composition import RED, Composition
 
-SOME = 0.01
+_SOME = 0.01
 """Share from which a wine counts as made of something, and up to which it may be of something else."""
 ROSE = "rosé"
 
@@ -36,11 +36,11 @@ def why_not(estate: Estate, mix: Composition, states: Ints, cuvee: str) -> Names
     bounds = bounds_of(row["only_from"])
     found = np.full(len(states), "", dtype=object)
     for key, value in reversed(bounds):
-        lacks = _share(mix, states, key, value) < 1.0 - SOME
+        lacks = _share(mix, states, key, value) < 1.0 - _SOME
         found[lacks] = f"is not all of {key} {value}, and cuvée '{cuvee}' takes nothing else"
     if row["category"] != ROSE and "colour" not in dict(bounds):
         whose = f"cuvée '{cuvee}' is" if cuvee else "no cuvée is named that is"
-        red = _share(mix, states, "colour", RED) >= SOME
+        red = _share(mix, states, "colour", RED) >= _SOME
         found[red] = f"is red wine, and {whose} {'no' if cuvee else 'a'} rosé"
     return found
 

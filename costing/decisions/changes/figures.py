@@ -21,7 +21,7 @@ from costing.results.stock import open_states, stock_values
 STOCK = "stock"
 
 
-def figure_of(results: Results, what: str) -> float:
+def costed_figure(results: Results, what: str) -> float:
     """Cost per bottle of a release or of the latest release made of a cuvée; of `stock`, its value.
 
     CostingError with the nearest name where there is neither.
@@ -34,7 +34,7 @@ def figure_of(results: Results, what: str) -> float:
 
 def release_named(results: Results, what: str) -> pd.Series:
     """Row of `releases` of a release lot, or of the latest release made of a cuvée: in bottles of 75 cl, in another
-    format where it was never released in them. CostingError as in `figure_of`.
+    format where it was never released in them. CostingError as in `costed_figure`.
     """
     frame = releases(results)
     chosen = frame[frame["release"].astype(str) == what]

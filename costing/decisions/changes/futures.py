@@ -35,7 +35,7 @@ from costing.errors import Finding, InputError
 from costing.model import Runs
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
-SOME = 0.5
+_SOME = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +109,7 @@ def _this_quarter(found: list[Future]) -> pd.DataFrame:
         amount = future.plan.disgorged[:, near_steps(future.inputs.facts)].sum(axis=1)
         columns[future.name] = pd.Series(amount, index=future.inputs.lots["lot"])
     frame = pd.DataFrame(columns).fillna(0.0).rename_axis("lot")
-    frame = frame[(frame > SOME).any(axis=1)]
+    frame = frame[(frame > _SOME).any(axis=1)]
     least, most = frame.min(axis=1), frame.max(axis=1)
     words = [_word(low, high) for low, high in zip(least, most, strict=True)]
     table = frame.add_prefix("disgorged_in:").reset_index()
@@ -119,9 +119,9 @@ def _this_quarter(found: list[Future]) -> pd.DataFrame:
 
 
 def _word(least: float, most: float) -> str:
-    if most - least <= max(SOME, 0.005 * most):
+    if most - least <= max(_SOME, 0.005 * most):
         return f"disgorge {most:,.0f}"
-    return f"disgorge {least:,.0f} to {most:,.0f}" if least > SOME else f"none or up to {most:,.0f}"
+    return f"disgorge {least:,.0f} to {most:,.0f}" if least > _SOME else f"none or up to {most:,.0f}"
 
 
 def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.DataFrame:

@@ -187,7 +187,7 @@ def _over(amount: Drawn, quantity: Drawn, otherwise: Drawn) -> Drawn:
     return amount / quantity if quantity > 0 else otherwise
 
 
-def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
+def later_rows_follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
     """The changed estate with its later rows following, and how many rows wanted more than there was.
 
     before, chain: as in the records; after: the same rows with other figures. InputError where the rows of

@@ -17,13 +17,13 @@ import pandas as pd
 
 from costing.array_types import Floats
 from costing.decisions.filling.springs import TO_WINE, Springs
-from costing.decisions.keeping_costs import operation_rates
 from costing.decisions.plan.facts import Facts, Stacks, Wine
 from costing.decisions.plan.from_estate import stacks_of
 from costing.graph.arrays import BLANK_DAY, OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.money.dated_rates import dated_rates
 from costing.results.net_realisable import MOSTLY
 
 WET = ("must", "wine", "reserve")
@@ -112,7 +112,7 @@ def from_grapes(estate: Estate, day: int, today: int) -> FromGrapes:
     norms = movement_norms(estate)
     kept = float(np.prod([1.0 - norms[OPERATIONS.index(name)] for name in TO_WINE]))
     per = {"kg": 1.0, "load": last["load"].nunique() / kilos, "litre": sum(must)}
-    rates, work = operation_rates(estate), 0.0
+    rates, work = dated_rates(estate, "operation_rates"), 0.0
     for operation in ("reception", "pressing", *TO_WINE):
         for driver, times in per.items():
             rows = rates.rows(operation=operation, driver=driver)

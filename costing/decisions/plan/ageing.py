@@ -28,7 +28,7 @@ from scipy.special import ndtr
 from costing.array_types import Flags, Floats, Ints
 from costing.decisions.prices.release_dates import (
     REASONS,
-    Stacks,
+    StacksOnLees,
     Worth,
     age_in_months,
     grid_at_force,
@@ -78,7 +78,7 @@ class HoldOrRelease:
 
 
 def hold_or_release(
-    stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, wait_years: npt.ArrayLike = 0.0
+    stacks: StacksOnLees, days: npt.ArrayLike, curve: RateCurve, wait_years: npt.ArrayLike = 0.0
 ) -> HoldOrRelease:
     """Compare releasing each stack at each candidate date.
 
@@ -240,7 +240,7 @@ def _step_log_return(before: Floats, after: Floats, paid: Floats) -> Floats:
     return np.where(solvable, root.x, np.nan)
 
 
-def _flip_hurdle(stacks: Stacks, day: Ints, curve: RateCurve, wait: Floats, first: Ints, later: Flags) -> Floats:
+def _flip_hurdle(stacks: StacksOnLees, day: Ints, curve: RateCurve, wait: Floats, first: Ints, later: Flags) -> Floats:
     """Yearly rate at which the best later date is worth as much as the first possible one; NaN if none."""
     flip = np.full(len(first), np.nan)
     rows = np.flatnonzero(later.any(axis=1))

@@ -192,7 +192,7 @@ def channel_steps(markets: Markets) -> tuple[Floats, Floats]:
     return wide, np.broadcast_to(slope[:, np.newaxis], wide.shape)
 
 
-def interest(facts: Facts) -> Floats:
+def interest_on_draw(facts: Facts) -> Floats:
     """What a unit drawn is owed at the end of each step [T]."""
     return np.asarray((1.0 + facts.limits.borrowing_rate) ** facts.dates.years)
 

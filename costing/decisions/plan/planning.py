@@ -25,7 +25,7 @@ from functools import cached_property
 import numpy as np
 
 from costing.array_types import Floats
-from costing.decisions.plan.facts import Facts, channel_steps, interest, received
+from costing.decisions.plan.facts import Facts, channel_steps, interest_on_draw, received
 from costing.decisions.plan.margin import one_more_one_less
 from costing.decisions.plan.programme import Programme, Solved, System
 
@@ -274,7 +274,7 @@ class Search:
         rows = programme.rows("cash", self.steps, least=owed, most=owed)
         programme.put(rows, drawn)
         programme.put(rows, spare, -1.0)
-        programme.put(rows[1:], drawn[:-1], -interest(facts)[:-1])
+        programme.put(rows[1:], drawn[:-1], -interest_on_draw(facts)[:-1])
         programme.put(rows[1:], spare[:-1])
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
@@ -341,7 +341,7 @@ def drawn_by(facts: Facts, plan: Plan) -> Floats:
     for waited in range(plan.sold.shape[2]):
         got = (plan.sold[:, : steps - waited, waited] * received(facts, waited)).sum(axis=0)
         out[waited + 1 :] -= got[:-1]
-    owed, grown = np.zeros(steps), interest(facts)
+    owed, grown = np.zeros(steps), interest_on_draw(facts)
     for step in range(steps):
         before = owed[step - 1] if step else 0.0
         owed[step] = out[step] + (before * grown[step - 1] if before > 0 else before)

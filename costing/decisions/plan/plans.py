@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Flags, Floats
+from costing.calendar import DAYS_A_MONTH
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs
@@ -116,7 +117,7 @@ def _at_usual_age(runs: Runs, inputs: PlanInputs) -> Floats:
     lots = inputs.lots
     tirage = lots["tirage_day"].to_numpy(dtype=np.int64)
     for row, key in enumerate(zip(lots["cuvee"].astype(str), lots["format"].astype(str), strict=True)):
-        old_enough = (day - tirage[row]) / (365.25 / 12.0) >= usual.get(key, 0.0)
+        old_enough = (day - tirage[row]) / DAYS_A_MONTH >= usual.get(key, 0.0)
         ready = np.flatnonzero(inputs.facts.stacks.may[row] & old_enough)
         if len(ready):
             steps[row] = int(ready[0])

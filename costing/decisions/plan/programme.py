@@ -22,7 +22,7 @@ from scipy.sparse import coo_array, csr_array, vstack
 
 from costing.array_types import Flags, Floats, Ints
 
-MANY = 50_000
+_MANY = 50_000
 """Variables above which the interior point method, with crossover to a vertex, takes a quarter of the time."""
 
 
@@ -158,7 +158,7 @@ class Programme:
             limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
         if equal.any():
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
-        method = "highs-ipm" if self._n_variables > MANY else "highs"
+        method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
         found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
         if found.x is None or not found.success:

@@ -69,7 +69,7 @@ MONEY_PER_BOTTLE = (
 )
 """Columns of `release_prices` in the estate's currency per bottle of the format."""
 _IN_MARKET = ("list_in_market", "advised_in_market", "market_currency", "list_currency", "list_price_as_given")
-COLUMNS = (
+_COLUMNS = (
     *("release", "cuvee", "format", "channel", "state", "ready", "bottles_of_release", "bottles_to_sell", "how_sold"),
     *("target", "margin_share", "return_a_year", "target_price_per_75cl", *_IN_MARKET, *MONEY_PER_BOTTLE),
 )
@@ -79,7 +79,7 @@ HIGHEST_RETURN = 1.0
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
-    """Every release to sell in every sales channel (`COLUMNS`), by date of release.
+    """Every release to sell in every sales channel (`_COLUMNS`), by date of release.
 
     The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
     where no target, no list price or no price that reaches the target is there.
@@ -137,7 +137,7 @@ class _Pricing:
             for terms in channels:
                 sale, days_of = sales[str(terms["channel"])], (int(ready[at]), first)
                 lines.append(self.line(at, release, terms, sale, days_of, spent, next(listed)))
-        return pd.DataFrame(lines, columns=list(COLUMNS))
+        return pd.DataFrame(lines, columns=list(_COLUMNS))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""

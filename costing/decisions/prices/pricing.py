@@ -22,8 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.array_types import Floats, Ints
-from costing.calendar import add_months
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, RateCurve, day_numbers
+from costing.calendar import DAYS_A_YEAR, add_months
+from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
 from costing.units import STANDARD_BOTTLE_L
 
 _LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year

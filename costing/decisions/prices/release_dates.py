@@ -26,8 +26,8 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.array_types import Floats, Ints
-from costing.calendar import add_months, months_between
-from costing.engine.carrying import DAY_COUNTS, DAYS_A_YEAR, AccrualCurve, RateCurve, day_numbers, mean_growth
+from costing.calendar import DAYS_A_YEAR, add_months, months_between
+from costing.engine.carrying import DAY_COUNTS, AccrualCurve, RateCurve, day_numbers, mean_growth
 
 REASONS = (
     "",
@@ -65,7 +65,7 @@ def _one(value: float) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class Stacks:
+class StacksOnLees:
     """Stacks on lees, one a row, each of one cuvée and format.
 
     bottles: on the day of the decision [s]; price, finishing, age_months: ex-cellar price, cost of finishing
@@ -98,9 +98,9 @@ class Stacks:
             msg = "survival is a share of bottles a year: above 0, at most 1"
             raise ValueError(msg)
 
-    def rows(self, which: Ints | list[int]) -> Stacks:
+    def rows(self, which: Ints | list[int]) -> StacksOnLees:
         """Return the stacks at these rows."""
-        return Stacks(**{each.name: getattr(self, each.name)[which] for each in fields(self)})
+        return StacksOnLees(**{each.name: getattr(self, each.name)[which] for each in fields(self)})
 
     def reasons(self) -> Ints:
         """Why each date is barred, as a position in `REASONS`, 0 where it is not [s, t]."""
@@ -167,7 +167,7 @@ class Worth:
 
 
 def worth_by_date(
-    stacks: Stacks,
+    stacks: StacksOnLees,
     grid: DateGrid,
     wait_years: npt.ArrayLike = 0.0,
     sale_years: Floats | None = None,

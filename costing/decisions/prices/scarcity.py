@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from costing.array_types import Floats, Ints
-from costing.decisions.prices.release_dates import Stacks, grid_on_curve, worth_by_date
+from costing.decisions.prices.release_dates import StacksOnLees, grid_on_curve, worth_by_date
 from costing.engine.carrying import RateCurve
 
 
@@ -78,7 +78,7 @@ class MarketQueue:
     date: Ints
 
 
-def queue_for_market(stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:
+def queue_for_market(stacks: StacksOnLees, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:
     """Let stacks that share a market take their best dates in turn, each in the room that others leave.
 
     market: which market a stack sells to, by number [s]; rows of one market are served in their order. Pass

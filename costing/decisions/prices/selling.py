@@ -39,7 +39,7 @@ from costing.inputs.estate import Estate
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
-AS_PLANNED = "as planned"
+_AS_PLANNED = "as planned"
 _MORE_DAYS = 366
 """Costs by day are found for a year more than is asked for, so that the next release needs no new list."""
 
@@ -86,7 +86,7 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
         rows.setdefault((release[row], channel[row]), []).append(row)
     found: dict[str, dict[str, Sale]] = {}
     for (name, sold_by), at in rows.items():
-        sale = Sale(day[at], bottles[at], tuple(packed[at]), AS_PLANNED, float(bottles[at].sum()))
+        sale = Sale(day[at], bottles[at], tuple(packed[at]), _AS_PLANNED, float(bottles[at].sum()))
         found.setdefault(name, {})[sold_by] = sale
     return found
 

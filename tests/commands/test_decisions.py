@@ -27,7 +27,7 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
         (["scenarios"], "Dear"),
         (["sensitivity", "D25-3-BRUT"], "1 % more"),
         (["why", "--from", "D24-3-BRUT", "--to", "D25-3-BRUT"], "timing"),
-        (["forecast", "--draws", "200"], "Seed"),
+        (["forecast", "--draws", "50"], "Seed"),
     ],
 )
 def test_deciding_commands_print_and_write_nothing(arguments: list[str], said: str, book: Path, capsys) -> None:

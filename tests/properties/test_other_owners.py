@@ -7,6 +7,8 @@ only what was idle shrinks. All money is in stock, sold, expensed, idle, not yet
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -22,6 +24,7 @@ from costing.results.stock import stock_values
 from tests.properties.estates import ALL_FEATURES, Tables, random_estate
 from tests.properties.reading import differences, figures
 
+FULL = "COSTING_FULL" in os.environ
 OWNER = "Neighbour"
 MOVING = ("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements", "costs")
 THEIR_FEATURES = ALL_FEATURES - {"own grapes", "credits", "bulk exits"}
@@ -83,7 +86,7 @@ def identity(results: Results) -> None:
     np.testing.assert_allclose(pools["given"], pools["cell"], atol=1e-9 * scale)  # nothing of a pool is charged twice
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(8 if FULL else 4))
 def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
     alone, beside = (read_inputs({name: t for name, t in one.items() if name != "pools"}) for one in pair(seed))
     for basis in (BOOK, ECONOMIC):
@@ -91,7 +94,7 @@ def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
         identity(run(beside, basis))
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(8 if FULL else 4))
 def test_with_pools_others_take_their_part_by_the_driver_and_no_more(seed: int) -> None:
     alone, beside = pair(seed)
     if "pools" not in alone:

@@ -52,7 +52,7 @@ class DatedRates:
         else:
             self.amount = frame["amount"].to_numpy()
         self.yearly, self.since = np.nan_to_num(frame["escalation"].to_numpy()), days(frame["from_date"])
-        self.stage, self.format = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+        self.stage, self.format = codes(frame["stage"], STAGES), codes(frame["format"], FORMATS)
         self.element = codes(frame["element"], elements)
         self.indexed = np.append(has_index(estate, elements), False)[self.element]
         self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
@@ -100,7 +100,7 @@ def rate_postings(
     """
     rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(FLOW_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver, operation = codes(frame["driver"], FLOW_DRIVERS), codes(frame["operation"], OPERATIONS)
     by_operation = {int(number): np.flatnonzero(events.operation == number) for number in np.unique(operation)}
     worked = []
     for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):

@@ -57,7 +57,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """
     rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver, operation = codes(frame["driver"], TIME_DRIVERS), codes(frame["operation"], OPERATIONS)
     charges = []
     for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
         first, begins = series[0], rates.since[series]

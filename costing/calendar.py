@@ -7,11 +7,15 @@ that month where it is shorter (31 January to 28 February: one month).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Days = NDArray[np.datetime64]
-Numbers = NDArray[np.int64]
+from costing.array_types import Days, Floats, Ints
+
+DAYS_A_YEAR = 365.0
+"""Act/365 (Fixed): the clock of charges per year."""
+MONTHS_A_YEAR = 12
+DAYS_A_MONTH = 365.25 / MONTHS_A_YEAR
+"""Of a calendar month on average."""
 _NAT = np.datetime64("NaT", "D")
 
 
@@ -44,24 +48,24 @@ def _month(day: Days) -> Days:
     return day.astype("datetime64[M]")
 
 
-def _month_length(months: Days) -> Numbers:
+def _month_length(months: Days) -> Ints:
     return _day_of_month((months + 1).astype("datetime64[D]") - 1)
 
 
-def _day_of_month(day: Days) -> Numbers:
-    number: Numbers = (day - _month(day).astype("datetime64[D]")).astype(np.int64) + 1
+def _day_of_month(day: Days) -> Ints:
+    number: Ints = (day - _month(day).astype("datetime64[D]")).astype(np.int64) + 1
     return number
 
 
-def month_ends(first: ArrayLike, last: ArrayLike) -> Numbers:
+def month_ends(first: ArrayLike, last: ArrayLike) -> Ints:
     """Day number of the last day of every calendar month from that of `first` to that of `last`."""
     begin, end = (int(_month(as_days(day)).astype(np.int64)) for day in (first, last))
     following = np.arange(begin + 1, end + 2).astype("datetime64[M]").astype("datetime64[D]")
-    ends: Numbers = following.astype(np.int64) - 1
+    ends: Ints = following.astype(np.int64) - 1
     return ends
 
 
-def financial_year(day: ArrayLike, first_month: int) -> tuple[Numbers, Numbers]:
+def financial_year(day: ArrayLike, first_month: int) -> tuple[Ints, Ints]:
     """Financial year of each day, named for the calendar year in which it ends, and the number of its first day."""
     count = (_month(as_days(day)).astype(np.int64) - (first_month - 1)) // 12
     begins = (count * 12 + first_month - 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)

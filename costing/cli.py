@@ -12,7 +12,7 @@ from pathlib import Path
 import costing
 from costing.commands.table import COMMANDS
 from costing.errors import CostingError, InputError, errors_in
-from costing.terminal import CAUTION, counted, finish, note, print_findings
+from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
 STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017, 2.8.2)
 
@@ -46,7 +46,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="costing",
         description="What each bottle of traditional-method sparkling wine really cost.",
-        epilog=CAUTION,
+        epilog=ADVICE_IS_YOURS,
     )
     parser.add_argument("--version", action="version", version=costing.__version__)
     verbs = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")

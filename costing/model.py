@@ -23,7 +23,7 @@ from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
-from costing.inputs.owners import kept_for_others, own_part, whole
+from costing.inputs.owners import both_sides, kept_for_others, own_part
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, charges_of
@@ -53,7 +53,7 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
 
 def _in_numbers(estate: Estate) -> Estate:
     """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    every = whole(estate)
+    every = both_sides(estate)
     told, findings = settled(every)
     if told is every:
         return estate

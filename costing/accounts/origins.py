@@ -12,7 +12,7 @@ from costing.answers.steps import steps
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
 from costing.results.bridge import bridge
-from costing.results.bridge import steps as steps_between
+from costing.results.bridge import bridge_steps as steps_between
 from costing.results.composition import composition
 from costing.results.costs import by_cuvee
 from costing.results.coverage import coverage

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.calendar import financial_year
-from costing.engine.carrying import DAYS_A_YEAR
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR, financial_year
 from costing.errors import Finding, caution
-from costing.graph.arrays import KINDS, OPERATIONS, Floats, Ints
+from costing.graph.arrays import KINDS, OPERATIONS, UNITS
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.owners import kept_for_others
@@ -33,10 +33,9 @@ from costing.money.postings import TABLE_NAMES, Postings, elements_of
 from costing.money.rates import location_of, locations, rate_postings
 from costing.money.time_charges import by_month, storage_charges
 from costing.results.lots import lot_labels
-from costing.results.stock import UNITS
 from costing.units import STANDARD_BOTTLE_L
 
-NOTHING = "Nothing of another owner is worked or kept: no row of Deliveries or Opening stock names one."
+_NOTHING = "Nothing of another owner is worked or kept: no row of Deliveries or Opening stock names one."
 DIRECT = "direct costs"
 STORAGE = "storage"
 _KEYS = ["owner", "year", "service"]
@@ -111,7 +110,7 @@ def services(runs: Runs) -> Answer:
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
     chain = runs.chain.others
     if runs.estate.others is None or chain is None:
-        return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, NOTHING)
+        return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, _NOTHING)
     lines = _invoice_lines(runs)
     cost = _work_cost(runs, chain)
     by_service = lines.groupby(_KEYS, as_index=False)["invoiced"].sum().merge(cost, on=_KEYS, how="outer")
@@ -124,7 +123,7 @@ def services(runs: Runs) -> Answer:
         "services_by_kind": _with_margin(by_service).pipe(_latest_first),
         "goods_of_others": _on_hand(runs, chain),
     }
-    return Answer(tables, tuple(_not_invoiced(runs, by_service)), _said(runs, margins), facts, NOTHING)
+    return Answer(tables, tuple(_not_invoiced(runs, by_service)), _said(runs, margins), facts, _NOTHING)
 
 
 def _with_margin(frame: pd.DataFrame) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from costing.commands.arguments import name, whole
+from costing.commands.arguments import name, whole_number
 
 if TYPE_CHECKING:
     from costing.answers.answer import Answer
@@ -183,7 +183,7 @@ _QUESTIONS = (
         lambda house, options: house.cash(options.months, planned=options.plan),
         ("cash_by_month", "worst_month", "loans_now"),
         (
-            option("--months", type=whole(1), default=24, metavar="N", help="months ahead; default: 24"),
+            option("--months", type=whole_number(1), default=24, metavar="N", help="months ahead; default: 24"),
             option("--plan", action="store_true", help="as `costing plan` sells, not by the dates of the workbook"),
         ),
         "costing cash estate.xlsx --months 36",
@@ -272,8 +272,8 @@ _QUESTIONS = (
         lambda house, options: house.forecast(options.draws, options.seed, _progress),
         ("verdicts_drawn", "costs_drawn", "doubt_by_figure", "draws_notes"),
         (
-            option("--draws", type=whole(1), default=10_000, help="default: 10,000"),
-            option("--seed", type=whole(0), default=1, help="same seed, same figures; default: 1"),
+            option("--draws", type=whole_number(1), default=10_000, help="default: 10,000"),
+            option("--seed", type=whole_number(0), default=1, help="same seed, same figures; default: 1"),
         ),
         "costing forecast estate.xlsx --draws 2000",
     ),

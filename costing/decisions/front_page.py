@@ -45,7 +45,7 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     if len(runs.once(cash).main):
         tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
-        [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
+        [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
         columns=["sheet_link", "question"],
     )
     day = runs.once(costs).facts["day"]

@@ -13,98 +13,23 @@ stock; where they will lie is not known, so no pool is charged to them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import OPERATIONS, STAGES
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import key_text, row_in_force, series_of
+from costing.inputs.in_force import row_in_force
+from costing.money.dated_rates import dated_rates
 from costing.money.postings import TABLE_NAMES
-from costing.money.rates import escalated
 from costing.results.lots import LotLabels
 from costing.results.results import Results
 from costing.units import FORMATS_L
 
-_KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "element")
-Names = NDArray[np.object_]
-Rows = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
-class DatedRates:
-    """A sheet of dated rates: its key columns ("" where blank), money of each row for one of its units, day from which
-    and yearly change with which it holds, and the rows of each series.
-    """
-
-    keys: dict[str, Names]
-    amount: Floats
-    since: Ints
-    yearly: Floats
-    series: tuple[Ints, ...]
-
-    def rows(self, **wanted: str) -> Rows:
-        """Rows whose key columns are as wanted [rows]."""
-        rows = np.ones(len(self.amount), dtype=bool)
-        for name, value in wanted.items():
-            rows &= self.keys[name] == value
-        return rows
-
-    def fitting(self, **wanted: str) -> Rows:
-        """Rows whose key columns are as wanted, or blank [rows]."""
-        rows = np.ones(len(self.amount), dtype=bool)
-        for name, value in wanted.items():
-            rows &= (self.keys[name] == value) | (self.keys[name] == "")
-        return rows
-
-    def on(self, rows: Rows, day: Ints, today: int) -> Floats:
-        """Sum over the series among `rows` of what holds on each day [t]; 0 before the first row of a series.
-
-        rows: whole series; today: valuation day, after which the yearly change counts.
-        """
-        total = np.zeros(len(day))
-        for series in self.series:
-            if rows[series[0]]:
-                row = row_in_force(series, self.since, day)
-                rate = escalated(self.amount[row], self.yearly[row], self.since[row], day, today)
-                total += np.where(row >= 0, rate, 0.0)
-        return total
-
-
-def operation_rates(estate: Estate) -> DatedRates:
-    """Operation rates of an estate."""
-    return estate.once(_operation_rates)
-
-
-def _operation_rates(estate: Estate) -> DatedRates:
-    return _dated(estate["operation_rates"], estate["operation_rates"]["amount"].to_numpy())
-
-
-def dry_goods(estate: Estate) -> DatedRates:
-    """Dry goods of an estate, priced for one bottle."""
-    return estate.once(_dry_goods)
-
-
-def _dry_goods(estate: Estate) -> DatedRates:
-    goods = estate["dry_goods"]
-    return _dated(goods, goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy())
-
-
-def _dated(frame: pd.DataFrame, amount: Floats) -> DatedRates:
-    keys = {name: frame[name] for name in _KEYS if name in frame}
-    since = days(frame["from_date"])
-    series = series_of([column.cat.codes.to_numpy() for column in keys.values()], since)
-    return DatedRates(
-        key_text(frame, keys), amount, since, np.nan_to_num(frame["escalation"].to_numpy()), tuple(series)
-    )
-
 
 def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
     """Operation rates of one operation for one bottle: per bottle put in, and per good bottle [2, t]."""
-    rates = operation_rates(estate)
+    rates = dated_rates(estate, "operation_rates")
     fits = rates.rows(operation=operation) & rates.fitting(format=bottle_format, stage=stage)
 
     def charged(driver: str) -> Floats:
@@ -115,14 +40,14 @@ def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: s
 
 def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, at: Ints, today: int) -> Floats:
     """Dry goods of these stages for one good bottle, presentations left out [t]."""
-    goods = dry_goods(estate)
+    goods = dated_rates(estate, "dry_goods")
     of_stages = np.any([goods.rows(stage=stage) for stage in stages], axis=0)
     return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), at, today)
 
 
 def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
     """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
-    goods = dry_goods(estate)
+    goods = dated_rates(estate, "dry_goods")
     return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), at, today)
 
 
@@ -199,5 +124,5 @@ def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, at: In
     if stage not in STAGES:
         message = f"no such stage: {stage}"
         raise ValueError(message)
-    rates = operation_rates(estate)
+    rates = dated_rates(estate, "operation_rates")
     return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), at, today)

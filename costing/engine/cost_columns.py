@@ -11,13 +11,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.sweep import swept
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 NARROW = 64
 """Up to so many columns there is one block."""

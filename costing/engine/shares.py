@@ -11,13 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SENT, LOST = 0, 1
 

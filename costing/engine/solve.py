@@ -16,14 +16,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.cost_columns import CostColumns, cost_columns
 from costing.engine.sweep import swept
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 class Triangular:

@@ -13,11 +13,11 @@ from collections.abc import Callable
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csc_matrix, csr_matrix, eye_array
 from scipy.sparse.linalg import splu
 
-Floats = NDArray[np.float64]
+from costing.array_types import Floats
+
 Product = Callable[..., None]
 
 

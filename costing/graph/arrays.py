@@ -12,14 +12,11 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, operations
 from costing.units import FORMATS_L
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 KINDS: tuple[str, ...] = lists()["kind"]
 STAGES: tuple[str, ...] = lists()["stage"]
@@ -44,6 +41,7 @@ OPERATION_STAGE = np.array([STAGES.index(op.stage) if op.stage else -1 for op in
 IS_LOSS = np.array([op.exit == "loss" for op in operations().values()])
 
 KG, LITRE, BOTTLE = 0, 1, 2
+UNITS = np.array(["kg", "L", "bottles"], dtype=object)
 START_OF_DAY, END_OF_DAY = -np.inf, np.inf
 
 
@@ -139,7 +137,6 @@ def number_lots(estate: Estate) -> Lots:
     """Every lot named anywhere, with its unit and format, as the rows that fill it say."""
     names = _lot_names(estate)
     unit = np.full(len(names), LITRE, dtype=np.int64)
-    unit_names = pd.Index(["kg", "L", "bottles"])
     formats = pd.Index(list(FORMATS_L))
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]
@@ -147,7 +144,7 @@ def number_lots(estate: Estate) -> Lots:
     filled |= moves["operation"].isin(["downgrading", "decanting"]).to_numpy()
     unit[codes(moves["to_lot"], names)[filled]] = BOTTLE
     for table in ("opening_stock", "deliveries"):
-        unit[codes(estate[table]["lot"], names)] = codes(estate[table]["unit"], unit_names)
+        unit[codes(estate[table]["lot"], names)] = codes(estate[table]["unit"], pd.Index(UNITS))
     pressed = codes(estate["pressings"]["from_lot"], names)
     unit[pressed[pressed >= 0]] = KG
     for table, column in (

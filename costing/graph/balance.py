@@ -12,18 +12,17 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR, MONTHS_A_YEAR
 from costing.errors import Finding, caution
-from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
+from costing.graph.arrays import IS_LOSS, Flow, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.places import Places
 from costing.inputs.estate import Estate
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
-DAYS_A_YEAR = 365.0
-MONTHS = 12
 ROWS_SHOWN = 3
 """Rows behind a lot's balance that a finding shows."""
 USUAL_GAIN = 1.05
@@ -37,10 +36,10 @@ class Touches:
     flow: Ints
     lot: Ints
     role: Ints
-    first_of_lot: NDArray[np.bool_]
+    first_of_lot: Flags
 
     @property
-    def is_out(self) -> NDArray[np.bool_]:
+    def is_out(self) -> Flags:
         """Touches that draw from their lot for somewhere else."""
         return np.asarray(self.role == OUT)
 
@@ -86,7 +85,7 @@ def touches_of(flows: Flows, order: Ints) -> Touches:
     return Touches(flow[sort], lot, role[sort], first)
 
 
-def _latest(marks: NDArray[np.bool_]) -> Ints:
+def _latest(marks: Flags) -> Ints:
     """Position of the last mark at or before each row (0 where there is none)."""
     return np.maximum.accumulate(np.where(marks, np.arange(len(marks)), 0))
 
@@ -195,7 +194,7 @@ def _exchanged(drawn: int, filled: int) -> str:
     said = []
     for day, least, most in ((drawn, filled, None), (filled, None, drawn)):
         read = date.fromisoformat(_shown(day))
-        if read.day <= MONTHS and read.day != read.month:
+        if read.day <= MONTHS_A_YEAR and read.day != read.month:
             other = read.replace(month=read.day, day=read.month)
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.graph.arrays import (
     BOTTLE,
     END_OF_DAY,
@@ -25,9 +26,7 @@ from costing.graph.arrays import (
     STAGES,
     START_OF_DAY,
     TABLES,
-    Floats,
     Flow,
-    Ints,
     Lots,
     codes,
     days,

@@ -16,8 +16,9 @@ import pandas as pd
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from costing.array_types import Ints
 from costing.errors import Finding
-from costing.graph.arrays import IS_LOSS, OPERATIONS, Flow, Ints
+from costing.graph.arrays import IS_LOSS, OPERATIONS, Flow
 from costing.graph.flows import Flows
 
 Place = Callable[[int, str | None], str]

@@ -17,8 +17,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.errors import Finding
-from costing.graph.arrays import TABLES, Floats, Flow, Lots, codes, number_lots
+from costing.graph.arrays import TABLES, Flow, Lots, codes, number_lots
 from costing.graph.balance import empty_below
 from costing.graph.flows import Flows, flows_of, movement_norms
 from costing.graph.places import Places, place_of

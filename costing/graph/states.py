@@ -18,8 +18,9 @@ from typing import Any
 
 import numpy as np
 
+from costing.array_types import Floats, Ints
 from costing.errors import Finding
-from costing.graph.arrays import GIVES, KINDS, OPERATION_STAGE, STAGE_OF_KIND, Floats, Flow, Ints, Lots
+from costing.graph.arrays import GIVES, KINDS, OPERATION_STAGE, STAGE_OF_KIND, Flow, Lots
 from costing.graph.balance import (
     IN,
     IN_PLACE,

@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import units_of_rows
-from costing.inputs.rows import Breach, Check, Mask, Rows, Words, rule_of
+from costing.inputs.rows import Breach, Check, Rows, Words, rule_of
 from costing.inputs.schema import operations, sheets
 from costing.units import FORMATS_L
 
@@ -221,7 +222,7 @@ def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
     movements = Rows(estate, "movements")
     out_l, out_bottles = movements.given("out_l"), movements.given("out_bottles")
     in_l, in_bottles = movements.given("in_l"), movements.given("in_bottles")
-    columns: list[tuple[str, str, str, Mask | None]] = [
+    columns: list[tuple[str, str, str, Flags | None]] = [
         (table, "lot", unit, units_of_rows(Rows(estate, table)) == unit)
         for table in ("opening_stock", "deliveries")
         for unit in _UNITS

@@ -34,7 +34,7 @@ from costing.inputs.rows import Breach, Check, Rows, also_at, rule_of
 from costing.inputs.schema import lists, sheets
 
 # What makes an entry of a sheet the only one of its kind.
-KEYS: dict[str, list[str]] = {
+_KEYS: dict[str, list[str]] = {
     "interest_rates": ["from_date"],
     "price_indices": ["on_date", "element"],
     "opening_stock": ["lot"],
@@ -71,8 +71,8 @@ def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator
 @Check
 def entered_twice(estate: Estate) -> Iterator[Finding]:
     """Yield entries that stand twice although only one can count."""
-    for rows in (Rows(estate, table) for table in KEYS):
-        keys = KEYS[rows.table]
+    for rows in (Rows(estate, table) for table in _KEYS):
+        keys = _KEYS[rows.table]
         headers = ", ".join(f"'{sheets()[rows.table].column(key).header}'" for key in keys)
         same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
         wrong = estate.wrong_rows.get(rows.table, np.zeros(len(rows), dtype=bool))

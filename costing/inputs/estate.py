@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from costing.array_types import Flags, Floats, Ints, Names
 from costing.errors import Finding
 from costing.inputs.schema import sheets
 from costing.once import Once
@@ -68,11 +69,11 @@ class Sources:
     hectolitres: rows whose Unit cell says hl; elsewhere: place of what another sheet gives, by row and column.
     """
 
-    sheet: NDArray[np.object_]
-    row: NDArray[np.int64]
+    sheet: Names
+    row: Ints
     letters: Mapping[str, str]
     units: Mapping[str, tuple[str, float]] = field(default_factory=dict)
-    hectolitres: NDArray[np.bool_] | None = None
+    hectolitres: Flags | None = None
     elsewhere: Mapping[tuple[int, str], str] = field(default_factory=dict)
 
 
@@ -99,7 +100,7 @@ class Estate(Once):
     tables: Mapping[str, pd.DataFrame]
     sources: Mapping[str, Sources]
     cautions: tuple[Finding, ...] = field(default=())
-    wrong_rows: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    wrong_rows: Mapping[str, Flags] = field(default_factory=dict)
     refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
     others: Others | None = None
 
@@ -131,9 +132,7 @@ class Estate(Once):
         return self.tables[table]
 
 
-def some_rows(
-    estate: Estate, kept: Mapping[str, NDArray[np.bool_]]
-) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:
+def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
@@ -155,7 +154,7 @@ def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:
     return vintage.where(vintage.notna(), deliveries["on_date"].dt.year.astype(str))
 
 
-def harvest_years(deliveries: pd.DataFrame) -> NDArray[np.float64]:
+def harvest_years(deliveries: pd.DataFrame) -> Floats:
     """Year of the harvest of each delivery: its vintage, or the year in which it came where that is no number."""
     year = pd.to_numeric(vintages(deliveries), errors="coerce")
     return year.fillna(deliveries["on_date"].dt.year).to_numpy(dtype=np.float64)

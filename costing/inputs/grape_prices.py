@@ -13,17 +13,15 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Ints
 from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.rows import Breach, Rows, rule_of
 
 _NAMES = ("supplier", "village", "variety")
 
 
-def listed_row(
-    deliveries: pd.DataFrame, listed: pd.DataFrame, counts: NDArray[np.bool_], wanted: NDArray[np.bool_]
-) -> NDArray[np.int64]:
+def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wanted: Flags) -> Ints:
     """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
     taken = np.full(len(deliveries), -1, dtype=np.int64)
     if not counts.any() or not wanted.any():
@@ -80,7 +78,7 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
     yield final & ~fits, "final_premium_per_kg", rule, remedy
 
 
-def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[np.int64]:
+def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> Ints:
     """Rows of Grape prices whose final premium fits a delivery, whether or not a more particular one goes before."""
     found = []
     for row in np.flatnonzero(listed["final_premium_per_kg"].notna().to_numpy()).tolist():
@@ -90,5 +88,5 @@ def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[
     return np.array(found, dtype=np.int64)
 
 
-def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
+def _bought(deliveries: pd.DataFrame) -> Flags:
     return np.asarray(deliveries["growing_cost_per_unit"].isna() & deliveries["owner"].isna())

@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Names = NDArray[np.object_]
+from costing.array_types import Ints, Names
 
 
 def key_text(table: pd.DataFrame, columns: Iterable[str]) -> dict[str, Names]:

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Ints, Names
 from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
 from costing.inputs.rows import Breach, Check, Rows, rule_of
@@ -55,11 +55,11 @@ class _Passes:
     between the grapes and the must as a lot of its own.
     """
 
-    table: NDArray[np.object_]
-    row: NDArray[np.int64]
-    column: NDArray[np.object_]
-    source: NDArray[np.object_]
-    target: NDArray[np.object_]
+    table: Names
+    row: Ints
+    column: Names
+    source: Names
+    target: Names
 
 
 def any_others(estate: Estate) -> bool:
@@ -81,7 +81,7 @@ def _passes(estate: Estate) -> _Passes:
     return _Passes(*(np.concatenate(column) for column in zip(*found, strict=True)))
 
 
-def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
+def _texts(frame: pd.DataFrame, column: str) -> Names:
     return np.asarray(frame[column].astype(object))
 
 
@@ -113,7 +113,7 @@ def _owners(estate: Estate) -> dict[str, str]:
     return owner
 
 
-def _named(estate: Estate, table: str) -> NDArray[np.object_]:
+def _named(estate: Estate, table: str) -> Names:
     """Owner that each row names; the estate's own name is no other."""
     named = estate[table]["owner"].astype(object)
     return np.asarray(named.where(named.notna() & (named != estate.settings.estate), OWN))
@@ -181,7 +181,7 @@ def service_rates_hold(rates: Rows) -> Iterator[Breach]:
     yield rates.given("owner") & ~rates.are("owner", *known), "owner", rule, remedy
 
 
-def _rows_of(estate: Estate, table: str, lots: set[str]) -> NDArray[np.bool_]:
+def _rows_of(estate: Estate, table: str, lots: set[str]) -> Flags:
     """Rows of a table that are of these lots; of a press load all."""
     frame = estate[table]
     columns = [column.name for column in sheets()[table].columns if column.refers == "lot"]
@@ -226,7 +226,7 @@ def kept_for_others(estate: Estate) -> Estate | None:
     )
 
 
-def whole(estate: Estate) -> Estate:
+def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
     return estate if estate.others is None else estate.once(_whole, estate.others)
 
@@ -246,8 +246,8 @@ def _whole(estate: Estate, others: Others) -> Estate:
     return replace(estate, tables=tables, sources=sources, others=None)
 
 
-def rows_in_whole(estate: Estate, table: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Where rows of other people's tables stand in those of `whole`. table: numbers in the order of the schema."""
+def rows_in_whole(estate: Estate, table: Ints, row: Ints) -> Ints:
+    """Where rows of other people's tables stand in those of `both_sides`. table: numbers in the order of the schema."""
     after = np.zeros(len(sheets()), dtype=np.int64)
     names = list(sheets())
     for name in estate.others.tables if estate.others else ():

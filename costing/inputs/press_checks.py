@@ -12,12 +12,13 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate, harvest_years
-from costing.inputs.rows import Breach, Check, Mask, Rows, rule_of
+from costing.inputs.rows import Breach, Check, Rows, rule_of
 
 LEAST_L_PER_KG, MOST_L_PER_KG = 0.4, 0.8
-UNITS = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
+_UNIT_OF_KIND = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
 SHARED_BY_VALUE = ("sales value", "nrv", "constant margin")
 WINE = ("first", "second")
 """Fractions that cost is shared among."""
@@ -26,7 +27,7 @@ _UNITS_TO_ENTER = {"kg": "kg", "L": "L or hl", "bottles": "bottles"}
 
 def units_of_rows(rows: Rows) -> NDArray[np.str_]:
     """Return the unit that each row must be in by what it is; empty where that is blank."""
-    return rows.by_name(_kind(rows), {name: UNITS.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
+    return rows.by_name(_kind(rows), {name: _UNIT_OF_KIND.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
 
 
 def _kind(rows: Rows) -> str:
@@ -145,7 +146,7 @@ def fraction_rows(pressings: Rows) -> Iterator[Breach]:
     yield no_lot, "from_lot", "no lot for the kilograms.", "Enter the grape lot pressed."
 
 
-def _loads(pressings: Rows, doubtful: Mask) -> Iterator[tuple[str, list[int]]]:
+def _loads(pressings: Rows, doubtful: Flags) -> Iterator[tuple[str, list[int]]]:
     """Loads with a doubtful row, and all their rows in order: most loads are sound and need no closer look."""
     load = pressings["load"].cat.codes.to_numpy()
     names = pressings["load"].cat.categories
@@ -154,7 +155,7 @@ def _loads(pressings: Rows, doubtful: Mask) -> Iterator[tuple[str, list[int]]]:
         yield str(names[code]), rows[load[rows] == code].tolist()
 
 
-def _doubtful_loads(pressings: Rows) -> Mask:
+def _doubtful_loads(pressings: Rows) -> Flags:
     """Rows of loads whose kilograms, dates or yield `press_loads` may speak of."""
     frame, load = pressings.frame, pressings["load"]
     weight, volume = frame["weight_kg"].fillna(0.0), frame["volume_l"].fillna(0.0)
@@ -217,7 +218,7 @@ def _weights(pressings: Rows, load: str, rows: list[int]) -> Iterator[Breach]:
             yield [row], "weight_kg", rule, "Enter the kilograms pressed from it."
 
 
-def _valued(pressings: Rows) -> Mask:
+def _valued(pressings: Rows) -> Flags:
     """Rows whose fraction or lot has a value on Market values by their date."""
     values = pressings.of("market_values").frame
     usual = values[values["lot"].isna()].groupby("what", observed=True)["from_date"].min()
@@ -228,13 +229,13 @@ def _valued(pressings: Rows) -> Mask:
     return np.asarray(by_fraction | by_lot)
 
 
-def _shared_loads(pressings: Rows) -> Mask:
+def _shared_loads(pressings: Rows) -> Flags:
     """Rows of loads with a first or second pressing."""
     shared = pressings["fraction"].isin(WINE)
     return shared.groupby(pressings["load"], observed=True).transform("any").to_numpy(dtype=bool)
 
 
-def _doubtful_splits(pressings: Rows) -> Mask:
+def _doubtful_splits(pressings: Rows) -> Flags:
     """Rows of loads whose split `splits` may speak of."""
     load, method = pressings["load"], pressings["split_method"].astype(object)
     default = pressings.estate.settings.default_split_method
@@ -266,7 +267,7 @@ def splits(pressings: Rows) -> Iterator[Breach]:
             yield from _figures(pressings, load, shared, method, valued)
 
 
-def _figures(pressings: Rows, load: str, rows: list[int], method: str, valued: Mask) -> Iterator[Breach]:
+def _figures(pressings: Rows, load: str, rows: list[int], method: str, valued: Flags) -> Iterator[Breach]:
     """Figures that the method of a load needs and its fractions lack."""
     if method == "weight":
         blank = [row for row in rows if not pressings.given("fraction_weight_kg")[row]]

@@ -15,6 +15,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import Finding, errors_in
 from costing.inputs.estate import Estate, some_rows
 from costing.inputs.headers import sheet_name
@@ -59,7 +60,7 @@ def readable(
     unread = {sheet_name(finding.place)[0] for finding in errors_in(findings) if "!" not in finding.place}
     if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
         return None
-    wrong: dict[str, NDArray[np.bool_]] = {}
+    wrong: dict[str, Flags] = {}
     for table in _MOVING:
         cells = _columns_of_cells(estate, table, spoilt_cells)
         if any(column.introduces for _, column in cells):
@@ -116,7 +117,7 @@ def _two_spellings(estate: Estate) -> set[str]:
     return {name for group in keys.values() if len(group) > 1 for name in group}
 
 
-def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
+def _without(estate: Estate, wrong: dict[str, Flags]) -> Estate:
     tables, sources = some_rows(estate, {name: ~rows for name, rows in wrong.items() if rows.any()})
     return replace(estate, tables={**estate.tables, **tables}, sources={**estate.sources, **sources})
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from costing.inputs.cells import without_accents
 
 SHORTEST_WORD = 4
-MOST_WORDS = 20_000
+_MOST_NAMES = 20_000
 """Words beyond which names are codes, in which a letter says as much as a digit."""
 _LOOK_ALIKE = str.maketrans("авекмнорстухіјѕαβεηικμνορτυχ", "abekmhopctyxijsabehikmvoptyx")
 _SIGNS = re.compile(r"[^\w\n]|_")
@@ -68,7 +68,7 @@ def one_letter_apart(names: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Yield pairs of names that are one letter apart."""
     text = _folded(names)
     words = sorted({word for word in _WORDS.findall(text) if not _ROMAN.fullmatch(word)})
-    near = _near_words(words) if len(words) <= MOST_WORDS else []
+    near = _near_words(words) if len(words) <= _MOST_NAMES else []
     if not near:
         return
     parts = [tuple(line.split(" ")) for line in _BORDERS.sub(" ", text).split("\n")]

@@ -10,21 +10,23 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.arrays import STAGES
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.owners import kept_for_others
 from costing.money.capital import Capital, worth_at_end
+from costing.money.dated_rates import dated_rates
 from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
 from costing.money.pools import PoolCharges, Pools, pool_cautions
-from costing.money.postings import Postings, direct_postings, elements_of, joined, opening_postings
+from costing.money.postings import Postings, direct_postings, elements_of, joined_postings, opening_postings
 from costing.money.presses import Presses, split_presses
-from costing.money.rates import DRY_GOODS_KEYS, RATE_KEYS, dry_goods_postings, location_of, rate_postings
+from costing.money.rates import dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
 
 
@@ -67,7 +69,7 @@ class Charges:
         """Postings and charges for time on other people's goods."""
         if self.services is None:
             return self.postings.take(np.zeros(0, dtype=np.int64)), ()
-        every = joined([self.services.postings, self.services.expensed])
+        every = joined_postings([self.services.postings, self.services.expensed])
         return every.take(every.state >= 0), self.services.accrued  # what is idle counts once, among ours
 
     @property
@@ -84,7 +86,7 @@ class Charges:
     @cached_property
     def expensed(self) -> Postings:
         """Postings that do not enter the wine."""
-        return joined([self.aside, self.lost])
+        return joined_postings([self.aside, self.lost])
 
 
 class CommonMoney:
@@ -136,7 +138,7 @@ class CommonMoney:
         """Direct costs, operation rates, dry goods and pools. An index is not counted here."""
         if at_prices_of not in self._spent:
             estate, chain, elements = self._estate, self._chain, self.elements
-            self._spent[at_prices_of] = joined(
+            self._spent[at_prices_of] = joined_postings(
                 [
                     direct_postings(estate, chain, elements),
                     rate_postings(estate, chain, self._events, elements, at_prices_of),
@@ -171,7 +173,7 @@ def _entered(
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
     grapes_listed = None if has_index(estate, elements)[elements.get_loc("grapes")] else at_prices_of
-    postings = joined(
+    postings = joined_postings(
         [
             opening_postings(estate, chain, elements, basis),
             delivery_postings(estate, chain, elements, basis, grapes_listed),
@@ -247,10 +249,9 @@ def _kept_prices(
 def _renewed(estate: Estate, day: int) -> set[str]:
     """Elements of which a dated rate or price has been replaced by a newer one by a day."""
     elements = set[str]()
-    for table, keys in (("operation_rates", RATE_KEYS), ("dry_goods", DRY_GOODS_KEYS)):
-        frame = estate[table]
-        begun = frame[days(frame["from_date"]) <= day]
-        elements |= set(begun.loc[begun.duplicated(list(keys)), "element"])
+    for rates in (dated_rates(estate, "operation_rates"), dated_rates(estate, "dry_goods")):
+        renewed = [series[0] for series in rates.series if np.sum(rates.since[series] <= day) > 1]
+        elements |= set(rates.keys["element"][renewed])
     listed = estate["grape_prices"]
     year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
     known = listed[(listed["vintage"] <= year) & listed["price_per_kg"].notna()]

@@ -12,14 +12,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import Flow
 from costing.graph.states import Chain
 
 
 @dataclass(frozen=True)
-class Entries:
+class CostEntries:
     """Parts of costs; parallel arrays: cost, state that the part enters, share of the cost, flow that opened the state,
     and the last state in which the lot of the cost held something.
     """
@@ -31,7 +31,7 @@ class Entries:
     held: Ints
 
 
-def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
+def entries_of(chain: Chain, lot: Ints, day: Ints) -> CostEntries:
     """Entries of costs on lots [costs]; every lot has held something by its day."""
     at, empty = _last_held(chain, lot, day)
     cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
@@ -43,7 +43,7 @@ def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
     cost = np.concatenate([alone, cost])
     order = np.argsort(cost, kind="stable")
     last_held = chain.by_lot[at][cost[order]]
-    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
+    return CostEntries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
 
 
 def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floats, Floats]:
@@ -64,7 +64,7 @@ def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floa
     return part, np.divide(still_held, until, out=np.zeros(len(lot)), where=cut)
 
 
-def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, Flags]:
     """Touch (place in `Chain.by_lot`) behind which each lot last held something before the day's draws, and whether it
     was empty since [costs].
     """
@@ -83,7 +83,7 @@ def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.boo
     return place[chain.last_filled(by_lot[at])], states.quantity[by_lot[at]] <= 0
 
 
-def _arrives(chain: Chain) -> NDArray[np.bool_]:
+def _arrives(chain: Chain) -> Flags:
     """Whether each touch brought something into its lot from elsewhere [by_lot]."""
     states, flows, by_lot = chain.states, chain.flows, chain.by_lot
     flow = states.flow[by_lot]

@@ -12,7 +12,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, codes
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Flow, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.money.postings import Bearers

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, Ints, codes, days
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
+from costing.graph.arrays import codes, days
 from costing.inputs.estate import Estate
 
 
-def has_index(estate: Estate, elements: pd.Index) -> NDArray[np.bool_]:
+def has_index(estate: Estate, elements: pd.Index) -> Flags:
     """Whether the Price indices sheet speaks of each element."""
     frame = estate["price_indices"]
     return np.asarray(elements.isin(frame["element"][frame["index"].notna()]))

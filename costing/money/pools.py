@@ -17,22 +17,22 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy import typing as npt
 
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
+from costing.engine.carrying import AccrualCurve
 from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import STAGES, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
 from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
-Flags = npt.NDArray[np.bool_]
 COLUMN = ("pools", "amount")
 
 
@@ -144,7 +144,7 @@ class Pools:
         none = np.zeros(0, dtype=np.int64)
         nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
-            joined([nothing, *(part for part, _ in parts)]),
+            joined_postings([nothing, *(part for part, _ in parts)]),
             (),
             self.rows.target[carried],
             self.rows.target[by_days],
@@ -159,7 +159,7 @@ class Pools:
         charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
-        return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+        return joined_postings([charged, self._idle(np.array([row]), idle)]), goes_on
 
     def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""

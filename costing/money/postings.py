@@ -15,9 +15,9 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, days
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import BLANK_DAY, STAGES, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -98,7 +98,7 @@ class Postings:
     def __len__(self) -> int:
         return len(self.state)
 
-    def take(self, which: Ints | NDArray[np.bool_]) -> Postings:
+    def take(self, which: Ints | Flags) -> Postings:
         """Those postings, in that order."""
         return Postings(*(getattr(self, field.name)[which] for field in fields(self)))
 
@@ -114,12 +114,12 @@ class Postings:
         """
         return np.where(np.isin(self.driver, _ON_WHAT_CAME_IN), self.flow, -1)
 
-    def of(self, table: str, column: str) -> NDArray[np.bool_]:
+    def of(self, table: str, column: str) -> Flags:
         """Whether each posting comes from a column."""
         return np.asarray(self.column == MONEY_COLUMNS.index((table, column)))
 
 
-def joined(parts: Sequence[Postings]) -> Postings:
+def joined_postings(parts: Sequence[Postings]) -> Postings:
     """All postings one after the other."""
     return Postings(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings)))
 

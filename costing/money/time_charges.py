@@ -11,17 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, Floats, Ints, codes
+from costing.graph.arrays import BOTTLE, LITRE, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force, series_of
+from costing.inputs.in_force import row_in_force
 from costing.money.indices import price_factors
 from costing.money.postings import MONEY_COLUMNS, TABLE_OF_COLUMN
-from costing.money.rates import DatedRates
+from costing.money.rates import RatesInForce
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
@@ -37,7 +37,7 @@ class TimeCharge:
     """
 
     states: Ints
-    bears: NDArray[np.bool_]
+    bears: Flags
     curve: AccrualCurve
     element: int
     column: int
@@ -55,11 +55,11 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
     (None: no): by the index of the element or, without one, by the row in force on that day.
     """
-    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
+    rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], TIME_DRIVERS), codes(frame["operation"], OPERATIONS)
+    driver = codes(frame["driver"], TIME_DRIVERS)
     charges = []
-    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+    for series in rates.dated.series:
         first, begins = series[0], rates.since[series]
         if driver[first] < 0:
             continue
@@ -105,7 +105,7 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
 
 def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
-) -> tuple[Ints, NDArray[np.bool_]]:
+) -> tuple[Ints, Flags]:
     """States that hold something for a time and fit what a charge names (−1: all), and whether each state fits."""
     states, lots = chain.states, chain.lots
     lot = np.maximum(states.lot, 0)

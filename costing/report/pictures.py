@@ -21,7 +21,7 @@ from costing.answers.palette import COLOURS
 from costing.results.cost_flow import LEFT, SOLD, CostFlow
 
 INK, FAINT = "#2B2B2B", "#6B6B6B"
-COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
+_COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
 _WIDTH, _HEIGHT, _TOP, _GAP, _BAR = 1120.0, 560.0, 46.0, 22.0, 13.0
 _LEAST = 0.003
 _TYPE, _CHARACTER, _LONGEST_NAME = 13.0, 7.4, 22
@@ -68,10 +68,10 @@ def flow_picture(flow: CostFlow, currency: str) -> str:
     places = _places(flow)
     if not places:
         return ""
-    whole = max(sum(place.size for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    whole = max(sum(place.size for place in places.values() if _column(place) == at) for at in range(len(_COLUMNS)))
     if whole <= 0:
         return ""
-    most = max(sum(1 for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    most = max(sum(1 for place in places.values() if _column(place) == at) for at in range(len(_COLUMNS)))
     scale = (_HEIGHT - _TOP - 30.0 - _GAP * max(most - 1, 0)) / whole
     _stand(places, scale, flow)
     ribbons, left_out = _ribbons(flow, places, scale, whole)
@@ -108,7 +108,7 @@ def _places(flow: CostFlow) -> dict[tuple[str, str], _Place]:
 
 
 def _column(place: _Place) -> int:
-    return COLUMNS.index(SOLD if place.kind == LEFT else place.kind)
+    return _COLUMNS.index(SOLD if place.kind == LEFT else place.kind)
 
 
 def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) -> None:
@@ -120,7 +120,7 @@ def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) 
     for at, column in enumerate(used):
         mine = [place for place in places.values() if _column(place) == column]
         mine.sort(key=lambda place: (order.index(place.cuvee) if place.cuvee else -1, place.kind == LEFT))
-        y = _TOP + (float(beside) * scale + 2.0 * _GAP if COLUMNS[column] == "reserve" else 0.0)
+        y = _TOP + (float(beside) * scale + 2.0 * _GAP if _COLUMNS[column] == "reserve" else 0.0)
         for place in mine:
             place.x, place.y = 96.0 + at * step, y
             place.colour = COLOURS[order.index(place.cuvee) % len(COLOURS)] if place.cuvee else FAINT

@@ -21,12 +21,13 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
 from costing.errors import CAUTION, Finding
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.owners import rows_in_whole, whole
+from costing.inputs.owners import both_sides, rows_in_whole
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.deliveries import delivery_prices
@@ -49,7 +50,7 @@ def amounts_charged(results: Results) -> pd.DataFrame:
     Columns: place (`Sheet!cell`), sheet, table, row, cell (what stands in it), given, and `FATES`, all money. Rows
     without money are left out.
     """
-    every = whole(results.estate)
+    every = both_sides(results.estate)
     frame = _rows(every)
     sizes = [len(every[table]) for table in TABLE_NAMES]
     first = np.cumsum([0, *sizes])  # every row of every table in one array

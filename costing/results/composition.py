@@ -20,16 +20,17 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints, Names
 from costing.engine.solve import Triangular
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints, codes
+from costing.graph.arrays import KG, KINDS, Flow, codes
 from costing.graph.states import Chain
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate, vintages
 from costing.money.postings import TABLE_NAMES
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-ATTRIBUTES = ("vintage", "variety", "village")
 MORE_ATTRIBUTES = ("supplier", "vineyard", "colour")
 WHITE, RED = "white", "red"
 OTHER = "sugar and other"
@@ -124,7 +125,7 @@ class Composition:
         share = np.concatenate([fresh * rest, fresh[mixed] * part, self._mix.added[added]])
         return _Starts(state, number, share, words)
 
-    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, NDArray[np.object_], Floats]:
+    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, Names, Floats]:
         """Opening composition of one attribute: position in `origin`, name, share."""
         table = self.estate["opening_composition"]
         rows = np.flatnonzero((table["attribute"] == by).to_numpy())
@@ -246,7 +247,7 @@ def _of_batches(chain: Chain, feeds: Ints, opened: Ints, per_lot: Floats) -> tup
     return quantity, np.bincount(opened[tirage], flows.added[feeds[tirage]], n).astype(np.float64)
 
 
-def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.object_]:
+def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> Names:
     """Vintage, variety, village, supplier, vineyard or colour of opening lots and deliveries.
 
     A delivery without a vintage has its year, one without a supplier is of the own vineyard, one without a colour is

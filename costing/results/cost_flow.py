@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import KINDS, Floats, Flow, Ints
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import KINDS, Flow
 from costing.results.lots import lot_labels
 from costing.results.results import Results
 from costing.results.ways_out import ways_out

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.solve import Triangular
-from costing.graph.arrays import Floats, Ints
 from costing.money.postings import Postings
 from costing.results.results import Results
 

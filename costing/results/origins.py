@@ -17,8 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
+from costing.graph.arrays import STAGES, Flow, codes
 from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued

@@ -24,10 +24,10 @@ from typing import overload
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Days, Floats, Ints, Names
 from costing.errors import Finding
-from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.inputs.appellations import RuleSet, folded_words, rule_set
 from costing.inputs.estate import Estate, harvest_years
 from costing.results.appellation import (
@@ -89,7 +89,7 @@ class CuveeRules:
         return self._cuvees.index
 
     @cached_property
-    def category(self) -> NDArray[np.object_]:
+    def category(self) -> Names:
         """Category of each cuvée; `vintage` is added where a harvest year is declared."""
         given = self._cuvees["category"].fillna("").to_numpy()
         declared = self._cuvees["vintage"].notna().to_numpy()
@@ -100,13 +100,13 @@ class CuveeRules:
         return np.array([*words, ""], dtype=object)
 
     @cached_property
-    def sets(self) -> NDArray[np.object_]:
+    def sets(self) -> Names:
         """Name of the rule set of each cuvée ("": none)."""
         usual = self.estate.settings.rule_set or ""
         return np.append(self._cuvees["rule_set"].fillna(usual).to_numpy(), usual)
 
 
-def first_sale(estate: Estate, cuvee: NDArray[np.object_], tirage: Ints, today: int) -> NDArray[np.datetime64]:
+def first_sale(estate: Estate, cuvee: Names, tirage: Ints, today: int) -> Days:
     """First day on which bottles of each cuvée may be sold by its rule set; NaT without one.
 
     tirage: day numbers; today: whose figures count for wine bottled before the rule set begins.
@@ -160,7 +160,7 @@ class _Rows:
         return CuveeRules(self.estate)
 
     @property
-    def category(self) -> NDArray[np.object_]:
+    def category(self) -> Names:
         """Category of each cuvée."""
         return self._rules.category
 
@@ -189,7 +189,7 @@ class _Rows:
     def cells(self, table: str, rows: Ints, column: str) -> _Cells:
         return _Cells(self.estate, table, rows, column)
 
-    def days(self, table: str, rows: Ints) -> NDArray[np.datetime64]:
+    def days(self, table: str, rows: Ints) -> Days:
         return as_dates(days(self.estate[table]["on_date"])[rows])
 
     @cached_property

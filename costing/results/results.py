@@ -13,11 +13,11 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.cost_columns import CostColumns
 from costing.engine.shares import LOST, Shares
 from costing.engine.solve import Solution
 from costing.errors import Finding, IdentityError
-from costing.graph.arrays import Floats, Ints
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate

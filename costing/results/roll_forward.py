@@ -17,12 +17,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, UNITS, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
 from costing.results.results import Results
-from costing.results.stock import UNITS, Dates, day_numbers, pairs_of, values_of
+from costing.results.stock import Dates, chosen_days, pairs_of, values_of
 from costing.results.ways_out import ABNORMAL, names_of_exits
 
 BROUGHT = ("bulk sale", "distillation")
@@ -40,7 +41,7 @@ def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     lines of their own; so have losses beyond the norm, by what they were lost in (their quantity is in
     `costing.results.quantities`).
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    first, last = chosen_days(results, start)[0], chosen_days(results, end)[0]
     shares, flows = results.shares, results.chain.flows
     amount = _left_by(results, last) - _left_by(results, first - 1)
     flow = shares.exit_flow
@@ -91,7 +92,7 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     idle_pool: the pool whose capacity stayed idle; "" for storage outside the window of the basis, elements that
     it expenses, and work on wine of which nothing is left or that was lost beyond its norm.
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    first, last = chosen_days(results, start)[0], chosen_days(results, end)[0]
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
     apart = apart.take((apart.table != TABLE_NAMES.index("opening_costs")) | (apart.state >= 0))  # goods gone: exits
@@ -151,7 +152,7 @@ def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     time), capital, from_stages, to_stages, exits (cost of goods sold and other ways out), losses (beyond the
     norm), closing, difference.
     """
-    before, after = (_until(results, day_numbers(results, day)[0]) for day in (start, end))
+    before, after = (_until(results, chosen_days(results, day)[0]) for day in (start, end))
     frame = pd.DataFrame({"stage": STAGES, "opening": before.closing})
     for part in fields(_Sums):
         sign = -1.0 if part.name in ("to_stages", "exits", "losses") else 1.0

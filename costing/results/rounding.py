@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from costing.graph.arrays import Floats
+from costing.array_types import Floats
 
 
 def rounded_rows(lines: Floats, decimals: int) -> tuple[Floats, Floats]:

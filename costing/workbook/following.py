@@ -18,13 +18,13 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.closing.closing import YEAR_END
-from costing.decisions.closing.next_year import OPENING, Opened
+from costing.decisions.closing.next_year import OPENING_TABLES, Opened
 from costing.errors import CostingError
 from costing.inputs.estate import Estate, empty_table
 from costing.inputs.frames import as_entered, frames_of
 from costing.inputs.headers import sheet_name
 from costing.inputs.load import read_frames
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import sheets
 from costing.model import loaded
@@ -33,7 +33,7 @@ from costing.workbook.file import rows
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, parse_xml, read_package, rebuild, serialize_xml
 from costing.workbook.file.scan import percent_styles, scan_sheet, table_ranges
-from costing.workbook.file.sheets import Book, Sheet, is_1904, read_book, relations, rels_part
+from costing.workbook.file.sheets import Book, Tab, is_1904, read_book, relations, rels_part
 from costing.workbook.further import placed_tables, with_sheets
 from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import RunStamp
@@ -47,7 +47,7 @@ _CHAIN = "calcChain"
 
 def following_workbook(package: Package, estate: Estate, opened: Opened) -> bytes:
     """Content of the next workbook. CostingError where what was copied reads otherwise than what was opened."""
-    edits, anew = _edits(package, whole(estate), Opened(whole(opened.estate), opened.kept))
+    edits, anew = _edits(package, both_sides(estate), Opened(both_sides(opened.estate), opened.kept))
     book, changed = read_book(package), dict[str, bytes]()
     for title, edit in edits.items():
         sheet = book.sheet(title)
@@ -67,7 +67,7 @@ def following_workbook(package: Package, estate: Estate, opened: Opened) -> byte
     return rebuild(content, {})
 
 
-def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, rows.Edit], list[str]]:
+def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, rows.RowEdits], list[str]]:
     """What happens to each sheet that is read, and the opening sheets that have to be made anew."""
     book = read_book(package)
     dropped: dict[str, set[int]] = {}
@@ -78,12 +78,12 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
             for where, which in ((dropped, ~stays), (kept, stays)):
                 for title, row in zip(source.sheet[which], source.row[which], strict=True):
                     where.setdefault(str(title), set()).add(int(row))
-    edits = {title: rows.Edit(gone - kept.get(title, set())) for title, gone in dropped.items()}
+    edits = {title: rows.RowEdits(gone - kept.get(title, set())) for title, gone in dropped.items()}
     for title, cells, scaled in _new_figures(estate, opened):
-        edits[title] = _with(edits.get(title, rows.Edit()), changed=cells, scaled=scaled)
+        edits[title] = _with(edits.get(title, rows.RowEdits()), changed=cells, scaled=scaled)
     anew = []
     own = {one.sheet.name: one for one in placed_tables(package)[::-1]}
-    for name in OPENING:
+    for name in OPENING_TABLES:
         fresh = as_entered(name, opened.estate[name]).dropna(axis=1, how="all")
         there = own.get(name)
         if there is None or not set(fresh.columns) <= set(there.letters):
@@ -92,7 +92,7 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
         sheet = book.sheet(there.title)
         styles = _percent_letters(book, sheet, there.first_row) if sheet else set()
         edits[there.title] = _with(
-            edits.get(there.title, rows.Edit()),
+            edits.get(there.title, rows.RowEdits()),
             first=there.first_row,
             fresh=_typed(name, fresh, there.letters, styles),
             date_1904=is_1904(book),
@@ -102,9 +102,9 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
     return edits, anew
 
 
-def _with(edit: rows.Edit, **parts: Any) -> rows.Edit:
+def _with(edit: rows.RowEdits, **parts: Any) -> rows.RowEdits:
     held = {name: getattr(edit, name) for name in edit.__dataclass_fields__}
-    return rows.Edit(**{**held, **parts})
+    return rows.RowEdits(**{**held, **parts})
 
 
 def _new_figures(
@@ -132,7 +132,7 @@ def _new_figures(
 _PREMIUM = (("grape_prices", "final_premium_per_kg"), ("grape_prices", "premium_date"))
 
 
-def _percent_letters(book: Book, sheet: Sheet, row: int) -> set[str]:
+def _percent_letters(book: Book, sheet: Tab, row: int) -> set[str]:
     """Columns whose cells in a row are shown as percentages: they hold fractions."""
     cells = scan_sheet(book.package.part(sheet.part), percent_styles(book)).percent_cells
     return {column_letter(column - 1) for column, number in cells if number == row}
@@ -153,7 +153,7 @@ def _typed(name: str, frame: pd.DataFrame, letters: Mapping[str, str], percent: 
     return found
 
 
-def _with_a_row(book: Book, title: str, edit: rows.Edit) -> rows.Edit:
+def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
     """The edit with a blank row in each table that would have none left."""
     sheet = book.sheet(title)
     dropped, cleared = set(edit.dropped), set[int]()
@@ -166,7 +166,7 @@ def _with_a_row(book: Book, title: str, edit: rows.Edit) -> rows.Edit:
     return _with(edit, dropped=frozenset(dropped), cleared=frozenset(cleared))
 
 
-def _edited(book: Book, sheet: Sheet, edit: rows.Edit) -> dict[str, bytes]:
+def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
     """The sheet, its tables and its notes after the edit."""
     package = book.package
     found = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
@@ -200,7 +200,7 @@ def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, 
 
 def _require_same(copied: Estate, meant: Estate) -> None:
     """CostingError where a table of the copy holds other rows or figures than were opened."""
-    again, there = (whole(one) for one in (loaded(read_frames(frames_of(meant))), copied))
+    again, there = (both_sides(one) for one in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
         if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
             msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."

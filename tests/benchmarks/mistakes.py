@@ -17,7 +17,7 @@ from time import process_time
 import pandas as pd
 
 from costing.errors import InputError
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.workbook.blank.contents import tables_from_csv
 
@@ -76,7 +76,7 @@ def measure(case: str, size: int) -> dict[str, float]:
     tables = CASES[case][0](size)
     start = process_time()
     try:
-        findings = len(read_estate(tables).cautions)
+        findings = len(read_inputs(tables).cautions)
     except InputError as wrong:
         findings = len(wrong.findings)
     rows = len(tables["Dispatches"]) + len(tables["Movements"])

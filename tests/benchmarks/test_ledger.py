@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing.inputs.basis import BOOK
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from tests.benchmarks.ledger import count_movements, ledger
 
@@ -110,6 +110,6 @@ def test_formats_instalments_splits_and_exits_are_mixed(tables: Tables) -> None:
 
 
 def test_a_dozen_stages_and_elements_are_in_use(tables: Tables) -> None:
-    results = run(read_estate(tables), BOOK)
+    results = run(read_inputs(tables), BOOK)
     assert len(results.columns) == 12
     assert (np.abs(results.cost[np.arange(len(results.total))]).sum(axis=0) > 0).all()

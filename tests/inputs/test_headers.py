@@ -8,7 +8,7 @@ import pytest
 
 from costing.errors import CAUTION, InputError
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
-from costing.inputs.load import RawTable, load, read_estate, read_frames
+from costing.inputs.load import RawTable, load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from tests.inputs.planted import estate_of, only, planted
 
@@ -155,7 +155,7 @@ def test_unknown_sheets_are_left_alone_and_near_ones_are_a_caution():
 
 def test_a_data_frame_under_an_unknown_name_is_refused():
     with pytest.raises(InputError) as refused:
-        read_estate({"weather": pd.DataFrame({"rain": [1]})})
+        read_inputs({"weather": pd.DataFrame({"rain": [1]})})
     assert refused.value.findings[0].place == "weather"
 
 

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.accounts.pledges import GROUPS, RECEIVABLES, group_of
-from costing.decisions.budget.entries import Entries
+from costing.accounts.pledges import PLEDGED, RECEIVABLES, group_of
+from costing.array_types import Floats, Ints
+from costing.decisions.budget.entries import CashEntries
 from costing.decisions.budget.loans import AT_WILL, Lines, Schedule, borrowing_base, schedule
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES
 from costing.model import Runs
@@ -28,7 +29,7 @@ from costing.results.net_realisable import net_realisable_value
 @dataclass(frozen=True, eq=False)
 class Loan:
     """A row of Loans. row: its position; begins, due: day numbers; every: months between payments (None: blank);
-    advance: on each of `GROUPS`; location: "" for all stock.
+    advance: on each of `PLEDGED`; location: "" for all stock.
     """
 
     row: int
@@ -85,7 +86,7 @@ def schedule_of(loan: Loan) -> Schedule:
 
 @dataclass(frozen=True, eq=False)
 class Bases:
-    """By loan, kind of stock (`GROUPS`) and day, the valuation day first: value, what of it is not eligible, and what
+    """By loan, kind of stock (`PLEDGED`) and day, the valuation day first: value, what of it is not eligible, and what
     is lent on it [loans, kinds, days].
     """
 
@@ -100,9 +101,9 @@ class Bases:
         return np.asarray(self.lent[loan.row].sum(axis=0))
 
 
-def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: Entries) -> Bases:
+def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: CashEntries) -> Bases:
     """Bases of the loans on days. sold: entries of sales."""
-    shape = (len(loans), len(GROUPS), len(on))
+    shape = (len(loans), len(PLEDGED), len(on))
     value, not_eligible, lent = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     if not any(loan.secured for loan in loans):
         return Bases(value, not_eligible, lent)
@@ -117,16 +118,16 @@ def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: Entries) -> Ba
     for loan in loans:
         here = np.ones(len(stock), dtype=bool) if not loan.location else where == loan.location
         cell = (group * len(dates) + day)[some]
-        size = len(GROUPS) * len(dates)
-        whole = np.bincount(cell, cost[some], size).reshape(len(GROUPS), len(dates))
-        out = np.bincount(cell, np.where(here, down, cost)[some], size).reshape(len(GROUPS), len(dates))
+        size = len(PLEDGED) * len(dates)
+        whole = np.bincount(cell, cost[some], size).reshape(len(PLEDGED), len(dates))
+        out = np.bincount(cell, np.where(here, down, cost)[some], size).reshape(len(PLEDGED), len(dates))
         value[loan.row], not_eligible[loan.row] = whole[:, place], out[:, place]
         value[loan.row, RECEIVABLES] = owed
         lent[loan.row] = borrowing_base(value[loan.row], not_eligible[loan.row], loan.advance[:, np.newaxis])
     return Bases(value, not_eligible, lent)
 
 
-def receivable(sold: Entries, day: int) -> np.ndarray:
+def receivable(sold: CashEntries, day: int) -> np.ndarray:
     """Which entries of sales customers owe at the end of a day."""
     return np.asarray((sold.amount > 0) & (sold.incurred <= day) & (sold.paid > day))
 

@@ -12,20 +12,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
-from costing.decisions.budget.entries import KINDS, Entries, entries, joined, spent_and_other
-from costing.decisions.budget.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
-from costing.decisions.budget.sales import sales
+from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, joined_entries, spent_and_other
+from costing.decisions.budget.loans import AT_WILL, Drawdowns, Lines, Schedule, draw_as_needed
+from costing.decisions.budget.sales import cash_of_sales
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding
-from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
 
 MONTHS_AHEAD = 24
-LOANS = KINDS.index("loans")
+LOANS = CASH_KINDS.index("loans")
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +40,7 @@ class Periods:
         return len(self.edge) - 1
 
     @property
-    def planned(self) -> npt.NDArray[np.bool_]:
+    def planned(self) -> Flags:
         """Whether each period is after the valuation date."""
         return np.asarray(self.edge[1:] > self.today)
 
@@ -79,7 +78,7 @@ class Budget:
     """
 
     periods: Periods
-    entries: Entries
+    entries: CashEntries
     by_kind: Floats
     balance: Floats
     loans: tuple[Loan, ...]
@@ -87,7 +86,7 @@ class Budget:
     bases: Bases
     lines: Lines
     line_names: tuple[str, ...]
-    drawn: Drawn
+    drawn: Drawdowns
     findings: tuple[Finding, ...]
 
     @property
@@ -112,16 +111,16 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     """Cash of the workbook's own dates, month by month."""
     periods = periods_of(runs, months_ahead)
     until = int(periods.edge[-1])
-    sold, findings = sales(runs)
+    sold, findings = cash_of_sales(runs)
     loans = loans_of(runs.estate)
     schedules = {loan.row: schedule_of(loan) for loan in loans if loan.repayment != AT_WILL}
     fixed = [_loan_entries(loan, schedules[loan.row]) for loan in loans if loan.row in schedules]
-    every = joined([spent_and_other(runs, until), sold, *fixed])
+    every = joined_entries([spent_and_other(runs, until), sold, *fixed])
     at = periods.of(every.paid)
     inside = at >= 0
-    cell = at[inside] * len(KINDS) + every.kind[inside]
-    summed = np.bincount(cell, every.amount[inside], periods.count * len(KINDS))
-    by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(KINDS))
+    cell = at[inside] * len(CASH_KINDS) + every.kind[inside]
+    summed = np.bincount(cell, every.amount[inside], periods.count * len(CASH_KINDS))
+    by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(CASH_KINDS))
     planned = periods.planned
     ends = np.concatenate([[periods.today], periods.edge[1:][planned]])
     bases = bases_of(runs, loans, ends, sold)
@@ -136,12 +135,12 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     return Budget(periods, every, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
 
 
-def _loan_entries(loan: Loan, of: Schedule) -> Entries:
+def _loan_entries(loan: Loan, of: Schedule) -> CashEntries:
     """Paid out, interest and repayments of a loan with fixed payments."""
     row = np.full(len(of.day), loan.row)
     lent = np.zeros(len(of.day))
     lent[0] = loan.amount
-    return entries("loans", "loans", row, of.day, of.day, lent - of.interest - of.principal)
+    return cash_entries("loans", "loans", row, of.day, of.day, lent - of.interest - of.principal)
 
 
 def last_of_year(periods: Periods) -> Ints:

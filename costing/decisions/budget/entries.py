@@ -19,9 +19,10 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import services_of
+from costing.array_types import Floats, Ints
 from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
-from costing.graph.arrays import Floats, Ints, codes, days
+from costing.graph.arrays import codes, days
 from costing.inputs.basis import book_basis
 from costing.inputs.owners import rows_in_whole
 from costing.model import Runs
@@ -29,7 +30,7 @@ from costing.money.postings import TABLE_NAMES
 from costing.money.time_charges import by_month
 from costing.results.results import Results
 
-KINDS = (
+CASH_KINDS = (
     *("customers", "services", "growers", "own vineyards", "dry goods", "labour", "storage", "duty", "VAT"),
     *("loans", "other"),
 )
@@ -39,9 +40,9 @@ _BOUGHT = ("deliveries", "grape_prices")
 
 
 @dataclass(frozen=True, eq=False)
-class Entries:
-    """Parallel arrays, an entry an amount: kind (of `KINDS`), table and row where it stands, day incurred, day paid,
-    amount (money in above 0).
+class CashEntries:
+    """Parallel arrays, an entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
+    paid, amount (money in above 0).
     """
 
     kind: Ints
@@ -51,41 +52,44 @@ class Entries:
     paid: Ints
     amount: Floats
 
-    def take(self, which: np.ndarray) -> Entries:
+    def take(self, which: np.ndarray) -> CashEntries:
         """Those entries."""
-        return Entries(*(getattr(self, field.name)[which] for field in fields(self)))
+        return CashEntries(*(getattr(self, field.name)[which] for field in fields(self)))
 
 
-def joined(parts: Sequence[Entries]) -> Entries:
+def joined_entries(parts: Sequence[CashEntries]) -> CashEntries:
     """All entries one after the other."""
-    return Entries(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Entries)))
+    names = [field.name for field in fields(CashEntries)]
+    return CashEntries(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
-def entries(kind: str | Ints, table: str | Ints, row: Ints, incurred: Ints, paid: Ints, amount: Floats) -> Entries:
+def cash_entries(
+    kind: str | Ints, table: str | Ints, row: Ints, incurred: Ints, paid: Ints, amount: Floats
+) -> CashEntries:
     """Entries of one kind or table, or of several; nothing where the amount is 0 or not known."""
     row = np.asarray(row, dtype=np.int64)
-    of = np.full(len(row), KINDS.index(kind)) if isinstance(kind, str) else kind
+    of = np.full(len(row), CASH_KINDS.index(kind)) if isinstance(kind, str) else kind
     on = np.full(len(row), TABLE_NAMES.index(table)) if isinstance(table, str) else table
     some = np.isfinite(amount) & (amount != 0)
     whole = (of, on, row, incurred, paid, np.asarray(amount, dtype=np.float64))
-    return Entries(*(np.asarray(one)[some] for one in whole))
+    return CashEntries(*(np.asarray(one)[some] for one in whole))
 
 
-def spent_and_other(runs: Runs, until: int) -> Entries:
+def spent_and_other(runs: Runs, until: int) -> CashEntries:
     """Everything but sales of bottles, paid up to the end of a day."""
     basis = book_basis(runs.estate.settings).replace(own_grapes="growing cost", by_product="at split")
     results = runs.on(basis)
     parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs)]
     parts += [_invoiced(runs, until), _other(runs, until)]
-    every = joined(parts)
+    every = joined_entries(parts)
     return every.take(every.paid <= until)
 
 
-def posted_entries(results: Results) -> Entries:
+def posted_entries(results: Results) -> CashEntries:
     """The engine's postings by the day paid; pools and opening costs left out."""
     charges = results.charges
     names = results.charges.elements.to_numpy(dtype=object)
-    of_element = np.array([KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in names])
+    of_element = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in names])
     apart = [TABLE_NAMES.index(name) for name in ("pools", "opening_costs")]
     bought = [TABLE_NAMES.index(name) for name in _BOUGHT]
     found = []
@@ -95,13 +99,13 @@ def posted_entries(results: Results) -> Entries:
         handed_over = part.of("pressings", "cost_to_complete_per_l")  # between fractions: no cash
         kept = part.take(~handed_over & ~np.isin(part.table, apart))
         kind = of_element[kept.element]
-        kind = np.where(np.isin(kept.table, bought), KINDS.index("growers"), kind)
-        kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), KINDS.index("own vineyards"), kind)
-        found.append(entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
-    return joined(found)
+        kind = np.where(np.isin(kept.table, bought), CASH_KINDS.index("growers"), kind)
+        kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), CASH_KINDS.index("own vineyards"), kind)
+        found.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
+    return joined_entries(found)
 
 
-def _accrued(results: Results, until: int) -> Entries:
+def _accrued(results: Results, until: int) -> CashEntries:
     """Operation rates for time, month by month as they accrue, each at the end of the month."""
     charges, others = results.charges, results.chain.others
     parts = [(results.chain, part) for part in charges.accrued]
@@ -112,11 +116,11 @@ def _accrued(results: Results, until: int) -> Entries:
             continue
         ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
-        found.append(entries(kind, "operation_rates", row, ends, ends, -amount))
-    return joined(found)
+        found.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
+    return joined_entries(found)
 
 
-def _pools(runs: Runs, until: int) -> Entries:
+def _pools(runs: Runs, until: int) -> CashEntries:
     """Pools month by month, evenly over the days of their period; after the last one, on at the same yearly amount."""
     table = runs.estate["pools"]
     if not len(table):
@@ -132,33 +136,33 @@ def _pools(runs: Runs, until: int) -> Entries:
         length = np.maximum(np.minimum(stop, closes) - np.maximum(begin, opens) + 1, 0)
         rows = np.flatnonzero(length > 0)
         when = np.minimum(stop[rows], closes)
-        kind = np.array([KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in table["element"].iloc[rows]])
-        found.append(entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
-    return joined([nothing(), *found])
+        kind = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in table["element"].iloc[rows]])
+        found.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
+    return joined_entries([nothing(), *found])
 
 
-def _bulk(runs: Runs) -> Entries:
+def _bulk(runs: Runs) -> CashEntries:
     """What sales in bulk brought, on their day."""
     table = runs.estate["movements"]
     brought = table["proceeds"].to_numpy(dtype=float)
     rows = np.flatnonzero(np.nan_to_num(brought) != 0)
     day = days(table["on_date"])[rows]
-    return entries("customers", "movements", rows, day, day, brought[rows])
+    return cash_entries("customers", "movements", rows, day, day, brought[rows])
 
 
-def _invoiced(runs: Runs, until: int) -> Entries:
+def _invoiced(runs: Runs, until: int) -> CashEntries:
     """What owners pay for work on their goods, the days of each rate after it."""
     lines = services_of(runs, until)
     later = np.nan_to_num(runs.estate["service_rates"]["customer_days"].to_numpy(dtype=float))[lines.row]
     paid = lines.day + later.astype(np.int64)
-    return entries("services", "service_rates", lines.row, lines.day, paid, lines.amount)
+    return cash_entries("services", "service_rates", lines.row, lines.day, paid, lines.amount)
 
 
-def _other(runs: Runs, until: int) -> Entries:
+def _other(runs: Runs, until: int) -> CashEntries:
     """Other payments, on each of their days."""
     table = runs.estate["other_payments"]
     first, last = days(table["from_date"]), days(table["to_date"])
-    kind = codes(table["kind"], KINDS)
+    kind = codes(table["kind"], CASH_KINDS)
     every = table["every_months"].fillna(1.0).to_numpy()
     amount = table["amount"].to_numpy(dtype=float)
     found = [nothing()]
@@ -170,13 +174,13 @@ def _other(runs: Runs, until: int) -> Entries:
         if count > 1:
             day = day[day <= last[row]]
         n = len(day)
-        of = np.full(n, KINDS.index("other") if kind[row] < 0 else kind[row])
+        of = np.full(n, CASH_KINDS.index("other") if kind[row] < 0 else kind[row])
         table_number = np.full(n, TABLE_NAMES.index("other_payments"))
-        found.append(entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
-    return joined(found)
+        found.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
+    return joined_entries(found)
 
 
-def nothing() -> Entries:
+def nothing() -> CashEntries:
     """No entries."""
     none = np.zeros(0, dtype=np.int64)
-    return Entries(none, none, none, none, none, np.zeros(0))
+    return CashEntries(none, none, none, none, none, np.zeros(0))

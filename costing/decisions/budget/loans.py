@@ -18,14 +18,11 @@ import numpy as np
 import numpy.typing as npt
 import numpy_financial as npf  # type: ignore[import-untyped]
 
-from costing.calendar import add_months, months_between
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import MONTHS_A_YEAR, add_months, months_between
 from costing.engine.carrying import day_numbers
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
 EQUAL, AT_ONCE, AT_WILL = "equal instalments", "at once", "at will"
-MONTHS_A_YEAR = 12
 _CENT = 0.005
 
 
@@ -33,12 +30,12 @@ _CENT = 0.005
 class Schedule:
     """Payments of one loan: day, interest, principal, owed after it [n]; day 0 of it is that of the loan."""
 
-    day: IntArray
-    interest: FloatArray
-    principal: FloatArray
-    owed: FloatArray
+    day: Ints
+    interest: Floats
+    principal: Floats
+    owed: Floats
 
-    def owed_on(self, day: npt.ArrayLike) -> FloatArray:
+    def owed_on(self, day: npt.ArrayLike) -> Floats:
         """What is owed at the end of each day; nothing before the loan is paid out."""
         place = np.searchsorted(self.day, np.asarray(day), side="right") - 1
         return np.where(place >= 0, self.owed[np.maximum(place, 0)], 0.0)
@@ -78,11 +75,11 @@ class Lines:
     step: drawn and repaid in multiples of it (0: any amount).
     """
 
-    owed: FloatArray
-    most: FloatArray
-    rate: FloatArray
-    interest_due: npt.NDArray[np.bool_]
-    step: FloatArray
+    owed: Floats
+    most: Floats
+    rate: Floats
+    interest_due: Flags
+    step: Floats
 
     @property
     def count(self) -> int:
@@ -91,21 +88,21 @@ class Lines:
 
 
 @dataclass(frozen=True, eq=False)
-class Drawn:
+class Drawdowns:
     """What lines did: drawn, repaid, interest paid, interest accrued and owed at the end [lines, periods]; balance at
     the end of each period, and what it lacked of the cash to keep [periods].
     """
 
-    drawn: FloatArray
-    repaid: FloatArray
-    interest: FloatArray
-    charged: FloatArray
-    owed: FloatArray
-    balance: FloatArray
-    short: FloatArray
+    drawn: Floats
+    repaid: Floats
+    interest: Floats
+    charged: Floats
+    owed: Floats
+    balance: Floats
+    short: Floats
 
 
-def draw_as_needed(change: FloatArray, months: FloatArray, start: float, keep: float, lines: Lines) -> Drawn:
+def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, lines: Lines) -> Drawdowns:
     """Cash period by period. change: cash in less out before lines [periods]; months: length of each period; start:
     balance before; keep: balance below which lines are drawn.
     """
@@ -145,7 +142,7 @@ def draw_as_needed(change: FloatArray, months: FloatArray, start: float, keep: f
             debt[line] -= back
             cash -= back + paid
         owed[:, at], balance[at], short[at] = debt, cash, max(keep - cash, 0.0)
-    return Drawn(drawn, repaid, interest, charged, owed, balance, short)
+    return Drawdowns(drawn, repaid, interest, charged, owed, balance, short)
 
 
 def _stepped(amount: float, step: float, *, up: bool) -> float:
@@ -155,6 +152,6 @@ def _stepped(amount: float, step: float, *, up: bool) -> float:
     return float((np.ceil(amount / step - 1e-9) if up else np.floor(amount / step + 1e-9)) * step)
 
 
-def borrowing_base(value: FloatArray, not_eligible: FloatArray, advance: FloatArray) -> FloatArray:
+def borrowing_base(value: Floats, not_eligible: Floats, advance: Floats) -> Floats:
     """What is lent on each kind of stock: advance · (value − what is not eligible), never below 0."""
     return np.asarray(np.maximum(value - not_eligible, 0.0) * advance)

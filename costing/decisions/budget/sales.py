@@ -12,19 +12,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from costing.decisions.budget.entries import Entries, entries, joined, nothing
+from costing.array_types import Floats, Ints
+from costing.decisions.budget.entries import CashEntries, cash_entries, joined_entries, nothing
 from costing.decisions.prices.channels import EXCISE_BASES
 from costing.decisions.prices.price_chains import USUAL_ALCOHOL
 from costing.decisions.prices.realised import receipts
 from costing.decisions.prices.terms_in_force import currency_rates
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.graph.arrays import Flow
 from costing.model import Runs
 from costing.results.ways_out import SALE, channel_rows, ways_out
 
 
-def sales(runs: Runs) -> tuple[Entries, list[Finding]]:
+def cash_of_sales(runs: Runs) -> tuple[CashEntries, list[Finding]]:
     """Entries of every row of Dispatches, and how many bottles have no price."""
     estate, labels, flows = runs.estate, runs.labels, runs.chain.flows
     flow = np.flatnonzero(flows.kind == Flow.DISPATCH)
@@ -49,12 +50,12 @@ def sales(runs: Runs) -> tuple[Entries, list[Finding]]:
     row, month_end = np.arange(len(flow)), _month_end(day)
     charged = np.where(sale, duty + vat, 0.0)
     parts = [
-        entries("customers", "dispatches", row, day, found.paid, (kept + charged) * bottles),
-        entries("other", "dispatches", row, day, day, -np.where(counts, found.selling, 0.0) * bottles),
-        entries("duty", "dispatches", row, day, month_end + _whole(term("duty_days")), -duty * bottles),
-        entries("VAT", "dispatches", row, day, month_end + _whole(term("vat_days")), -vat * bottles),
+        cash_entries("customers", "dispatches", row, day, found.paid, (kept + charged) * bottles),
+        cash_entries("other", "dispatches", row, day, day, -np.where(counts, found.selling, 0.0) * bottles),
+        cash_entries("duty", "dispatches", row, day, month_end + _whole(term("duty_days")), -duty * bottles),
+        cash_entries("VAT", "dispatches", row, day, month_end + _whole(term("vat_days")), -vat * bottles),
     ]
-    return joined(parts), _without_price(runs, planned & ~counts, bottles)
+    return joined_entries(parts), _without_price(runs, planned & ~counts, bottles)
 
 
 def _duty(runs: Runs, held: Ints, lot: Ints, day: Ints) -> Floats:

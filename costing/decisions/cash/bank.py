@@ -17,17 +17,16 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from costing.accounts.pledges import GROUPS, group_of
+from costing.accounts.pledges import PLEDGED, group_of
+from costing.array_types import Floats
+from costing.calendar import MONTHS_A_YEAR
 from costing.decisions.budget.borrowing import Loan
 from costing.decisions.budget.budget import Budget, last_of_year
 from costing.decisions.budget.loans import AT_WILL
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.results.roll_forward import roll_forward
 from costing.results.stock import stock_values
-
-MONTHS_A_YEAR = 12
 
 
 def bank_tables(runs: Runs, found: Budget) -> dict[str, pd.DataFrame]:
@@ -130,7 +129,7 @@ def _lent_on_stock(found: Budget) -> pd.DataFrame:
         }
         for loan in found.loans
         if loan.begins <= found.periods.today < loan.due
-        for kind, name in enumerate(GROUPS)
+        for kind, name in enumerate(PLEDGED)
         if loan.advance[kind] > 0
     ]
     return pd.DataFrame(rows)
@@ -139,7 +138,7 @@ def _lent_on_stock(found: Budget) -> pd.DataFrame:
 def _insured(runs: Runs) -> pd.DataFrame:
     """What stock cost and what making it again costs, by kind."""
     again, book = stock_values(runs.replacement), stock_values(runs.book)
-    kind = [GROUPS[group] if group >= 0 else "grapes" for group in group_of(again["kind"])]
+    kind = [PLEDGED[group] if group >= 0 else "grapes" for group in group_of(again["kind"])]
     frame = pd.DataFrame({"lent_on": kind, "book_value": book["value"], "insured_value": again["value"]})
     return frame.groupby("lent_on", as_index=False, sort=False).sum()
 

@@ -12,18 +12,18 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
-from costing.decisions.budget.entries import KINDS, Entries
+from costing.decisions.budget.entries import CASH_KINDS, CashEntries
 from costing.decisions.cash.bank import bank_tables, headroom_of_loans
 from costing.decisions.cash.planned import as_planned
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.model import Runs
 from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
 
 NO_CASH = "No money is paid or received in these months."
-AS_PLANNED = "Disgorgements and sales are those of `costing plan`; rows typed for lots that it plans do not count."
+_NOTE_ON_PLAN = "Disgorgements and sales are those of `costing plan`; rows typed for lots that it plans do not count."
 NOTHING_PLANNED = "Nothing can be planned, no lot having a price at its age: dates are the workbook's own."
 LARGEST = 12
 """Lines of the worst month that are shown."""
@@ -73,7 +73,7 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False)
     facts["worst"] = found.periods.names[worst]
     says = [_worst_said(found, worst), _owed_said(runs, owed)]
     if planned:
-        says.insert(0, NOTHING_PLANNED if runs is typed else AS_PLANNED)
+        says.insert(0, NOTHING_PLANNED if runs is typed else _NOTE_ON_PLAN)
     if runs.estate.settings.bank_balance is None:
         says.append(f"No bank balance is entered on Settings: cash is counted from 0 at the end of {day}.")
     findings = (*found.findings, *_short(runs, found), *_nothing_planned(runs))
@@ -107,8 +107,8 @@ def _by_month(found: Budget) -> pd.DataFrame:
 def _by_kind(found: Budget, which: np.ndarray) -> pd.DataFrame:
     """Change, and money of each kind in use, in some periods."""
     frame = pd.DataFrame({"cash_month": np.array(found.periods.names)[which], "cash_change": found.change[which]})
-    used = [kind for kind in range(len(KINDS)) if found.by_kind[:, kind].any()]
-    return frame.assign(**{f"cash:{KINDS[kind]}": found.by_kind[which, kind] for kind in used})
+    used = [kind for kind in range(len(CASH_KINDS)) if found.by_kind[:, kind].any()]
+    return frame.assign(**{f"cash:{CASH_KINDS[kind]}": found.by_kind[which, kind] for kind in used})
 
 
 def described(estate: Estate, table: str, row: int) -> str:
@@ -118,18 +118,18 @@ def described(estate: Estate, table: str, row: int) -> str:
     return " ".join(f"{word:.0f}" if isinstance(word, float) else str(word) for word in words if pd.notna(word))
 
 
-def _lines(runs: Runs, of: Entries, keys: list[str]) -> pd.DataFrame:
+def _lines(runs: Runs, of: CashEntries, keys: list[str]) -> pd.DataFrame:
     """Entries added up by kind, row and days, each with its cell."""
     columns = {"kind": of.kind, "table": of.table, "row": of.row, "incurred": of.incurred, "paid": of.paid}
     summed = {"amount": "sum", **{name: "max" for name in ("incurred", "paid") if name not in keys}}
     frame = pd.DataFrame({**columns, "amount": of.amount})
     frame = frame.groupby(["kind", "table", "row", *keys], as_index=False).agg(summed)
-    estate = whole(runs.estate)
+    estate = both_sides(runs.estate)
     rows = [(TABLE_NAMES[table], int(row)) for table, row in zip(frame["table"], frame["row"], strict=True)]
     return pd.DataFrame(
         {
             "place": [estate.place(name, row, _COLUMN.get(name)) for name, row in rows],
-            "payment_kind": np.array(KINDS, dtype=object)[frame["kind"]],
+            "payment_kind": np.array(CASH_KINDS, dtype=object)[frame["kind"]],
             "what": [described(estate, name, row) for name, row in rows],
             "amount": frame["amount"],
             "incurred": as_dates(frame["incurred"].to_numpy()),
@@ -146,12 +146,12 @@ def _largest(runs: Runs, found: Budget, period: int) -> pd.DataFrame:
     return chosen[["place", "payment_kind", "what", "amount", "due"]].reset_index(drop=True)
 
 
-def unpaid(of: Entries, today: int) -> Entries:
+def unpaid(of: CashEntries, today: int) -> CashEntries:
     """What was incurred by the end of a day and is paid later, loans apart: they are debt."""
-    return of.take((of.incurred <= today) & (of.paid > today) & (of.kind != KINDS.index("loans")))
+    return of.take((of.incurred <= today) & (of.paid > today) & (of.kind != CASH_KINDS.index("loans")))
 
 
-def owed_and_owing(runs: Runs, of: Entries) -> pd.DataFrame:
+def owed_and_owing(runs: Runs, of: CashEntries) -> pd.DataFrame:
     """What customers owe the estate (above 0) and it owes (below 0) at the valuation date, by the day it is due."""
     lines = _lines(runs, unpaid(of, runs.today), ["incurred", "paid"])
     return lines.sort_values(["due", "amount"], kind="stable", ignore_index=True)

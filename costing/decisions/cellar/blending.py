@@ -17,31 +17,31 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from costing.array_types import Floats, Ints, Names
 from costing.decisions.cellar.bottling_costs import PerBottle, per_bottle
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.cellar.what_may_join import why_not
 from costing.decisions.cellar.worth_in_plan import worth_of_cuvee
 from costing.errors import Finding, caution, nearest
-from costing.graph.arrays import BLANK_DAY, Floats, Ints
+from costing.graph.arrays import BLANK_DAY
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate
 from costing.model import Runs
-from costing.results.composition import ATTRIBUTES, Composition
+from costing.results.composition import Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit
 from costing.results.stock import stock_values
 
-COLUMNS = (
+_COLUMNS = (
     *("trial", "cuvee", "litres", "bottles", "book_at_tirage", "economic_at_tirage", "market_at_tirage"),
     *("worth_at_tirage", "release_date", "book_at_release", "economic_at_release", "over_last_blend"),
     "over_cheapest_trial",
     *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
 )
 """Columns of the trials side by side."""
-Words = npt.NDArray[np.object_]
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
@@ -50,7 +50,7 @@ class LotsOnHand:
     """Wine at the valuation date: names of lots, their states, litres, value per litre on each basis and at market, and
     the part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names].
 
-    shares: by attribute, names that two of them have (unknown) kept apart. last: a row of `COLUMNS` for the last blend
+    shares: by attribute, names that two of them have (unknown) kept apart. last: a row of `_COLUMNS` for the last blend
     of each cuvée.
     """
 
@@ -87,7 +87,7 @@ def lots_on_hand(runs: Runs) -> LotsOnHand:
 
 
 def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
-    """Every trial side by side, then the last blend of each of their cuvées (`COLUMNS`), and findings for lots that
+    """Every trial side by side, then the last blend of each of their cuvées (`_COLUMNS`), and findings for lots that
     are short or unknown.
     """
     estate, on_hand = runs.estate, runs.once(lots_on_hand)
@@ -106,9 +106,9 @@ def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
         drawn = litres_drawn(here, takes[cuvee].drawn_l, on_hand)
         if drawn.sum() > 0:
             rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee], barred))
-    cheapest = pd.DataFrame(rows, columns=list(COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
+    cheapest = pd.DataFrame(rows, columns=list(_COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
     rows += [on_hand.last[cuvee] for cuvee in takes if cuvee in on_hand.last]
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
     last = {cuvee: row["economic_at_tirage"] for cuvee, row in on_hand.last.items()}
     table["over_last_blend"] = table["economic_at_tirage"] - table["cuvee"].map(last).astype(float)
     table["worth_at_tirage"] = table["cuvee"].map({cuvee: worth_of_cuvee(runs, cuvee) for cuvee in takes}).astype(float)
@@ -198,7 +198,7 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
         yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
 
 
-def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Words) -> Iterator[Finding]:
+def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Names) -> Iterator[Finding]:
     """Yield lots of one trial that may not join its cuvée, with why."""
     lines = estate["trial_blends"]
     mine = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
@@ -215,7 +215,7 @@ def _costed(
     drawn: Floats,
     on_hand: LotsOnHand,
     takes: PerBottle,
-    barred: Words,
+    barred: Names,
 ) -> dict[str, object]:
     total = float(drawn.sum())
     mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)

@@ -22,6 +22,7 @@ import pandas as pd
 from scipy.optimize import OptimizeResult, linprog
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.cellar.blending import (
     LotsOnHand,
     bottles_wanted,
@@ -35,7 +36,6 @@ from costing.decisions.cellar.bottling_costs import per_bottle
 from costing.decisions.cellar.cuvee_blends import MOST_OTHER
 from costing.decisions.cellar.what_may_join import may_join
 from costing.errors import Finding
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.results.composition import OTHER
 

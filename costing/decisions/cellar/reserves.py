@@ -22,26 +22,24 @@ what may join which cuvée, and whether a wine sold can be bought again.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.cellar.best_uses import NO_VALUE, Blends, best_uses, in_words
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.what_may_join import may_join
 from costing.decisions.cellar.worth_in_plan import worth_of_litre
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
-from costing.engine.carrying import DAYS_A_YEAR, mean_growth
-from costing.graph.arrays import Floats, Ints
+from costing.engine.carrying import mean_growth
 from costing.model import Runs
 from costing.results.composition import OTHER, RED, UNKNOWN, Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.results import Results
 from costing.results.stock import stock_values
-
-BoolArray = npt.NDArray[np.bool_]
 
 _MADE_OF = ("reserve", "second_pressing", "vintages", "varieties", "villages")
 YEAR_DAYS = int(DAYS_A_YEAR)
@@ -243,7 +241,7 @@ def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) ->
     )
 
 
-def _could_join(mix: Composition, vats: Ints, blends: Ints) -> BoolArray:
+def _could_join(mix: Composition, vats: Ints, blends: Ints) -> Flags:
     """Whether each blend has wine of the sort of each vat already [vats, blends]."""
     both = mix.shares(np.concatenate([vats, blends]), "variety")
     shares = both[[name for name in both.columns if name not in (OTHER, UNKNOWN)]].to_numpy()

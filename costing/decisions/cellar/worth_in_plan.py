@@ -12,11 +12,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.decisions.plan.house_plan import house_plan
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 

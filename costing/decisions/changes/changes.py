@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest, did_you_mean, read_headers, readable_name

@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from costing.array_types import Floats
 from costing.decisions.changes.changes import Change, ChangedCells, changed_values, read_target
 from costing.errors import Finding, errors_in, nearest
-from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 

@@ -17,12 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.changes.gradients import charged_between
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.graph.arrays import Flow
 from costing.money.charges import Accrued
 from costing.money.pools import Pools
-from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, KG, LITRE, TABLE_NAMES, Postings, joined
+from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, KG, LITRE, TABLE_NAMES, Postings, joined_postings
 from costing.results.results import Results
 
 _STEP = 1e-5
@@ -131,7 +132,7 @@ def _rate_slopes(pools: Pools, row: int, done: float, planned: float) -> _RateSl
 def _pools(results: Results, found: Driven, brought: Floats) -> None:
     """Pools by a quantity that moves: each user's part, and what its use takes from the rate of all."""
     pools, charges, today = results.charges.pools, results.charges, results.chain.valuation_day
-    users = joined([charges.postings, charges.aside])
+    users = joined_postings([charges.postings, charges.aside])
     worth = np.concatenate([brought, np.zeros(len(charges.aside))])
     for row in np.flatnonzero(pools.flow_driver >= 0).tolist():
         at = np.flatnonzero((users.shared_by == pools.rows.target[row]) & (users.row == pools.rows.source[row]))

@@ -18,13 +18,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Ints
 from costing.inputs.estate import Estate, column_dtype
 from costing.inputs.schema import sheets
 
 FAMILIES = ("price", "yield", "loss", "rates", "timing", "plan")
 
-KEYS: Mapping[str, tuple[str, ...]] = {
+ROW_KEYS: Mapping[str, tuple[str, ...]] = {
     "interest_rates": (),
     "price_indices": ("element",),
     "opening_stock": ("lot",),
@@ -48,7 +48,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
 }
 """Columns that say that two rows are the same one."""
 
-COLUMNS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+COLUMNS_OF_FAMILY: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "price": {
         "opening_costs": ("amount",),
         "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit", "expected_premium_per_unit"),

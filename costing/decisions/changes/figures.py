@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import TABLES, Floats
+from costing.graph.arrays import TABLES
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.origins import release_states
@@ -20,7 +21,7 @@ from costing.results.stock import open_states, stock_values
 STOCK = "stock"
 
 
-def figure_of(results: Results, what: str) -> float:
+def costed_figure(results: Results, what: str) -> float:
     """Cost per bottle of a release or of the latest release made of a cuvée; of `stock`, its value.
 
     CostingError with the nearest name where there is neither.
@@ -33,7 +34,7 @@ def figure_of(results: Results, what: str) -> float:
 
 def release_named(results: Results, what: str) -> pd.Series:
     """Row of `releases` of a release lot, or of the latest release made of a cuvée: in bottles of 75 cl, in another
-    format where it was never released in them. CostingError as in `figure_of`.
+    format where it was never released in them. CostingError as in `costed_figure`.
     """
     frame = releases(results)
     chosen = frame[frame["release"].astype(str) == what]

@@ -23,10 +23,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import RECORDS, scenario_changes
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, best_plan, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
@@ -34,7 +35,7 @@ from costing.errors import Finding, InputError
 from costing.model import Runs
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
-SOME = 0.5
+_SOME = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +109,7 @@ def _this_quarter(found: list[Future]) -> pd.DataFrame:
         amount = future.plan.disgorged[:, near_steps(future.inputs.facts)].sum(axis=1)
         columns[future.name] = pd.Series(amount, index=future.inputs.lots["lot"])
     frame = pd.DataFrame(columns).fillna(0.0).rename_axis("lot")
-    frame = frame[(frame > SOME).any(axis=1)]
+    frame = frame[(frame > _SOME).any(axis=1)]
     least, most = frame.min(axis=1), frame.max(axis=1)
     words = [_word(low, high) for low, high in zip(least, most, strict=True)]
     table = frame.add_prefix("disgorged_in:").reset_index()
@@ -118,9 +119,9 @@ def _this_quarter(found: list[Future]) -> pd.DataFrame:
 
 
 def _word(least: float, most: float) -> str:
-    if most - least <= max(SOME, 0.005 * most):
+    if most - least <= max(_SOME, 0.005 * most):
         return f"disgorge {most:,.0f}"
-    return f"disgorge {least:,.0f} to {most:,.0f}" if least > SOME else f"none or up to {most:,.0f}"
+    return f"disgorge {least:,.0f} to {most:,.0f}" if least > _SOME else f"none or up to {most:,.0f}"
 
 
 def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.DataFrame:
@@ -128,7 +129,7 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     compared with the best one, throughout.
     """
     recorded = found[0]
-    plans: list[tuple[str, str, PlanInputs, FloatArray]] = []
+    plans: list[tuple[str, str, PlanInputs, Floats]] = []
     for future in found:
         name = BEST if future is recorded else f"best if '{future.name}'"
         near = np.where(near_steps(future.inputs.facts), future.plan.disgorged, np.nan)
@@ -149,7 +150,7 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     return table.sort_values(["plan_kept", "worst_regret"], kind="stable", ascending=[True, True], ignore_index=True)
 
 
-def _regret(future: Future, inputs: PlanInputs, wanted: FloatArray) -> tuple[float, float]:
+def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, float]:
     """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
     facts = future.inputs.facts
     mapped = np.full_like(facts.stacks.price, np.nan)

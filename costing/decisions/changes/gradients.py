@@ -21,7 +21,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Floats, Flow, Ints, codes
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import Flow, codes
 from costing.inputs.estate import Estate
 from costing.money.capital import Capital, worth_at_end
 from costing.money.charges import Accrued

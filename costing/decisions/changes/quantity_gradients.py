@@ -21,11 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.driven_money import Driven, driven_money, ratio
 from costing.decisions.changes.gradients import Gradients, Reached, split_by
 from costing.decisions.changes.replay import recorded_touches
 from costing.engine.solve import Triangular
-from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
+from costing.graph.arrays import STAGES, TABLES, Flow
 from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances, work_begins
 from costing.graph.flows import Flows, flows_of, yearly_norms
 from costing.results.results import Results

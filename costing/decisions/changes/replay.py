@@ -24,8 +24,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import InputError
-from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.arrays import Flow, number_lots
 from costing.graph.balance import OUT, Touches, empty_below, touches_of
 from costing.graph.flows import Flows, flows_of
 from costing.graph.places import place_of
@@ -186,7 +187,7 @@ def _over(amount: Drawn, quantity: Drawn, otherwise: Drawn) -> Drawn:
     return amount / quantity if quantity > 0 else otherwise
 
 
-def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
+def later_rows_follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
     """The changed estate with its later rows following, and how many rows wanted more than there was.
 
     before, chain: as in the records; after: the same rows with other figures. InputError where the rows of

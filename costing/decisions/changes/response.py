@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from costing.graph.arrays import Floats
+from costing.array_types import Floats
 
 POINTS, SMOOTH_POINTS = 4, 2
 _NEAR = 0.05

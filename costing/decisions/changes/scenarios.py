@@ -128,7 +128,7 @@ def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
     return _beside(runs, {**results, **{name: other.economic for name, other in (others or {}).items()}}, findings)
 
 
-def compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
+def estates_compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
     """Whole estates beside this one, by name: cost per bottle and stock."""
     return _beside(runs, {name: other.economic for name, other in others.items()}, [])
 

@@ -20,13 +20,13 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
-from costing.decisions.changes.figures import figure_of, release_named
+from costing.decisions.changes.figures import costed_figure, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.costs import releases
@@ -214,7 +214,7 @@ def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
             more = by_percent[:, labels == label].sum(axis=1)
             for at, one in enumerate(more.tolist()):
                 lines[at].append([_figure(table, column, str(label)), -one, one, EXACT])
-    now = [figure_of(results, lot) for lot in found.lots]
+    now = [costed_figure(results, lot) for lot in found.lots]
     for table, column in MOVES_WINE if found.names else ():
         filled = np.nan_to_num(_values(results, table, column)) != 0
         labels = _what(results, table, np.arange(len(filled)), _KINDS)
@@ -225,7 +225,7 @@ def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
             except CostingError:
                 continue
             for at, lot in enumerate(found.lots):
-                less, more = (figure_of(one, lot) - now[at] for one in ends)
+                less, more = (costed_figure(one, lot) - now[at] for one in ends)
                 lines[at].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
     return {name: _largest(listed, most) for name, listed in zip(found.names, lines, strict=True)}
 

@@ -26,6 +26,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.response import fit
@@ -34,9 +36,7 @@ from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, probab
 from costing.decisions.plan.ageing_tables import Holding, holding
 from costing.decisions.prices.release_dates import grid_on_curve, worth_by_date
 from costing.decisions.prices.scarcity import queue_for_market
-from costing.engine.carrying import DAYS_A_YEAR
 from costing.errors import errors_in
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.basis import ECONOMIC
 from costing.model import Runs
 from costing.money.capital import capital_curve

@@ -15,12 +15,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.uncertainty import Forecast, priced
 from costing.decisions.prices.pricing import target_price
 from costing.decisions.prices.selling import Selling
 from costing.decisions.prices.terms_in_force import target_of
 from costing.engine.carrying import RateCurve
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.inputs.basis import ECONOMIC
 from costing.money.capital import capital_curve
 from costing.results.results import Results

@@ -20,6 +20,7 @@ from itertools import count
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, worth_by_moves
@@ -27,7 +28,7 @@ from costing.decisions.changes.replay import Wanted, recorded, replay
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.response import Axis, Response, fit, runs_needed
 from costing.errors import Finding, InputError, errors_in
-from costing.graph.arrays import Floats, Flow, number_lots
+from costing.graph.arrays import Flow, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows

@@ -23,12 +23,12 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.answers.steps import steps
-from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
-from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
+from costing.array_types import Floats
+from costing.decisions.changes.families import COLUMNS_OF_FAMILY, FAMILIES, ROW_KEYS, Pairs, matched_rows, passed_on
+from costing.decisions.changes.figures import STOCK, cost_through_rows, costed_figure
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
@@ -88,24 +88,24 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     out.
     """
     before = Runs(first)
-    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
+    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in ROW_KEYS.items()}
     recorded = before.on(basis)
-    begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
+    begin, end = costed_figure(recorded, what), costed_figure(run(second, basis), what)
     passes = cost_through_rows(recorded, what)
     lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
     reached, running, waiting = first, begin, list[str]()
 
     def followed(estate: Estate) -> float:
-        return figure_of(rerun(before, estate)[0].on(basis), what)
+        return costed_figure(rerun(before, estate)[0].on(basis), what)
 
     def as_it_stands(estate: Estate) -> float:
         try:
-            return figure_of(run(estate, basis), what)
+            return costed_figure(run(estate, basis), what)
         except InputError:
             return followed(estate)
 
     for family in FAMILIES[:-1]:
-        following = passed_on(reached, second, pairs, COLUMNS[family])
+        following = passed_on(reached, second, pairs, COLUMNS_OF_FAMILY[family])
         if following is reached:
             continue
         try:
@@ -114,7 +114,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
             waiting.append(family)
             reached = following
             continue
-        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS[family], followed, passes, what)
+        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS_OF_FAMILY[family], followed, passes, what)
         lines.append((" and ".join([*waiting, family]), value - running, value, rows))
         reached, running, waiting = following, value, []
     only = _only_in_one(first, second, pairs)

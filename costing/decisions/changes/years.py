@@ -24,9 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.families import FAMILIES
 from costing.decisions.changes.figures import release_named
-from costing.graph.arrays import KG, Floats, Flow
+from costing.graph.arrays import KG, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.origins import origins, release_states
@@ -34,7 +35,7 @@ from costing.results.results import Results
 from costing.results.rounding import largest_remainder
 
 TOTAL = "cost per bottle"
-COLUMNS = ["what_moved", "unit", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
+_COLUMNS = ["what_moved", "unit", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
 
 
 @dataclass(frozen=True)
@@ -119,7 +120,7 @@ def _behind(results: Results, lot: str) -> tuple[float, float, float]:
 
 
 def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
-    """Six lines from the cost per bottle of one release to that of another (`COLUMNS`), with both totals.
+    """Six lines from the cost per bottle of one release to that of another (`_COLUMNS`), with both totals.
 
     first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the rounded difference.
     """
@@ -154,7 +155,7 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
         for family, unit, (before, after), amount, text in zip(FAMILIES, units, sides, rounded, says, strict=True)
     ]
     total = (TOTAL, a_bottle, one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
-    return pd.DataFrame([*lines, total], columns=COLUMNS)
+    return pd.DataFrame([*lines, total], columns=_COLUMNS)
 
 
 def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:

@@ -24,11 +24,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.changes.families import KEYS, matched_rows
+from costing.decisions.changes.families import ROW_KEYS, matched_rows
 from costing.decisions.closing.closing import at_date, closed, row_texts, speaks_until
 from costing.errors import CostingError, Finding, InputError, caution
 from costing.inputs.estate import Estate, Sources, as_table
-from costing.inputs.owners import own_part, whole
+from costing.inputs.owners import both_sides, own_part
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.roll_forward import exits, expensed_at_once
@@ -36,14 +36,14 @@ from costing.results.stock import stock_values
 from costing.results.ways_out import SALE
 
 LEAST_EFFECT = 0.005  # money: less is nothing once rounded to cents
-COLUMNS = ("closed_on", "place", "as_closed", "as_now", "stock_moved", "goods_sold_moved", "expense_moved")
-_MONEY_TABLES = (*KEYS, "channels", "cuvees")
-_KEYS = {**KEYS, "channels": ("channel",), "cuvees": ("cuvee",)}
+_COLUMNS = ("closed_on", "place", "as_closed", "as_now", "stock_moved", "goods_sold_moved", "expense_moved")
+_MONEY_TABLES = (*ROW_KEYS, "channels", "cuvees")
+_KEYS = {**ROW_KEYS, "channels": ("channel",), "cuvees": ("cuvee",)}
 ADDED, GONE, OTHER = "(no such row)", "(row taken out)", "what no row explains"
 
 
 @dataclass(frozen=True)
-class Edit:
+class ClosedYearEdit:
     """One change of a row of a closed year. row: position in the table of today, −1 where the row is gone; column: ""
     for a whole row; held: cells of the row as it was closed (empty: there was none); number: its row on the sheet then.
     """
@@ -65,12 +65,12 @@ def closed_year_edits(runs: Runs) -> Answer:
     rows: list[tuple[Any, ...]] = []
     listed: set[tuple[str, str, str]] = set()
     for on in days:
-        for edit, effect in _effects(whole(estate), on):
+        for edit, effect in _effects(both_sides(estate), on):
             key = (edit.place, edit.before, edit.after) if edit.table else (str(on), "", "")
             if key not in listed:
                 rows.append((pd.Timestamp(on), edit.place, edit.before, edit.after, *effect))
                 listed.add(key)
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
     facts = {"currency": runs.currency, "edits": str(len(table))}
     return Answer({"closed_year_edits": table}, facts=facts, empty="No edit moved a closed year.")
 
@@ -91,7 +91,7 @@ def closed_year_cautions(runs: Runs) -> list[Finding]:
     return found
 
 
-def _effects(estate: Estate, on: date) -> Iterator[tuple[Edit, tuple[float, float, float]]]:
+def _effects(estate: Estate, on: date) -> Iterator[tuple[ClosedYearEdit, tuple[float, float, float]]]:
     """Edits since a closing that move its figures, and what each moves."""
     edits = list(edits_since(estate, on))
     frozen = closed(estate, "yearend_costs", on)
@@ -112,14 +112,14 @@ def _effects(estate: Estate, on: date) -> Iterator[tuple[Edit, tuple[float, floa
         yield _unexplained(estate, on, held, held + left), (left, 0.0, 0.0)
 
 
-def _unexplained(estate: Estate, on: date, held: float, present: float) -> Edit:
+def _unexplained(estate: Estate, on: date, held: float, present: float) -> ClosedYearEdit:
     """What no row explains: a setting, or rows whose text the closing did not keep."""
     inputs = closed(estate, "yearend_inputs", on)
     why = OTHER if inputs["content"].notna().any() else f"{OTHER} (closed by a version that kept no rows)"
-    return Edit("", -1, "", {}, 0, f"Year-end costs, {why}", f"{held:,.2f}", f"{present:,.2f}")
+    return ClosedYearEdit("", -1, "", {}, 0, f"Year-end costs, {why}", f"{held:,.2f}", f"{present:,.2f}")
 
 
-def edits_since(estate: Estate, on: date) -> Iterator[Edit]:
+def edits_since(estate: Estate, on: date) -> Iterator[ClosedYearEdit]:
     """Every cell that differs from a closing, and every row added or gone, on the sheets that money can hang on."""
     inputs = closed(estate, "yearend_inputs", on)
     inputs = inputs[inputs["content"].notna().to_numpy()]
@@ -133,7 +133,9 @@ def edits_since(estate: Estate, on: date) -> Iterator[Edit]:
         yield from _edits_of(estate, name, on, [contents[one] for one in at], numbers)
 
 
-def _edits_of(estate: Estate, name: str, on: date, held: list[dict[str, Any]], numbers: np.ndarray) -> Iterator[Edit]:
+def _edits_of(
+    estate: Estate, name: str, on: date, held: list[dict[str, Any]], numbers: np.ndarray
+) -> Iterator[ClosedYearEdit]:
     rows = np.flatnonzero(speaks_until(estate[name], on))
     present = row_texts(estate[name].iloc[rows])
     texts = [json.dumps(one, ensure_ascii=False) for one in held]
@@ -147,15 +149,15 @@ def _edits_of(estate: Estate, name: str, on: date, held: list[dict[str, Any]], n
             before, after = held[b].get(column.name), cells.get(column.name)
             if before != after:
                 place = estate.place(name, int(rows[a]), column.name)
-                yield Edit(
+                yield ClosedYearEdit(
                     name, int(rows[a]), column.name, held[b], int(numbers[b]), place, _said(before), _said(after)
                 )
     for a in np.setdiff1d(here, here[first]):
         place = estate.place(name, int(rows[a]))
-        yield Edit(name, int(rows[a]), "", {}, 0, place, ADDED, _row_said(json.loads(present[a])))
+        yield ClosedYearEdit(name, int(rows[a]), "", {}, 0, place, ADDED, _row_said(json.loads(present[a])))
     for b in np.setdiff1d(there, there[second]):
         place = f"{sheets()[name].title}!{numbers[b]}"
-        yield Edit(name, -1, "", held[b], int(numbers[b]), place, _row_said(held[b]), GONE)
+        yield ClosedYearEdit(name, -1, "", held[b], int(numbers[b]), place, _row_said(held[b]), GONE)
 
 
 def _said(value: Any) -> str:
@@ -166,7 +168,7 @@ def _row_said(cells: dict[str, Any]) -> str:
     return ", ".join(_said(value) for value in cells.values())
 
 
-def undone(estate: Estate, edits: list[Edit]) -> Estate:
+def undone(estate: Estate, edits: list[ClosedYearEdit]) -> Estate:
     """The estate with these edits taken back."""
     tables, sources = dict(estate.tables), dict(estate.sources)
     for name in {edit.table for edit in edits}:

@@ -26,21 +26,23 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError, Finding, caution
-from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, UNITS, codes, days
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate
-from costing.inputs.owners import kept_for_others, whole
+from costing.inputs.owners import both_sides, kept_for_others
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
 from costing.model import Runs, trace
 from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
-from costing.results.composition import ATTRIBUTES, RED, WHITE, Composition
+from costing.results.composition import RED, WHITE, Composition
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
-from costing.results.stock import UNITS, open_states, values_at
+from costing.results.stock import open_states, values_at
 from costing.results.ways_out import names_of_exits
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
@@ -84,7 +86,7 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
         "yearend_stock": pd.concat([part for part in stocks if len(part)], ignore_index=True),
         "yearend_costs": costs,
         "yearend_composition": pd.concat([part for part in mixes if len(part)] or mixes[:1], ignore_index=True),
-        "yearend_inputs": fingerprints(whole(estate), on),
+        "yearend_inputs": fingerprints(both_sides(estate), on),
     }
     many = len(frozen["yearend_stock"])
     frozen["yearend_stock"].insert(0, "approved_on", pd.to_datetime(pd.Series([approved] * many, dtype=object)))

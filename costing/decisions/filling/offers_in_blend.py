@@ -22,9 +22,10 @@ from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.filling.offered import WET, Offer, litres_of
 from costing.inputs.appellations import folded_words
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.cuvee_bounds import against_bounds
 from costing.model import Runs
-from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN
+from costing.results.composition import OTHER, UNKNOWN
 from costing.results.place_rules import CuveeRules
 
 _ALONE = 0.999

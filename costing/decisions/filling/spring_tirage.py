@@ -18,14 +18,15 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.calendar import add_months
+from costing.array_types import Floats
+from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
 from costing.decisions.filling.springs import SORTS, Springs, springs_of
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Worths, best_plan, value_of
-from costing.engine.carrying import DAYS_A_YEAR, day_numbers
+from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -33,9 +34,9 @@ from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 YEARS_ON = 3
 NEVER = 1e3
 """Storage of a litre that nobody would pay."""
-SOME = 0.5
+_SOME = 0.5
 """Less than half a bottle is none."""
-NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
+_NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +112,7 @@ def tirage(runs: Runs) -> Answer:
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     found = runs.once(filling_of)
     if found is None:
-        return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, NOTHING)
+        return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
     springs = found.springs
     facts |= {"spring": str(springs.years[0])}
     advice = _advice(runs, found)
@@ -119,7 +120,7 @@ def tirage(runs: Runs) -> Answer:
     tables |= {"lees_by_tirage_year": _by_tirage_year(runs, found), "wine_by_spring": _wine_by_spring(found)}
     messages = {"lees_by_tirage_year": _stock_message(tables["lees_by_tirage_year"])}
     says = tuple(_says(runs, found, advice))
-    return Answer(tables, (*springs.findings, *_findings(runs, found)), says, facts, NOTHING, messages)
+    return Answer(tables, (*springs.findings, *_findings(runs, found)), says, facts, _NOTHING, messages)
 
 
 def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
@@ -136,7 +137,7 @@ def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
         bottles, planned = float(plan.filled[at]), float(springs.planned[at])
         litres = wine.bottle_l[at]
         cost = stacks.fill_cost[at] * discount + litres * float(
-            _litre_of(at_plan, at_planned if planned >= SOME else plan, at)
+            _litre_of(at_plan, at_planned if planned >= _SOME else plan, at)
         )
         rows.append(
             {
@@ -170,8 +171,8 @@ def _litre_of(worths: Worths, plan: Plan, at: int) -> float:
 
 def _do(bottles: float, planned: float) -> str:
     more = bottles - planned
-    if bottles < SOME:
-        return "fill none" if planned >= SOME else "none"
+    if bottles < _SOME:
+        return "fill none" if planned >= _SOME else "none"
     if abs(more) < 1.0:
         return f"fill {bottles:,.0f}, as planned"
     return f"fill {bottles:,.0f}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'}"
@@ -180,11 +181,11 @@ def _do(bottles: float, planned: float) -> str:
 def _reason(found: Filling, at: int, bottles: float, planned: float) -> str:
     """What holds the bottles where they are, in one sentence."""
     stacks = found.springs.facts.stacks
-    if bottles >= stacks.most[at] - SOME:
+    if bottles >= stacks.most[at] - _SOME:
         return "At most on Limits, or all wine that suits it, holds it"
-    if bottles <= stacks.bottles[at] + SOME and stacks.bottles[at] >= SOME:
+    if bottles <= stacks.bottles[at] + _SOME and stacks.bottles[at] >= _SOME:
         return "At least on Limits holds it: one fewer would be better"
-    if bottles < SOME:
+    if bottles < _SOME:
         return "the market has enough of it on lees; its wine brings more elsewhere"
     if abs(bottles - planned) < 1.0:
         return "as many as the market takes at a price that pays them"
@@ -196,7 +197,7 @@ def _reason(found: Filling, at: int, bottles: float, planned: float) -> str:
 def markets_rate(runs: Runs, springs: Springs) -> Floats:
     """Bottles that each market takes a month: as Price by age says, else as dispatched in the last year [M]."""
     facts, inputs = springs.facts, springs.inputs
-    takes = facts.markets.takes[:, 0] / (np.diff(facts.dates.day)[0] / (365.25 / 12.0))
+    takes = facts.markets.takes[:, 0] / (np.diff(facts.dates.day)[0] / DAYS_A_MONTH)
     sent = runs.estate["dispatches"]
     lately = (days(sent["on_date"]) <= runs.today) & (days(sent["on_date"]) > runs.today - DAYS_A_YEAR)
     lot = runs.chain.lots.names.get_indexer(pd.Index(sent["release_lot"].astype(str)))[lately]
@@ -252,7 +253,7 @@ def _by_tirage_year(runs: Runs, found: Filling) -> pd.DataFrame:
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
     sizes = springs.inputs.markets["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     rate = float((markets_rate(runs, springs) * sizes).sum())
-    years = np.unique(year[(now > SOME) | (then > SOME)])
+    years = np.unique(year[(now > _SOME) | (then > _SOME)])
     table = pd.DataFrame(
         {
             "tirage_year": years.astype(str),
@@ -334,7 +335,7 @@ def _findings(runs: Runs, found: Filling) -> list[Finding]:
     springs, wine = found.springs, found.springs.wine
     wanted = float((springs.planned * wine.bottle_l)[springs.tirage].sum())
     there = float(wine.comes[:, 0].sum())
-    if wanted <= there + SOME:
+    if wanted <= there + _SOME:
         return []
     at = max(springs.tirage.tolist(), key=lambda one: springs.planned[one] * wine.bottle_l[one])
     rule = f"more is to be filled than there is wine: {wanted:,.0f} L of {there:,.0f} L on hand and to come."

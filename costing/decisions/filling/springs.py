@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.reserves import vats
@@ -29,7 +30,7 @@ from costing.decisions.plan.facts import Facts, Wine
 from costing.decisions.plan.from_estate import PlanInputs, plan_dates, plan_inputs
 from costing.decisions.plan.unkept import without_price
 from costing.errors import Finding, caution
-from costing.graph.arrays import OPERATIONS, Floats, Ints, days
+from costing.graph.arrays import OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.calendar import months_between
 from costing.decisions.keeping_costs import (
     good_share,
@@ -31,12 +32,12 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, verdict
-from costing.decisions.prices.release_dates import REASONS, Stacks, age_in_months, candidate_days, in_money_of_day
+from costing.decisions.prices.release_dates import REASONS, StacksOnLees, age_in_months, candidate_days, in_money_of_day
 from costing.decisions.prices.scarcity import queue_for_market
 from costing.decisions.prices.selling import finished_and_sent
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.capital import capital_curve
@@ -65,7 +66,7 @@ class Holding:
     """
 
     stock: pd.DataFrame
-    stacks: Stacks
+    stacks: StacksOnLees
     at: Ints
     curve: RateCurve
     market: Ints
@@ -145,7 +146,7 @@ def holding(results: Results) -> Holding:
             kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, at, today)
         storage[row], finished[row] = kept[size]
     lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
-    stacks = Stacks(
+    stacks = StacksOnLees(
         bottles=stock["quantity"].to_numpy(),
         price=price * good,  # per bottle put to disgorging
         finishing=finishing,

@@ -16,10 +16,10 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.prices.terms_in_force import channel_terms, currency_rates, list_prices
-from costing.graph.arrays import Floats, days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force
+from costing.money.capital import interest_rate_on
 
 EVERY, OTHERS = "all channels", "other channels"
 
@@ -66,11 +66,4 @@ def _nets(estate: Estate, terms: pd.DataFrame, day: int, cuvee: str, size: str) 
         for name in ("discount", "commission", "selling_cost_per_bottle", "customer_days")
     )
     received = listed.price * rate * (1.0 - off) * (1.0 - fee)
-    return np.asarray(received * (1.0 + _hurdle(estate, day)) ** (-wait / 365.0) - cost)
-
-
-def _hurdle(estate: Estate, day: int) -> float:
-    table = estate["interest_rates"]
-    rows = np.flatnonzero(table["hurdle_rate"].notna().to_numpy())
-    row = row_in_force(rows, days(table["from_date"]), np.array([day]))
-    return float(table["hurdle_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0
+    return np.asarray(received * (1.0 + interest_rate_on(estate, "hurdle_rate", day)) ** (-wait / 365.0) - cost)

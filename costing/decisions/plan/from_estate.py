@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import places_of_others
-from costing.calendar import add_months
+from costing.array_types import Floats
+from costing.calendar import DAYS_A_MONTH, add_months
 from costing.decisions.keeping_costs import (
     good_share,
     last_riddling,
@@ -30,12 +31,12 @@ from costing.decisions.keeping_costs import (
 from costing.decisions.plan.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
 from costing.decisions.plan.channels import EVERY, OTHERS, bounded_channels, channel_values
 from costing.decisions.plan.facts import Dates, Facts, Markets, Stacks, mean_price
-from costing.decisions.plan.limits import DAYS_A_MONTH, LimitRows, limits_of
+from costing.decisions.plan.limits import LimitRows, limits_of
 from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
 from costing.decisions.prices.terms_in_force import market_of
 from costing.engine.carrying import day_numbers
-from costing.graph.arrays import BLANK_DAY, Floats, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.rates import location_of, locations

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import pandas as pd
 
-from costing.decisions.plan.facts import FloatArray
+from costing.array_types import Floats
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, Search, Worths
 from costing.model import Runs
@@ -28,7 +28,7 @@ class HousePlan:
         return self._search.plan(), self._search.worths()
 
     @cached_property
-    def bottle_pairs(self) -> FloatArray:
+    def bottle_pairs(self) -> Floats:
         """Worth today of one bottle more and of one bottle less of each lot [S, 2]."""
         return self._search.bottle_pairs()
 

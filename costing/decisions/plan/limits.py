@@ -17,18 +17,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_MONTH
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.channels import bounded_channels
 from costing.decisions.plan.facts import Dates, Limits
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 from costing.inputs.schema import operations
 from costing.model import Runs
+from costing.money.capital import interest_rate_on
 from costing.money.postings import TABLE_NAMES
 
-DAYS_A_MONTH = 365.25 / 12.0
 DECIDED = ("on lees", "finishing", "dressing", "finished stock")
 """Stages whose costs the plan decides."""
 
@@ -145,7 +147,7 @@ def _with_credit(runs: Runs, dates: Dates, limits: Limits, most: Floats) -> tupl
         credit=np.maximum(may, 0.0),
         debt=drawn - ((chosen.bank_balance or 0.0) - chosen.cash_to_keep),
         other_outlay=_other_outlay(runs.estate, found, dates),
-        borrowing_rate=rate if np.isfinite(rate) else _borrowing_rate(runs.estate, runs.today),
+        borrowing_rate=rate if np.isfinite(rate) else interest_rate_on(runs.estate, "borrowing_rate", runs.today),
     )
     return limits, drawn + float(fixed[0]), ", ".join(found.line_names)
 
@@ -171,10 +173,3 @@ def _decided(estate: Estate, name: str) -> np.ndarray:
         usual = {name: one.stage for name, one in operations().items()}
         stage = stage.fillna(table["operation"].astype(object).map(usual))
     return np.asarray(stage.isin(DECIDED))
-
-
-def _borrowing_rate(estate: Estate, today: int) -> float:
-    table = estate["interest_rates"]
-    rows = np.flatnonzero(table["borrowing_rate"].notna().to_numpy())
-    row = row_in_force(rows, days(table["from_date"]), np.array([today]))
-    return float(table["borrowing_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0

@@ -24,13 +24,14 @@ import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import csr_array, vstack
 
-from costing.decisions.plan.programme import FloatArray, IntArray, Solved, System
+from costing.array_types import Floats, Ints
+from costing.decisions.plan.programme import Solved, System
 
 AT, SAME = 1e-7, 1e-8
 """Distance at which an amount stands at its bound, and difference of two worths, relative to their size."""
 
 
-def one_more_one_less(system: System, solved: Solved, rows: IntArray) -> FloatArray:
+def one_more_one_less(system: System, solved: Solved, rows: Ints) -> Floats:
     """Worth of one unit more and of one unit less of the bounds of each row [rows, 2]."""
     scale = 1.0 + np.abs(solved.amounts)
     at_least = solved.amounts - system.least <= AT * scale
@@ -52,7 +53,7 @@ def one_more_one_less(system: System, solved: Solved, rows: IntArray) -> FloatAr
     solve: Any = linprog
     weight = np.random.default_rng(0).uniform(1.0, 2.0, len(rows))  # of no pattern, so that no two changes cancel
 
-    def answers(places: IntArray, step: float) -> float:
+    def answers(places: Ints, step: float) -> float:
         """Change of the best value for a step of these bounds together, each by its weight."""
         right = np.zeros(len(equal))
         right[at[places]] = step * weight[places]

@@ -8,7 +8,7 @@ import pandas as pd
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan
 
-COLUMNS = ("location", "month", "places_taken", "places_there")
+_COLUMNS = ("location", "month", "places_taken", "places_there")
 
 
 def places_over_time(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
@@ -28,4 +28,4 @@ def places_over_time(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
                 {"location": place, "month": month, "places_taken": taken[: len(month)], "places_there": there}
             )
         )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(COLUMNS))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(_COLUMNS))

@@ -24,7 +24,8 @@ from functools import cached_property
 
 import numpy as np
 
-from costing.decisions.plan.facts import Facts, FloatArray, channel_steps, interest, received
+from costing.array_types import Floats
+from costing.decisions.plan.facts import Facts, channel_steps, interest_on_draw, received
 from costing.decisions.plan.margin import one_more_one_less
 from costing.decisions.plan.programme import Programme, Solved, System
 
@@ -34,7 +35,7 @@ A_UNIT_OF_MONEY = 0.01
 """Penalty of a unit of money above the credit, beside that of a bottle."""
 
 
-def _none() -> FloatArray:
+def _none() -> Floats:
     return np.zeros((0, 0))
 
 
@@ -46,22 +47,22 @@ class Plan:
     spring [G, Y], and bottled by lot and sort [S, G].
     """
 
-    disgorged: FloatArray
-    on_lees: FloatArray
-    sold: FloatArray
-    by_channel: FloatArray
-    filled: FloatArray
-    over_places: FloatArray
-    over_line: FloatArray
-    short_supply: FloatArray
-    over_credit: FloatArray
-    debt: FloatArray
-    wine_kept: FloatArray = field(default_factory=_none)
-    wine_in_bulk: FloatArray = field(default_factory=_none)
-    wine_short: FloatArray = field(default_factory=_none)
-    wine_in: FloatArray = field(default_factory=_none)
+    disgorged: Floats
+    on_lees: Floats
+    sold: Floats
+    by_channel: Floats
+    filled: Floats
+    over_places: Floats
+    over_line: Floats
+    short_supply: Floats
+    over_credit: Floats
+    debt: Floats
+    wine_kept: Floats = field(default_factory=_none)
+    wine_in_bulk: Floats = field(default_factory=_none)
+    wine_short: Floats = field(default_factory=_none)
+    wine_in: Floats = field(default_factory=_none)
 
-    def sold_in_step(self, facts: Facts) -> FloatArray:
+    def sold_in_step(self, facts: Facts) -> Floats:
         """Bottles sold by market and step [M, T]."""
         total = np.zeros(facts.markets.takes.shape)
         steps = facts.dates.steps
@@ -77,17 +78,17 @@ class Worths:
     takes [M, T], a litre of each sort in each spring [G, Y].
     """
 
-    bottle: FloatArray
-    place: FloatArray
-    line: FloatArray
-    supply: FloatArray
-    supply_most: FloatArray
-    credit: FloatArray
-    market: FloatArray
-    litre: FloatArray = field(default_factory=_none)
+    bottle: Floats
+    place: Floats
+    line: Floats
+    supply: Floats
+    supply_most: Floats
+    credit: Floats
+    market: Floats
+    litre: Floats = field(default_factory=_none)
 
 
-def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
+def best_plan(facts: Facts, disgorge_as: Floats | None = None) -> tuple[Plan, Worths]:
     """The plan of highest value, and the worths of its limits."""
     search = Search(facts, disgorge_as)
     return search.plan(), search.worths()
@@ -99,7 +100,7 @@ class Search:
     disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
     """
 
-    def __init__(self, facts: Facts, disgorge_as: FloatArray | None = None) -> None:
+    def __init__(self, facts: Facts, disgorge_as: Floats | None = None) -> None:
         self.facts = facts
         self.programme = Programme()
         stacks, dates = facts.stacks, facts.dates
@@ -131,7 +132,7 @@ class Search:
         given = replace(system, worth=worth, most=most)
         return given, self.programme.best(given)
 
-    def bottle_pairs(self) -> FloatArray:
+    def bottle_pairs(self) -> Floats:
         """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that
         are free.
         """
@@ -141,7 +142,7 @@ class Search:
         found[given] = one_more_one_less(system, solved, solved.rows["bottles"][given])
         return found
 
-    def _bottles(self, disgorge_as: FloatArray | None) -> None:
+    def _bottles(self, disgorge_as: Floats | None) -> None:
         programme, stacks, shape = self.programme, self.facts.stacks, (self.lots, self.steps)
         last = self.facts.dates.discount[-1]
         on_lees = ~stacks.finished[:, np.newaxis] & (np.arange(self.steps) >= stacks.arrives[:, np.newaxis])
@@ -273,7 +274,7 @@ class Search:
         rows = programme.rows("cash", self.steps, least=owed, most=owed)
         programme.put(rows, drawn)
         programme.put(rows, spare, -1.0)
-        programme.put(rows[1:], drawn[:-1], -interest(facts)[:-1])
+        programme.put(rows[1:], drawn[:-1], -interest_on_draw(facts)[:-1])
         programme.put(rows[1:], spare[:-1])
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
@@ -328,7 +329,7 @@ class Search:
         )
 
 
-def drawn_by(facts: Facts, plan: Plan) -> FloatArray:
+def drawn_by(facts: Facts, plan: Plan) -> Floats:
     """What a plan draws on lines after each date, from its bottles alone [T]; spare cash goes first."""
     stacks, limits, steps = facts.stacks, facts.limits, facts.dates.steps
     out = limits.other_outlay + (plan.disgorged * np.nan_to_num(stacks.finishing)).sum(axis=0)
@@ -340,7 +341,7 @@ def drawn_by(facts: Facts, plan: Plan) -> FloatArray:
     for waited in range(plan.sold.shape[2]):
         got = (plan.sold[:, : steps - waited, waited] * received(facts, waited)).sum(axis=0)
         out[waited + 1 :] -= got[:-1]
-    owed, grown = np.zeros(steps), interest(facts)
+    owed, grown = np.zeros(steps), interest_on_draw(facts)
     for step in range(steps):
         before = owed[step - 1] if step else 0.0
         owed[step] = out[step] + (before * grown[step - 1] if before > 0 else before)

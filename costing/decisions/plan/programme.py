@@ -20,11 +20,9 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, vstack
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from costing.array_types import Flags, Floats, Ints
 
-MANY = 50_000
+_MANY = 50_000
 """Variables above which the interior point method, with crossover to a vertex, takes a quarter of the time."""
 
 
@@ -32,13 +30,13 @@ MANY = 50_000
 class System:
     """A programme as arrays: worth, least and most of its variables, which are whole; its rows alike."""
 
-    worth: FloatArray
-    least: FloatArray
-    most: FloatArray
-    whole: BoolArray
+    worth: Floats
+    least: Floats
+    most: Floats
+    whole: Flags
     matrix: csr_array
-    row_least: FloatArray
-    row_most: FloatArray
+    row_least: Floats
+    row_most: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,22 +46,22 @@ class Solved:
     """
 
     value: float
-    amounts: FloatArray
-    worths: FloatArray
-    worths_of_most: FloatArray
+    amounts: Floats
+    worths: Floats
+    worths_of_most: Floats
     gap: float
-    variables: Mapping[str, IntArray]
-    rows: Mapping[str, IntArray]
+    variables: Mapping[str, Ints]
+    rows: Mapping[str, Ints]
 
-    def amount(self, name: str) -> FloatArray:
+    def amount(self, name: str) -> Floats:
         """Amounts of a block of variables, in its shape."""
         return np.asarray(self.amounts[self.variables[name]])
 
-    def worth(self, name: str) -> FloatArray:
+    def worth(self, name: str) -> Floats:
         """Worth of one unit more of each row of a block, in its shape; NaN with whole variables."""
         return np.asarray(self.worths[self.rows[name]])
 
-    def worth_of_most(self, name: str) -> FloatArray:
+    def worth_of_most(self, name: str) -> Floats:
         """Worth of one unit more of the most of each variable of a block, in its shape; NaN with whole variables."""
         return np.asarray(self.worths_of_most[self.variables[name]])
 
@@ -72,15 +70,15 @@ class Solved:
 class Programme:
     """The programme as it grows; `best` solves it."""
 
-    _worth: list[FloatArray] = field(default_factory=list)
-    _least: list[FloatArray] = field(default_factory=list)
-    _most: list[FloatArray] = field(default_factory=list)
-    _whole: list[FloatArray] = field(default_factory=list)
-    _row_least: list[FloatArray] = field(default_factory=list)
-    _row_most: list[FloatArray] = field(default_factory=list)
-    _entries: list[tuple[IntArray, IntArray, FloatArray]] = field(default_factory=list)
-    _blocks: dict[str, IntArray] = field(default_factory=dict)
-    _row_blocks: dict[str, IntArray] = field(default_factory=dict)
+    _worth: list[Floats] = field(default_factory=list)
+    _least: list[Floats] = field(default_factory=list)
+    _most: list[Floats] = field(default_factory=list)
+    _whole: list[Floats] = field(default_factory=list)
+    _row_least: list[Floats] = field(default_factory=list)
+    _row_most: list[Floats] = field(default_factory=list)
+    _entries: list[tuple[Ints, Ints, Floats]] = field(default_factory=list)
+    _blocks: dict[str, Ints] = field(default_factory=dict)
+    _row_blocks: dict[str, Ints] = field(default_factory=dict)
     _n_variables: int = 0
     _n_rows: int = 0
 
@@ -93,7 +91,7 @@ class Programme:
         least: npt.ArrayLike = 0.0,
         most: npt.ArrayLike = np.inf,
         whole: bool = False,
-    ) -> IntArray:
+    ) -> Ints:
         """A block of variables; worth, least and most broadcast to its shape. Returns their numbers, in that shape.
 
         ValueError for a name that is taken.
@@ -112,7 +110,7 @@ class Programme:
         *,
         least: npt.ArrayLike = -np.inf,
         most: npt.ArrayLike = np.inf,
-    ) -> IntArray:
+    ) -> Ints:
         """A block of rows between two bounds, which broadcast to its shape. Returns their numbers, in that shape.
 
         ValueError for a name that is taken.
@@ -160,7 +158,7 @@ class Programme:
             limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
         if equal.any():
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
-        method = "highs-ipm" if self._n_variables > MANY else "highs"
+        method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
         found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
         if found.x is None or not found.success:
@@ -189,7 +187,7 @@ class Programme:
         return Solved(-float(found.fun), np.asarray(found.x), rows, most, gap, self._blocks, self._row_blocks)
 
     @staticmethod
-    def _new(blocks: dict[str, IntArray], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> IntArray:
+    def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:
         if name in blocks:
             msg = f"there is a block '{name}' already"
             raise ValueError(msg)
@@ -197,5 +195,5 @@ class Programme:
         return blocks[name]
 
 
-def _joined(parts: list[FloatArray]) -> FloatArray:
+def _joined(parts: list[Floats]) -> Floats:
     return np.concatenate(parts) if parts else np.zeros(0)

@@ -12,13 +12,14 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.budget.loans import AT_WILL
-from costing.decisions.plan.facts import Dates, FloatArray
+from costing.decisions.plan.facts import Dates
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan
 from costing.decisions.prices.release_dates import age_in_months
 from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 
@@ -153,7 +154,7 @@ def _supplies(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
         yield caution(place, f"{most:,.0f}", rule, "Promise less, or fill more.")
 
 
-def _worst(over: FloatArray, month: Callable[[int], str]) -> str:
+def _worst(over: Floats, month: Callable[[int], str]) -> str:
     """By how much, and in which month it is most; nothing where it is kept."""
     step, many = int(over.argmax()), int((over > SOME).sum())
     if not many:
@@ -162,7 +163,7 @@ def _worst(over: FloatArray, month: Callable[[int], str]) -> str:
     return f", by {over[step]:,.0f} in {month(step)}{more}"
 
 
-def _at_limit(runs: Runs, rows: Ints, over: FloatArray, column: str, rule: str, remedy: str) -> Finding:
+def _at_limit(runs: Runs, rows: Ints, over: Floats, column: str, rule: str, remedy: str) -> Finding:
     """A caution at the row of Limits that holds where it is broken most."""
     row = int(rows[int(over.argmax())])
     value = runs.estate["limits"][column].iloc[row]

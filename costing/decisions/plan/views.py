@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.array_types import Floats
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.house_plan import HousePlan, house_plan
 from costing.decisions.plan.places import places_over_time
@@ -196,7 +197,7 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     facts, rows = inputs.facts, []
     limits, stacks = facts.limits, facts.stacks
 
-    def line(what: str, of: str, used: FloatArray, most: FloatArray, worth: FloatArray, over: FloatArray) -> None:
+    def line(what: str, of: str, used: Floats, most: Floats, worth: Floats, over: Floats) -> None:
         month = evening_of if what == "credit" else month_of
         if not np.isfinite(most).any():
             return
@@ -240,13 +241,13 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     return table.assign(worth_of_one_more=_money(facts, table["worth_of_one_more"].to_numpy(dtype=float)))
 
 
-def _money(facts: Facts, worth: FloatArray) -> FloatArray:
+def _money(facts: Facts, worth: Floats) -> Floats:
     """Worths, without those above the dearest bottle: they speak of a limit that can't be kept, not of money."""
     dearest = float(np.nan_to_num(facts.stacks.price).max(initial=0.0))
     return np.where(np.abs(worth) > dearest, np.nan, worth)
 
 
-def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: FloatArray) -> pd.DataFrame:
+def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: Floats) -> pd.DataFrame:
     """One bottle more and one less of each lot, beside its cost on both bases and its market value."""
     book = net_realisable_value(runs.book).set_index("lot")
     economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
@@ -284,7 +285,7 @@ def _compared(inputs: PlanInputs, compared: list[Compared]) -> pd.DataFrame:
     )
 
 
-def _runs_dry(inputs: PlanInputs, plan: Plan, pace: FloatArray) -> str:
+def _runs_dry(inputs: PlanInputs, plan: Plan, pace: Floats) -> str:
     """First month of the next two years in which finished bottles make less than half of the pace at which the best
     plan sells, of those to which bottles are promised (else of the largest market). pace: bottles by market and step.
     """

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from costing.array_types import Floats
 from costing.engine.shares import shares_of
 from costing.engine.solve import Triangular
-from costing.graph.arrays import KG, Floats, Flow
+from costing.graph.arrays import KG, Flow
 from costing.graph.states import Chain
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate

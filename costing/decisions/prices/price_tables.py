@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.decisions.prices.channels import list_price, round_up, to_market_currency
 from costing.decisions.prices.pricing import (
     SalePlan,
@@ -52,7 +53,7 @@ from costing.decisions.prices.terms_in_force import (
     number,
     target_of,
 )
-from costing.engine.carrying import IntArray, RateCurve
+from costing.engine.carrying import RateCurve
 from costing.errors import InputError
 from costing.graph.arrays import days
 from costing.model import Runs, run, trace
@@ -68,7 +69,7 @@ MONEY_PER_BOTTLE = (
 )
 """Columns of `release_prices` in the estate's currency per bottle of the format."""
 _IN_MARKET = ("list_in_market", "advised_in_market", "market_currency", "list_currency", "list_price_as_given")
-COLUMNS = (
+_COLUMNS = (
     *("release", "cuvee", "format", "channel", "state", "ready", "bottles_of_release", "bottles_to_sell", "how_sold"),
     *("target", "margin_share", "return_a_year", "target_price_per_75cl", *_IN_MARKET, *MONEY_PER_BOTTLE),
 )
@@ -78,7 +79,7 @@ HIGHEST_RETURN = 1.0
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
-    """Every release to sell in every sales channel (`COLUMNS`), by date of release.
+    """Every release to sell in every sales channel (`_COLUMNS`), by date of release.
 
     The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
     where no target, no list price or no price that reaches the target is there.
@@ -136,7 +137,7 @@ class _Pricing:
             for terms in channels:
                 sale, days_of = sales[str(terms["channel"])], (int(ready[at]), first)
                 lines.append(self.line(at, release, terms, sale, days_of, spent, next(listed)))
-        return pd.DataFrame(lines, columns=list(COLUMNS))
+        return pd.DataFrame(lines, columns=list(_COLUMNS))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""
@@ -238,7 +239,7 @@ class _Pricing:
         curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
         return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
 
-    def listed(self, first: IntArray) -> list[tuple[float, str, float]]:
+    def listed(self, first: Ints) -> list[tuple[float, str, float]]:
         """List price as given, its currency, and its worth in the estate's currency: each release by channel.
 
         first: first day on which each release is sold.

@@ -28,13 +28,14 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.prices.grapes_behind import grapes_behind
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, dispatch_states
 from costing.decisions.prices.selling import charged_at_dispatch
 from costing.decisions.prices.terms_in_force import currency_rates, list_prices
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
@@ -114,7 +115,7 @@ class Sales:
         )
 
 
-def sales(runs: Runs, since: date | None = None) -> Sales:
+def realised_sales(runs: Runs, since: date | None = None) -> Sales:
     """Every priced sale. since: first day of dispatch that counts (all of them without it)."""
     chain, labels = runs.chain, runs.labels
     flow, state = dispatch_states(runs.economic)
@@ -134,7 +135,7 @@ def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
 
     since: first day of dispatch that counts (all of them without it).
     """
-    every, bases, labels = sales(runs, since), _Bases(runs), runs.labels
+    every, bases, labels = realised_sales(runs, since), _Bases(runs), runs.labels
     groups: dict[tuple[str, str], list[int]] = {}
     for position, lot in enumerate(every.lot):
         groups.setdefault((str(labels.cuvee[lot]), str(labels.format[lot])), []).append(position)
@@ -153,7 +154,7 @@ def margins_by(runs: Runs, keys: Sequence[str]) -> pd.DataFrame:
 
     Columns: the keys, bottles_sold_75cl, margin_total, share_of_margin, margin_per_75cl.
     """
-    every, labels = sales(runs), runs.labels
+    every, labels = realised_sales(runs), runs.labels
     frame = pd.DataFrame(
         {
             "cuvee": labels.cuvee[every.lot].astype(str),

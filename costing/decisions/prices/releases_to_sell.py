@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
-from costing.engine.carrying import FloatArray, IntArray
 from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, Sources, as_table
@@ -124,7 +124,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     return extended, released
 
 
-def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArray) -> IntArray:
+def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: Ints) -> Ints:
     """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
     of them.
     """
@@ -139,8 +139,8 @@ def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArr
 class UnitCosts:
     """Per row of `to_sell`: cost per bottle when ready, and what of it is avoidable after the valuation date."""
 
-    cost: FloatArray
-    avoidable: FloatArray
+    cost: Floats
+    avoidable: Floats
 
 
 def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
@@ -156,7 +156,7 @@ def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
     return UnitCosts(found[0], found[1])
 
 
-def avoidable_costs(results: Results) -> FloatArray:
+def avoidable_costs(results: Results) -> Floats:
     """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
     [states].
     """
@@ -183,7 +183,7 @@ class DatedMoney:
         self._parts = [part for part in results.charges.accrued if not part.expensed]
         self._daily = [part.charge.curve.amount(self._days, self._days + 1) for part in self._parts]
 
-    def behind(self, states: IntArray) -> tuple[FloatArray, FloatArray]:
+    def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
         every, postings = self._results.chain.states, self._results.charges.postings
         plain, _ = weights(self._results, states)
@@ -202,7 +202,7 @@ class DatedMoney:
         return day, np.concatenate([own[used], accrued[some]])
 
 
-def dispatch_states(results: Results) -> tuple[IntArray, IntArray]:
+def dispatch_states(results: Results) -> tuple[Ints, Ints]:
     """Flow and batch state of every row of Dispatches, in the order of the sheet."""
     flows = results.chain.flows
     flow = np.flatnonzero(flows.kind == Flow.DISPATCH)

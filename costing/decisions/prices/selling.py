@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import (
     finishing_per_bottle,
     good_share,
@@ -32,13 +33,13 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
 from costing.decisions.prices.terms_in_force import channel_terms, number
-from costing.engine.carrying import AccrualCurve, IntArray
-from costing.graph.arrays import Floats, Ints, days
+from costing.engine.carrying import AccrualCurve
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
-AS_PLANNED = "as planned"
+_AS_PLANNED = "as planned"
 _MORE_DAYS = 366
 """Costs by day are found for a year more than is asked for, so that the next release needs no new list."""
 
@@ -65,7 +66,7 @@ class Sale:
     its part of the release.
     """
 
-    days: IntArray
+    days: Ints
     bottles: np.ndarray
     presentations: tuple[str, ...]
     words: str
@@ -85,7 +86,7 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
         rows.setdefault((release[row], channel[row]), []).append(row)
     found: dict[str, dict[str, Sale]] = {}
     for (name, sold_by), at in rows.items():
-        sale = Sale(day[at], bottles[at], tuple(packed[at]), AS_PLANNED, float(bottles[at].sum()))
+        sale = Sale(day[at], bottles[at], tuple(packed[at]), _AS_PLANNED, float(bottles[at].sum()))
         found.setdefault(name, {})[sold_by] = sale
     return found
 

@@ -15,17 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import Floats, Ints, days
+from costing.array_types import Flags, Floats, Ints, Names
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force
 from costing.results.ways_out import SALE, channel_rows
 
-Names = NDArray[np.object_]
 
-
-def most_particular(keys: Mapping[str, Names], wanted: Mapping[str, str], fits: NDArray[np.bool_] | None = None) -> int:
+def most_particular(keys: Mapping[str, Names], wanted: Mapping[str, str], fits: Flags | None = None) -> int:
     """Position of the row that fits `wanted` in every key column (blank fits all) most particularly; −1 if
     none does.
 

@@ -106,7 +106,7 @@ def _sheet_list(workbook: Any, sheet: Any, row: int, titles: dict[str, str]) -> 
     for column, heading in enumerate(("sheet", "a row is", "what it holds")):
         sheet.write_string(row, column, heading, workbook.add_format({**faint, "indent": int(column == 0)}))
     row += 1
-    for group, names in look.GROUPS.items():
+    for group, names in look.SHEET_GROUPS.items():
         edge = {"left": 5, "left_color": look.TAB_COLOURS[group], "indent": 1, "valign": "vcenter"}
         tab = workbook.add_format({**edge, "font_color": look.SLATE, "underline": 1})
         for name in names:

@@ -32,7 +32,7 @@ Element = Any
 
 
 @dataclass(frozen=True, eq=False)
-class Edit:
+class RowEdits:
     """What happens to one sheet. dropped: rows taken out; first: row at which new ones are put in; fresh: their cells
     by column letter; changed: cells set (None: cleared) by row and letter; scaled: cells multiplied likewise; cleared:
     rows whose cells are blank afterwards.
@@ -66,7 +66,7 @@ class Edit:
         return bool(rows) and all(row in self.dropped for row in range(min(rows), max(rows) + 1))
 
 
-def edited_sheet(content: bytes, edit: Edit) -> bytes:
+def edited_sheet(content: bytes, edit: RowEdits) -> bytes:
     """The sheet after the edit."""
     root: Element = etree.fromstring(content, etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=True))
     space = f"{{{etree.QName(root).namespace}}}"
@@ -97,7 +97,7 @@ def edited_sheet(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_table(content: bytes, edit: Edit) -> bytes:
+def edited_table(content: bytes, edit: RowEdits) -> bytes:
     """A table of that sheet."""
     root = etree.fromstring(content)
     for entry in [root, *root.iter("{*}autoFilter")]:
@@ -105,7 +105,7 @@ def edited_table(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_notes(content: bytes, edit: Edit) -> bytes:
+def edited_notes(content: bytes, edit: RowEdits) -> bytes:
     """Notes of that sheet."""
     root = etree.fromstring(content)
     for entry in list(root.iter("{*}comment", "{*}threadedComment")):
@@ -113,7 +113,7 @@ def edited_notes(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_shapes(content: bytes, edit: Edit) -> bytes:
+def edited_shapes(content: bytes, edit: RowEdits) -> bytes:
     """Shapes in which notes are shown (the older drawing language, whose text is no strict XML everywhere)."""
 
     def shape(found: re.Match[bytes]) -> bytes:
@@ -127,7 +127,7 @@ def edited_shapes(content: bytes, edit: Edit) -> bytes:
     return re.sub(rb"<v:shape\b.*?</v:shape>", shape, content, flags=re.DOTALL)
 
 
-def _follow(entry: Element, edit: Edit) -> None:
+def _follow(entry: Element, edit: RowEdits) -> None:
     written = entry.get("ref", "")
     if edit.is_gone(written):
         entry.getparent().remove(entry)
@@ -180,7 +180,7 @@ def _letters(cell: Element) -> str:
     return str(cell.get("r")).rstrip("0123456789")
 
 
-def _cells_set(row: Element, number: int, edit: Edit, space: str) -> None:
+def _cells_set(row: Element, number: int, edit: RowEdits, space: str) -> None:
     for cell in row.iterfind(f"{space}c"):
         key = number, _letters(cell)
         if key in edit.changed or number in edit.cleared:
@@ -197,7 +197,7 @@ def _cells_set(row: Element, number: int, edit: Edit, space: str) -> None:
     row[:] = sorted(row, key=lambda cell: column_number(_letters(cell)) if cell.get("r") else 0)
 
 
-def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element | None, edit: Edit) -> Element:
+def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element | None, edit: RowEdits) -> Element:
     row = etree.Element(f"{space}row", r=str(number))
     formats = {_letters(cell): cell.get("s") for cell in model.iterfind(f"{space}c")} if model is not None else {}
     if model is not None:
@@ -212,7 +212,7 @@ def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element
     return row
 
 
-def _put(cell: Element, value: Any, edit: Edit, space: str) -> None:
+def _put(cell: Element, value: Any, edit: RowEdits, space: str) -> None:
     """A value into a cell, whose format stays; a date without a format is text, which reads alike everywhere."""
     for child in list(cell):
         cell.remove(child)

@@ -33,7 +33,7 @@ VERDICT_FILLS = {
     ("differs",): "#F4D3C8",
 }
 """Fill of what to do by its first word."""
-NUMBER_FORMATS = kinds.NUMBER_FORMATS | {
+CELL_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",
     "quantity": "#,##0.0",
@@ -51,7 +51,7 @@ TAB_COLOURS = {
     "Closed years": "#9AA0A4",
 }
 # Whose tab has which colour, in workbook order.
-GROUPS = {
+SHEET_GROUPS = {
     "Start": ("settings", "links", "interest_rates", "price_indices"),
     "Opening": ("opening_stock", "opening_costs", "opening_composition"),
     "Grapes and cellar": (
@@ -79,7 +79,7 @@ def input_format(column: Column) -> str:
     source).
     """
     if column.type == "date":
-        return NUMBER_FORMATS["date"]
+        return CELL_FORMATS["date"]
     if column.type == "integer":
         return "0"
     if column.type != "number":
@@ -101,7 +101,7 @@ def shown_length(value: Any, number_format: str) -> int:
     if isinstance(value, str):
         return max(map(len, value.split("\n")), default=0)
     is_number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
-    if not is_number or number_format == NUMBER_FORMATS["date"]:
+    if not is_number or number_format == CELL_FORMATS["date"]:
         return 10
     number = float(value)
     if number_format == "General":
@@ -157,7 +157,7 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
     if isinstance(values, np.ndarray) and values.dtype.kind == "f":
         finite = values[np.isfinite(values)]
         values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
-    elif number_format not in ("General", NUMBER_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
+    elif number_format not in ("General", CELL_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
         # With fixed decimals the least and the greatest number are the longest ones.
         numbers = [value for value in values if type(value) is float]
         others = [value for value in values if type(value) is not float]

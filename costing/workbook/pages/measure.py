@@ -117,7 +117,7 @@ def _needed(table: ResultTable, header: str, values: Sequence[Any]) -> float:
     lines = look.heading_lines(header)
     if table.shown and header in table.frame.columns[table.shown :]:  # closed columns make no header row higher
         lines = min(lines, max(look.heading_lines(str(one)) for one in table.frame.columns[: table.shown]))
-    width = look.column_width(header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf)
+    width = look.column_width(header, shown, look.CELL_FORMATS[kind], button=button, lines=lines, widest=math.inf)
     return width + look.INDENT * (kind == "date")
 
 

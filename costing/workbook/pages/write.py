@@ -30,7 +30,7 @@ from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
 from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
-from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, Drawn, draw_chart
+from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
@@ -103,7 +103,7 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
             if unknown := sorted(named - set(headers)):
                 msg = f"table '{table.name}' has no column {', '.join(unknown)}"
                 raise ValueError(msg)
-            if wrong := sorted(set(table.formats.values()) - set(look.NUMBER_FORMATS)):
+            if wrong := sorted(set(table.formats.values()) - set(look.CELL_FORMATS)):
                 msg = f"table '{table.name}' has no format {', '.join(wrong)}"
                 raise ValueError(msg)
 
@@ -122,7 +122,7 @@ class _SheetWriter:
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
-        self.drawn: dict[str, Drawn] = {}
+        self.drawn: dict[str, ChartedTable] = {}
 
     def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
         """Write all but the charts; the tables that are too long to be written cell by cell are handed back."""
@@ -138,7 +138,7 @@ class _SheetWriter:
             self.worksheet.set_row(row, height)
         return tables
 
-    def finish(self, tables: Mapping[str, Drawn]) -> None:
+    def finish(self, tables: Mapping[str, ChartedTable]) -> None:
         """Set the page, and draw the charts on the right of the tables, none of them across two pages.
 
         tables: every table of the workbook, by name.
@@ -209,13 +209,13 @@ class _SheetWriter:
         self.row = top + rows + 1 + bool(table.total_columns)
         self.blocks.append((begin, self.row))
         self.row += 1
-        self.drawn[table.name] = Drawn(self.sheet.name, top + 1, rows, table.frame)
+        self.drawn[table.name] = ChartedTable(self.sheet.name, top + 1, rows, table.frame)
         if not is_long:
             return None
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
 
-    def _live(self, table: ResultTable, tables: Mapping[str, Drawn]) -> None:
+    def _live(self, table: ResultTable, tables: Mapping[str, ChartedTable]) -> None:
         """Set the formulas of a table over its values, now that it is known where every table stands."""
         own, columns = tables[table.name], self.measured.cells[table.name]
         for header, formulas in table.formulas.items():
@@ -247,7 +247,7 @@ class _SheetWriter:
     def _cell_form(self, table: ResultTable, header: str) -> Any:
         wrapped = {"text_wrap": True} if header in self.measured.wrapped[table.name] else {}
         return self._format(
-            num_format=look.NUMBER_FORMATS[table.formats.get(header, "text")],
+            num_format=look.CELL_FORMATS[table.formats.get(header, "text")],
             **_alignment(table, header),
             **wrapped,
             **({"valign": "top"} if self.measured.wrapped[table.name] else {}),
@@ -295,7 +295,7 @@ class _SheetWriter:
             kind = table.formats.get(column["header"], "text")
             form = self._format(
                 bold=True,
-                num_format=look.NUMBER_FORMATS[kind],
+                num_format=look.CELL_FORMATS[kind],
                 top=1,
                 top_color=look.WINE,
                 bg_color=look.WINE_LIGHT,
@@ -363,14 +363,14 @@ class _SheetWriter:
         return paging, repeated, breaks
 
 
-def _range(table: Drawn, header: str) -> str:
+def _range(table: ChartedTable, header: str) -> str:
     """Cells of a column of a table."""
     sheet = table.sheet.replace("'", "''")
     last = _cell(table, header, table.first + table.rows - 1)
     return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
 
 
-def _cell(table: Drawn, header: str, row: int) -> str:
+def _cell(table: ChartedTable, header: str, row: int) -> str:
     return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 

@@ -11,13 +11,13 @@ import pandas as pd
 import pytest
 
 from costing import House, InputError
+from costing.calendar import DAYS_A_YEAR
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import best_plan, value_of
-from costing.engine.carrying import DAYS_A_YEAR
 
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}

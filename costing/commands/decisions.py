@@ -36,6 +36,17 @@ def own_plan(path: Path) -> pd.DataFrame:
         raise WorkbookError(msg) from fault
 
 
+def plan_asked(house: House, options: argparse.Namespace) -> Answer:
+    """The plan, in whole campaigns or not, or under every scenario. WorkbookError where both are asked for."""
+    own = None if options.own is None else own_plan(options.own)
+    if not options.futures:
+        return house.plan(options.without, own, whole_campaigns=options.whole_campaigns)
+    if options.whole_campaigns:
+        msg = "Scenarios are not planned in whole campaigns: ask for --futures or --whole-campaigns."
+        raise WorkbookError(msg)
+    return house.futures(options.without, own)
+
+
 def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Sequence[str]) -> int:
     """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)

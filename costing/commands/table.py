@@ -131,13 +131,10 @@ def _decisions(verb: str) -> Callable[[Options], int]:
     return run
 
 
-def _own_plan(path: Path | None) -> Any:
-    """A plan of one's own from a CSV file: lot, date, bottles."""
-    if path is None:
-        return None
-    from costing.commands.decisions import own_plan
+def _plan(house: House, options: Options) -> Answer:
+    from costing.commands.decisions import plan_asked
 
-    return own_plan(path)
+    return plan_asked(house, options)
 
 
 def _progress(done: int, of: int) -> None:
@@ -150,9 +147,7 @@ _QUESTIONS = (
     Question(
         "plan",
         "one plan for every lot: what to disgorge and sell this quarter, and why",
-        lambda house, options: (house.futures if options.futures else house.plan)(
-            options.without, _own_plan(options.own)
-        ),
+        _plan,
         ("release_plan", "quarter_by_channel", "plans_compared", "limits_used", "futures_quarter", "futures_regret"),
         (
             option(
@@ -168,6 +163,11 @@ _QUESTIONS = (
                 type=Path,
                 metavar="FILE",
                 help="CSV file with lot, date and bottles: what insisting on it costs; lots it does not name stay free",
+            ),
+            option(
+                "--whole-campaigns",
+                action="store_true",
+                help="disgorge in campaigns of the cost and size on Settings, and say how far from the best",
             ),
             option(
                 "--futures",

@@ -56,6 +56,8 @@ class Settings(BaseModel):
     ageing_horizon_months: int = Field(60, ge=0, le=240)
     plan_horizon_months: int = Field(60, ge=3, le=240)
     plan_safety_percent: float = Field(10.0, ge=0, le=90)
+    campaign_cost: float = Field(0.0, ge=0, le=1e9)
+    smallest_campaign: int = Field(0, ge=0, le=1_000_000)
     service_method: str = "reciprocal"
     price_step: float = Field(0.05, ge=0.0001, le=1000)
     bank_balance: float | None = Field(None, ge=-1e12, le=1e12)

@@ -271,7 +271,7 @@ class Search:
         self.slacks = np.concatenate([self.slacks, over])
         owed = limits.other_outlay.copy()
         owed[0] += limits.debt
-        rows = programme.rows("cash", self.steps, least=owed, most=owed)
+        rows = self.cash = programme.rows("cash", self.steps, least=owed, most=owed)
         programme.put(rows, drawn)
         programme.put(rows, spare, -1.0)
         programme.put(rows[1:], drawn[:-1], -interest_on_draw(facts)[:-1])
@@ -335,6 +335,8 @@ def drawn_by(facts: Facts, plan: Plan) -> Floats:
     out = limits.other_outlay + (plan.disgorged * np.nan_to_num(stacks.finishing)).sum(axis=0)
     out = out + (plan.on_lees * np.nan_to_num(stacks.storage)).sum(axis=0)
     out[0] += limits.debt
+    if facts.campaigns is not None:
+        out += facts.campaigns.cost * (plan.disgorged > SOME).sum(axis=0)
     np.add.at(out, stacks.arrives, plan.filled * stacks.fill_cost)
     if (wine := facts.wine) is not None:
         np.add.at(out, wine.step, -(plan.wine_in_bulk * wine.bulk_price).sum(axis=0))
@@ -355,6 +357,8 @@ def value_of(facts: Facts, plan: Plan) -> float:
     discount, reference = dates.discount[:-1], markets.reference_price
     value = -float((plan.disgorged * np.nan_to_num(stacks.finishing) * discount).sum())
     value -= float((plan.on_lees * np.nan_to_num(stacks.storage) * discount).sum())
+    if facts.campaigns is not None:
+        value -= float(((plan.disgorged > SOME) * facts.campaigns.cost * discount).sum())
     value -= float((plan.filled * stacks.fill_cost * discount[stacks.arrives]).sum())
     if (wine := facts.wine) is not None:
         of_wine = plan.wine_in_bulk * wine.bulk_price - plan.wine_kept * wine.storage

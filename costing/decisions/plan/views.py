@@ -16,7 +16,7 @@ from costing.answers.answer import Answer
 from costing.array_types import Floats
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
-from costing.decisions.plan.house_plan import HousePlan, house_plan
+from costing.decisions.plan.house_plan import HousePlan, house_plan, plan_in_campaigns
 from costing.decisions.plan.places import places_over_time
 from costing.decisions.plan.planning import Plan, Worths
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
@@ -30,11 +30,16 @@ from costing.results.stock import stock_values
 TWO_YEARS = 730
 
 
-def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+def plan_answer(
+    runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
+) -> Answer:
     """The best joint plan and its views. without: kinds of limit left out; own: lot, date and bottles of a plan to
-    compare.
+    compare; whole_campaigns: disgorged in campaigns of the cost and the size of Settings.
     """
-    house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
+    if whole_campaigns:
+        house = plan_in_campaigns(runs, without)
+    else:
+        house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
     inputs = house.inputs
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     if not len(inputs.lots):
@@ -53,7 +58,7 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     }
     if len(inputs.channels) > 1:
         tables["quarter_by_channel"] = _by_channel(inputs, plan)
-    says = tuple(_says(runs, inputs, compared))
+    says = tuple(_says(runs, house, compared))
     return Answer(tables, tuple(_findings(runs, inputs, plan)), says, facts)
 
 
@@ -314,18 +319,33 @@ def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     yield from what_it_breaks(runs, inputs, plan)
 
 
-def _says(runs: Runs, inputs: PlanInputs, compared: list[Compared]) -> list[str]:
+def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
-    best = compared[0].value
+    inputs, best = house.inputs, compared[0].value
     said = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
+    said += _on_campaigns(runs, house)
+    kept = "limits" if house.campaigns is None else "limits or the smallest campaign"
     for each in compared[1:]:
         less = best - each.value
-        how = (
-            f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks limits that the best plan keeps better"
-        )
+        how = f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks {kept} that this plan keeps better"
         said.append(f"Following '{each.name}' is worth {how}.")
     if not len(runs.estate["limits"]):
         said.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
     if not np.isfinite(inputs.facts.markets.elasticity).any():
         said.append("No price response is given: a market takes no more at a lower price.")
     return said
+
+
+def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
+    """What whole campaigns cost, and how far their plan may be from the best one."""
+    found, chosen, money = house.campaigns, runs.estate.settings, runs.currency
+    if found is None:
+        return []
+    if not chosen.campaign_cost and not chosen.smallest_campaign:
+        return ["Settings give no cost of a campaign and no smallest one: whole campaigns change nothing."]
+    return [
+        f"It disgorges in {found.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole lot), "
+        f"at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
+        f"{found.bound:,.0f} {money}, so this one falls short of the best by {found.gap:.2%} at the most.",
+        "What one more is worth is said with the same campaigns.",
+    ]

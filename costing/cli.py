@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import costing
-from costing.commands.table import COMMANDS
+from costing.commands.table import commands
 from costing.errors import CostingError, InputError, errors_in
 from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
@@ -50,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=costing.__version__)
     verbs = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for command in COMMANDS:
+    for command in commands():
         help_line = command.what.replace("%", "%%")  # a description is shown as it stands, a help line is not
         described = f"{command.what[0].upper()}{command.what[1:]}."
         of = verbs.add_parser(

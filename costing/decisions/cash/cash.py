@@ -18,6 +18,7 @@ from costing.decisions.cash.planned import as_planned
 from costing.errors import Finding, caution
 from costing.inputs.estate import Estate
 from costing.inputs.owners import both_sides
+from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
@@ -30,21 +31,6 @@ LARGEST = 12
 _COLUMN = dict(reversed(MONEY_COLUMNS))  # the first of each table
 _COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments": "amount", "loans": "amount"}
 _COLUMN |= {"service_rates": "rate"}
-_SAYS = {
-    "deliveries": ("supplier", "variety", "village"),
-    "grape_prices": ("vintage", "supplier", "village", "variety"),
-    "costs": ("reference", "lot"),
-    "dispatches": ("channel", "release_lot"),
-    "pools": ("pool",),
-    "dry_goods": ("item", "format"),
-    "operation_rates": ("operation", "format"),
-    "movements": ("operation", "from_lot"),
-    "pressings": ("load",),
-    "other_payments": ("what",),
-    "loans": ("loan",),
-    "service_rates": ("operation", "owner"),
-}
-"""Columns that say in words what a row is."""
 
 
 def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False) -> Answer:
@@ -114,7 +100,7 @@ def _by_kind(found: Budget, which: np.ndarray) -> pd.DataFrame:
 def described(estate: Estate, table: str, row: int) -> str:
     """What a row is, in words."""
     frame = estate[table]
-    words = [frame[column].iloc[row] for column in _SAYS.get(table, ())]
+    words = [frame[column].iloc[row] for column in sheets()[table].named_by]
     return " ".join(f"{word:.0f}" if isinstance(word, float) else str(word) for word in words if pd.notna(word))
 
 

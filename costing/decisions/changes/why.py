@@ -24,7 +24,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.answers.steps import steps
 from costing.array_types import Floats
-from costing.decisions.changes.families import COLUMNS_OF_FAMILY, FAMILIES, ROW_KEYS, Pairs, matched_rows, passed_on
+from costing.decisions.changes.families import FAMILIES, Pairs, columns_of_family, matched_rows, passed_on, row_keys
 from costing.decisions.changes.figures import STOCK, cost_through_rows, costed_figure
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
@@ -88,7 +88,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     out.
     """
     before = Runs(first)
-    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in ROW_KEYS.items()}
+    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in row_keys().items()}
     recorded = before.on(basis)
     begin, end = costed_figure(recorded, what), costed_figure(run(second, basis), what)
     passes = cost_through_rows(recorded, what)
@@ -105,7 +105,8 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
             return followed(estate)
 
     for family in FAMILIES[:-1]:
-        following = passed_on(reached, second, pairs, COLUMNS_OF_FAMILY[family])
+        columns = columns_of_family(family)
+        following = passed_on(reached, second, pairs, columns)
         if following is reached:
             continue
         try:
@@ -114,7 +115,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
             waiting.append(family)
             reached = following
             continue
-        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS_OF_FAMILY[family], followed, passes, what)
+        rows = "" if waiting else _largest(reached, second, pairs, columns, followed, passes, what)
         lines.append((" and ".join([*waiting, family]), value - running, value, rows))
         reached, running, waiting = following, value, []
     only = _only_in_one(first, second, pairs)

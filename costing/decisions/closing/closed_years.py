@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.changes.families import ROW_KEYS, matched_rows
+from costing.decisions.changes.families import matched_rows, row_keys
 from costing.decisions.closing.closing import at_date, closed, row_texts, speaks_until
 from costing.errors import CostingError, Finding, InputError, caution
 from costing.inputs.estate import Estate, Sources, as_table
@@ -37,8 +37,7 @@ from costing.results.ways_out import SALE
 
 LEAST_EFFECT = 0.005  # money: less is nothing once rounded to cents
 _COLUMNS = ("closed_on", "place", "as_closed", "as_now", "stock_moved", "goods_sold_moved", "expense_moved")
-_MONEY_TABLES = (*ROW_KEYS, "channels", "cuvees")
-_KEYS = {**ROW_KEYS, "channels": ("channel",), "cuvees": ("cuvee",)}
+_KEYS = {**row_keys(), "channels": ("channel",), "cuvees": ("cuvee",)}
 ADDED, GONE, OTHER = "(no such row)", "(row taken out)", "what no row explains"
 
 
@@ -127,7 +126,7 @@ def edits_since(estate: Estate, on: date) -> Iterator[ClosedYearEdit]:
         return
     contents = [json.loads(text) for text in inputs["content"].astype(str)]
     tables = np.array([one.pop("") for one in contents], dtype=object)
-    for name in _MONEY_TABLES:
+    for name in _KEYS:
         at = np.flatnonzero(tables == name)
         numbers = inputs["row"].to_numpy(dtype=np.float64)[at].astype(np.int64)
         yield from _edits_of(estate, name, on, [contents[one] for one in at], numbers)

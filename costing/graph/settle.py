@@ -118,7 +118,7 @@ def _with_bottles(estate: Estate) -> Estate:
     if not np.isnan(bottles).any():
         return estate
     wine, liqueur = frame["wine_l"].to_numpy(dtype=np.float64, copy=True), np.nan_to_num(frame["liqueur_l"].to_numpy())
-    size = np.append(np.array(list(FORMATS_L.values())), np.nan)[codes(frame["format"], pd.Index(list(FORMATS_L)))]
+    size = np.append(np.array(list(FORMATS_L.values())), np.nan)[codes(frame["format"], tuple(FORMATS_L))]
     for rows in bottlings_in_parts(frame):
         filled = float(np.nansum(bottles[rows]))
         if np.isnan(wine[rows]).sum() == 1:

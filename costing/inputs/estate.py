@@ -171,8 +171,10 @@ def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     blank = empty_table(name)
     columns: dict[str, pd.Series[Any]] = {}
     for column in blank.columns:
-        values = frame[column] if column in frame.columns else pd.Series([None] * len(frame), dtype=object)
-        values = values.reset_index(drop=True)
+        if column not in frame.columns:
+            columns[column] = pd.Series([None] * len(frame), dtype=blank[column].dtype)
+            continue
+        values = frame[column].reset_index(drop=True)
         if isinstance(blank[column].dtype, pd.CategoricalDtype):
             text = values.astype(object)
             columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")

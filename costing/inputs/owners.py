@@ -228,11 +228,13 @@ def kept_for_others(estate: Estate) -> Estate | None:
 
 def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
-    if estate.others is None:
-        return estate
+    return estate if estate.others is None else estate.once(_whole, estate.others)
+
+
+def _whole(estate: Estate, others: Others) -> Estate:
     tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, theirs in estate.others.tables.items():
-        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
+    for name, theirs in others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], others.sources[name])
         if len(theirs):
             tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
             typed = [

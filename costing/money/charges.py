@@ -101,6 +101,7 @@ class CommonMoney:
         self._share_pools()
         self._spent: dict[int | None, Postings] = {}
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+        self._entered: dict[Basis, tuple[Presses, Postings, list[Finding]]] = {}
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
@@ -155,15 +156,19 @@ class CommonMoney:
             self._timed[at_prices_of] = [*storage, *pools.timed], pools.postings
         return self._timed[at_prices_of]
 
+    def entered(self, basis: Basis) -> tuple[Presses, Postings, list[Finding]]:
+        """Split of the presses, everything posted, and what is to be said of it: the same at every rate of capital."""
+        key = basis.model_copy(update={"name": "", "rate": None})
+        if key not in self._entered:
+            self._entered[key] = _entered(self._estate, self._chain, basis, self)
+        return self._entered[key]
 
-def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
-    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
 
-    common: of this estate and chain, to be shared between bases.
-    """
-    common = common or CommonMoney(estate, chain)
+def _entered(
+    estate: Estate, chain: Chain, basis: Basis, common: CommonMoney
+) -> tuple[Presses, Postings, list[Finding]]:
+    """What `CommonMoney.entered` keeps."""
     elements = common.elements
-    capital = Capital.of(estate, basis)
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
@@ -182,6 +187,19 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
+    return presses, postings, findings
+
+
+def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
+    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
+
+    common: of this estate and chain, to be shared between bases.
+    """
+    common = common or CommonMoney(estate, chain)
+    elements = common.elements
+    capital = Capital.of(estate, basis)
+    presses, postings, findings = common.entered(basis)
+    time_charges, _ = common.timed(chain.valuation_day if basis.replacement else None)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]

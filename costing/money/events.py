@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import pandas as pd
 
 from costing.array_types import Floats, Ints
 from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Flow, codes
@@ -98,7 +97,7 @@ def _beside_disgorgement(estate: Estate, chain: Chain, base: Events) -> tuple[Ev
     """Riddling and dressing events of the disgorgements."""
     released = base.take(np.flatnonzero(chain.flows.kind[base.flow] == Flow.DISGORGEMENT))
     released = replace(released, primary=np.zeros(len(released.flow), dtype=bool))
-    riddling = codes(estate["disgorgements"]["riddling"], pd.Index(OPERATIONS))[chain.flows.row[released.flow]]
+    riddling = codes(estate["disgorgements"]["riddling"], OPERATIONS)[chain.flows.row[released.flow]]
     riddled = replace(released, operation=riddling).take(np.flatnonzero(riddling >= 0))
     whole = np.ones(len(released.flow), dtype=np.int64)
     return riddled, replace(released, operation=whole * OPERATIONS.index("dressing"), stage=whole * _DRESSING)

@@ -109,9 +109,9 @@ class Pools:
         self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
         self.rows = pool_rows(estate)
         target = self.rows.target
-        self.flow_driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))[target]
-        self.time_driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))[target]
-        self.stage = codes(frame["stage"], pd.Index(STAGES))[target]
+        self.flow_driver = codes(frame["driver"], FLOW_DRIVERS)[target]
+        self.time_driver = codes(frame["driver"], TIME_DRIVERS)[target]
+        self.stage = codes(frame["stage"], STAGES)[target]
         self.place = codes(frame["location"], locations(estate))[target]
         self.begin, self.last = days(frame["from_date"])[target], days(frame["to_date"])[target]
         self.normal = np.nan_to_num(frame["normal_capacity"].to_numpy())[target]

@@ -40,7 +40,7 @@ class RatesInForce:
         frame = estate[table]
         self.dated = dated_rates(estate, table)
         self.since, self.yearly = self.dated.since, self.dated.yearly
-        self.stage, self.format = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+        self.stage, self.format = codes(frame["stage"], STAGES), codes(frame["format"], FORMATS)
         self.element = codes(frame["element"], elements)
         self.indexed = np.append(has_index(estate, elements), False)[self.element]
         self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
@@ -88,7 +88,7 @@ def rate_postings(
     """
     rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(FLOW_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver, operation = codes(frame["driver"], FLOW_DRIVERS), codes(frame["operation"], OPERATIONS)
     by_operation = {int(number): np.flatnonzero(events.operation == number) for number in np.unique(operation)}
     worked = []
     for series in rates.dated.series:

@@ -57,7 +57,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """
     rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))
+    driver = codes(frame["driver"], TIME_DRIVERS)
     charges = []
     for series in rates.dated.series:
         first, begins = series[0], rates.since[series]

@@ -162,7 +162,7 @@ def _other(runs: Runs, until: int) -> CashEntries:
     """Other payments, on each of their days."""
     table = runs.estate["other_payments"]
     first, last = days(table["from_date"]), days(table["to_date"])
-    kind = codes(table["kind"], pd.Index(CASH_KINDS))
+    kind = codes(table["kind"], CASH_KINDS)
     every = table["every_months"].fillna(1.0).to_numpy()
     amount = table["amount"].to_numpy(dtype=float)
     found = [nothing()]

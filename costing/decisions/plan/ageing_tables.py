@@ -83,14 +83,19 @@ def stacks_on_lees(results: Results) -> pd.DataFrame:
     return stock.sort_values(["cuvee", "format", "tirage", "lot"], ignore_index=True)
 
 
+def _prices_by_age(estate: Estate) -> dict[tuple[str, str], pd.DataFrame]:
+    """Rows of Price by age of each cuvée and format, youngest first."""
+    table = estate["price_by_age"].sort_values("months_on_lees", kind="stable")
+    return {(str(key[0]), str(key[1])): rows for key, rows in table.groupby(["cuvee", "format"], observed=True)}
+
+
 def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: Floats, at: Ints) -> Floats:
     """Price by age at each day, in the money of that day [t]; NaN outside the given ages: never extrapolated.
 
     Each given price is brought to the money of the day first, then a straight line joins the two ages.
     """
-    table = estate["price_by_age"]
-    mine = table[(table["cuvee"] == cuvee) & (table["format"] == bottle_format)].sort_values("months_on_lees")
-    if not len(mine):
+    mine = estate.once(_prices_by_age).get((cuvee, bottle_format))
+    if mine is None:
         return np.full(len(at), np.nan)
     given, money = mine["months_on_lees"].to_numpy(), days(mine["money_date"])
     known = money != BLANK_DAY

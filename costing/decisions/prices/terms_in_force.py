@@ -125,13 +125,14 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
     since = days(table["from_date"])
     columns = {name: table[name].astype(object).to_numpy() for name in ("cuvee", "format", "channel", "currency")}
     stated = np.array([own if pd.isna(one) else one for one in columns["currency"]], dtype=object)
-    every = estate["channels"][["channel", "currency"]].astype(object)
+    markets: dict[object, set[str]] = {}
+    for name, currency in estate["channels"][["channel", "currency"]].astype(object).dropna().to_numpy():
+        markets.setdefault(name, set()).add(currency)
     found = np.full(len(day), -1, dtype=np.int64)
     for (of, size, sold_by), at in _positions(cuvee, bottle_format, channel).items():
-        markets = set(every.loc[every["channel"] == sold_by, "currency"].dropna())
         mine = (columns["cuvee"] == of) & (columns["format"] == size)
         named, any_channel = columns["channel"] == sold_by, pd.isna(columns["channel"])
-        in_market, in_own = np.isin(stated, list(markets - {own})), stated == own
+        in_market, in_own = np.isin(stated, list(markets.get(sold_by, set()) - {own})), stated == own
         # the least particular first: what comes later stands over it
         for level in (any_channel & in_own, any_channel & in_market, named & ~in_market, named & in_market):
             row = row_in_force(np.flatnonzero(mine & level), since, day[at])

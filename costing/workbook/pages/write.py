@@ -75,7 +75,8 @@ def lay_out(
     contradicts its frame.
     """
     _check(sheets)
-    writers = [_SheetWriter(workbook, sheet, index) for index, sheet in enumerate(sheets)]
+    formats: dict[tuple[Any, ...], Any] = {}
+    writers = [_SheetWriter(workbook, sheet, index, formats) for index, sheet in enumerate(sheets)]
     long_tables = [table for writer in writers for table in writer.write(stamp, stale_formula)]
     drawn = {name: table for writer in writers for name, table in writer.drawn.items()}
     for writer in writers:
@@ -108,10 +109,12 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
 
 
 class _SheetWriter:
-    """Writes one sheet from the top; `row` is the next free row, counted from 0."""
+    """Writes one sheet from the top; `row` is the next free row, counted from 0. formats: those of the workbook, each
+    made once.
+    """
 
-    def __init__(self, workbook: Any, sheet: ResultSheet, index: int) -> None:
-        self.workbook, self.sheet, self.index = workbook, sheet, index
+    def __init__(self, workbook: Any, sheet: ResultSheet, index: int, formats: dict[tuple[Any, ...], Any]) -> None:
+        self.workbook, self.sheet, self.index, self.formats = workbook, sheet, index, formats
         self.worksheet = workbook.add_worksheet(sheet.name)
         self.row = 0
         self.links_left = MAX_LINKS
@@ -153,7 +156,11 @@ class _SheetWriter:
             draw_chart(self.workbook, self.worksheet, chart, tables[chart.table], place)
 
     def _format(self, **form: Any) -> Any:
-        return self.workbook.add_format({"font_color": look.INK, **form})
+        form = {"font_color": look.INK, **form}
+        key = tuple(sorted(form.items()))
+        if key not in self.formats:
+            self.formats[key] = self.workbook.add_format(form)
+        return self.formats[key]
 
     def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
         sheet = self.worksheet

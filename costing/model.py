@@ -53,11 +53,11 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
 
 def _in_numbers(estate: Estate) -> Estate:
     """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    every = both_sides(estate)
-    told, findings = settled(every)
-    if told is every:
+    whole = both_sides(estate)
+    told, findings = settled(whole)
+    if told is whole:
         return estate
-    findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
+    findings += [finding for check in QUANTITY_CHECKS for finding in check(told) if finding not in estate.cautions]
     cautions = [*estate.cautions, *findings]
     if errors_in(findings):
         raise InputError(cautions)

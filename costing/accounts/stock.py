@@ -95,8 +95,8 @@ def _lots(runs: Runs) -> pd.DataFrame:
 
 def _by_kind(lots: pd.DataFrame) -> pd.DataFrame:
     """Value by kind of goods, in the order of the work."""
-    found = lots.groupby("kind", as_index=False)[["book_value", "economic_value"]].sum()
-    return found.iloc[np.argsort(pd.Index(KINDS).get_indexer(pd.Index(found["kind"])))].reset_index(drop=True)
+    by_kind = lots.groupby("kind", as_index=False)[["book_value", "economic_value"]].sum()
+    return by_kind.iloc[np.argsort(pd.Index(KINDS).get_indexer(pd.Index(by_kind["kind"])))].reset_index(drop=True)
 
 
 def _coverage_by_lot(results: Results) -> dict[str, str]:

@@ -48,16 +48,16 @@ def matched_rows(first: pd.DataFrame, second: pd.DataFrame, keys: Sequence[str])
         label = ["|".join(parts) for parts in zip(*words, strict=True)] if words else [""] * len(frame)
         seen: Counter[str] = Counter()
         names = []
-        for one in label:
-            names.append((one, seen[one]))
-            seen[one] += 1
+        for text in label:
+            names.append((text, seen[text]))
+            seen[text] += 1
         return pd.MultiIndex.from_tuples(names)
 
     if not len(first) or not len(second):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    at = labels(second).get_indexer(labels(first)).astype(np.int64)
-    here = np.flatnonzero(at >= 0)
-    return here, at[here]
+    partner = labels(second).get_indexer(labels(first)).astype(np.int64)
+    here = np.flatnonzero(partner >= 0)
+    return here, partner[here]
 
 
 def passed_on(

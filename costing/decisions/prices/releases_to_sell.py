@@ -91,8 +91,8 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
     now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
-    held = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
-    bottles = np.minimum(held, states.quantity[last])
+    on_hand = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
+    bottles = np.minimum(on_hand, states.quantity[last])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):
         return estate, []
@@ -147,13 +147,13 @@ def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
     """Costs of the rows of `to_sell` on one basis."""
     states = results.chain.states
     ahead = avoidable_costs(results)
-    found = np.zeros((2, len(rows)))
+    costs = np.zeros((2, len(rows)))
     ready = days(rows["ready"])
-    for at, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
+    for position, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
         state = release_states(results, str(release))
-        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[at])
-        found[:, at] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
-    return UnitCosts(found[0], found[1])
+        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[position])
+        costs[:, position] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
+    return UnitCosts(costs[0], costs[1])
 
 
 def avoidable_costs(results: Results) -> Floats:
@@ -193,9 +193,9 @@ class DatedMoney:
         n = len(self._days) + 1
         for part, daily in zip(self._parts, self._daily, strict=True):
             reaches = part.states[plain[part.states] != 0]
-            held = every.quantity[reaches] * plain[reaches]
-            change = np.bincount(every.start[reaches] - self._first, held, n)
-            change -= np.bincount(every.end[reaches] - self._first, held, n)
+            quantity = every.quantity[reaches] * plain[reaches]
+            change = np.bincount(every.start[reaches] - self._first, quantity, n)
+            change -= np.bincount(every.end[reaches] - self._first, quantity, n)
             accrued += daily * np.cumsum(change)[:-1]
         some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
         day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])

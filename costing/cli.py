@@ -18,9 +18,7 @@ STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; return its exit code. Whatever goes wrong is said in a line, and no file is left half
-    written.
-    """
+    """Run one command and return its exit code. A fault is said in a line, and no file is left half written."""
     try:
         options = _parser().parse_args(arguments)
         try:

@@ -184,9 +184,7 @@ def _posted(chain: Chain, charges: Charges) -> tuple[Posted, list[tuple[int, int
 
 
 class Runs(Once):
-    """One estate and its results on every basis, with what all decisions ask of them: each computed when first asked
-    for, and once.
-    """
+    """One estate, its results on every basis, and what all decisions ask of them, each computed once when asked for."""
 
     def __init__(self, estate: Estate, chain: Chain | None = None, common: CommonMoney | None = None) -> None:
         """chain, common: of this estate, where they are known."""

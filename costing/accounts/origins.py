@@ -51,9 +51,7 @@ def origins_of_latest(runs: Runs) -> Answer:
 
 
 def made_of_latest(runs: Runs) -> Answer:
-    """What the latest release of each cuvée is made of, line by line and side by side, and how much of its cost is
-    known.
-    """
+    """What the latest release of each cuvée is made of, line by line, and how much of its cost is known."""
     chosen, empty = main_releases(runs.economic), "No bottles are disgorged yet."
     if not chosen:
         return Answer({"composition": pd.DataFrame(columns=["release"])}, empty=empty)

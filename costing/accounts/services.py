@@ -256,9 +256,7 @@ def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:
 
 
 def places_of_others(runs: Runs, day: Ints, names: Sequence[str]) -> Floats:
-    """Places of 75 cl that other people's bottles on lees take of each place named at the end of each day
-    [names, days].
-    """
+    """Places of 75 cl taken in each named place by other people's bottles on lees at each day's end [names, days]."""
     taken = np.zeros((len(names), len(day)))
     chain, theirs = runs.chain.others, kept_for_others(runs.estate)
     if chain is None or theirs is None:

@@ -111,9 +111,7 @@ def _coverage_by_lot(results: Results) -> dict[str, str]:
 
 
 def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> pd.DataFrame:
-    """Roll-forward by stage in cents: opening and closing are those of the lots, what leaves stages comes to others,
-    and every row closes.
-    """
+    """Roll-forward by stage in cents: it opens and closes with the lots, and every row closes."""
     roll = roll_forward(results, start, end)
     roll = roll.loc[roll["stage"] != "total", list(ROLL)].reset_index(drop=True)
     both = stock_values(results, [start, end])

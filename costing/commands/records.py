@@ -61,9 +61,7 @@ from costing.workbook.pages.run_log import logged, read_log
 
 
 def demo_folder() -> Path:
-    """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a
-    checkout.
-    """
+    """Folder of the demo estate's CSV files: inside the installed package, or beside it in a checkout."""
     here = Path(costing.__file__).parent
     inside = here / "demo_estate"
     return inside if inside.is_dir() else here.parent / "demo_estate"

@@ -73,9 +73,7 @@ def last_riddling(how: dict[tuple[str, str], str], cuvee: str, bottle_format: st
 
 
 def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, day: Ints, today: int) -> Floats:
-    """Cost of riddling (by machine where it is not known), disgorging and dressing per bottle put to it, at each
-    day [t].
-    """
+    """Riddling (by machine where it is not known), disgorging and dressing of a bottle put to it, on each day [t]."""
     put = np.zeros(len(day))
     good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, day, today)
     steps = ((riddling or "machine riddling", "finishing"), ("disgorgement", "finishing"), ("dressing", "dressing"))

@@ -105,9 +105,7 @@ class Estate(Once):
     others: Others | None = None
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
-        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
-        without one.
-        """
+        """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
         source = self.sources[table]
         if column and (row, column) in source.elsewhere:
             return source.elsewhere[row, column]

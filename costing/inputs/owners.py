@@ -147,9 +147,7 @@ def _whose(owner: str) -> str:
 
 @Check
 def money_of_others(estate: Estate) -> Iterator[Finding]:
-    """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
-    back.
-    """
+    """Yield prices and costs of others' goods, their lots where only ours can stand, and own goods handed back."""
     owner = lot_owners(estate) if any_others(estate) else {}
     others = {lot for lot, name in owner.items() if name != OWN}
     for table, column in _NO_MONEY if others else ():

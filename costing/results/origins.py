@@ -86,9 +86,7 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
 
 
 def worth_of(results: Results, posted: Floats) -> Floats:
-    """Worth of every state, capital included, that postings worth so much at the end of their states give it
-    [states] or [states, sets].
-    """
+    """Worth of every state that postings worth so much at the end of their states give it [states(, sets)]."""
     solution = results.solution
     if results.charges.curve is None or solution.grown is not solution.plain:
         return solution.grown.forward(posted)

@@ -208,9 +208,7 @@ def _over(total: Floats, value: Floats) -> Floats:
 
 
 def split_gradients(reached: Reached) -> Gradients:
-    """Derivatives by what press loads are split by: columns of Pressings, and the market values that stand for
-    a blank value per litre.
-    """
+    """Derivatives by what press loads are split by: columns of Pressings, market values for a blank value per litre."""
     market = reached.results.estate["market_values"]
     by_column: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
     by_column["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))

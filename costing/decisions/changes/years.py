@@ -100,9 +100,7 @@ def _by_time(results: Results, lines: pd.DataFrame) -> np.ndarray:
 
 
 def _behind(results: Results, lot: str) -> tuple[float, float, float]:
-    """Kilograms of grapes, litres of must, and litres from elsewhere behind a release, by the part of their cost that
-    reached it.
-    """
+    """Kilograms of grapes, litres of must and litres bought behind a release, by the part of their cost in it."""
     chain = results.chain
     flows, states = chain.flows, chain.states
     chosen = np.zeros(len(states))

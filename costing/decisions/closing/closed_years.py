@@ -196,9 +196,7 @@ def undone(estate: Estate, edits: list[ClosedYearEdit]) -> Estate:
 
 
 def _figures(estate: Estate, on: date) -> np.ndarray:
-    """Book stock at the end of a day, and until then cost of goods sold and expense (other exits, losses, expensed at
-    once).
-    """
+    """Book stock at the end of a day; cost of goods sold and expense (exits, losses, expensed at once) until then."""
     results = Runs(own_part(estate)).book
     first = np.datetime64(int(results.chain.states.start.min(initial=0)), "D")
     left = exits(results, first, np.datetime64(on, "D"))

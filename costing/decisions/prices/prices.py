@@ -82,9 +82,7 @@ def _advised(priced: pd.DataFrame) -> pd.DataFrame:
 
 
 def _ladder(sold: pd.DataFrame) -> pd.DataFrame:
-    """What a price must cover, per 75 cl: the next release of each cuvée and format in the channel that takes most of
-    it.
-    """
+    """What a price must cover, per 75 cl: the next release of each cuvée and format in its largest channel."""
     largest = sold.sort_values("bottles_to_sell", ascending=False, kind="stable")
     first = next_of_each(largest, ("cuvee", "format"))
     frame = per_75cl(first)[["release", "channel", *_LADDER]]

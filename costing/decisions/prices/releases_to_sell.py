@@ -82,9 +82,7 @@ def to_sell(results: Results) -> pd.DataFrame:
 
 
 def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str]]:
-    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots that
-    they fill.
-    """
+    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots these fill."""
     lots, states = chain.lots, chain.states
     last = states.last_of_lot[states.last_of_lot >= 0]
     on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
@@ -125,9 +123,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
 
 
 def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: Ints) -> Ints:
-    """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
-    of them.
-    """
+    """The latest of: day after the valuation date, planned release, first sale that the rule set allows."""
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
     planned = days(table["planned_release"].reindex(pd.Index(cuvee, dtype=object)))
     allowed = first_sale(estate, cuvee, tirage, chain.valuation_day)
@@ -157,9 +153,7 @@ def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
 
 
 def avoidable_costs(results: Results) -> Floats:
-    """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
-    [states].
-    """
+    """Part of every state's cost incurred after the valuation date, with its capital, without pools [states]."""
     chain, charges = results.chain, results.charges
     states, postings = chain.states, charges.postings
     later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)

@@ -71,9 +71,7 @@ def _targets(estate: Estate) -> tuple[dict[str, Names], Floats]:
 
 
 def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
-    """Sales channels with the terms in force on a day, by name in the order of the sheet; `row` is their
-    position in Channels.
-    """
+    """Sales channels with their terms in force on a day, by name in the order of the sheet; `row`: row of Channels."""
     table = estate["channels"]
     names = pd.unique(table["channel"].dropna().astype(object))
     row = channel_rows(estate, pd.Series(names, dtype=object), np.full(len(names), day))
@@ -90,9 +88,7 @@ def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:
 
 
 def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -> Floats:
-    """Estate currency per unit of each currency on its day: 1 for the estate's own or a blank, NaN if no rate
-    is in force.
-    """
+    """Estate currency per unit of each currency on its day: 1 for its own or a blank, NaN if no rate is in force."""
     table, own = estate["channels"], estate.settings.currency
     since, rate = days(table["from_date"]), table["currency_rate"].to_numpy()
     paid_in, name = table["currency"].astype(object).to_numpy(), table["channel"].astype(object).to_numpy()

@@ -356,6 +356,13 @@ def _says(runs: Runs, found: Filling, advice: pd.DataFrame) -> list[str]:
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]
+    months = round(float(facts.dates.years.sum()) * DAYS_A_YEAR / DAYS_A_MONTH)
+    ends = runs.estate.settings.plan_horizon_months
+    said.append(
+        f"Worth of one more looks {months} months ahead, fills later springs too and counts nothing for what is left "
+        f"at the end. The plan of all lots ends after {ends} months, fills nothing that is not on Tirage, and counts "
+        "what is left at its price then: its worth of the same bottle differs, and is not the one to fill by."
+    )
     if len(found.needs):
         kept = found.reserve_l
         enough, of = int((found.needs <= kept + 1e-6).sum()), len(found.needs)

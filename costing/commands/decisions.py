@@ -76,9 +76,7 @@ def scenarios(options: argparse.Namespace) -> int:
 
 
 def why(options: argparse.Namespace) -> int:
-    """Say why a cost moved: from one release to another, from another workbook to this one, or of every cuvée from
-    last year.
-    """
+    """Say why a cost moved: between two releases, between two workbooks, or of every cuvée since last year."""
     if options.before is None and bool(options.first) != bool(options.to):
         note("Name two releases or cuvées, with --from and --to; neither compares every cuvée with last year.")
         return 2

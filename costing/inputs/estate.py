@@ -107,9 +107,7 @@ class Estate(Once):
     others: Others | None = None
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
-        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
-        without one.
-        """
+        """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
         source = self.sources[table]
         if column and (row, column) in source.elsewhere:
             return source.elsewhere[row, column]
@@ -138,15 +136,15 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
-        table, one = estate[name][rows].reset_index(drop=True), estate.sources[name]
+        table, source = estate[name][rows].reset_index(drop=True), estate.sources[name]
         for column in table.columns if not rows.all() else ():
             if isinstance(table[column].dtype, pd.CategoricalDtype):
                 table[column] = table[column].cat.remove_unused_categories()
-        typed = None if one.hectolitres is None else one.hectolitres[rows]
+        typed = None if source.hectolitres is None else source.hectolitres[rows]
         tables[name] = table
         number = np.cumsum(rows) - 1
-        given = {(int(number[row]), column): place for (row, column), place in one.elsewhere.items() if rows[row]}
-        sources[name] = Sources(one.sheet[rows], one.row[rows], one.letters, one.units, typed, given)
+        given = {(int(number[row]), column): place for (row, column), place in source.elsewhere.items() if rows[row]}
+        sources[name] = Sources(source.sheet[rows], source.row[rows], source.letters, source.units, typed, given)
     return tables, sources
 
 

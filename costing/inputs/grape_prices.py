@@ -80,12 +80,12 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
 
 def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> Ints:
     """Rows of Grape prices whose final premium fits a delivery, whether or not a more particular one goes before."""
-    found = []
+    fitting = []
     for row in np.flatnonzero(listed["final_premium_per_kg"].notna().to_numpy()).tolist():
         alone = np.arange(len(listed)) == row
         if (listed_row(deliveries, listed, alone, _bought(deliveries)) >= 0).any():
-            found.append(row)
-    return np.array(found, dtype=np.int64)
+            fitting.append(row)
+    return np.array(fitting, dtype=np.int64)
 
 
 def _bought(deliveries: pd.DataFrame) -> Flags:

@@ -94,7 +94,7 @@ def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> lis
             letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
             letters[sheet, letter] = column
     named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
-    split = [(one[1], one[2], int(one[3])) for one in named if one]
+    split = [(match[1], match[2], int(match[3])) for match in named if match]
     return [
         (rows[sheet, row], letters[sheet, letter])
         for sheet, letter, row in split

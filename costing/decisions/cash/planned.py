@@ -127,7 +127,9 @@ def _release_names(inputs: PlanInputs, lot: np.ndarray, step: np.ndarray) -> np.
     """Lot that the bottles of a lot and date are sold from."""
     names = inputs.lots["lot"].astype(str).to_numpy(dtype=object)[lot]
     day = (inputs.facts.dates.day[step] + 1).astype("datetime64[D]").astype(str)
-    planned = np.array([f"{name}, disgorged {one}" for name, one in zip(names, day, strict=True)], dtype=object)
+    planned = np.array(
+        [f"{name}, disgorged {disgorged}" for name, disgorged in zip(names, day, strict=True)], dtype=object
+    )
     return np.where(inputs.facts.stacks.finished[lot], names, planned)
 
 

@@ -44,11 +44,11 @@ class Compared:
 def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFrame | None = None) -> list[Compared]:
     """The best plan and the others, in the order in which they are shown. own: lot, date, bottles of one's own plan."""
     facts = inputs.facts
-    found = [Compared(BEST, best, value_of(facts, best))]
+    plans = [Compared(BEST, best, value_of(facts, best))]
     for name, bottles in wanted_plans(runs, inputs, own).items():
         plan = Search(facts, as_far_as_there(facts, bottles)).plan()
-        found.append(Compared(name, plan, value_of(facts, plan)))
-    return found
+        plans.append(Compared(name, plan, value_of(facts, plan)))
+    return plans
 
 
 def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, Floats]:

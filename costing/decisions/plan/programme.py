@@ -160,31 +160,33 @@ class Programme:
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
         method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
-        found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
-        if found.x is None or not found.success:
-            raise ArithmeticError(str(found.message))
+        solution = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
+        if solution.x is None or not solution.success:
+            raise ArithmeticError(str(solution.message))
         worths = np.zeros(self._n_rows)
         if upper.any() or lower.any():
-            marginal = np.asarray(found.ineqlin.marginals)
+            marginal = np.asarray(solution.ineqlin.marginals)
             worths[upper] -= marginal[: int(upper.sum())]
             worths[lower] += marginal[int(upper.sum()) :]
         if equal.any():
-            worths[equal] = -np.asarray(found.eqlin.marginals)
-        of_most = -np.asarray(found.upper.marginals)
-        return Solved(-float(found.fun), np.asarray(found.x), worths, of_most, 0.0, self._blocks, self._row_blocks)
+            worths[equal] = -np.asarray(solution.eqlin.marginals)
+        of_most = -np.asarray(solution.upper.marginals)
+        return Solved(
+            -float(solution.fun), np.asarray(solution.x), worths, of_most, 0.0, self._blocks, self._row_blocks
+        )
 
     def _whole_numbers(self, system: System) -> Solved:
-        found = milp(
+        solution = milp(
             -system.worth,
             constraints=LinearConstraint(system.matrix, system.row_least, system.row_most),
             bounds=Bounds(system.least, system.most),
             integrality=system.whole.astype(np.int64),
         )
-        if found.x is None:
-            raise ArithmeticError(str(found.message))
-        gap = float(found.mip_gap or 0.0)
+        if solution.x is None:
+            raise ArithmeticError(str(solution.message))
+        gap = float(solution.mip_gap or 0.0)
         rows, most = np.full(self._n_rows, np.nan), np.full(self._n_variables, np.nan)
-        return Solved(-float(found.fun), np.asarray(found.x), rows, most, gap, self._blocks, self._row_blocks)
+        return Solved(-float(solution.fun), np.asarray(solution.x), rows, most, gap, self._blocks, self._row_blocks)
 
     @staticmethod
     def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:

@@ -369,8 +369,8 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
         beyond = kept - filling.for_blends
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
-            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so far. "
-            f"Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
+            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
+            f"far. Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
             f"{runs.currency}."
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]

@@ -65,9 +65,9 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
     """Yield rows without a price or a final premium, final premiums without their day, and those of no delivery."""
     deliveries = listed.of("deliveries").frame
     price, final, dated = (listed.given(column) for column in ("price_per_kg", "final_premium_per_kg", "premium_date"))
-    rule = "neither a price nor a final premium."
+    rule = "neither a price nor a final premium stands here."
     yield ~price & ~final, "price_per_kg", rule, "Enter one, or delete the row."
-    rule = "no day, though a final premium stands beside it."
+    rule = "no day stands here, though a final premium stands beside it."
     yield final & ~dated, "premium_date", rule, "Enter when it was fixed and paid."
     rule = "is given for no delivery: none of that harvest has this supplier, village and variety."
     remedy = (

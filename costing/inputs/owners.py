@@ -74,10 +74,10 @@ def _passes(estate: Estate) -> _Passes:
     parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
     parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
     passes = []
-    for name, at, one, other in parts:
-        rows = np.flatnonzero(~pd.isna(one) & ~pd.isna(other))
+    for name, at, given, other in parts:
+        rows = np.flatnonzero(~pd.isna(given) & ~pd.isna(other))
         table, column = (np.full(len(rows), word, dtype=object) for word in (name, at))
-        passes.append((table, rows, column, one[rows], other[rows]))
+        passes.append((table, rows, column, given[rows], other[rows]))
     return _Passes(*(np.concatenate(column) for column in zip(*passes, strict=True)))
 
 
@@ -236,10 +236,10 @@ def _whole(estate: Estate, others: Others) -> Estate:
         if len(theirs):
             tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
             typed = [
-                np.zeros(len(part), bool) if one.hectolitres is None else one.hectolitres
-                for part, one in zip(parts, places, strict=True)
+                np.zeros(len(part), bool) if place.hectolitres is None else place.hectolitres
+                for part, place in zip(parts, places, strict=True)
             ]
-            sheet, row = (np.concatenate([getattr(one, of) for one in places]) for of in ("sheet", "row"))
+            sheet, row = (np.concatenate([getattr(place, of) for place in places]) for of in ("sheet", "row"))
             sources[name] = replace(places[0], sheet=sheet, row=row, hectolitres=np.concatenate(typed))
     return replace(estate, tables=tables, sources=sources, others=None)
 

@@ -115,14 +115,14 @@ def _new_figures(
         before = estate[name][column].iloc[opened.kept[name]].reset_index(drop=True)
         after = opened.estate[name][column]
         differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        for at in np.flatnonzero(differs).tolist():
-            row = int(opened.kept[name][at])
+        for position in np.flatnonzero(differs).tolist():
+            row = int(opened.kept[name][position])
             source, place = estate.sources[name], estate.place(name, row, column).rpartition("!")[2]
             key = int(source.row[row]), place.rstrip("0123456789")
-            if pd.notna(before[at]) and pd.notna(after[at]):
-                yield str(source.sheet[row]), {}, {key: float(after[at] / before[at])}
+            if pd.notna(before[position]) and pd.notna(after[position]):
+                yield str(source.sheet[row]), {}, {key: float(after[position] / before[position])}
             elif key[1]:
-                yield str(source.sheet[row]), {key: None if pd.isna(after[at]) else after[at]}, {}
+                yield str(source.sheet[row]), {key: None if pd.isna(after[position]) else after[position]}, {}
     for row, setting in enumerate(estate["settings"]["setting"].astype(str)):
         if setting.casefold() in ("accounts approved on", "accounts_approved_on"):
             source = estate.sources["settings"]

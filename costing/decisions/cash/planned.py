@@ -109,7 +109,7 @@ def _disgorgements(runs: Runs, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     sold = plan.sold[lot, step].sum(axis=1)
     named = inputs.lots.iloc[lot]
     riddling = [
-        last_riddling(how, str(one), str(two)) for one, two in zip(named["cuvee"], named["format"], strict=True)
+        last_riddling(how, str(cuvee), str(two)) for cuvee, two in zip(named["cuvee"], named["format"], strict=True)
     ]
     return pd.DataFrame(
         {

@@ -119,8 +119,8 @@ def _rate_slopes(pools: Pools, row: int, done: float, planned: float) -> _RateSl
     """Slopes of the rates of one row of `pools`, by a central difference of its period."""
     here = np.array([done, planned, float(pools.normal[row])])
 
-    def rates(at: Floats) -> Floats:
-        period = pools.period(row, at[0], at[1], at[2])
+    def rates(quantity_at: Floats) -> Floats:
+        period = pools.period(row, quantity_at[0], quantity_at[1], quantity_at[2])
         return np.array([float(period.actual.rate), float(period.planned.rate), float(period.carried_on)])
 
     base, slopes = rates(here), []

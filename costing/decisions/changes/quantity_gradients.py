@@ -296,9 +296,9 @@ def _moved(results: Results, table: str, column: str, rows: Ints) -> _Moved:
     else:
         width = np.where(np.isin(flows.kind, _kinds(table)), 2.0 * step[np.minimum(flows.row, len(frame) - 1)], 0.0)
     up, down = ends
-    beyond = [results.basis.abnormal_share(one.abnormal) for one in ends]
+    beyond = [results.basis.abnormal_share(moved_by.abnormal) for moved_by in ends]
     changes = (up.out - down.out, up.into - down.into, beyond[0] - beyond[1])
-    return _Moved(*(np.divide(one, width, out=np.zeros(len(flows)), where=width > 0) for one in changes))
+    return _Moved(*(np.divide(moved_by, width, out=np.zeros(len(flows)), where=width > 0) for moved_by in changes))
 
 
 def _kinds(table: str) -> list[int]:

@@ -153,17 +153,17 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
             scale = balance.get(target[flow], 0.0) / then if then > 0 else 1.0
             balance[target[flow]] = into[flow] * scale
         elif source[flow] >= 0:
-            held = balance.get(source[flow], 0.0)
+            in_lot = balance.get(source[flow], 0.0)
             near = max(slack[flow], 1e-9 * then)
-            short += wanted > held + near
-            scale = held / then if then > 0 else 1.0
-            scale = _where(wanted * scale > held + near, _over(held, wanted, scale), scale)
+            short += wanted > in_lot + near
+            scale = in_lot / then if then > 0 else 1.0
+            scale = _where(wanted * scale > in_lot + near, _over(in_lot, wanted, scale), scale)
             taken = wanted * scale
             if what == Flow.PRESS_IN:
                 poured[batch[flow]] += taken
                 planned[batch[flow]] += wanted
             near = near if source[flow] != target[flow] else 1e-9 * then
-            left = held - taken
+            left = in_lot - taken
             balance[source[flow]] = _where(left <= near, 0.0, left)
         if target[flow] >= 0 and what < Flow.COST:
             balance[target[flow]] = balance.get(target[flow], 0.0) + into[flow] * scale

@@ -83,9 +83,9 @@ class Response:
     def at(self, drawn: Floats) -> Floats:
         """Value of z at draws [draws, axes] -> [draws, columns]."""
         values = np.broadcast_to(self.base, (len(drawn), len(self.base))).copy()
-        scaled = [(drawn[:, at] - axis.still) / axis.width for at, axis in enumerate(self.axes)]
-        for at, axis in enumerate(self.axes):
-            values += axis.terms(drawn[:, at]) @ self.factors[at]
+        scaled = [(drawn[:, position] - axis.still) / axis.width for position, axis in enumerate(self.axes)]
+        for position, axis in enumerate(self.axes):
+            values += axis.terms(drawn[:, position]) @ self.factors[position]
         for first, second, product in self.pairs:
             values += (scaled[first] * scaled[second])[:, np.newaxis] * product
         return values
@@ -105,8 +105,8 @@ def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Call
 
     def value(changed: dict[int, float]) -> Floats:
         drawn = still.copy()
-        for at, one in changed.items():
-            drawn[at] = one
+        for position, changed_value in changed.items():
+            drawn[position] = changed_value
         answer = evaluate(drawn)
         done()
         return answer

@@ -45,14 +45,14 @@ class Compared:
 def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFrame | None = None) -> list[Compared]:
     """The best plan and the others, in the order in which they are shown. own: lot, date, bottles of one's own plan."""
     facts = inputs.facts
-    found = [Compared(BEST, best, value_of(facts, best))]
+    plans = [Compared(BEST, best, value_of(facts, best))]
     for name, bottles in wanted_plans(runs, inputs, own).items():
         given = as_far_as_there(facts, bottles)
         in_campaigns = facts.campaigns is not None and np.isnan(given).any()  # else every campaign stands fixed
         search = whole_campaigns(facts, given).search if in_campaigns else Search(facts, given)
         plan = search.plan()
-        found.append(Compared(name, plan, value_of(facts, plan)))
-    return found
+        plans.append(Compared(name, plan, value_of(facts, plan)))
+    return plans
 
 
 def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, Floats]:

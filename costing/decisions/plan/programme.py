@@ -160,34 +160,34 @@ class Programme:
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
         method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
-        found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
-        if found.x is None or not found.success:
-            raise ArithmeticError(str(found.message))
+        solution = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
+        if solution.x is None or not solution.success:
+            raise ArithmeticError(str(solution.message))
         worths = np.zeros(self._n_rows)
         if upper.any() or lower.any():
-            marginal = np.asarray(found.ineqlin.marginals)
+            marginal = np.asarray(solution.ineqlin.marginals)
             worths[upper] -= marginal[: int(upper.sum())]
             worths[lower] += marginal[int(upper.sum()) :]
         if equal.any():
-            worths[equal] = -np.asarray(found.eqlin.marginals)
-        of_most = -np.asarray(found.upper.marginals)
-        value = -float(found.fun)
-        return Solved(value, np.asarray(found.x), worths, of_most, value, self._blocks, self._row_blocks)
+            worths[equal] = -np.asarray(solution.eqlin.marginals)
+        of_most = -np.asarray(solution.upper.marginals)
+        value = -float(solution.fun)
+        return Solved(value, np.asarray(solution.x), worths, of_most, value, self._blocks, self._row_blocks)
 
     def _whole_numbers(self, system: System, options: dict[str, float]) -> Solved:
         solve: Any = milp  # it takes a gap, which its types do not say
-        found = solve(
+        solution = solve(
             -system.worth,
             constraints=LinearConstraint(system.matrix, system.row_least, system.row_most),
             bounds=Bounds(system.least, system.most),
             integrality=system.whole.astype(np.int64),
             options=options,
         )
-        if found.x is None:
-            raise ArithmeticError(str(found.message))
-        bound = -float(found.mip_dual_bound)
+        if solution.x is None:
+            raise ArithmeticError(str(solution.message))
+        bound = -float(solution.mip_dual_bound)
         rows, most = np.full(self._n_rows, np.nan), np.full(self._n_variables, np.nan)
-        return Solved(-float(found.fun), np.asarray(found.x), rows, most, bound, self._blocks, self._row_blocks)
+        return Solved(-float(solution.fun), np.asarray(solution.x), rows, most, bound, self._blocks, self._row_blocks)
 
     @staticmethod
     def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:

@@ -123,10 +123,10 @@ def _by_channel(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["lot", "cuvee", "format", *(f"through:{name}" for name in inputs.channels)])
 
 
-def _supplied(facts: Facts, plan: Plan, at: int) -> float:
+def _supplied(facts: Facts, plan: Plan, number: int) -> float:
     limits = facts.limits
-    sold = plan.by_channel[limits.supply_markets[at]][:, :, facts.dates.year == limits.supply_year[at]]
-    return float((sold if limits.supply_channel[at] < 0 else sold[:, limits.supply_channel[at]]).sum())
+    sold = plan.by_channel[limits.supply_markets[number]][:, :, facts.dates.year == limits.supply_year[number]]
+    return float((sold if limits.supply_channel[number] < 0 else sold[:, limits.supply_channel[number]]).sum())
 
 
 def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now: float) -> str:
@@ -208,34 +208,38 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
             return
         share = np.divide(used, most, out=np.zeros_like(used), where=np.isfinite(most) & (most > 0))
         broken = bool(over.max() > SOME)
-        at = int((over if broken else worth if worth.max() > 1e-9 else share).argmax())
+        step = int((over if broken else worth if worth.max() > 1e-9 else share).argmax())
         rows.append(
             {
                 "limit": what,
                 "limit_of": of,
-                "month": month(facts.dates, at),
-                "used": float(used[at]),
-                "most": float(most[at]),
-                "worth_of_one_more": np.nan if broken else float(worth[at]),
+                "month": month(facts.dates, step),
+                "used": float(used[step]),
+                "most": float(most[step]),
+                "worth_of_one_more": np.nan if broken else float(worth[step]),
                 "broken_by": float(over.max()),
             }
         )
 
-    for at, place in enumerate(inputs.places):
-        here = stacks.place == at
+    for number, place in enumerate(inputs.places):
+        here = stacks.place == number
         used = (plan.on_lees[here] * stacks.takes_places[here, np.newaxis]).sum(axis=0)
-        line("places", place, used, limits.places[at], worths.place[at], plan.over_places[at])
+        line("places", place, used, limits.places[number], worths.place[number], plan.over_places[number])
     line("disgorging", "", plan.disgorged.sum(axis=0), limits.line, worths.line, plan.over_line)
     line("credit", inputs.limit_rows.credit_of, plan.debt, limits.credit, worths.credit, plan.over_credit)
-    for at, year in enumerate(limits.supply_year):
-        row = {"limit_of": inputs.limit_rows.supply_names[at], "month": str(year), "used": _supplied(facts, plan, at)}
-        if limits.supply[at] > 0:
-            short = float(plan.short_supply[at])
-            worth = {"worth_of_one_more": np.nan if short > SOME else -worths.supply[at], "broken_by": short}
-            rows.append({"limit": "promised", **row, "most": limits.supply[at], **worth})
-        if np.isfinite(limits.supply_most[at]):
-            worth = {"worth_of_one_more": worths.supply_most[at], "broken_by": 0.0}
-            rows.append({"limit": "at most", **row, "most": limits.supply_most[at], **worth})
+    for number, year in enumerate(limits.supply_year):
+        row = {
+            "limit_of": inputs.limit_rows.supply_names[number],
+            "month": str(year),
+            "used": _supplied(facts, plan, number),
+        }
+        if limits.supply[number] > 0:
+            short = float(plan.short_supply[number])
+            worth = {"worth_of_one_more": np.nan if short > SOME else -worths.supply[number], "broken_by": short}
+            rows.append({"limit": "promised", **row, "most": limits.supply[number], **worth})
+        if np.isfinite(limits.supply_most[number]):
+            worth = {"worth_of_one_more": worths.supply_most[number], "broken_by": 0.0}
+            rows.append({"limit": "at most", **row, "most": limits.supply_most[number], **worth})
     sold_in = plan.sold_in_step(facts)
     for market in range(len(inputs.markets)):
         takes = facts.markets.takes[market]
@@ -297,7 +301,7 @@ def _runs_dry(inputs: PlanInputs, plan: Plan, pace: Floats) -> str:
     facts = inputs.facts
     promised = facts.limits.supply_markets[facts.limits.supply > 0].any(axis=0)
     counts = promised if promised.any() else pace[:, 0] == pace[:, 0].max()
-    first, said = int((facts.dates.day[:-1] < facts.dates.day[0] + TWO_YEARS).sum()), ""
+    first, words = int((facts.dates.day[:-1] < facts.dates.day[0] + TWO_YEARS).sum()), ""
     for market in np.flatnonzero(counts).tolist():
         lots = np.flatnonzero(facts.stacks.market == market)
         comes = (plan.disgorged[lots] * facts.stacks.good[lots, np.newaxis]).sum(axis=0)
@@ -306,10 +310,10 @@ def _runs_dry(inputs: PlanInputs, plan: Plan, pace: Floats) -> str:
         for step in range(first):
             there += comes[step]
             if there < 0.5 * pace[market, step] - SOME:
-                first, said = step, f"{' '.join(inputs.markets.iloc[market])} in {month_of(facts.dates, step)}"
+                first, words = step, f"{' '.join(inputs.markets.iloc[market])} in {month_of(facts.dates, step)}"
                 break
             there = max(there - pace[market, step], 0.0)
-    return said
+    return words
 
 
 def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
@@ -322,18 +326,18 @@ def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
 def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
     inputs, best = house.inputs, compared[0].value
-    said = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
-    said += _on_campaigns(runs, house)
+    sentences = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
+    sentences += _on_campaigns(runs, house)
     kept = "limits" if house.campaigns is None else "limits or the smallest campaign"
     for each in compared[1:]:
         less = best - each.value
         how = f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks {kept} that this plan keeps better"
-        said.append(f"Following '{each.name}' is worth {how}.")
+        sentences.append(f"Following '{each.name}' is worth {how}.")
     if not len(runs.estate["limits"]):
-        said.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
+        sentences.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
     if not np.isfinite(inputs.facts.markets.elasticity).any():
-        said.append("No price response is given: a market takes no more at a lower price.")
-    return said
+        sentences.append("No price response is given: a market takes no more at a lower price.")
+    return sentences
 
 
 def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:

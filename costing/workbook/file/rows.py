@@ -55,9 +55,9 @@ class RowEdits:
     def range_at(self, written: str) -> str:
         """A range, such as `A1:F20`, afterwards."""
         first, _, last = written.partition(":")
-        corners = [_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]))), first)]
+        corners = [_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]))), first)]
         if last:
-            corners.append(_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]), end=True)), last))
+            corners.append(_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]), end=True)), last))
         return ":".join(corners)
 
     def is_gone(self, written: str) -> bool:

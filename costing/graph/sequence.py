@@ -119,8 +119,8 @@ def _loops(
     place: Place,
 ) -> Iterator[Finding]:
     """A finding for each ring of lots that fill one another at one moment."""
-    every = np.arange(len(busy))
-    drawn, filled = np.concatenate([every, dosages[0]]), np.concatenate([every, dosages[1]])
+    numbers = np.arange(len(busy))
+    drawn, filled = np.concatenate([numbers, dosages[0]]), np.concatenate([numbers, dosages[1]])
     link = (out_at[drawn] >= 0) & (in_at[filled] >= 0)
     source, target, flow = out_at[drawn[link]], in_at[filled[link]], busy[drawn[link]]
     graph = coo_matrix((np.ones(len(source)), (source, target)), shape=(n_places, n_places))

@@ -69,8 +69,8 @@ class Charges:
         """Postings and charges for time on other people's goods."""
         if self.services is None:
             return self.postings.take(np.zeros(0, dtype=np.int64)), ()
-        every = joined_postings([self.services.postings, self.services.expensed])
-        return every.take(every.state >= 0), self.services.accrued  # what is idle counts once, among ours
+        postings = joined_postings([self.services.postings, self.services.expensed])
+        return postings.take(postings.state >= 0), self.services.accrued  # what is idle counts once, among ours
 
     @property
     def service_cost(self) -> float:

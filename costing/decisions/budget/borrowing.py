@@ -57,9 +57,9 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
     table = estate["loans"]
     begins, due = days(table["from_date"]), days(table["due_date"])
     advance = table[list(ADVANCES)].fillna(0.0).to_numpy()
-    found = []
+    loans = []
     for row, line in enumerate(table.to_dict("records")):
-        found.append(
+        loans.append(
             Loan(
                 row,
                 str(line["loan"]),
@@ -76,7 +76,7 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
                 float(line["least_headroom"]),
             )
         )
-    return tuple(found)
+    return tuple(loans)
 
 
 def schedule_of(loan: Loan) -> Schedule:
@@ -144,7 +144,7 @@ def lines_of(
     most, rate, due = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
     owed, step = np.zeros(len(names)), np.zeros(len(names))
     for line, name in enumerate(names):
-        for loan in sorted((one for one in rows if one.name == name), key=lambda one: one.begins):
+        for loan in sorted((row for row in rows if row.name == name), key=lambda row: row.begins):
             runs_then = (loan.begins <= ends) & (loan.due > ends)
             base = bases.of(loan)[1:]
             most[line] = np.where(runs_then, np.minimum(loan.amount, base), most[line])

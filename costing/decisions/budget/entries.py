@@ -72,7 +72,7 @@ def cash_entries(
     on = np.full(len(row), TABLE_NAMES.index(table)) if isinstance(table, str) else table
     some = np.isfinite(amount) & (amount != 0)
     whole = (of, on, row, incurred, paid, np.asarray(amount, dtype=np.float64))
-    return CashEntries(*(np.asarray(one)[some] for one in whole))
+    return CashEntries(*(np.asarray(values)[some] for values in whole))
 
 
 def spent_and_other(runs: Runs, until: int) -> CashEntries:
@@ -81,8 +81,8 @@ def spent_and_other(runs: Runs, until: int) -> CashEntries:
     results = runs.on(basis)
     parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs)]
     parts += [_invoiced(runs, until), _other(runs, until)]
-    every = joined_entries(parts)
-    return every.take(every.paid <= until)
+    all_entries = joined_entries(parts)
+    return all_entries.take(all_entries.paid <= until)
 
 
 def posted_entries(results: Results) -> CashEntries:
@@ -92,7 +92,7 @@ def posted_entries(results: Results) -> CashEntries:
     of_element = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in names])
     apart = [TABLE_NAMES.index(name) for name in ("pools", "opening_costs")]
     bought = [TABLE_NAMES.index(name) for name in _BOUGHT]
-    found = []
+    parts = []
     served = charges.on_services()[0]
     served = replace(served, row=rows_in_whole(results.estate, served.table, served.row))
     for part in (charges.postings, charges.expensed, served):
@@ -101,8 +101,8 @@ def posted_entries(results: Results) -> CashEntries:
         kind = of_element[kept.element]
         kind = np.where(np.isin(kept.table, bought), CASH_KINDS.index("growers"), kind)
         kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), CASH_KINDS.index("own vineyards"), kind)
-        found.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
-    return joined_entries(found)
+        parts.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
+    return joined_entries(parts)
 
 
 def _accrued(results: Results, until: int) -> CashEntries:
@@ -110,14 +110,14 @@ def _accrued(results: Results, until: int) -> CashEntries:
     charges, others = results.charges, results.chain.others
     parts = [(results.chain, part) for part in charges.accrued]
     parts += [(others, part) for part in charges.on_services()[1] if others is not None]
-    found = [nothing()]
+    accrued = [nothing()]
     for chain, part in parts:
         if part.charge.table == TABLE_NAMES.index("pools"):
             continue
         ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
-        found.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
-    return joined_entries(found)
+        accrued.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
+    return joined_entries(accrued)
 
 
 def _pools(runs: Runs, until: int) -> CashEntries:
@@ -131,14 +131,14 @@ def _pools(runs: Runs, until: int) -> CashEntries:
     goes_on = (last == ends) & (until > last)
     stop = np.where(goes_on, until, np.minimum(last, until))
     edges = month_ends(int(begin.min()) - 31, until)
-    found = []
+    parts = []
     for opens, closes in zip(edges[:-1] + 1, edges[1:], strict=True):
         length = np.maximum(np.minimum(stop, closes) - np.maximum(begin, opens) + 1, 0)
         rows = np.flatnonzero(length > 0)
         when = np.minimum(stop[rows], closes)
         kind = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in table["element"].iloc[rows]])
-        found.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
-    return joined_entries([nothing(), *found])
+        parts.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
+    return joined_entries([nothing(), *parts])
 
 
 def _bulk(runs: Runs) -> CashEntries:
@@ -163,21 +163,21 @@ def _other(runs: Runs, until: int) -> CashEntries:
     table = runs.estate["other_payments"]
     first, last = days(table["from_date"]), days(table["to_date"])
     kind = codes(table["kind"], CASH_KINDS)
-    every = table["every_months"].fillna(1.0).to_numpy()
+    months_apart = table["every_months"].fillna(1.0).to_numpy()
     amount = table["amount"].to_numpy(dtype=float)
-    found = [nothing()]
+    parts = [nothing()]
     for row in range(len(table)):
         count = 1
         if pd.notna(table["to_date"].iloc[row]):
-            count = max(int((min(int(last[row]), until) - first[row]) // 28 // every[row]) + 2, 1)
-        day = day_numbers(add_months(np.datetime64(int(first[row]), "D"), every[row] * np.arange(count)))
+            count = max(int((min(int(last[row]), until) - first[row]) // 28 // months_apart[row]) + 2, 1)
+        day = day_numbers(add_months(np.datetime64(int(first[row]), "D"), months_apart[row] * np.arange(count)))
         if count > 1:
             day = day[day <= last[row]]
         n = len(day)
         of = np.full(n, CASH_KINDS.index("other") if kind[row] < 0 else kind[row])
         table_number = np.full(n, TABLE_NAMES.index("other_payments"))
-        found.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
-    return joined_entries(found)
+        parts.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
+    return joined_entries(parts)
 
 
 def nothing() -> CashEntries:

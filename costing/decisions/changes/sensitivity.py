@@ -138,12 +138,14 @@ def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
     return cell_tables(derivatives_of(results, [what]))[what]
 
 
-def cell_tables(found: Derivatives) -> dict[str, pd.DataFrame]:
+def cell_tables(derivatives: Derivatives) -> dict[str, pd.DataFrame]:
     """`cell_sensitivities` of several releases, by name."""
     tables = {}
-    for at, name in enumerate(found.names):
-        every = {**found.money, **found.quantities}
-        parts = [_cells(found.results, table, column, slope[at]) for (table, column), slope in every.items()]
+    for position, name in enumerate(derivatives.names):
+        slopes = {**derivatives.money, **derivatives.quantities}
+        parts = [
+            _cells(derivatives.results, table, column, slope[position]) for (table, column), slope in slopes.items()
+        ]
         frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
         order = np.argsort(-frame["change_per_percent"].abs().to_numpy(), kind="stable")
         tables[name] = frame.iloc[order].reset_index(drop=True)
@@ -203,19 +205,19 @@ def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
     return tornados(derivatives_of(results, [what]), most)[what]
 
 
-def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
+def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
     """`tornado` of several releases, by name, with one set of runs."""
-    results = found.results
-    lines: list[list[list[object]]] = [[] for _ in found.names]
-    for (table, column), slope in found.money.items():
+    results = derivatives.results
+    lines: list[list[list[object]]] = [[] for _ in derivatives.names]
+    for (table, column), slope in derivatives.money.items():
         by_percent = slope * np.nan_to_num(_values(results, table, column)) / 100.0
         labels = _what(results, table, np.arange(slope.shape[1]), _KINDS)
         for label in dict.fromkeys(labels[by_percent.any(axis=0)]):
             more = by_percent[:, labels == label].sum(axis=1)
             for at, one in enumerate(more.tolist()):
                 lines[at].append([_figure(table, column, str(label)), -one, one, EXACT])
-    now = [costed_figure(results, lot) for lot in found.lots]
-    for table, column in MOVES_WINE if found.names else ():
+    now = [costed_figure(results, lot) for lot in derivatives.lots]
+    for table, column in MOVES_WINE if derivatives.names else ():
         filled = np.nan_to_num(_values(results, table, column)) != 0
         labels = _what(results, table, np.arange(len(filled)), _KINDS)
         for label in dict.fromkeys(labels[filled]):
@@ -224,10 +226,10 @@ def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
                 ends = _reruns(results, ChangedCells(table, column, rows, 1.0), 0.01)
             except CostingError:
                 continue
-            for at, lot in enumerate(found.lots):
+            for at, lot in enumerate(derivatives.lots):
                 less, more = (costed_figure(one, lot) - now[at] for one in ends)
                 lines[at].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
-    return {name: _largest(listed, most) for name, listed in zip(found.names, lines, strict=True)}
+    return {name: _largest(listed, most) for name, listed in zip(derivatives.names, lines, strict=True)}
 
 
 def _largest(lines: list[list[object]], most: int) -> pd.DataFrame:

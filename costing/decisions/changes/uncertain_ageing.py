@@ -86,12 +86,12 @@ def verdicts_drawn(
     choice = _choice(results) if figures else None
     if choice is None or not len(choice.rows):
         return pd.DataFrame(columns=list(_COLUMNS))
-    held, rows, later = choice.held, choice.rows, choice.later
+    holding_now, rows, later = choice.held, choice.rows, choice.later
     gains, slopes = _gains(results, choice, figures, drawn)
-    years = (held.at[later] - held.at[choice.first]) / DAYS_A_YEAR
-    stock = held.stock.iloc[rows].reset_index(drop=True)
+    years = (holding_now.at[later] - holding_now.at[choice.first]) / DAYS_A_YEAR
+    stock = holding_now.stock.iloc[rows].reset_index(drop=True)
     market, places = (
-        held.market[rows],
+        holding_now.market[rows],
         [f"{cuvee}|{size}" for cuvee, size in zip(stock["cuvee"], stock["format"], strict=True)],
     )
     spread = price_spread(results, figures, correlation)
@@ -114,8 +114,8 @@ def verdicts_drawn(
             "bottles": stock["quantity"],
             "cuvee": stock["cuvee"],
             "format": stock["format"],
-            "first_possible_date": as_dates(held.at[choice.first]),
-            "best_later_date": as_dates(held.at[later]),
+            "first_possible_date": as_dates(holding_now.at[choice.first]),
+            "best_later_date": as_dates(holding_now.at[later]),
             "gain_mean": gains.mean(axis=0),
         }
     )
@@ -154,28 +154,28 @@ def price_spread(results: Results, figures: list[Uncertain], correlation: Floats
     """
     table = results.estate["price_by_age"]
     value = table["ex_cellar_price"].to_numpy(dtype=np.float64)
-    one = np.zeros((len(figures), len(table)))
-    for at, figure in enumerate(figures):
+    deviations = np.zeros((len(figures), len(table)))
+    for position, figure in enumerate(figures):
         if (figure.target.table, figure.target.column) != ("price_by_age", "ex_cellar_price"):
             continue
         mean, deviation = figure.distribution.moments()
         cells = figure.target.rows
         centre = {"multiply": np.full(len(cells), mean), "set": np.full(len(cells), mean), "add": value[cells] + mean}
-        one[at, cells] = np.sqrt(np.log1p((deviation / centre[figure.how]) ** 2))
-    variance = np.einsum("ir,ij,jr->r", one, correlation, one)
+        deviations[position, cells] = np.sqrt(np.log1p((deviation / centre[figure.how]) ** 2))
+    variance = np.einsum("ir,ij,jr->r", deviations, correlation, deviations)
     places = table["cuvee"].astype(str) + "|" + table["format"].astype(str)
     widest = pd.Series(np.sqrt(np.maximum(variance, 0.0))).groupby(places.to_numpy()).max()
     return {str(place): float(sigma) for place, sigma in widest[widest > 0].items()}
 
 
 def _choice(results: Results) -> _Choice | None:
-    held = holding(results)
-    if not len(held.stock):
+    holding_now = holding(results)
+    if not len(holding_now.stock):
         return None
-    wait = queue_for_market(held.stacks, held.at, held.curve, held.market).wait_years
-    answer = hold_or_release(held.stacks, held.at, held.curve, wait)
+    wait = queue_for_market(holding_now.stacks, holding_now.at, holding_now.curve, holding_now.market).wait_years
+    answer = hold_or_release(holding_now.stacks, holding_now.at, holding_now.curve, wait)
     rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
-    return _Choice(held, wait, answer, rows, answer.first[rows], answer.best_later[rows])
+    return _Choice(holding_now, wait, answer, rows, answer.first[rows], answer.best_later[rows])
 
 
 def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: Floats) -> tuple[Floats, Floats]:
@@ -234,11 +234,11 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
     return both[:, : len(rows)], both[:, len(rows) :]
 
 
-def _alone(figures: list[Uncertain], at: int, reads: list[int]) -> bool:
+def _alone(figures: list[Uncertain], position: int, reads: list[int]) -> bool:
     """Whether no earlier figure touches the cells of this one."""
-    target = figures[at].target
+    target = figures[position].target
     return not any(
         figures[other].target.table == target.table and len(np.intersect1d(figures[other].target.rows, target.rows))
         for other in reads
-        if other < at
+        if other < position
     )

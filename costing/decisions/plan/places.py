@@ -17,11 +17,11 @@ def places_over_time(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     """
     facts, parts = inputs.facts, []
     month = [str(day)[:7] for day in (facts.dates.day[:-1] + 1).astype("datetime64[D]")]
-    for at, place in enumerate(inputs.places):
-        there = facts.limits.places[at]
+    for number, place in enumerate(inputs.places):
+        there = facts.limits.places[number]
         if not np.isfinite(there).any():
             continue
-        here = facts.stacks.place == at
+        here = facts.stacks.place == number
         taken = (plan.on_lees[here] * facts.stacks.takes_places[here, np.newaxis]).sum(axis=0)
         parts.append(
             pd.DataFrame(

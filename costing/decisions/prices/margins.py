@@ -24,9 +24,7 @@ _SHOWN_TWICE = ("cuvee_format", "return_a_year")
 
 
 def margins(runs: Runs) -> Answer:
-    """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it keeps tied
-    up.
-    """
+    """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it ties up."""
     empty = "No priced sales up to the valuation date."
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
     table = runs.once(margins_by_cuvee)
@@ -69,9 +67,7 @@ def _best(table: pd.DataFrame, runs: Runs) -> str:
 
 
 def reversals(table: pd.DataFrame) -> list[str]:
-    """Sentences on cuvées that are first of their format per bottle and last per unit of capital, with the
-    figures that explain it.
-    """
+    """Sentences on cuvées that are first of their format per bottle and last per unit of capital, with the reason."""
     sentences = []
     for size in dict.fromkeys(table["format"]):
         rows = table[(table["format"] == size) & table["margin_per_capital"].notna()]

@@ -151,8 +151,7 @@ def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.Data
 
 def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -> Placed:
     worksheet = workbook.add_worksheet(title)
-    group = next(group for group, names in look.SHEET_GROUPS.items() if sheet.name in names)
-    worksheet.set_tab_color(look.TAB_COLOURS[group])
+    worksheet.set_tab_color(look.TAB_COLOURS[sheet.tab_group])
     own = sheet.owner == "library"
     if own:
         workbook.define_name(f"'{title}'!{MARK}", f"={mark_text(title)}")

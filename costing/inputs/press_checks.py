@@ -103,13 +103,8 @@ def opening_amounts(costs: Rows) -> Iterator[Breach]:
     lot, gone = costs.given("lot"), costs.given("way_out")
     remedy = "Enter the opening lot; or, for goods that had gone before, their exit."
     yield ~lot & ~gone, "lot", "no lot is named.", remedy
-<<<<<<< HEAD
     yield lot & gone, "way_out", "stands in Exit, beside a lot in stock.", "Empty one of the two cells."
-    rule = "no day on which the cost of goods already gone was fixed."
-=======
-    yield lot & gone, "way_out", "stands in Way out, beside a lot in stock.", "Empty one of the two cells."
     rule = "no day stands here on which the cost of goods already gone was fixed."
->>>>>>> main
     yield gone & ~costs.given("incurred_date"), "incurred_date", rule, "Enter it."
     filling = {"deliveries": "lot", "disgorgements": "release_lot"}
     filling |= dict.fromkeys(("pressings", "tirage", "movements"), "to_lot")

@@ -201,8 +201,8 @@ def test_yearly_sheets_may_order_their_columns_as_they_like():
     ("sheet", "header", "column", "title"),
     [
         ("tirage", "Bottles (bottles)", "bottles", "Bottles"),
-        ("loans", "Months between payments (months)", "months_between", "Months between payments"),
-        ("channels", "Customer days (days)", "payment_days", "Customer days"),
+        ("loans", "Months between payments (months)", "payment_months", "Months between payments"),
+        ("channels", "Customer days (days)", "customer_days", "Customer days"),
         ("channels", "Way out", "way_out", "Exit"),
     ],
 )

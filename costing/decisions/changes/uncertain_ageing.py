@@ -31,7 +31,7 @@ from costing.calendar import DAYS_A_YEAR
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.response import fit
-from costing.decisions.changes.uncertainty import DRAWS, SEED, axis_of
+from costing.decisions.changes.uncertainty import DRAWS, SEED, axis_of, priced, stands_alone
 from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
 from costing.decisions.plan.ageing_tables import Holding, holding
 from costing.decisions.prices.release_dates import grid_on_curve, worth_by_date
@@ -183,7 +183,7 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
     base, rows, first, later = choice.held, choice.rows, choice.first, choice.later
     reads = [at for at, figure in enumerate(figures) if figure.target.table in READ]
     straight = [at for at in reads if (figures[at].target.table, figures[at].target.column) in _STRAIGHT]
-    straight = [at for at in straight if _alone(figures, at, reads) and figures[at].how != "set"]
+    straight = [at for at in straight if stands_alone(figures, at) and figures[at].how != "set"]
     curved = [at for at in reads if at not in straight]
     axes = tuple(axis_of(figures[at]) for at in curved)
     known: dict[tuple[float, ...], Holding] = {}
@@ -222,23 +222,8 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
         return np.concatenate(parts)
 
     response = fit(axes, evaluate, lambda: None)
-    width = 2 * len(rows)
-    both = np.empty((len(drawn), width))
+    both = np.empty((len(drawn), 2 * len(rows)))
     for begin in range(0, len(drawn), _BLOCK):
-        block = drawn[begin : begin + _BLOCK]
-        z = response.at(block[:, curved])
-        total = z[:, :width].copy()
-        for place, at in enumerate(straight, start=1):
-            total += (block[:, [at]] - figures[at].still) * z[:, place * width : (place + 1) * width]
-        both[begin : begin + _BLOCK] = total
+        block = slice(begin, begin + _BLOCK)
+        both[block] = priced(response, figures, straight, curved, drawn[block])
     return both[:, : len(rows)], both[:, len(rows) :]
-
-
-def _alone(figures: list[Uncertain], position: int, reads: list[int]) -> bool:
-    """Whether no earlier figure touches the cells of this one."""
-    target = figures[position].target
-    return not any(
-        figures[other].target.table == target.table and len(np.intersect1d(figures[other].target.rows, target.rows))
-        for other in reads
-        if other < position
-    )

@@ -38,9 +38,10 @@ class Events(ParallelArrays):
     primary: np.ndarray
     driver: Floats
 
-    def bearers(self, at: Ints, driver: Ints | int) -> Bearers:
+    def bearers(self, which: Ints, driver: Ints | int) -> Bearers:
         """What bears work at some of the events, by a driver, or one for each."""
-        return Bearers(self.state[at], self.stage[at], self.day[at], self.flow[at], driver, self.driver[driver, at])
+        quantity = self.driver[driver, which]
+        return Bearers(self.state[which], self.stage[which], self.day[which], self.flow[which], driver, quantity)
 
 
 def events_of(estate: Estate, chain: Chain) -> Events:

@@ -66,7 +66,7 @@ class _Choice:
     both dates, as positions.
     """
 
-    held: Holding
+    holding: Holding
     wait: Floats
     answer: HoldOrRelease
     rows: Ints
@@ -86,9 +86,9 @@ def verdicts_drawn(
     choice = _choice(results) if figures else None
     if choice is None or not len(choice.rows):
         return pd.DataFrame(columns=list(_COLUMNS))
-    holding_now, rows, later = choice.held, choice.rows, choice.later
+    holding_now, rows, later = choice.holding, choice.rows, choice.later
     gains, slopes = _gains(results, choice, figures, drawn)
-    years = (holding_now.at[later] - holding_now.at[choice.first]) / DAYS_A_YEAR
+    years = (holding_now.day[later] - holding_now.day[choice.first]) / DAYS_A_YEAR
     stock = holding_now.stock.iloc[rows].reset_index(drop=True)
     market, places = (
         holding_now.market[rows],
@@ -114,8 +114,8 @@ def verdicts_drawn(
             "bottles": stock["quantity"],
             "cuvee": stock["cuvee"],
             "format": stock["format"],
-            "first_possible_date": as_dates(holding_now.at[choice.first]),
-            "best_later_date": as_dates(holding_now.at[later]),
+            "first_possible_date": as_dates(holding_now.day[choice.first]),
+            "best_later_date": as_dates(holding_now.day[later]),
             "gain_mean": gains.mean(axis=0),
         }
     )
@@ -172,15 +172,15 @@ def _choice(results: Results) -> _Choice | None:
     holding_now = holding(results)
     if not len(holding_now.stock):
         return None
-    wait = queue_for_market(holding_now.stacks, holding_now.at, holding_now.curve, holding_now.market).wait_years
-    answer = hold_or_release(holding_now.stacks, holding_now.at, holding_now.curve, wait)
+    wait = queue_for_market(holding_now.stacks, holding_now.day, holding_now.curve, holding_now.market).wait_years
+    answer = hold_or_release(holding_now.stacks, holding_now.day, holding_now.curve, wait)
     rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
     return _Choice(holding_now, wait, answer, rows, answer.first[rows], answer.best_later[rows])
 
 
 def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: Floats) -> tuple[Floats, Floats]:
     """Gain of the later date over the first, and its slope in a factor on the later price, each [draws, rows]."""
-    base, rows, first, later = choice.held, choice.rows, choice.first, choice.later
+    base, rows, first, later = choice.holding, choice.rows, choice.first, choice.later
     reads = [at for at, figure in enumerate(figures) if figure.target.table in READ]
     straight = [at for at in reads if (figures[at].target.table, figures[at].target.column) in _STRAIGHT]
     straight = [at for at in straight if stands_alone(figures, at) and figures[at].how != "set"]
@@ -189,21 +189,25 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
     known: dict[tuple[float, ...], Holding] = {}
     stacks_read = [at for at in reads if figures[at].target.table != "interest_rates"]
 
-    def held(values: Floats) -> Holding:
+    def holding_of(values: Floats) -> Holding:
         """Holding under draws; the hurdle alone changes no stack, so those are kept."""
-        key = tuple(float(values[at]) for at in stacks_read)
+        key = tuple(float(values[index]) for index in stacks_read)
         if key not in known:
-            moved = [at for at in stacks_read if figures[at].how == "set" or values[at] != figures[at].still]
-            changed = apply_changes(results.estate, [figures[at].change(float(values[at])) for at in moved])
+            moved = [
+                index for index in stacks_read if figures[index].how == "set" or values[index] != figures[index].still
+            ]
+            changed = apply_changes(results.estate, [figures[index].change(float(values[index])) for index in moved])
             known[key] = holding(replace(results, estate=changed)) if moved else base
         return known[key]
 
     def gain(values: Floats) -> Floats:
-        moves = [figures[at].change(float(values[at])) for at in reads if figures[at].target.table == "interest_rates"]
-        stacks, at = held(values).stacks, held(values).at
+        moves = [
+            figures[day].change(float(values[day])) for day in reads if figures[day].target.table == "interest_rates"
+        ]
+        stacks, day = holding_of(values).stacks, holding_of(values).day
         curve = capital_curve(apply_changes(results.estate, moves), ECONOMIC)
         assert curve is not None  # the economic basis charges capital
-        grid = grid_on_curve(at, curve)
+        grid = grid_on_curve(day, curve)
         npv = worth_by_date(stacks, grid, choice.wait).npv
         doubled = stacks.price.copy()
         doubled[rows, later] *= 2.0

@@ -44,13 +44,14 @@ ADDED, GONE, OTHER = "(no such row)", "(row taken out)", "what no row explains"
 @dataclass(frozen=True)
 class ClosedYearEdit:
     """One change of a row of a closed year. row: position in the table of today, −1 where the row is gone; column: ""
-    for a whole row; held: cells of the row as it was closed (empty: there was none); number: its row on the sheet then.
+    for a whole row; cells_then: those of the row as it was closed (empty: there was none); number: its row on the sheet
+    then.
     """
 
     table: str
     row: int
     column: str
-    held: dict[str, Any]
+    cells_then: dict[str, Any]
     number: int
     place: str
     before: str
@@ -177,14 +178,14 @@ def undone(estate: Estate, edits: list[ClosedYearEdit]) -> Estate:
         frame = tables[name].astype(object)
         for edit in of_table:
             if edit.column:
-                value = edit.held.get(edit.column)
+                value = edit.cells_then.get(edit.column)
                 dated = tables[name][edit.column].dtype.kind == "M"
                 frame.loc[edit.row, edit.column] = pd.Timestamp(str(value)) if dated and value else value
         added = [edit.row for edit in of_table if not edit.column and edit.row >= 0]
         back = [edit for edit in of_table if edit.row < 0]
         frame = frame.drop(index=added)
         if back:
-            frame = pd.concat([frame, as_table(name, pd.DataFrame([edit.held for edit in back])).astype(object)])
+            frame = pd.concat([frame, as_table(name, pd.DataFrame([edit.cells_then for edit in back])).astype(object)])
         source, title = sources[name], sheets()[name].title
         sources[name] = Sources(
             np.append(np.delete(source.sheet, added), np.full(len(back), title, dtype=object)),

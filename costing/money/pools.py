@@ -151,11 +151,11 @@ class Pools:
         )
 
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
-        at, used, done, after = self._bearing(row, events)
+        bearing, used, done, after = self._bearing(row, events)
         period = self.period(row, used[done].sum(), used[~done & ~after].sum())
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
-        source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
+        source, bearers = np.full(len(bearing), self.rows.source[row]), events.bearers(bearing, self.flow_driver[row])
         charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())

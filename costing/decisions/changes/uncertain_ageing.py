@@ -181,13 +181,14 @@ def _choice(results: Results) -> _Choice | None:
 def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: Floats) -> tuple[Floats, Floats]:
     """Gain of the later date over the first, and its slope in a factor on the later price, each [draws, rows]."""
     base, rows, first, later = choice.holding, choice.rows, choice.first, choice.later
-    reads = [at for at, figure in enumerate(figures) if figure.target.table in READ]
-    straight = [at for at in reads if (figures[at].target.table, figures[at].target.column) in _STRAIGHT]
-    straight = [at for at in straight if stands_alone(figures, at) and figures[at].how != "set"]
-    curved = [at for at in reads if at not in straight]
-    axes = tuple(axis_of(figures[at]) for at in curved)
+    reads = [index for index, figure in enumerate(figures) if figure.target.table in READ]
+    straight = [index for index in reads if (figures[index].target.table, figures[index].target.column) in _STRAIGHT]
+    straight = [index for index in straight if stands_alone(figures, index) and figures[index].how != "set"]
+    curved = [index for index in reads if index not in straight]
+    axes = tuple(axis_of(figures[index]) for index in curved)
     known: dict[tuple[float, ...], Holding] = {}
-    stacks_read = [at for at in reads if figures[at].target.table != "interest_rates"]
+    hurdles = [index for index in reads if figures[index].target.table == "interest_rates"]
+    stacks_read = [index for index in reads if index not in hurdles]
 
     def holding_of(values: Floats) -> Holding:
         """Holding under draws; the hurdle alone changes no stack, so those are kept."""
@@ -201,9 +202,7 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
         return known[key]
 
     def gain(values: Floats) -> Floats:
-        moves = [
-            figures[day].change(float(values[day])) for day in reads if figures[day].target.table == "interest_rates"
-        ]
+        moves = [figures[index].change(float(values[index])) for index in hurdles]
         stacks, day = holding_of(values).stacks, holding_of(values).day
         curve = capital_curve(apply_changes(results.estate, moves), ECONOMIC)
         assert curve is not None  # the economic basis charges capital
@@ -218,10 +217,10 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
         here = np.array([figure.still for figure in figures])
         here[curved] = values
         parts = [gain(here)]
-        for at in straight:
+        for index in straight:
             moved = here.copy()
-            step = 0.05 if figures[at].how == "multiply" else 0.05 * max(1.0, abs(figures[at].still))
-            moved[at] += step
+            step = 0.05 if figures[index].how == "multiply" else 0.05 * max(1.0, abs(figures[index].still))
+            moved[index] += step
             parts.append((gain(moved) - parts[0]) / step)
         return np.concatenate(parts)
 

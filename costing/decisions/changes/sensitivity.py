@@ -214,8 +214,8 @@ def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame
         labels = _what(results, table, np.arange(slope.shape[1]), _KINDS)
         for label in dict.fromkeys(labels[by_percent.any(axis=0)]):
             more = by_percent[:, labels == label].sum(axis=1)
-            for position, row in enumerate(more.tolist()):
-                lines[position].append([_figure(table, column, str(label)), -row, row, EXACT])
+            for position, change in enumerate(more.tolist()):
+                lines[position].append([_figure(table, column, str(label)), -change, change, EXACT])
     now = [costed_figure(results, lot) for lot in derivatives.lots]
     for table, column in MOVES_WINE if derivatives.names else ():
         filled = np.nan_to_num(_values(results, table, column)) != 0
@@ -227,7 +227,7 @@ def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame
             except CostingError:
                 continue
             for position, lot in enumerate(derivatives.lots):
-                less, more = (costed_figure(row, lot) - now[position] for row in ends)
+                less, more = (costed_figure(end, lot) - now[position] for end in ends)
                 lines[position].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
     return {name: _largest(listed, most) for name, listed in zip(derivatives.names, lines, strict=True)}
 

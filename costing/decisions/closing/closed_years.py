@@ -130,7 +130,7 @@ def edits_since(estate: Estate, on: date) -> Iterator[ClosedYearEdit]:
     for name in _KEYS:
         lines = np.flatnonzero(tables == name)
         numbers = inputs["row"].to_numpy(dtype=np.float64)[lines].astype(np.int64)
-        yield from _edits_of(estate, name, on, [contents[content] for content in lines], numbers)
+        yield from _edits_of(estate, name, on, [contents[line] for line in lines], numbers)
 
 
 def _edits_of(
@@ -143,7 +143,7 @@ def _edits_of(
     here, there = (
         np.setdiff1d(np.arange(n), same) for n, same in ((len(rows), same_here), (len(contents), same_there))
     )
-    old = as_table(name, pd.DataFrame([contents[content] for content in there]))
+    old = as_table(name, pd.DataFrame([contents[line] for line in there]))
     first, second = matched_rows(estate[name].iloc[rows[here]], old, _KEYS[name])
     for a, b in zip(here[first], there[second], strict=True):
         cells = json.loads(present[a])

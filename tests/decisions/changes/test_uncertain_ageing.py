@@ -127,7 +127,7 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo_estate) -> None:
     held, wait, now = two_dates(estate)
     changed = apply_changes(estate, [figure.change(float(one[0, at])) for at, figure in enumerate(figures)])
     then = holding(run(changed, ECONOMIC))
-    again = hold_or_release(then.stacks, then.at, then.curve, wait)
+    again = hold_or_release(then.stacks, then.day, then.curve, wait)
     for row, lot in enumerate(held.stock["lot"]):
         later = now.best_later[row]
         if lot in table.index:

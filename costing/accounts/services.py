@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, ParallelArrays
 from costing.calendar import DAYS_A_YEAR, financial_year
 from costing.errors import Finding, caution
 from costing.graph.arrays import KINDS, OPERATIONS, UNITS
@@ -42,8 +42,8 @@ _KEYS = ["owner", "year", "service"]
 
 
 @dataclass(frozen=True)
-class Services:
-    """Lines of what owners pay. Parallel arrays: row of Service rates, owner, day, quantity of the driver, amount in
+class Services(ParallelArrays):
+    """Lines of what owners pay: row of Service rates, owner, day, quantity of the driver, amount in
     the currency of the estate.
     """
 
@@ -65,8 +65,7 @@ def services_of(runs: Runs, until: int) -> Services:
         for owner in sorted(set(runs.estate.others.owner.values())) if runs.estate.others else ():
             parts += _of_owner(theirs, chain, table, owner, owner_of, until)
     whole = Services(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-    kept = whole.day <= until
-    return Services(*(getattr(whole, name)[kept] for name in ("row", "owner", "day", "quantity", "amount")))
+    return whole.take(whole.day <= until)
 
 
 def _of_owner(

@@ -33,13 +33,12 @@ class ColumnKind:
         """Whether it stands on the right and may be added up."""
         return self.decimals is not None
 
-    def number_format(self, decimals: int | None = None) -> str:
+    def number_format(self) -> str:
         """Format of a spreadsheet cell (ECMA-376 part 1, 18.8.30)."""
         if self.decimals is None:
             return "General"
-        places = self.decimals if decimals is None else decimals
-        more = "#" * ((self.most_decimals or places) - places)
-        form = ("0" if self.percent else "#,##0") + ("." + "0" * places + more if places or more else "")
+        more = "#" * ((self.most_decimals or self.decimals) - self.decimals)
+        form = ("0" if self.percent else "#,##0") + ("." + "0" * self.decimals + more if self.decimals or more else "")
         form += "%" if self.percent else ""
         return f"{form};-{form};{DASH}"
 

@@ -106,14 +106,14 @@ def _term(text: str) -> Term:
 
 def sheets_compared(tables: Mapping[str, pd.DataFrame]) -> Answer:
     """Every check whose tables have rows: `sheets_compared`, with its formulas."""
-    possible = [agreement for agreement in agreements() if all(len(tables.get(name, ())) for name in agreement.tables)]
+    possible = [wanted for wanted in agreements() if all(len(tables.get(name, ())) for name in wanted.tables)]
     rows, formulas = [], []
     one_cell, other_cell, apart_cell = (_cells("", name) for name in ("one_side", "other_side", "apart"))
-    for check in possible:
-        sides = check.one_side, check.other_side
-        agreement, other = (math.fsum(term.figure(tables) for term in side) for side in sides)
-        apart = round(abs(agreement - other), DECIMALS)
-        rows.append((check.name, DIFFERS if apart else AGREES, agreement, other, apart))
+    for wanted in possible:
+        sides = wanted.one_side, wanted.other_side
+        left, right = (math.fsum(term.figure(tables) for term in side) for side in sides)
+        apart = round(abs(left - right), DECIMALS)
+        rows.append((wanted.name, DIFFERS if apart else AGREES, left, right, apart))
         formulas.append(
             (
                 f'=IF({apart_cell}=0,"{AGREES}","{DIFFERS}")',

@@ -29,7 +29,7 @@ from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.headers import closest, did_you_mean
-from costing.inputs.name_checks import known_names, names_alike, unknown_names
+from costing.inputs.name_checks import known_lots, names_alike, unknown_names
 from costing.inputs.rows import Breach, Check, Rows, also_at, rule_of
 from costing.inputs.schema import lists, sheets
 
@@ -103,7 +103,7 @@ def trial_lines(lines: Rows) -> Iterator[Breach]:
     name, litres, share = (lines.given(column) for column in ("lot", "litres", "share"))
     bottles, lot = lines.are("line", "bottles"), lines.are("line", "lot")
     yield bottles & ~lines.given("bottles"), "bottles", "no bottles stand here.", "Enter how many are wanted."
-    lots, attributes = known_names(lines.estate, "lot"), _attributes(lines)
+    lots, attributes = known_lots(lines.estate), _attributes(lines)
     for kind, known, what in (
         (lot, lots, "lot"),
         (~lot & ~bottles, attributes, "vintage, variety, village or kind of wine"),

@@ -74,9 +74,9 @@ def _passes(estate: Estate) -> _Passes:
     parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
     parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
     passes = []
-    for name, at, given, other in parts:
+    for name, line, given, other in parts:
         rows = np.flatnonzero(~pd.isna(given) & ~pd.isna(other))
-        table, column = (np.full(len(rows), word, dtype=object) for word in (name, at))
+        table, column = (np.full(len(rows), word, dtype=object) for word in (name, line))
         passes.append((table, rows, column, given[rows], other[rows]))
     return _Passes(*(np.concatenate(column) for column in zip(*passes, strict=True)))
 

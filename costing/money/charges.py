@@ -264,9 +264,9 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     """
     abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
     beyond = basis.abnormal_share(abnormal)
-    at = np.flatnonzero(beyond != 0)
-    part = postings.take(at)
-    lost = replace(part, amount=part.amount * beyond[at])
+    beyond_norm = np.flatnonzero(beyond != 0)
+    part = postings.take(beyond_norm)
+    lost = replace(part, amount=part.amount * beyond[beyond_norm])
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
@@ -277,11 +277,11 @@ def _accrue(charge: TimeCharge, chain: Chain, basis: Basis, capital: Capital, el
     inside = counts[states.stage[charge.states]]
     parts = []
     for expensed in (False, True):
-        at = charge.states[inside != expensed]
-        if not len(at):
+        states_part = charge.states[inside != expensed]
+        if not len(states_part):
             continue
-        start, end, quantity = states.start[at], states.end[at], states.quantity[at]
+        start, end, quantity = states.start[states_part], states.end[states_part], states.quantity[states_part]
         amount = charge.curve.amount(start, end) * quantity
-        worth = amount if expensed else capital.accrued(charge.curve, states.stage[at], start, end) * quantity
-        parts.append(Accrued(charge, at, amount, worth, expensed))
+        worth = amount if expensed else capital.accrued(charge.curve, states.stage[states_part], start, end) * quantity
+        parts.append(Accrued(charge, states_part, amount, worth, expensed))
     return parts

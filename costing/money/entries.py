@@ -28,7 +28,7 @@ class CostEntries:
     state: Ints
     share: Floats
     flow: Ints
-    held: Ints
+    last_held: Ints
 
 
 def entries_of(chain: Chain, lot: Ints, day: Ints) -> CostEntries:

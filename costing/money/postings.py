@@ -202,7 +202,7 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     entry = entries_of(chain, lot, day)
     row = entry.cost
     stage = codes(frame["stage"], STAGES)[row]
-    stage = np.where(stage < 0, chain.states.stage[entry.held], stage)
+    stage = np.where(stage < 0, chain.states.stage[entry.last_held], stage)
     bearers = Bearers(entry.state, stage, day[row], entry.flow)
     amount, element = frame["amount"].to_numpy()[row] * entry.share, codes(frame["element"], elements)[row]
     return posted(("costs", "amount"), row, bearers, element, amount, days(frame["paid_date"])[row])

@@ -98,12 +98,12 @@ def worth_of(results: Results, posted: Floats) -> Floats:
 class _Reach:
     """What reaches a release: part of each state's posting, plain and of its worth with capital [states].
 
-    Of a lot on hand (`held`, otherwise −1) only what was incurred by `until` counts.
+    Of a lot on hand (`held_state`, otherwise −1) only what was incurred by `until` counts.
     """
 
     plain: Floats
     grown: Floats
-    held: int
+    held_state: int
     until: int
 
 
@@ -135,7 +135,7 @@ def origins(results: Results, lot: str) -> pd.DataFrame:
 def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
     charges, whole = results.charges, results.charges.postings
     counts = (reach.plain[whole.state] != 0) & (whole.amount != 0)
-    if reach.held >= 0:
+    if reach.held_state >= 0:
         counts &= whole.incurred <= reach.until
     which = np.flatnonzero(counts)
     postings = whole.take(which)
@@ -190,7 +190,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     them where it charges nothing.
     """
     states, capital = results.chain.states, results.charges.capital
-    kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held))
+    kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held_state))
     if not len(kept):
         return {}
     borne = part.states[kept]

@@ -16,7 +16,7 @@ import numpy as np
 from costing.array_types import Flags, Floats, Ints
 from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
-from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, joined_entries, spent_and_other
+from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, spent_and_other
 from costing.decisions.budget.loans import AT_WILL, Drawdowns, Lines, Schedule, draw_as_needed
 from costing.decisions.budget.sales import cash_of_sales
 from costing.engine.carrying import day_numbers
@@ -115,7 +115,7 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     loans = loans_of(runs.estate)
     schedules = {loan.row: schedule_of(loan) for loan in loans if loan.repayment != AT_WILL}
     fixed = [_loan_entries(loan, schedules[loan.row]) for loan in loans if loan.row in schedules]
-    all_entries = joined_entries([spent_and_other(runs, until), sold, *fixed])
+    all_entries = CashEntries.joined([spent_and_other(runs, until), sold, *fixed])
     period = periods.of(all_entries.paid)
     inside = period >= 0
     cell = period[inside] * len(CASH_KINDS) + all_entries.kind[inside]

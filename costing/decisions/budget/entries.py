@@ -12,14 +12,13 @@ What it does not do: VAT on purchases, which comes back, and taxes on profit; th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from costing.accounts.services import services_of
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, ParallelArrays
 from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
 from costing.graph.arrays import codes, days
@@ -40,8 +39,8 @@ _BOUGHT = ("deliveries", "grape_prices")
 
 
 @dataclass(frozen=True, eq=False)
-class CashEntries:
-    """Parallel arrays, an entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
+class CashEntries(ParallelArrays):
+    """An entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
     paid, amount (money in above 0).
     """
 
@@ -51,16 +50,6 @@ class CashEntries:
     incurred: Ints
     paid: Ints
     amount: Floats
-
-    def take(self, which: np.ndarray) -> CashEntries:
-        """Those entries."""
-        return CashEntries(*(getattr(self, field.name)[which] for field in fields(self)))
-
-
-def joined_entries(parts: Sequence[CashEntries]) -> CashEntries:
-    """All entries one after the other."""
-    names = [field.name for field in fields(CashEntries)]
-    return CashEntries(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def cash_entries(
@@ -81,7 +70,7 @@ def spent_and_other(runs: Runs, until: int) -> CashEntries:
     results = runs.on(basis)
     parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs)]
     parts += [_invoiced(runs, until), _other(runs, until)]
-    all_entries = joined_entries(parts)
+    all_entries = CashEntries.joined(parts)
     return all_entries.take(all_entries.paid <= until)
 
 
@@ -102,7 +91,7 @@ def posted_entries(results: Results) -> CashEntries:
         kind = np.where(np.isin(kept.table, bought), CASH_KINDS.index("growers"), kind)
         kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), CASH_KINDS.index("own vineyards"), kind)
         parts.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
-    return joined_entries(parts)
+    return CashEntries.joined(parts)
 
 
 def _accrued(results: Results, until: int) -> CashEntries:
@@ -117,7 +106,7 @@ def _accrued(results: Results, until: int) -> CashEntries:
         ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
         accrued.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
-    return joined_entries(accrued)
+    return CashEntries.joined(accrued)
 
 
 def _pools(runs: Runs, until: int) -> CashEntries:
@@ -138,7 +127,7 @@ def _pools(runs: Runs, until: int) -> CashEntries:
         when = np.minimum(stop[rows], closes)
         kind = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in table["element"].iloc[rows]])
         parts.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
-    return joined_entries([nothing(), *parts])
+    return CashEntries.joined([nothing(), *parts])
 
 
 def _bulk(runs: Runs) -> CashEntries:
@@ -177,7 +166,7 @@ def _other(runs: Runs, until: int) -> CashEntries:
         of = np.full(n, CASH_KINDS.index("other") if kind[row] < 0 else kind[row])
         table_number = np.full(n, TABLE_NAMES.index("other_payments"))
         parts.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
-    return joined_entries(parts)
+    return CashEntries.joined(parts)
 
 
 def nothing() -> CashEntries:

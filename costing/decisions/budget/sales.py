@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from costing.array_types import Floats, Ints
-from costing.decisions.budget.entries import CashEntries, cash_entries, joined_entries, nothing
+from costing.decisions.budget.entries import CashEntries, cash_entries, nothing
 from costing.decisions.prices.channels import EXCISE_BASES
 from costing.decisions.prices.price_chains import USUAL_ALCOHOL
 from costing.decisions.prices.realised import receipts
@@ -55,7 +55,7 @@ def cash_of_sales(runs: Runs) -> tuple[CashEntries, list[Finding]]:
         cash_entries("duty", "dispatches", row, day, month_end + _whole(term("duty_days")), -duty * bottles),
         cash_entries("VAT", "dispatches", row, day, month_end + _whole(term("vat_days")), -vat * bottles),
     ]
-    return joined_entries(parts), _without_price(runs, planned & ~counts, bottles)
+    return CashEntries.joined(parts), _without_price(runs, planned & ~counts, bottles)
 
 
 def _duty(runs: Runs, terms_row: Ints, lot: Ints, day: Ints) -> Floats:

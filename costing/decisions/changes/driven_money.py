@@ -37,7 +37,7 @@ class Driven:
 
     out: Floats
     into: Floats
-    held: Floats
+    on_hand: Floats
     capacity: Floats
 
 
@@ -54,14 +54,14 @@ def driven_money(results: Results, grown: Floats) -> Driven:
     _by_driver(results, driven, all_postings, np.where(all_postings.shared_by < 0, brought, 0.0))
     state = np.flatnonzero(all_postings.of("pressings", "cost_to_complete_per_l"))
     load = states.batch_state[flows.batch[all_postings.flow[state]]]
-    np.add.at(driven.held, load, ratio(brought[state], states.quantity[load]))
+    np.add.at(driven.on_hand, load, ratio(brought[state], states.quantity[load]))
     _pools(results, driven, brought)
     _shared_costs(results, driven, brought)
     for part in results.charges.accrued:
         if part.expensed:
             continue
         state = part.states
-        driven.held[state] += grown[state] * ratio(part.worth, states.quantity[state])
+        driven.on_hand[state] += grown[state] * ratio(part.worth, states.quantity[state])
         if TABLE_NAMES[part.charge.table] == "pools":
             _time_pool(results, driven, part, grown)
     return driven
@@ -170,5 +170,5 @@ def _time_pool(results: Results, driven: Driven, part: Accrued, grown: Floats) -
         done, planned = (float(in_years @ quantity) for in_years in years[:2])
         slopes = _rate_slopes(pools, row, done, planned)
         for in_years, slope in zip(years, (slopes.by_done, slopes.by_plan), strict=False):
-            np.add.at(driven.held, charge.states, float(slope @ np.array(sums)) * in_years)
+            np.add.at(driven.on_hand, charge.states, float(slope @ np.array(sums)) * in_years)
         driven.capacity[pools.rows.target[row]] += slopes.by_capacity @ np.array(sums)

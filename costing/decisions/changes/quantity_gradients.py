@@ -155,7 +155,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     chain, solution = results.chain, results.solution
     flows, states = chain.flows, chain.states
     driven = driven_money(results, grown)
-    out, into, held = driven.out.copy(), driven.into.copy(), driven.held.copy()
+    out, into, on_hand = driven.out.copy(), driven.into.copy(), driven.on_hand.copy()
     bottles = _bottles_out(results, chosen)
     into[bottles > 0] -= solution.worth[chosen].sum() / bottles.sum()
 
@@ -178,17 +178,17 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     direct_out[by] = by_share / held_first
     later = np.flatnonzero(begins[drawn] != drawn)  # rows of a work in parts: each takes its part of the lot by then
     follows = by_share[later] * whole[later]
-    np.add.at(held, previous[drawn[later]], follows / before[drawn[later]])
-    np.subtract.at(held, previous[begins[drawn[later]]], follows / held_first[later])
+    np.add.at(on_hand, previous[drawn[later]], follows / before[drawn[later]])
+    np.subtract.at(on_hand, previous[begins[drawn[later]]], follows / held_first[later])
 
-    beyond = _judged(records, arrives, held)
+    beyond = _judged(records, arrives, on_hand)
     follows = np.flatnonzero(((role == OUT) | (role == IN_PLACE) | (role == LOSS)) & (before > 0))
     by = flow[follows]
-    np.add.at(held, previous[follows], (out[by] * flows.out[by] + into[by] * flows.into[by]) / before[follows])
+    np.add.at(on_hand, previous[follows], (out[by] * flows.out[by] + into[by] * flows.into[by]) / before[follows])
     given = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
     load = states.batch_state[flows.batch[given]]
-    np.add.at(held, load, into[given] * ratio(flows.into[given], states.quantity[load]))
-    passed = records.passes.backward(held)
+    np.add.at(on_hand, load, into[given] * ratio(flows.into[given], states.quantity[load]))
+    passed = records.passes.backward(on_hand)
 
     taken = np.flatnonzero((role == OUT) | (role == IN_PLACE) | (role == LOSS))
     direct_out[flow[taken]] -= passed[state[taken]]

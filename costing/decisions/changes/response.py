@@ -113,20 +113,19 @@ def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Call
 
     base = value({})
     factors: list[Floats] = []
-    for at, axis in enumerate(axes):
+    for position, axis in enumerate(axes):
         points = axis.points()
-        moved = np.vstack([value({at: float(one)}) - base for one in points])
+        moved = np.vstack([value({position: float(point)}) - base for point in points])
         factors.append(np.asarray(np.linalg.solve(axis.terms(points), moved), dtype=np.float64))
     single = Response(axes, base, tuple(factors), ())
     pairs = []
     for first in range(len(axes)):
         for second in range(first + 1, len(axes)):
-            here = {one: axes[one].corner for one in (first, second)}
+            corners = {position: axes[position].corner for position in (first, second)}
             drawn = still.copy()
-            for at, one in here.items():
-                drawn[at] = one
-            left = value(here) - single.at(drawn[np.newaxis])[0]
-            scaled = [(axes[one].corner - axes[one].still) / axes[one].width for one in (first, second)]
+            drawn[[first, second]] = list(corners.values())
+            left = value(corners) - single.at(drawn[np.newaxis])[0]
+            scaled = [(axis.corner - axis.still) / axis.width for axis in (axes[first], axes[second])]
             pairs.append((first, second, left / (scaled[0] * scaled[1])))
     return Response(axes, base, tuple(factors), tuple(pairs))
 

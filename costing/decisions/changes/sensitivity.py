@@ -182,16 +182,16 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
     return np.asarray(results.estate[table][labels[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
 
 
-def _reruns(results: Results, target: ChangedCells, share: float) -> tuple[Results, Results]:
-    """Results with the cells of a target a share less and a share more, later rows following."""
+def _reruns(results: Results, target: ChangedCells) -> tuple[Results, Results]:
+    """Results with the cells of a target 1 % less and 1 % more, later rows following."""
     recorded, ends = Runs(results.estate, results.chain, results.charges.common), []
-    for factor in (1.0 - share, 1.0 + share):
+    for factor in (0.99, 1.01):
         changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
         try:
             ends.append(rerun(recorded, changed)[0].on(results.basis))
         except InputError as wrong:
             place = results.estate.place(target.table, int(target.rows[0]), target.column)
-            message = f"{place} can't be changed by {share:.2%}: {wrong}"
+            message = f"{place} can't be changed by 1 %: {wrong}"
             raise CostingError(message) from wrong
     return ends[0], ends[1]
 
@@ -214,8 +214,8 @@ def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame
         labels = _what(results, table, np.arange(slope.shape[1]), _KINDS)
         for label in dict.fromkeys(labels[by_percent.any(axis=0)]):
             more = by_percent[:, labels == label].sum(axis=1)
-            for at, one in enumerate(more.tolist()):
-                lines[at].append([_figure(table, column, str(label)), -one, one, EXACT])
+            for position, change in enumerate(more.tolist()):
+                lines[position].append([_figure(table, column, str(label)), -change, change, EXACT])
     now = [costed_figure(results, lot) for lot in derivatives.lots]
     for table, column in MOVES_WINE if derivatives.names else ():
         filled = np.nan_to_num(_values(results, table, column)) != 0
@@ -223,12 +223,12 @@ def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame
         for label in dict.fromkeys(labels[filled]):
             rows = np.flatnonzero(filled & (labels == label))
             try:
-                ends = _reruns(results, ChangedCells(table, column, rows, 1.0), 0.01)
+                ends = _reruns(results, ChangedCells(table, column, rows, 1.0))
             except CostingError:
                 continue
-            for at, lot in enumerate(derivatives.lots):
-                less, more = (costed_figure(one, lot) - now[at] for one in ends)
-                lines[at].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
+            for position, lot in enumerate(derivatives.lots):
+                less, more = (costed_figure(end, lot) - now[position] for end in ends)
+                lines[position].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
     return {name: _largest(listed, most) for name, listed in zip(derivatives.names, lines, strict=True)}
 
 

@@ -151,7 +151,7 @@ def block_of(width: int) -> int:
 def priced(
     response: Response, figures: list[Uncertain], straight: list[int], curved: list[int], drawn: Floats
 ) -> Floats:
-    """Cost per bottle of draws [draws, releases]. drawn [draws, figures]: as the sheet states values."""
+    """What a response says of draws [draws, columns]. drawn [draws, figures]: as the sheet states values."""
     answer = response.at(drawn[:, curved])
     width = answer.shape[1] // (1 + len(straight))
     total = answer[:, :width].copy()
@@ -284,15 +284,23 @@ def _moves(figure: Uncertain, value: float) -> bool:
     return figure.how == "set" or value != figure.still
 
 
+def stands_alone(figures: list[Uncertain], position: int) -> bool:
+    """Whether no earlier figure touches the cells of the one at a position."""
+    target = figures[position].target
+    return not any(
+        other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows))
+        for other in figures[:position]
+    )
+
+
 def _is_straight(estate: Estate, figures: list[Uncertain], position: int) -> bool:
     """Whether costs are linear in a figure: money, no cell shared with an earlier figure, no blank or 0 added to."""
     figure = figures[position]
     target = figure.target
     if (target.table, target.column) not in LINEAR_COLUMNS:
         return False
-    for other in figures[:position]:
-        if other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows)):
-            return False
+    if not stands_alone(figures, position):
+        return False
     values = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
     return figure.how == "multiply" or bool((np.nan_to_num(values) != 0).all())
 

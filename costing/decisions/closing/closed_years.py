@@ -44,13 +44,14 @@ ADDED, GONE, OTHER = "(no such row)", "(row taken out)", "what no row explains"
 @dataclass(frozen=True)
 class ClosedYearEdit:
     """One change of a row of a closed year. row: position in the table of today, −1 where the row is gone; column: ""
-    for a whole row; held: cells of the row as it was closed (empty: there was none); number: its row on the sheet then.
+    for a whole row; cells_then: those of the row as it was closed (empty: there was none); number: its row on the sheet
+    then.
     """
 
     table: str
     row: int
     column: str
-    held: dict[str, Any]
+    cells_then: dict[str, Any]
     number: int
     place: str
     before: str
@@ -129,7 +130,7 @@ def edits_since(estate: Estate, on: date) -> Iterator[ClosedYearEdit]:
     for name in _KEYS:
         lines = np.flatnonzero(tables == name)
         numbers = inputs["row"].to_numpy(dtype=np.float64)[lines].astype(np.int64)
-        yield from _edits_of(estate, name, on, [contents[content] for content in lines], numbers)
+        yield from _edits_of(estate, name, on, [contents[line] for line in lines], numbers)
 
 
 def _edits_of(
@@ -142,7 +143,7 @@ def _edits_of(
     here, there = (
         np.setdiff1d(np.arange(n), same) for n, same in ((len(rows), same_here), (len(contents), same_there))
     )
-    old = as_table(name, pd.DataFrame([contents[content] for content in there]))
+    old = as_table(name, pd.DataFrame([contents[line] for line in there]))
     first, second = matched_rows(estate[name].iloc[rows[here]], old, _KEYS[name])
     for a, b in zip(here[first], there[second], strict=True):
         cells = json.loads(present[a])
@@ -177,14 +178,14 @@ def undone(estate: Estate, edits: list[ClosedYearEdit]) -> Estate:
         frame = tables[name].astype(object)
         for edit in of_table:
             if edit.column:
-                value = edit.held.get(edit.column)
+                value = edit.cells_then.get(edit.column)
                 dated = tables[name][edit.column].dtype.kind == "M"
                 frame.loc[edit.row, edit.column] = pd.Timestamp(str(value)) if dated and value else value
         added = [edit.row for edit in of_table if not edit.column and edit.row >= 0]
         back = [edit for edit in of_table if edit.row < 0]
         frame = frame.drop(index=added)
         if back:
-            frame = pd.concat([frame, as_table(name, pd.DataFrame([edit.held for edit in back])).astype(object)])
+            frame = pd.concat([frame, as_table(name, pd.DataFrame([edit.cells_then for edit in back])).astype(object)])
         source, title = sources[name], sheets()[name].title
         sources[name] = Sources(
             np.append(np.delete(source.sheet, added), np.full(len(back), title, dtype=object)),

@@ -67,7 +67,7 @@ class Holding:
 
     stock: pd.DataFrame
     stacks: StacksOnLees
-    at: Ints
+    day: Ints
     curve: RateCurve
     market: Ints
     good: float
@@ -184,8 +184,8 @@ def hold_or_release_tables(
     present = holding(results) if present is None else present
     if not len(present.stock):
         return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
-    queue = queue_for_market(present.stacks, present.at, present.curve, present.market)
-    answer = hold_or_release(present.stacks, present.at, present.curve, queue.wait_years)
+    queue = queue_for_market(present.stacks, present.day, present.curve, present.market)
+    answer = hold_or_release(present.stacks, present.day, present.curve, queue.wait_years)
     return _by_stack(present, answer), _by_date(present, answer), answer
 
 
@@ -206,7 +206,7 @@ def _by_stack(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
             "bottles": stock["quantity"],
             "months_on_lees": stock["months_on_lees"],
             "economic_on_lees": stock["value_per_unit"],
-            "best_release_date": as_dates(np.where(none, BLANK_DAY, present.at[best])),
+            "best_release_date": as_dates(np.where(none, BLANK_DAY, present.day[best])),
             "gain": at_best(answer.gain),
             "gain_per_bottle_year": at_best(answer.gain_per_bottle_year),
             "hurdle_break_even": answer.flip_hurdle.ravel(),
@@ -221,7 +221,7 @@ def _by_stack(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
 
 def _by_date(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     """Every candidate date of every stack."""
-    stock, stacks, day, good = present.stock, present.stacks, present.at, present.good
+    stock, stacks, day, good = present.stock, present.stacks, present.day, present.good
     line, column = np.divmod(np.arange(stacks.price.size), len(day))
     labels = {name: stock[name].to_numpy(dtype=object)[line] for name in ("lot", "cuvee", "format")}
     return pd.DataFrame(

@@ -103,14 +103,14 @@ def _places(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
         elif not short:
             continue
         remedy = "Correct it, find places, or disgorge more before."
-        yield _at_limit(runs, inputs.limit_rows.places[number], plan.over_places[number], "most", rule, remedy)
+        yield _at_limit(runs, inputs.limit_rows.places[number], plan.over_places[number], rule, remedy)
 
 
 def _line(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     if short := _worst(plan.over_line, partial(month_of, inputs.facts.dates)):
         rule = f"bottles a month can't be kept: the plan puts more to disgorging{short}."
         remedy = "Correct it, or give other limits more room."
-        yield _at_limit(runs, inputs.limit_rows.line, plan.over_line, "most", rule, remedy)
+        yield _at_limit(runs, inputs.limit_rows.line, plan.over_line, rule, remedy)
 
 
 def _credit(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
@@ -129,7 +129,7 @@ def _credit(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
         runs_then = (loans["repayment"] == AT_WILL).to_numpy() & (days(loans["from_date"]) <= day)
         line = np.flatnonzero(runs_then & (days(loans["due_date"]) > day))
         if rows[worst] >= 0 or not len(line):
-            yield _at_limit(runs, rows, plan.over_credit, "most", rule, remedy)
+            yield _at_limit(runs, rows, plan.over_credit, rule, remedy)
         else:
             amount = loans["amount"].iloc[line[0]]
             yield caution(estate.place("loans", int(line[0]), "amount"), f"{amount:,.0f}", rule, remedy)
@@ -165,11 +165,11 @@ def _worst(over: Floats, month: Callable[[int], str]) -> str:
     return f", by {over[step]:,.0f} in {month(step)}{more}"
 
 
-def _at_limit(runs: Runs, rows: Ints, over: Floats, column: str, rule: str, remedy: str) -> Finding:
-    """A caution at the row of Limits that holds where it is broken most."""
+def _at_limit(runs: Runs, rows: Ints, over: Floats, rule: str, remedy: str) -> Finding:
+    """A caution at `At most` of the row of Limits that holds where it is broken most."""
     row = int(rows[int(over.argmax())])
-    value = runs.estate["limits"][column].iloc[row]
-    return caution(runs.estate.place("limits", row, column), f"{value:,.0f}", rule, remedy)
+    value = runs.estate["limits"]["most"].iloc[row]
+    return caution(runs.estate.place("limits", row, "most"), f"{value:,.0f}", rule, remedy)
 
 
 def _cell_of_lot(estate: Estate, lot: str) -> str:

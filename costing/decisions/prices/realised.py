@@ -22,13 +22,13 @@ What it does not do: tax, bad debts, overheads outside the pools.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, ParallelArrays
 from costing.calendar import DAYS_A_YEAR
 from costing.decisions.prices.grapes_behind import grapes_behind
 from costing.decisions.prices.pricing import rate_of_return
@@ -50,7 +50,7 @@ _POOLS = TABLE_NAMES.index("pools")
 
 
 @dataclass(frozen=True, eq=False)
-class Receipts:
+class Receipts(ParallelArrays):
     """Per row of Dispatches, per bottle and in the estate's currency: net price after commission (NaN: no sale
     or no price), the same at list (NaN: no list price), the channel's selling cost; and the day on which the
     customer pays.
@@ -87,8 +87,8 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
 
 
 @dataclass(frozen=True, eq=False)
-class Sales:
-    """Priced sales up to the valuation date, parallel arrays: row of Dispatches, lot, lot-state, bottles, day, litres,
+class Sales(ParallelArrays):
+    """Priced sales up to the valuation date: row of Dispatches, lot, lot-state, bottles, day, litres,
     and what they bring.
     """
 
@@ -99,20 +99,6 @@ class Sales:
     day: Ints
     litres: Floats
     receipts: Receipts
-
-    def part(self, members: Ints) -> Sales:
-        """Some of them, by position."""
-        names = [each.name for each in fields(Receipts)]
-        brought = Receipts(**{name: getattr(self.receipts, name)[members] for name in names})
-        return Sales(
-            self.row[members],
-            self.lot[members],
-            self.state[members],
-            self.bottles[members],
-            self.day[members],
-            self.litres[members],
-            brought,
-        )
 
 
 def realised_sales(runs: Runs, since: date | None = None) -> Sales:
@@ -126,7 +112,7 @@ def realised_sales(runs: Runs, since: date | None = None) -> Sales:
         counts &= day >= int(np.datetime64(since, "D").astype(np.int64))
     litres = bottles * chain.lots.litres_per_unit[lot]
     sales = Sales(np.arange(len(lot)), lot, state, bottles, day, litres, brought)
-    return sales.part(np.flatnonzero(counts))
+    return sales.take(np.flatnonzero(counts))
 
 
 def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
@@ -141,7 +127,7 @@ def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
         groups.setdefault((str(labels.cuvee[lot]), str(labels.format[lot])), []).append(position)
     rows = []
     for (cuvee, size), members in sorted(groups.items()):
-        part = sales.part(np.array(members, dtype=np.int64))
+        part = sales.take(np.array(members, dtype=np.int64))
         rows.append({"cuvee": cuvee, "format": size} | bases.side_by_side(part, labels.tirage_day[part.lot]))
     if not rows:
         return pd.DataFrame(columns=["cuvee", "format"])

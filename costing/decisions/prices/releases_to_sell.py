@@ -179,7 +179,7 @@ class DatedMoney:
 
     def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
-        every, postings = self._results.chain.states, self._results.charges.postings
+        all_states, postings = self._results.chain.states, self._results.charges.postings
         plain, _ = weights(self._results, states)
         own = postings.amount * plain[postings.state]
         used = np.flatnonzero(own)
@@ -187,9 +187,9 @@ class DatedMoney:
         n = len(self._days) + 1
         for part, daily in zip(self._parts, self._daily, strict=True):
             reaches = part.states[plain[part.states] != 0]
-            quantity = every.quantity[reaches] * plain[reaches]
-            change = np.bincount(every.start[reaches] - self._first, quantity, n)
-            change -= np.bincount(every.end[reaches] - self._first, quantity, n)
+            quantity = all_states.quantity[reaches] * plain[reaches]
+            change = np.bincount(all_states.start[reaches] - self._first, quantity, n)
+            change -= np.bincount(all_states.end[reaches] - self._first, quantity, n)
             accrued += daily * np.cumsum(change)[:-1]
         some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
         day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])

@@ -174,7 +174,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
     if sheet.name == "settings":
         for row, name in enumerate(columns[0][2], 1):
-            check_setting(worksheet, row, 1, str(name))
+            check_setting(worksheet, row, str(name))
     worksheet.add_table(
         0, 0, rows, len(columns) - 1,
         {

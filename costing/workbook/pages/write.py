@@ -348,7 +348,9 @@ class _SheetWriter:
             paging = beside
         paging = paging.for_blocks(self.blocks)
         # The header of the one table that is longer than a page goes on; where several are, the title does.
-        long = [at for at, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1]
+        long = [
+            number for number, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1
+        ]
         repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:

@@ -79,7 +79,7 @@ def test_without_bounds_of_their_own_channels_are_one(demo_runs) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ((None, None, 10.0, None), "of what does it speak"),
+        ((None, None, 10.0, None), "of what the row speaks"),
         (("Brut", "Samples", 10.0, None), "no channel of sale"),
         (("Brut", "Export UK", 20.0, 10.0), "no year can keep both"),
         (("Brut", "Export UK", None, None), "nothing is promised"),

@@ -62,7 +62,7 @@ def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
     supply, cuvee = limits.are("what", "supply"), limits.given("cuvee")
     of_channel = supply & limits.given("channel")
     idle = of_channel & ~limits["channel"].isin(sold_by)
-    yield idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'."
+    yield idle, "channel", "is no channel of sale.", "Name a channel whose exit is 'sale'."
     of_cuvee = supply | limits.are("what", "tirage")
     rule = "no cuvée stands here: nobody can tell of what the row speaks."
     yield of_cuvee & ~cuvee & ~of_channel, "cuvee", rule, "Enter the cuvée."

@@ -101,9 +101,9 @@ def approval(estate: Estate) -> Iterator[Finding]:
 def opening_amounts(costs: Rows) -> Iterator[Breach]:
     """Yield opening costs of lots that are not in the opening stock, of none, and of goods gone on no known day."""
     lot, gone = costs.given("lot"), costs.given("way_out")
-    remedy = "Enter the opening lot; or, for goods that had gone before, their way out."
+    remedy = "Enter the opening lot; or, for goods that had gone before, their exit."
     yield ~lot & ~gone, "lot", "no lot is named.", remedy
-    yield lot & gone, "way_out", "stands in Way out, beside a lot in stock.", "Empty one of the two cells."
+    yield lot & gone, "way_out", "stands in Exit, beside a lot in stock.", "Empty one of the two cells."
     rule = "no day stands here on which the cost of goods already gone was fixed."
     yield gone & ~costs.given("incurred_date"), "incurred_date", rule, "Enter it."
     filling = {"deliveries": "lot", "disgorgements": "release_lot"}

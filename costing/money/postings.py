@@ -170,7 +170,7 @@ def elements_of(estate: Estate) -> pd.Index:
 def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
     """Opening costs of the basis: rows that name it and rows that name none.
 
-    A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
+    A row with an exit belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
     family = basis.opening_costs

@@ -5,7 +5,7 @@ The closing date is a valuation at the end of that day. Frozen costs are unround
 element; economic amounts hold the capital charged until then and are dated on the closing, so they grow on
 from there. What was fixed only after the closing (a grower's final premium, a late invoice on a lot already
 emptied) is carried as an opening cost that is incurred on its own date: each lot's share of it, and what belongs
-to goods already gone, by way out, which is cost of goods sold (or another exit) of the day on which it is incurred.
+to goods already gone, by exit, which is cost of goods sold (or another exit) of the day on which it is incurred.
 An invoice that the wine of a lot shares on both sides of the closing is carried for what had left by then, and its row
 goes on with the rest.
 The allowance of the yearly loss norm and the composition of each lot are carried too.
@@ -151,7 +151,7 @@ def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
 
 def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> pd.DataFrame:
     """Postings incurred after the day whose rows are not carried on whole: each open lot's share of each, and what
-    belongs to goods gone by then, by way out.
+    belongs to goods gone by then, by exit.
     """
     postings, states = results.charges.postings, results.chain.states
     late = np.flatnonzero((postings.incurred > day) & (states.start[postings.state] <= day))
@@ -172,7 +172,7 @@ def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> 
 
 
 def _goods_gone(results: Results, late: Ints, day: int, first: int, nominal: Floats, worth: Floats) -> pd.DataFrame:
-    """What postings incurred after the day put into goods gone by then: amount and capital by way out."""
+    """What postings incurred after the day put into goods gone by then: amount and capital by exit."""
     shares, flows, states = results.shares, results.chain.flows, results.chain.states
     postings = results.charges.postings
     gone = np.flatnonzero((flows.day[shares.exit_flow] <= day) & (shares.exit_source >= first))

@@ -44,8 +44,9 @@ class Column:
 
     @property
     def title(self) -> str:
-        """Header as written in a sheet, unit in brackets."""
-        return f"{self.header} ({self.unit})" if self.unit else self.header
+        """Header as written in a sheet, unit in brackets where its words do not name it already."""
+        named = not self.unit or self.unit.casefold() in self.header.casefold().split()
+        return self.header if named else f"{self.header} ({self.unit})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,8 @@ from costing.errors import CAUTION
 from costing.inputs.estate import Estate
 from costing.inputs.rows import Breach, Rows, rule_of
 
+HARDLY_ELASTIC = -1.01
+"""Price response above which a lower price brings less money, however much more is sold."""
 _PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
 _SAME_IN_AN_OFFER = ("deal", "on_date", "what", "lot", "cuvee", "format", "tirage_date", "unit")
 
@@ -70,6 +72,14 @@ def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
     unpriced = [row for row in rows if (limits.shown(row, "cuvee"), limits.shown(row, "format")) not in priced]
     rule, remedy = "has no price by age: none of it can be planned.", "Enter its prices on Price by age."
     yield unpriced, "cuvee", rule, remedy, CAUTION
+
+
+@rule_of("price_by_age")
+def lower_prices_bring_more(prices: Rows) -> Iterator[Breach]:
+    """Caution on a price response that is not below −1."""
+    rule = "is no price response below -1: it counts as blank, and the market takes no more at a lower price."
+    remedy = "Enter it below -1, as -3, or leave it blank."
+    yield prices["price_response"] > HARDLY_ELASTIC, "price_response", rule, remedy, CAUTION
 
 
 @rule_of("offers")

@@ -65,7 +65,7 @@ def cost_flow(results: Results) -> CostFlow:
     kind, cuvee = _places_of(results)
     labels = lot_labels(results.estate, chain)
     names = [*dict.fromkeys(labels.cuvee.tolist()), ""] if len(labels.cuvee) else [""]
-    number = {name: place_number for place_number, name in enumerate(dict.fromkeys(names))}
+    number = {name: spot for spot, name in enumerate(dict.fromkeys(names))}
     code = kind * len(number) + np.array([number[name] for name in cuvee], dtype=np.int64)
     happened = (states.start <= day) & (flows.kind[states.flow] != Flow.CUT)
     own = results.total - np.asarray(results.shares.matrix @ results.total)
@@ -83,18 +83,15 @@ def cost_flow(results: Results) -> CostFlow:
     amount = np.bincount(pair, matrix.data[moves] * results.total[source[moves]], size * size)
     words = list(number)
 
-    def place(place_number: int) -> tuple[str, str]:
-        which, of = divmod(place_number, len(number))
+    def place(spot: int) -> tuple[str, str]:
+        which, of = divmod(spot, len(number))
         return KINDS[which], words[of]
 
-    passed = [
-        (*place(int(place_number) // size), *place(int(place_number) % size), amount[place_number])
-        for place_number in np.flatnonzero(amount)
-    ]
+    passed = [(*place(int(spot) // size), *place(int(spot) % size), amount[spot]) for spot in np.flatnonzero(amount)]
     passed += _left(results, code, happened, size, place)
     columns = ["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"]
     used = np.flatnonzero((np.abs(added) > 1e-9) | (np.abs(stock) > 1e-9))
-    places = [(*place(int(place_number)), added[place_number], stock[place_number]) for place_number in used]
+    places = [(*place(int(spot)), added[spot], stock[spot]) for spot in used]
     return CostFlow(
         pd.DataFrame(places, columns=["kind", "cuvee", "added", "stock"]), pd.DataFrame(passed, columns=columns)
     )
@@ -132,7 +129,5 @@ def _left(
     parts = []
     for name, which in ((SOLD, sent), (LEFT, ~sent)):
         total = np.bincount(code[shares.exit_source[counts & which]], amount[counts & which], size)
-        parts += [
-            (*place(int(place_number)), name, "", float(total[place_number])) for place_number in np.flatnonzero(total)
-        ]
+        parts += [(*place(int(spot)), name, "", float(total[spot])) for spot in np.flatnonzero(total)]
     return parts

@@ -155,10 +155,8 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
     kept = np.ones(len(frame), dtype=bool)
     for pair in PAIRS.split(where):
         key, equals, value = (part.strip() for part in pair.partition("="))
-        column = (
-            next((listed for listed in sheet.columns if key == listed.name), None)
-            or read_headers(sheet, [key])[0].column
-        )
+        by_name = {column.name: column for column in sheet.columns}
+        column = by_name.get(key) or read_headers(sheet, [key])[0].column
         if column is None or not equals:
             titles = [listed.title for listed in sheet.columns]
             near = closest(key, titles, 0.6)

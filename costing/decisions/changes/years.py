@@ -122,36 +122,25 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
 
     first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the rounded difference.
     """
-    bottle_before, other = bottle_of(results, first), bottle_of(results, second)
+    was, now = bottle_of(results, first), bottle_of(results, second)
     change = [
-        (other.price - bottle_before.price) * bottle_before.kg_per_l * bottle_before.entered_l * bottle_before.pressed,
-        other.price * (other.kg_per_l - bottle_before.kg_per_l) * bottle_before.entered_l * bottle_before.pressed,
-        other.price * other.kg_per_l * (other.entered_l - bottle_before.entered_l) * bottle_before.pressed,
-        other.work - bottle_before.work,
-        other.time - bottle_before.time,
-        other.wine
-        - bottle_before.wine
-        + other.price * other.kg_per_l * other.entered_l * (other.pressed - bottle_before.pressed),
+        (now.price - was.price) * was.kg_per_l * was.entered_l * was.pressed,
+        now.price * (now.kg_per_l - was.kg_per_l) * was.entered_l * was.pressed,
+        now.price * now.kg_per_l * (now.entered_l - was.entered_l) * was.pressed,
+        now.work - was.work,
+        now.time - was.time,
+        now.wine - was.wine + now.price * now.kg_per_l * now.entered_l * (now.pressed - was.pressed),
     ]
     says = (
         "price of grapes per kg",
         "kg of grapes per litre of must",
         "litres of must and wine that entered, per bottle",
         "work, dry goods, pools and single costs per bottle",
-        f"capital and storage per bottle; {bottle_before.months:.0f} and {other.months:.0f} months on lees",
-        f"wine not pressed here, per bottle; {bottle_before.pressed:.0%} and {other.pressed:.0%} was pressed here",
+        f"capital and storage per bottle; {was.months:.0f} and {now.months:.0f} months on lees",
+        f"wine not pressed here, per bottle; {was.pressed:.0%} and {now.pressed:.0%} was pressed here",
     )
-    sides = zip(
-        (
-            bottle_before.price,
-            bottle_before.kg_per_l,
-            bottle_before.entered_l,
-            bottle_before.work,
-            bottle_before.time,
-            bottle_before.wine,
-        ),
-        (other.price, other.kg_per_l, other.entered_l, other.work, other.time, other.wine),
-        strict=True,
+    sides = (
+        (getattr(was, name), getattr(now, name)) for name in ("price", "kg_per_l", "entered_l", "work", "time", "wine")
     )
     money = results.estate.settings.currency
     a_bottle = f"{money} a bottle"
@@ -161,7 +150,7 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
         (family, unit, before, after, amount, text)
         for family, unit, (before, after), amount, text in zip(FAMILIES, units, sides, rounded, says, strict=True)
     ]
-    total = (TOTAL, a_bottle, bottle_before.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
+    total = (TOTAL, a_bottle, was.cost, now.cost, float(np.round(rounded.sum(), 2)), "")
     return pd.DataFrame([*lines, total], columns=_COLUMNS)
 
 

@@ -232,15 +232,8 @@ def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
         table = mix.shares(state, attribute)
         line, column = np.nonzero(table.to_numpy() > 1e-12)
         parts = table.to_numpy()[line, column]
-        rows += list(
-            zip(
-                names[line],
-                [attribute] * len(line),
-                table.columns.to_numpy()[column],
-                parts.tolist(),
-                strict=True,
-            )
-        )
+        named = table.columns.to_numpy()[column]
+        rows += zip(names[line], [attribute] * len(line), named, parts.tolist(), strict=True)
     colour = mix.shares(state, "colour")
     red = colour[RED].to_numpy() if RED in colour.columns else np.zeros(len(state))
     rows += [

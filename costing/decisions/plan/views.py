@@ -342,14 +342,14 @@ def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
 
 def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
     """What whole campaigns cost, and how far their plan may be from the best one."""
-    found, chosen, money = house.campaigns, runs.estate.settings, runs.currency
-    if found is None:
+    campaigns, chosen, money = house.campaigns, runs.estate.settings, runs.currency
+    if campaigns is None:
         return []
     if not chosen.campaign_cost and not chosen.smallest_campaign:
         return ["Settings give no cost of a campaign and no smallest one: whole campaigns change nothing."]
     return [
-        f"It disgorges in {found.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole lot), "
-        f"at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
-        f"{found.bound:,.0f} {money}, so this one falls short of the best by {found.gap:.2%} at the most.",
+        f"It disgorges in {campaigns.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole "
+        f"lot), at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
+        f"{campaigns.bound:,.0f} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
         "What one more is worth is said with the same campaigns.",
     ]

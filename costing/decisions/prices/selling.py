@@ -86,13 +86,8 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
         rows.setdefault((release[row], channel[row]), []).append(row)
     by_release: dict[str, dict[str, Sale]] = {}
     for (name, sold_by), sold in rows.items():
-        sale = Sale(
-            day[sold],
-            bottles[sold],
-            tuple(packed[sold]),
-            _AS_PLANNED,
-            float(bottles[sold].sum()),
-        )
+        share = float(bottles[sold].sum())
+        sale = Sale(day[sold], bottles[sold], tuple(packed[sold]), _AS_PLANNED, share)
         by_release.setdefault(name, {})[sold_by] = sale
     return by_release
 

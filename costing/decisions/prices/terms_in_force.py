@@ -20,6 +20,7 @@ from costing.array_types import Flags, Floats, Ints, Names
 from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force
+from costing.inputs.plan_checks import HARDLY_ELASTIC
 from costing.results.ways_out import SALE, channel_rows
 
 
@@ -148,4 +149,5 @@ def market_of(estate: Estate, cuvee: str, size: str) -> tuple[float, float]:
     """Bottles that a market takes a month and its price response, as Price by age says; NaN where it does not."""
     table = estate["price_by_age"]
     of_wine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-    return float(of_wine["bottles_a_month"].min()), float(of_wine["price_response"].mean())
+    response = of_wine["price_response"]
+    return float(of_wine["bottles_a_month"].min()), float(response[response <= HARDLY_ELASTIC].mean())

@@ -95,15 +95,27 @@ def test_what_campaigns_cost_is_drawn_on_the_line() -> None:
     assert search.plan().debt == pytest.approx(drawn, rel=1e-7, abs=1e-3)
 
 
-def test_wagner_and_whitin_through_the_plan() -> None:
-    """Twelve months of demand, each promised in full; set-up costs a campaign, holding 1 a bottle and month: 864."""
-    demand = np.array([69.0, 29, 36, 61, 61, 26, 34, 67, 45, 67, 79, 56])
-    set_up = np.array([85.0, 102, 102, 101, 98, 114, 105, 86, 119, 110, 98, 114])
-    months, price = 12, 10.0
-    one, flat = np.ones(1), np.ones((1, 12))
+@pytest.mark.parametrize(
+    ("demand", "set_up", "holding", "least_cost"),
+    [
+        (
+            [69, 29, 36, 61, 61, 26, 34, 67, 45, 67, 79, 56],
+            [85, 102, 102, 101, 98, 114, 105, 86, 119, 110, 98, 114],
+            1.0,
+            864.0,
+        ),
+        ([3, 2, 3, 2], [2, 2, 2, 2], 0.2, 4.8),
+    ],
+)
+def test_published_lot_sizes_through_the_plan(demand, set_up, holding, least_cost) -> None:
+    """One lot, what is wanted each month promised in full; set-up costs a campaign, what is finished waits at a cost.
+    First Wagner and Whitin, then Hillier and Lieberman, Introduction to Operations Research, inventory theory.
+    """
+    months, price = len(demand), 10.0
+    wanted, one, flat = np.array(demand, dtype=float), np.ones(1), np.ones((1, len(demand)))
     stacks = Stacks(
-        bottles=one * demand.sum(),
-        most=one * demand.sum(),
+        bottles=one * wanted.sum(),
+        most=one * wanted.sum(),
         fill_cost=0 * one,
         arrives=np.array([0]),
         finished=np.array([False]),
@@ -114,7 +126,7 @@ def test_wagner_and_whitin_through_the_plan() -> None:
         price_growth=0 * one,
         finishing=0 * flat,
         storage=0 * flat,
-        finished_storage=flat,
+        finished_storage=holding * flat,
         worth_left=0 * one,
         worth_finished=0 * one,
         market=np.array([0]),
@@ -127,18 +139,20 @@ def test_wagner_and_whitin_through_the_plan() -> None:
         supply_markets=np.ones((months, 1), dtype=bool),
         supply_channel=np.full(months, -1),
         supply_year=np.arange(months),
-        supply=demand,
-        supply_most=demand,
+        supply=wanted,
+        supply_most=wanted,
         credit=np.full(months, np.inf),
         debt=0.0,
         other_outlay=np.zeros(months),
         borrowing_rate=0.0,
     )
     dates = Dates(30 * np.arange(months + 1), np.ones(months + 1), np.ones(months), np.arange(months))
-    markets = Markets(np.full((1, 12), np.inf), price * flat, np.array([np.nan]), np.ones((1, 1)), np.ones((1, 1)))
-    facts = Facts(dates, stacks, markets, limits, months, 1_000.0, campaigns=Campaigns(set_up, 0.0))
+    markets = Markets(np.full((1, months), np.inf), price * flat, np.array([np.nan]), np.ones((1, 1)), np.ones((1, 1)))
+    facts = Facts(
+        dates, stacks, markets, limits, months, 1_000.0, campaigns=Campaigns(np.array(set_up, dtype=float), 0.0)
+    )
     found = whole_campaigns(facts)
-    assert price * demand.sum() - found.value == pytest.approx(864.0, abs=1e-6)
+    assert price * wanted.sum() - found.value == pytest.approx(least_cost, abs=1e-6)
     assert found.gap == pytest.approx(0.0, abs=1e-6)
 
 

@@ -126,9 +126,17 @@ def test_a_limit_that_says_nothing_is_a_finding(demo_runs, row, said) -> None:
     assert any(said in str(finding) for finding in wrong.value.findings)
 
 
-def test_an_elasticity_above_minus_one_is_refused(demo_runs) -> None:
-    with pytest.raises(InputError, match="Price by age"):
-        House(demo_runs.estate).replace(price_by_age=lambda t: t.assign(price_response=-0.5))
+@pytest.mark.parametrize("response", [-0.5, -1.0, 3.0])
+def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(demo_runs, response) -> None:
+    def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
+        brut = (table["cuvee"] == "Brut") & (table["format"] == "bottle")
+        return table.assign(price_response=table["price_response"].mask(brut, value))
+
+    house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
+    blank = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
+    said = [one for one in house.runs.estate.cautions if "no price response below -1" in one.rule]
+    assert [one.place for one in said] == ["Price by age!H2"]
+    assert house.plan()["plans_compared"].equals(blank.plan()["plans_compared"])
 
 
 def with_limit(demo_runs, *rows) -> House:

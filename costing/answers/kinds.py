@@ -86,6 +86,12 @@ NUMBER_FORMATS = {name: kind.number_format() for name, kind in COLUMN_KINDS.item
 TEXTS = frozenset(name for name, kind in COLUMN_KINDS.items() if not kind.is_figure) - {"date"}
 
 
+def about(amount: float) -> str:
+    """An estimate of money as a sentence says it: three figures, whole. The table beside it holds it in full."""
+    whole = round(amount)
+    return f"{round(whole, min(0, 3 - len(str(abs(whole))))):,}"
+
+
 def written(value: Any, kind: str, decimals: int | None = None) -> str:
     """One value of a column of that kind as text; blank where there is none."""
     if value is None or value is pd.NaT or value is pd.NA or value != value:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.entries import CASH_KINDS, CashEntries
 from costing.decisions.cash.bank import bank_tables, headroom_of_loans
@@ -144,9 +145,9 @@ def owed_and_owing(runs: Runs, of: CashEntries) -> pd.DataFrame:
 
 
 def _worst_said(money: Budget, worst: int) -> str:
-    left = f"{money.balance[worst]:,.0f} in the bank"
+    left = f"{about(money.balance[worst])} in the bank"
     month = int(np.flatnonzero(money.periods.planned).tolist().index(worst))
-    more = f" and {money.headroom[month]:,.0f} of headroom" if money.lines.count else ""
+    more = f" and {about(money.headroom[month])} of headroom" if money.lines.count else ""
     return f"Worst month: {money.periods.names[worst]}, with {left}{more} at its end."
 
 
@@ -154,8 +155,8 @@ def _owed_said(runs: Runs, owed: pd.DataFrame) -> str:
     amount, day = owed["amount"], np.datetime64(runs.today, "D")
     owing, owe = abs(float(amount[amount < 0].sum())), float(amount[amount > 0].sum())
     state = abs(float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum()))
-    of_it = f", {state:,.0f} of it duty and VAT" if state else ""
-    return f"At the end of {day} {owing:,.0f} is incurred and unpaid{of_it}, and customers owe {owe:,.0f}."
+    of_it = f", {about(state)} of it duty and VAT" if state else ""
+    return f"At the end of {day} {about(owing)} is incurred and unpaid{of_it}, and customers owe {about(owe)}."
 
 
 def _short(runs: Runs, money: Budget) -> list[Finding]:

@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.reruns import rerun
@@ -169,15 +170,13 @@ def _says(futures: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, sa
     values: Mapping[str, float] = {future.name: future.value for future in futures}
     low, high = min(values, key=values.__getitem__), max(values, key=values.__getitem__)
     sentences = [
-        f"Over {len(futures)} futures the plan is worth {values[low]:,.0f} ({low}) to {values[high]:,.0f} ({high})."
+        f"Over {len(futures)} futures the plan is worth {about(values[low])} ({low}) to {about(values[high])} ({high})."
     ]
     shared, most = common["bottles_common"].sum(), common.filter(like="disgorged_in:").max(axis=1).sum()
     sentences.append(f"{shared:,.0f} bottles are disgorged this quarter in all of them, {most:,.0f} in one or another.")
     now = regrets[regrets["plan_kept"] == QUARTER].iloc[0]
-    sentences.append(
-        f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {max(now['worst_regret'], 0.0):,.0f}"
-        " at the worst."
-    )
+    lost = about(max(now["worst_regret"], 0.0))
+    sentences.append(f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {lost} at the worst.")
     if same:
         sentences.append(f"Nothing in the plan changes with: {', '.join(same)}.")
     return sentences

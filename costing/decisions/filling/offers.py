@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.filling.offered import WET, Offer, from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers_in_blend import has_rules, in_blend, without_composition
 from costing.decisions.filling.spring_tirage import Filling, filling_of, markets_rate
@@ -199,7 +200,7 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
     passed = len(judged) - len(taken)
     sentences = [
         f"Of {len(judged)} offers take {len(taken)} and pass {passed}: "
-        + ", ".join(f"{item.verdict} {item.offer.name} ({item.gain:,.0f} {runs.currency})" for item in taken)
+        + ", ".join(f"{item.verdict} {item.offer.name} ({about(item.gain)} {runs.currency})" for item in taken)
         + "."
         if taken
         else f"Pass all {len(judged)} offers."
@@ -214,7 +215,7 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
             paid += each * offer.quantity * _discount(runs, offer.day)
         together = value_of(facts, best_plan(facts)[0]) - value_of(filling.keeping.facts, filling.advised[0]) + paid
         alone = sum(item.gain for item in taken)
-        sentences.append(f"Together they bring {together:,.0f} {runs.currency}; judged alone, {alone:,.0f}.")
+        sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
     sentences.append(
         "Each offer is taken whole and alone, beside the tirages advised; what is bought is not sold on in bulk. "
         "The palate decides what may join a cuvée."

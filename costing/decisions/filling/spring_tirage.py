@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.array_types import Floats
 from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
@@ -352,7 +353,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     more = total - planned
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; that is worth {gain:,.0f} {runs.currency} more over the years."
+        f"than planned; that is worth {about(gain)} {runs.currency} more over the years."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]

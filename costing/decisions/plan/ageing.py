@@ -25,6 +25,7 @@ import numpy.typing as npt
 from scipy.optimize import elementwise
 from scipy.special import ndtr
 
+from costing.answers.kinds import about
 from costing.array_types import Flags, Floats, Ints
 from costing.decisions.prices.release_dates import (
     REASONS,
@@ -206,7 +207,7 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
     if best == first:
         if other < 0:
             return f"release {start}", "no later date is possible"
-        less = f"the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.0f} less"
+        less = f"the best later date, in {months(other)}, is worth {about(-answer.gain[row, other])} less"
         return f"release {start}", less
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
     sentences = [] if first == 0 else [f"first date {start}"]

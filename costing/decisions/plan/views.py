@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.array_types import Floats
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
@@ -326,12 +327,14 @@ def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
 def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
     inputs, best = house.inputs, compared[0].value
-    sentences = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
+    sentences = [f"The plan is worth {about(best)} {runs.currency} in money of today."]
     sentences += _on_campaigns(runs, house)
     kept = "limits" if house.campaigns is None else "limits or the smallest campaign"
     for each in compared[1:]:
         less = best - each.value
-        how = f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks {kept} that this plan keeps better"
+        how = (
+            f"{about(less)} less" if less > 0 else f"{about(-less)} more, and breaks {kept} that this plan keeps better"
+        )
         sentences.append(f"Following '{each.name}' is worth {how}.")
     if not len(runs.estate["limits"]):
         sentences.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
@@ -350,6 +353,6 @@ def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
     return [
         f"It disgorges in {campaigns.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole "
         f"lot), at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
-        f"{campaigns.bound:,.0f} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
+        f"{about(campaigns.bound)} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
         "What one more is worth is said with the same campaigns.",
     ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.prices.realised import margins_by, margins_by_cuvee
 from costing.graph.arrays import days
 from costing.model import Runs
@@ -61,7 +62,7 @@ def _best(table: pd.DataFrame, runs: Runs) -> str:
     share = f"; {first['cuvee_format']} brings {first['share_of_margin']:.0%} of it" if whole > 0 else ""
     each = whole / table["bottles_sold_75cl"].sum()
     return (
-        f"Sales since {np.datetime64(since, 'D')} left {whole:,.0f} {runs.currency} after book cost, "
+        f"Sales since {np.datetime64(since, 'D')} left {about(whole)} {runs.currency} after book cost, "
         f"{each:,.2f} per 75 cl{share}."
     )
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.prices.price_chains import parts_of_shelf, price_chains, steps_of_longest, without_idle_steps
 from costing.decisions.prices.price_changes import (
     allocations,
@@ -112,6 +113,6 @@ def _said(sold: pd.DataFrame, currency: str) -> list[str]:
         return ["Every list price in force reaches its target."]
     worst = short.iloc[int(short["short_of_target"].to_numpy().argmax())]
     return [
-        f"{len(short)} of {len(sold)} list prices do not reach their target: {short['short_of_target'].sum():,.0f} "
+        f"{len(short)} of {len(sold)} list prices do not reach their target: {about(short['short_of_target'].sum())} "
         f"{currency} on the bottles to sell, most of it on {worst['release']} in {worst['channel']} ({worst['do']})."
     ]

@@ -353,6 +353,6 @@ def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
     return [
         f"It disgorges in {campaigns.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole "
         f"lot), at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
-        f"{about(campaigns.bound)} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
+        f"{campaigns.bound:,.0f} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
         "What one more is worth is said with the same campaigns.",
     ]

@@ -140,15 +140,19 @@ class Paging:
                 room %= later
         return breaks
 
-    def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int) -> list[int]:
-        """These breaks, and one wherever a page is filled before row `below`."""
+    def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int, until: float) -> list[int]:
+        """These breaks, and one wherever a page is filled before row `below`, or before so many points from the top:
+        charts may reach further down than the rows.
+        """
         rows_of_breaks: list[int] = []
-        used, room = 0.0, _FILLED * self.page
-        for row in range(below):
-            used += self.high(row, row + 1)
+        used, room, reached, row = 0.0, _FILLED * self.page, 0.0, 0
+        while row < below or reached < until:
+            high = self.high(row, row + 1)
+            used, reached = used + high, reached + high
             if row in breaks or used > room:
                 rows_of_breaks.append(row)
-                used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
+                used, room = high, _FILLED * self._later(repeated)
+            row += 1
         return rows_of_breaks
 
     def filled(self, below: int) -> int:

@@ -8,7 +8,7 @@ import pandas as pd
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan
 
-_COLUMNS = ("location", "month", "places_taken", "places_there")
+_COLUMNS = ("location", "cash_month", "places_taken", "places_there")
 
 
 def places_over_time(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
@@ -25,7 +25,7 @@ def places_over_time(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
         taken = (plan.on_lees[here] * facts.stacks.takes_places[here, np.newaxis]).sum(axis=0)
         parts.append(
             pd.DataFrame(
-                {"location": place, "month": month, "places_taken": taken[: len(month)], "places_there": there}
+                {"location": place, "cash_month": month, "places_taken": taken[: len(month)], "places_there": there}
             )
         )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(_COLUMNS))

@@ -213,7 +213,7 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
             {
                 "limit": what,
                 "limit_of": of,
-                "month": month(facts.dates, step),
+                "when_month": month(facts.dates, step),
                 "used": float(used[step]),
                 "most": float(most[step]),
                 "worth_of_one_more": np.nan if broken else float(worth[step]),
@@ -230,7 +230,7 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     for number, year in enumerate(limits.supply_year):
         row = {
             "limit_of": inputs.limit_rows.supply_names[number],
-            "month": str(year),
+            "when_month": str(year),
             "used": _supplied(facts, plan, number),
         }
         if limits.supply[number] > 0:
@@ -245,7 +245,7 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
         takes = facts.markets.takes[market]
         name, worth = " ".join(inputs.markets.iloc[market]), worths.market[market]
         line("market", name, sold_in[market], takes, worth, np.zeros_like(worth))
-    columns = ["limit", "limit_of", "month", "used", "most", "worth_of_one_more", "broken_by"]
+    columns = ["limit", "limit_of", "when_month", "used", "most", "worth_of_one_more", "broken_by"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(worth_of_one_more=_money(facts, table["worth_of_one_more"].to_numpy(dtype=float)))
 
@@ -332,7 +332,9 @@ def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     for each in compared[1:]:
         less = best - each.value
         how = f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks {kept} that this plan keeps better"
-        sentences.append(f"Following '{each.name}' is worth {how}.")
+        short = float(each.plan.short_supply.sum() - compared[0].plan.short_supply.sum())
+        lacks = f", and leaves {short:,.0f} more bottles promised unsold" if short > SOME else ""
+        sentences.append(f"Following '{each.name}' is worth {how}{lacks}.")
     if not len(runs.estate["limits"]):
         sentences.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
     if not np.isfinite(inputs.facts.markets.elasticity).any():

@@ -49,7 +49,7 @@ def test_a_channel_brings_its_list_price_less_what_is_taken_off(demo_runs) -> No
 def test_a_floor_and_a_cap_of_a_channel_are_kept(demo_runs) -> None:
     house = bound(demo_runs, ("Brut", "Export UK", 9_000.0, None), (None, "Export US", None, 2_000.0))
     answer = plan_answer(house.runs)
-    used = answer["limits_used"].set_index(["limit", "limit_of", "month"])
+    used = answer["limits_used"].set_index(["limit", "limit_of", "when_month"])
     floor = used.loc[("promised", "Brut, Export UK", "2027")]
     assert floor["used"] == pytest.approx(9_000.0)
     assert floor["worth_of_one_more"] < 0

@@ -90,8 +90,12 @@ def test_what_insisting_costs(demo_runs) -> None:
 def test_to_hold_a_few_lots_leaves_the_others_free(demo_runs) -> None:
     """All of 2021 kept to the end of the plan: dearer than the best plan, and far less dear than to hold everything."""
     own = pd.DataFrame({"lot": ["T21-VINT", "T21-PREST"], "day": demo_runs.today, "bottles": 0.0})
-    compared = plan_answer(demo_runs, own=own)["plans_compared"].set_index("plan")
-    assert 0.0 < compared.loc["your own", "less_than_best"] < 25_000.0
+    answer = plan_answer(demo_runs, own=own)
+    compared = answer["plans_compared"].set_index("plan").loc["your own"]
+    assert 0.0 < compared["less_than_best"] < 25_000.0
+    unsold = f"less, and leaves {compared['short_supply']:,.0f} more bottles promised unsold."
+    assert compared["short_supply"] > 0
+    assert any(one.startswith("Following 'your own'") and one.endswith(unsold) for one in answer.says)
 
 
 def test_a_plan_that_promises_too_much_comes_back_and_says_so(demo_runs) -> None:

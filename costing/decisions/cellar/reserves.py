@@ -198,11 +198,8 @@ def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) ->
     """What each wine lot would do to the next or last blend of every cuvée, lots by blends."""
     results, mix = runs.economic, runs.composition
     chain, today = results.chain, results.chain.valuation_day
-    blends = next_or_last(cuvee_blends(results))
-    blends = blends[blends["litres"] > 0]
+    blends, vat, blend = _joins(runs, state)
     here = blends["state"].to_numpy(dtype=np.int64)
-    cuvees = [str(name) for name in blends["cuvee"]]
-    vat, blend = np.nonzero(_could_join(mix, state, here) & may_join(results.estate, mix, state, cuvees))
     cost_per_l = results.total[here] / chain.states.quantity[here]
     day = blends["day"].to_numpy(dtype=np.int64)
     ahead = np.maximum(day, today)
@@ -239,6 +236,26 @@ def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) ->
             "gain_in_blend": (worth - then / growth[blend]) * fits,
         }
     )
+
+
+def litres_that_could_join(runs: Runs) -> pd.Series:
+    """Litres on hand that could join the next or last blend of each cuvée, by cuvée."""
+    stock = stock_values(runs.economic)
+    stock = stock[stock["unit"] == "L"]
+    blends, vat, blend = _joins(runs, _states(runs, stock["lot"]))
+    litres = pd.Series(stock["quantity"].to_numpy(dtype=float)[vat])
+    return litres.groupby(blends["cuvee"].to_numpy(dtype=object)[blend]).sum()
+
+
+def _joins(runs: Runs, vats: Ints) -> tuple[pd.DataFrame, Ints, Ints]:
+    """Next or last blend of every cuvée, and the pairs of a vat and a blend that it could join."""
+    blends = next_or_last(cuvee_blends(runs.economic))
+    blends = blends[blends["litres"] > 0]
+    here = blends["state"].to_numpy(dtype=np.int64)
+    cuvees = [str(name) for name in blends["cuvee"]]
+    mix = runs.composition
+    vat, blend = np.nonzero(_could_join(mix, vats, here) & may_join(runs.estate, mix, vats, cuvees))
+    return blends, vat, blend
 
 
 def _could_join(mix: Composition, vats: Ints, blends: Ints) -> Flags:

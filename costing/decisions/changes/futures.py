@@ -30,7 +30,7 @@ from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import RECORDS, scenario_changes
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
-from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
 from costing.errors import Finding, InputError
 from costing.model import Runs
@@ -89,7 +89,7 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
 
 
 def _future(name: str, inputs: PlanInputs) -> Future:
-    plan, _ = best_plan(inputs.facts)
+    plan = Search(inputs.facts).plan()
     return Future(name, inputs, plan, value_of(inputs.facts, plan))
 
 
@@ -157,7 +157,7 @@ def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, 
     mapped = np.full_like(facts.stacks.price, np.nan)
     row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
     mapped[row >= 0] = wanted[row[row >= 0]]
-    plan, _ = best_plan(facts, as_far_as_there(facts, mapped))
+    plan = Search(facts, as_far_as_there(facts, mapped)).plan()
     over = _beyond(plan) - _beyond(future.plan)
     return future.value - value_of(facts, plan), max(over, 0.0)
 

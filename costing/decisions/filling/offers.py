@@ -25,7 +25,7 @@ from costing.decisions.filling.offers_in_blend import has_rules, in_blend, witho
 from costing.decisions.filling.spring_tirage import Filling, filling_of, markets_rate
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.errors import Finding, caution
 from costing.model import Runs
 from costing.results.lots import as_dates
@@ -131,7 +131,7 @@ def _discount(runs: Runs, day: int) -> float:
 
 
 def _with(runs: Runs, filling: Filling, facts: Facts, offer: Offer) -> Facts:
-    return with_offer(runs, filling.springs, facts, offer, filling.advised[0].wine_in_bulk)
+    return with_offer(runs, filling.springs, facts, offer, filling.advised.wine_in_bulk)
 
 
 def _extra(runs: Runs, offer: Offer) -> float:
@@ -143,8 +143,8 @@ def _extra(runs: Runs, offer: Offer) -> float:
 def _judge(runs: Runs, filling: Filling, offer: Offer) -> Judged:
     base = filling.keeping.facts
     taken = _with(runs, filling, base, offer)
-    plan, _ = best_plan(taken)
-    moved = value_of(taken, plan) - value_of(base, filling.advised[0])
+    plan = Search(taken).plan()
+    moved = value_of(taken, plan) - value_of(base, filling.advised)
     discount, extra = _discount(runs, offer.day), _extra(runs, offer)
     flip = flip_price(moved if offer.buys else -moved, offer.quantity, discount, extra, buys=offer.buys)
     gain = gain_at(offer.price, flip, offer.quantity, buys=offer.buys) * discount
@@ -158,7 +158,7 @@ def _reason(runs: Runs, filling: Filling, offer: Offer, plan: Plan, broken: tupl
     if broken:
         return f"refused: {'; '.join(broken)}"
     if offer.what in ("grapes", *WET):
-        before = filling.advised[0]
+        before = filling.advised
         more = float(plan.filled[filling.springs.rows >= 0].sum() - before.filled[filling.springs.rows >= 0].sum())
         later = float(plan.wine_in.sum() - before.wine_in.sum())
         bottles = f"{abs(more):,.0f} bottles {'more' if more > 0 else 'fewer'} this spring"
@@ -213,7 +213,7 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
             facts = _with(runs, filling, facts, offer)
             each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
             paid += each * offer.quantity * _discount(runs, offer.day)
-        together = value_of(facts, best_plan(facts)[0]) - value_of(filling.keeping.facts, filling.advised[0]) + paid
+        together = value_of(facts, Search(facts).plan()) - value_of(filling.keeping.facts, filling.advised) + paid
         alone = sum(item.gain for item in taken)
         sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
     sentences.append(

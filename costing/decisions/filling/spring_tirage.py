@@ -24,7 +24,7 @@ from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
 from costing.decisions.filling.springs import SORTS, Springs, springs_of
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, Worths, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, Worths, best_plan, value_of
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import days
@@ -66,9 +66,18 @@ class Filling:
         return best_plan(self.keeping.fixed(self.springs.planned))
 
     @cached_property
-    def advised(self) -> tuple[Plan, Worths]:
-        """Plan and worths with free tirages, the reserve kept."""
-        return best_plan(self.keeping.facts)
+    def advised(self) -> Plan:
+        """Plan with free tirages, the reserve kept."""
+        return self._advised.plan()
+
+    @property
+    def advised_worths(self) -> Worths:
+        """Worths of the plan advised."""
+        return self._advised.worths()
+
+    @cached_property
+    def _advised(self) -> Search:
+        return Search(self.keeping.facts)
 
     @cached_property
     def reserve_l(self) -> float:
@@ -92,18 +101,19 @@ def filling_of(runs: Runs) -> Filling | None:
     litres = usual_plan.filled * wine.bottle_l
     for_blends = float((litres * springs.reserve)[next_spring].sum()) / wine.kept
 
-    def after(harvest: float) -> tuple[Plan, Worths]:
+    def after(harvest: float) -> Search:
         comes, storage, least = wine.comes.copy(), wine.storage.copy(), wine.kept_least.copy()
         comes[0, 1] += harvest - harvests.mean()
         storage[0] = NEVER  # nothing more is kept because the harvest were known
         least[0, 0] = min(for_blends, float(comes[0, 0]))
-        return best_plan(springs.with_wine(comes=comes, storage=storage, kept_least=least))
+        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least))
 
-    (_, short), (plenty_plan, plenty) = after(float(harvests.min())), after(float(harvests.max()))
+    short, after_plenty = after(float(harvests.min())).worths(), after(float(harvests.max()))
+    plenty = after_plenty.worths()
     now, storage = float(usual.litre[0, 0]) / on[0], float(wine.storage[0])
     cost = (now + storage) * float(on[0] / on[1]) / wine.kept
     unit = Unit(cost, float(short.litre[0, 1]) / on[1], float(plenty.litre[0, 1]) / on[1])
-    wanted = float(plenty_plan.wine_in[next_spring, 0].sum())
+    wanted = float(after_plenty.plan().wine_in[next_spring, 0].sum())
     other = wine.comes[0, 1] - harvests.mean()  # must and wine bought for it
     return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
@@ -128,7 +138,7 @@ def _advice(runs: Runs, filling: Filling) -> pd.DataFrame:
     """One row a tirage of the first spring, most bottles changed first."""
     springs, facts = filling.springs, filling.springs.facts
     stacks, wine = facts.stacks, springs.wine
-    plan, _ = filling.advised
+    plan = filling.advised
     at_planned, at_plan = filling.as_planned
     cover_now, cover_then = _covers(runs, filling, plan)
     discount = facts.dates.discount[wine.step[0]]
@@ -243,7 +253,7 @@ def _by_tirage_year(runs: Runs, filling: Filling) -> pd.DataFrame:
     """Bottles of 75 cl on lees by year of tirage, now and three years on as advised, and the months that they cover."""
     springs, facts = filling.springs, filling.springs.facts
     lots = springs.inputs.lots
-    plan, _ = filling.advised
+    plan = filling.advised
     standard = lots["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     lees = ~facts.stacks.finished
     year = (
@@ -310,7 +320,7 @@ def _reserve_levels(filling: Filling) -> pd.DataFrame:
 def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     """Litres of each sort by spring, as advised: what comes, is bottled, sold in bulk and kept, worth of one more."""
     springs, wine = filling.springs, filling.springs.wine
-    plan, worths = filling.advised
+    plan, worths = filling.advised, filling.advised_worths
     discount = springs.facts.dates.discount[wine.step]
     rows = []
     for year in range(len(springs.years)):
@@ -349,7 +359,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     springs, unit = filling.springs, filling.unit
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = filling.keeping.facts
-    gain = value_of(facts, filling.advised[0]) - value_of(facts, filling.as_planned[0])
+    gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
     more = total - planned
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "

@@ -24,7 +24,7 @@ import pandas as pd
 from costing.array_types import Floats, Ints
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
-from costing.decisions.cellar.reserves import vats
+from costing.decisions.cellar.reserves import litres_that_could_join
 from costing.decisions.keeping_costs import storage_per_litre_year, yearly_loss
 from costing.decisions.plan.facts import Facts, Wine
 from costing.decisions.plan.from_estate import PlanInputs, plan_dates, plan_inputs
@@ -259,10 +259,7 @@ def _bounds(
     """Least and most bottles of each tirage to come, and where more must be filled than there is wine for."""
     estate, lots = runs.estate, inputs.lots
     least, most = np.zeros(len(lots)), lots["bottles"].to_numpy(dtype=float).copy()
-    known = runs.once(vats)
-    litres = known["vats"].set_index("lot")["litres"] if len(known["vats"]) else pd.Series(dtype=float)
-    joins = known["vats_in_blends"]
-    by_cuvee = joins["lot"].map(litres).groupby(joins["cuvee"]).sum() if "cuvee" in joins else pd.Series(dtype=float)
+    by_cuvee = litres_that_could_join(runs)
     for lot in np.flatnonzero(of_sheet).tolist():
         fits = float(by_cuvee.get(lots["cuvee"].iloc[lot], 0.0)) / bottle_l[lot]
         most[lot] = max(most[lot], fits)

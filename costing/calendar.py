@@ -20,9 +20,7 @@ _NAT = np.datetime64("NaT", "D")
 
 
 def months_between(start: ArrayLike, end: ArrayLike) -> Floats:
-    """Whole calendar months from `start` to `end` (dates or day numbers); negative if `end` is earlier, nan
-    for NaT.
-    """
+    """Whole calendar months from `start` to `end` (dates or day numbers): below 0 if `end` is earlier, nan for NaT."""
     first, last = np.broadcast_arrays(as_days(start), as_days(end))
     same_number = np.minimum(_day_of_month(first), _month_length(_month(last)))
     months = (_month(last) - _month(first)).astype(np.float64) - (_day_of_month(last) < same_number)
@@ -30,9 +28,7 @@ def months_between(start: ArrayLike, end: ArrayLike) -> Floats:
 
 
 def add_months(start: ArrayLike, months: ArrayLike) -> Days:
-    """First day on which `months` whole calendar months have passed since `start`; NaT where either is
-    missing.
-    """
+    """First day on which `months` whole calendar months have passed since `start`; NaT where either is missing."""
     first, count = np.broadcast_arrays(as_days(start), np.asarray(months, dtype=np.float64))
     target = _month(first) + np.nan_to_num(count).astype(np.int64)
     day = target.astype("datetime64[D]") + (np.minimum(_day_of_month(first), _month_length(target)) - 1)

@@ -127,7 +127,7 @@ def _mode_of_replaced(path: Path, target: Path, kind: FileKind, inputs: Collecti
         msg = f"{path} would not open: its name must end in {' or '.join(kind.suffixes)}. Choose another name."
         raise WorkbookError(msg)
     with contextlib.suppress(OSError):
-        if any(os.path.exists(one) and os.path.samefile(one, target) for one in inputs):  # noqa: PTH110, PTH121
+        if any(os.path.exists(source) and os.path.samefile(source, target) for source in inputs):  # noqa: PTH110, PTH121
             msg = f"{path} is what was read, and is left alone. Choose another name."
             raise WorkbookError(msg)
     try:

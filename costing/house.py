@@ -127,11 +127,18 @@ class House:
 
         return self.runs.once(ageing)
 
-    def plan(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
-        """One plan for every lot. without: kinds of limit left out; own: lot, date and bottles of a plan to compare."""
+    def plan(
+        self, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
+    ) -> Answer:
+        """One plan for every lot. without: kinds of limit left out; own: lot, date and bottles of a plan to compare;
+        whole_campaigns: with their cost and least size of Settings, which takes about half a minute.
+        """
         from costing.decisions.plan.views import plan_answer
 
-        return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
+        usual = not without and own is None and not whole_campaigns
+        if usual:
+            return self.runs.once(plan_answer)
+        return plan_answer(self.runs, without, own, whole_campaigns=whole_campaigns)
 
     def cash(self, months_ahead: int = 24, *, planned: bool = False) -> Answer:
         """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best

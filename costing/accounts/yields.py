@@ -46,6 +46,6 @@ def kilo_to_bottle(moved: pd.DataFrame) -> pd.DataFrame:
         left += gained + kept_back
     lines.append(("good bottles", left, np.nan))
     labels, amounts, shares = zip(*lines, strict=True)
-    floating = steps(labels, amounts, [at in (0, len(lines) - 1) for at in range(len(lines))])
+    floating = steps(labels, amounts, [position in (0, len(lines) - 1) for position in range(len(lines))])
     named = floating.rename(columns=lambda name: name.replace("step_", "bottles_"))
     return named.assign(lost_share=shares)[_COLUMNS]

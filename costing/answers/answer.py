@@ -174,7 +174,7 @@ def _largest(frame: pd.DataFrame, series: list[str], kind: str) -> list[str]:
         return series
     sums = frame[series].apply(pd.to_numeric, errors="coerce").abs().sum()
     kept = set(sums.nlargest(MOST_SERIES).index)
-    return [one for one in series if one in kept]
+    return [column for column in series if column in kept]
 
 
 def _left_out(series: int, of_series: int, rows: int, of_rows: int) -> str:

@@ -68,5 +68,5 @@ def is_drawable(chart: Chart, frame: pd.DataFrame) -> bool:
     KeyError where the frame lacks a column of the chart.
     """
     frame = chart.part(frame)
-    values = frame[list(chart.shown_series)].apply(pd.to_numeric, errors="coerce")
-    return bool((values.notna().any(axis=1) & frame[chart.category].notna()).any())
+    named, series = frame[chart.category].notna().to_numpy(), frame[list(chart.shown_series)]
+    return any(bool((named & pd.to_numeric(series[name], errors="coerce").notna().to_numpy()).any()) for name in series)

@@ -33,13 +33,12 @@ class ColumnKind:
         """Whether it stands on the right and may be added up."""
         return self.decimals is not None
 
-    def number_format(self, decimals: int | None = None) -> str:
+    def number_format(self) -> str:
         """Format of a spreadsheet cell (ECMA-376 part 1, 18.8.30)."""
         if self.decimals is None:
             return "General"
-        places = self.decimals if decimals is None else decimals
-        more = "#" * ((self.most_decimals or places) - places)
-        form = ("0" if self.percent else "#,##0") + ("." + "0" * places + more if places or more else "")
+        more = "#" * ((self.most_decimals or self.decimals) - self.decimals)
+        form = ("0" if self.percent else "#,##0") + ("." + "0" * self.decimals + more if self.decimals or more else "")
         form += "%" if self.percent else ""
         return f"{form};-{form};{DASH}"
 
@@ -85,6 +84,12 @@ COLUMN_KINDS: dict[str, ColumnKind] = {
 NUMBER_FORMATS = {name: kind.number_format() for name, kind in COLUMN_KINDS.items()} | {"date": "yyyy-mm-dd"}
 
 TEXTS = frozenset(name for name, kind in COLUMN_KINDS.items() if not kind.is_figure) - {"date"}
+
+
+def about(amount: float) -> str:
+    """An estimate of money as a sentence says it: three figures, whole. The table beside it holds it in full."""
+    whole = round(amount)
+    return f"{round(whole, min(0, 3 - len(str(abs(whole))))):,}"
 
 
 def written(value: Any, kind: str, decimals: int | None = None) -> str:

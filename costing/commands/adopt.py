@@ -20,11 +20,11 @@ def adopt_workbook(options: argparse.Namespace) -> int:
     """Propose which sheets of a workbook are which of ours, and add what it lacks."""
     only = tuple(asked_sheet(title, LINKS) for title in options.only)
     package = open_package(options.path)
-    found = adopt(package, only)
-    _tell(found, str(options.path))
-    if found.content is not None:
+    adopted = adopt(package, only)
+    _tell(adopted, str(options.path))
+    if adopted.content is not None:
         backup = write_with_sheets(
-            options.path, package, found.content, replaced=[LINKS], ignore_lock=options.ignore_lock
+            options.path, package, adopted.content, replaced=[LINKS], ignore_lock=options.ignore_lock
         )
         note(f"Nothing else of {options.path} was changed. Back-up: {backup} ({KEPT}).")
     return 0

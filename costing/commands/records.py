@@ -61,9 +61,7 @@ from costing.workbook.pages.run_log import logged, read_log
 
 
 def demo_folder() -> Path:
-    """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a
-    checkout.
-    """
+    """Folder of the demo estate's CSV files: inside the installed package, or beside it in a checkout."""
     here = Path(costing.__file__).parent
     inside = here / "demo_estate"
     return inside if inside.is_dir() else here.parent / "demo_estate"
@@ -84,8 +82,8 @@ def new(options: argparse.Namespace) -> int:
         return 0
     if options.demo or options.example:
         folder = demo_folder() if options.demo else demo_folder() / options.example
-        every = options.demo or options.all
-        blank_workbook(options.path, tables_from_csv(folder), note=INVENTED, names=None if every else asked)
+        all_sheets = options.demo or options.all
+        blank_workbook(options.path, tables_from_csv(folder), note=INVENTED, names=None if all_sheets else asked)
     else:
         blank_workbook(options.path, names=None if options.all else [*names_added("first year"), *asked])
     first = "It holds an invented estate; next:" if options.demo or options.example else "Fill it, save it, then:"

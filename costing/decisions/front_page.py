@@ -60,8 +60,8 @@ def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
     answer = runs.once(costs)
     latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
-    every = answer["cost_per_bottle"]
-    made = every[every["status"] == "made"]
+    releases_made = answer["cost_per_bottle"]
+    made = releases_made[releases_made["status"] == "made"]
     before = made.assign(year=made["disgorged"].dt.year, cuvee_format=made["cuvee"] + " " + made["format"])
     last = before.sort_values("disgorged").drop_duplicates(["cuvee_format", "year"], keep="last")
     cost = last.set_index(["cuvee_format", "year"])["economic_per_75cl"]

@@ -27,28 +27,28 @@ from costing.results.results import Results
 from costing.units import FORMATS_L
 
 
-def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Operation rates of one operation for one bottle: per bottle put in, and per good bottle [2, t]."""
     rates = dated_rates(estate, "operation_rates")
     fits = rates.rows(operation=operation) & rates.fitting(format=bottle_format, stage=stage)
 
     def charged(driver: str) -> Floats:
-        return rates.on(fits & rates.rows(driver=driver), at, today)
+        return rates.on(fits & rates.rows(driver=driver), day, today)
 
     return np.stack([charged("bottle in") + FORMATS_L[bottle_format] * charged("litre"), charged("bottle out")])
 
 
-def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, at: Ints, today: int) -> Floats:
+def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, day: Ints, today: int) -> Floats:
     """Dry goods of these stages for one good bottle, presentations left out [t]."""
     goods = dated_rates(estate, "dry_goods")
     of_stages = np.any([goods.rows(stage=stage) for stage in stages], axis=0)
-    return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), at, today)
+    return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), day, today)
 
 
-def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
     goods = dated_rates(estate, "dry_goods")
-    return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), at, today)
+    return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), day, today)
 
 
 def good_share(estate: Estate) -> float:
@@ -72,47 +72,45 @@ def last_riddling(how: dict[tuple[str, str], str], cuvee: str, bottle_format: st
     return how.get((cuvee, bottle_format), how.get((cuvee, "")))
 
 
-def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:
-    """Cost of riddling (by machine where it is not known), disgorging and dressing per bottle put to it, at each
-    day [t].
-    """
-    put = np.zeros(len(at))
-    good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, at, today)
+def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, day: Ints, today: int) -> Floats:
+    """Riddling (by machine where it is not known), disgorging and dressing of a bottle put to it, on each day [t]."""
+    put = np.zeros(len(day))
+    good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, day, today)
     steps = ((riddling or "machine riddling", "finishing"), ("disgorgement", "finishing"), ("dressing", "dressing"))
     for operation, stage in steps:
-        one = work_per_bottle(estate, operation, stage, bottle_format, at, today)
-        put, good = put + one[0], good + one[1]
+        work = work_per_bottle(estate, operation, stage, bottle_format, day, today)
+        put, good = put + work[0], good + work[1]
     return np.asarray(put + good_share(estate) * good)
 
 
-def storage_per_bottle_year(estate: Estate, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def storage_per_bottle_year(estate: Estate, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Operation rates per bottle-year in a stage for a format, at each day [t]."""
-    return _storage(estate, "bottle-year", stage, bottle_format, at, today)
+    return _storage(estate, "bottle-year", stage, bottle_format, day, today)
 
 
-def storage_per_litre_year(estate: Estate, stage: str, at: Ints, today: int) -> Floats:
+def storage_per_litre_year(estate: Estate, stage: str, day: Ints, today: int) -> Floats:
     """Operation rates per litre-year in a stage, at each day [t]."""
-    return _storage(estate, "litre-year", stage, "", at, today)
+    return _storage(estate, "litre-year", stage, "", day, today)
 
 
-def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
+def pools_per_unit_year(results: Results, lots: Ints, day: Ints) -> Floats:
     """Time pools that each lot bears at the valuation date, money per litre- or bottle-year [lots, t]."""
     chain = results.chain
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
-    return time_pools_of_states(results, state, at)
+    return time_pools_of_states(results, state, day)
 
 
-def time_pools_of_states(results: Results, state: Ints, at: Ints) -> Floats:
+def time_pools_of_states(results: Results, state: Ints, day: Ints) -> Floats:
     """Time pools that each state bears, money per litre- or bottle-year at each day [states, t]."""
-    found = np.zeros((len(state), len(at)))
+    money = np.zeros((len(state), len(day)))
     pools = TABLE_NAMES.index("pools")
     for charge in results.charges.time_charges:
         if charge.table != pools:
             continue
         since, rate = charge.curve.from_day, charge.curve.annual_rate
-        step = row_in_force(np.arange(len(since)), since, at)
-        found[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
-    return found
+        step = row_in_force(np.arange(len(since)), since, day)
+        money[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
+    return money
 
 
 def yearly_loss(estate: Estate, stage: str) -> float:
@@ -120,9 +118,9 @@ def yearly_loss(estate: Estate, stage: str) -> float:
     return float(yearly_norms(estate)[STAGES.index(stage)])
 
 
-def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     if stage not in STAGES:
         message = f"no such stage: {stage}"
         raise ValueError(message)
     rates = dated_rates(estate, "operation_rates")
-    return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), at, today)
+    return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), day, today)

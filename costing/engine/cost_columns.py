@@ -70,10 +70,10 @@ def cost_columns(matrix: csr_matrix, state: Ints, column: Ints, amount: Floats, 
     order = np.argsort(column // WIDTH, kind="stable")
     state, column, amount = state[order], column[order], amount[order]
     begins = np.arange(0, n_columns, WIDTH)
-    at = np.searchsorted(column // WIDTH, np.arange(len(begins) + 1))
+    bounds = np.searchsorted(column // WIDTH, np.arange(len(begins) + 1))
     blocks: list[Floats | csr_matrix] = []
     for place, first in enumerate(begins.tolist()):
-        entries = slice(at[place], at[place + 1])
+        entries = slice(bounds[place], bounds[place + 1])
         width = min(WIDTH, n_columns - first)
         block = _block(matrix, state[entries], column[entries] - first, amount[entries], width)
         filled = np.count_nonzero(block) / block.size if block.size else 1.0

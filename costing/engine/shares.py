@@ -40,8 +40,8 @@ def shares_of(n_states: int, source: Ints, target: Ints, share: Floats, abnormal
     """
     passes = np.flatnonzero(target >= 0)
     if (target[passes] <= source[passes]).any():
-        at = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
-        message = f"edge {at} leads back in time: state {source[at]} to state {target[at]}"
+        wrong = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
+        message = f"edge {wrong} leads back in time: state {source[wrong]} to state {target[wrong]}"
         raise CostingError(message)
     kept = share[passes] * (1.0 - abnormal[passes])
     matrix = csr_matrix((kept, (target[passes], source[passes])), shape=(n_states, n_states))

@@ -40,9 +40,7 @@ class Triangular:
         return _solved(self._matrix, posted)
 
     def backward(self, weight: Floats) -> Floats:
-        """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states; [states] or
-        [states, sets].
-        """
+        """W of `w = weight + Sᵀ·w`: part of each state's posting in the weighted states, [states] or [states, sets]."""
         return _solved(self._backwards, weight[::-1])[::-1]
 
     @cached_property

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -95,11 +96,18 @@ LOT_COLUMNS: tuple[tuple[str, str], ...] = (
 )
 
 
-def codes(column: pd.Series, names: pd.Index) -> Ints:
+def codes(column: pd.Series, names: pd.Index | tuple[str, ...]) -> Ints:
     """Positions of a categorical column's values in `names`; −1 where blank or absent."""
     values: pd.Categorical = column.array
-    lookup = np.append(names.get_indexer(values.categories), -1).astype(np.int64)
+    index = _index(names) if isinstance(names, tuple) else names
+    lookup = np.append(index.get_indexer(values.categories), -1).astype(np.int64)
     return np.asarray(lookup[values.codes])
+
+
+@cache
+def _index(names: tuple[str, ...]) -> pd.Index:
+    """Index of names that never change."""
+    return pd.Index(names)
 
 
 def days(column: pd.Series) -> Ints:

@@ -114,8 +114,8 @@ class Chain(Once):
         span = int(self.horizon_day - self.states.start.min(initial=0)) + 2
         begin = self.states.start.min(initial=0)
         key = self.states.lot[self.by_lot] * span + (self.states.start[self.by_lot] - begin)
-        at = np.searchsorted(key, lot * span + np.clip(day - begin, -1, span - 1), side="right") - 1
-        return np.where(at >= self.lot_start[lot], self.by_lot[np.maximum(at, 0)], -1)
+        latest = np.searchsorted(key, lot * span + np.clip(day - begin, -1, span - 1), side="right") - 1
+        return np.where(latest >= self.lot_start[lot], self.by_lot[np.maximum(latest, 0)], -1)
 
     def last_filled(self, state: Ints) -> Ints:
         """The state itself if it holds something, else the last earlier state of its lot that did (−1: none)."""
@@ -123,8 +123,9 @@ class Chain(Once):
         latest = np.maximum.accumulate(np.where(holds, np.arange(len(holds)), -1))
         position = np.full(len(self.states), -1, dtype=np.int64)
         position[self.by_lot] = np.arange(len(self.by_lot))
-        at = np.where(state >= 0, latest[position[np.maximum(state, 0)]], -1)
-        return np.where(at >= self.lot_start[self.states.lot[np.maximum(state, 0)]], self.by_lot[np.maximum(at, 0)], -1)
+        filled = np.where(state >= 0, latest[position[np.maximum(state, 0)]], -1)
+        lot_start = self.lot_start[self.states.lot[np.maximum(state, 0)]]
+        return np.where(filled >= lot_start, self.by_lot[np.maximum(filled, 0)], -1)
 
 
 def build_states(
@@ -278,8 +279,8 @@ def _returns(flows: Flows, touches: Touches, balance: Balance) -> tuple[Ints, In
     what comes back as a part of that. Back in a lot that holds something they are a draw below 0 like any other.
     """
     index = np.arange(len(touches.lot))
-    held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
-    last = np.r_[-1, held[:-1]] if len(held) else held
+    last_held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
+    last = np.r_[-1, last_held[:-1]] if len(last_held) else last_held
     begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
     back = np.flatnonzero((balance.before <= 0) & (flows.out[touches.flow] < 0) & touches.is_out & (last >= begins))
     return back, last[back], -flows.out[touches.flow[back]] / balance.after[last[back]]

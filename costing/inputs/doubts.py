@@ -84,7 +84,7 @@ def bottles_back_without_a_price(deliveries: Rows) -> Iterator[Breach]:
         "Enter what they cost. Bottles returned stand on Dispatches, below 0; where their lot is not in this workbook"
         " any more, here at their book cost per bottle."
     )
-    rule = "no price: these bottles come in at no cost."
+    rule = "no price stands here: these bottles come in at no cost."
     yield from _once(deliveries, np.flatnonzero(free).tolist(), "price_per_unit", rule, remedy)
 
 

@@ -56,6 +56,8 @@ class Settings(BaseModel):
     ageing_horizon_months: int = Field(60, ge=0, le=240)
     plan_horizon_months: int = Field(60, ge=3, le=240)
     plan_safety_percent: float = Field(10.0, ge=0, le=90)
+    campaign_cost: float = Field(0.0, ge=0, le=1e9)
+    smallest_campaign: int = Field(0, ge=0, le=1_000_000)
     service_method: str = "reciprocal"
     price_step: float = Field(0.05, ge=0.0001, le=1000)
     bank_balance: float | None = Field(None, ge=-1e12, le=1e12)
@@ -105,9 +107,7 @@ class Estate(Once):
     others: Others | None = None
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
-        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
-        without one.
-        """
+        """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
         source = self.sources[table]
         if column and (row, column) in source.elsewhere:
             return source.elsewhere[row, column]
@@ -136,15 +136,15 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
-        table, one = estate[name][rows].reset_index(drop=True), estate.sources[name]
+        table, source = estate[name][rows].reset_index(drop=True), estate.sources[name]
         for column in table.columns if not rows.all() else ():
             if isinstance(table[column].dtype, pd.CategoricalDtype):
                 table[column] = table[column].cat.remove_unused_categories()
-        typed = None if one.hectolitres is None else one.hectolitres[rows]
+        typed = None if source.hectolitres is None else source.hectolitres[rows]
         tables[name] = table
         number = np.cumsum(rows) - 1
-        given = {(int(number[row]), column): place for (row, column), place in one.elsewhere.items() if rows[row]}
-        sources[name] = Sources(one.sheet[rows], one.row[rows], one.letters, one.units, typed, given)
+        given = {(int(number[row]), column): place for (row, column), place in source.elsewhere.items() if rows[row]}
+        sources[name] = Sources(source.sheet[rows], source.row[rows], source.letters, source.units, typed, given)
     return tables, sources
 
 
@@ -171,8 +171,10 @@ def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     blank = empty_table(name)
     columns: dict[str, pd.Series[Any]] = {}
     for column in blank.columns:
-        values = frame[column] if column in frame.columns else pd.Series([None] * len(frame), dtype=object)
-        values = values.reset_index(drop=True)
+        if column not in frame.columns:
+            columns[column] = pd.Series([None] * len(frame), dtype=blank[column].dtype)
+            continue
+        values = frame[column].reset_index(drop=True)
         if isinstance(blank[column].dtype, pd.CategoricalDtype):
             text = values.astype(object)
             columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")

@@ -187,6 +187,8 @@ def _read_header(sheet: Sheet, header: str) -> Heading:
     for column in sheet.columns:
         if fold(header) == fold(column.title) or (header == column.name and "%" not in column.unit):
             return Heading(column)
+        if not column.unit and fold(header) == column.name.replace("_", " "):  # an earlier header
+            return Heading(column)
     base, unit = _split(header)
     named = [column for column in sheet.columns if fold(column.header) == base]
     if not named:

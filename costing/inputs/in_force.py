@@ -67,8 +67,6 @@ def named_row_in_force(name: Names, since: Ints, wanted: Names, day: Ints) -> In
 
 
 def rows_in_force(keys: pd.DataFrame, since: Ints, day: int) -> Ints:
-    """Row of every series (equal keys) that holds on one day, in the order of their dates; those not yet begun are
-    left out.
-    """
+    """Row of every series (equal keys) that holds on one day, in the order of their dates; none that begins later."""
     begun = by_date(np.flatnonzero(since <= day), since)
     return np.asarray(begun[~keys.iloc[begun].duplicated(keep="last").to_numpy()])

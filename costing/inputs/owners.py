@@ -73,12 +73,12 @@ def _passes(estate: Estate) -> _Passes:
     parts = [(table, end, _texts(estate[table], start), _texts(estate[table], end)) for table, start, end in _PASSED_ON]
     parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
     parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
-    found = []
-    for name, at, one, other in parts:
-        rows = np.flatnonzero(~pd.isna(one) & ~pd.isna(other))
-        table, column = (np.full(len(rows), word, dtype=object) for word in (name, at))
-        found.append((table, rows, column, one[rows], other[rows]))
-    return _Passes(*(np.concatenate(column) for column in zip(*found, strict=True)))
+    passes = []
+    for name, line, given, other in parts:
+        rows = np.flatnonzero(~pd.isna(given) & ~pd.isna(other))
+        table, column = (np.full(len(rows), word, dtype=object) for word in (name, line))
+        passes.append((table, rows, column, given[rows], other[rows]))
+    return _Passes(*(np.concatenate(column) for column in zip(*passes, strict=True)))
 
 
 def _texts(frame: pd.DataFrame, column: str) -> Names:
@@ -102,8 +102,8 @@ def _owners(estate: Estate) -> dict[str, str]:
     after: dict[str, list[str]] = {}
     for source, target in set(zip(passes.source[bottles], passes.target[bottles], strict=True)):
         after.setdefault(source, []).append(target)
-    for mine in (True, False):
-        ahead = [lot for lot, name in owner.items() if (name == OWN) is mine]
+    for ours_first in (True, False):
+        ahead = [lot for lot, name in owner.items() if (name == OWN) is ours_first]
         while ahead:
             lot = ahead.pop()
             for target in after.get(lot, ()):
@@ -135,10 +135,10 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
             rule = f"fills lot '{lots[row]}', which is {_whose(owner[lots[row]])}."
             yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
     from_, to = (np.array([owner.get(lot) for lot in lots], dtype=object) for lots in (passes.source, passes.target))
-    for at in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
-        table, column = str(passes.table[at]), str(passes.column[at])
-        rule = f"would mix owners without a sale: what goes in is {_whose(from_[at])}, the rest {_whose(to[at])}."
-        yield from Rows(estate, table).findings([int(passes.row[at])], column, rule, remedy)
+    for line in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
+        table, column = str(passes.table[line]), str(passes.column[line])
+        rule = f"would mix owners without a sale: what goes in is {_whose(from_[line])}, the rest {_whose(to[line])}."
+        yield from Rows(estate, table).findings([int(passes.row[line])], column, rule, remedy)
 
 
 def _whose(owner: str) -> str:
@@ -147,9 +147,7 @@ def _whose(owner: str) -> str:
 
 @Check
 def money_of_others(estate: Estate) -> Iterator[Finding]:
-    """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
-    back.
-    """
+    """Yield prices and costs of others' goods, their lots where only ours can stand, and own goods handed back."""
     owner = lot_owners(estate) if any_others(estate) else {}
     others = {lot for lot, name in owner.items() if name != OWN}
     for table, column in _NO_MONEY if others else ():
@@ -185,12 +183,12 @@ def _rows_of(estate: Estate, table: str, lots: set[str]) -> Flags:
     """Rows of a table that are of these lots; of a press load all."""
     frame = estate[table]
     columns = [column.name for column in sheets()[table].columns if column.refers == "lot"]
-    found = np.zeros(len(frame), dtype=bool)
+    of_lots = np.zeros(len(frame), dtype=bool)
     for column in columns:
-        found |= frame[column].astype(object).isin(lots).to_numpy()
+        of_lots |= frame[column].astype(object).isin(lots).to_numpy()
     if table == "pressings":
-        found = frame["load"].isin(frame["load"][found]).to_numpy()
-    return found
+        of_lots = frame["load"].isin(frame["load"][of_lots]).to_numpy()
+    return of_lots
 
 
 def own_part(estate: Estate) -> Estate:
@@ -228,18 +226,20 @@ def kept_for_others(estate: Estate) -> Estate | None:
 
 def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
-    if estate.others is None:
-        return estate
+    return estate if estate.others is None else estate.once(_whole, estate.others)
+
+
+def _whole(estate: Estate, others: Others) -> Estate:
     tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, theirs in estate.others.tables.items():
-        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
+    for name, theirs in others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], others.sources[name])
         if len(theirs):
             tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
             typed = [
-                np.zeros(len(part), bool) if one.hectolitres is None else one.hectolitres
-                for part, one in zip(parts, places, strict=True)
+                np.zeros(len(part), bool) if place.hectolitres is None else place.hectolitres
+                for part, place in zip(parts, places, strict=True)
             ]
-            sheet, row = (np.concatenate([getattr(one, of) for one in places]) for of in ("sheet", "row"))
+            sheet, row = (np.concatenate([getattr(place, of) for place in places]) for of in ("sheet", "row"))
             sources[name] = replace(places[0], sheet=sheet, row=row, hectolitres=np.concatenate(typed))
     return replace(estate, tables=tables, sources=sources, others=None)
 

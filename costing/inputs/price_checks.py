@@ -23,7 +23,7 @@ def payment_terms(terms: Rows) -> Iterator[Breach]:
             rule = f"the shares of '{name}' make {total * 100:.6g} %, not 100 %."
             yield [firsts[str(name)]], "share", rule, "Correct the shares, or add the instalment."
     days, fixed = terms.given("days_after"), terms.given("fixed_date")
-    yield ~days & ~fixed, "days_after", "no day of payment.", "Enter the days after delivery or a fixed date."
+    yield ~days & ~fixed, "days_after", "no day of payment stands here.", "Enter the days after delivery or a date."
     yield days & fixed, "fixed_date", "stands beside days after delivery.", "Enter one of the two."
 
 
@@ -111,7 +111,7 @@ def prices_of_sales(dispatches: Rows) -> Iterator[Breach]:
     missing = ~dispatches.are("channel", *other_ways_out) & ~dispatches.given("net_price")
     if dispatches.estate.settings.valuation_date is not None:
         missing &= (dispatches["on_date"] <= pd.Timestamp(dispatches.estate.settings.valuation_date)).to_numpy()
-    rule = "no price, though the bottles were sold before the valuation date."
+    rule = "no price stands here, though the bottles were sold before the valuation date."
     yield missing, "net_price", rule, "Enter the net price per bottle.", CAUTION
 
 

@@ -94,7 +94,7 @@ def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> lis
             letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
             letters[sheet, letter] = column
     named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
-    split = [(one[1], one[2], int(one[3])) for one in named if one]
+    split = [(match[1], match[2], int(match[3])) for match in named if match]
     return [
         (rows[sheet, row], letters[sheet, letter])
         for sheet, letter, row in split
@@ -128,11 +128,11 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
             pairs = estate[table][[column, filled]].dropna().drop_duplicates()
-            for one, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
-                after.setdefault(one, set()).add(other)
+            for from_lot, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
+                after.setdefault(from_lot, set()).add(other)
     for _, load in estate["pressings"].groupby("load", observed=True):
-        for one, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
-            after.setdefault(one, set()).add(other)
+        for from_lot, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
+            after.setdefault(from_lot, set()).add(other)
     ahead = list(doubtful)
     while ahead:
         for lot in after.get(ahead.pop(), set()) - doubtful:

@@ -134,9 +134,7 @@ class Rows:
     def findings(
         self, which: Which, column: str | None, rule: Words, remedy: Words, severity: str = ERROR
     ) -> Iterator[Finding]:
-        """Yield a finding for each row at `column`, or one for many that are alike. Rows that have an error already
-        are passed over.
-        """
+        """Yield a finding for each row at `column`, one for many alike. Rows with an error already are passed over."""
         estate, table = self.estate, self.table
         rows: NDArray[Any] = np.asarray(which)
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows.astype(np.intp)

@@ -41,9 +41,7 @@ def _folded(names: Sequence[str]) -> str:
 
 
 def keys_of(names: Sequence[str]) -> list[str]:
-    """What two spellings of one name have in common: `v25pm2` of `V25-PM 2`, empty of a name without a letter or
-    number.
-    """
+    """What two spellings of one name have in common: `v25pm2` of `V25-PM 2`, empty without a letter or number."""
     return _JOINTS.sub("", _folded(names)).split("\n") if names else []
 
 

@@ -69,8 +69,8 @@ class Charges:
         """Postings and charges for time on other people's goods."""
         if self.services is None:
             return self.postings.take(np.zeros(0, dtype=np.int64)), ()
-        every = joined_postings([self.services.postings, self.services.expensed])
-        return every.take(every.state >= 0), self.services.accrued  # what is idle counts once, among ours
+        postings = joined_postings([self.services.postings, self.services.expensed])
+        return postings.take(postings.state >= 0), self.services.accrued  # what is idle counts once, among ours
 
     @property
     def service_cost(self) -> float:
@@ -101,6 +101,7 @@ class CommonMoney:
         self._share_pools()
         self._spent: dict[int | None, Postings] = {}
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+        self._entered: dict[Basis, tuple[Presses, Postings, list[Finding]]] = {}
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
@@ -155,15 +156,19 @@ class CommonMoney:
             self._timed[at_prices_of] = [*storage, *pools.timed], pools.postings
         return self._timed[at_prices_of]
 
+    def entered(self, basis: Basis) -> tuple[Presses, Postings, list[Finding]]:
+        """Split of the presses, everything posted, and what is to be said of it: the same at every rate of capital."""
+        key = basis.model_copy(update={"name": "", "rate": None})
+        if key not in self._entered:
+            self._entered[key] = _entered(self._estate, self._chain, basis, self)
+        return self._entered[key]
 
-def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
-    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
 
-    common: of this estate and chain, to be shared between bases.
-    """
-    common = common or CommonMoney(estate, chain)
+def _entered(
+    estate: Estate, chain: Chain, basis: Basis, common: CommonMoney
+) -> tuple[Presses, Postings, list[Finding]]:
+    """What `CommonMoney.entered` keeps."""
     elements = common.elements
-    capital = Capital.of(estate, basis)
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
@@ -182,6 +187,19 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
+    return presses, postings, findings
+
+
+def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
+    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
+
+    common: of this estate and chain, to be shared between bases.
+    """
+    common = common or CommonMoney(estate, chain)
+    elements = common.elements
+    capital = Capital.of(estate, basis)
+    presses, postings, findings = common.entered(basis)
+    time_charges, _ = common.timed(chain.valuation_day if basis.replacement else None)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]
@@ -246,9 +264,9 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     """
     abnormal = np.append(chain.flows.abnormal, 0.0)[postings.worked_on]
     beyond = basis.abnormal_share(abnormal)
-    at = np.flatnonzero(beyond != 0)
-    part = postings.take(at)
-    lost = replace(part, amount=part.amount * beyond[at])
+    beyond_norm = np.flatnonzero(beyond != 0)
+    part = postings.take(beyond_norm)
+    lost = replace(part, amount=part.amount * beyond[beyond_norm])
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
@@ -259,11 +277,11 @@ def _accrue(charge: TimeCharge, chain: Chain, basis: Basis, capital: Capital, el
     inside = counts[states.stage[charge.states]]
     parts = []
     for expensed in (False, True):
-        at = charge.states[inside != expensed]
-        if not len(at):
+        states_part = charge.states[inside != expensed]
+        if not len(states_part):
             continue
-        start, end, quantity = states.start[at], states.end[at], states.quantity[at]
+        start, end, quantity = states.start[states_part], states.end[states_part], states.quantity[states_part]
         amount = charge.curve.amount(start, end) * quantity
-        worth = amount if expensed else capital.accrued(charge.curve, states.stage[at], start, end) * quantity
-        parts.append(Accrued(charge, at, amount, worth, expensed))
+        worth = amount if expensed else capital.accrued(charge.curve, states.stage[states_part], start, end) * quantity
+        parts.append(Accrued(charge, states_part, amount, worth, expensed))
     return parts

@@ -26,9 +26,7 @@ _KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "elem
 
 
 def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
-    """Amounts of a plan on `day`: raised by `yearly` for each year after the valuation date or `since`, the
-    later.
-    """
+    """Amounts of a plan on `day`: raised by `yearly` a year from the valuation date or `since`, the later."""
     years = np.maximum(day - np.maximum(since, valuation_day), 0) / DAYS_A_YEAR
     return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
 

@@ -113,8 +113,8 @@ def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Fl
     if at_prices_of is not None and priced.any():
         listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))
         keys = [pd.factorize(listed[name], use_na_sentinel=False)[0] for name in ("supplier", "village", "variety")]
-        for every in series_of(keys, listed_since):
-            series = every[priced[every]]
+        for rows_alike in series_of(keys, listed_since):
+            series = rows_alike[priced[rows_alike]]
             newest = int(row_in_force(series, listed_since, np.array([at_prices_of]))[0])
             taken = np.isin(source, series)
             if newest >= 0:

@@ -35,9 +35,9 @@ def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, 
         rows = rows[np.argsort(when[rows], kind="stable")]
         last, change = when[rows[-1]], yearly[rows[-1]]
 
-        def level(at: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)) -> Floats:
-            steady = np.interp(at, when[rows], index[rows])
-            return np.asarray(steady * (1.0 + change) ** (np.maximum(at - last, 0) / DAYS_A_YEAR))
+        def level(day: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)) -> Floats:
+            steady = np.interp(day, when[rows], index[rows])
+            return np.asarray(steady * (1.0 + change) ** (np.maximum(day - last, 0) / DAYS_A_YEAR))
 
         here = element == number
         factor[here] = level(np.array([at_day]))[0] / level(day[here])

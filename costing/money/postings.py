@@ -170,7 +170,7 @@ def elements_of(estate: Estate) -> pd.Index:
 def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
     """Opening costs of the basis: rows that name it and rows that name none.
 
-    A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
+    A row with an exit belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
     family = basis.opening_costs
@@ -181,7 +181,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
     had_gone = frame["way_out"].notna().to_numpy()[rows]
     state = np.where(had_gone, -1, state_of_lot[codes(frame["lot"], chain.lots.names)[rows]])
-    stage = codes(frame["stage"], pd.Index(STAGES))[rows]
+    stage = codes(frame["stage"], STAGES)[rows]
     begun = chain.states.start[state]
     fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
     bearers = Bearers(
@@ -201,8 +201,8 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
     entry = entries_of(chain, lot, day)
     row = entry.cost
-    stage = codes(frame["stage"], pd.Index(STAGES))[row]
-    stage = np.where(stage < 0, chain.states.stage[entry.held], stage)
+    stage = codes(frame["stage"], STAGES)[row]
+    stage = np.where(stage < 0, chain.states.stage[entry.last_held], stage)
     bearers = Bearers(entry.state, stage, day[row], entry.flow)
     amount, element = frame["amount"].to_numpy()[row] * entry.share, codes(frame["element"], elements)[row]
     return posted(("costs", "amount"), row, bearers, element, amount, days(frame["paid_date"])[row])

@@ -78,7 +78,7 @@ def _methods(estate: Estate, chain: Chain, basis: Basis) -> Ints:
     names, frame = list(SPLITS), estate["pressings"]
     usual = names.index(basis.split_method or estate.settings.default_split_method)
     method = np.full(len(chain.flows.load_names), usual, dtype=np.int64)
-    given = codes(frame["split_method"], pd.Index(names))
+    given = codes(frame["split_method"], tuple(names))
     if basis.split_method is None:
         method[codes(frame["load"], chain.flows.load_names)[given >= 0]] = given[given >= 0]
     return method

@@ -40,7 +40,7 @@ class RatesInForce:
         frame = estate[table]
         self.dated = dated_rates(estate, table)
         self.since, self.yearly = self.dated.since, self.dated.yearly
-        self.stage, self.format = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+        self.stage, self.format = codes(frame["stage"], STAGES), codes(frame["format"], FORMATS)
         self.element = codes(frame["element"], elements)
         self.indexed = np.append(has_index(estate, elements), False)[self.element]
         self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
@@ -62,22 +62,22 @@ class RatesInForce:
         driver: of each row.
         """
         none = np.zeros(0, dtype=np.int64)
-        parts = [(none, none, none), *(self._in_force(series, at, events) for series, at in worked)]
-        at, row, day = (np.concatenate(column) for column in zip(*parts, strict=True))
-        stage = np.where(self.stage[row] < 0, events.stage[at], self.stage[row])
-        bearers = replace(events.bearers(at, driver[row]), stage=stage)
+        parts = [(none, none, none), *(self._in_force(series, event, events) for series, event in worked)]
+        event, row, day = (np.concatenate(column) for column in zip(*parts, strict=True))
+        stage = np.where(self.stage[row] < 0, events.stage[event], self.stage[row])
+        bearers = replace(events.bearers(event, driver[row]), stage=stage)
         return posted(column, row, bearers, self.element[row], self.on(row, day) * bearers.quantity)
 
-    def _in_force(self, series: Ints, at: Ints, events: Events) -> tuple[Ints, Ints, Ints]:
+    def _in_force(self, series: Ints, event: Ints, events: Events) -> tuple[Ints, Ints, Ints]:
         """Events in the format of a series once it is in force, its row then, and the day whose price that charges."""
         if self.format[series[0]] >= 0:
-            at = at[events.format[at] == self.format[series[0]]]
-        row = row_in_force(series, self.since, events.day[at])
-        at, row = at[row >= 0], row[row >= 0]
+            event = event[events.format[event] == self.format[series[0]]]
+        row = row_in_force(series, self.since, events.day[event])
+        event, row = event[row >= 0], row[row >= 0]
         newest = self.newest(series)
         if newest < 0:
-            return at, row, events.day[at]
-        return at, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
+            return event, row, events.day[event]
+        return event, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
 
 
 def rate_postings(
@@ -88,18 +88,18 @@ def rate_postings(
     """
     rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(FLOW_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver, operation = codes(frame["driver"], FLOW_DRIVERS), codes(frame["operation"], OPERATIONS)
     by_operation = {int(number): np.flatnonzero(events.operation == number) for number in np.unique(operation)}
     worked = []
     for series in rates.dated.series:
         first = series[0]
         if driver[first] < 0:
             continue
-        at = by_operation[int(operation[first])]
-        at = at[events.driver[driver[first], at] > 0]
+        event = by_operation[int(operation[first])]
+        event = event[events.driver[driver[first], event] > 0]
         if rates.stage[first] >= 0:
-            at = at[events.stage[at] == rates.stage[first]]
-        worked.append((series, at))
+            event = event[events.stage[event] == rates.stage[first]]
+        worked.append((series, event))
     return rates.postings(("operation_rates", "amount"), worked, driver, events)
 
 
@@ -122,8 +122,8 @@ def dry_goods_postings(
     worked = []
     for series in rates.dated.series:
         first = series[0]
-        at = bottled if rates.stage[first] == tirage else released
-        worked.append((series, sent[sent_as == shown[first]] if shown[first] >= 0 else at))
+        event = bottled if rates.stage[first] == tirage else released
+        worked.append((series, sent[sent_as == shown[first]] if shown[first] >= 0 else event))
     return rates.postings(("dry_goods", "unit_price"), worked, np.where(shown >= 0, BOTTLE_IN, BOTTLE_OUT), events)
 
 
@@ -148,8 +148,8 @@ def location_of(estate: Estate, chain: Chain) -> Ints:
         (Flow.MOVEMENT, "movements"),
         (Flow.TIRAGE, "tirage"),
     ):
-        at = np.flatnonzero(flows.kind == kind)
-        named[at] = codes(estate[table]["location"], names)[flows.row[at]]
+        flow_of_kind = np.flatnonzero(flows.kind == kind)
+        named[flow_of_kind] = codes(estate[table]["location"], names)[flows.row[flow_of_kind]]
     flow = states.flow[chain.by_lot]
     arrives = chain.target_state[flow] == chain.by_lot
     given = np.where(arrives, named[flow], -1)

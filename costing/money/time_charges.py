@@ -57,7 +57,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """
     rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))
+    driver = codes(frame["driver"], TIME_DRIVERS)
     charges = []
     for series in rates.dated.series:
         first, begins = series[0], rates.since[series]
@@ -94,9 +94,9 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
     day = np.arange(first, max(min(until, chain.horizon_day) + 1, first + 1), dtype=np.int64)
     n = len(day) + 1
     start, end = (np.clip(edge[borne] - first, 0, n - 1) for edge in (states.start, states.end))
-    held = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
+    quantity = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
     ends = month_ends(first, day[-1]).clip(max=day[-1])
-    amount = np.bincount(np.searchsorted(ends, day), charge.curve.amount(day, day + 1) * held[:-1], len(ends))
+    amount = np.bincount(np.searchsorted(ends, day), charge.curve.amount(day, day + 1) * quantity[:-1], len(ends))
     row = charge.rows[np.maximum(np.searchsorted(charge.since, ends, side="right") - 1, 0)]
     amount = np.where(np.abs(amount) > 1e-9, amount, 0.0)  # what rounding leaves when lots have gone
     some = amount != 0

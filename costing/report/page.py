@@ -163,11 +163,11 @@ def _bars(answer: Answer, name: str) -> Iterator[str]:
 
 
 def _findings(findings: Iterable[Finding]) -> str:
-    every = list(findings)
-    wrong = errors_in(every)
+    all_of_them = list(findings)
+    wrong = errors_in(all_of_them)
     listed = "".join(
         f"<li class='{'caution' if finding.severity == 'caution' else 'error'}'>{escape(str(finding))}</li>"
-        for finding in every
+        for finding in all_of_them
     )
-    count = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
+    count = f"<p>{len(wrong)} errors, {len(all_of_them) - len(wrong)} cautions.</p>"
     return f"<section><h2>Findings</h2>{count}{f'<ul>{listed}</ul>' if listed else ''}</section>"

@@ -199,7 +199,7 @@ def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places
     index = rules.rows("nominal volume from", "", days)
     inside = (volume_ml >= _values(rules, index)) & (volume_ml <= _limit(rules, "nominal volume to", days))
     listed = np.zeros(days.shape, dtype=np.bool_)
-    for figure in (one for one in rules.figures if one.rule == "nominal volume"):
+    for figure in (rule for rule in rules.figures if rule.rule == "nominal volume"):
         first, last = np.datetime64(figure.in_force_from, "D"), np.datetime64(figure.last_day, "D")
         listed |= (days >= first) & (days <= last) & np.isclose(volume_ml, figure.value, rtol=1e-6)
 
@@ -207,7 +207,7 @@ def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places
         sizes = rules.in_force("nominal volume", days[row].item())
         return (
             f"{volume_ml[row]:g} mL",
-            f"is none of {', '.join(f'{one.value:g}' for one in sizes)} {figure.unit}",
+            f"is none of {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
         )
 
     yield from _cautions(rules, index, inside & ~listed, places, say, "Check the format.")

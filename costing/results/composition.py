@@ -140,8 +140,8 @@ class Composition:
     def _opening_share(self, attribute: str) -> Floats:
         """Part of opening states that the Opening composition sheet calls reserve or second pressing."""
         origin = np.flatnonzero(self.chain.flows.kind == Flow.OPENING)
-        at, _, share = self._opening_mix(origin, attribute)
-        part = np.minimum(np.bincount(at, share, len(origin)), 1.0) * self._fresh(origin)
+        line, _, share = self._opening_mix(origin, attribute)
+        part = np.minimum(np.bincount(line, share, len(origin)), 1.0) * self._fresh(origin)
         return self._at(self.chain.target_state[origin], part)
 
     def _at(self, state: Ints, part: Floats) -> Floats:
@@ -306,11 +306,11 @@ def composition(
         np.add.at(shares, which, table.to_numpy() * np.reshape(weight, (-1, 1)))
         names = [str(name) for name in table.columns]
         for lot, line in zip(lots, shares.tolist(), strict=True):
-            rows += [(lot, attribute, name, one) for name, one in zip(names, line, strict=True) if one > 1e-12]
+            rows += [(lot, attribute, name, amount) for name, amount in zip(names, line, strict=True) if amount > 1e-12]
     for attribute, name, part in (
         ("reserve", "reserve", mix.reserve),
         ("pressing", "second pressing", mix.second_pressing),
     ):
         share = np.bincount(which, part[state] * weight, len(lots))
-        rows += [(lot, attribute, name, float(one)) for lot, one in zip(lots, share, strict=True)]
+        rows += [(lot, attribute, name, float(amount)) for lot, amount in zip(lots, share, strict=True)]
     return pd.DataFrame(rows, columns=["lot", "attribute", "name", "share"])

@@ -150,10 +150,10 @@ def _between_pools(results: Results) -> Flags:
             borne, _ = bearers(chain, bottles, stage, -1, place, pools.location)
             between[borne[(states.start[borne] < last) & (states.end[borne] >= first)]] = True
             continue
-        at = (events.day >= first) & (events.day <= last) & (events.driver[pools.flow_driver[row]] > 0)
-        at &= (stage < 0) | (events.stage == stage)
-        at &= (place < 0) | (pools.location[events.state] == place)
-        between[events.state[at & events.primary]] = True
+        bears = (events.day >= first) & (events.day <= last) & (events.driver[pools.flow_driver[row]] > 0)
+        bears &= (stage < 0) | (events.stage == stage)
+        bears &= (place < 0) | (pools.location[events.state] == place)
+        between[events.state[bears & events.primary]] = True
     return between
 
 

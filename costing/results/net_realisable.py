@@ -61,10 +61,10 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
         if keys:
             rows = pd.MultiIndex.from_frame(latest[keys].astype(str))
             asked = pd.MultiIndex.from_frame(stock[[_KEYS[key] for key in keys]].astype(str))
-            at = rows.get_indexer(asked)
+            latest_row = rows.get_indexer(asked)
         else:
-            at = np.zeros(len(stock), dtype=np.int64)
-        value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[at]
+            latest_row = np.zeros(len(stock), dtype=np.int64)
+        value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[latest_row]
         market = np.where(np.isnan(market), value, market)
     return market
 
@@ -82,8 +82,8 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
     market = np.full(len(stock), np.nan)
     for number in np.unique(period):
-        at = np.flatnonzero(period == number)
-        market[at] = market_value_per_unit(results.estate, stock.iloc[at], int(day[at[0]]))
+        lots_then = np.flatnonzero(period == number)
+        market[lots_then] = market_value_per_unit(results.estate, stock.iloc[lots_then], int(day[lots_then[0]]))
     stock["market_per_unit"] = market
     stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
     stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)

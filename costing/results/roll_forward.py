@@ -27,15 +27,15 @@ from costing.results.stock import Dates, chosen_days, pairs_of, values_of
 from costing.results.ways_out import ABNORMAL, names_of_exits
 
 BROUGHT = ("bulk sale", "distillation")
-"""Ways out whose proceeds stand on Movements."""
+"""Exits whose proceeds stand on Movements."""
 
 
 def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Cost of what left from the start to the end of a period (both days included): way out, channel or
+    """Cost of what left from the start to the end of a period (both days included): exit, channel or
     operation, unit, quantity, cost, proceeds, result.
 
     proceeds: what sales in bulk and distillation brought, on the day of the movement; result: proceeds − cost, below 0
-    at a loss. Both are NaN for other ways out: what bottles brought stands in the margins.
+    at a loss. Both are NaN for other exits: what bottles brought stands in the margins.
 
     Sales are cost of goods sold; samples, hospitality, staff, theft, sales in bulk and distillation have
     lines of their own; so have losses beyond the norm, by what they were lost in (their quantity is in
@@ -149,7 +149,7 @@ def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     totals.
 
     Columns: opening, put_in (purchases, work, dry goods, pools by event), time_charges (storage and pools by
-    time), capital, from_stages, to_stages, exits (cost of goods sold and other ways out), losses (beyond the
+    time), capital, from_stages, to_stages, exits (cost of goods sold and other exits), losses (beyond the
     norm), closing, difference.
     """
     before, after = (_until(results, chosen_days(results, day)[0]) for day in (start, end))

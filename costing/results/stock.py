@@ -245,8 +245,8 @@ def _late_worth(results: Results, pairs: OpenStates, growth: Floats) -> Floats:
     for day in np.unique(pairs.day):
         late = late_costs(results, int(day))
         if late is not None:
-            at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
-            part[at] = late.arrived[pairs.state[at] - late.first] * growth[at]
+            open_pairs = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+            part[open_pairs] = late.arrived[pairs.state[open_pairs] - late.first] * growth[open_pairs]
     return part
 
 
@@ -258,12 +258,12 @@ def _late_by(results: Results, pairs: OpenStates, growth: Floats, groups: Groups
         late = late_costs(results, int(day))
         if late is None:
             continue
-        at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+        open_pairs = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
         stage = stages[late.first : late.first + len(late.worth)]
         by_group = late.arrived_by(
             groups.of[late.postings.stage, late.postings.element], groups.of[stage, capital], len(groups.names)
         )
-        here = pairs.state[at] - late.first
-        part[at] = by_group[here]
-        part[at, groups.of[stage[here], capital]] += late.arrived[here] * (growth[at] - 1.0)
+        here = pairs.state[open_pairs] - late.first
+        part[open_pairs] = by_group[here]
+        part[open_pairs, groups.of[stage[here], capital]] += late.arrived[here] * (growth[open_pairs] - 1.0)
     return part

@@ -55,8 +55,8 @@ def following_workbook(package: Package, estate: Estate, opened: Opened) -> byte
             changed |= _edited(book, sheet, edit)
     content = read_package(rebuild(package, *_without_chain(book, changed)), package.path)
     if anew:
-        every = tables_from_estate(opened.estate)
-        frames = {title: frame for title, frame in every.items() if sheet_name(title)[0] in anew}
+        tables = tables_from_estate(opened.estate)
+        frames = {title: frame for title, frame in tables.items() if sheet_name(title)[0] in anew}
         content = read_package(with_sheets(content, anew, frames, replaced=anew), package.path)
     present = [name for name in YEAR_END if read_book(content).sheet(sheets()[name].title)]
     if present:
@@ -82,7 +82,7 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
     for title, cells, scaled in _new_figures(estate, opened):
         edits[title] = _with(edits.get(title, rows.RowEdits()), changed=cells, scaled=scaled)
     anew = []
-    own = {one.sheet.name: one for one in placed_tables(package)[::-1]}
+    own = {placed.sheet.name: placed for placed in placed_tables(package)[::-1]}
     for name in OPENING_TABLES:
         fresh = as_entered(name, opened.estate[name]).dropna(axis=1, how="all")
         there = own.get(name)
@@ -103,8 +103,8 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
 
 
 def _with(edit: rows.RowEdits, **parts: Any) -> rows.RowEdits:
-    held = {name: getattr(edit, name) for name in edit.__dataclass_fields__}
-    return rows.RowEdits(**{**held, **parts})
+    fields = {name: getattr(edit, name) for name in edit.__dataclass_fields__}
+    return rows.RowEdits(**{**fields, **parts})
 
 
 def _new_figures(
@@ -115,14 +115,14 @@ def _new_figures(
         before = estate[name][column].iloc[opened.kept[name]].reset_index(drop=True)
         after = opened.estate[name][column]
         differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        for at in np.flatnonzero(differs).tolist():
-            row = int(opened.kept[name][at])
+        for position in np.flatnonzero(differs).tolist():
+            row = int(opened.kept[name][position])
             source, place = estate.sources[name], estate.place(name, row, column).rpartition("!")[2]
             key = int(source.row[row]), place.rstrip("0123456789")
-            if pd.notna(before[at]) and pd.notna(after[at]):
-                yield str(source.sheet[row]), {}, {key: float(after[at] / before[at])}
+            if pd.notna(before[position]) and pd.notna(after[position]):
+                yield str(source.sheet[row]), {}, {key: float(after[position] / before[position])}
             elif key[1]:
-                yield str(source.sheet[row]), {key: None if pd.isna(after[at]) else after[at]}, {}
+                yield str(source.sheet[row]), {key: None if pd.isna(after[position]) else after[position]}, {}
     for row, setting in enumerate(estate["settings"]["setting"].astype(str)):
         if setting.casefold() in ("accounts approved on", "accounts_approved_on"):
             source = estate.sources["settings"]
@@ -140,7 +140,7 @@ def _percent_letters(book: Book, sheet: Tab, row: int) -> set[str]:
 
 def _typed(name: str, frame: pd.DataFrame, letters: Mapping[str, str], percent: set[str]) -> list[dict[str, Any]]:
     """Rows of a sheet as its cells hold them, by column letter."""
-    found = []
+    typed = []
     for _, row in frame.iterrows():
         cells = {}
         for column, value in row.items():
@@ -149,8 +149,8 @@ def _typed(name: str, frame: pd.DataFrame, letters: Mapping[str, str], percent: 
             letter = letters[str(column)]
             is_fraction = sheets()[name].column(str(column)).type == "percent" and letter in percent
             cells[letter] = value / 100.0 if is_fraction else value
-        found.append(cells)
-    return found
+        typed.append(cells)
+    return typed
 
 
 def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
@@ -169,7 +169,7 @@ def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
 def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
     """The sheet, its tables and its notes after the edit."""
     package = book.package
-    found = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
+    parts = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
     change = {
         "table": rows.edited_table,
         "comments": rows.edited_notes,
@@ -179,8 +179,8 @@ def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
     for relation in relations(package, sheet.part):
         part = package.locate(relation.target)
         if relation.kind in change and part:
-            found[part] = change[relation.kind](package.part(part), edit)
-    return found
+            parts[part] = change[relation.kind](package.part(part), edit)
+    return parts
 
 
 def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, bytes], set[str]]:
@@ -191,31 +191,31 @@ def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, 
     package = book.package
     rels, types = rels_part(book.part), package.locate("[Content_Types].xml") or ""
     links, kinds = parse_xml(package.part(rels), rels), parse_xml(package.part(types), types)
-    for entry in [one for one in links if str(one.get("Type", "")).endswith(f"/{_CHAIN}")]:
+    for entry in [item for item in links if str(item.get("Type", "")).endswith(f"/{_CHAIN}")]:
         links.remove(entry)
-    for entry in [one for one in kinds if str(one.get("PartName", "")).lstrip("/").casefold() == chain.casefold()]:
+    for entry in [item for item in kinds if str(item.get("PartName", "")).lstrip("/").casefold() == chain.casefold()]:
         kinds.remove(entry)
     return {**changed, rels: serialize_xml(links), types: serialize_xml(kinds)}, {chain}
 
 
 def _require_same(copied: Estate, meant: Estate) -> None:
     """CostingError where a table of the copy holds other rows or figures than were opened."""
-    again, there = (both_sides(one) for one in (loaded(read_frames(frames_of(meant))), copied))
+    again, there = (both_sides(estate) for estate in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
         if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
             msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."
             raise CostingError(msg)
 
 
-def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
-    if len(one) != len(other):
+def _alike(first: pd.DataFrame, other: pd.DataFrame) -> bool:
+    if len(first) != len(other):
         return False
-    for column in one.columns:
-        meant, found = one[column], other[column]
+    for column in first.columns:
+        meant, present = first[column], other[column]
         if meant.dtype == np.float64:
-            same = np.allclose(meant, found, rtol=_SAME, atol=_SAME, equal_nan=True)
+            same = np.allclose(meant, present, rtol=_SAME, atol=_SAME, equal_nan=True)
         else:
-            same = meant.astype(object).fillna("").equals(found.astype(object).fillna(""))
+            same = meant.astype(object).fillna("").equals(present.astype(object).fillna(""))
         if not same:
             return False
     return True

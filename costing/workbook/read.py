@@ -44,8 +44,7 @@ from costing.workbook.file.scan import (
     scan_sheet,
     table_ranges,
 )
-from costing.workbook.file.sheets import Book, read_book
-from costing.workbook.file.sheets import Tab as Tab
+from costing.workbook.file.sheets import Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
 from costing.workbook.linked import linked_table
 

@@ -60,7 +60,7 @@ def misspelt_lots(copies: int) -> Tables:
 def equal_sales(rows: int) -> Tables:
     """The demo estate with one sale of one bottle entered so many times."""
     tables = tables_from_csv(DEMO)
-    sale = tables["Dispatches"].iloc[[-1]].assign(**{"Bottles (bottles)": 1.0})
+    sale = tables["Dispatches"].iloc[[-1]].assign(**{"Bottles": 1.0})
     more = sale.loc[sale.index.repeat(rows)]
     return {**tables, "Dispatches": pd.concat([tables["Dispatches"], more], ignore_index=True)}
 

@@ -69,7 +69,7 @@ def test_why_with_one_name_says_what_to_name(book: Path, capsys) -> None:
 
 def test_why_without_names_compares_every_cuvee_with_last_year(book: Path, capsys) -> None:
     assert main(["why", str(book)]) == 0
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     assert "what each family adds, cost now" in said
     assert all(cuvee in said for cuvee in ("Brut", "Prestige", "Vintage"))
 

@@ -195,3 +195,22 @@ def test_yearly_sheets_may_order_their_columns_as_they_like():
     estate = load(read_frames(tables), settings_required=False)
     assert estate["movements"]["out_l"].iloc[-1] == 4000
     assert [finding.place for finding in estate.cautions] == ["Movements 2026!F2"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "header", "column", "title"),
+    [
+        ("tirage", "Bottles (bottles)", "bottles", "Bottles"),
+        ("loans", "Months between payments (months)", "payment_months", "Months between payments"),
+        ("channels", "Customer days (days)", "customer_days", "Customer days"),
+        ("channels", "Way out", "way_out", "Exit"),
+    ],
+)
+def test_a_unit_that_the_name_says_is_not_said_twice_and_earlier_headers_are_still_read(
+    sheet: str, header: str, column: str, title: str
+) -> None:
+    known = sheets()[sheet]
+    assert [(one.column, one.factor, one.rule) for one in read_headers(known, [header])] == [
+        (known.column(column), 1.0, "")
+    ]
+    assert known.column(column).title == title

@@ -166,7 +166,7 @@ def test_repeated_distribution_through_a_whole_run():
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"driver": None, "serves": None}, "no driver"),
+        ({"driver": None, "serves": None}, "neither a driver nor a pool"),
         ({"driver": "kg", "serves": "Press house"}, "serves another pool"),
         ({"driver": None, "serves": "Press hous"}, "is no pool of this period"),
         ({"driver": None, "serves": "Workshop"}, "its cost goes nowhere"),

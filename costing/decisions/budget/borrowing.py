@@ -28,7 +28,7 @@ from costing.results.net_realisable import net_realisable_value
 
 @dataclass(frozen=True, eq=False)
 class Loan:
-    """A row of Loans. row: its position; begins, due: day numbers; every: months between payments (None: blank);
+    """A row of Loans. row: its position; begins, due: day numbers; every_months: months between payments (None: blank);
     advance: on each of `PLEDGED`; location: "" for all stock.
     """
 
@@ -39,7 +39,7 @@ class Loan:
     amount: float
     rate: float
     repayment: str
-    every: int | None
+    every_months: int | None
     drawn: float
     step: float
     advance: Floats
@@ -57,9 +57,9 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
     table = estate["loans"]
     begins, due = days(table["from_date"]), days(table["due_date"])
     advance = table[list(ADVANCES)].fillna(0.0).to_numpy()
-    found = []
+    loans = []
     for row, line in enumerate(table.to_dict("records")):
-        found.append(
+        loans.append(
             Loan(
                 row,
                 str(line["loan"]),
@@ -76,12 +76,12 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
                 float(line["least_headroom"]),
             )
         )
-    return tuple(found)
+    return tuple(loans)
 
 
 def schedule_of(loan: Loan) -> Schedule:
     """Schedule of a loan with fixed payments."""
-    return schedule(loan.amount, loan.rate, loan.begins, loan.due, loan.repayment, loan.every)
+    return schedule(loan.amount, loan.rate, loan.begins, loan.due, loan.repayment, loan.every_months)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,15 +144,15 @@ def lines_of(
     most, rate, due = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
     owed, step = np.zeros(len(names)), np.zeros(len(names))
     for line, name in enumerate(names):
-        for loan in sorted((one for one in rows if one.name == name), key=lambda one: one.begins):
+        for loan in sorted((row for row in rows if row.name == name), key=lambda row: row.begins):
             runs_then = (loan.begins <= ends) & (loan.due > ends)
             base = bases.of(loan)[1:]
             most[line] = np.where(runs_then, np.minimum(loan.amount, base), most[line])
             rate[line] = np.where(loan.begins <= ends, loan.rate, rate[line])
-            if loan.every:
+            if loan.every_months:
                 month = ends.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
                 first = np.datetime64(loan.begins, "D").astype("datetime64[M]").astype(np.int64)
-                due[line] = np.where(loan.due > starts, (month - first) % loan.every == 0, due[line])
+                due[line] = np.where(loan.due > starts, (month - first) % loan.every_months == 0, due[line])
             if loan.begins <= today < loan.due:
                 owed[line], step[line] = loan.drawn, loan.step
             elif loan.begins > today and not step[line]:

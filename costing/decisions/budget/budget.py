@@ -16,7 +16,7 @@ import numpy as np
 from costing.array_types import Flags, Floats, Ints
 from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
-from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, joined_entries, spent_and_other
+from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, spent_and_other
 from costing.decisions.budget.loans import AT_WILL, Drawdowns, Lines, Schedule, draw_as_needed
 from costing.decisions.budget.sales import cash_of_sales
 from costing.engine.carrying import day_numbers
@@ -58,8 +58,8 @@ class Periods:
 
     def of(self, day: Ints) -> Ints:
         """Period of each day (−1: before the first, or after the last)."""
-        at = np.searchsorted(self.edge, day, side="left") - 1
-        return np.where((at >= 0) & (at < self.count), at, -1)
+        period = np.searchsorted(self.edge, day, side="left") - 1
+        return np.where((period >= 0) & (period < self.count), period, -1)
 
 
 def periods_of(runs: Runs, months_ahead: int) -> Periods:
@@ -103,7 +103,7 @@ class Budget:
     def debt(self) -> Floats:
         """What is owed on all loans at the end of each planned period."""
         ends = self.periods.edge[1:][self.periods.planned]
-        fixed = sum((one.owed_on(ends) for one in self.schedules.values()), np.zeros(len(ends)))
+        fixed = sum((schedule.owed_on(ends) for schedule in self.schedules.values()), np.zeros(len(ends)))
         return np.asarray(self.drawn.owed.sum(axis=0) + fixed)
 
 
@@ -115,11 +115,11 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     loans = loans_of(runs.estate)
     schedules = {loan.row: schedule_of(loan) for loan in loans if loan.repayment != AT_WILL}
     fixed = [_loan_entries(loan, schedules[loan.row]) for loan in loans if loan.row in schedules]
-    every = joined_entries([spent_and_other(runs, until), sold, *fixed])
-    at = periods.of(every.paid)
-    inside = at >= 0
-    cell = at[inside] * len(CASH_KINDS) + every.kind[inside]
-    summed = np.bincount(cell, every.amount[inside], periods.count * len(CASH_KINDS))
+    all_entries = CashEntries.joined([spent_and_other(runs, until), sold, *fixed])
+    period = periods.of(all_entries.paid)
+    inside = period >= 0
+    cell = period[inside] * len(CASH_KINDS) + all_entries.kind[inside]
+    summed = np.bincount(cell, all_entries.amount[inside], periods.count * len(CASH_KINDS))
     by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(CASH_KINDS))
     planned = periods.planned
     ends = np.concatenate([[periods.today], periods.edge[1:][planned]])
@@ -132,7 +132,7 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     by_kind[planned, LOANS] += (drawn.drawn - drawn.repaid - drawn.interest).sum(axis=0)
     balance = np.full(periods.count, np.nan)
     balance[planned] = drawn.balance
-    return Budget(periods, every, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
+    return Budget(periods, all_entries, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
 
 
 def _loan_entries(loan: Loan, of: Schedule) -> CashEntries:

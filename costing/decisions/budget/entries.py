@@ -12,14 +12,13 @@ What it does not do: VAT on purchases, which comes back, and taxes on profit; th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from costing.accounts.services import services_of
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, ParallelArrays
 from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
 from costing.graph.arrays import codes, days
@@ -40,8 +39,8 @@ _BOUGHT = ("deliveries", "grape_prices")
 
 
 @dataclass(frozen=True, eq=False)
-class CashEntries:
-    """Parallel arrays, an entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
+class CashEntries(ParallelArrays):
+    """An entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
     paid, amount (money in above 0).
     """
 
@@ -51,16 +50,6 @@ class CashEntries:
     incurred: Ints
     paid: Ints
     amount: Floats
-
-    def take(self, which: np.ndarray) -> CashEntries:
-        """Those entries."""
-        return CashEntries(*(getattr(self, field.name)[which] for field in fields(self)))
-
-
-def joined_entries(parts: Sequence[CashEntries]) -> CashEntries:
-    """All entries one after the other."""
-    names = [field.name for field in fields(CashEntries)]
-    return CashEntries(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def cash_entries(
@@ -72,7 +61,7 @@ def cash_entries(
     on = np.full(len(row), TABLE_NAMES.index(table)) if isinstance(table, str) else table
     some = np.isfinite(amount) & (amount != 0)
     whole = (of, on, row, incurred, paid, np.asarray(amount, dtype=np.float64))
-    return CashEntries(*(np.asarray(one)[some] for one in whole))
+    return CashEntries(*(np.asarray(values)[some] for values in whole))
 
 
 def spent_and_other(runs: Runs, until: int) -> CashEntries:
@@ -81,8 +70,8 @@ def spent_and_other(runs: Runs, until: int) -> CashEntries:
     results = runs.on(basis)
     parts = [posted_entries(results), _accrued(results, until), _pools(runs, until), _bulk(runs)]
     parts += [_invoiced(runs, until), _other(runs, until)]
-    every = joined_entries(parts)
-    return every.take(every.paid <= until)
+    all_entries = CashEntries.joined(parts)
+    return all_entries.take(all_entries.paid <= until)
 
 
 def posted_entries(results: Results) -> CashEntries:
@@ -92,7 +81,7 @@ def posted_entries(results: Results) -> CashEntries:
     of_element = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in names])
     apart = [TABLE_NAMES.index(name) for name in ("pools", "opening_costs")]
     bought = [TABLE_NAMES.index(name) for name in _BOUGHT]
-    found = []
+    parts = []
     served = charges.on_services()[0]
     served = replace(served, row=rows_in_whole(results.estate, served.table, served.row))
     for part in (charges.postings, charges.expensed, served):
@@ -101,8 +90,8 @@ def posted_entries(results: Results) -> CashEntries:
         kind = of_element[kept.element]
         kind = np.where(np.isin(kept.table, bought), CASH_KINDS.index("growers"), kind)
         kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), CASH_KINDS.index("own vineyards"), kind)
-        found.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
-    return joined_entries(found)
+        parts.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
+    return CashEntries.joined(parts)
 
 
 def _accrued(results: Results, until: int) -> CashEntries:
@@ -110,14 +99,14 @@ def _accrued(results: Results, until: int) -> CashEntries:
     charges, others = results.charges, results.chain.others
     parts = [(results.chain, part) for part in charges.accrued]
     parts += [(others, part) for part in charges.on_services()[1] if others is not None]
-    found = [nothing()]
+    accrued = [nothing()]
     for chain, part in parts:
         if part.charge.table == TABLE_NAMES.index("pools"):
             continue
         ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
-        found.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
-    return joined_entries(found)
+        accrued.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
+    return CashEntries.joined(accrued)
 
 
 def _pools(runs: Runs, until: int) -> CashEntries:
@@ -131,14 +120,14 @@ def _pools(runs: Runs, until: int) -> CashEntries:
     goes_on = (last == ends) & (until > last)
     stop = np.where(goes_on, until, np.minimum(last, until))
     edges = month_ends(int(begin.min()) - 31, until)
-    found = []
+    parts = []
     for opens, closes in zip(edges[:-1] + 1, edges[1:], strict=True):
         length = np.maximum(np.minimum(stop, closes) - np.maximum(begin, opens) + 1, 0)
         rows = np.flatnonzero(length > 0)
         when = np.minimum(stop[rows], closes)
         kind = np.array([CASH_KINDS.index(BY_ELEMENT.get(str(name), "other")) for name in table["element"].iloc[rows]])
-        found.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
-    return joined_entries([nothing(), *found])
+        parts.append(cash_entries(kind, "pools", rows, when, when, -(per_day * length)[rows]))
+    return CashEntries.joined([nothing(), *parts])
 
 
 def _bulk(runs: Runs) -> CashEntries:
@@ -162,22 +151,22 @@ def _other(runs: Runs, until: int) -> CashEntries:
     """Other payments, on each of their days."""
     table = runs.estate["other_payments"]
     first, last = days(table["from_date"]), days(table["to_date"])
-    kind = codes(table["kind"], pd.Index(CASH_KINDS))
-    every = table["every_months"].fillna(1.0).to_numpy()
+    kind = codes(table["kind"], CASH_KINDS)
+    months_apart = table["every_months"].fillna(1.0).to_numpy()
     amount = table["amount"].to_numpy(dtype=float)
-    found = [nothing()]
+    parts = [nothing()]
     for row in range(len(table)):
         count = 1
         if pd.notna(table["to_date"].iloc[row]):
-            count = max(int((min(int(last[row]), until) - first[row]) // 28 // every[row]) + 2, 1)
-        day = day_numbers(add_months(np.datetime64(int(first[row]), "D"), every[row] * np.arange(count)))
+            count = max(int((min(int(last[row]), until) - first[row]) // 28 // months_apart[row]) + 2, 1)
+        day = day_numbers(add_months(np.datetime64(int(first[row]), "D"), months_apart[row] * np.arange(count)))
         if count > 1:
             day = day[day <= last[row]]
         n = len(day)
         of = np.full(n, CASH_KINDS.index("other") if kind[row] < 0 else kind[row])
         table_number = np.full(n, TABLE_NAMES.index("other_payments"))
-        found.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
-    return joined_entries(found)
+        parts.append(cash_entries(of, table_number, np.full(n, row), day, day, np.full(n, -amount[row])))
+    return CashEntries.joined(parts)
 
 
 def nothing() -> CashEntries:

@@ -41,12 +41,12 @@ class Schedule:
         return np.where(place >= 0, self.owed[np.maximum(place, 0)], 0.0)
 
 
-def schedule(amount: float, rate: float, begins: int, due: int, repayment: str, every: int | None) -> Schedule:
-    """Schedule of a loan with fixed payments. begins, due: day numbers; every: months between payments (None: each
-    month for instalments, and for a loan repaid at once interest with the repayment).
+def schedule(amount: float, rate: float, begins: int, due: int, repayment: str, every_months: int | None) -> Schedule:
+    """Schedule of a loan with fixed payments. begins, due: day numbers; every_months: months between payments (None:
+    each month for instalments, and for a loan repaid at once interest with the repayment).
     """
     months = max(int(months_between(begins, due)), 1)
-    step = every or (1 if repayment == EQUAL else months)
+    step = every_months or (1 if repayment == EQUAL else months)
     count = max(months // step, 1)
     number = np.arange(1, count + 1)
     per_step = rate / MONTHS_A_YEAR * step
@@ -110,38 +110,38 @@ def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, li
     drawn, repaid, interest, charged, owed = (np.zeros(shape) for _ in range(5))
     balance, short = np.zeros(len(change)), np.zeros(len(change))
     debt, accrued, cash = lines.owed.astype(float).copy(), np.zeros(lines.count), start
-    for at in range(len(change)):
-        cost = lines.rate[:, at] / MONTHS_A_YEAR * months[at]
-        due = lines.interest_due[:, at]
-        cash += change[at] - float((accrued + debt * cost)[due].sum())
-        for line in np.argsort(lines.rate[:, at], kind="stable"):
+    for period in range(len(change)):
+        cost = lines.rate[:, period] / MONTHS_A_YEAR * months[period]
+        due = lines.interest_due[:, period]
+        cash += change[period] - float((accrued + debt * cost)[due].sum())
+        for line in np.argsort(lines.rate[:, period], kind="stable"):
             need = keep - cash
-            room = max(lines.most[line, at] - debt[line], 0.0)
+            room = max(lines.most[line, period] - debt[line], 0.0)
             if need <= _CENT or room <= _CENT:
                 continue
             net = 1.0 - cost[line] * due[line]  # interest on the draw itself may be due at the end of the period
             wanted = _stepped(need / net, lines.step[line], up=True)
             taken = min(wanted, _stepped(room, lines.step[line], up=False))
-            drawn[line, at], debt[line], cash = taken, debt[line] + taken, cash + taken * net
-        charged[:, at] = debt * cost
-        accrued += charged[:, at]
-        interest[due, at] = accrued[due]
+            drawn[line, period], debt[line], cash = taken, debt[line] + taken, cash + taken * net
+        charged[:, period] = debt * cost
+        accrued += charged[:, period]
+        interest[due, period] = accrued[due]
         accrued[due] = 0.0
-        for line in np.argsort(-lines.rate[:, at], kind="stable"):
-            forced = debt[line] > 0 and lines.most[line, at] <= 0
+        for line in np.argsort(-lines.rate[:, period], kind="stable"):
+            forced = debt[line] > 0 and lines.most[line, period] <= 0
             spare = cash - keep
-            if debt[line] <= 0 or (spare <= _CENT and not forced) or (drawn[line, at] > 0 and not forced):
+            if debt[line] <= 0 or (spare <= _CENT and not forced) or (drawn[line, period] > 0 and not forced):
                 continue
             each = 1.0 + accrued[line] / debt[line]
             back = debt[line]
             if not forced and back * each > spare:
                 back = min(_stepped(spare / each, lines.step[line], up=False), back)
             paid = back * (each - 1.0)
-            repaid[line, at], interest[line, at] = back, interest[line, at] + paid
+            repaid[line, period], interest[line, period] = back, interest[line, period] + paid
             accrued[line] -= paid
             debt[line] -= back
             cash -= back + paid
-        owed[:, at], balance[at], short[at] = debt, cash, max(keep - cash, 0.0)
+        owed[:, period], balance[period], short[period] = debt, cash, max(keep - cash, 0.0)
     return Drawdowns(drawn, repaid, interest, charged, owed, balance, short)
 
 

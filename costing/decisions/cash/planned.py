@@ -109,7 +109,7 @@ def _disgorgements(runs: Runs, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     sold = plan.sold[lot, step].sum(axis=1)
     named = inputs.lots.iloc[lot]
     riddling = [
-        last_riddling(how, str(one), str(two)) for one, two in zip(named["cuvee"], named["format"], strict=True)
+        last_riddling(how, str(cuvee), str(two)) for cuvee, two in zip(named["cuvee"], named["format"], strict=True)
     ]
     return pd.DataFrame(
         {
@@ -127,7 +127,9 @@ def _release_names(inputs: PlanInputs, lot: np.ndarray, step: np.ndarray) -> np.
     """Lot that the bottles of a lot and date are sold from."""
     names = inputs.lots["lot"].astype(str).to_numpy(dtype=object)[lot]
     day = (inputs.facts.dates.day[step] + 1).astype("datetime64[D]").astype(str)
-    planned = np.array([f"{name}, disgorged {one}" for name, one in zip(names, day, strict=True)], dtype=object)
+    planned = np.array(
+        [f"{name}, disgorged {disgorged}" for name, disgorged in zip(names, day, strict=True)], dtype=object
+    )
     return np.where(inputs.facts.stacks.finished[lot], names, planned)
 
 

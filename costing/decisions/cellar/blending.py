@@ -156,9 +156,9 @@ def bottles_wanted(lines: pd.DataFrame) -> float:
 
 def litres_drawn(lines: pd.DataFrame, drawn_l: float, on_hand: LotsOnHand) -> Floats:
     """Litres that the lines of one trial draw from each lot on hand; shares are of what the bottles need."""
-    mine = lines[lines["line"] == "lot"]
-    litres = mine["litres"].fillna(mine["share"] * bottles_wanted(lines) * drawn_l).to_numpy(dtype=float)
-    lot = on_hand.names.get_indexer(pd.Index(mine["lot"].astype(str)))
+    drawn_lines = lines[lines["line"] == "lot"]
+    litres = drawn_lines["litres"].fillna(drawn_lines["share"] * bottles_wanted(lines) * drawn_l).to_numpy(dtype=float)
+    lot = on_hand.names.get_indexer(pd.Index(drawn_lines["lot"].astype(str)))
     known = (lot >= 0) & np.isfinite(litres)
     return np.bincount(lot[known], litres[known], len(on_hand.names)).astype(np.float64)
 
@@ -169,11 +169,11 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
     drawn_l: litres that a bottle takes from the lots.
     """
     lines = estate["trial_blends"]
-    mine = (lines["trial"] == trial) & (lines["line"] == "lot")
+    of_trial = (lines["trial"] == trial) & (lines["line"] == "lot")
     wanted = bottles_wanted(lines[lines["trial"] == trial])
     needed = wanted * drawn_l
     taken: dict[str, float] = {}
-    for row in np.flatnonzero(mine.to_numpy()).tolist():
+    for row in np.flatnonzero(of_trial.to_numpy()).tolist():
         lot, litres, share = (lines[column].iloc[row] for column in ("lot", "litres", "share"))
         by_share = bool(pd.isna(litres))
         cell = estate.place("trial_blends", row, "share" if by_share else "litres")
@@ -186,13 +186,13 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
             yield Finding(estate.place("trial_blends", row, "lot"), str(lot), rule, "Choose a lot on hand.")
             continue
         taken[str(lot)] = taken.get(str(lot), 0.0) + float(share * needed if by_share else litres)
-        held = float(on_hand.litres[on_hand.names.get_loc(str(lot))])
-        if taken[str(lot)] > held * (1 + 1e-9):
-            rule = f"is more than lot '{lot}' holds ({held:,.0f} L)."
+        in_lot = float(on_hand.litres[on_hand.names.get_loc(str(lot))])
+        if taken[str(lot)] > in_lot * (1 + 1e-9):
+            rule = f"is more than lot '{lot}' holds ({in_lot:,.0f} L)."
             yield Finding(cell, f"{taken[str(lot)]:,.0f} L", rule, "Draw less, or another lot.")
-    shares = lines.loc[mine, "share"]
+    shares = lines.loc[of_trial, "share"]
     if shares.notna().all() and len(shares) and abs(shares.sum() - 1.0) > 1e-6:
-        first = int(np.flatnonzero(mine.to_numpy())[0])
+        first = int(np.flatnonzero(of_trial.to_numpy())[0])
         rule = f"is one of the shares of trial '{trial}', which make {shares.sum():.2%} together."
         remedy = "Let them make 100 %; the bottles wanted are not filled otherwise."
         yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
@@ -201,9 +201,9 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
 def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Names) -> Iterator[Finding]:
     """Yield lots of one trial that may not join its cuvée, with why."""
     lines = estate["trial_blends"]
-    mine = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
+    of_trial = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
     lot = on_hand.names.get_indexer(pd.Index(lines["lot"].astype(str)))
-    for row in np.flatnonzero(mine & (lot >= 0) & (barred[lot] != "")).tolist():
+    for row in np.flatnonzero(of_trial & (lot >= 0) & (barred[lot] != "")).tolist():
         place = estate.place("trial_blends", row, "lot")
         yield Finding(place, str(lines["lot"].iloc[row]), f"{barred[lot[row]]}.", "Choose another lot, or cuvée.")
 
@@ -252,14 +252,14 @@ def _mean(shares: pd.DataFrame, litres: Floats) -> pd.DataFrame:
 
 def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:
     """Bounds among the lines of a trial that its composition (share by name) does not keep."""
-    said = []
+    bounds_missed = []
     for bound, name, share in lines.loc[
         lines["line"].isin(["at least", "at most"]), ["line", "lot", "share"]
     ].itertuples(index=False, name=None):
         have = float(made_of.get(str(name), 0.0))
         if (bound == "at least" and have < share - 1e-9) or (bound == "at most" and have > share + 1e-9):
-            said.append(f"{name} {have:.1%}, {bound} {share:.1%}")
-    return said
+            bounds_missed.append(f"{name} {have:.1%}, {bound} {share:.1%}")
+    return bounds_missed
 
 
 def _last_rows(runs: Runs, mix: Composition) -> dict[str, dict[str, object]]:
@@ -282,7 +282,7 @@ def _last_rows(runs: Runs, mix: Composition) -> dict[str, dict[str, object]]:
             "economic_at_release": np.nan,
             "reserve": mix.reserve[state[row]],
             "second_pressing": mix.second_pressing[state[row]],
-            **{word: said[row] for word, said in names.items()},
+            **{word: words_of_lot[row] for word, words_of_lot in names.items()},
             "bounds_breached": "",
             "litres_left": "",
         }

@@ -151,9 +151,9 @@ def _liqueur_part(estate: Estate, cuvee: str, today: int) -> float:
 
 def _storage_curve(results: Results, cuvee: str, today: int, until: int) -> AccrualCurve:
     """Storage of a bottle-year of a cuvée on lees: rates, and the pools where its last tirage lies."""
-    at: Ints = np.arange(today, max(until, today + 1), _STEP_DAYS)
-    rate = storage_per_bottle_year(results.estate, "on lees", "bottle", at, today)
+    steps: Ints = np.arange(today, max(until, today + 1), _STEP_DAYS)
+    rate = storage_per_bottle_year(results.estate, "on lees", "bottle", steps, today)
     blends = last_blends(cuvee_blends(results))
     lots = results.chain.lots.names.get_indexer(pd.Index(blends.loc[blends["cuvee"] == cuvee, "bottle_lot"]))
-    pools = pools_per_unit_year(results, lots.astype(np.int64), at).sum(axis=0)
-    return AccrualCurve(at, rate + pools)
+    pools = pools_per_unit_year(results, lots.astype(np.int64), steps).sum(axis=0)
+    return AccrualCurve(steps, rate + pools)

@@ -172,8 +172,8 @@ def recipes(runs: Runs) -> Answer:
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
     """Latest actual release of the cuvée and format of a recipe."""
-    mine = made[(made["cuvee"] == recipe.cuvee) & (made["format"] == recipe.format) & ~made["planned"]]
-    return mine.iloc[-1] if len(mine) else None
+    of_cuvee = made[(made["cuvee"] == recipe.cuvee) & (made["format"] == recipe.format) & ~made["planned"]]
+    return of_cuvee.iloc[-1] if len(of_cuvee) else None
 
 
 def _by_stage(release: pd.Series) -> pd.Series:
@@ -186,9 +186,9 @@ def _lines(name: str, basis: str, standard: pd.Series, actual: pd.Series) -> lis
     """One line for each stage that costs anything, and the total."""
     known = bool(actual.notna().all())
     spent = (standard.abs() > 1e-12) | (actual.abs() > 1e-12)
-    found = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
-    found.append(("total", standard.sum(), actual.sum() if known else np.nan))
+    lines = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
+    lines.append(("total", standard.sum(), actual.sum() if known else np.nan))
     return [
-        dict(zip(STAGE_COLUMNS, (name, basis, stage, one, other, one - other), strict=True))
-        for stage, one, other in found
+        dict(zip(STAGE_COLUMNS, (name, basis, stage, by_standard, other, by_standard - other), strict=True))
+        for stage, by_standard, other in lines
     ]

@@ -34,15 +34,15 @@ def why_not(estate: Estate, mix: Composition, states: Ints, cuvee: str) -> Names
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
     row = table.loc[cuvee] if cuvee in table.index else pd.Series({"category": "", "only_from": None})
     bounds = bounds_of(row["only_from"])
-    found = np.full(len(states), "", dtype=object)
+    reasons = np.full(len(states), "", dtype=object)
     for key, value in reversed(bounds):
         lacks = _share(mix, states, key, value) < 1.0 - _SOME
-        found[lacks] = f"is not all of {key} {value}, and cuvée '{cuvee}' takes nothing else"
+        reasons[lacks] = f"is not all of {key} {value}, and cuvée '{cuvee}' takes nothing else"
     if row["category"] != ROSE and "colour" not in dict(bounds):
         whose = f"cuvée '{cuvee}' is" if cuvee else "no cuvée is named that is"
         red = _share(mix, states, "colour", RED) >= _SOME
-        found[red] = f"is red wine, and {whose} {'no' if cuvee else 'a'} rosé"
-    return found
+        reasons[red] = f"is red wine, and {whose} {'no' if cuvee else 'a'} rosé"
+    return reasons
 
 
 def _share(mix: Composition, states: Ints, by: str, name: str) -> np.ndarray:

@@ -58,7 +58,7 @@ def opened(estate: Estate, on: date) -> Opened:
     stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
     if not len(stock):
         known = sorted(
-            str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
+            str(pd.Timestamp(day).date()) for day in estate["yearend_stock"]["closing_date"].dropna().unique()
         )
         message = (
             f"{on} has not been closed (closed: {', '.join(known) or 'none'}). "

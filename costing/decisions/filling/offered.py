@@ -57,7 +57,7 @@ def offers_of(estate: Estate) -> list[Offer]:
     table = estate["offers"].assign(
         day=days(estate["offers"]["on_date"]), bottled=days(estate["offers"]["tirage_date"])
     )
-    found = []
+    offers = []
     for name in table["offer"].dropna().unique():
         rows = np.flatnonzero((table["offer"] == name).to_numpy())
         parts = table.iloc[rows]
@@ -68,7 +68,7 @@ def offers_of(estate: Estate) -> list[Offer]:
             return float((values * weight).sum() / weight.sum())
 
         text = {key: "" if pd.isna(first[key]) else str(first[key]) for key in ("lot", "cuvee", "format")}
-        found.append(
+        offers.append(
             Offer(
                 name=str(name),
                 row=int(rows[0]),
@@ -87,7 +87,7 @@ def offers_of(estate: Estate) -> list[Offer]:
                 second=mean((parts["fraction"] == "second").to_numpy().astype(np.float64)),
             )
         )
-    return found
+    return offers
 
 
 @dataclass(frozen=True)
@@ -170,10 +170,10 @@ def _one_lot_more(runs: Runs, springs: Springs, facts: Facts, wine: Wine, offer:
         "arrives": 0 if finished else min(arrives, dates.steps - 1),
         "place": -1,
     }
-    one = stacks_of(runs, dates, pd.DataFrame([lot]))
+    stack = stacks_of(runs, dates, pd.DataFrame([lot]))
     nothing = np.zeros(1)
-    one = replace(one, market=market[:1].astype(np.int64), worth_left=nothing, worth_finished=nothing)
-    both = {name: np.concatenate([value, getattr(one, name)]) for name, value in vars(facts.stacks).items()}
+    stack = replace(stack, market=market[:1].astype(np.int64), worth_left=nothing, worth_finished=nothing)
+    both = {name: np.concatenate([value, getattr(stack, name)]) for name, value in vars(facts.stacks).items()}
     no_wine = np.zeros((1, wine.most_share.shape[1]))
     more = replace(
         wine,

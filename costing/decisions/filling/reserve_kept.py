@@ -52,8 +52,8 @@ def enough_with(chance: float, needs: npt.ArrayLike) -> float:
     ordered = np.sort(np.asarray(needs, dtype=np.float64))
     if chance <= 0.0 or not len(ordered):
         return 0.0
-    at = int(np.ceil(chance * len(ordered) - 1e-9)) - 1
-    return float(ordered[min(max(at, 0), len(ordered) - 1)])
+    position = int(np.ceil(chance * len(ordered) - 1e-9)) - 1
+    return float(ordered[min(max(position, 0), len(ordered) - 1)])
 
 
 def expected_costs(kept: npt.ArrayLike, needs: npt.ArrayLike, unit: Unit) -> tuple[Floats, Floats]:

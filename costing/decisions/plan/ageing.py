@@ -25,6 +25,7 @@ import numpy.typing as npt
 from scipy.optimize import elementwise
 from scipy.special import ndtr
 
+from costing.answers.kinds import about
 from costing.array_types import Flags, Floats, Ints
 from costing.decisions.prices.release_dates import (
     REASONS,
@@ -206,17 +207,17 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
     if best == first:
         if other < 0:
             return f"release {start}", "no later date is possible"
-        less = f"the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.0f} less"
+        less = f"the best later date, in {months(other)}, is worth {about(-answer.gain[row, other])} less"
         return f"release {start}", less
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
-    said = [] if first == 0 else [f"first date {start}"]
+    sentences = [] if first == 0 else [f"first date {start}"]
     if np.isfinite(earned):
-        said.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
+        sentences.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
     if len(ahead) and np.isfinite(ahead[0]):
-        said.append(f"the next would earn {ahead[0]:.1%}")
+        sentences.append(f"the next would earn {ahead[0]:.1%}")
     elif not len(ahead) or answer.reason[row, best + 1] != 0:
-        said.append("later dates are not priced or not looked at")
-    return f"hold {months(best)}", "; ".join(said)
+        sentences.append("later dates are not priced or not looked at")
+    return f"hold {months(best)}", "; ".join(sentences)
 
 
 def _step_log_return(before: Floats, after: Floats, paid: Floats) -> Floats:
@@ -249,17 +250,17 @@ def _flip_hurdle(stacks: StacksOnLees, day: Ints, curve: RateCurve, wait: Floats
     waits = np.broadcast_to(wait, later.shape)
 
     def best_gain(log_rate: Floats, row: Floats) -> Floats:
-        at = row.astype(np.int64)
-        npv = worth_by_date(stacks.rows(at), grid_at_force(day, log_rate, curve.day_count), waits[at]).npv
-        return _highest(np.where(later[at], npv - _at(npv, first[at]), np.nan))
+        rows = row.astype(np.int64)
+        npv = worth_by_date(stacks.rows(rows), grid_at_force(day, log_rate, curve.day_count), waits[rows]).npv
+        return _highest(np.where(later[rows], npv - _at(npv, first[rows]), np.nan))
 
     place = rows.astype(np.float64)
     span = float(DAY_COUNTS[curve.day_count](day[0], day[-1]))
     now = np.full(len(rows), float(curve.log_index(day[-1]) - curve.log_index(day[0])) / span)
     holding = best_gain(now, place) > 0
     low, high = np.where(holding, now, _LOWEST), np.where(holding, _HIGHEST, now)
-    found = elementwise.find_root(best_gain, (low, high), args=(place,), tolerances={"xatol": 1e-14})
-    flip[rows] = np.where(found.success, np.expm1(found.x), np.nan)
+    root = elementwise.find_root(best_gain, (low, high), args=(place,), tolerances={"xatol": 1e-14})
+    flip[rows] = np.where(root.success, np.expm1(root.x), np.nan)
     return flip
 
 

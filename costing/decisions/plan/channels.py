@@ -35,9 +35,9 @@ def channel_values(estate: Estate, day: int, markets: pd.DataFrame, named: Seque
     """Value of each named channel and of all others together over the ex-cellar price, and the part of each market that
     they take [M, C].
     """
-    one = np.ones((len(markets), 1))
+    alone = np.ones((len(markets), 1))
     if not named:
-        return one, one
+        return alone, alone
     terms = channel_terms(estate, day)
     own = np.array([list(terms.index).index(name) for name in named])
     share = np.nan_to_num(terms["share"].to_numpy(dtype=float))
@@ -58,9 +58,9 @@ def channel_values(estate: Estate, day: int, markets: pd.DataFrame, named: Seque
 def _nets(estate: Estate, terms: pd.DataFrame, day: int, cuvee: str, size: str) -> Floats:
     """Net of a bottle by channel, NaN without a list price."""
     count = len(terms)
-    channel, at = terms.index.to_numpy(dtype=object), np.full(count, day)
-    listed = list_prices(estate, np.full(count, cuvee, dtype=object), np.full(count, size, dtype=object), channel, at)
-    rate = currency_rates(estate, listed.currency, channel, at)
+    channel, on = terms.index.to_numpy(dtype=object), np.full(count, day)
+    listed = list_prices(estate, np.full(count, cuvee, dtype=object), np.full(count, size, dtype=object), channel, on)
+    rate = currency_rates(estate, listed.currency, channel, on)
     off, fee, cost, wait = (
         np.nan_to_num(terms[name].to_numpy(dtype=float))
         for name in ("discount", "commission", "selling_cost_per_bottle", "customer_days")

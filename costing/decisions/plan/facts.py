@@ -140,10 +140,20 @@ class Wine:
 
 
 @dataclass(frozen=True, eq=False)
+class Campaigns:
+    """cost: of disgorging a lot on each date, however many bottles, in money of that date [T]; least: bottles of a
+    campaign.
+    """
+
+    cost: Floats
+    least: float
+
+
+@dataclass(frozen=True, eq=False)
 class Facts:
     """Everything a plan is made from. longest_wait: steps that a disgorged bottle may wait to be sold; penalty: money a
     unit, above any worth, that breaking a limit costs in the search and not in the value; wine: None where what is
-    filled stands fixed.
+    filled stands fixed; campaigns: None where any number may be disgorged on any date.
     """
 
     dates: Dates
@@ -153,6 +163,7 @@ class Facts:
     longest_wait: int
     penalty: float
     wine: Wine | None = None
+    campaigns: Campaigns | None = None
 
 
 def mean_price(stacks: Stacks, n_markets: int) -> Floats:

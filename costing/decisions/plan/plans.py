@@ -15,6 +15,7 @@ import pandas as pd
 from costing.array_types import Flags, Floats
 from costing.calendar import DAYS_A_MONTH
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
+from costing.decisions.plan.campaigns import whole_campaigns
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan, Search, value_of
@@ -44,11 +45,14 @@ class Compared:
 def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFrame | None = None) -> list[Compared]:
     """The best plan and the others, in the order in which they are shown. own: lot, date, bottles of one's own plan."""
     facts = inputs.facts
-    found = [Compared(BEST, best, value_of(facts, best))]
+    plans = [Compared(BEST, best, value_of(facts, best))]
     for name, bottles in wanted_plans(runs, inputs, own).items():
-        plan = Search(facts, as_far_as_there(facts, bottles)).plan()
-        found.append(Compared(name, plan, value_of(facts, plan)))
-    return found
+        given = as_far_as_there(facts, bottles)
+        in_campaigns = facts.campaigns is not None and np.isnan(given).any()  # else every campaign stands fixed
+        search = whole_campaigns(facts, given).search if in_campaigns else Search(facts, given)
+        plan = search.plan()
+        plans.append(Compared(name, plan, value_of(facts, plan)))
+    return plans
 
 
 def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, Floats]:

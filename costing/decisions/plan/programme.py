@@ -41,15 +41,15 @@ class System:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Best value, amount of every variable, worth of every row and of the most of every variable, and the relative
-    gap (0 without whole variables).
+    """Best value, amount of every variable, worth of every row and of the most of every variable, and the bound that no
+    amounts are worth more than (the value itself without whole variables).
     """
 
     value: float
     amounts: Floats
     worths: Floats
     worths_of_most: Floats
-    gap: float
+    bound: float
     variables: Mapping[str, Ints]
     rows: Mapping[str, Ints]
 
@@ -141,13 +141,13 @@ class Programme:
         whole = _joined(self._whole) > 0
         return System(worth, least, most, whole, matrix, _joined(self._row_least), _joined(self._row_most))
 
-    def best(self, system: System | None = None) -> Solved:
-        """Solve it. system: the same variables with other bounds or worths. ArithmeticError where no amounts keep all
-        bounds, or the value has no end.
+    def best(self, system: System | None = None, *, seconds: float = np.inf, gap: float = 0.0) -> Solved:
+        """Solve it. system: the same variables with other bounds or worths; seconds, gap: with whole variables, when to
+        stop. ArithmeticError where no amounts keep all bounds or none are found in time, or the value has no end.
         """
         system = system or self.system()
         if system.whole.any():
-            return self._whole_numbers(system)
+            return self._whole_numbers(system, {"time_limit": seconds, "mip_rel_gap": gap})
         worth, least, most, matrix = system.worth, system.least, system.most, system.matrix
         row_least, row_most = system.row_least, system.row_most
         equal = row_least == row_most
@@ -160,31 +160,34 @@ class Programme:
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
         method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
-        found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
-        if found.x is None or not found.success:
-            raise ArithmeticError(str(found.message))
+        solution = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
+        if solution.x is None or not solution.success:
+            raise ArithmeticError(str(solution.message))
         worths = np.zeros(self._n_rows)
         if upper.any() or lower.any():
-            marginal = np.asarray(found.ineqlin.marginals)
+            marginal = np.asarray(solution.ineqlin.marginals)
             worths[upper] -= marginal[: int(upper.sum())]
             worths[lower] += marginal[int(upper.sum()) :]
         if equal.any():
-            worths[equal] = -np.asarray(found.eqlin.marginals)
-        of_most = -np.asarray(found.upper.marginals)
-        return Solved(-float(found.fun), np.asarray(found.x), worths, of_most, 0.0, self._blocks, self._row_blocks)
+            worths[equal] = -np.asarray(solution.eqlin.marginals)
+        of_most = -np.asarray(solution.upper.marginals)
+        value = -float(solution.fun)
+        return Solved(value, np.asarray(solution.x), worths, of_most, value, self._blocks, self._row_blocks)
 
-    def _whole_numbers(self, system: System) -> Solved:
-        found = milp(
+    def _whole_numbers(self, system: System, options: dict[str, float]) -> Solved:
+        solve: Any = milp  # it takes a gap, which its types do not say
+        solution = solve(
             -system.worth,
             constraints=LinearConstraint(system.matrix, system.row_least, system.row_most),
             bounds=Bounds(system.least, system.most),
             integrality=system.whole.astype(np.int64),
+            options=options,
         )
-        if found.x is None:
-            raise ArithmeticError(str(found.message))
-        gap = float(found.mip_gap or 0.0)
+        if solution.x is None:
+            raise ArithmeticError(str(solution.message))
+        bound = -float(solution.mip_dual_bound)
         rows, most = np.full(self._n_rows, np.nan), np.full(self._n_variables, np.nan)
-        return Solved(-float(found.fun), np.asarray(found.x), rows, most, gap, self._blocks, self._row_blocks)
+        return Solved(-float(solution.fun), np.asarray(solution.x), rows, most, bound, self._blocks, self._row_blocks)
 
     @staticmethod
     def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:

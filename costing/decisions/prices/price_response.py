@@ -81,10 +81,10 @@ def price_response(prices: pd.DataFrame, estate: Estate, day: int, elasticity: f
 def _answered(
     cuvee: str, size: str, response: float, receipt: float, saved: float, bottles: float
 ) -> dict[str, object]:
-    at = response * np.array(SPREAD)
+    tried = response * np.array(SPREAD)
     margin = (receipt - saved) / receipt
     bears = -float(break_even_volume_change(margin, RISE)) if margin > 0.0 else np.nan
-    gain = gain_of_rise(receipt, saved, bottles, at)
+    gain = gain_of_rise(receipt, saved, bottles, tried)
     pays = gain > 0.0
     word = "pays" if pays.all() else "in doubt" if pays.any() else "does not pay"
     return {
@@ -93,8 +93,11 @@ def _answered(
         "rise_pays": word if np.isfinite(bears + bottles) else "",
         "price_response": response,
         "volume_bearable_loss": bears,
-        **{f"gain_of_rise_{name}": float(one) for name, one in zip(AT, gain, strict=True)},
-        **{f"more_brings_{name}": float(revenue_at_margin(receipt, one)) for name, one in zip(AT, at, strict=True)},
+        **{f"gain_of_rise_{name}": float(value) for name, value in zip(AT, gain, strict=True)},
+        **{
+            f"more_brings_{name}": float(revenue_at_margin(receipt, value))
+            for name, value in zip(AT, tried, strict=True)
+        },
         "response_that_flips": -bears / RISE,
         "receipt_per_bottle": receipt,
         "saved_per_bottle": saved,

@@ -102,8 +102,8 @@ class TargetPrice:
 def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
     """Net price at which the release earns exactly the rate of `curve` on the money tied up in it."""
     to_disgorgement = curve.growth(plan.dispatch_day, plan.disgorged_day)
-    held = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
-    storage = float((plan.bottles * held * to_disgorgement).sum())
+    stored = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
+    storage = float((plan.bottles * stored * to_disgorgement).sum())
     selling = float((plan.selling_cost * to_disgorgement).sum())
     sold = plan.kept_share * plan.bottles * curve.growth(plan.paid_day, plan.disgorged_day)
     discounted = float(sold.sum())

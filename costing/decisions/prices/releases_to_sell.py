@@ -82,17 +82,15 @@ def to_sell(results: Results) -> pd.DataFrame:
 
 
 def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str]]:
-    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots that
-    they fill.
-    """
+    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots these fill."""
     lots, states = chain.lots, chain.states
     last = states.last_of_lot[states.last_of_lot >= 0]
     on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
     now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
-    held = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
-    bottles = np.minimum(held, states.quantity[last])
+    on_hand = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
+    bottles = np.minimum(on_hand, states.quantity[last])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):
         return estate, []
@@ -125,9 +123,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
 
 
 def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: Ints) -> Ints:
-    """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
-    of them.
-    """
+    """The latest of: day after the valuation date, planned release, first sale that the rule set allows."""
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
     planned = days(table["planned_release"].reindex(pd.Index(cuvee, dtype=object)))
     allowed = first_sale(estate, cuvee, tirage, chain.valuation_day)
@@ -147,19 +143,17 @@ def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
     """Costs of the rows of `to_sell` on one basis."""
     states = results.chain.states
     ahead = avoidable_costs(results)
-    found = np.zeros((2, len(rows)))
+    costs = np.zeros((2, len(rows)))
     ready = days(rows["ready"])
-    for at, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
+    for position, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
         state = release_states(results, str(release))
-        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[at])
-        found[:, at] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
-    return UnitCosts(found[0], found[1])
+        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[position])
+        costs[:, position] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
+    return UnitCosts(costs[0], costs[1])
 
 
 def avoidable_costs(results: Results) -> Floats:
-    """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
-    [states].
-    """
+    """Part of every state's cost incurred after the valuation date, with its capital, without pools [states]."""
     chain, charges = results.chain, results.charges
     states, postings = chain.states, charges.postings
     later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)
@@ -185,7 +179,7 @@ class DatedMoney:
 
     def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
-        every, postings = self._results.chain.states, self._results.charges.postings
+        all_states, postings = self._results.chain.states, self._results.charges.postings
         plain, _ = weights(self._results, states)
         own = postings.amount * plain[postings.state]
         used = np.flatnonzero(own)
@@ -193,9 +187,9 @@ class DatedMoney:
         n = len(self._days) + 1
         for part, daily in zip(self._parts, self._daily, strict=True):
             reaches = part.states[plain[part.states] != 0]
-            held = every.quantity[reaches] * plain[reaches]
-            change = np.bincount(every.start[reaches] - self._first, held, n)
-            change -= np.bincount(every.end[reaches] - self._first, held, n)
+            quantity = all_states.quantity[reaches] * plain[reaches]
+            change = np.bincount(all_states.start[reaches] - self._first, quantity, n)
+            change -= np.bincount(all_states.end[reaches] - self._first, quantity, n)
             accrued += daily * np.cumsum(change)[:-1]
         some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
         day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])

@@ -119,7 +119,7 @@ def _as_sheet(tab: ForeignSheet, sheet: Sheet, first_row: int, headers: Sequence
     ]
     columns: dict[int, Meaning] = {}
     taken: set[str] = set()
-    for _, _, header, meaning in sorted(offered, key=lambda one: one[:2], reverse=True):
+    for _, _, header, meaning in sorted(offered, key=lambda column: column[:2], reverse=True):
         if header.position not in columns and meaning.column.name not in taken:
             columns[header.position] = meaning
             taken.add(meaning.column.name)
@@ -129,7 +129,7 @@ def _as_sheet(tab: ForeignSheet, sheet: Sheet, first_row: int, headers: Sequence
     if not any(sheet.column(name).required for name in taken):
         return None
     weights = {header.position: _rarity(header.above, header.below) for header in headers}
-    missing = sum(one.required and not one.default and one.name not in taken for one in sheet.columns)
+    missing = sum(column.required and not column.default and column.name not in taken for column in sheet.columns)
     score = sum(meaning.strength * weights[position] for position, meaning in columns.items())
     score += _TITLE * own_title - _MISSING * missing - _misfits(tab.rows, first_row, columns)
     score -= sum(_sort(header.below) != "text" for header in headers if header.below)  # figures are no headers

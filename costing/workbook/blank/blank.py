@@ -151,8 +151,7 @@ def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.Data
 
 def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -> Placed:
     worksheet = workbook.add_worksheet(title)
-    group = next(group for group, names in look.SHEET_GROUPS.items() if sheet.name in names)
-    worksheet.set_tab_color(look.TAB_COLOURS[group])
+    worksheet.set_tab_color(look.TAB_COLOURS[sheet.tab_group])
     own = sheet.owner == "library"
     if own:
         workbook.define_name(f"'{title}'!{MARK}", f"={mark_text(title)}")
@@ -175,7 +174,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
     if sheet.name == "settings":
         for row, name in enumerate(columns[0][2], 1):
-            check_setting(worksheet, row, 1, str(name))
+            check_setting(worksheet, row, str(name))
     worksheet.add_table(
         0, 0, rows, len(columns) - 1,
         {

@@ -55,9 +55,9 @@ class RowEdits:
     def range_at(self, written: str) -> str:
         """A range, such as `A1:F20`, afterwards."""
         first, _, last = written.partition(":")
-        corners = [_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]))), first)]
+        corners = [_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]))), first)]
         if last:
-            corners.append(_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]), end=True)), last))
+            corners.append(_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]), end=True)), last))
         return ":".join(corners)
 
     def is_gone(self, written: str) -> bool:
@@ -116,13 +116,13 @@ def edited_notes(content: bytes, edit: RowEdits) -> bytes:
 def edited_shapes(content: bytes, edit: RowEdits) -> bytes:
     """Shapes in which notes are shown (the older drawing language, whose text is no strict XML everywhere)."""
 
-    def shape(found: re.Match[bytes]) -> bytes:
-        row = re.search(rb"<x:Row>(\d+)</x:Row>", found[0])
+    def shape(match: re.Match[bytes]) -> bytes:
+        row = re.search(rb"<x:Row>(\d+)</x:Row>", match[0])
         if not row:
-            return found[0]
+            return match[0]
         if int(row[1]) + 1 in edit.dropped:
             return b""
-        return found[0].replace(row[0], f"<x:Row>{edit.at(int(row[1]) + 1) - 1}</x:Row>".encode())
+        return match[0].replace(row[0], f"<x:Row>{edit.at(int(row[1]) + 1) - 1}</x:Row>".encode())
 
     return re.sub(rb"<v:shape\b.*?</v:shape>", shape, content, flags=re.DOTALL)
 
@@ -137,16 +137,16 @@ def _follow(entry: Element, edit: RowEdits) -> None:
 
 def _numbered(data: Element, space: str) -> dict[int, Element]:
     """Rows by number; where numbers or cell names are left out, each follows the one before."""
-    found, last = {}, 0
+    numbered, last = {}, 0
     for row in data.iterfind(f"{space}row"):
         last = int(row.get("r", last + 1))
-        found[last] = row
+        numbered[last] = row
         column = 0
         for cell in row.iterfind(f"{space}c"):
             letters = re.match(r"[A-Z]+", cell.get("r", ""))
             column = column_number(letters[0]) if letters else column + 1
             cell.set("r", f"{column_letter(column - 1)}{last}")
-    return found
+    return numbered
 
 
 def _renumber(row: Element, old: int, new: int, space: str) -> None:

@@ -75,9 +75,7 @@ class TableRange:
 
 @dataclass(frozen=True, slots=True)
 class SheetScan:
-    """What the bytes of one sheet say. `stray`: the farthest filled cell of a sheet too large to read, or a cell
-    that no sheet can have.
-    """
+    """What a sheet's bytes say. `stray`: farthest filled cell of one too large to read, or a cell no sheet can have."""
 
     faults: tuple[CellFault, ...]
     stray: str

@@ -139,9 +139,7 @@ def _live_columns(new: Standing) -> set[tuple[str, str]]:
 def _stretched(
     name: str, old: Standing, table: TableRange, headers: Collection[str], kept: Collection[str]
 ) -> Iterator[Typed]:
-    """Columns that a table has no more, and single cells in its last rows: typed beside or below it, such things
-    become a part of it.
-    """
+    """Columns a table has lost, and single cells in its last rows: typed beside or below, they become part of it."""
     first, last = table.first_row + table.header_rows, min(table.last_row - table.totals_rows, len(old.rows))
     for position, header in enumerate(table.headers):
         column = table.first_column + position

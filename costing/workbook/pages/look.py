@@ -50,20 +50,6 @@ TAB_COLOURS = {
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
-# Whose tab has which colour, in workbook order.
-SHEET_GROUPS = {
-    "Start": ("settings", "links", "interest_rates", "price_indices"),
-    "Opening": ("opening_stock", "opening_costs", "opening_composition"),
-    "Grapes and cellar": (
-        *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),
-        *("tirage", "disgorgements", "dispatches"),
-    ),
-    "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
-    "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "service_rates", "limits", "offers"),
-    "Money": ("loans", "other_payments"),
-    "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
-    "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
-}
 _NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
 _ONE_LINE, _TWO_LINES = 12, 22
 _LETTER = 0.86

@@ -75,7 +75,8 @@ def lay_out(
     contradicts its frame.
     """
     _check(sheets)
-    writers = [_SheetWriter(workbook, sheet, index) for index, sheet in enumerate(sheets)]
+    formats: dict[tuple[Any, ...], Any] = {}
+    writers = [_SheetWriter(workbook, sheet, index, formats) for index, sheet in enumerate(sheets)]
     long_tables = [table for writer in writers for table in writer.write(stamp, stale_formula)]
     drawn = {name: table for writer in writers for name, table in writer.drawn.items()}
     for writer in writers:
@@ -108,10 +109,12 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
 
 
 class _SheetWriter:
-    """Writes one sheet from the top; `row` is the next free row, counted from 0."""
+    """Writes one sheet from the top; `row` is the next free row, counted from 0. formats: those of the workbook, each
+    made once.
+    """
 
-    def __init__(self, workbook: Any, sheet: ResultSheet, index: int) -> None:
-        self.workbook, self.sheet, self.index = workbook, sheet, index
+    def __init__(self, workbook: Any, sheet: ResultSheet, index: int, formats: dict[tuple[Any, ...], Any]) -> None:
+        self.workbook, self.sheet, self.index, self.formats = workbook, sheet, index, formats
         self.worksheet = workbook.add_worksheet(sheet.name)
         self.row = 0
         self.links_left = MAX_LINKS
@@ -143,17 +146,18 @@ class _SheetWriter:
         charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
         for table in self.sheet.tables:
             self._live(table, tables)
-        paging, repeated, breaks = self._page(has_charts=bool(charts))
-        if not charts:
-            return
         first = self.headers[0] if self.headers else self.row
-        points = paging.clear_of_breaks(first, [CHART_POINTS] * len(charts), breaks, repeated)
+        points = self._page(first, [CHART_POINTS] * len(charts))
         for chart, below in zip(charts, points, strict=True):
             place = (first, self.measured.columns + 1, below)
             draw_chart(self.workbook, self.worksheet, chart, tables[chart.table], place)
 
     def _format(self, **form: Any) -> Any:
-        return self.workbook.add_format({"font_color": look.INK, **form})
+        form = {"font_color": look.INK, **form}
+        key = tuple(sorted(form.items()))
+        if key not in self.formats:
+            self.formats[key] = self.workbook.add_format(form)
+        return self.formats[key]
 
     def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
         sheet = self.worksheet
@@ -325,8 +329,10 @@ class _SheetWriter:
         else:
             self.worksheet.write_number(row, column, value, form)
 
-    def _page(self, *, has_charts: bool) -> tuple[Paging, tuple[int, int], list[int]]:
-        """Set tab, panes and page; return how it pages, the rows repeated, and those before which a page begins."""
+    def _page(self, first: int, charts: Sequence[float]) -> list[float]:
+        """Set tab, panes and page; return how many points below the top of row `first` each chart stands. charts:
+        height of each.
+        """
         sheet, tables, opened = self.worksheet, self.sheet.tables, self.measured.opened
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
@@ -336,24 +342,27 @@ class _SheetWriter:
             sheet.freeze_panes(self.headers[0] + 1, 1)
         paging = Paging(self.measured.across, opened, self.heights)
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
-        prints_charts = has_charts and beside.pages_wide == 1
+        prints_charts = bool(charts) and beside.pages_wide == 1
         if prints_charts:
             paging = beside
         paging = paging.for_blocks(self.blocks)
         # The header of the one table that is longer than a page goes on; where several are, the title does.
-        long = [at for at, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1]
+        long = [
+            number for number, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1
+        ]
         repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
-            breaks = paging.every_break(breaks, repeated, self.row)
-        area = (self.row - 1, opened - 1) if has_charts and not prints_charts else None
+            breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
+        points = paging.clear_of_breaks(first, charts, breaks, repeated)
+        area = (self.row - 1, opened - 1) if charts and not prints_charts else None
         if self.sheet.group == "audit" and paging.high(0, self.row) > MOST_AUDIT_PAGES * paging.page:
             area, breaks = (paging.filled(self.row) - 1, opened - 1), []
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             set_one_page(sheet, next(links, self.row), opened)
-        return paging, repeated, breaks
+        return points
 
 
 def _range(table: ChartedTable, header: str) -> str:

@@ -199,9 +199,9 @@ def test_instructions_say_the_first_steps_and_every_caution(opened: Workbook) ->
 
 
 def test_every_sheet_has_one_colour_group() -> None:
-    grouped = [name for names in look.SHEET_GROUPS.values() for name in names]
-    assert grouped == list(sheets())
-    assert set(look.SHEET_GROUPS) == set(look.TAB_COLOURS)
+    groups = [sheet.tab_group for sheet in sheets().values()]
+    assert list(dict.fromkeys(groups)) == list(look.TAB_COLOURS)
+    assert sorted(groups, key=list(look.TAB_COLOURS).index) == groups  # tabs of a group stand together
 
 
 def test_open_and_closed_lists_have_a_column_each() -> None:

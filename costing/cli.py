@@ -10,17 +10,15 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import costing
-from costing.commands.table import COMMANDS
+from costing.commands.table import commands
 from costing.errors import CostingError, InputError, errors_in
-from costing.terminal import CAUTION, counted, finish, note, print_findings
+from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
 STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017, 2.8.2)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; return its exit code. Whatever goes wrong is said in a line, and no file is left half
-    written.
-    """
+    """Run one command and return its exit code. A fault is said in a line, and no file is left half written."""
     try:
         options = _parser().parse_args(arguments)
         try:
@@ -46,11 +44,11 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="costing",
         description="What each bottle of traditional-method sparkling wine really cost.",
-        epilog=CAUTION,
+        epilog=ADVICE_IS_YOURS,
     )
     parser.add_argument("--version", action="version", version=costing.__version__)
     verbs = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for command in COMMANDS:
+    for command in commands():
         help_line = command.what.replace("%", "%%")  # a description is shown as it stands, a help line is not
         described = f"{command.what[0].upper()}{command.what[1:]}."
         of = verbs.add_parser(

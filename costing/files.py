@@ -31,7 +31,7 @@ _UNFINISHED = "costing-unfinished"
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class FileKind:
     """A kind of file. suffixes: those that its name may end in; begins: the first bytes of those that may be replaced,
     None where none may be.
     """
@@ -41,7 +41,7 @@ class Kind:
 
 
 def write_file(
-    path: str | Path, content: bytes, kind: Kind, *, inputs: Collection[str | Path] = (), mode: int | None = None
+    path: str | Path, content: bytes, kind: FileKind, *, inputs: Collection[str | Path] = (), mode: int | None = None
 ) -> Path:
     """Write a file whole or not at all; return its path.
 
@@ -121,13 +121,13 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def _mode_of_replaced(path: Path, target: Path, kind: Kind, inputs: Collection[str | Path]) -> int | None:
+def _mode_of_replaced(path: Path, target: Path, kind: FileKind, inputs: Collection[str | Path]) -> int | None:
     """Permissions of the file that stands there, None where there is none; WorkbookError where it has to stay."""
     if path.suffix.casefold() not in kind.suffixes:
         msg = f"{path} would not open: its name must end in {' or '.join(kind.suffixes)}. Choose another name."
         raise WorkbookError(msg)
     with contextlib.suppress(OSError):
-        if any(os.path.exists(one) and os.path.samefile(one, target) for one in inputs):  # noqa: PTH110, PTH121
+        if any(os.path.exists(source) and os.path.samefile(source, target) for source in inputs):  # noqa: PTH110, PTH121
             msg = f"{path} is what was read, and is left alone. Choose another name."
             raise WorkbookError(msg)
     try:

@@ -77,7 +77,7 @@ class House:
         from dataclasses import replace
 
         from costing.inputs.frames import as_entered
-        from costing.inputs.owners import whole
+        from costing.inputs.owners import both_sides
         from costing.workbook.source import read_estate
 
         frames = self.frames()
@@ -85,7 +85,7 @@ class House:
             if name not in self.estate.tables and name != "settings":
                 msg = f"there is no sheet '{name}'. {nearest(name, self.estate.tables)}".strip()
                 raise CostingError(msg)
-            present = frames[name] if name == "settings" else as_entered(name, whole(self.estate)[name])
+            present = frames[name] if name == "settings" else as_entered(name, both_sides(self.estate)[name])
             frames[name] = _changed(name, change, present) if callable(change) else change
         estate = read_estate(frames)
         kept = {name: source for name, source in self.estate.sources.items() if name not in tables}
@@ -93,9 +93,9 @@ class House:
 
     def compare(self, other: House) -> Answer:
         """Cost per bottle and stock beside those of another house, which stands as recorded."""
-        from costing.decisions.changes.scenarios import compared
+        from costing.decisions.changes.scenarios import estates_compared
 
-        return compared(other.runs, {self.name: self.runs})
+        return estates_compared(other.runs, {self.name: self.runs})
 
     def cost_per_bottle(self) -> Answer:
         """Cost per bottle of every release on both bases, with its build-up."""
@@ -127,11 +127,18 @@ class House:
 
         return self.runs.once(ageing)
 
-    def plan(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
-        """One plan for every lot. without: kinds of limit left out; own: lot, date and bottles of a plan to compare."""
+    def plan(
+        self, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
+    ) -> Answer:
+        """One plan for every lot. without: kinds of limit left out; own: lot, date and bottles of a plan to compare;
+        whole_campaigns: with their cost and least size of Settings, which takes about half a minute.
+        """
         from costing.decisions.plan.views import plan_answer
 
-        return self.runs.once(plan_answer) if not without and own is None else plan_answer(self.runs, without, own)
+        usual = not without and own is None and not whole_campaigns
+        if usual:
+            return self.runs.once(plan_answer)
+        return plan_answer(self.runs, without, own, whole_campaigns=whole_campaigns)
 
     def cash(self, months_ahead: int = 24, *, planned: bool = False) -> Answer:
         """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best

@@ -23,7 +23,7 @@ from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
 from costing.inputs.load import load
-from costing.inputs.owners import kept_for_others, own_part, whole
+from costing.inputs.owners import both_sides, kept_for_others, own_part
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, charges_of
@@ -53,11 +53,11 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
 
 def _in_numbers(estate: Estate) -> Estate:
     """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    every = whole(estate)
-    told, findings = settled(every)
-    if told is every:
+    whole = both_sides(estate)
+    told, findings = settled(whole)
+    if told is whole:
         return estate
-    findings += [one for check in QUANTITY_CHECKS for one in check(told) if one not in estate.cautions]
+    findings += [finding for check in QUANTITY_CHECKS for finding in check(told) if finding not in estate.cautions]
     cautions = [*estate.cautions, *findings]
     if errors_in(findings):
         raise InputError(cautions)
@@ -184,9 +184,7 @@ def _posted(chain: Chain, charges: Charges) -> tuple[Posted, list[tuple[int, int
 
 
 class Runs(Once):
-    """One estate and its results on every basis, with what all decisions ask of them: each computed when first asked
-    for, and once.
-    """
+    """One estate, its results on every basis, and what all decisions ask of them, each computed once when asked for."""
 
     def __init__(self, estate: Estate, chain: Chain | None = None, common: CommonMoney | None = None) -> None:
         """chain, common: of this estate, where they are known."""

@@ -12,7 +12,7 @@ from typing import Any
 
 from costing.errors import CostingError, Finding
 
-CAUTION = (
+ADVICE_IS_YOURS = (
     "Decision support, not accounting, tax or legal advice: the book basis follows your local standard, to be "
     "confirmed with a licensed professional."
 )

@@ -17,6 +17,8 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.inputs.load import read_csv_folder
 from costing.model import Runs
+from costing.workbook.blank.blank import blank_workbook
+from costing.workbook.blank.contents import tables_from_csv
 from tests.known import Known
 
 settings.register_profile("steady", derandomize=True, deadline=None)
@@ -50,6 +52,22 @@ def demo_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo workbook as `costing new --demo` makes it; not to be changed."""
     path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
     assert main(["new", str(path), "--demo"]) == 0
+    return path
+
+
+@pytest.fixture(scope="session")
+def small_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small example of README.md in a workbook; not to be changed."""
+    path = tmp_path_factory.mktemp("small") / "small.xlsx"
+    blank_workbook(path, tables_from_csv(demo_folder() / "small"))
+    return path
+
+
+@pytest.fixture
+def small_book(small_workbook: Path, tmp_path: Path) -> Path:
+    """A copy of the small workbook, for what does not depend on how much there is."""
+    path = tmp_path / "estate.xlsx"
+    path.write_bytes(small_workbook.read_bytes())
     return path
 
 

@@ -16,6 +16,7 @@ ORDER = (
     "files",
     "packaged",
     "once",
+    "array_types",
     "units",
     "calendar",
     "inputs",
@@ -74,6 +75,16 @@ def test_parts_import_from_above() -> None:
             assert ORDER.index(above) <= ORDER.index(part), f"{name} imports {used}, which stands below it"
 
 
+def test_one_public_class_for_each_name() -> None:
+    """A name means one thing: no two modules define a public class of the same name."""
+    homes: dict[str, list[str]] = {}
+    for module, path in _modules().items():
+        for statement in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(statement, ast.ClassDef) and not statement.name.startswith("_"):
+                homes.setdefault(statement.name, []).append(module)
+    assert not {name: where for name, where in homes.items() if len(where) > 1}
+
+
 def test_no_file_imports_itself_in_a_circle() -> None:
     modules = _modules()
     graph = {name: _own(path, modules) - {name} for name, path in modules.items() if name}
@@ -92,7 +103,15 @@ def test_no_room_of_a_part_imports_another_in_a_circle() -> None:
 
 
 def test_engine_imports_arrays_alone() -> None:
-    allowed = {"numpy", "scipy", "costing.errors", "costing.engine", "__future__"}
+    allowed = {
+        "numpy",
+        "scipy",
+        "costing.errors",
+        "costing.array_types",
+        "costing.calendar",
+        "costing.engine",
+        "__future__",
+    }
     standard = {"collections", "dataclasses", "functools", "typing", "enum"}
     for path in (ROOT / "engine").glob("*.py"):
         for name in _imports(path):

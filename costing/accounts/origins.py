@@ -12,7 +12,7 @@ from costing.answers.steps import steps
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
 from costing.results.bridge import bridge
-from costing.results.bridge import steps as steps_between
+from costing.results.bridge import bridge_steps as steps_between
 from costing.results.composition import composition
 from costing.results.costs import by_cuvee
 from costing.results.coverage import coverage
@@ -51,9 +51,7 @@ def origins_of_latest(runs: Runs) -> Answer:
 
 
 def made_of_latest(runs: Runs) -> Answer:
-    """What the latest release of each cuvée is made of, line by line and side by side, and how much of its cost is
-    known.
-    """
+    """What the latest release of each cuvée is made of, line by line, and how much of its cost is known."""
     chosen, empty = main_releases(runs.economic), "No bottles are disgorged yet."
     if not chosen:
         return Answer({"composition": pd.DataFrame(columns=["release"])}, empty=empty)
@@ -72,13 +70,13 @@ def _beside(made_of: pd.DataFrame, attribute: str) -> pd.DataFrame:
     large = part.groupby("name")["share"].sum().nlargest(MOST_SERIES - 1).index
     name = part["name"].where(part["name"].isin(large), OTHERS)
     wide = part.assign(name=name).pivot_table("share", "release", "name", aggfunc="sum", fill_value=0.0)
-    ordered = sorted(wide.columns, key=lambda one: (one == OTHERS, one))
+    ordered = sorted(wide.columns, key=lambda column: (column == OTHERS, column))
     return wide[ordered].add_prefix("made_of:").rename_axis(None, axis=1).reset_index()
 
 
 def _steps(line: pd.DataFrame) -> pd.DataFrame:
     """The bridge of one release per bottle, as steps."""
-    ends = [at in (0, len(line) - 1) for at in range(len(line))]
+    ends = [position in (0, len(line) - 1) for position in range(len(line))]
     return steps(list(line["line"]), list(line["per_unit"]), ends).assign(release=line["release"].iloc[0])
 
 

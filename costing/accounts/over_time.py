@@ -32,8 +32,8 @@ def over_time(runs: Runs) -> Answer:
 
 
 def _cost_by_date(runs: Runs) -> pd.DataFrame:
-    every = runs.once(costs)["cost_per_bottle"]
-    made = every[(every["status"] == "made") & (every["format"].astype(str) == "bottle")]
+    releases_made = runs.once(costs)["cost_per_bottle"]
+    made = releases_made[(releases_made["status"] == "made") & (releases_made["format"].astype(str) == "bottle")]
     wide = made.pivot_table("economic_per_75cl", "disgorged", "cuvee", observed=True)
     return wide.add_prefix("cost_of:").rename_axis(None, axis=1).reset_index()
 

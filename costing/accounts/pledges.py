@@ -7,18 +7,18 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Ints
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES
 
-GROUPS = ("receivables", "wine", "bottles on lees", "finished bottles")
+PLEDGED = ("receivables", "wine", "bottles on lees", "finished bottles")
 """What is lent on, in the order of the advances of Loans."""
 RECEIVABLES = 0
 _GROUP = {"must": 1, "wine": 1, "reserve": 1, "blend": 1, "on lees": 2, "finished": 3}
 
 
 def group_of(kind: Sequence[str] | pd.Series) -> Ints:
-    """Which of `GROUPS` each kind of goods belongs to (−1: none)."""
+    """Which of `PLEDGED` each kind of goods belongs to (−1: none)."""
     return np.array([_GROUP.get(str(name), -1) for name in kind], dtype=np.int64)
 
 

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.calendar import financial_year
-from costing.engine.carrying import DAYS_A_YEAR
+from costing.array_types import Floats, Ints, ParallelArrays
+from costing.calendar import DAYS_A_YEAR, financial_year
 from costing.errors import Finding, caution
-from costing.graph.arrays import KINDS, OPERATIONS, Floats, Ints
+from costing.graph.arrays import KINDS, OPERATIONS, UNITS
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.owners import kept_for_others
@@ -33,18 +33,17 @@ from costing.money.postings import TABLE_NAMES, Postings, elements_of
 from costing.money.rates import location_of, locations, rate_postings
 from costing.money.time_charges import by_month, storage_charges
 from costing.results.lots import lot_labels
-from costing.results.stock import UNITS
 from costing.units import STANDARD_BOTTLE_L
 
-NOTHING = "Nothing of another owner is worked or kept: no row of Deliveries or Opening stock names one."
+_NOTHING = "Nothing of another owner is worked or kept: no row of Deliveries or Opening stock names one."
 DIRECT = "direct costs"
 STORAGE = "storage"
 _KEYS = ["owner", "year", "service"]
 
 
 @dataclass(frozen=True)
-class Services:
-    """Lines of what owners pay. Parallel arrays: row of Service rates, owner, day, quantity of the driver, amount in
+class Services(ParallelArrays):
+    """Lines of what owners pay: row of Service rates, owner, day, quantity of the driver, amount in
     the currency of the estate.
     """
 
@@ -66,8 +65,7 @@ def services_of(runs: Runs, until: int) -> Services:
         for owner in sorted(set(runs.estate.others.owner.values())) if runs.estate.others else ():
             parts += _of_owner(theirs, chain, table, owner, owner_of, until)
     whole = Services(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-    kept = whole.day <= until
-    return Services(*(getattr(whole, name)[kept] for name in ("row", "owner", "day", "quantity", "amount")))
+    return whole.take(whole.day <= until)
 
 
 def _of_owner(
@@ -84,9 +82,9 @@ def _of_owner(
     rates = as_table("operation_rates", pd.DataFrame({**columns, "amount": price[rows], "element": "services"}))
     charged = replace(theirs, tables={**theirs.tables, "operation_rates": rates})
     elements = elements_of(charged)
-    found = rate_postings(charged, chain, events_of(charged, chain), elements)
-    found = found.take((owner_of[found.state] == owner) & (found.state >= 0))
-    lines = [(rows[found.row], found.incurred, found.amount)]
+    postings = rate_postings(charged, chain, events_of(charged, chain), elements)
+    postings = postings.take((owner_of[postings.state] == owner) & (postings.state >= 0))
+    lines = [(rows[postings.row], postings.incurred, postings.amount)]
     for charge in storage_charges(charged, chain, elements, None):
         borne = charge.states[owner_of[charge.states] == owner]
         ends, row, amount = by_month(charge, borne, chain, until)
@@ -111,7 +109,7 @@ def services(runs: Runs) -> Answer:
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
     chain = runs.chain.others
     if runs.estate.others is None or chain is None:
-        return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, NOTHING)
+        return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, _NOTHING)
     lines = _invoice_lines(runs)
     cost = _work_cost(runs, chain)
     by_service = lines.groupby(_KEYS, as_index=False)["invoiced"].sum().merge(cost, on=_KEYS, how="outer")
@@ -124,7 +122,7 @@ def services(runs: Runs) -> Answer:
         "services_by_kind": _with_margin(by_service).pipe(_latest_first),
         "goods_of_others": _on_hand(runs, chain),
     }
-    return Answer(tables, tuple(_not_invoiced(runs, by_service)), _said(runs, margins), facts, NOTHING)
+    return Answer(tables, tuple(_not_invoiced(runs, by_service)), _said(runs, margins), facts, _NOTHING)
 
 
 def _with_margin(frame: pd.DataFrame) -> pd.DataFrame:
@@ -145,14 +143,14 @@ def _years(runs: Runs, day: Ints) -> np.ndarray:
 
 def _invoice_lines(runs: Runs) -> pd.DataFrame:
     """One line for each owner, year and rate."""
-    found, table = services_of(runs, runs.today), runs.estate["service_rates"]
+    charged, table = services_of(runs, runs.today), runs.estate["service_rates"]
     frame = pd.DataFrame(
         {
-            "owner": found.owner,
-            "year": _years(runs, found.day),
-            "rate_row": found.row,
-            "quantity": found.quantity,
-            "invoiced": found.amount,
+            "owner": charged.owner,
+            "year": _years(runs, charged.day),
+            "rate_row": charged.row,
+            "quantity": charged.quantity,
+            "invoiced": charged.amount,
         }
     )
     frame = frame.groupby(["owner", "year", "rate_row"], as_index=False).sum()
@@ -163,7 +161,7 @@ def _invoice_lines(runs: Runs) -> pd.DataFrame:
     currency = table["currency"].astype(object).fillna(runs.currency).to_numpy()[row]
     if (currency != runs.currency).any():
         frame = frame.assign(invoice_currency=currency, invoice_amount=frame["service_rate"] * frame["quantity"])
-    frame["place"] = [runs.estate.place("service_rates", int(one), "rate") for one in row]
+    frame["place"] = [runs.estate.place("service_rates", int(rate_row), "rate") for rate_row in row]
     return frame
 
 
@@ -190,12 +188,12 @@ def _work_cost(runs: Runs, chain: Chain) -> pd.DataFrame:
 
 def _stored(runs: Runs, chain: Chain, part: Accrued, owner_of: np.ndarray) -> pd.DataFrame:
     """What keeping their goods cost, by owner and year."""
-    found = []
+    frames = []
     for owner in np.unique(owner_of[part.states].astype(str)):
         ends, _, amount = by_month(part.charge, part.states[owner_of[part.states] == owner], chain, runs.today)
         year = _years(runs, ends)
-        found.append(pd.DataFrame({"owner": owner, "year": year, "service": STORAGE, "work_cost": amount}))
-    return pd.concat(found, ignore_index=True)
+        frames.append(pd.DataFrame({"owner": owner, "year": year, "service": STORAGE, "work_cost": amount}))
+    return pd.concat(frames, ignore_index=True)
 
 
 def _service_of(estate: Estate, chain: Chain, postings: Postings) -> np.ndarray:
@@ -211,27 +209,27 @@ def _service_of(estate: Estate, chain: Chain, postings: Postings) -> np.ndarray:
 def _kept(runs: Runs, chain: Chain) -> pd.DataFrame:
     """What each owner's goods took on average over each year: places of 75 cl, and litres in vats."""
     states, lots = chain.states, chain.lots
-    held = np.flatnonzero((states.lot >= 0) & (states.quantity > 0))
-    owner_of = owners_of_states(runs.estate, chain)[held]
-    bottled = lots.format[states.lot[held]] >= 0
-    litres = np.nan_to_num(lots.litres_per_unit)[states.lot[held]]
-    every = np.arange(int(states.start.min()), runs.today + 1)
-    year, begins = financial_year(every, runs.estate.settings.fiscal_year_start_month)
+    filled = np.flatnonzero((states.lot >= 0) & (states.quantity > 0))
+    owner_of = owners_of_states(runs.estate, chain)[filled]
+    bottled = lots.format[states.lot[filled]] >= 0
+    litres = np.nan_to_num(lots.litres_per_unit)[states.lot[filled]]
+    days = np.arange(int(states.start.min()), runs.today + 1)
+    year, begins = financial_year(days, runs.estate.settings.fiscal_year_start_month)
     names, first = np.unique(year, return_index=True)
     since = begins[first] - 1  # stock is dated at the end of its day
     until = np.append(since[1:], runs.today)
-    found = []
+    frames = []
     for owner in np.unique(owner_of.astype(str)):
         frame = pd.DataFrame({"owner": owner, "year": names.astype(str)})
         for column, of, per in (
             ("places_kept", bottled, litres / STANDARD_BOTTLE_L),
             ("litres_kept_for", ~bottled, litres),
         ):
-            mine = of & (owner_of == owner)
-            years = unit_years(chain, held[mine], since, until, per[mine])
+            of_owner = of & (owner_of == owner)
+            years = unit_years(chain, filled[of_owner], since, until, per[of_owner])
             frame[column] = years * DAYS_A_YEAR / (until - since)
-        found.append(frame)
-    return pd.concat(found, ignore_index=True)
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True)
 
 
 def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:
@@ -257,21 +255,19 @@ def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:
 
 
 def places_of_others(runs: Runs, day: Ints, names: Sequence[str]) -> Floats:
-    """Places of 75 cl that other people's bottles on lees take of each place named at the end of each day
-    [names, days].
-    """
+    """Places of 75 cl taken in each named place by other people's bottles on lees at each day's end [names, days]."""
     taken = np.zeros((len(names), len(day)))
     chain, theirs = runs.chain.others, kept_for_others(runs.estate)
     if chain is None or theirs is None:
         return taken
     states, number = chain.states, np.arange(len(chain.lots.names))
-    at = pd.Index(names).get_indexer(locations(theirs).append(pd.Index([""])))[location_of(theirs, chain)]
-    for column, one in enumerate(day.tolist()):
-        state = chain.state_on(number, np.full(len(number), one))
+    place = pd.Index(names).get_indexer(locations(theirs).append(pd.Index([""])))[location_of(theirs, chain)]
+    for column, ends_on in enumerate(day.tolist()):
+        state = chain.state_on(number, np.full(len(number), ends_on))
         state = state[(state >= 0) & (states.kind[state] == KINDS.index("on lees"))]
-        state = state[at[state] >= 0]
+        state = state[place[state] >= 0]
         places = states.quantity[state] * chain.lots.litres_per_unit[states.lot[state]] / STANDARD_BOTTLE_L
-        np.add.at(taken[:, column], at[state], places)
+        np.add.at(taken[:, column], place[state], places)
     return taken
 
 

@@ -95,8 +95,8 @@ def _lots(runs: Runs) -> pd.DataFrame:
 
 def _by_kind(lots: pd.DataFrame) -> pd.DataFrame:
     """Value by kind of goods, in the order of the work."""
-    found = lots.groupby("kind", as_index=False)[["book_value", "economic_value"]].sum()
-    return found.iloc[np.argsort(pd.Index(KINDS).get_indexer(pd.Index(found["kind"])))].reset_index(drop=True)
+    by_kind = lots.groupby("kind", as_index=False)[["book_value", "economic_value"]].sum()
+    return by_kind.iloc[np.argsort(pd.Index(KINDS).get_indexer(pd.Index(by_kind["kind"])))].reset_index(drop=True)
 
 
 def _coverage_by_lot(results: Results) -> dict[str, str]:
@@ -111,9 +111,7 @@ def _coverage_by_lot(results: Results) -> dict[str, str]:
 
 
 def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> pd.DataFrame:
-    """Roll-forward by stage in cents: opening and closing are those of the lots, what leaves stages comes to others,
-    and every row closes.
-    """
+    """Roll-forward by stage in cents: it opens and closes with the lots, and every row closes."""
     roll = roll_forward(results, start, end)
     roll = roll.loc[roll["stage"] != "total", list(ROLL)].reset_index(drop=True)
     both = stock_values(results, [start, end])

@@ -20,18 +20,18 @@ GRAPES_KG = 1_000.0
 _MUST = ("pressing", "vinification")
 _STAGES = ("vinification", "blending", "tirage", "on lees", "finishing", "finished stock")
 _CAME, _ADDED, _LOST = ("opening_quantity", "received", "from_stages_quantity"), ("added",), ("lost_quantity",)
-COLUMNS = ["step", "lost_share", "bottles_total", "bottles_rise", "bottles_fall", "bottles_base"]
+_COLUMNS = ["step", "lost_share", "bottles_total", "bottles_rise", "bottles_fall", "bottles_base"]
 
 
 def kilo_to_bottle(moved: pd.DataFrame) -> pd.DataFrame:
-    """Steps from grapes to good bottles as a waterfall (`COLUMNS`); no row where no grapes were pressed.
+    """Steps from grapes to good bottles as a waterfall (`_COLUMNS`); no row where no grapes were pressed.
 
     moved: quantities by stage, unit and format (`roll_forward_quantities`).
     """
     kilograms = -float(moved.loc[moved["unit"] == "kg", "to_stages_quantity"].sum())
     must = moved[(moved["unit"] == "L") & moved["stage"].isin(_MUST) & (moved["from_stages_quantity"] > 0)]
     if kilograms <= 0 or not len(must):
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=_COLUMNS)
     left = float(must["from_stages_quantity"].iloc[0]) / kilograms * GRAPES_KG / STANDARD_BOTTLE_L
     lines = [("must", left, np.nan)]
     for stage in _STAGES:
@@ -46,6 +46,6 @@ def kilo_to_bottle(moved: pd.DataFrame) -> pd.DataFrame:
         left += gained + kept_back
     lines.append(("good bottles", left, np.nan))
     labels, amounts, shares = zip(*lines, strict=True)
-    floating = steps(labels, amounts, [at in (0, len(lines) - 1) for at in range(len(lines))])
+    floating = steps(labels, amounts, [position in (0, len(lines) - 1) for position in range(len(lines))])
     named = floating.rename(columns=lambda name: name.replace("step_", "bottles_"))
-    return named.assign(lost_share=shares)[COLUMNS]
+    return named.assign(lost_share=shares)[_COLUMNS]

@@ -29,13 +29,13 @@ from costing.answers.kinds import NUMBER_FORMATS, written
 from costing.answers.page import html_table
 from costing.answers.palette import COLOURS
 from costing.errors import Finding
-from costing.files import Kind, write_file
+from costing.files import FileKind, write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ROWS_IN_NOTEBOOK = 20
-DIGITS = 12
+_DIGITS = 12
 """Significant digits of a figure in JSON: beyond them stands what rounding left."""
 MOST_SERIES, MOST_ROWS, MOST_PANELS = len(COLOURS), 40, 8
 """What one chart can show, and charts of one table; the title says what is left out."""
@@ -164,7 +164,7 @@ class Answer:
         paths = [Path(folder) / f"{name}.csv" for name in self.tables]
         for path, frame in zip(paths, self.tables.values(), strict=True):
             text = frame.map(_safe).to_csv(index=False, date_format="%Y-%m-%d")
-            write_file(path, text.encode(), Kind((".csv",), b""))
+            write_file(path, text.encode(), FileKind((".csv",), b""))
         return paths
 
 
@@ -174,7 +174,7 @@ def _largest(frame: pd.DataFrame, series: list[str], kind: str) -> list[str]:
         return series
     sums = frame[series].apply(pd.to_numeric, errors="coerce").abs().sum()
     kept = set(sums.nlargest(MOST_SERIES).index)
-    return [one for one in series if one in kept]
+    return [column for column in series if column in kept]
 
 
 def _left_out(series: int, of_series: int, rows: int, of_rows: int) -> str:
@@ -221,7 +221,7 @@ def _safe(value: Any) -> Any:
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as plain values: dates as text, blanks as None, figures of `DIGITS` significant digits."""
+    """Rows of a frame as plain values: dates as text, blanks as None, figures of `_DIGITS` significant digits."""
     shown = frame.copy(deep=False)
     for column in shown.columns:
         if pd.api.types.is_datetime64_any_dtype(shown[column]):
@@ -235,10 +235,10 @@ def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _shortened(figure: float) -> float:
     """The figure without the noise of its last bits."""
-    return float(f"{figure:.{DIGITS}g}")
+    return float(f"{figure:.{_DIGITS}g}")
 
 
-def joined(answers: Sequence[Answer]) -> Answer:
+def joined_answers(answers: Sequence[Answer]) -> Answer:
     """Several answers as one, in their order."""
     tables: dict[str, pd.DataFrame] = {}
     facts: dict[str, str] = {}

@@ -17,15 +17,15 @@ from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 
-from costing.answers.kinds import KINDS
+from costing.answers.kinds import COLUMN_KINDS
 from costing.errors import nearest
 from costing.packaged import packaged_rows
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
-    """A result column: name (in JSON and data frames), header, kind (a key of `KINDS`), decimals where they differ
-    from the kind's, meaning.
+class ResultColumn:
+    """A result column: name (in JSON and data frames), header, kind (a key of `COLUMN_KINDS`), decimals where they
+    differ from the kind's, meaning.
     """
 
     name: str
@@ -88,20 +88,20 @@ class Section:
 
 
 @cache
-def columns() -> MappingProxyType[str, Column]:
+def columns() -> MappingProxyType[str, ResultColumn]:
     """Result columns and families by name. ValueError for a kind that there is not."""
-    by_name: dict[str, Column] = {}
+    by_name: dict[str, ResultColumn] = {}
     for row in packaged_rows(__package__, "columns"):
-        if row["kind"] not in KINDS:
-            msg = f"result column '{row['name']}' is of no kind '{row['kind']}'. {nearest(row['kind'], KINDS)}"
+        if row["kind"] not in COLUMN_KINDS:
+            msg = f"result column '{row['name']}' is of no kind '{row['kind']}'. {nearest(row['kind'], COLUMN_KINDS)}"
             raise ValueError(msg)
         decimals = int(row["decimals"]) if row["decimals"] else None
-        by_name[row["name"]] = Column(row["name"], row["header"], row["kind"], decimals, row["meaning"])
+        by_name[row["name"]] = ResultColumn(row["name"], row["header"], row["kind"], decimals, row["meaning"])
     return MappingProxyType(by_name)
 
 
 @cache
-def column(name: str) -> Column:
+def column(name: str) -> ResultColumn:
     """The column of that name, from a family where it belongs to one. KeyError with the nearest name."""
     known = columns()
     if name in known:
@@ -111,7 +111,7 @@ def column(name: str) -> Column:
     if of is None:
         msg = f"no result column '{name}' in answers/columns.csv. {nearest(name, known)}".strip()
         raise KeyError(msg)
-    return Column(name, of.header.replace("*", part[:1].upper() + part[1:]), of.kind, of.decimals, of.meaning)
+    return ResultColumn(name, of.header.replace("*", part[:1].upper() + part[1:]), of.kind, of.decimals, of.meaning)
 
 
 @cache
@@ -137,7 +137,7 @@ def table(name: str) -> Table:
 
 
 @cache
-def sheets() -> MappingProxyType[str, SheetPlan]:
+def sheet_plans() -> MappingProxyType[str, SheetPlan]:
     """Result sheets by name, in the order of their tabs."""
     by_name: dict[str, SheetPlan] = {}
     for row in packaged_rows(__package__, "sheets"):

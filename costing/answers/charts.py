@@ -16,14 +16,14 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-KINDS = ("column", "stacked column", "bar", "line", "scatter", "waterfall")
+CHART_KINDS = ("column", "stacked column", "bar", "line", "scatter", "waterfall")
 
 
 @dataclass(frozen=True, slots=True)
 class Chart:
     """One chart of one table.
 
-    kind: one of `KINDS`; table: name of the result table; category: its column along the category axis
+    kind: one of `CHART_KINDS`; table: name of the result table; category: its column along the category axis
     (of numbers or dates for `scatter`); series: its columns that are drawn, for `waterfall` the invisible
     base first. category_title, value_title: words on the axes, with units; number_format: of the value
     axis; rows: first row and number of rows that it draws (None: all); message: what it shows, with its figure;
@@ -44,8 +44,8 @@ class Chart:
 
     def __post_init__(self) -> None:
         """Refuse a description that nobody could draw."""
-        if self.kind not in KINDS:
-            msg = f"no chart of kind '{self.kind}'; kinds are {', '.join(KINDS)}"
+        if self.kind not in CHART_KINDS:
+            msg = f"no chart of kind '{self.kind}'; kinds are {', '.join(CHART_KINDS)}"
             raise ValueError(msg)
         least = 2 if self.kind == "waterfall" else 1
         if len(self.series) < least or not self.value_title or not self.title:
@@ -68,5 +68,5 @@ def is_drawable(chart: Chart, frame: pd.DataFrame) -> bool:
     KeyError where the frame lacks a column of the chart.
     """
     frame = chart.part(frame)
-    values = frame[list(chart.shown_series)].apply(pd.to_numeric, errors="coerce")
-    return bool((values.notna().any(axis=1) & frame[chart.category].notna()).any())
+    named, series = frame[chart.category].notna().to_numpy(), frame[list(chart.shown_series)]
+    return any(bool((named & pd.to_numeric(series[name], errors="coerce").notna().to_numpy()).any()) for name in series)

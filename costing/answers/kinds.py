@@ -19,7 +19,7 @@ DASH = "–"
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ColumnKind:
     """How the figures of a kind are seen: decimals; percent: a fraction shown in hundredths; blank_zero: a zero is
     a dash. Kinds that are no figures have no decimals.
     """
@@ -33,13 +33,12 @@ class Kind:
         """Whether it stands on the right and may be added up."""
         return self.decimals is not None
 
-    def number_format(self, decimals: int | None = None) -> str:
+    def number_format(self) -> str:
         """Format of a spreadsheet cell (ECMA-376 part 1, 18.8.30)."""
         if self.decimals is None:
             return "General"
-        places = self.decimals if decimals is None else decimals
-        more = "#" * ((self.most_decimals or places) - places)
-        form = ("0" if self.percent else "#,##0") + ("." + "0" * places + more if places or more else "")
+        more = "#" * ((self.most_decimals or self.decimals) - self.decimals)
+        form = ("0" if self.percent else "#,##0") + ("." + "0" * self.decimals + more if self.decimals or more else "")
         form += "%" if self.percent else ""
         return f"{form};-{form};{DASH}"
 
@@ -57,34 +56,40 @@ class Kind:
         return f"{round(value, places) + 0.0:,.{places}f}"
 
 
-KINDS: dict[str, Kind] = {
-    "text": Kind(),
-    "lot": Kind(),
-    "verdict": Kind(),
-    "place": Kind(),
-    "date": Kind(),
-    "yes or no": Kind(),
-    "money total": Kind(0),
-    "money amount": Kind(2),
-    "money per unit": Kind(2),
-    "money in detail": Kind(4),
-    "bottles": Kind(0),
-    "litres": Kind(0),
-    "kilograms": Kind(0),
-    "quantity": Kind(0),
-    "count": Kind(0),
-    "months": Kind(0),
-    "years": Kind(1),
-    "share": Kind(1, percent=True),
-    "rate": Kind(1, percent=True),
-    "factor": Kind(4),
-    "number": Kind(2, most_decimals=4),
+COLUMN_KINDS: dict[str, ColumnKind] = {
+    "text": ColumnKind(),
+    "lot": ColumnKind(),
+    "verdict": ColumnKind(),
+    "place": ColumnKind(),
+    "date": ColumnKind(),
+    "yes or no": ColumnKind(),
+    "money total": ColumnKind(0),
+    "money amount": ColumnKind(2),
+    "money per unit": ColumnKind(2),
+    "money in detail": ColumnKind(4),
+    "bottles": ColumnKind(0),
+    "litres": ColumnKind(0),
+    "kilograms": ColumnKind(0),
+    "quantity": ColumnKind(0),
+    "count": ColumnKind(0),
+    "months": ColumnKind(0),
+    "years": ColumnKind(1),
+    "share": ColumnKind(1, percent=True),
+    "rate": ColumnKind(1, percent=True),
+    "factor": ColumnKind(4),
+    "number": ColumnKind(2, most_decimals=4),
 }
 """Kind -> how it is seen. `verdict` is the answer of its row, `place` leads to a cell (`Movements!F17`)."""
 
-NUMBER_FORMATS = {name: kind.number_format() for name, kind in KINDS.items()} | {"date": "yyyy-mm-dd"}
+NUMBER_FORMATS = {name: kind.number_format() for name, kind in COLUMN_KINDS.items()} | {"date": "yyyy-mm-dd"}
 
-TEXTS = frozenset(name for name, kind in KINDS.items() if not kind.is_figure) - {"date"}
+TEXTS = frozenset(name for name, kind in COLUMN_KINDS.items() if not kind.is_figure) - {"date"}
+
+
+def about(amount: float) -> str:
+    """An estimate of money as a sentence says it: three figures, whole. The table beside it holds it in full."""
+    whole = round(amount)
+    return f"{round(whole, min(0, 3 - len(str(abs(whole))))):,}"
 
 
 def written(value: Any, kind: str, decimals: int | None = None) -> str:
@@ -95,6 +100,6 @@ def written(value: Any, kind: str, decimals: int | None = None) -> str:
         return "yes" if value else "no"
     if kind == "date":
         return str(np.datetime64(pd.Timestamp(value), "D"))
-    if KINDS[kind].is_figure and not isinstance(value, str):
-        return KINDS[kind].written(float(value), decimals)
+    if COLUMN_KINDS[kind].is_figure and not isinstance(value, str):
+        return COLUMN_KINDS[kind].written(float(value), decimals)
     return str(value)

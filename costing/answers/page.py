@@ -11,7 +11,7 @@ from html import escape
 import pandas as pd
 
 from costing.answers import catalogue
-from costing.answers.kinds import KINDS, written
+from costing.answers.kinds import COLUMN_KINDS, written
 
 
 def html_table(
@@ -43,4 +43,4 @@ def html_table(
 
 def _class(column: str) -> str:
     kind = catalogue.column(column).kind
-    return " class=n" if KINDS[kind].is_figure else " class=d" if kind == "date" else ""
+    return " class=n" if COLUMN_KINDS[kind].is_figure else " class=d" if kind == "date" else ""

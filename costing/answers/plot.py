@@ -109,8 +109,8 @@ def _lines(axes: Axes, chart: Chart, frame: pd.DataFrame) -> None:
     where = np.arange(len(frame))
     for header in chart.series:
         axes.plot(where, _values(chart, frame, header), marker=".", label=header)
-    every = max(len(frame) // 12, 1)
-    _stand_names(axes, where[::every], _names(chart, frame)[::every])
+    step = max(len(frame) // 12, 1)
+    _stand_names(axes, where[::step], _names(chart, frame)[::step])
 
 
 def _points(axes: Axes, chart: Chart, frame: pd.DataFrame) -> None:

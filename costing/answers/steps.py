@@ -21,7 +21,7 @@ def steps(labels: Sequence[str], amounts: Sequence[float], totals: Sequence[bool
         after = amount if is_total else running + amount
         base = 0.0 if is_total else min(running, after)
         height = abs(amount)
-        rows.append((label, base, *(height if one else np.nan for one in _which(amount, is_total=is_total))))
+        rows.append((label, base, *(height if shown else np.nan for shown in _which(amount, is_total=is_total))))
         running = after
     return pd.DataFrame(rows, columns=["step", "step_base", "step_total", "step_rise", "step_fall"])
 

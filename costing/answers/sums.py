@@ -24,7 +24,7 @@ from costing.answers.answer import Answer
 from costing.packaged import packaged_rows
 
 DECIMALS = 4
-NAME = "sheets_compared"
+_TABLE = "sheets_compared"
 AGREES, DIFFERS = "agrees", "differs"
 _TERM = re.compile(r"(?P<table>\w+)\.(?P<column>[\w:*]+)(?:\[(?P<key>\w+)=(?P<value>[^\]]+)\])?")
 
@@ -67,7 +67,7 @@ class Term:
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class Agreement:
     """Two sides that must agree, and what they say."""
 
     name: str
@@ -81,10 +81,10 @@ class Check:
 
 
 @cache
-def checks() -> tuple[Check, ...]:
+def agreements() -> tuple[Agreement, ...]:
     """Every check, in order. ValueError for a side that can't be read, KeyError for a table that there is not."""
     rows = packaged_rows(__package__, "checks")
-    return tuple(Check(row["check"], _side(row["one_side"]), _side(row["other_side"])) for row in rows)
+    return tuple(Agreement(row["check"], _side(row["one_side"]), _side(row["other_side"])) for row in rows)
 
 
 def _side(text: str) -> tuple[Term, ...]:
@@ -96,24 +96,24 @@ def _term(text: str) -> Term:
         return Term("", "", value=text)
     if text.startswith("rows "):
         return Term(catalogue.table(text.removeprefix("rows ")).name, "")
-    found = _TERM.fullmatch(text)
-    if found is None:
+    match = _TERM.fullmatch(text)
+    if match is None:
         msg = f"a side of answers/checks.csv can't be read: '{text}'"
         raise ValueError(msg)
-    catalogue.table(found["table"])
-    return Term(found["table"], found["column"], found["key"] or "", found["value"] or "")
+    catalogue.table(match["table"])
+    return Term(match["table"], match["column"], match["key"] or "", match["value"] or "")
 
 
-def compared(tables: Mapping[str, pd.DataFrame]) -> Answer:
+def sheets_compared(tables: Mapping[str, pd.DataFrame]) -> Answer:
     """Every check whose tables have rows: `sheets_compared`, with its formulas."""
-    possible = [one for one in checks() if all(len(tables.get(name, ())) for name in one.tables)]
+    possible = [wanted for wanted in agreements() if all(len(tables.get(name, ())) for name in wanted.tables)]
     rows, formulas = [], []
     one_cell, other_cell, apart_cell = (_cells("", name) for name in ("one_side", "other_side", "apart"))
-    for check in possible:
-        sides = check.one_side, check.other_side
-        one, other = (math.fsum(term.figure(tables) for term in side) for side in sides)
-        apart = round(abs(one - other), DECIMALS)
-        rows.append((check.name, DIFFERS if apart else AGREES, one, other, apart))
+    for wanted in possible:
+        sides = wanted.one_side, wanted.other_side
+        left, right = (math.fsum(term.figure(tables) for term in side) for side in sides)
+        apart = round(abs(left - right), DECIMALS)
+        rows.append((wanted.name, DIFFERS if apart else AGREES, left, right, apart))
         formulas.append(
             (
                 f'=IF({apart_cell}=0,"{AGREES}","{DIFFERS}")',
@@ -123,7 +123,7 @@ def compared(tables: Mapping[str, pd.DataFrame]) -> Answer:
         )
     columns = ["check", "agreement", "one_side", "other_side", "apart"]
     live = pd.DataFrame(formulas, columns=columns[1:])
-    return Answer({NAME: pd.DataFrame(rows, columns=columns)}, formulas={NAME: live})
+    return Answer({_TABLE: pd.DataFrame(rows, columns=columns)}, formulas={_TABLE: live})
 
 
 def _cells(table: str, column: str) -> str:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from costing.answers import catalogue
 from costing.answers.answer import Answer
-from costing.answers.kinds import KINDS, written
+from costing.answers.kinds import COLUMN_KINDS, written
 
 DEFAULT_WIDTH, NARROWEST_TEXT, WIDEST_TEXT, HEADER_LINES = 100, 16, 44, 3
 _GAP = "  "
@@ -82,7 +82,7 @@ def _once_a_group(cells: list[str]) -> list[str]:
 
 
 def _is_figure(column: str) -> bool:
-    return KINDS[catalogue.column(column).kind].is_figure
+    return COLUMN_KINDS[catalogue.column(column).kind].is_figure
 
 
 def _width(column: str, cells: list[str]) -> int:

@@ -6,7 +6,7 @@ import argparse
 
 from costing.errors import WorkbookError
 from costing.inputs.headers import did_you_mean, sheet_name
-from costing.inputs.links import NAME
+from costing.inputs.links import LINKS
 from costing.inputs.schema import sheets
 from costing.terminal import note, print_findings, tell
 from costing.workbook.adopt.adopt import Adopted, adopt
@@ -18,13 +18,13 @@ from costing.workbook.further import write_with_sheets
 
 def adopt_workbook(options: argparse.Namespace) -> int:
     """Propose which sheets of a workbook are which of ours, and add what it lacks."""
-    only = tuple(asked_sheet(title, NAME) for title in options.only)
+    only = tuple(asked_sheet(title, LINKS) for title in options.only)
     package = open_package(options.path)
-    found = adopt(package, only)
-    _tell(found, str(options.path))
-    if found.content is not None:
+    adopted = adopt(package, only)
+    _tell(adopted, str(options.path))
+    if adopted.content is not None:
         backup = write_with_sheets(
-            options.path, package, found.content, replaced=[NAME], ignore_lock=options.ignore_lock
+            options.path, package, adopted.content, replaced=[LINKS], ignore_lock=options.ignore_lock
         )
         note(f"Nothing else of {options.path} was changed. Back-up: {backup} ({KEPT}).")
     return 0

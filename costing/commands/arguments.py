@@ -13,7 +13,7 @@ def name(text: str) -> str:
     return tidy(text)
 
 
-def whole(least: int) -> Callable[[str], int]:
+def whole_number(least: int) -> Callable[[str], int]:
     """A whole number of at least so much."""
 
     def read(text: str) -> int:

@@ -36,6 +36,17 @@ def own_plan(path: Path) -> pd.DataFrame:
         raise WorkbookError(msg) from fault
 
 
+def plan_asked(house: House, options: argparse.Namespace) -> Answer:
+    """The plan, in whole campaigns or not, or under every scenario. WorkbookError where both are asked for."""
+    own = None if options.own is None else own_plan(options.own)
+    if not options.futures:
+        return house.plan(options.without, own, whole_campaigns=options.whole_campaigns)
+    if options.whole_campaigns:
+        msg = "Scenarios are not planned in whole campaigns: ask for --futures or --whole-campaigns."
+        raise WorkbookError(msg)
+    return house.futures(options.without, own)
+
+
 def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Sequence[str]) -> int:
     """Print the tables of an answer, or all of it as JSON; write its sheets if asked."""
     source = Source(options.path)
@@ -65,9 +76,7 @@ def scenarios(options: argparse.Namespace) -> int:
 
 
 def why(options: argparse.Namespace) -> int:
-    """Say why a cost moved: from one release to another, from another workbook to this one, or of every cuvée from
-    last year.
-    """
+    """Say why a cost moved: between two releases, between two workbooks, or of every cuvée since last year."""
     if options.before is None and bool(options.first) != bool(options.to):
         note("Name two releases or cuvées, with --from and --to; neither compares every cuvée with last year.")
         return 2

@@ -20,8 +20,8 @@ from costing.accounts.over_time import over_time
 from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers import catalogue
-from costing.answers.answer import Answer, joined
-from costing.answers.sums import compared
+from costing.answers.answer import Answer, joined_answers
+from costing.answers.sums import sheets_compared
 from costing.answers.text import text_answer
 from costing.commands.adopt import asked_sheet
 from costing.commands.source import Source, day_given, write_sheets
@@ -41,7 +41,7 @@ from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding, InputError, errors_in
-from costing.files import Kind, name_as_text, write_file
+from costing.files import FileKind, name_as_text, write_file
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
@@ -61,9 +61,7 @@ from costing.workbook.pages.run_log import logged, read_log
 
 
 def demo_folder() -> Path:
-    """Return the folder of the demo estate's CSV files: inside the installed package, or beside it in a
-    checkout.
-    """
+    """Folder of the demo estate's CSV files: inside the installed package, or beside it in a checkout."""
     here = Path(costing.__file__).parent
     inside = here / "demo_estate"
     return inside if inside.is_dir() else here.parent / "demo_estate"
@@ -84,8 +82,8 @@ def new(options: argparse.Namespace) -> int:
         return 0
     if options.demo or options.example:
         folder = demo_folder() if options.demo else demo_folder() / options.example
-        every = options.demo or options.all
-        blank_workbook(options.path, tables_from_csv(folder), note=INVENTED, names=None if every else asked)
+        all_sheets = options.demo or options.all
+        blank_workbook(options.path, tables_from_csv(folder), note=INVENTED, names=None if all_sheets else asked)
     else:
         blank_workbook(options.path, names=None if options.all else [*names_added("first year"), *asked])
     first = "It holds an invented estate; next:" if options.demo or options.example else "Fill it, save it, then:"
@@ -121,7 +119,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     answers += [runs.once(ask) for ask in (charged, closed_year_edits)]
     answers += [runs.once(ask) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
     answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
-    answers.insert(0, compared(joined(answers).tables))
+    answers.insert(0, sheets_compared(joined_answers(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *answers]
 
@@ -134,7 +132,7 @@ def run(options: argparse.Namespace) -> int:
     answers = answers_of_run(runs, cautions)
     written = result_sheets(answers, links=not source.is_folder)
     if options.json:
-        tell(joined(answers).to_json())
+        tell(joined_answers(answers).to_json())
     else:
         released = runs.once(costs)
         if len(released["latest_costs"]):
@@ -198,7 +196,7 @@ def open_next(options: argparse.Namespace) -> int:
         blank_workbook(options.new_path, tables_from_estate(following.estate), note=note_of_origin)
     else:
         content = following_workbook(source.package, estate, following)
-        write_file(options.new_path, content, Kind((options.path.suffix.casefold(),)))
+        write_file(options.new_path, content, FileKind((options.path.suffix.casefold(),)))
     lots = len(following.estate["opening_stock"])
     tell(f"{options.new_path} opens with {lots} lots as closed on {on}. {options.path} is unchanged.")
     return 0

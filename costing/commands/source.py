@@ -19,7 +19,7 @@ from costing.inputs.fingerprint import fingerprint
 from costing.inputs.load import read_csv_folder
 from costing.model import Runs, loaded
 from costing.results.results import Results
-from costing.terminal import CAUTION, note
+from costing.terminal import ADVICE_IS_YOURS, note
 from costing.workbook.file.backups import KEPT
 from costing.workbook.file.package import Package
 from costing.workbook.pages.result_sheet import ResultSheet
@@ -98,7 +98,7 @@ def write_sheets(options: argparse.Namespace, source: Source, result_sheets: Seq
     if written.old_formulas:
         note("Your formulas that depend on results show old values until the workbook is recalculated:")
         _list([f"{sheet}!{cell} {formula}" for sheet, cell, formula in written.old_formulas])
-    note(CAUTION)
+    note(ADVICE_IS_YOURS)
     return written
 
 

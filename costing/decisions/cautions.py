@@ -23,7 +23,7 @@ def cautions_of(runs: Runs) -> list[Finding]:
     """
     estate, wrong = runs.estate, price_findings(runs.estate)
     unused = errors_in([*scenario_changes(estate)[1], *uncertain_figures(estate)[2], *recipe_findings(estate)])
-    unused = [replace(one, severity=CAUTION) for one in unused]
+    unused = [replace(finding, severity=CAUTION) for finding in unused]
     try:
         runs.chain  # noqa: B018, followed here, so that what is wrong with it is told with the rest
     except InputError as impossible:

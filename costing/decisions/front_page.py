@@ -45,7 +45,7 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     if len(runs.once(cash).main):
         tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
-        [(name, of.question) for name, of in catalogue.sheets().items() if name in sheets],
+        [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
         columns=["sheet_link", "question"],
     )
     day = runs.once(costs).facts["day"]
@@ -60,8 +60,8 @@ def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
     answer = runs.once(costs)
     latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
-    every = answer["cost_per_bottle"]
-    made = every[every["status"] == "made"]
+    releases_made = answer["cost_per_bottle"]
+    made = releases_made[releases_made["status"] == "made"]
     before = made.assign(year=made["disgorged"].dt.year, cuvee_format=made["cuvee"] + " " + made["format"])
     last = before.sort_values("disgorged").drop_duplicates(["cuvee_format", "year"], keep="last")
     cost = last.set_index(["cuvee_format", "year"])["economic_per_75cl"]

@@ -24,17 +24,17 @@ def ageing(runs: Runs) -> Answer:
     """Every stack on lees taken alone: hold or release, beside what the plan of all lots does with it, its candidate
     dates, and the curves of the largest stacks.
     """
-    held = holding(runs.economic)
-    verdicts, by_date, found = hold_or_release_tables(runs.economic, held)
+    holding_now = holding(runs.economic)
+    verdicts, by_date, cautions = hold_or_release_tables(runs.economic, holding_now)
     order = np.argsort(-np.nan_to_num(verdicts["gain"].to_numpy(dtype=float)), kind="stable")
     chance = verdicts["lot"].map(runs.once(holding_chances)).astype(float)
     verdicts = verdicts.assign(probability_holding=chance)
     tables = {"hold_or_release": verdicts.iloc[order].reset_index(drop=True)}
-    if found is not None and not by_date["price"].isna().all():
+    if cautions is not None and not by_date["price"].isna().all():
         planned = what_the_plan_does(runs)
         tables["hold_or_release"]["plan_does"] = tables["hold_or_release"]["lot"].map(planned).fillna("")
         tables |= {**_curves(verdicts, by_date), "candidate_dates": by_date}
-    findings = tuple(ageing_findings(runs.economic, held))
+    findings = tuple(ageing_findings(runs.economic, holding_now))
     empty = "Nothing lies on lees at the valuation date."
     return Answer(tables, findings, (), {"currency": runs.currency}, empty)
 

@@ -13,117 +13,42 @@ stock; where they will lie is not known, so no pool is charged to them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Ints, days
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import OPERATIONS, STAGES
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import key_text, row_in_force, series_of
+from costing.inputs.in_force import row_in_force
+from costing.money.dated_rates import dated_rates
 from costing.money.postings import TABLE_NAMES
-from costing.money.rates import escalated
 from costing.results.lots import LotLabels
 from costing.results.results import Results
 from costing.units import FORMATS_L
 
-_KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "element")
-Names = NDArray[np.object_]
-Rows = NDArray[np.bool_]
 
-
-@dataclass(frozen=True, eq=False)
-class DatedRates:
-    """A sheet of dated rates: its key columns ("" where blank), money of each row for one of its units, day from which
-    and yearly change with which it holds, and the rows of each series.
-    """
-
-    keys: dict[str, Names]
-    amount: Floats
-    since: Ints
-    yearly: Floats
-    series: tuple[Ints, ...]
-
-    def rows(self, **wanted: str) -> Rows:
-        """Rows whose key columns are as wanted [rows]."""
-        rows = np.ones(len(self.amount), dtype=bool)
-        for name, value in wanted.items():
-            rows &= self.keys[name] == value
-        return rows
-
-    def fitting(self, **wanted: str) -> Rows:
-        """Rows whose key columns are as wanted, or blank [rows]."""
-        rows = np.ones(len(self.amount), dtype=bool)
-        for name, value in wanted.items():
-            rows &= (self.keys[name] == value) | (self.keys[name] == "")
-        return rows
-
-    def on(self, rows: Rows, day: Ints, today: int) -> Floats:
-        """Sum over the series among `rows` of what holds on each day [t]; 0 before the first row of a series.
-
-        rows: whole series; today: valuation day, after which the yearly change counts.
-        """
-        total = np.zeros(len(day))
-        for series in self.series:
-            if rows[series[0]]:
-                row = row_in_force(series, self.since, day)
-                rate = escalated(self.amount[row], self.yearly[row], self.since[row], day, today)
-                total += np.where(row >= 0, rate, 0.0)
-        return total
-
-
-def operation_rates(estate: Estate) -> DatedRates:
-    """Operation rates of an estate."""
-    return estate.once(_operation_rates)
-
-
-def _operation_rates(estate: Estate) -> DatedRates:
-    return _dated(estate["operation_rates"], estate["operation_rates"]["amount"].to_numpy())
-
-
-def dry_goods(estate: Estate) -> DatedRates:
-    """Dry goods of an estate, priced for one bottle."""
-    return estate.once(_dry_goods)
-
-
-def _dry_goods(estate: Estate) -> DatedRates:
-    goods = estate["dry_goods"]
-    return _dated(goods, goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy())
-
-
-def _dated(frame: pd.DataFrame, amount: Floats) -> DatedRates:
-    keys = {name: frame[name] for name in _KEYS if name in frame}
-    since = days(frame["from_date"])
-    series = series_of([column.cat.codes.to_numpy() for column in keys.values()], since)
-    return DatedRates(
-        key_text(frame, keys), amount, since, np.nan_to_num(frame["escalation"].to_numpy()), tuple(series)
-    )
-
-
-def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def work_per_bottle(estate: Estate, operation: str, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Operation rates of one operation for one bottle: per bottle put in, and per good bottle [2, t]."""
-    rates = operation_rates(estate)
+    rates = dated_rates(estate, "operation_rates")
     fits = rates.rows(operation=operation) & rates.fitting(format=bottle_format, stage=stage)
 
     def charged(driver: str) -> Floats:
-        return rates.on(fits & rates.rows(driver=driver), at, today)
+        return rates.on(fits & rates.rows(driver=driver), day, today)
 
     return np.stack([charged("bottle in") + FORMATS_L[bottle_format] * charged("litre"), charged("bottle out")])
 
 
-def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, at: Ints, today: int) -> Floats:
+def dry_goods_per_bottle(estate: Estate, stages: tuple[str, ...], bottle_format: str, day: Ints, today: int) -> Floats:
     """Dry goods of these stages for one good bottle, presentations left out [t]."""
-    goods = dry_goods(estate)
+    goods = dated_rates(estate, "dry_goods")
     of_stages = np.any([goods.rows(stage=stage) for stage in stages], axis=0)
-    return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), at, today)
+    return goods.on(of_stages & goods.rows(presentation="") & goods.fitting(format=bottle_format), day, today)
 
 
-def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def presentation_per_bottle(estate: Estate, presentation: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Dry goods of a presentation for one bottle leaving in it on each day [t]."""
-    goods = dry_goods(estate)
-    return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), at, today)
+    goods = dated_rates(estate, "dry_goods")
+    return goods.on(goods.rows(presentation=presentation) & goods.fitting(format=bottle_format), day, today)
 
 
 def good_share(estate: Estate) -> float:
@@ -147,47 +72,45 @@ def last_riddling(how: dict[tuple[str, str], str], cuvee: str, bottle_format: st
     return how.get((cuvee, bottle_format), how.get((cuvee, "")))
 
 
-def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:
-    """Cost of riddling (by machine where it is not known), disgorging and dressing per bottle put to it, at each
-    day [t].
-    """
-    put = np.zeros(len(at))
-    good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, at, today)
+def finishing_per_bottle(estate: Estate, bottle_format: str, riddling: str | None, day: Ints, today: int) -> Floats:
+    """Riddling (by machine where it is not known), disgorging and dressing of a bottle put to it, on each day [t]."""
+    put = np.zeros(len(day))
+    good = dry_goods_per_bottle(estate, ("finishing", "dressing"), bottle_format, day, today)
     steps = ((riddling or "machine riddling", "finishing"), ("disgorgement", "finishing"), ("dressing", "dressing"))
     for operation, stage in steps:
-        one = work_per_bottle(estate, operation, stage, bottle_format, at, today)
-        put, good = put + one[0], good + one[1]
+        work = work_per_bottle(estate, operation, stage, bottle_format, day, today)
+        put, good = put + work[0], good + work[1]
     return np.asarray(put + good_share(estate) * good)
 
 
-def storage_per_bottle_year(estate: Estate, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def storage_per_bottle_year(estate: Estate, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     """Operation rates per bottle-year in a stage for a format, at each day [t]."""
-    return _storage(estate, "bottle-year", stage, bottle_format, at, today)
+    return _storage(estate, "bottle-year", stage, bottle_format, day, today)
 
 
-def storage_per_litre_year(estate: Estate, stage: str, at: Ints, today: int) -> Floats:
+def storage_per_litre_year(estate: Estate, stage: str, day: Ints, today: int) -> Floats:
     """Operation rates per litre-year in a stage, at each day [t]."""
-    return _storage(estate, "litre-year", stage, "", at, today)
+    return _storage(estate, "litre-year", stage, "", day, today)
 
 
-def pools_per_unit_year(results: Results, lots: Ints, at: Ints) -> Floats:
+def pools_per_unit_year(results: Results, lots: Ints, day: Ints) -> Floats:
     """Time pools that each lot bears at the valuation date, money per litre- or bottle-year [lots, t]."""
     chain = results.chain
     state = chain.state_on(lots, np.full(len(lots), chain.valuation_day))
-    return time_pools_of_states(results, state, at)
+    return time_pools_of_states(results, state, day)
 
 
-def time_pools_of_states(results: Results, state: Ints, at: Ints) -> Floats:
+def time_pools_of_states(results: Results, state: Ints, day: Ints) -> Floats:
     """Time pools that each state bears, money per litre- or bottle-year at each day [states, t]."""
-    found = np.zeros((len(state), len(at)))
+    money = np.zeros((len(state), len(day)))
     pools = TABLE_NAMES.index("pools")
     for charge in results.charges.time_charges:
         if charge.table != pools:
             continue
         since, rate = charge.curve.from_day, charge.curve.annual_rate
-        step = row_in_force(np.arange(len(since)), since, at)
-        found[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
-    return found
+        step = row_in_force(np.arange(len(since)), since, day)
+        money[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
+    return money
 
 
 def yearly_loss(estate: Estate, stage: str) -> float:
@@ -195,9 +118,9 @@ def yearly_loss(estate: Estate, stage: str) -> float:
     return float(yearly_norms(estate)[STAGES.index(stage)])
 
 
-def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, at: Ints, today: int) -> Floats:
+def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
     if stage not in STAGES:
         message = f"no such stage: {stage}"
         raise ValueError(message)
-    rates = operation_rates(estate)
-    return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), at, today)
+    rates = dated_rates(estate, "operation_rates")
+    return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), day, today)

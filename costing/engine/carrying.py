@@ -28,16 +28,14 @@ from functools import cached_property, partial
 import numpy as np
 import numpy.typing as npt
 
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.errors import nearest
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
-DAYS_A_YEAR = 365.0  # Act/365 (Fixed): the clock of charges per year
 _LONG_AGO = -719_162  # 0001-01-01: the start of a charge that has always run
 
 
-def day_numbers(day: npt.ArrayLike) -> IntArray:
+def day_numbers(day: npt.ArrayLike) -> Ints:
     """Whole day numbers since 1970-01-01 from integers, whole floats or dates; ValueError for others."""
     days = np.asarray(day)
     if days.dtype == np.int64:
@@ -57,7 +55,7 @@ def day_numbers(day: npt.ArrayLike) -> IntArray:
     raise ValueError(message)
 
 
-def _thirty_day_number(days: IntArray) -> IntArray:
+def _thirty_day_number(days: Ints) -> Ints:
     """Days in months of 30: 360·year + 30·month + min(day, 30), but for a constant."""
     date = days.astype("datetime64[D]")
     month = date.astype("datetime64[M]")
@@ -68,19 +66,19 @@ def _thirty_day_number(days: IntArray) -> IntArray:
 # A day count is the difference of two readings of a clock that numbers the days, over its days a year; so it
 # adds up over cut intervals. 2006 ISDA Definitions, section 4.16 (d), (e), (g), from memory; 30E/360 is the
 # Eurobond basis: the 31st counts as the 30th and the end of February is not moved (4.16(h) moves it).
-_CLOCKS: dict[str, tuple[Callable[[IntArray], IntArray], float]] = {
+_CLOCKS: dict[str, tuple[Callable[[Ints], Ints], float]] = {
     "Act/365": (np.asarray, 365.0),
     "Act/360": (np.asarray, 360.0),
     "30E/360": (_thirty_day_number, 360.0),
 }
 
 
-def _year_fraction(day_count: str, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+def _year_fraction(day_count: str, start: npt.ArrayLike, end: npt.ArrayLike) -> Floats:
     clock, days_a_year = _CLOCKS[day_count]
     return np.asarray((clock(day_numbers(end)) - clock(day_numbers(start))) / days_a_year)
 
 
-DAY_COUNTS: dict[str, Callable[[npt.ArrayLike, npt.ArrayLike], FloatArray]] = {
+DAY_COUNTS: dict[str, Callable[[npt.ArrayLike, npt.ArrayLike], Floats]] = {
     name: partial(_year_fraction, name) for name in _CLOCKS
 }
 """Day count -> function (start, end) -> years between two day numbers, negative where end is before start."""
@@ -94,8 +92,8 @@ class RateCurve:
     of `DAY_COUNTS`.
     """
 
-    from_day: IntArray
-    rate: FloatArray
+    from_day: Ints
+    rate: Floats
     day_count: str = "Act/365"
 
     def __post_init__(self) -> None:
@@ -115,15 +113,15 @@ class RateCurve:
         return cls(np.zeros(1, dtype=np.int64), np.array([rate], dtype=np.float64), day_count)
 
     @cached_property
-    def _log_rate(self) -> FloatArray:
+    def _log_rate(self) -> Floats:
         return np.log1p(self.rate)
 
     @cached_property
-    def _log_at_step(self) -> FloatArray:
+    def _log_at_step(self) -> Floats:
         years = DAY_COUNTS[self.day_count](self.from_day[:-1], self.from_day[1:])
         return np.concatenate([[0.0], np.cumsum(self._log_rate[:-1] * years)])
 
-    def log_index(self, day: npt.ArrayLike) -> FloatArray:
+    def log_index(self, day: npt.ArrayLike) -> Floats:
         """Natural logarithm of B on each day; 0 on the date of the first rate."""
         days = day_numbers(day)
         first, last = int(days.min(initial=0)), int(days.max(initial=0))
@@ -131,7 +129,7 @@ class RateCurve:
             return self._log_index(days)
         return self._log_index(np.arange(first, last + 1))[days - first]  # more days asked than there are
 
-    def _log_index(self, days: IntArray) -> FloatArray:
+    def _log_index(self, days: Ints) -> Floats:
         clock, days_a_year = _CLOCKS[self.day_count]
         reading, at_step = clock(days), clock(self.from_day)
         if len(self.rate) == 1:
@@ -140,7 +138,7 @@ class RateCurve:
         years = (reading - at_step[step]) / days_a_year
         return np.asarray(self._log_at_step[step] + self._log_rate[step] * years)
 
-    def growth(self, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+    def growth(self, start: npt.ArrayLike, end: npt.ArrayLike) -> Floats:
         """B(end)/B(start): worth on `end` of one unit paid on `start`; a discount where end is earlier."""
         return np.asarray(np.exp(self.log_index(end) - self.log_index(start)))
 
@@ -154,8 +152,8 @@ class AccrualCurve:
     first date.
     """
 
-    from_day: IntArray
-    annual_rate: FloatArray
+    from_day: Ints
+    annual_rate: Floats
     end_day: int | None = None
 
     def __post_init__(self) -> None:
@@ -171,14 +169,14 @@ class AccrualCurve:
         """One charge at all times (from 0001-01-01)."""
         return cls(np.array([_LONG_AGO], dtype=np.int64), np.array([annual_rate], dtype=np.float64))
 
-    def amount(self, start: npt.ArrayLike, end: npt.ArrayLike) -> FloatArray:
+    def amount(self, start: npt.ArrayLike, end: npt.ArrayLike) -> Floats:
         """Charge for one unit held from `start` to `end`, without interest: ∫ s dt, years by Act/365.
 
         Arrays broadcast; ValueError naming the row where end is before start.
         """
         return self.value_at_end(start, end, RateCurve.flat(0.0))
 
-    def value_at_end(self, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> FloatArray:
+    def value_at_end(self, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> Floats:
         """Worth at `end` of the charge for one unit held from `start` to `end`: B(end)·∫ s(t)/B(t) dt.
 
         Exact where the charge, the interest rate or both change inside the interval. Arrays broadcast;
@@ -195,14 +193,14 @@ class AccrualCurve:
         value = _accrue(starts.ravel(), ends.ravel(), knots, self._charge_a_day(knots[:-1]), curve.log_index(knots))
         return value.reshape(starts.shape)
 
-    def _charge_a_day(self, day: IntArray) -> FloatArray:
+    def _charge_a_day(self, day: Ints) -> Floats:
         step = np.searchsorted(self.from_day, day, side="right") - 1
         charge = np.where(step >= 0, self.annual_rate[np.maximum(step, 0)], 0.0)
         if self.end_day is not None:
             charge = np.where(day >= self.end_day, 0.0, charge)
         return np.asarray(charge / DAYS_A_YEAR)
 
-    def _knots(self, curve: RateCurve, first: int, last: int) -> IntArray:
+    def _knots(self, curve: RateCurve, first: int, last: int) -> Ints:
         """Days from first to last, both included, on which the charge or the daily interest changes."""
         changes = [self.from_day, curve.from_day, np.array([first, last], dtype=np.int64)]
         if self.end_day is not None:
@@ -215,7 +213,7 @@ class AccrualCurve:
         return knots[(knots >= first) & (knots <= last)]
 
 
-def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tuple[IntArray, FloatArray]:
+def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tuple[Ints, Floats]:
     """Read-only copies of a dated step function, checked: as many days as levels, ascending, finite."""
     days = np.array(day_numbers(from_day), dtype=np.int64, ndmin=1)
     levels = np.array(level, dtype=np.float64, ndmin=1)
@@ -233,7 +231,7 @@ def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tu
     return days, levels
 
 
-def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray, log_index: FloatArray) -> FloatArray:
+def _accrue(start: Ints, end: Ints, knots: Ints, charge: Floats, log_index: Floats) -> Floats:
     """Worth at `end` of a charge between start and end, both within the knots.
 
     charge: money a day [pieces]; log_index: ln B [knots]. An interval is a head (up to the first knot
@@ -265,11 +263,11 @@ def _accrue(start: IntArray, end: IntArray, knots: IntArray, charge: FloatArray,
     return np.asarray(value)
 
 
-def mean_growth(log_growth: npt.ArrayLike) -> FloatArray:
+def mean_growth(log_growth: npt.ArrayLike) -> Floats:
     """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g; 1 at g = 1."""
     exponent = np.asarray(log_growth, dtype=np.float64)
     return np.divide(np.expm1(exponent), exponent, out=np.ones(exponent.shape), where=exponent != 0)
 
 
-def _first(bad: npt.NDArray[np.bool_]) -> int:
+def _first(bad: Flags) -> int:
     return int(np.flatnonzero(bad)[0])

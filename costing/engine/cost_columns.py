@@ -11,13 +11,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.sweep import swept
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 NARROW = 64
 """Up to so many columns there is one block."""
@@ -73,10 +70,10 @@ def cost_columns(matrix: csr_matrix, state: Ints, column: Ints, amount: Floats, 
     order = np.argsort(column // WIDTH, kind="stable")
     state, column, amount = state[order], column[order], amount[order]
     begins = np.arange(0, n_columns, WIDTH)
-    at = np.searchsorted(column // WIDTH, np.arange(len(begins) + 1))
+    bounds = np.searchsorted(column // WIDTH, np.arange(len(begins) + 1))
     blocks: list[Floats | csr_matrix] = []
     for place, first in enumerate(begins.tolist()):
-        entries = slice(at[place], at[place + 1])
+        entries = slice(bounds[place], bounds[place + 1])
         width = min(WIDTH, n_columns - first)
         block = _block(matrix, state[entries], column[entries] - first, amount[entries], width)
         filled = np.count_nonzero(block) / block.size if block.size else 1.0

@@ -25,15 +25,15 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from costing.array_types import Flags, Floats
 
 
 class PoolRate(NamedTuple):
     """Rate per unit of driver, the part of the amount that it absorbs, and the part that it leaves."""
 
-    rate: FloatArray
-    absorbed: FloatArray
-    unabsorbed: FloatArray
+    rate: Floats
+    absorbed: Floats
+    unabsorbed: Floats
 
 
 class Period(NamedTuple):
@@ -55,7 +55,7 @@ class OpenPeriod(NamedTuple):
 
     actual: PoolRate
     planned: PoolRate
-    carried_on: FloatArray
+    carried_on: Floats
 
 
 def pool_rate(amount: npt.ArrayLike, driver: npt.ArrayLike, normal_capacity: npt.ArrayLike) -> PoolRate:
@@ -118,7 +118,7 @@ def direct(
     to_services: npt.ArrayLike,
     to_production: npt.ArrayLike,
     order: Sequence[int] | None = None,
-) -> FloatArray:
+) -> Floats:
     """Each service department straight to production; service among services and order are ignored.
 
     Parameters as for `SERVICE_METHODS`.
@@ -134,7 +134,7 @@ def step_down(
     to_services: npt.ArrayLike,
     to_production: npt.ArrayLike,
     order: Sequence[int] | None = None,
-) -> FloatArray:
+) -> Floats:
     """One department after the other, each to those not yet closed and to production; order matters.
 
     Parameters as for `SERVICE_METHODS`.
@@ -161,7 +161,7 @@ def reciprocal(
     to_services: npt.ArrayLike,
     to_production: npt.ArrayLike,
     order: Sequence[int] | None = None,
-) -> FloatArray:
+) -> Floats:
     """All departments at once: total cost x = own + Aᵀ·x, production gets its shares of x; order is ignored.
 
     Parameters as for `SERVICE_METHODS`. ValueError too where departments serve each other alone.
@@ -178,7 +178,7 @@ def reciprocal(
     return np.asarray(total @ outward[serves])
 
 
-SERVICE_METHODS: dict[str, Callable[..., FloatArray]] = {
+SERVICE_METHODS: dict[str, Callable[..., Floats]] = {
     "direct": direct,
     "step-down": step_down,
     "reciprocal": reciprocal,
@@ -194,7 +194,7 @@ not depend on it. ValueError names a department with cost that reaches no produc
 
 def _departments(
     own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[Floats, Floats, Floats]:
     own = np.atleast_1d(np.asarray(own_cost, dtype=np.float64))
     services = np.asarray(to_services, dtype=np.float64)
     production = np.asarray(to_production, dtype=np.float64)
@@ -206,26 +206,26 @@ def _departments(
     return own, services, production
 
 
-def _as_shares(received: FloatArray) -> FloatArray:
+def _as_shares(received: Floats) -> Floats:
     """Rows scaled to sum to 1; a row of nothing stays."""
     return _ratio_or_zero(received, np.broadcast_to(received.sum(axis=1, keepdims=True), received.shape))
 
 
-def _refuse_stuck(stuck: npt.NDArray[np.bool_]) -> None:
+def _refuse_stuck(stuck: Flags) -> None:
     if stuck.any():
         message = f"service department {_first(stuck)}: it has cost that reaches no production department"
         raise ValueError(message)
 
 
-def _columns(*columns: npt.ArrayLike) -> list[FloatArray]:
+def _columns(*columns: npt.ArrayLike) -> list[Floats]:
     return list(np.broadcast_arrays(*(np.asarray(column, dtype=np.float64) for column in columns)))
 
 
-def _ratio_or_zero(top: FloatArray, bottom: FloatArray) -> FloatArray:
+def _ratio_or_zero(top: Floats, bottom: Floats) -> Floats:
     return np.divide(top, bottom, out=np.zeros(top.shape), where=bottom != 0)
 
 
-def _check_quantities(quantity: FloatArray, what: str) -> None:
+def _check_quantities(quantity: Floats, what: str) -> None:
     bad = ~(quantity >= 0) | np.isinf(quantity)
     if bad.any():
         row = _first(bad)
@@ -233,5 +233,5 @@ def _check_quantities(quantity: FloatArray, what: str) -> None:
         raise ValueError(message)
 
 
-def _first(bad: npt.NDArray[np.bool_]) -> int:
+def _first(bad: Flags) -> int:
     return int(np.flatnonzero(bad)[0])

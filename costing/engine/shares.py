@@ -11,13 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SENT, LOST = 0, 1
 
@@ -43,8 +40,8 @@ def shares_of(n_states: int, source: Ints, target: Ints, share: Floats, abnormal
     """
     passes = np.flatnonzero(target >= 0)
     if (target[passes] <= source[passes]).any():
-        at = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
-        message = f"edge {at} leads back in time: state {source[at]} to state {target[at]}"
+        wrong = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
+        message = f"edge {wrong} leads back in time: state {source[wrong]} to state {target[wrong]}"
         raise CostingError(message)
     kept = share[passes] * (1.0 - abnormal[passes])
     matrix = csr_matrix((kept, (target[passes], source[passes])), shape=(n_states, n_states))

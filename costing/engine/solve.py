@@ -16,14 +16,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.cost_columns import CostColumns, cost_columns
 from costing.engine.sweep import swept
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 class Triangular:
@@ -43,9 +40,7 @@ class Triangular:
         return _solved(self._matrix, posted)
 
     def backward(self, weight: Floats) -> Floats:
-        """W of `w = weight + Sᵀ·w`: how much of each state's posting reaches the weighted states; [states] or
-        [states, sets].
-        """
+        """W of `w = weight + Sᵀ·w`: part of each state's posting in the weighted states, [states] or [states, sets]."""
         return _solved(self._backwards, weight[::-1])[::-1]
 
     @cached_property

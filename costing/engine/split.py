@@ -25,9 +25,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from costing.array_types import Flags, Floats, Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,14 +37,14 @@ class Fractions:
     takes no share.
     """
 
-    load: IntArray
+    load: Ints
     n_loads: int
-    volume_l: FloatArray
-    weight_kg: FloatArray | float = 0.0
-    price_per_l: FloatArray | float = 0.0
-    separable_per_l: FloatArray | float = 0.0
-    fixed_share: FloatArray | float = 0.0
-    by_product: BoolArray | bool = False
+    volume_l: Floats
+    weight_kg: Floats | float = 0.0
+    price_per_l: Floats | float = 0.0
+    separable_per_l: Floats | float = 0.0
+    fixed_share: Floats | float = 0.0
+    by_product: Flags | bool = False
 
     def __post_init__(self) -> None:
         load = np.asarray(self.load, dtype=np.int64)
@@ -61,12 +59,12 @@ class Fractions:
             object.__setattr__(self, field.name, np.broadcast_to(given, load.shape))
 
     @property
-    def sales_value(self) -> FloatArray:
+    def sales_value(self) -> Floats:
         """Price × volume of each row."""
         return np.asarray(self.price_per_l * self.volume_l)
 
     @property
-    def separable_cost(self) -> FloatArray:
+    def separable_cost(self) -> Floats:
         """Cost to complete × volume of each row."""
         return np.asarray(self.separable_per_l * self.volume_l)
 
@@ -80,13 +78,13 @@ class Split:
     weights were all 0, split by volume instead; unsplit: loads in which no row can bear cost.
     """
 
-    share: FloatArray
-    posting: FloatArray
-    by_volume: IntArray
-    unsplit: IntArray
+    share: Floats
+    posting: Floats
+    by_volume: Ints
+    unsplit: Ints
 
 
-_WEIGHTS: dict[str, Callable[[Fractions], FloatArray]] = {
+_WEIGHTS: dict[str, Callable[[Fractions], Floats]] = {
     "volume": lambda fractions: np.asarray(fractions.volume_l),
     "weight": lambda fractions: np.asarray(fractions.weight_kg),
     "sales value": lambda fractions: fractions.sales_value,
@@ -146,7 +144,7 @@ SPLITS: dict[str, Callable[[Fractions], Split]] = {name: _method(name) for name 
 """Split method -> function from fractions to their shares. "weight" is mass in kg."""
 
 
-def constant_margin_postings(fractions: Fractions) -> FloatArray:
+def constant_margin_postings(fractions: Fractions) -> Floats:
     """Zero-sum postings of the constant-margin method [rows]: sales-value share·Σ separable − separable.
 
     0 for by-products and for loads without any sales value, which have no margin to keep constant.
@@ -164,11 +162,11 @@ def constant_margin_postings(fractions: Fractions) -> FloatArray:
 
 
 # What is taken off the joint cost, and what is other income, of (net realisable value produced, of it sold).
-def _per_load(amount: FloatArray, fractions: Fractions) -> FloatArray:
+def _per_load(amount: Floats, fractions: Fractions) -> Floats:
     return np.asarray(np.bincount(fractions.load, amount, minlength=fractions.n_loads), dtype=np.float64)
 
 
-def _checked(weight: FloatArray | float, bears: BoolArray, what: str) -> FloatArray:
+def _checked(weight: Floats | float, bears: Flags, what: str) -> Floats:
     """Return the weight, 0 where a row bears no cost; ValueError where it is missing or below 0."""
     weights = np.where(bears, weight, 0.0)
     bad = ~(weights >= 0) | np.isinf(weights)
@@ -179,5 +177,5 @@ def _checked(weight: FloatArray | float, bears: BoolArray, what: str) -> FloatAr
     return weights
 
 
-def _first(bad: BoolArray) -> int:
+def _first(bad: Flags) -> int:
     return int(np.flatnonzero(bad)[0])

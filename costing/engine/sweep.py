@@ -13,11 +13,11 @@ from collections.abc import Callable
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csc_matrix, csr_matrix, eye_array
 from scipy.sparse.linalg import splu
 
-Floats = NDArray[np.float64]
+from costing.array_types import Floats
+
 Product = Callable[..., None]
 
 
@@ -52,10 +52,10 @@ def _product_in_place() -> Product | None:
     product: Product = csr_matvecs
     chain = csr_matrix(np.diag([2.0, 3.0], -1))
     try:
-        found = _sweep(product, chain, np.array([[1.0, 10.0], [0.0, 0.0], [0.0, 1.0]]))
+        product_found = _sweep(product, chain, np.array([[1.0, 10.0], [0.0, 0.0], [0.0, 1.0]]))
     except (TypeError, ValueError):
         return None
-    return product if found.tolist() == [[1.0, 10.0], [2.0, 20.0], [6.0, 61.0]] else None
+    return product if product_found.tolist() == [[1.0, 10.0], [2.0, 20.0], [6.0, 61.0]] else None
 
 
 def _sweep(product: Product, matrix: csr_matrix, posted: Floats) -> Floats:

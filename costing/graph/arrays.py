@@ -9,17 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, operations
 from costing.units import FORMATS_L
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 KINDS: tuple[str, ...] = lists()["kind"]
 STAGES: tuple[str, ...] = lists()["stage"]
@@ -44,6 +42,7 @@ OPERATION_STAGE = np.array([STAGES.index(op.stage) if op.stage else -1 for op in
 IS_LOSS = np.array([op.exit == "loss" for op in operations().values()])
 
 KG, LITRE, BOTTLE = 0, 1, 2
+UNITS = np.array(["kg", "L", "bottles"], dtype=object)
 START_OF_DAY, END_OF_DAY = -np.inf, np.inf
 
 
@@ -98,11 +97,18 @@ LOT_COLUMNS: tuple[tuple[str, str], ...] = (
 )
 
 
-def codes(column: pd.Series, names: pd.Index) -> Ints:
+def codes(column: pd.Series, names: pd.Index | tuple[str, ...]) -> Ints:
     """Positions of a categorical column's values in `names`; −1 where blank or absent."""
     values: pd.Categorical = column.array
-    lookup = np.append(names.get_indexer(values.categories), -1).astype(np.int64)
+    index = _index(names) if isinstance(names, tuple) else names
+    lookup = np.append(index.get_indexer(values.categories), -1).astype(np.int64)
     return np.asarray(lookup[values.codes])
+
+
+@cache
+def _index(names: tuple[str, ...]) -> pd.Index:
+    """Index of names that never change."""
+    return pd.Index(names)
 
 
 def days(column: pd.Series) -> Ints:
@@ -140,7 +146,6 @@ def number_lots(estate: Estate) -> Lots:
     """Every lot named anywhere, with its unit and format, as the rows that fill it say."""
     names, of_rows = _named_lots(estate)
     unit = np.full(len(names), LITRE, dtype=np.int64)
-    unit_names = pd.Index(["kg", "L", "bottles"])
     formats = pd.Index(list(FORMATS_L))
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]
@@ -148,7 +153,7 @@ def number_lots(estate: Estate) -> Lots:
     filled |= moves["operation"].isin(["downgrading", "decanting"]).to_numpy()
     unit[of_rows["movements", "to_lot"][filled]] = BOTTLE
     for table in ("opening_stock", "deliveries"):
-        unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], unit_names)
+        unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], pd.Index(UNITS))
     pressed = of_rows["pressings", "from_lot"]
     unit[pressed[pressed >= 0]] = KG
     for table, column in (

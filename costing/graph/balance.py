@@ -12,18 +12,17 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR, MONTHS_A_YEAR
 from costing.errors import Finding, caution
-from costing.graph.arrays import IS_LOSS, Floats, Flow, Ints, Lots
+from costing.graph.arrays import IS_LOSS, Flow, Lots
 from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.places import Places
 from costing.inputs.estate import Estate
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
-DAYS_A_YEAR = 365.0
-MONTHS = 12
 ROWS_SHOWN = 3
 """Rows behind a lot's balance that a finding shows."""
 USUAL_GAIN = 1.05
@@ -37,10 +36,10 @@ class Touches:
     flow: Ints
     lot: Ints
     role: Ints
-    first_of_lot: NDArray[np.bool_]
+    first_of_lot: Flags
 
     @property
-    def is_out(self) -> NDArray[np.bool_]:
+    def is_out(self) -> Flags:
         """Touches that draw from their lot for somewhere else."""
         return np.asarray(self.role == OUT)
 
@@ -86,7 +85,7 @@ def touches_of(flows: Flows, order: Ints) -> Touches:
     return Touches(flow[sort], lot, role[sort], first)
 
 
-def _latest(marks: NDArray[np.bool_]) -> Ints:
+def _latest(marks: Flags) -> Ints:
     """Position of the last mark at or before each row (0 where there is none)."""
     return np.maximum.accumulate(np.where(marks, np.arange(len(marks)), 0))
 
@@ -106,8 +105,8 @@ def balances(
     for _ in range(50):
         reset = touches.first_of_lot | (role == COUNT) | closes
         level = np.where(role == COUNT, measured, np.where(closes, 0.0, into - out))
-        at = _latest(reset)
-        after = (level[at] + (running - running[at])).astype(np.float64)
+        reset_at = _latest(reset)
+        after = (level[reset_at] + (running - running[reset_at])).astype(np.float64)
         before = np.where(touches.first_of_lot, 0.0, np.roll(after, 1))
         near = np.maximum(slack, 1e-9 * before)
         left = before - out
@@ -130,8 +129,8 @@ def _overdrawn(
     short = np.flatnonzero((out > 0) & (before - out < -near))
     _, first = np.unique(touches.lot[short], return_index=True)
     arrived = np.flatnonzero(((touches.role == IN) | (touches.role == COUNT)) & (flows.into[touches.flow] > 0))
-    lots_filled, at = np.unique(touches.lot[arrived], return_index=True)
-    first_arrival = dict(zip(lots_filled.tolist(), arrived[at].tolist(), strict=True))
+    lots_filled, arrivals_first = np.unique(touches.lot[arrived], return_index=True)
+    first_arrival = dict(zip(lots_filled.tolist(), arrived[arrivals_first].tolist(), strict=True))
     for touch in short[first].tolist():
         flow = int(touches.flow[touch])
         drawn, lot = place.quantity(flow, "out", float(out[touch])), place.lot(int(touches.lot[touch]))
@@ -157,9 +156,9 @@ def _overdrawn(
 def _back_from_nowhere(touches: Touches, flows: Flows, after: Floats, place: Places) -> Iterator[Finding]:
     """Bottles that come back to a lot that has held nothing: no cost is known at which they could."""
     index = np.arange(len(touches.lot))
-    held = np.maximum.accumulate(np.where((after > 0) & (flows.out[touches.flow] >= 0), index, -1))
+    last_held = np.maximum.accumulate(np.where((after > 0) & (flows.out[touches.flow] >= 0), index, -1))
     begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
-    for touch in np.flatnonzero((flows.out[touches.flow] < 0) & touches.is_out & (held < begins)).tolist():
+    for touch in np.flatnonzero((flows.out[touches.flow] < 0) & touches.is_out & (last_held < begins)).tolist():
         flow = int(touches.flow[touch])
         yield Finding(
             place(flow, "out"),
@@ -192,15 +191,15 @@ def _shown(day: int) -> str:
 
 def _exchanged(drawn: int, filled: int) -> str:
     """Sentence for a draw before its lot is filled, where a day taken for a month explains it."""
-    said = []
+    sentences = []
     for day, least, most in ((drawn, filled, None), (filled, None, drawn)):
         read = date.fromisoformat(_shown(day))
-        if read.day <= MONTHS and read.day != read.month:
+        if read.day <= MONTHS_A_YEAR and read.day != read.month:
             other = read.replace(month=read.day, day=read.month)
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):
-                said.append(f"{read} may be {other}")
-    return f" {' or '.join(said)}, with day and month exchanged: that would fit." if said else ""
+                sentences.append(f"{read} may be {other}")
+    return f" {' or '.join(sentences)}, with day and month exchanged: that would fit." if sentences else ""
 
 
 def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.graph.arrays import (
     BOTTLE,
     END_OF_DAY,
@@ -25,9 +26,7 @@ from costing.graph.arrays import (
     STAGES,
     START_OF_DAY,
     TABLES,
-    Floats,
     Flow,
-    Ints,
     Lots,
     codes,
     days,
@@ -73,7 +72,7 @@ def movement_norms(estate: Estate) -> Floats:
     norms = np.zeros(len(OPERATIONS) + 1)
     table = estate["loss_norms"]
     per_movement = (table["time_base"] == "per movement").to_numpy()
-    position = codes(table["applies_to"], pd.Index(OPERATIONS))
+    position = codes(table["applies_to"], OPERATIONS)
     norms[position[per_movement]] = table["percent"].to_numpy()[per_movement]
     norms[-1] = 0.0
     return norms
@@ -82,7 +81,7 @@ def movement_norms(estate: Estate) -> Floats:
 def yearly_norms(estate: Estate) -> Floats:
     """Norm per year of each stage, as a fraction (0 where none is given)."""
     norms, table = np.zeros(len(STAGES)), estate["loss_norms"]
-    position = codes(table["applies_to"], pd.Index(STAGES))
+    position = codes(table["applies_to"], STAGES)
     known = (table["time_base"] == "per year").to_numpy() & (position >= 0)
     norms[position[known]] = table["percent"].to_numpy()[known]
     return norms
@@ -153,7 +152,7 @@ def _received(estate: Estate, lots: Lots) -> list[_Part]:
                 target=lots.of_rows[table, "lot"],
                 into=frame["quantity"].to_numpy(),
                 operation=np.full(n, _op("reception")),
-                goods=codes(frame["kind" if kind is Flow.OPENING else "what"], pd.Index(KINDS)),
+                goods=codes(frame["kind" if kind is Flow.OPENING else "what"], KINDS),
                 allowance=np.nan_to_num(frame["loss_allowance"].to_numpy()) if kind is Flow.OPENING else _zeros(n),
             )
         )
@@ -194,7 +193,7 @@ def _pressed(estate: Estate, lots: Lots) -> tuple[list[_Part], pd.Index]:
 
 def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
     frame = estate["movements"]
-    operation = codes(frame["operation"], pd.Index(OPERATIONS))
+    operation = codes(frame["operation"], OPERATIONS)
     source, target = lots.of_rows["movements", "from_lot"], lots.of_rows["movements", "to_lot"]
     unit, per_unit = np.append(lots.unit, LITRE), np.append(lots.litres_per_unit, 1.0)
     out = np.where(unit[source] == BOTTLE, frame["out_bottles"].to_numpy(), frame["out_l"].to_numpy())

@@ -20,8 +20,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from costing.array_types import Flags, Floats, Ints
 
 
 def abnormal_share(
@@ -30,7 +29,7 @@ def abnormal_share(
     norm: npt.ArrayLike,
     *,
     allow_gains: bool = False,
-) -> FloatArray:
+) -> Floats:
     """Part of the cost that an abnormal loss carries, by a norm per movement.
 
     quantity_in, quantity_good: same unit; norm: normal loss as a fraction of the input, 0 to 1;
@@ -52,7 +51,7 @@ def abnormal_share_beyond(
     allowance: npt.ArrayLike,
     *,
     allow_gains: bool = False,
-) -> FloatArray:
+) -> Floats:
     """Part of the cost that an abnormal loss carries, by an allowance in the unit of the quantities.
 
     allowance: loss still allowed, 0 or more (`allowed_losses` gives it as what was left before each loss);
@@ -69,7 +68,7 @@ def abnormal_share_beyond(
 
 def allowed_losses(
     segment: npt.ArrayLike, accrued_allowance: npt.ArrayLike, loss: npt.ArrayLike
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[Floats, Floats]:
     """Part of each loss that the annual norm allows, and the allowance that stood before it.
 
     segment: lot-and-stocktake number of each row, rows of a segment together in time order [rows];
@@ -101,7 +100,7 @@ def allowed_losses(
     return np.minimum(lost, allowance_before), allowance_before
 
 
-def _beyond(entered: npt.NDArray[np.float64], good: FloatArray, expected: FloatArray, allow_gains: bool) -> FloatArray:
+def _beyond(entered: Floats, good: Floats, expected: Floats, allow_gains: bool) -> Floats:
     entered, good, expected = np.broadcast_arrays(entered, good, expected)
     for quantity, what in ((entered, "input"), (good, "good output")):
         bad = ~(quantity >= 0) | np.isinf(quantity)
@@ -115,7 +114,7 @@ def _beyond(entered: npt.NDArray[np.float64], good: FloatArray, expected: FloatA
     return np.where((good == 0) & (entered > 0), 1.0, share)
 
 
-def _segments(segment: npt.ArrayLike) -> IntArray:
+def _segments(segment: npt.ArrayLike) -> Ints:
     """Segment numbers, checked: one number is one run of rows."""
     segments = np.asarray(segment, dtype=np.int64)
     starts = segments[np.concatenate([[True], segments[1:] != segments[:-1]])] if len(segments) else segments
@@ -125,9 +124,9 @@ def _segments(segment: npt.ArrayLike) -> IntArray:
     return segments
 
 
-def _doubling(segments: IntArray) -> list[tuple[int, npt.NDArray[np.bool_]]]:
+def _doubling(segments: Ints) -> list[tuple[int, Flags]]:
     """For 1, 2, 4, … rows back: whether row k and the row that far back share a segment; until none does."""
-    steps: list[tuple[int, npt.NDArray[np.bool_]]] = []
+    steps: list[tuple[int, Flags]] = []
     back = 1
     while back < len(segments):
         joined = segments[back:] == segments[:-back]
@@ -138,5 +137,5 @@ def _doubling(segments: IntArray) -> list[tuple[int, npt.NDArray[np.bool_]]]:
     return steps
 
 
-def _first(bad: npt.NDArray[np.bool_]) -> int:
+def _first(bad: Flags) -> int:
     return int(np.flatnonzero(bad)[0])

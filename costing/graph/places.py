@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from costing.graph.arrays import BOTTLE, TABLES, Flow, Lots
+from costing.graph.arrays import BOTTLE, TABLES, UNITS, Flow, Lots
 from costing.graph.flows import Flows
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
-
-UNITS = ("kg", "L", "bottles")
 
 _CELLS: dict[str, tuple[str | None, ...]] = {
     "out": (

@@ -16,8 +16,9 @@ import pandas as pd
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from costing.array_types import Ints
 from costing.errors import Finding
-from costing.graph.arrays import IS_LOSS, OPERATIONS, Flow, Ints
+from costing.graph.arrays import IS_LOSS, OPERATIONS, Flow
 from costing.graph.flows import Flows
 
 Place = Callable[[int, str | None], str]
@@ -67,8 +68,8 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
     arriving = in_key[moves & (filled >= 0)]
     if not len(leaving):
         return np.zeros(len(flows), dtype=np.int64), []
-    at = np.minimum(np.searchsorted(leaving, arriving), len(leaving) - 1)
-    both = np.sort(pd.unique(arriving[leaving[at] == arriving]))
+    next_leaving = np.minimum(np.searchsorted(leaving, arriving), len(leaving) - 1)
+    both = np.sort(pd.unique(arriving[leaving[next_leaving] == arriving]))
     rank = np.zeros(len(flows), dtype=np.int64)
     if not len(both):
         return rank, []
@@ -108,8 +109,8 @@ def _dosages(flows: Flows) -> tuple[Ints, Ints]:
 
 
 def _position(known: Ints, key: Ints, valid: np.ndarray) -> Ints:
-    at = np.minimum(np.searchsorted(known, key), len(known) - 1)
-    return np.where(valid & (known[at] == key), at, -1)
+    place = np.minimum(np.searchsorted(known, key), len(known) - 1)
+    return np.where(valid & (known[place] == key), place, -1)
 
 
 def _loops(
@@ -121,8 +122,8 @@ def _loops(
     place: Place,
 ) -> Iterator[Finding]:
     """A finding for each ring of lots that fill one another at one moment."""
-    every = np.arange(len(busy))
-    drawn, filled = np.concatenate([every, dosages[0]]), np.concatenate([every, dosages[1]])
+    numbers = np.arange(len(busy))
+    drawn, filled = np.concatenate([numbers, dosages[0]]), np.concatenate([numbers, dosages[1]])
     link = (out_at[drawn] >= 0) & (in_at[filled] >= 0)
     source, target, flow = out_at[drawn[link]], in_at[filled[link]], busy[drawn[link]]
     graph = coo_matrix((np.ones(len(source)), (source, target)), shape=(n_places, n_places))

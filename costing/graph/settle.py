@@ -17,8 +17,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.errors import Finding
-from costing.graph.arrays import TABLES, Floats, Flow, Lots, codes, number_lots
+from costing.graph.arrays import TABLES, Flow, Lots, codes, number_lots
 from costing.graph.balance import empty_below
 from costing.graph.flows import Flows, flows_of, movement_norms
 from costing.graph.places import Places, place_of
@@ -77,7 +78,7 @@ def _followed(
     wanted[flows.source[rests]] = True
     norms, per_unit = movement_norms(estate), np.append(lots.litres_per_unit, 1.0)
     slack = empty_below(estate)[lots.unit]
-    held: defaultdict[int, float] = defaultdict(float)
+    on_hand: defaultdict[int, float] = defaultdict(float)
     drawn: dict[int, float] = {}
     findings = []
     met = order[rests[order] | wanted[flows.source[order]] | wanted[flows.target[order]]]
@@ -89,11 +90,11 @@ def _followed(
             float(flows.into[flow]),
         )
         if flows.kind[flow] == Flow.STOCKTAKE:
-            held[target] = into
+            on_hand[target] = into
         if flows.kind[flow] >= Flow.COST:
             continue
         if rests[flow]:
-            out = drawn[flow] = max(held[source], 0.0)
+            out = drawn[flow] = max(on_hand[source], 0.0)
             if not out > 0:
                 day = np.datetime64(int(flows.day[flow]), "D")
                 rule = f"stands for all that is left of {place.lot(source)}, which holds nothing on {day}."
@@ -103,10 +104,10 @@ def _followed(
             litres = (1.0 - norms[flows.operation[flow]]) * out * per_unit[source] + flows.added[flow]
             into = litres / per_unit[target]
         if source >= 0:
-            left = held[source] - out
-            held[source] = 0.0 if abs(left) <= max(slack[source], 1e-9 * held[source]) else left
+            left = on_hand[source] - out
+            on_hand[source] = 0.0 if abs(left) <= max(slack[source], 1e-9 * on_hand[source]) else left
         if target >= 0:
-            held[target] += into
+            on_hand[target] += into
     return drawn, findings
 
 
@@ -117,7 +118,7 @@ def _with_bottles(estate: Estate) -> Estate:
     if not np.isnan(bottles).any():
         return estate
     wine, liqueur = frame["wine_l"].to_numpy(dtype=np.float64, copy=True), np.nan_to_num(frame["liqueur_l"].to_numpy())
-    size = np.append(np.array(list(FORMATS_L.values())), np.nan)[codes(frame["format"], pd.Index(list(FORMATS_L)))]
+    size = np.append(np.array(list(FORMATS_L.values())), np.nan)[codes(frame["format"], tuple(FORMATS_L))]
     for rows in bottlings_in_parts(frame):
         filled = float(np.nansum(bottles[rows]))
         if np.isnan(wine[rows]).sum() == 1:

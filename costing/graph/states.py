@@ -19,8 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from costing.array_types import Floats, Ints
 from costing.errors import Finding
-from costing.graph.arrays import GIVES, KINDS, OPERATION_STAGE, STAGE_OF_KIND, Floats, Flow, Ints, Lots
+from costing.graph.arrays import GIVES, KINDS, OPERATION_STAGE, STAGE_OF_KIND, Flow, Lots
 from costing.graph.balance import (
     IN,
     IN_PLACE,
@@ -119,8 +120,8 @@ class Chain(Once):
     def state_on(self, lot: Ints, day: Ints) -> Ints:
         """Last state of each lot that began on or before the end of that day (−1: none)."""
         first, span, key = self._days
-        at = np.searchsorted(key, lot * span + np.clip(day - first, -1, span - 1), side="right") - 1
-        return np.where(at >= self.lot_start[lot], self.by_lot[np.maximum(at, 0)], -1)
+        latest = np.searchsorted(key, lot * span + np.clip(day - first, -1, span - 1), side="right") - 1
+        return np.where(latest >= self.lot_start[lot], self.by_lot[np.maximum(latest, 0)], -1)
 
     @cached_property
     def _last_filled(self) -> Ints:
@@ -288,8 +289,8 @@ def _returns(flows: Flows, touches: Touches, balance: Balance) -> tuple[Ints, In
     what comes back as a part of that. Back in a lot that holds something they are a draw below 0 like any other.
     """
     index = np.arange(len(touches.lot))
-    held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
-    last = np.r_[-1, held[:-1]] if len(held) else held
+    last_held = np.maximum.accumulate(np.where(balance.after > 0, index, -1))
+    last = np.r_[-1, last_held[:-1]] if len(last_held) else last_held
     begins = np.maximum.accumulate(np.where(touches.first_of_lot, index, 0))
     back = np.flatnonzero((balance.before <= 0) & (flows.out[touches.flow] < 0) & touches.is_out & (last >= begins))
     return back, last[back], -flows.out[touches.flow[back]] / balance.after[last[back]]

@@ -13,13 +13,13 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from costing.array_types import Floats
 from costing.inputs.estate import Settings
 from costing.inputs.schema import lists
 
-STAGES: tuple[str, ...] = lists()["stage"]
+_STAGES: tuple[str, ...] = lists()["stage"]
 
 
 class Basis(BaseModel):
@@ -39,8 +39,8 @@ class Basis(BaseModel):
     name: str
     capital: Literal["none", "borrowing", "hurdle"] = "none"
     rate: float | None = Field(default=None, ge=0, le=1)
-    capital_stages: tuple[str, ...] = STAGES
-    storage_stages: tuple[str, ...] = STAGES
+    capital_stages: tuple[str, ...] = _STAGES
+    storage_stages: tuple[str, ...] = _STAGES
     expensed_elements: tuple[str, ...] = ()
     abnormal_loss: Literal["expensed", "survivors"] = "expensed"
     abnormal_gains: bool = False
@@ -52,9 +52,9 @@ class Basis(BaseModel):
     @field_validator("capital_stages", "storage_stages")
     @classmethod
     def _known_stages(cls, stages: tuple[str, ...]) -> tuple[str, ...]:
-        unknown = [stage for stage in stages if stage not in STAGES]
+        unknown = [stage for stage in stages if stage not in _STAGES]
         if unknown:
-            msg = f"no such stage: {', '.join(unknown)}; stages are {', '.join(STAGES)}"
+            msg = f"no such stage: {', '.join(unknown)}; stages are {', '.join(_STAGES)}"
             raise ValueError(msg)
         return stages
 
@@ -63,7 +63,7 @@ class Basis(BaseModel):
         """Which rows of Opening costs it takes, beside those that name no basis: "book" or "economic"."""
         return "economic" if self.capital == "hurdle" else "book"
 
-    def abnormal_share(self, abnormal: NDArray[np.float64]) -> NDArray[np.float64]:
+    def abnormal_share(self, abnormal: Floats) -> Floats:
         """Abnormal part of shares that passes on to nobody: where survivors bear losses 0, except where nothing
         survived, for a whole lot lost (1) is expensed on every basis; a gain (below 0) only where it is credited.
         """
@@ -78,25 +78,25 @@ class Basis(BaseModel):
 
 BOOK = Basis(
     name="book",
-    storage_stages=tuple(stage for stage in STAGES if stage != "finished stock"),
+    storage_stages=tuple(stage for stage in _STAGES if stage != "finished stock"),
 )
 ECONOMIC = Basis(name="economic", capital="hurdle", abnormal_loss="survivors", own_grapes="transfer price")
 REPLACEMENT = ECONOMIC.replace(name="replacement", replacement=True)
 
-STORAGE_UNTIL = {"disgorgement": "finished stock", "tirage": "on lees", "never": STAGES[0]}
+STORAGE_UNTIL = {"disgorgement": "finished stock", "tirage": "on lees", "never": _STAGES[0]}
 """Ends of the storage window that Settings offer, and the first stage whose storage is expensed."""
 
 
 def book_basis(settings: Settings) -> Basis:
     """The book basis with the policies that Settings choose; `BOOK` where none is chosen."""
-    ends = STAGES.index(STORAGE_UNTIL[settings.book_storage_until])
-    finished = STAGES.index("finished stock")
+    ends = _STAGES.index(STORAGE_UNTIL[settings.book_storage_until])
+    finished = _STAGES.index("finished stock")
     return BOOK.replace(
         own_grapes="transfer price" if settings.book_own_grapes == "market price" else "growing cost",
         by_product=settings.book_by_product,
-        storage_stages=STAGES[:ends],
+        storage_stages=_STAGES[:ends],
         capital="borrowing" if settings.book_borrowing_cost == "capitalised" else "none",
-        capital_stages=STAGES[:finished] if settings.book_borrowing_cost == "capitalised" else STAGES,  # IAS 23.22
+        capital_stages=_STAGES[:finished] if settings.book_borrowing_cost == "capitalised" else _STAGES,  # IAS 23.22
         abnormal_gains=settings.book_abnormal_gain == "credited",
         abnormal_loss=settings.book_abnormal_loss,
     )

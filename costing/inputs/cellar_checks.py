@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
 from costing.inputs.press_checks import units_of_rows
-from costing.inputs.rows import Breach, Check, Mask, Rows, Words, rule_of
+from costing.inputs.rows import Breach, Check, Rows, Words, rule_of
 from costing.inputs.schema import operations, sheets
 from costing.units import FORMATS_L
 
@@ -41,7 +42,7 @@ def ends_of_movements(movements: Rows) -> Iterator[Breach]:
     from_lot, to_lot = movements.given("from_lot"), movements.given("to_lot")
     out_l, out_bottles = movements.given("out_l"), movements.given("out_bottles")
     in_l, in_bottles = movements.given("in_l"), movements.given("in_bottles")
-    yield ~from_lot & ~to_lot, "from_lot", "neither a lot drawn from nor a lot filled.", "Enter one or both."
+    yield ~from_lot & ~to_lot, "from_lot", "names neither a lot drawn from nor a lot filled.", "Enter one or both."
     for column, drawn in (("out_l", out_l), ("out_bottles", out_bottles)):
         rule = "is drawn, but no lot stands under 'From lot'."
         yield drawn & ~from_lot & to_lot, column, rule, "Enter the lot drawn from."
@@ -110,9 +111,9 @@ def _surplus(more: pd.Series[Any], unit: str) -> Words:
 def words_of_movements(movements: Rows) -> Iterator[Breach]:
     """Yield operations that lack what they are about: the format decanted into, the cuvée declared."""
     decanted = movements.are("operation", "decanting") & ~movements.given("format")
-    yield decanted, "format", "no format, though bottles are decanted.", "Enter the format filled."
+    yield decanted, "format", "no format stands here, though bottles are decanted.", "Enter the format filled."
     declared = movements.are("operation", "downgrading") & ~movements.given("cuvee")
-    yield declared, "cuvee", "no cuvée, though bottles are downgraded.", "Enter the cuvée from now on."
+    yield declared, "cuvee", "no cuvée stands here, though bottles are downgraded.", "Enter the cuvée from now on."
     bottled = movements.given("out_l", "in_bottles")
     yield bottled, "in_bottles", "bottles filled from litres are a bottling.", "Enter it on Tirage."
 
@@ -133,11 +134,11 @@ def bottlings_of_several_wines(tirage: Rows) -> Iterator[Breach]:
     for rows in bottlings_in_parts(tirage.frame):
         counted, unsaid = rows[bottles[rows]], rows[~litres[rows]]
         if not len(counted):
-            rule = "no bottles, and no row of that day and bottle lot that says how many were filled."
+            rule = "no bottles stand here, and no row of that day and bottle lot says how many were filled."
             remedy = "Enter the bottles; where several wines were bottled together, on one of their rows."
             yield rows[:1], "bottles", rule, remedy
         elif len(unsaid) > 1:
-            rule = "no litres, in a bottling of several wines of which another says none either."
+            rule = "no litres stand here, and another wine of the same bottling has none either."
             yield unsaid[1:], "wine_l", rule, "Enter the litres of each wine but one."
         elif len(counted) > 1:
             rule = f"bottles stand in {len(counted)} rows of a bottling of which another row has none."
@@ -222,7 +223,7 @@ def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
     movements = Rows(estate, "movements")
     out_l, out_bottles = movements.given("out_l"), movements.given("out_bottles")
     in_l, in_bottles = movements.given("in_l"), movements.given("in_bottles")
-    columns: list[tuple[str, str, str, Mask | None]] = [
+    columns: list[tuple[str, str, str, Flags | None]] = [
         (table, "lot", unit, units_of_rows(Rows(estate, table)) == unit)
         for table in ("opening_stock", "deliveries")
         for unit in _UNITS

@@ -22,6 +22,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Days, Flags, Floats
+
 LONGEST_SHOWN = 80
 _DAY_ZERO = date(1970, 1, 1).toordinal()
 _TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
@@ -36,14 +38,14 @@ class Cells:
     """
 
     size: int
-    numbers: NDArray[np.float64] | None = None
-    dates: NDArray[np.datetime64] | None = None
+    numbers: Floats | None = None
+    dates: Days | None = None
     codes: NDArray[np.intp] | None = None
     texts: tuple[str, ...] = ()
-    flags: NDArray[np.bool_] | None = None
-    truths: NDArray[np.bool_] | None = None
+    flags: Flags | None = None
+    truths: Flags | None = None
 
-    def filled(self) -> NDArray[np.bool_]:
+    def filled(self) -> Flags:
         """Tell which cells hold anything."""
         known = np.zeros(self.size, dtype=bool)
         if self.numbers is not None:
@@ -150,7 +152,7 @@ def take_apart(values: pd.Series[Any]) -> Cells:
     return Cells(size) if sort == "empty" else _mixed(values.to_list())
 
 
-def _whole_days(values: NDArray[Any]) -> NDArray[np.datetime64]:
+def _whole_days(values: NDArray[Any]) -> Days:
     return values.astype("datetime64[D]").astype("datetime64[s]")
 
 

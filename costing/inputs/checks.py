@@ -28,32 +28,11 @@ from costing.inputs import (
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import fold, number_text
 from costing.inputs.estate import Estate, harvest_years
-from costing.inputs.headers import closest, did_you_mean
-from costing.inputs.name_checks import known_names, names_alike, unknown_names
+from costing.inputs.headers import closest, did_you_mean, read_headers
+from costing.inputs.name_checks import known_lots, names_alike, unknown_names
 from costing.inputs.rows import Breach, Check, Rows, also_at, rule_of
 from costing.inputs.schema import lists, sheets
 
-# What makes an entry of a sheet the only one of its kind.
-KEYS: dict[str, list[str]] = {
-    "interest_rates": ["from_date"],
-    "price_indices": ["on_date", "element"],
-    "opening_stock": ["lot"],
-    "opening_composition": ["lot", "attribute", "name"],
-    "grape_prices": ["vintage", "supplier", "village", "variety"],
-    "stocktakes": ["on_date", "sequence", "lot"],
-    "operation_rates": ["from_date", "stage", "operation", "format", "driver", "element"],
-    "service_rates": ["from_date", "operation", "format", "driver", "owner"],
-    "dry_goods": ["from_date", "stage", "item", "format", "presentation"],
-    "loss_norms": ["applies_to", "time_base"],
-    "market_values": ["from_date", "lot", "what", "fraction", "cuvee", "format"],
-    "cuvees": ["cuvee"],
-    "targets": ["cuvee", "format", "channel"],
-    "price_list": ["from_date", "cuvee", "format", "channel", "currency"],
-    "channels": ["channel", "from_date"],
-    "price_by_age": ["cuvee", "format", "months_on_lees"],
-    "recipes": ["recipe", "what"],
-    "uncertainty": ["name"],
-}
 _SMALL_PERCENTAGES = ("percent", "escalation", "insurance")  # 0.5 % is usual there
 ATTRIBUTES = ("vintage", "variety", "village")
 
@@ -71,8 +50,8 @@ def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator
 @Check
 def entered_twice(estate: Estate) -> Iterator[Finding]:
     """Yield entries that stand twice although only one can count."""
-    for rows in (Rows(estate, table) for table in KEYS):
-        keys = KEYS[rows.table]
+    for rows in (Rows(estate, name) for name, sheet in sheets().items() if sheet.entered_once_by):
+        keys = list(sheets()[rows.table].entered_once_by)
         headers = ", ".join(f"'{sheets()[rows.table].column(key).header}'" for key in keys)
         same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
         wrong = estate.wrong_rows.get(rows.table, np.zeros(len(rows), dtype=bool))
@@ -124,7 +103,7 @@ def trial_lines(lines: Rows) -> Iterator[Breach]:
     name, litres, share = (lines.given(column) for column in ("lot", "litres", "share"))
     bottles, lot = lines.are("line", "bottles"), lines.are("line", "lot")
     yield bottles & ~lines.given("bottles"), "bottles", "no bottles stand here.", "Enter how many are wanted."
-    lots, attributes = known_names(lines.estate, "lot"), _attributes(lines)
+    lots, attributes = known_lots(lines.estate), _attributes(lines)
     for kind, known, what in (
         (lot, lots, "lot"),
         (~lot & ~bottles, attributes, "vintage, variety, village or kind of wine"),
@@ -159,8 +138,8 @@ def changed_columns(changes: Rows) -> Iterator[Breach]:
             remedy = did_you_mean(title, known, "Enter the title of a sheet.")
             yield [row], "sheet", "is no sheet of the library.", remedy
             continue
-        headers = [word for column in sheet.columns for word in (column.header, column.title)]
-        if header and fold(header) not in {fold(word) for word in headers}:
+        if header and read_headers(sheet, [header])[0].column is None:
+            headers = [word for column in sheet.columns for word in (column.header, column.title)]
             remedy = did_you_mean(header, headers, f"Enter a column of '{sheet.title}'.")
             yield [row], "column", f"is no column of '{sheet.title}'.", remedy
 

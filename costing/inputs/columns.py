@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats
 from costing.errors import nearest
 from costing.inputs.cells import Cells, fold, number_text, take_apart
 from costing.inputs.headers import factors
@@ -191,7 +192,7 @@ def numbers(
 
 def _text_numbers(
     texts: Sequence[str], style: str, factor: float, units: Mapping[str, float]
-) -> tuple[NDArray[np.float64], dict[int, tuple[str, str]]]:
+) -> tuple[Floats, dict[int, tuple[str, str]]]:
     plain = [text if style == "point" else text.replace(".", "?").replace(",", ".") for text in texts]
     read = pd.to_numeric(pd.Series(plain, dtype=object), errors="coerce").to_numpy(dtype=np.float64) * factor
     faulty: dict[int, tuple[str, str]] = {}
@@ -237,7 +238,7 @@ def integers(cells: Cells, style: str, units: Mapping[str, float] = NO_UNITS) ->
     return values, faults
 
 
-def percentages(cells: Cells, style: str, fractions: NDArray[np.bool_] | None = None) -> Read:
+def percentages(cells: Cells, style: str, fractions: Flags | None = None) -> Read:
     """Column of percent points -> fractions; `fractions` marks cells that hold a fraction already."""
     points, faults = numbers(cells, style, units={"%": 1.0})
     if fractions is None:
@@ -342,7 +343,7 @@ def categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorica
     return pd.Categorical.from_codes(fresh[codes], categories=kept)
 
 
-def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
+def outside(column: Column, values: Floats) -> list[Fault]:
     """Cells outside the bounds of the column; `values` in the unit of its header (percentages in points)."""
     faults = []
     unit = f" {column.unit}" if column.unit else ""
@@ -360,7 +361,7 @@ def outside(column: Column, values: NDArray[np.float64]) -> list[Fault]:
 
 
 def read(
-    column: Column, cells: Cells, styles: Styles, factor: float = 1.0, fractions: NDArray[np.bool_] | None = None
+    column: Column, cells: Cells, styles: Styles, factor: float = 1.0, fractions: Flags | None = None
 ) -> tuple[Any, list[Fault]]:
     """Cells of a column as the schema describes it, and what is wrong with them."""
     if column.type == "date":

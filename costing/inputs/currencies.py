@@ -13,8 +13,8 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import named_row_in_force
 from costing.inputs.rows import Breach, Rows, rule_of
@@ -42,7 +42,7 @@ def in_estate_currency(estate: Estate) -> Estate:
     return replace(estate, tables=tables)
 
 
-def _rates(estate: Estate, frame: pd.DataFrame) -> NDArray[np.float64]:
+def _rates(estate: Estate, frame: pd.DataFrame) -> Floats:
     """Estate currency per unit of the currency of each row; NaN where nothing says."""
     listed = estate["channels"][estate["channels"]["currency_rate"].notna()]
     wanted = frame["currency"].astype(object).to_numpy()

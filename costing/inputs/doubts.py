@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats
 from costing.errors import CAUTION, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
@@ -66,7 +66,7 @@ def prices_off_their_history(rows: Rows) -> Iterator[Breach]:
             yield from _once(rows, slips, column, rule, "Check the decimal sign.")
 
 
-def _usual(frame: pd.DataFrame, price: NDArray[np.float64], kind: Sequence[str]) -> NDArray[np.float64]:
+def _usual(frame: pd.DataFrame, price: Floats, kind: Sequence[str]) -> Floats:
     """Median price of the rows of one kind; NaN where fewer than `HISTORY` others stand beside a row."""
     given = pd.Series(np.where(price > 0, price, np.nan))
     codes = [pd.factorize(frame[name], use_na_sentinel=False)[0] for name in kind]
@@ -84,7 +84,7 @@ def bottles_back_without_a_price(deliveries: Rows) -> Iterator[Breach]:
         "Enter what they cost. Bottles returned stand on Dispatches, below 0; where their lot is not in this workbook"
         " any more, here at their book cost per bottle."
     )
-    rule = "no price: these bottles come in at no cost."
+    rule = "no price stands here: these bottles come in at no cost."
     yield from _once(deliveries, np.flatnonzero(free).tolist(), "price_per_unit", rule, remedy)
 
 

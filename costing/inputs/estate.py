@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
+from costing.array_types import Flags, Floats, Ints, Names
 from costing.errors import Finding
 from costing.inputs.schema import sheets
 from costing.once import Once
@@ -55,6 +56,8 @@ class Settings(BaseModel):
     ageing_horizon_months: int = Field(60, ge=0, le=240)
     plan_horizon_months: int = Field(60, ge=3, le=240)
     plan_safety_percent: float = Field(10.0, ge=0, le=90)
+    campaign_cost: float = Field(0.0, ge=0, le=1e9)
+    smallest_campaign: int = Field(0, ge=0, le=1_000_000)
     service_method: str = "reciprocal"
     price_step: float = Field(0.05, ge=0.0001, le=1000)
     bank_balance: float | None = Field(None, ge=-1e12, le=1e12)
@@ -68,11 +71,11 @@ class Sources:
     hectolitres: rows whose Unit cell says hl; elsewhere: place of what another sheet gives, by row and column.
     """
 
-    sheet: NDArray[np.object_]
-    row: NDArray[np.int64]
+    sheet: Names
+    row: Ints
     letters: Mapping[str, str]
     units: Mapping[str, tuple[str, float]] = field(default_factory=dict)
-    hectolitres: NDArray[np.bool_] | None = None
+    hectolitres: Flags | None = None
     elsewhere: Mapping[tuple[int, str], str] = field(default_factory=dict)
 
 
@@ -99,14 +102,12 @@ class Estate(Once):
     tables: Mapping[str, pd.DataFrame]
     sources: Mapping[str, Sources]
     cautions: tuple[Finding, ...] = field(default=())
-    wrong_rows: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    wrong_rows: Mapping[str, Flags] = field(default_factory=dict)
     refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
     others: Others | None = None
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
-        """`Movements!F17` for row `row` (position in the table) and a column of the schema; `Movements!17`
-        without one.
-        """
+        """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
         source = self.sources[table]
         if column and (row, column) in source.elsewhere:
             return source.elsewhere[row, column]
@@ -131,21 +132,19 @@ class Estate(Once):
         return self.tables[table]
 
 
-def some_rows(
-    estate: Estate, kept: Mapping[str, NDArray[np.bool_]]
-) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:
+def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
-        table, one = estate[name][rows].reset_index(drop=True), estate.sources[name]
+        table, source = estate[name][rows].reset_index(drop=True), estate.sources[name]
         for column in table.columns if not rows.all() else ():
             if isinstance(table[column].dtype, pd.CategoricalDtype):
                 table[column] = table[column].cat.remove_unused_categories()
-        typed = None if one.hectolitres is None else one.hectolitres[rows]
+        typed = None if source.hectolitres is None else source.hectolitres[rows]
         tables[name] = table
         number = np.cumsum(rows) - 1
-        given = {(int(number[row]), column): place for (row, column), place in one.elsewhere.items() if rows[row]}
-        sources[name] = Sources(one.sheet[rows], one.row[rows], one.letters, one.units, typed, given)
+        given = {(int(number[row]), column): place for (row, column), place in source.elsewhere.items() if rows[row]}
+        sources[name] = Sources(source.sheet[rows], source.row[rows], source.letters, source.units, typed, given)
     return tables, sources
 
 
@@ -155,7 +154,7 @@ def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:
     return vintage.where(vintage.notna(), deliveries["on_date"].dt.year.astype(str))
 
 
-def harvest_years(deliveries: pd.DataFrame) -> NDArray[np.float64]:
+def harvest_years(deliveries: pd.DataFrame) -> Floats:
     """Year of the harvest of each delivery: its vintage, or the year in which it came where that is no number."""
     year = pd.to_numeric(vintages(deliveries), errors="coerce")
     return year.fillna(deliveries["on_date"].dt.year).to_numpy(dtype=np.float64)
@@ -172,8 +171,10 @@ def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     blank = empty_table(name)
     columns: dict[str, pd.Series[Any]] = {}
     for column in blank.columns:
-        values = frame[column] if column in frame.columns else pd.Series([None] * len(frame), dtype=object)
-        values = values.reset_index(drop=True)
+        if column not in frame.columns:
+            columns[column] = pd.Series([None] * len(frame), dtype=blank[column].dtype)
+            continue
+        values = frame[column].reset_index(drop=True)
         if isinstance(blank[column].dtype, pd.CategoricalDtype):
             text = values.astype(object)
             columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")

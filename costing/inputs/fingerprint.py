@@ -19,7 +19,7 @@ from costing.inputs.headers import read_as, read_headers
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
 
-DIGITS = 10
+_DIGITS = 10
 
 
 def fingerprint(tables: Iterable[RawTable]) -> str:
@@ -34,7 +34,7 @@ def fingerprint(tables: Iterable[RawTable]) -> str:
         if name and not rule and sheets()[name].owner == "user":
             for part in _parts(name, table):
                 whole.update(part)
-    return whole.hexdigest()[:DIGITS]
+    return whole.hexdigest()[:_DIGITS]
 
 
 def _parts(name: str, table: RawTable) -> Iterator[bytes]:

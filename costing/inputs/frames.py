@@ -11,7 +11,7 @@ from __future__ import annotations
 import pandas as pd
 
 from costing.inputs.estate import Estate
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.inputs.schema import settings, sheets
 
 
@@ -37,5 +37,5 @@ def settings_frame(estate: Estate) -> pd.DataFrame:
 
 def frames_of(estate: Estate) -> dict[str, pd.DataFrame]:
     """Settings and every filled table, by library name."""
-    filled = {name: as_entered(name, table) for name, table in whole(estate).tables.items() if len(table)}
+    filled = {name: as_entered(name, table) for name, table in both_sides(estate).tables.items() if len(table)}
     return {"settings": settings_frame(estate), **{name: frame for name, frame in filled.items() if name != "settings"}}

@@ -13,17 +13,15 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Ints
 from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.rows import Breach, Rows, rule_of
 
 _NAMES = ("supplier", "village", "variety")
 
 
-def listed_row(
-    deliveries: pd.DataFrame, listed: pd.DataFrame, counts: NDArray[np.bool_], wanted: NDArray[np.bool_]
-) -> NDArray[np.int64]:
+def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wanted: Flags) -> Ints:
     """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
     taken = np.full(len(deliveries), -1, dtype=np.int64)
     if not counts.any() or not wanted.any():
@@ -67,9 +65,9 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
     """Yield rows without a price or a final premium, final premiums without their day, and those of no delivery."""
     deliveries = listed.of("deliveries").frame
     price, final, dated = (listed.given(column) for column in ("price_per_kg", "final_premium_per_kg", "premium_date"))
-    rule = "neither a price nor a final premium."
+    rule = "neither a price nor a final premium stands here."
     yield ~price & ~final, "price_per_kg", rule, "Enter one, or delete the row."
-    rule = "no day, though a final premium stands beside it."
+    rule = "no day stands here, though a final premium stands beside it."
     yield final & ~dated, "premium_date", rule, "Enter when it was fixed and paid."
     rule = "is given for no delivery: none of that harvest has this supplier, village and variety."
     remedy = (
@@ -80,15 +78,15 @@ def premiums_that_fit_nothing(listed: Rows) -> Iterator[Breach]:
     yield final & ~fits, "final_premium_per_kg", rule, remedy
 
 
-def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> NDArray[np.int64]:
+def fitting_premiums(deliveries: pd.DataFrame, listed: pd.DataFrame) -> Ints:
     """Rows of Grape prices whose final premium fits a delivery, whether or not a more particular one goes before."""
-    found = []
+    fitting = []
     for row in np.flatnonzero(listed["final_premium_per_kg"].notna().to_numpy()).tolist():
         alone = np.arange(len(listed)) == row
         if (listed_row(deliveries, listed, alone, _bought(deliveries)) >= 0).any():
-            found.append(row)
-    return np.array(found, dtype=np.int64)
+            fitting.append(row)
+    return np.array(fitting, dtype=np.int64)
 
 
-def _bought(deliveries: pd.DataFrame) -> NDArray[np.bool_]:
+def _bought(deliveries: pd.DataFrame) -> Flags:
     return np.asarray(deliveries["growing_cost_per_unit"].isna() & deliveries["owner"].isna())

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Ints
 from costing.inputs.cells import fold
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import Column, Sheet, sheets
@@ -84,7 +84,7 @@ class KnownNames:
         return self._by_folded[close[0]] if close else ""
 
 
-def _signs(word: str) -> NDArray[np.int64]:
+def _signs(word: str) -> Ints:
     return np.bincount([ord(sign) % _SIGNS for sign in word], minlength=_SIGNS)
 
 
@@ -186,6 +186,8 @@ def factors(column: Column) -> dict[str, float]:
 def _read_header(sheet: Sheet, header: str) -> Heading:
     for column in sheet.columns:
         if fold(header) == fold(column.title) or (header == column.name and "%" not in column.unit):
+            return Heading(column)
+        if not column.unit and fold(header) == column.name.replace("_", " "):  # an earlier header
             return Heading(column)
     base, unit = _split(header)
     named = [column for column in sheet.columns if fold(column.header) == base]

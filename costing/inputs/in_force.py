@@ -16,8 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Names = NDArray[np.object_]
+from costing.array_types import Ints, Names
 
 
 def key_text(table: pd.DataFrame, columns: Iterable[str]) -> dict[str, Names]:
@@ -68,8 +67,6 @@ def named_row_in_force(name: Names, since: Ints, wanted: Names, day: Ints) -> In
 
 
 def rows_in_force(keys: pd.DataFrame, since: Ints, day: int) -> Ints:
-    """Row of every series (equal keys) that holds on one day, in the order of their dates; those not yet begun are
-    left out.
-    """
+    """Row of every series (equal keys) that holds on one day, in the order of their dates; none that begins later."""
     begun = by_date(np.flatnonzero(since <= day), since)
     return np.asarray(begun[~keys.iloc[begun].duplicated(keep="last").to_numpy()])

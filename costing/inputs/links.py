@@ -21,7 +21,7 @@ from costing.inputs.raw import RawTable, column_letter
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import needs_unit, unit_factor, units_of
 
-NAME = "links"
+LINKS = "links"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class _Row:
 
 def is_links(title: str) -> bool:
     """Whether a sheet of that title holds links."""
-    return readable_name(title) == NAME
+    return readable_name(title) == LINKS
 
 
 def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
@@ -102,7 +102,7 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
         if not row.sheet:
             continue
         name = readable_name(row.sheet)
-        if not name or sheets()[name].owner != "user" or name == NAME:
+        if not name or sheets()[name].owner != "user" or name == LINKS:
             ours = (sheet.title for sheet in sheets().values())
             hint = did_you_mean(row.sheet, ours, "Leave it blank where the sheet is not to be read.")
             links.findings.append(row.finding("sheet", "is no sheet of the library.", hint))
@@ -117,7 +117,7 @@ def read_links(tables: Iterable[RawTable], titles: Sequence[str]) -> Links:
 
 def _rows(table: RawTable) -> Iterable[_Row]:
     headers = [str(header) for header in table.frame.columns]
-    headings = read_headers(sheets()[NAME], headers)
+    headings = read_headers(sheets()[LINKS], headers)
     columns: dict[str, Cells] = {}
     letters: dict[str, str] = {}
     for position, heading in enumerate(headings):

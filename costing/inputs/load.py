@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, also, caution, errors_in
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
@@ -36,7 +37,7 @@ from costing.inputs.readable import readable
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.settings import read_settings
 
-__all__ = ["RawTable", "load", "read_csv_folder", "read_estate", "read_frames"]
+__all__ = ["RawTable", "load", "read_csv_folder", "read_frames", "read_inputs"]
 
 
 @dataclass
@@ -95,7 +96,7 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     return own_part(replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings)))
 
 
-def read_estate(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
+def read_inputs(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
     """Estate from data frames by sheet, or from a folder of CSV files.
 
     Raises InputError with every finding, WorkbookError if the source is neither.
@@ -345,7 +346,7 @@ def _with_default(column: Column, values: Any) -> Any:
     return np.where(blank, default, values)
 
 
-def _converted(sheet: Sheet, table: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.bool_] | None]:
+def _converted(sheet: Sheet, table: pd.DataFrame) -> tuple[pd.DataFrame, Flags | None]:
     """Quantities given in hectolitres by their Unit column -> litres, and which those are."""
     if "unit" not in table or "hl" not in sheet.column("unit").choices:
         return table, None

@@ -53,9 +53,9 @@ def _free_columns(name: str) -> list[tuple[str, str]]:
     ]
 
 
-def known_names(estate: Estate, key: str) -> list[str]:
-    """Every name of a kind (`lot`, `cuvee`, `terms`, `channel`) that some table introduces."""
-    return list(_first_spots(estate, _columns(key, introducing=True)))
+def known_lots(estate: Estate) -> list[str]:
+    """Every lot that some table introduces."""
+    return list(_first_spots(estate, _columns("lot", introducing=True)))
 
 
 def _first_spots(estate: Estate, columns: list[tuple[str, str]]) -> dict[str, Spot]:

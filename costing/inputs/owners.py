@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import breadth_first_order
 
+from costing.array_types import Flags, Ints, Names
 from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
 from costing.inputs.rows import Breach, Check, Rows, rule_of
@@ -57,11 +57,11 @@ class _Passes:
     between the grapes and the must as a lot of its own.
     """
 
-    table: NDArray[np.object_]
-    row: NDArray[np.int64]
-    column: NDArray[np.object_]
-    source: NDArray[np.object_]
-    target: NDArray[np.object_]
+    table: Names
+    row: Ints
+    column: Names
+    source: Names
+    target: Names
 
 
 def any_others(estate: Estate) -> bool:
@@ -75,15 +75,15 @@ def _passes(estate: Estate) -> _Passes:
     parts = [(table, end, _texts(estate[table], start), _texts(estate[table], end)) for table, start, end in _PASSED_ON]
     parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
     parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
-    found = []
-    for name, at, one, other in parts:
-        rows = np.flatnonzero(~pd.isna(one) & ~pd.isna(other))
-        table, column = (np.full(len(rows), word, dtype=object) for word in (name, at))
-        found.append((table, rows, column, one[rows], other[rows]))
-    return _Passes(*(np.concatenate(column) for column in zip(*found, strict=True)))
+    passes = []
+    for name, line, given, other in parts:
+        rows = np.flatnonzero(~pd.isna(given) & ~pd.isna(other))
+        table, column = (np.full(len(rows), word, dtype=object) for word in (name, line))
+        passes.append((table, rows, column, given[rows], other[rows]))
+    return _Passes(*(np.concatenate(column) for column in zip(*passes, strict=True)))
 
 
-def _texts(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
+def _texts(frame: pd.DataFrame, column: str) -> Names:
     return np.asarray(frame[column].astype(object))
 
 
@@ -115,9 +115,7 @@ def _owners(estate: Estate) -> pd.Series:
     return pd.Series(owner, index=names)[~pd.isna(owner)]
 
 
-def _reached(
-    source: NDArray[np.int64], target: NDArray[np.int64], begin: NDArray[np.int64], n: int
-) -> NDArray[np.int64]:
+def _reached(source: Ints, target: Ints, begin: Ints, n: int) -> Ints:
     """Lots, of n, that what lies in the first ones comes into."""
     ends = np.concatenate([source, np.full(len(begin), n)]), np.concatenate([target, begin])
     onward = csr_matrix((np.ones(len(ends[0])), ends), shape=(n + 1, n + 1))
@@ -125,7 +123,7 @@ def _reached(
     return np.asarray(reached[reached < n], dtype=np.int64)
 
 
-def _named(estate: Estate, table: str) -> NDArray[np.object_]:
+def _named(estate: Estate, table: str) -> Names:
     """Owner that each row names; the estate's own name is no other."""
     named = estate[table]["owner"].astype(object)
     return np.asarray(named.where(named.notna() & (named != estate.settings.estate), OWN))
@@ -148,10 +146,10 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
             rule = f"fills lot '{lots[row]}', which is {_whose(of_lot[row])}."
             yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
     from_, to = (owner.reindex(lots).to_numpy() for lots in (passes.source, passes.target))
-    for at in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
-        table, column = str(passes.table[at]), str(passes.column[at])
-        rule = f"would mix owners without a sale: what goes in is {_whose(from_[at])}, the rest {_whose(to[at])}."
-        yield from Rows(estate, table).findings([int(passes.row[at])], column, rule, remedy)
+    for line in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
+        table, column = str(passes.table[line]), str(passes.column[line])
+        rule = f"would mix owners without a sale: what goes in is {_whose(from_[line])}, the rest {_whose(to[line])}."
+        yield from Rows(estate, table).findings([int(passes.row[line])], column, rule, remedy)
 
 
 def _whose(owner: str) -> str:
@@ -160,9 +158,7 @@ def _whose(owner: str) -> str:
 
 @Check
 def money_of_others(estate: Estate) -> Iterator[Finding]:
-    """Yield prices and costs of goods that are not ours, their lots where only ours can stand, and own goods handed
-    back.
-    """
+    """Yield prices and costs of others' goods, their lots where only ours can stand, and own goods handed back."""
     others = set(lots_of_others(estate))
     for table, column in _NO_MONEY if others else ():
         theirs = _rows_of(estate, table, others) & np.asarray(estate[table][column].fillna(0.0) != 0)
@@ -193,16 +189,16 @@ def service_rates_hold(rates: Rows) -> Iterator[Breach]:
     yield rates.given("owner") & ~rates.are("owner", *known), "owner", rule, remedy
 
 
-def _rows_of(estate: Estate, table: str, lots: set[str]) -> NDArray[np.bool_]:
+def _rows_of(estate: Estate, table: str, lots: set[str]) -> Flags:
     """Rows of a table that are of these lots; of a press load all."""
     frame = estate[table]
     columns = [column.name for column in sheets()[table].columns if column.refers == "lot"]
-    found = np.zeros(len(frame), dtype=bool)
+    of_lots = np.zeros(len(frame), dtype=bool)
     for column in columns:
-        found |= frame[column].astype(object).isin(lots).to_numpy()
+        of_lots |= frame[column].astype(object).isin(lots).to_numpy()
     if table == "pressings":
-        found = frame["load"].isin(frame["load"][found]).to_numpy()
-    return found
+        of_lots = frame["load"].isin(frame["load"][of_lots]).to_numpy()
+    return of_lots
 
 
 def own_part(estate: Estate) -> Estate:
@@ -237,26 +233,28 @@ def kept_for_others(estate: Estate) -> Estate | None:
     )
 
 
-def whole(estate: Estate) -> Estate:
+def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
-    if estate.others is None:
-        return estate
+    return estate if estate.others is None else estate.once(_whole, estate.others)
+
+
+def _whole(estate: Estate, others: Others) -> Estate:
     tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, theirs in estate.others.tables.items():
-        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
+    for name, theirs in others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], others.sources[name])
         if len(theirs):
             tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
             typed = [
-                np.zeros(len(part), bool) if one.hectolitres is None else one.hectolitres
-                for part, one in zip(parts, places, strict=True)
+                np.zeros(len(part), bool) if place.hectolitres is None else place.hectolitres
+                for part, place in zip(parts, places, strict=True)
             ]
-            sheet, row = (np.concatenate([getattr(one, of) for one in places]) for of in ("sheet", "row"))
+            sheet, row = (np.concatenate([getattr(place, of) for place in places]) for of in ("sheet", "row"))
             sources[name] = replace(places[0], sheet=sheet, row=row, hectolitres=np.concatenate(typed))
     return replace(estate, tables=tables, sources=sources, others=None)
 
 
-def rows_in_whole(estate: Estate, table: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Where rows of other people's tables stand in those of `whole`. table: numbers in the order of the schema."""
+def rows_in_whole(estate: Estate, table: Ints, row: Ints) -> Ints:
+    """Where rows of other people's tables stand in those of `both_sides`. table: numbers in the order of the schema."""
     after = np.zeros(len(sheets()), dtype=np.int64)
     names = list(sheets())
     for name in estate.others.tables if estate.others else ():

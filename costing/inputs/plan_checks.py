@@ -11,6 +11,8 @@ from costing.errors import CAUTION
 from costing.inputs.estate import Estate
 from costing.inputs.rows import Breach, Rows, rule_of
 
+HARDLY_ELASTIC = -1.01
+"""Price response above which a lower price brings less money, however much more is sold."""
 _PLACED = ("pools", "opening_stock", "deliveries", "movements", "tirage")
 _SAME_IN_AN_OFFER = ("deal", "on_date", "what", "lot", "cuvee", "format", "tirage_date", "unit")
 
@@ -39,14 +41,15 @@ def limits_say_how_much(limits: Rows) -> Iterator[Breach]:
     supply, tirage, places = (limits.are("what", what) for what in ("supply", "tirage", "places"))
     no_most, blank = ~limits.given("most"), ~limits.given("most") & ~limits.given("least")
     remedy = "Enter bottles a year under At least, or under At most."
-    yield supply & blank, "least", "no bottles: nothing is promised.", remedy
-    yield ~supply & ~tirage & no_most, "most", "no limit: nothing is limited.", "Enter it under At most."
+    yield supply & blank, "least", "no bottles stand here: nothing is promised.", remedy
+    yield ~supply & ~tirage & no_most, "most", "no limit stands here: nothing is limited.", "Enter it under At most."
     remedy = "Enter the bottles of a spring under At least or At most."
-    yield tirage & blank, "most", "no bound: nothing is limited.", remedy
+    yield tirage & blank, "most", "no bound stands here: nothing is limited.", remedy
     crossed = (supply | tirage) & (limits["least"] > limits["most"])
     rule = "is above At most of the same row: no year can keep both."
     yield crossed, "least", rule, "Lower it, or raise At most."
-    rule, remedy = "no place: which places are limited is not said.", "Enter the place, as under Location elsewhere."
+    rule = "no place stands here: nobody can tell which places are limited."
+    remedy = "Enter the place, as under Location elsewhere."
     yield places & ~limits.given("location"), "location", rule, remedy
 
 
@@ -62,13 +65,22 @@ def supplies_have_a_price(limits: Rows) -> Iterator[Breach]:
     supply, cuvee = limits.are("what", "supply"), limits.given("cuvee")
     of_channel = supply & limits.given("channel")
     idle = of_channel & ~limits["channel"].isin(sold_by)
-    yield idle, "channel", "is no channel of sale.", "Name a channel of way out 'sale'."
+    yield idle, "channel", "is no channel of sale.", "Name a channel whose exit is 'sale'."
     of_cuvee = supply | limits.are("what", "tirage")
-    yield of_cuvee & ~cuvee & ~of_channel, "cuvee", "no cuvée: of what does it speak?", "Enter the cuvée."
+    rule = "no cuvée stands here: nobody can tell of what the row speaks."
+    yield of_cuvee & ~cuvee & ~of_channel, "cuvee", rule, "Enter the cuvée."
     rows = np.flatnonzero(of_cuvee & cuvee).tolist()
     unpriced = [row for row in rows if (limits.shown(row, "cuvee"), limits.shown(row, "format")) not in priced]
     rule, remedy = "has no price by age: none of it can be planned.", "Enter its prices on Price by age."
     yield unpriced, "cuvee", rule, remedy, CAUTION
+
+
+@rule_of("price_by_age")
+def lower_prices_bring_more(prices: Rows) -> Iterator[Breach]:
+    """Caution on a price response that is not below −1."""
+    rule = "is no price response below -1: it counts as blank, and the market takes no more at a lower price."
+    remedy = "Enter it below -1, as -3, or leave it blank."
+    yield prices["price_response"] > HARDLY_ELASTIC, "price_response", rule, remedy, CAUTION
 
 
 @rule_of("offers")
@@ -87,7 +99,7 @@ def parts_belong_together(offers: Rows) -> Iterator[Breach]:
 def offers_say_what(offers: Rows) -> Iterator[Breach]:
     """Yield goods asked of us without a lot, and bottles offered to us without a cuvée, format or tirage."""
     sells, lot = offers.are("deal", "sell"), offers.given("lot")
-    yield sells & ~lot, "lot", "no lot: what of ours is asked for?", "Enter the lot."
+    yield sells & ~lot, "lot", "no lot stands here: nobody can tell what of ours is asked for.", "Enter the lot."
     yield ~sells & lot, "lot", "a lot of ours stands on an offer to us.", "Leave it blank, or enter 'sell'."
     bottles = ~sells & offers.are("what", "on lees", "finished")
     for column, word in (("cuvee", "cuvée"), ("tirage_date", "tirage date")):

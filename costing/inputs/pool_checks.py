@@ -45,7 +45,8 @@ def pool_periods(pools: Rows) -> Iterator[Breach]:
 def served_pools(pools: Rows) -> Iterator[Breach]:
     """Yield pools that neither have a driver nor serve another or do both, and service to a pool that is not there."""
     driver, serves = pools.given("driver"), pools.given("serves")
-    rule, remedy = "no driver, and no pool that this one serves.", "Enter what shares it out, or the pool it serves."
+    rule = "neither a driver nor a pool that this one serves stands here."
+    remedy = "Enter what shares it out, or the pool it serves."
     yield ~driver & ~serves, "driver", rule, remedy
     rule = "shares out a pool that serves another pool: its cost goes there."
     yield driver & serves, "driver", rule, "Leave one of the two blank."

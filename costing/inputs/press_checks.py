@@ -12,12 +12,13 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import CAUTION, Finding
 from costing.inputs.estate import Estate, harvest_years
-from costing.inputs.rows import Breach, Check, Mask, Rows, rule_of
+from costing.inputs.rows import Breach, Check, Rows, rule_of
 
 LEAST_L_PER_KG, MOST_L_PER_KG = 0.4, 0.8
-UNITS = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
+_UNIT_OF_KIND = {"grapes": "kg", "on lees": "bottles", "finished": "bottles"}  # every other kind is in litres
 SHARED_BY_VALUE = ("sales value", "nrv", "constant margin")
 WINE = ("first", "second")
 """Fractions that cost is shared among."""
@@ -26,7 +27,7 @@ _UNITS_TO_ENTER = {"kg": "kg", "L": "L or hl", "bottles": "bottles"}
 
 def units_of_rows(rows: Rows) -> NDArray[np.str_]:
     """Return the unit that each row must be in by what it is; empty where that is blank."""
-    return rows.by_name(_kind(rows), {name: UNITS.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
+    return rows.by_name(_kind(rows), {name: _UNIT_OF_KIND.get(name, "L") for name in rows.first_rows(_kind(rows))}, "")
 
 
 def _kind(rows: Rows) -> str:
@@ -49,7 +50,7 @@ def units_of_kinds(rows: Rows) -> Iterator[Breach]:
     bottled = (expected == "bottles") & ~rows.given("format")
     if rows.table == "offers":  # what is asked of us is a lot, which has its format
         bottled &= ~rows.are("deal", "sell")
-    yield bottled, "format", "no format, though these are bottles.", "Enter it, such as 'bottle'."
+    yield bottled, "format", "no format stands here, though these are bottles.", "Enter it, such as 'bottle'."
 
 
 @rule_of("opening_stock", "deliveries")
@@ -67,7 +68,7 @@ def dates_of_deliveries(deliveries: Rows) -> Iterator[Breach]:
     yield early, "premium_date", "is before the delivery.", "Correct one of the two dates."
     undated = (deliveries["premium_per_unit"].fillna(0.0) != 0) & ~deliveries.given("premium_date")
     remedy = "Enter the day on which it was fixed and paid."
-    yield undated, "premium_date", "no date for the premium.", remedy
+    yield undated, "premium_date", "the premium has no date.", remedy
     ahead = harvest_years(deliveries.frame) > deliveries["on_date"].dt.year
     rule, remedy = "is a harvest after the day of arrival.", "Correct the vintage or the date."
     yield ahead, "vintage", rule, remedy, CAUTION
@@ -100,10 +101,10 @@ def approval(estate: Estate) -> Iterator[Finding]:
 def opening_amounts(costs: Rows) -> Iterator[Breach]:
     """Yield opening costs of lots that are not in the opening stock, of none, and of goods gone on no known day."""
     lot, gone = costs.given("lot"), costs.given("way_out")
-    remedy = "Enter the opening lot; or, for goods that had gone before, their way out."
+    remedy = "Enter the opening lot; or, for goods that had gone before, their exit."
     yield ~lot & ~gone, "lot", "no lot is named.", remedy
-    yield lot & gone, "way_out", "stands in Way out, beside a lot in stock.", "Empty one of the two cells."
-    rule = "no day on which the cost of goods already gone was fixed."
+    yield lot & gone, "way_out", "stands in Exit, beside a lot in stock.", "Empty one of the two cells."
+    rule = "no day stands here on which the cost of goods already gone was fixed."
     yield gone & ~costs.given("incurred_date"), "incurred_date", rule, "Enter it."
     filling = {"deliveries": "lot", "disgorgements": "release_lot"}
     filling |= dict.fromkeys(("pressings", "tirage", "movements"), "to_lot")
@@ -134,18 +135,18 @@ def fraction_rows(pressings: Rows) -> Iterator[Breach]:
     fraction, volume, to_lot = (pressings.given(name) for name in ("fraction", "volume_l", "to_lot"))
     by_product = pressings.are("fraction", "by-product")
     wine = fraction & ~by_product
-    yield wine & ~volume, "volume_l", "no litres for the fraction.", "Enter the litres of must."
-    yield wine & ~to_lot, "to_lot", "no lot for the fraction.", "Enter the lot that it fills."
+    yield wine & ~volume, "volume_l", "the fraction has no litres.", "Enter the litres of must."
+    yield wine & ~to_lot, "to_lot", "the fraction has no lot.", "Enter the lot that it fills."
     remedy = "Enter the lot that they fill, or leave the litres out."
     yield by_product & volume & ~to_lot, "to_lot", "litres of a by-product without a lot.", remedy
-    yield by_product & to_lot & ~volume, "volume_l", "no litres for the by-product.", "Enter them."
+    yield by_product & to_lot & ~volume, "volume_l", "the by-product has no litres.", "Enter them."
     stray = ~fraction & (volume | to_lot)
-    yield stray, "fraction", "no fraction, though must was drawn.", "Choose first, second or by-product."
+    yield stray, "fraction", "no fraction stands here, though must was drawn.", "Choose first, second or by-product."
     no_lot = pressings.given("weight_kg") & ~pressings.given("from_lot")
-    yield no_lot, "from_lot", "no lot for the kilograms.", "Enter the grape lot pressed."
+    yield no_lot, "from_lot", "the kilograms have no lot.", "Enter the grape lot pressed."
 
 
-def _loads(pressings: Rows, doubtful: Mask) -> Iterator[tuple[str, list[int]]]:
+def _loads(pressings: Rows, doubtful: Flags) -> Iterator[tuple[str, list[int]]]:
     """Loads with a doubtful row, and all their rows in order: most loads are sound and need no closer look."""
     load = pressings["load"].cat.codes.to_numpy()
     names = pressings["load"].cat.categories
@@ -154,7 +155,7 @@ def _loads(pressings: Rows, doubtful: Mask) -> Iterator[tuple[str, list[int]]]:
         yield str(names[code]), rows[load[rows] == code].tolist()
 
 
-def _doubtful_loads(pressings: Rows) -> Mask:
+def _doubtful_loads(pressings: Rows) -> Flags:
     """Rows of loads whose kilograms, dates or yield `press_loads` may speak of."""
     frame, load = pressings.frame, pressings["load"]
     weight, volume = frame["weight_kg"].fillna(0.0), frame["volume_l"].fillna(0.0)
@@ -181,7 +182,7 @@ def press_loads(pressings: Rows) -> Iterator[Breach]:
     for load, rows in _loads(pressings, _doubtful_loads(pressings)):
         kilograms = float(np.nansum(weights[rows]))
         if kilograms <= 0:
-            rule = f"no kilograms in the whole of load '{load}'."
+            rule = f"the whole of load '{load}' has no kilograms."
             yield rows[:1], "weight_kg", rule, "Enter the kilograms pressed once per grape lot."
             continue
         yield from _weights(pressings, load, rows)
@@ -213,11 +214,11 @@ def _weights(pressings: Rows, load: str, rows: list[int]) -> Iterator[Breach]:
                 yield [row], "weight_kg", rule, "Enter kilograms once per load and lot."
         elif lot and lot not in weighed:
             weighed.add(lot)
-            rule = f"no kilograms of lot '{lot}' in load '{load}'."
+            rule = f"lot '{lot}' has no kilograms in load '{load}'."
             yield [row], "weight_kg", rule, "Enter the kilograms pressed from it."
 
 
-def _valued(pressings: Rows) -> Mask:
+def _valued(pressings: Rows) -> Flags:
     """Rows whose fraction or lot has a value on Market values by their date."""
     values = pressings.of("market_values").frame
     usual = values[values["lot"].isna()].groupby("what", observed=True)["from_date"].min()
@@ -228,13 +229,13 @@ def _valued(pressings: Rows) -> Mask:
     return np.asarray(by_fraction | by_lot)
 
 
-def _shared_loads(pressings: Rows) -> Mask:
+def _shared_loads(pressings: Rows) -> Flags:
     """Rows of loads with a first or second pressing."""
     shared = pressings["fraction"].isin(WINE)
     return shared.groupby(pressings["load"], observed=True).transform("any").to_numpy(dtype=bool)
 
 
-def _doubtful_splits(pressings: Rows) -> Mask:
+def _doubtful_splits(pressings: Rows) -> Flags:
     """Rows of loads whose split `splits` may speak of."""
     load, method = pressings["load"], pressings["split_method"].astype(object)
     default = pressings.estate.settings.default_split_method
@@ -260,17 +261,17 @@ def splits(pressings: Rows) -> Iterator[Breach]:
         method = chosen[0] if chosen else pressings.estate.settings.default_split_method
         shared = [row for row in rows if wine[row]]
         if not shared and not fraction[rows].any():
-            rule = f"no fraction in the whole of load '{load}'."
+            rule = f"the whole of load '{load}' has no fraction."
             yield rows[:1], "fraction", rule, "Enter a row for each fraction with its litres."
         elif len(shared) > 1 or (shared and method == "fixed"):
             yield from _figures(pressings, load, shared, method, valued)
 
 
-def _figures(pressings: Rows, load: str, rows: list[int], method: str, valued: Mask) -> Iterator[Breach]:
+def _figures(pressings: Rows, load: str, rows: list[int], method: str, valued: Flags) -> Iterator[Breach]:
     """Figures that the method of a load needs and its fractions lack."""
     if method == "weight":
         blank = [row for row in rows if not pressings.given("fraction_weight_kg")[row]]
-        rule = "no kilograms of the fraction, though the load is shared by weight."
+        rule = "the fraction has no kilograms, though the load is shared by weight."
         yield blank, "fraction_weight_kg", rule, "Enter them, or choose another split method."
     elif method == "fixed":
         shares = float(pressings["fixed_share"].iloc[rows].sum())
@@ -279,7 +280,7 @@ def _figures(pressings: Rows, load: str, rows: list[int], method: str, valued: M
             yield rows[:1], "fixed_share", rule, "Correct the shares of its fractions."
     elif method in SHARED_BY_VALUE:
         blank = [row for row in rows if not pressings.given("value_per_l")[row] and not valued[row]]
-        rule = f"no value per litre, though the load is shared by {method}."
+        rule = f"no value per litre stands here, though the load is shared by {method}."
         remedy = "Enter it, or a value of the fraction on Market values from that day or earlier."
         yield blank, "value_per_l", rule, remedy
 
@@ -289,7 +290,7 @@ def by_products(pressings: Rows) -> Iterator[Breach]:
     """Yield credits in loads without a fraction to bear them, and by-product rows that say nothing."""
     credit = (pressings["credit"] > 0).to_numpy()
     silent = pressings.are("fraction", "by-product") & ~credit & ~pressings.given("volume_l")
-    rule = "no credit and no litres: the by-product changes nothing."
+    rule = "neither a credit nor litres stand here: the by-product changes nothing."
     yield silent, "credit", rule, "Enter what it brings, or delete the row.", CAUTION
     for load, rows in _loads(pressings, credit & ~_shared_loads(pressings)):
         first = [row for row in rows if credit[row]][:1]

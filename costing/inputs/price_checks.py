@@ -10,7 +10,7 @@ from costing.errors import CAUTION
 from costing.inputs.rows import Breach, Rows, rule_of
 from costing.inputs.schema import lists, operations
 
-MANY = 8
+_MANY = 8
 """Names from which on a remedy does not list them."""
 
 
@@ -23,7 +23,7 @@ def payment_terms(terms: Rows) -> Iterator[Breach]:
             rule = f"the shares of '{name}' make {total * 100:.6g} %, not 100 %."
             yield [firsts[str(name)]], "share", rule, "Correct the shares, or add the instalment."
     days, fixed = terms.given("days_after"), terms.given("fixed_date")
-    yield ~days & ~fixed, "days_after", "no day of payment.", "Enter the days after delivery or a fixed date."
+    yield ~days & ~fixed, "days_after", "no day of payment stands here.", "Enter the days after delivery or a date."
     yield days & fixed, "fixed_date", "stands beside days after delivery.", "Enter one of the two."
 
 
@@ -52,13 +52,13 @@ def rates(rates: Rows) -> Iterator[Breach]:
             continue
         others = [name for name, entry in operations().items() if driver in entry.drivers]
         rule = f"is never counted by '{operation}': nothing could be charged."
-        also = f" '{driver}' goes with {_either(others)}." if len(others) < MANY else ""
+        also = f" '{driver}' goes with {_either(others)}." if len(others) < _MANY else ""
         remedy = f"'{operation}' is paid per {_either(operations()[operation].drivers)}.{also}"
         yield [row], "driver", rule, remedy
 
 
 @rule_of("interest_rates")
-def interest(rates: Rows) -> Iterator[Breach]:
+def interest_has_a_rate(rates: Rows) -> Iterator[Breach]:
     """Yield interest rows without a rate."""
     none = ~rates.given("borrowing_rate") & ~rates.given("hurdle_rate")
     yield none, None, "no rate stands in this row.", "Enter one, or delete the row."
@@ -71,7 +71,7 @@ def _either(names: Sequence[str]) -> str:
 
 
 @rule_of("channels")
-def channel_terms(channels: Rows) -> Iterator[Breach]:
+def terms_leave_something(channels: Rows) -> Iterator[Breach]:
     """Yield channels whose deductions leave nothing, and excise without a basis."""
     for column in ("discount", "commission"):
         yield channels[column] >= 1.0, column, "leaves nothing of the price.", "Enter less than 100 %."
@@ -111,7 +111,7 @@ def prices_of_sales(dispatches: Rows) -> Iterator[Breach]:
     missing = ~dispatches.are("channel", *other_ways_out) & ~dispatches.given("net_price")
     if dispatches.estate.settings.valuation_date is not None:
         missing &= (dispatches["on_date"] <= pd.Timestamp(dispatches.estate.settings.valuation_date)).to_numpy()
-    rule = "no price, though the bottles were sold before the valuation date."
+    rule = "no price stands here, though the bottles were sold before the valuation date."
     yield missing, "net_price", rule, "Enter the net price per bottle.", CAUTION
 
 

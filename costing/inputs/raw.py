@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Ints
 from costing.errors import Finding
 
 
@@ -38,10 +37,10 @@ class RawTable:
 
     sheet: str
     frame: pd.DataFrame
-    row_numbers: NDArray[np.int64]
+    row_numbers: Ints
     letters: Mapping[str, str]
     findings: tuple[Finding, ...] = ()
-    percent_formatted: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
+    percent_formatted: Mapping[str, Flags] = field(default_factory=dict)
     header_row: int = 1
     faulty: frozenset[str] = frozenset()
     linked: Linked | None = None

@@ -15,6 +15,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import Finding, errors_in
 from costing.inputs.estate import Estate, some_rows
 from costing.inputs.headers import sheet_name
@@ -59,7 +60,7 @@ def readable(
     unread = {sheet_name(finding.place)[0] for finding in errors_in(findings) if "!" not in finding.place}
     if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
         return None
-    wrong: dict[str, NDArray[np.bool_]] = {}
+    wrong: dict[str, Flags] = {}
     for table in _MOVING:
         cells = _columns_of_cells(estate, table, spoilt_cells)
         if any(column.introduces for _, column in cells):
@@ -93,7 +94,7 @@ def _columns_of_cells(estate: Estate, table: str, cells: Collection[str]) -> lis
             letter = source.letters.get(f"{sheet}!{column.name}", source.letters.get(column.name, ""))
             letters[sheet, letter] = column
     named = [re.fullmatch(r"(.+)!([A-Z]+)(\d+)", cell) for cell in cells]
-    split = [(one[1], one[2], int(one[3])) for one in named if one]
+    split = [(match[1], match[2], int(match[3])) for match in named if match]
     return [
         (rows[sheet, row], letters[sheet, letter])
         for sheet, letter, row in split
@@ -116,7 +117,7 @@ def _two_spellings(estate: Estate) -> set[str]:
     return {name for group in keys.values() if len(group) > 1 for name in group}
 
 
-def _without(estate: Estate, wrong: dict[str, NDArray[np.bool_]]) -> Estate:
+def _without(estate: Estate, wrong: dict[str, Flags]) -> Estate:
     tables, sources = some_rows(estate, {name: ~rows for name, rows in wrong.items() if rows.any()})
     return replace(estate, tables={**estate.tables, **tables}, sources={**estate.sources, **sources})
 
@@ -127,11 +128,11 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
             pairs = estate[table][[column, filled]].dropna().drop_duplicates()
-            for one, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
-                after.setdefault(one, set()).add(other)
+            for from_lot, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
+                after.setdefault(from_lot, set()).add(other)
     for _, load in estate["pressings"].groupby("load", observed=True):
-        for one, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
-            after.setdefault(one, set()).add(other)
+        for from_lot, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
+            after.setdefault(from_lot, set()).add(other)
     ahead = list(doubtful)
     while ahead:
         for lot in after.get(ahead.pop(), set()) - doubtful:

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import CAUTION, ERROR, FIRST_PLACES, Finding, also
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
@@ -24,9 +25,8 @@ from costing.inputs.headers import did_you_mean
 from costing.inputs.schema import sheets
 
 ROWS_PER_RULE = 20
-Mask = NDArray[np.bool_]
 Words = str | Callable[[int], str]
-Which: TypeAlias = "Mask | NDArray[np.intp] | Sequence[int] | pd.Series[Any]"
+Which: TypeAlias = "Flags | NDArray[np.intp] | Sequence[int] | pd.Series[Any]"
 Breach = tuple[Which, str | None, Words, Words] | tuple[Which, str | None, Words, Words, str]
 """Rows (mask or positions), column, rule, remedy, and severity (an error where it is left out)."""
 
@@ -35,7 +35,6 @@ __all__ = [
     "ERROR",
     "Breach",
     "Check",
-    "Mask",
     "Rows",
     "also_at",
     "rule_of",
@@ -66,11 +65,11 @@ class Rows:
         """Rows of another sheet of the same estate."""
         return Rows(self.estate, table)
 
-    def given(self, *columns: str) -> Mask:
+    def given(self, *columns: str) -> Flags:
         """Tell which rows have something in each of these columns."""
         return np.asarray(np.all([self.frame[column].notna().to_numpy() for column in columns], axis=0))
 
-    def are(self, column: str, *words: str) -> Mask:
+    def are(self, column: str, *words: str) -> Flags:
         """Tell which rows hold one of these words."""
         return self.frame[column].isin(words).to_numpy()
 
@@ -93,7 +92,7 @@ class Rows:
         """Sheet and cell of a row."""
         return self.estate.place(self.table, row, column)
 
-    def first_rows(self, column: str, where: Mask | None = None) -> dict[str, int]:
+    def first_rows(self, column: str, where: Flags | None = None) -> dict[str, int]:
         """Each name in a column of names -> the first row that holds it (among the rows `where` is true)."""
         values = self.frame[column].cat
         codes = values.codes.to_numpy()
@@ -123,7 +122,7 @@ class Rows:
                 yield row, known[key]
 
     def unknown(
-        self, column: str, known: Iterable[str], rule: str, otherwise: str, where: Mask | None = None
+        self, column: str, known: Iterable[str], rule: str, otherwise: str, where: Flags | None = None
     ) -> Iterator[Breach]:
         """Yield the names of a column that are not among those known (where `where` is true), each with the nearest."""
         names = list(known)
@@ -135,9 +134,7 @@ class Rows:
     def findings(
         self, which: Which, column: str | None, rule: Words, remedy: Words, severity: str = ERROR
     ) -> Iterator[Finding]:
-        """Yield a finding for each row at `column`, or one for many that are alike. Rows that have an error already
-        are passed over.
-        """
+        """Yield a finding for each row at `column`, one for many alike. Rows with an error already are passed over."""
         estate, table = self.estate, self.table
         rows: NDArray[Any] = np.asarray(which)
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows.astype(np.intp)

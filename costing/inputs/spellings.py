@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from costing.inputs.cells import without_accents
 
 SHORTEST_WORD = 4
-MOST_WORDS = 20_000
+_MOST_NAMES = 20_000
 """Words beyond which names are codes, in which a letter says as much as a digit."""
 _LOOK_ALIKE = str.maketrans("авекмнорстухіјѕαβεηικμνορτυχ", "abekmhopctyxijsabehikmvoptyx")
 _SIGNS = re.compile(r"[^\w\n]|_")
@@ -41,9 +41,7 @@ def _folded(names: Sequence[str]) -> str:
 
 
 def keys_of(names: Sequence[str]) -> list[str]:
-    """What two spellings of one name have in common: `v25pm2` of `V25-PM 2`, empty of a name without a letter or
-    number.
-    """
+    """What two spellings of one name have in common: `v25pm2` of `V25-PM 2`, empty without a letter or number."""
     return _JOINTS.sub("", _folded(names)).split("\n") if names else []
 
 
@@ -68,7 +66,7 @@ def one_letter_apart(names: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Yield pairs of names that are one letter apart."""
     text = _folded(names)
     words = sorted({word for word in _WORDS.findall(text) if not _ROMAN.fullmatch(word)})
-    near = _near_words(words) if len(words) <= MOST_WORDS else []
+    near = _near_words(words) if len(words) <= _MOST_NAMES else []
     if not near:
         return
     parts = [tuple(line.split(" ")) for line in _BORDERS.sub(" ", text).split("\n")]

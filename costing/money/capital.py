@@ -10,14 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.engine.carrying import AccrualCurve, RateCurve
 from costing.errors import Finding, InputError
-from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.arrays import STAGES, days
 from costing.graph.states import Chain, States
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
+from costing.inputs.in_force import row_in_force
 from costing.money.postings import Postings
 
 
@@ -26,7 +27,7 @@ class Capital:
     """Dated rate (None: no capital is charged), and whether capital accrues in each stage [stages]."""
 
     curve: RateCurve | None
-    accrues: NDArray[np.bool_]
+    accrues: Flags
 
     @classmethod
     def of(cls, estate: Estate, basis: Basis) -> Capital:
@@ -58,6 +59,13 @@ def worth_at_end(postings: Postings, chain: Chain, capital: Capital) -> Floats:
     """Worth of each posting at the end of its state's interval."""
     state = postings.state
     return postings.amount * capital.growth(chain.states.stage[state], postings.paid, chain.states.end[state])
+
+
+def interest_rate_on(estate: Estate, column: str, day: int) -> float:
+    """Yearly rate of a column of Interest rates in force on a day; 0 where none is given yet."""
+    table = estate["interest_rates"]
+    row = row_in_force(np.flatnonzero(table[column].notna()), days(table["from_date"]), np.array([day]))[0]
+    return float(table[column].iloc[row]) if row >= 0 else 0.0
 
 
 def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:

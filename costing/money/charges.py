@@ -10,21 +10,23 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, days
+from costing.graph.arrays import STAGES
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.owners import kept_for_others
 from costing.money.capital import Capital, worth_at_end
+from costing.money.dated_rates import dated_rates
 from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
 from costing.money.pools import PoolCharges, Pools, pool_cautions
-from costing.money.postings import Postings, direct_postings, elements_of, joined, opening_postings
+from costing.money.postings import Postings, direct_postings, elements_of, joined_postings, opening_postings
 from costing.money.presses import Presses, split_presses
-from costing.money.rates import DRY_GOODS_KEYS, RATE_KEYS, dry_goods_postings, location_of, rate_postings
+from costing.money.rates import dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
 
 
@@ -67,8 +69,8 @@ class Charges:
         """Postings and charges for time on other people's goods."""
         if self.services is None:
             return self.postings.take(np.zeros(0, dtype=np.int64)), ()
-        every = joined([self.services.postings, self.services.expensed])
-        return every.take(every.state >= 0), self.services.accrued  # what is idle counts once, among ours
+        postings = joined_postings([self.services.postings, self.services.expensed])
+        return postings.take(postings.state >= 0), self.services.accrued  # what is idle counts once, among ours
 
     @property
     def service_cost(self) -> float:
@@ -84,7 +86,7 @@ class Charges:
     @cached_property
     def expensed(self) -> Postings:
         """Postings that do not enter the wine."""
-        return joined([self.aside, self.lost])
+        return joined_postings([self.aside, self.lost])
 
 
 class CommonMoney:
@@ -99,6 +101,7 @@ class CommonMoney:
         self._share_pools()
         self._spent: dict[int | None, Postings] = {}
         self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
+        self._entered: dict[Basis, tuple[Presses, Postings, list[Finding]]] = {}
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
@@ -135,7 +138,7 @@ class CommonMoney:
         """Direct costs, operation rates, dry goods and pools. An index is not counted here."""
         if at_prices_of not in self._spent:
             estate, chain, elements = self._estate, self._chain, self.elements
-            self._spent[at_prices_of] = joined(
+            self._spent[at_prices_of] = joined_postings(
                 [
                     direct_postings(estate, chain, elements),
                     rate_postings(estate, chain, self._events, elements, at_prices_of),
@@ -153,20 +156,24 @@ class CommonMoney:
             self._timed[at_prices_of] = [*storage, *pools.timed], pools.postings
         return self._timed[at_prices_of]
 
+    def entered(self, basis: Basis) -> tuple[Presses, Postings, list[Finding]]:
+        """Split of the presses, everything posted, and what is to be said of it: the same at every rate of capital."""
+        key = basis.model_copy(update={"name": "", "rate": None})
+        if key not in self._entered:
+            self._entered[key] = _entered(self._estate, self._chain, basis, self)
+        return self._entered[key]
 
-def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
-    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
 
-    common: of this estate and chain, to be shared between bases.
-    """
-    common = common or CommonMoney(estate, chain)
+def _entered(
+    estate: Estate, chain: Chain, basis: Basis, common: CommonMoney
+) -> tuple[Presses, Postings, list[Finding]]:
+    """What `CommonMoney.entered` keeps."""
     elements = common.elements
-    capital = Capital.of(estate, basis)
     presses = split_presses(estate, chain, elements, basis)
     at_prices_of = chain.valuation_day if basis.replacement else None
     time_charges, left = common.timed(at_prices_of)
     grapes_listed = None if has_index(estate, elements)[elements.get_loc("grapes")] else at_prices_of
-    postings = joined(
+    postings = joined_postings(
         [
             opening_postings(estate, chain, elements, basis),
             delivery_postings(estate, chain, elements, basis, grapes_listed),
@@ -180,6 +187,19 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
         factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
         postings = replace(postings, amount=postings.amount * factor)
+    return presses, postings, findings
+
+
+def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
+    """Collect the money of a basis. InputError if the basis needs a borrowing rate that is not given.
+
+    common: of this estate and chain, to be shared between bases.
+    """
+    common = common or CommonMoney(estate, chain)
+    elements = common.elements
+    capital = Capital.of(estate, basis)
+    presses, postings, findings = common.entered(basis)
+    time_charges, _ = common.timed(chain.valuation_day if basis.replacement else None)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
     accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]
@@ -229,10 +249,9 @@ def _kept_prices(
 def _renewed(estate: Estate, day: int) -> set[str]:
     """Elements of which a dated rate or price has been replaced by a newer one by a day."""
     elements = set[str]()
-    for table, keys in (("operation_rates", RATE_KEYS), ("dry_goods", DRY_GOODS_KEYS)):
-        frame = estate[table]
-        begun = frame[days(frame["from_date"]) <= day]
-        elements |= set(begun.loc[begun.duplicated(list(keys)), "element"])
+    for rates in (dated_rates(estate, "operation_rates"), dated_rates(estate, "dry_goods")):
+        renewed = [series[0] for series in rates.series if np.sum(rates.since[series] <= day) > 1]
+        elements |= set(rates.keys["element"][renewed])
     listed = estate["grape_prices"]
     year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
     known = listed[(listed["vintage"] <= year) & listed["price_per_kg"].notna()]
@@ -259,11 +278,11 @@ def _accrue(charge: TimeCharge, chain: Chain, basis: Basis, capital: Capital, el
     inside = counts[states.stage[charge.states]]
     parts = []
     for expensed in (False, True):
-        at = charge.states[inside != expensed]
-        if not len(at):
+        states_part = charge.states[inside != expensed]
+        if not len(states_part):
             continue
-        start, end, quantity = states.start[at], states.end[at], states.quantity[at]
+        start, end, quantity = states.start[states_part], states.end[states_part], states.quantity[states_part]
         amount = charge.curve.amount(start, end) * quantity
-        worth = amount if expensed else capital.accrued(charge.curve, states.stage[at], start, end) * quantity
-        parts.append(Accrued(charge, at, amount, worth, expensed))
+        worth = amount if expensed else capital.accrued(charge.curve, states.stage[states_part], start, end) * quantity
+        parts.append(Accrued(charge, states_part, amount, worth, expensed))
     return parts

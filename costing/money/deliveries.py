@@ -9,13 +9,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import BLANK_DAY, Floats, Flow, Ints, codes, days
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import BLANK_DAY, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.grape_prices import listed_row
 from costing.inputs.in_force import row_in_force, series_of
-from costing.money.postings import BOTTLE_OUT, KG, LITRE, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.postings import BOTTLE_OUT, KG, LITRE, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
 
 _DRIVER_OF_UNIT = np.array([KG, LITRE, BOTTLE_OUT])
 """By the unit of a lot (kg, litres, bottles), what its deliveries are charged by."""
@@ -66,7 +67,7 @@ def delivery_postings(
         row = np.flatnonzero((premium != 0) & ~own)
         amount = premium[row] * quantity[row]
         parts.append(posted(("deliveries", name), row, bearers(row, incurred[row]), element[row], amount, due[row]))
-    return joined(parts)
+    return joined_postings(parts)
 
 
 def _element(what: np.ndarray, elements: pd.Index) -> Ints:
@@ -112,8 +113,8 @@ def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Fl
     if at_prices_of is not None and priced.any():
         listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))
         keys = [pd.factorize(listed[name], use_na_sentinel=False)[0] for name in ("supplier", "village", "variety")]
-        for every in series_of(keys, listed_since):
-            series = every[priced[every]]
+        for rows_alike in series_of(keys, listed_since):
+            series = rows_alike[priced[rows_alike]]
             newest = int(row_in_force(series, listed_since, np.array([at_prices_of]))[0])
             taken = np.isin(source, series)
             if newest >= 0:

@@ -12,14 +12,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from costing.graph.arrays import Floats, Flow, Ints
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import Flow
 from costing.graph.states import Chain
 
 
 @dataclass(frozen=True)
-class Entries:
+class CostEntries:
     """Parts of costs; parallel arrays: cost, state that the part enters, share of the cost, flow that opened the state,
     and the last state in which the lot of the cost held something.
     """
@@ -28,22 +28,22 @@ class Entries:
     state: Ints
     share: Floats
     flow: Ints
-    held: Ints
+    last_held: Ints
 
 
-def entries_of(chain: Chain, lot: Ints, day: Ints) -> Entries:
+def entries_of(chain: Chain, lot: Ints, day: Ints) -> CostEntries:
     """Entries of costs on lots [costs]; every lot has held something by its day."""
-    at, empty = _last_held(chain, lot, day)
-    cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
+    state_then, empty = _last_held(chain, lot, day)
+    cost, touch, arrived = _arrivals(chain, state_then, np.flatnonzero(empty))
     whole = np.bincount(cost, arrived, len(lot))
     spread = whole > 0
     alone = np.flatnonzero(~spread)
     share = np.concatenate([np.ones(len(alone)), arrived / whole[cost]])
-    state = chain.by_lot[np.concatenate([at[alone], touch])]
+    state = chain.by_lot[np.concatenate([state_then[alone], touch])]
     cost = np.concatenate([alone, cost])
     order = np.argsort(cost, kind="stable")
-    last_held = chain.by_lot[at][cost[order]]
-    return Entries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
+    last_held = chain.by_lot[state_then][cost[order]]
+    return CostEntries(cost[order], state[order], share[order], chain.states.flow[state[order]], last_held)
 
 
 def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floats, Floats]:
@@ -52,8 +52,8 @@ def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floa
     Returns the part of each that those records still share (1: it is not cut by that day), and what the lot held then
     as a part of what had arrived until then (0: not cut) [costs].
     """
-    at, empty = _last_held(chain, lot, day)
-    cost, touch, arrived = _arrivals(chain, at, np.flatnonzero(empty))
+    last_held, empty = _last_held(chain, lot, day)
+    cost, touch, arrived = _arrivals(chain, last_held, np.flatnonzero(empty))
     before = chain.states.start[chain.by_lot[touch]] <= closing
     until = np.bincount(cost[before], arrived[before], len(lot))
     whole = np.bincount(cost, arrived, len(lot))
@@ -64,7 +64,7 @@ def shared_after(chain: Chain, lot: Ints, day: Ints, closing: int) -> tuple[Floa
     return part, np.divide(still_held, until, out=np.zeros(len(lot)), where=cut)
 
 
-def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.bool_]]:
+def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, Flags]:
     """Touch (place in `Chain.by_lot`) behind which each lot last held something before the day's draws, and whether it
     was empty since [costs].
     """
@@ -79,11 +79,11 @@ def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, NDArray[np.boo
     place[by_lot] = np.arange(n)
     last, earlier = place[chain.state_on(lot, day)], place[chain.state_on(lot, day - 1)]
     take = next_take[np.where(earlier >= 0, earlier + 1, chain.lot_start[lot])]
-    at = np.where(take <= last, take - 1, last)
-    return place[chain.last_filled(by_lot[at])], states.quantity[by_lot[at]] <= 0
+    position = np.where(take <= last, take - 1, last)
+    return place[chain.last_filled(by_lot[position])], states.quantity[by_lot[position]] <= 0
 
 
-def _arrives(chain: Chain) -> NDArray[np.bool_]:
+def _arrives(chain: Chain) -> Flags:
     """Whether each touch brought something into its lot from elsewhere [by_lot]."""
     states, flows, by_lot = chain.states, chain.flows, chain.by_lot
     flow = states.flow[by_lot]
@@ -91,17 +91,17 @@ def _arrives(chain: Chain) -> NDArray[np.bool_]:
     return np.asarray(arrives & (flows.kind[flow] != Flow.STOCKTAKE))
 
 
-def _arrivals(chain: Chain, at: Ints, costs: Ints) -> tuple[Ints, Ints, Floats]:
-    """What arrived in the lots of some costs while they held something without a break, up to touch `at` [costs]:
-    cost, touch and quantity.
+def _arrivals(chain: Chain, last_held: Ints, costs: Ints) -> tuple[Ints, Ints, Floats]:
+    """What arrived in the lots of some costs while they held something without a break, up to touch `last_held`
+    [costs]: cost, touch and quantity.
     """
     states, by_lot = chain.states, chain.by_lot
     begins = np.arange(len(by_lot)) == chain.lot_start[states.lot[by_lot]]
     begins[1:] |= states.quantity[by_lot[:-1]] <= 0
     begin = np.maximum.accumulate(np.where(begins, np.arange(len(by_lot)), 0))
-    size = at[costs] - begin[at[costs]] + 1
+    size = last_held[costs] - begin[last_held[costs]] + 1
     cost = np.repeat(costs, size)
-    touch = np.repeat(at[costs] - np.cumsum(size) + 1, size) + np.arange(size.sum())
+    touch = np.repeat(last_held[costs] - np.cumsum(size) + 1, size) + np.arange(size.sum())
     brought = np.where(_arrives(chain), chain.flows.into[states.flow[by_lot]], 0.0)[touch]
     came = brought > 0
     return cost[came], touch[came], brought[came]

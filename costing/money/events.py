@@ -8,12 +8,12 @@ lost from, so that its cost follows the wine it was spent on. Which drivers an o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
-from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints, codes
+from costing.array_types import Floats, Ints, ParallelArrays
+from costing.graph.arrays import KG, LITRE, OPERATIONS, STAGES, Flow, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.money.postings import Bearers
@@ -22,8 +22,8 @@ _DRESSING = STAGES.index("dressing")
 
 
 @dataclass(frozen=True)
-class Events:
-    """Parallel arrays: state, flow, day, operation, stage, format (−1: none), primary, and the driver quantities.
+class Events(ParallelArrays):
+    """State, flow, day, operation, stage, format (−1: none), primary, and the driver quantities.
 
     driver: one row per name in FLOW_DRIVERS; primary: one event per flow is, so that pools count no flow
     twice.
@@ -38,13 +38,10 @@ class Events:
     primary: np.ndarray
     driver: Floats
 
-    def take(self, at: Ints) -> Events:
-        """Those events, in that order."""
-        return Events(*(getattr(self, field.name)[..., at] for field in fields(self)))
-
-    def bearers(self, at: Ints, driver: Ints | int) -> Bearers:
+    def bearers(self, which: Ints, driver: Ints | int) -> Bearers:
         """What bears work at some of the events, by a driver, or one for each."""
-        return Bearers(self.state[at], self.stage[at], self.day[at], self.flow[at], driver, self.driver[driver, at])
+        quantity = self.driver[driver, which]
+        return Bearers(self.state[which], self.stage[which], self.day[which], self.flow[which], driver, quantity)
 
 
 def events_of(estate: Estate, chain: Chain) -> Events:
@@ -80,7 +77,7 @@ def events_of(estate: Estate, chain: Chain) -> Events:
         driver,
     )
     parts = (base, *_beside_disgorgement(estate, chain, base), _press_loads(chain))
-    return Events(*(np.concatenate([getattr(part, field.name) for part in parts], axis=-1) for field in fields(Events)))
+    return Events.joined(parts)
 
 
 def _state_of(chain: Chain, flow: Ints) -> Ints:
@@ -97,7 +94,7 @@ def _beside_disgorgement(estate: Estate, chain: Chain, base: Events) -> tuple[Ev
     """Riddling and dressing events of the disgorgements."""
     released = base.take(np.flatnonzero(chain.flows.kind[base.flow] == Flow.DISGORGEMENT))
     released = replace(released, primary=np.zeros(len(released.flow), dtype=bool))
-    riddling = codes(estate["disgorgements"]["riddling"], pd.Index(OPERATIONS))[chain.flows.row[released.flow]]
+    riddling = codes(estate["disgorgements"]["riddling"], OPERATIONS)[chain.flows.row[released.flow]]
     riddled = replace(released, operation=riddling).take(np.flatnonzero(riddling >= 0))
     whole = np.ones(len(released.flow), dtype=np.int64)
     return riddled, replace(released, operation=whole * OPERATIONS.index("dressing"), stage=whole * _DRESSING)

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, Ints, codes, days
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
+from costing.graph.arrays import codes, days
 from costing.inputs.estate import Estate
 
 
-def has_index(estate: Estate, elements: pd.Index) -> NDArray[np.bool_]:
+def has_index(estate: Estate, elements: pd.Index) -> Flags:
     """Whether the Price indices sheet speaks of each element."""
     frame = estate["price_indices"]
     return np.asarray(elements.isin(frame["element"][frame["index"].notna()]))
@@ -35,9 +35,9 @@ def price_factors(estate: Estate, elements: pd.Index, element: Ints, day: Ints, 
         rows = rows[np.argsort(when[rows], kind="stable")]
         last, change = when[rows[-1]], yearly[rows[-1]]
 
-        def level(at: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)) -> Floats:
-            steady = np.interp(at, when[rows], index[rows])
-            return np.asarray(steady * (1.0 + change) ** (np.maximum(at - last, 0) / DAYS_A_YEAR))
+        def level(day: Ints, rows: Ints = rows, last: int = int(last), change: float = float(change)) -> Floats:
+            steady = np.interp(day, when[rows], index[rows])
+            return np.asarray(steady * (1.0 + change) ** (np.maximum(day - last, 0) / DAYS_A_YEAR))
 
         here = element == number
         factor[here] = level(np.array([at_day]))[0] / level(day[here])

@@ -17,22 +17,22 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy import typing as npt
 
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
+from costing.engine.carrying import AccrualCurve
 from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import STAGES, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
 from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined, posted
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 
-Flags = npt.NDArray[np.bool_]
 COLUMN = ("pools", "amount")
 
 
@@ -109,9 +109,9 @@ class Pools:
         self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
         self.rows = pool_rows(estate)
         target = self.rows.target
-        self.flow_driver = codes(frame["driver"], pd.Index(FLOW_DRIVERS))[target]
-        self.time_driver = codes(frame["driver"], pd.Index(TIME_DRIVERS))[target]
-        self.stage = codes(frame["stage"], pd.Index(STAGES))[target]
+        self.flow_driver = codes(frame["driver"], FLOW_DRIVERS)[target]
+        self.time_driver = codes(frame["driver"], TIME_DRIVERS)[target]
+        self.stage = codes(frame["stage"], STAGES)[target]
         self.place = codes(frame["location"], locations(estate))[target]
         self.begin, self.last = days(frame["from_date"])[target], days(frame["to_date"])[target]
         self.normal = np.nan_to_num(frame["normal_capacity"].to_numpy())[target]
@@ -144,29 +144,30 @@ class Pools:
         none = np.zeros(0, dtype=np.int64)
         nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
         return PoolCharges(
-            joined([nothing, *(part for part, _ in parts)]),
+            joined_postings([nothing, *(part for part, _ in parts)]),
             (),
             self.rows.target[carried],
             self.rows.target[by_days],
         )
 
     def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
-        at, used, done, after = self._bearing(row, events)
+        bearing, used, done, after = self._bearing(row, events)
         period = self.period(row, used[done].sum(), used[~done & ~after].sum())
         self._rate_after[row] = float(period.carried_on)
         rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
-        source, bearers = np.full(len(at), self.rows.source[row]), events.bearers(at, self.flow_driver[row])
+        source, bearers = np.full(len(bearing), self.rows.source[row]), events.bearers(bearing, self.flow_driver[row])
         charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
         idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
         goes_on = bool((used * rate)[after].any())
-        return joined([charged, self._idle(np.array([row]), idle)]), goes_on
+        return joined_postings([charged, self._idle(np.array([row]), idle)]), goes_on
 
     def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
         quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
         bears = events.primary & (quantity > 0)
-        at = np.flatnonzero(bears & self._borne_on(row, events))
-        return at, quantity[at], events.day[at] <= today, events.day[at] > max(self.last[row], today)
+        bearing = np.flatnonzero(bears & self._borne_on(row, events))
+        day = events.day[bearing]
+        return bearing, quantity[bearing], day <= today, day > max(self.last[row], today)
 
     def _holding(self, row: int) -> tuple[Ints, Flags]:
         """States that a row is charged to by what they hold, and whether each state would bear it."""
@@ -229,9 +230,9 @@ class Pools:
             charges.append(charge)
             idle.append(left)
             carried += [rows[-1]] if goes_on else []
-        every = np.concatenate([np.zeros(0, dtype=np.int64), *series])
+        all_rows = np.concatenate([np.zeros(0, dtype=np.int64), *series])
         target = self.rows.target[np.array(carried, dtype=np.int64)]
-        return PoolCharges(self._idle(every, np.concatenate(idle)), tuple(charges), target, target[:0])
+        return PoolCharges(self._idle(all_rows, np.concatenate(idle)), tuple(charges), target, target[:0])
 
     def _of_time(self, rows: Ints, at_prices_of: int | None) -> tuple[TimeCharge, Floats, bool]:
         """Charge of one series of periods, what stays idle of each, and whether plans bear it after the last one."""
@@ -254,8 +255,8 @@ class Pools:
         holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[holds], rates[holds]
         if at_prices_of is not None:
-            every = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
-            rates, steps = rates[np.searchsorted(steps, every, side="right") - 1], every
+            days_of_steps = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
+            rates, steps = rates[np.searchsorted(steps, days_of_steps, side="right") - 1], days_of_steps
             element = np.full(len(steps), self.element[first])
             rates = rates * price_factors(self.estate, self.elements, element, steps, at_prices_of)
         source = self.rows.source[rows]

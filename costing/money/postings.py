@@ -15,9 +15,9 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import BLANK_DAY, STAGES, Floats, Flow, Ints, codes, days
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import BLANK_DAY, STAGES, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -98,7 +98,7 @@ class Postings:
     def __len__(self) -> int:
         return len(self.state)
 
-    def take(self, which: Ints | NDArray[np.bool_]) -> Postings:
+    def take(self, which: Ints | Flags) -> Postings:
         """Those postings, in that order."""
         return Postings(*(getattr(self, field.name)[which] for field in fields(self)))
 
@@ -114,12 +114,12 @@ class Postings:
         """
         return np.where(np.isin(self.driver, _ON_WHAT_CAME_IN), self.flow, -1)
 
-    def of(self, table: str, column: str) -> NDArray[np.bool_]:
+    def of(self, table: str, column: str) -> Flags:
         """Whether each posting comes from a column."""
         return np.asarray(self.column == MONEY_COLUMNS.index((table, column)))
 
 
-def joined(parts: Sequence[Postings]) -> Postings:
+def joined_postings(parts: Sequence[Postings]) -> Postings:
     """All postings one after the other."""
     return Postings(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings)))
 
@@ -170,7 +170,7 @@ def elements_of(estate: Estate) -> pd.Index:
 def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
     """Opening costs of the basis: rows that name it and rows that name none.
 
-    A row with a way out belongs to goods that had gone before the records begin: it stands on no state.
+    A row with an exit belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
     family = basis.opening_costs
@@ -181,7 +181,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Ba
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
     had_gone = frame["way_out"].notna().to_numpy()[rows]
     state = np.where(had_gone, -1, state_of_lot[codes(frame["lot"], chain.lots.names)[rows]])
-    stage = codes(frame["stage"], pd.Index(STAGES))[rows]
+    stage = codes(frame["stage"], STAGES)[rows]
     begun = chain.states.start[state]
     fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
     bearers = Bearers(
@@ -201,8 +201,8 @@ def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Posting
     day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
     entry = entries_of(chain, lot, day)
     row = entry.cost
-    stage = codes(frame["stage"], pd.Index(STAGES))[row]
-    stage = np.where(stage < 0, chain.states.stage[entry.held], stage)
+    stage = codes(frame["stage"], STAGES)[row]
+    stage = np.where(stage < 0, chain.states.stage[entry.last_held], stage)
     bearers = Bearers(entry.state, stage, day[row], entry.flow)
     amount, element = frame["amount"].to_numpy()[row] * entry.share, codes(frame["element"], elements)[row]
     return posted(("costs", "amount"), row, bearers, element, amount, days(frame["paid_date"])[row])

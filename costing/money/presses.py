@@ -12,14 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.split import SPLITS, Fractions, split_shares
 from costing.errors import CAUTION, ERROR, Finding, InputError
-from costing.graph.arrays import Floats, Flow, Ints, codes, days
+from costing.graph.arrays import Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
-from costing.money.postings import Bearers, Postings, joined, posted
+from costing.money.postings import Bearers, Postings, joined_postings, posted
 
 _ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it by as much
 
@@ -69,7 +70,7 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
     )
     pressing = elements.get_indexer(pd.Index(["pressing"]))
     margins = posted(("pressings", "cost_to_complete_per_l"), row[moved], bearers, pressing, split.posting[moved])
-    return Presses(share, joined([margins, _credits(estate, chain, elements, basis)]), tuple(findings))
+    return Presses(share, joined_postings([margins, _credits(estate, chain, elements, basis)]), tuple(findings))
 
 
 def _methods(estate: Estate, chain: Chain, basis: Basis) -> Ints:
@@ -77,7 +78,7 @@ def _methods(estate: Estate, chain: Chain, basis: Basis) -> Ints:
     names, frame = list(SPLITS), estate["pressings"]
     usual = names.index(basis.split_method or estate.settings.default_split_method)
     method = np.full(len(chain.flows.load_names), usual, dtype=np.int64)
-    given = codes(frame["split_method"], pd.Index(names))
+    given = codes(frame["split_method"], tuple(names))
     if basis.split_method is None:
         method[codes(frame["load"], chain.flows.load_names)[given >= 0]] = given[given >= 0]
     return method

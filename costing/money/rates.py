@@ -2,10 +2,9 @@
 
     amount = rate on the day of the event × driver quantity
 
-A rate holds from its date until the next of the same operation, stage, format, driver and element. After the
-valuation date it rises by its yearly change, so plans cost what the work will cost then. At the prices of a day
-(`at_prices_of`) an element without an index takes the row in force on that day, where one is, instead of that of
-the event. Pools: `costing.money.pools`.
+Which row is in force, and what it charges on a day: `costing.money.dated_rates`. At the prices of a day
+(`at_prices_of`) an element without an index takes the row in force on that day, where one is, instead of that of the
+event. Pools: `costing.money.pools`.
 """
 
 from __future__ import annotations
@@ -16,50 +15,39 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import OPERATIONS, STAGES, Floats, Flow, Ints, codes, days
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import OPERATIONS, STAGES, Flow, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force, series_of
+from costing.inputs.in_force import row_in_force
+from costing.money.dated_rates import RateTable, dated_rates
 from costing.money.events import Events
 from costing.money.indices import has_index
 from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, FLOW_DRIVERS, Postings, posted
 from costing.units import FORMATS_L
 
 FORMATS = pd.Index(list(FORMATS_L))
-RATE_KEYS = ("driver", "operation", "stage", "format", "element")
-DRY_GOODS_KEYS = ("stage", "item", "format", "presentation", "element")
-"""Columns that rows of one series have in common: a rate holds until the next of its series."""
 
 
-def escalated(amount: Floats, yearly: Floats, since: Ints, day: Ints, valuation_day: int) -> Floats:
-    """Amounts of a plan on `day`: raised by `yearly` for each year after the valuation date or `since`, the
-    later.
-    """
-    years = np.maximum(day - np.maximum(since, valuation_day), 0) / DAYS_A_YEAR
-    return np.asarray(amount * (1.0 + np.nan_to_num(yearly)) ** years)
-
-
-class DatedRates:
-    """A sheet of dated rates on a chain, as arrays with one value per row. at_prices_of: day whose prices replace the
-    dated ones (None: no).
+class RatesInForce:
+    """A sheet of dated rates on a chain: the codes of its columns, one value per row. at_prices_of: day whose prices
+    replace the dated ones (None: no).
     """
 
-    def __init__(self, estate: Estate, chain: Chain, table: str, elements: pd.Index, at_prices_of: int | None) -> None:
+    def __init__(
+        self, estate: Estate, chain: Chain, table: RateTable, elements: pd.Index, at_prices_of: int | None
+    ) -> None:
         frame = estate[table]
-        if table == "dry_goods":
-            self.amount = frame["unit_price"].to_numpy() * frame["quantity_per_bottle"].fillna(1.0).to_numpy()
-        else:
-            self.amount = frame["amount"].to_numpy()
-        self.yearly, self.since = np.nan_to_num(frame["escalation"].to_numpy()), days(frame["from_date"])
-        self.stage, self.format = codes(frame["stage"], pd.Index(STAGES)), codes(frame["format"], FORMATS)
+        self.dated = dated_rates(estate, table)
+        self.since, self.yearly = self.dated.since, self.dated.yearly
+        self.stage, self.format = codes(frame["stage"], STAGES), codes(frame["format"], FORMATS)
         self.element = codes(frame["element"], elements)
         self.indexed = np.append(has_index(estate, elements), False)[self.element]
         self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
 
     def on(self, row: Ints, day: Ints) -> Floats:
         """What rows charge per unit of their driver on a day."""
-        return escalated(self.amount[row], self.yearly[row], self.since[row], day, self._valuation_day)
+        return self.dated.of_rows(row, day, self._valuation_day)
 
     def newest(self, series: Ints) -> int:
         """Row at whose price the whole series is charged (−1: each at its own)."""
@@ -74,22 +62,22 @@ class DatedRates:
         driver: of each row.
         """
         none = np.zeros(0, dtype=np.int64)
-        parts = [(none, none, none), *(self._in_force(series, at, events) for series, at in worked)]
-        at, row, day = (np.concatenate(column) for column in zip(*parts, strict=True))
-        stage = np.where(self.stage[row] < 0, events.stage[at], self.stage[row])
-        bearers = replace(events.bearers(at, driver[row]), stage=stage)
+        parts = [(none, none, none), *(self._in_force(series, event, events) for series, event in worked)]
+        event, row, day = (np.concatenate(column) for column in zip(*parts, strict=True))
+        stage = np.where(self.stage[row] < 0, events.stage[event], self.stage[row])
+        bearers = replace(events.bearers(event, driver[row]), stage=stage)
         return posted(column, row, bearers, self.element[row], self.on(row, day) * bearers.quantity)
 
-    def _in_force(self, series: Ints, at: Ints, events: Events) -> tuple[Ints, Ints, Ints]:
+    def _in_force(self, series: Ints, event: Ints, events: Events) -> tuple[Ints, Ints, Ints]:
         """Events in the format of a series once it is in force, its row then, and the day whose price that charges."""
         if self.format[series[0]] >= 0:
-            at = at[events.format[at] == self.format[series[0]]]
-        row = row_in_force(series, self.since, events.day[at])
-        at, row = at[row >= 0], row[row >= 0]
+            event = event[events.format[event] == self.format[series[0]]]
+        row = row_in_force(series, self.since, events.day[event])
+        event, row = event[row >= 0], row[row >= 0]
         newest = self.newest(series)
         if newest < 0:
-            return at, row, events.day[at]
-        return at, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
+            return event, row, events.day[event]
+        return event, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
 
 
 def rate_postings(
@@ -98,20 +86,20 @@ def rate_postings(
     """Operation rates whose driver is a quantity that moves; those per litre-year and bottle-year:
     `costing.money.time_charges`. at_prices_of: day whose prices replace the dated ones (None: no).
     """
-    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
+    rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(FLOW_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver, operation = codes(frame["driver"], FLOW_DRIVERS), codes(frame["operation"], OPERATIONS)
     by_operation = {int(number): np.flatnonzero(events.operation == number) for number in np.unique(operation)}
     worked = []
-    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+    for series in rates.dated.series:
         first = series[0]
         if driver[first] < 0:
             continue
-        at = by_operation[int(operation[first])]
-        at = at[events.driver[driver[first], at] > 0]
+        event = by_operation[int(operation[first])]
+        event = event[events.driver[driver[first], event] > 0]
         if rates.stage[first] >= 0:
-            at = at[events.stage[at] == rates.stage[first]]
-        worked.append((series, at))
+            event = event[events.stage[event] == rates.stage[first]]
+        worked.append((series, event))
     return rates.postings(("operation_rates", "amount"), worked, driver, events)
 
 
@@ -121,11 +109,10 @@ def dry_goods_postings(
     """Glass and closures at tirage, closures at disgorgement, dressing then or, for a presentation, at
     dispatch. at_prices_of: day whose prices replace the dated ones (None: no).
     """
-    rates = DatedRates(estate, chain, "dry_goods", elements, at_prices_of)
+    rates = RatesInForce(estate, chain, "dry_goods", elements, at_prices_of)
     frame = estate["dry_goods"]
     presentations = pd.Index(frame["presentation"].cat.categories)
     shown = codes(frame["presentation"], presentations)
-    item = codes(frame["item"], pd.Index(frame["item"].cat.categories))
     kind = chain.flows.kind[events.flow]
     sent = np.flatnonzero(kind == Flow.DISPATCH)
     sent_as = codes(estate["dispatches"]["presentation"], presentations)[chain.flows.row[events.flow[sent]]]
@@ -133,10 +120,10 @@ def dry_goods_postings(
     released = np.flatnonzero(events.primary & (kind == Flow.DISGORGEMENT))
     tirage = STAGES.index("tirage")
     worked = []
-    for series in series_of([rates.stage, item, rates.format, shown, rates.element], rates.since):
+    for series in rates.dated.series:
         first = series[0]
-        at = bottled if rates.stage[first] == tirage else released
-        worked.append((series, sent[sent_as == shown[first]] if shown[first] >= 0 else at))
+        event = bottled if rates.stage[first] == tirage else released
+        worked.append((series, sent[sent_as == shown[first]] if shown[first] >= 0 else event))
     return rates.postings(("dry_goods", "unit_price"), worked, np.where(shown >= 0, BOTTLE_IN, BOTTLE_OUT), events)
 
 
@@ -161,8 +148,8 @@ def location_of(estate: Estate, chain: Chain) -> Ints:
         (Flow.MOVEMENT, "movements"),
         (Flow.TIRAGE, "tirage"),
     ):
-        at = np.flatnonzero(flows.kind == kind)
-        named[at] = codes(estate[table]["location"], names)[flows.row[at]]
+        flow_of_kind = np.flatnonzero(flows.kind == kind)
+        named[flow_of_kind] = codes(estate[table]["location"], names)[flows.row[flow_of_kind]]
     flow = states.flow[chain.by_lot]
     arrives = chain.target_state[flow] == chain.by_lot
     given = np.where(arrives, named[flow], -1)

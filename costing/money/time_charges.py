@@ -11,17 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import month_ends
 from costing.engine.carrying import AccrualCurve
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Ints, codes
+from costing.graph.arrays import BOTTLE, LITRE, STAGES, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force, series_of
+from costing.inputs.in_force import row_in_force
 from costing.money.indices import price_factors
 from costing.money.postings import MONEY_COLUMNS, TABLE_OF_COLUMN
-from costing.money.rates import DatedRates
+from costing.money.rates import RatesInForce
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
@@ -37,7 +37,7 @@ class TimeCharge:
     """
 
     states: Ints
-    bears: NDArray[np.bool_]
+    bears: Flags
     curve: AccrualCurve
     element: int
     column: int
@@ -55,11 +55,11 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
     """Operation rates per litre-year and bottle-year. at_prices_of: day whose prices replace the dated ones
     (None: no): by the index of the element or, without one, by the row in force on that day.
     """
-    rates = DatedRates(estate, chain, "operation_rates", elements, at_prices_of)
+    rates = RatesInForce(estate, chain, "operation_rates", elements, at_prices_of)
     frame = estate["operation_rates"]
-    driver, operation = codes(frame["driver"], pd.Index(TIME_DRIVERS)), codes(frame["operation"], pd.Index(OPERATIONS))
+    driver = codes(frame["driver"], TIME_DRIVERS)
     charges = []
-    for series in series_of([driver, operation, rates.stage, rates.format, rates.element], rates.since):
+    for series in rates.dated.series:
         first, begins = series[0], rates.since[series]
         if driver[first] < 0:
             continue
@@ -94,9 +94,9 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
     day = np.arange(first, max(min(until, chain.horizon_day) + 1, first + 1), dtype=np.int64)
     n = len(day) + 1
     start, end = (np.clip(edge[borne] - first, 0, n - 1) for edge in (states.start, states.end))
-    held = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
+    quantity = np.cumsum(np.bincount(start, states.quantity[borne], n) - np.bincount(end, states.quantity[borne], n))
     ends = month_ends(first, day[-1]).clip(max=day[-1])
-    amount = np.bincount(np.searchsorted(ends, day), charge.curve.amount(day, day + 1) * held[:-1], len(ends))
+    amount = np.bincount(np.searchsorted(ends, day), charge.curve.amount(day, day + 1) * quantity[:-1], len(ends))
     row = charge.rows[np.maximum(np.searchsorted(charge.since, ends, side="right") - 1, 0)]
     amount = np.where(np.abs(amount) > 1e-9, amount, 0.0)  # what rounding leaves when lots have gone
     some = amount != 0
@@ -105,7 +105,7 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
 
 def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
-) -> tuple[Ints, NDArray[np.bool_]]:
+) -> tuple[Ints, Flags]:
     """States that hold something for a time and fit what a charge names (−1: all), and whether each state fits."""
     kind, unit, form_of, stage_of, keeps = chain.once(_kinds_of_state)
     wanted = unit == (BOTTLE if bottles else LITRE)
@@ -119,7 +119,7 @@ def bearers(
     return np.flatnonzero(fits & keeps), fits
 
 
-def _kinds_of_state(chain: Chain) -> tuple[Ints, Ints, Ints, Ints, NDArray[np.bool_]]:
+def _kinds_of_state(chain: Chain) -> tuple[Ints, Ints, Ints, Ints, Flags]:
     """Kind of each state (−1: in no lot): unit, format and stage of each kind; whether each state holds something for a
     time.
     """

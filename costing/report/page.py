@@ -31,14 +31,14 @@ from costing.decisions.hold_or_release import ageing
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding, InputError, errors_in
-from costing.files import Kind
+from costing.files import FileKind
 from costing.model import Runs
 from costing.report.pictures import flow_picture, stacked_bars
 from costing.results.cost_flow import cost_flow, flow_lines
 
 TITLE = "What each bottle cost"
 BEGINS = f'<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>{TITLE}</title>'
-REPORT = Kind((".html", ".htm"), BEGINS.encode())
+REPORT = FileKind((".html", ".htm"), BEGINS.encode())
 """A report as a file: it replaces an earlier one, and nothing else."""
 CAUTIONS = (
     "Decision support, not accounting, tax or legal advice. The book basis, excise and labelling follow the local "
@@ -163,11 +163,11 @@ def _bars(answer: Answer, name: str) -> Iterator[str]:
 
 
 def _findings(findings: Iterable[Finding]) -> str:
-    every = list(findings)
-    wrong = errors_in(every)
+    all_of_them = list(findings)
+    wrong = errors_in(all_of_them)
     listed = "".join(
         f"<li class='{'caution' if finding.severity == 'caution' else 'error'}'>{escape(str(finding))}</li>"
-        for finding in every
+        for finding in all_of_them
     )
-    count = f"<p>{len(wrong)} errors, {len(every) - len(wrong)} cautions.</p>"
+    count = f"<p>{len(wrong)} errors, {len(all_of_them) - len(wrong)} cautions.</p>"
     return f"<section><h2>Findings</h2>{count}{f'<ul>{listed}</ul>' if listed else ''}</section>"

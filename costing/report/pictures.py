@@ -21,7 +21,7 @@ from costing.answers.palette import COLOURS
 from costing.results.cost_flow import LEFT, SOLD, CostFlow
 
 INK, FAINT = "#2B2B2B", "#6B6B6B"
-COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
+_COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
 _WIDTH, _HEIGHT, _TOP, _GAP, _BAR = 1120.0, 560.0, 46.0, 22.0, 13.0
 _LEAST = 0.003
 _TYPE, _CHARACTER, _LONGEST_NAME = 13.0, 7.4, 22
@@ -68,10 +68,12 @@ def flow_picture(flow: CostFlow, currency: str) -> str:
     places = _places(flow)
     if not places:
         return ""
-    whole = max(sum(place.size for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    whole = max(
+        sum(place.size for place in places.values() if _column(place) == number) for number in range(len(_COLUMNS))
+    )
     if whole <= 0:
         return ""
-    most = max(sum(1 for place in places.values() if _column(place) == at) for at in range(len(COLUMNS)))
+    most = max(sum(1 for place in places.values() if _column(place) == number) for number in range(len(_COLUMNS)))
     scale = (_HEIGHT - _TOP - 30.0 - _GAP * max(most - 1, 0)) / whole
     _stand(places, scale, flow)
     ribbons, left_out = _ribbons(flow, places, scale, whole)
@@ -108,7 +110,7 @@ def _places(flow: CostFlow) -> dict[tuple[str, str], _Place]:
 
 
 def _column(place: _Place) -> int:
-    return COLUMNS.index(SOLD if place.kind == LEFT else place.kind)
+    return _COLUMNS.index(SOLD if place.kind == LEFT else place.kind)
 
 
 def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) -> None:
@@ -117,12 +119,12 @@ def _stand(places: dict[tuple[str, str], _Place], scale: float, flow: CostFlow) 
     step = (_WIDTH - 282.0) / max(len(used) - 1, 1)
     order = sorted({place.cuvee for place in places.values() if place.cuvee}, key=lambda cuvee: -_weight(places, cuvee))
     beside = flow.passed[(flow.passed["from_kind"] == "wine") & (flow.passed["to_kind"] == "blend")]["amount"].sum()
-    for at, column in enumerate(used):
-        mine = [place for place in places.values() if _column(place) == column]
-        mine.sort(key=lambda place: (order.index(place.cuvee) if place.cuvee else -1, place.kind == LEFT))
-        y = _TOP + (float(beside) * scale + 2.0 * _GAP if COLUMNS[column] == "reserve" else 0.0)
-        for place in mine:
-            place.x, place.y = 96.0 + at * step, y
+    for number, column in enumerate(used):
+        in_column = [place for place in places.values() if _column(place) == column]
+        in_column.sort(key=lambda place: (order.index(place.cuvee) if place.cuvee else -1, place.kind == LEFT))
+        y = _TOP + (float(beside) * scale + 2.0 * _GAP if _COLUMNS[column] == "reserve" else 0.0)
+        for place in in_column:
+            place.x, place.y = 96.0 + number * step, y
             place.colour = COLOURS[order.index(place.cuvee) % len(COLOURS)] if place.cuvee else FAINT
             y += place.size * scale + _GAP
 
@@ -200,9 +202,9 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
 
 def _text(x: float, y: float, words: str, anchor: str, colour: str, halo: str = "#FFFFFF") -> str:
     """Words on a halo, which keeps them apart from what they stand on ("": none)."""
-    at = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
+    attributes = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
     edge = f' stroke="{halo}" stroke-width="3" paint-order="stroke"' if halo else ""
-    return f'<text {at} font-size="{_TYPE:g}" fill="{colour}"{edge}>{escape(words)}</text>'
+    return f'<text {attributes} font-size="{_TYPE:g}" fill="{colour}"{edge}>{escape(words)}</text>'
 
 
 def _short(name: str) -> str:
@@ -214,7 +216,7 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
     """Lying stacked bars, first row on top, with a legend, their sum behind each. series: columns that are stacked;
     percent: they are parts of a whole.
     """
-    said: Callable[[float], str] = "{:.0%}".format if percent else figure_text
+    text_of: Callable[[float], str] = "{:.0%}".format if percent else figure_text
     if not len(table):
         return ""
     largest = float(table[list(series)].clip(lower=0.0).sum(axis=1).max())
@@ -225,8 +227,8 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
     legend = _legend(series)
     height = legend[1] + row * len(table) + 30.0
     parts = [legend[0]]
-    for at, (_, line) in enumerate(table.iterrows()):
-        x, y = left, legend[1] + at * row
+    for line_number, (_, line) in enumerate(table.iterrows()):
+        x, y = left, legend[1] + line_number * row
         parts.append(_text(left - 8, y + 15, _short(str(line[category])), "end", INK))
         for number, name in enumerate(series):
             amount = float(line[name]) if pd.notna(line[name]) else 0.0
@@ -236,12 +238,12 @@ def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit
             colour = COLOURS[number % len(COLOURS)]
             parts.append(
                 f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
-                f"<title>{escape(name)}: {said(amount)}</title></rect>"
+                f"<title>{escape(name)}: {text_of(amount)}</title></rect>"
             )
             if wide > 42:
-                parts.append(_text(x + wide / 2, y + 14.5, said(amount), "middle", "#FFFFFF", halo=""))
+                parts.append(_text(x + wide / 2, y + 14.5, text_of(amount), "middle", "#FFFFFF", halo=""))
             x += wide
-        parts.append(_text(x + 6, y + 15, said(float(line[list(series)].sum())), "start", INK))
+        parts.append(_text(x + 6, y + 15, text_of(float(line[list(series)].sum())), "start", INK))
     parts.append(_text(left, height - 8, unit, "start", FAINT))
     box = f'viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}"'
     return f'<div class="picture"><svg {box}>{"".join(parts)}</svg></div>'

@@ -21,12 +21,13 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
 from costing.errors import CAUTION, Finding
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
-from costing.inputs.owners import rows_in_whole, whole
+from costing.inputs.owners import both_sides, rows_in_whole
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.deliveries import delivery_prices
@@ -49,9 +50,9 @@ def amounts_charged(results: Results) -> pd.DataFrame:
     Columns: place (`Sheet!cell`), sheet, table, row, cell (what stands in it), given, and `FATES`, all money. Rows
     without money are left out.
     """
-    every = whole(results.estate)
-    frame = _rows(every)
-    sizes = [len(every[table]) for table in TABLE_NAMES]
+    whole = both_sides(results.estate)
+    frame = _rows(whole)
+    sizes = [len(whole[table]) for table in TABLE_NAMES]
     first = np.cumsum([0, *sizes])  # every row of every table in one array
     fates = np.zeros((first[-1], len(FATES)))
     for table, row, parts in _fates(results):
@@ -117,15 +118,15 @@ def _timed(chain: Chain, accrued: Accrued, part_of: Floats | None) -> tuple[Ints
     """
     states, charge = chain.states, accrued.charge
     which, step, start, end = charge_steps(charge, states.start[accrued.states], states.end[accrued.states])
-    at = accrued.states[which]
-    amount = charge.curve.amount(start, end) * states.quantity[at]
-    due = states.end[at] <= chain.valuation_day  # the valuation date cuts every lot
-    went = part_of[at] if part_of is not None else np.tile([0.0, 0.0, 1.0, 0.0], (len(at), 1))
+    state = accrued.states[which]
+    amount = charge.curve.amount(start, end) * states.quantity[state]
+    due = states.end[state] <= chain.valuation_day  # the valuation date cuts every lot
+    went = part_of[state] if part_of is not None else np.tile([0.0, 0.0, 1.0, 0.0], (len(state), 1))
     parts = np.where(due[:, np.newaxis], went, 0.0) * amount[:, np.newaxis]
     return (
-        np.full(len(at), charge.table),
+        np.full(len(state), charge.table),
         charge.rows[step],
-        np.column_stack([parts, np.where(due, 0.0, amount), np.zeros(len(at))]),
+        np.column_stack([parts, np.where(due, 0.0, amount), np.zeros(len(state))]),
     )
 
 

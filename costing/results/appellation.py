@@ -23,17 +23,14 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from costing.array_types import Days, Flags, Floats, Ints
 from costing.calendar import add_months, months_between
 from costing.errors import Finding, caution
 from costing.inputs.appellations import DAY_UNITS, RuleFigure, RuleSet
 
-Rows = ArrayLike  # one value a row
-Floats = NDArray[np.float64]
-Days = NDArray[np.datetime64]
-Index = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+_Rows = ArrayLike  # one value a row
 Places = Sequence[str]
 Categories = str | Sequence[object]
 Say = Callable[[int, RuleFigure], tuple[str, str]]  # row, its figure -> what stands there, what it breaks
@@ -53,7 +50,7 @@ _NAT = np.datetime64("NaT", "D")
 
 
 def press_yield(
-    rules: RuleSet, dates: Rows, kg: Rows, litres: Rows, places: Places, *, settled: bool = True
+    rules: RuleSet, dates: _Rows, kg: _Rows, litres: _Rows, places: Places, *, settled: bool = True
 ) -> Iterator[Finding]:
     """Litres of must of a load above what its kilograms allow.
 
@@ -74,7 +71,7 @@ def press_yield(
 
 
 def earliest_tirage(
-    rules: RuleSet, dates: Rows, harvest_years: Rows, places: Places, categories: Categories = ""
+    rules: RuleSet, dates: _Rows, harvest_years: _Rows, places: Places, categories: Categories = ""
 ) -> Iterator[Finding]:
     """Tirage before the first day allowed after the youngest harvest in the wine (nan: unknown)."""
     day, years = _days(dates), _floats(harvest_years)
@@ -93,7 +90,7 @@ def earliest_tirage(
 
 
 def months_on_lees(
-    rules: RuleSet, tirage: Rows, disgorged: Rows, places: Places, categories: Categories = ""
+    rules: RuleSet, tirage: _Rows, disgorged: _Rows, places: Places, categories: Categories = ""
 ) -> Iterator[Finding]:
     """Disgorgement before the least months on lees of the category (days, where a set names only those)."""
     first, last = _days(tirage), _days(disgorged)
@@ -105,7 +102,7 @@ def months_on_lees(
 
 
 def months_to_sale(
-    rules: RuleSet, tirage: Rows, dispatched: Rows, places: Places, categories: Categories = ""
+    rules: RuleSet, tirage: _Rows, dispatched: _Rows, places: Places, categories: Categories = ""
 ) -> Iterator[Finding]:
     """Dispatch before the least months from tirage to sale of the category."""
     index = _ageing_rows(rules, "months to sale", categories, _days(tirage), _days(dispatched))
@@ -113,7 +110,7 @@ def months_to_sale(
     yield from _too_short(rules, index, spent, places, "from tirage to dispatch", "sell later")
 
 
-def earliest_release(rules: RuleSet, tirage: Rows, on: date, categories: Categories = "") -> tuple[Days, Days]:
+def earliest_release(rules: RuleSet, tirage: _Rows, on: date, categories: Categories = "") -> tuple[Days, Days]:
     """First day of disgorgement and first day of sale, shape (n,) each; NaT where the set has no figure.
 
     on: the day whose figures count for wine bottled before the set begins. Sale is never before disgorgement.
@@ -143,11 +140,11 @@ def terms_for(rules: RuleSet, on: date, g_per_l: float, *, sugar_added: bool = F
 
 def sweetness_terms(
     rules: RuleSet,
-    dates: Rows,
-    dosage_g_per_l: Rows,
+    dates: _Rows,
+    dosage_g_per_l: _Rows,
     terms: Sequence[object],
     places: Places,
-    residual_g_per_l: Rows = 0.0,
+    residual_g_per_l: _Rows = 0.0,
 ) -> Iterator[Finding]:
     """Stated terms that do not fit the sugar of the finished wine: dosage plus what fermentation has left."""
     day, dosage = _days(dates), _floats(dosage_g_per_l)
@@ -167,7 +164,7 @@ def sweetness_terms(
         yield caution(places[row], str(terms[row]), why, remedy)
 
 
-def tirage_alcohol_gain(rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places: Places) -> Iterator[Finding]:
+def tirage_alcohol_gain(rules: RuleSet, dates: _Rows, sugar_g_per_l: _Rows, places: Places) -> Iterator[Finding]:
     """Tirage sugar (g per litre of mixture) that may raise total strength by more than the set allows."""
     sugar = _floats(sugar_g_per_l)
     high, low = (sugar / grams for grams in SUGAR_PER_PERCENT_VOL)
@@ -182,7 +179,7 @@ def tirage_alcohol_gain(rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, places
 
 
 def technical_loss(
-    rules: RuleSet, stage: str, dates: Rows, litres_in: Rows, litres_out: Rows, places: Places
+    rules: RuleSet, stage: str, dates: _Rows, litres_in: _Rows, litres_out: _Rows, places: Places
 ) -> Iterator[Finding]:
     """Loss at `stage` (`vinification` or `tirage`, else KeyError) above what the set admits as technical."""
     before = _floats(litres_in)
@@ -190,19 +187,19 @@ def technical_loss(
     yield from _above(rules, f"technical loss at {stage}", dates, loss, places, f"% lost at {stage}")
 
 
-def vintage_share(rules: RuleSet, dates: Rows, vintage_l: Rows, year_l: Rows, places: Places) -> Iterator[Finding]:
+def vintage_share(rules: RuleSet, dates: _Rows, vintage_l: _Rows, year_l: _Rows, places: Places) -> Iterator[Finding]:
     """Vintage wine of a year above its share of all wine of that year; dates: a day of the year's records."""
     share = 100 * _ratio(_floats(vintage_l), _floats(year_l))
     yield from _above(rules, "vintage share", dates, share, places, "% of the year's wine is vintage")
 
 
-def nominal_volume(rules: RuleSet, dates: Rows, bottle_l: Rows, places: Places) -> Iterator[Finding]:
+def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places) -> Iterator[Finding]:
     """Bottles of a volume that is not on the list, inside the range to which the list applies."""
     days, volume_ml = _days(dates), 1000 * _floats(bottle_l)
     index = rules.rows("nominal volume from", "", days)
     inside = (volume_ml >= _values(rules, index)) & (volume_ml <= _limit(rules, "nominal volume to", days))
     listed = np.zeros(days.shape, dtype=np.bool_)
-    for figure in (one for one in rules.figures if one.rule == "nominal volume"):
+    for figure in (rule for rule in rules.figures if rule.rule == "nominal volume"):
         first, last = np.datetime64(figure.in_force_from, "D"), np.datetime64(figure.last_day, "D")
         listed |= (days >= first) & (days <= last) & np.isclose(volume_ml, figure.value, rtol=1e-6)
 
@@ -210,20 +207,20 @@ def nominal_volume(rules: RuleSet, dates: Rows, bottle_l: Rows, places: Places) 
         sizes = rules.in_force("nominal volume", days[row].item())
         return (
             f"{volume_ml[row]:g} mL",
-            f"is none of {', '.join(f'{one.value:g}' for one in sizes)} {figure.unit}",
+            f"is none of {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
         )
 
     yield from _cautions(rules, index, inside & ~listed, places, say, "Check the format.")
 
 
-def estimated_pressure_bar(sugar_g_per_l: Rows, temperature_c: Rows = 10.0) -> Floats:
+def estimated_pressure_bar(sugar_g_per_l: _Rows, temperature_c: _Rows = 10.0) -> Floats:
     """Estimated excess pressure after fermentation of the tirage sugar (g per litre of mixture), in bar."""
     kelvin = _floats(temperature_c) + 273.15
     return _floats(sugar_g_per_l) / SUGAR_PER_BAR_AT_10_C * np.exp(VANT_HOFF_K * (1 / 283.15 - 1 / kelvin))
 
 
 def pressure_caution(
-    sugar_g_per_l: Rows, places: Places, rated_bar: Rows = USUAL_BAR_AT_10_C, rated_at_c: float = 10.0
+    sugar_g_per_l: _Rows, places: Places, rated_bar: _Rows = USUAL_BAR_AT_10_C, rated_at_c: float = 10.0
 ) -> Iterator[Finding]:
     """Tirages whose estimated pressure at `rated_at_c` is above `rated_bar` (unstated: 6 bar at 10 °C)."""
     sugar = _floats(sugar_g_per_l)
@@ -236,7 +233,7 @@ def pressure_caution(
 
 
 def least_pressure(
-    rules: RuleSet, dates: Rows, sugar_g_per_l: Rows, bottle_l: Rows, places: Places
+    rules: RuleSet, dates: _Rows, sugar_g_per_l: _Rows, bottle_l: _Rows, places: Places
 ) -> Iterator[Finding]:
     """Tirages whose estimated pressure at 20 °C stays below the least that the set asks."""
     estimate = estimated_pressure_bar(sugar_g_per_l, 20.0)
@@ -250,7 +247,7 @@ def least_pressure(
     yield from _cautions(rules, index, low, places, say, "Check the tirage sugar.")
 
 
-def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Places, what: str) -> Iterator[Finding]:
+def _above(rules: RuleSet, rule: str, dates: _Rows, amount: Floats, places: Places, what: str) -> Iterator[Finding]:
     index = rules.rows(rule, "", dates)
 
     def say(row: int, figure: RuleFigure) -> tuple[str, str]:
@@ -261,7 +258,7 @@ def _above(rules: RuleSet, rule: str, dates: Rows, amount: Floats, places: Place
 
 
 def _too_short(
-    rules: RuleSet, index: Index, spent: Floats, places: Places, what: str, instead: str
+    rules: RuleSet, index: Ints, spent: Floats, places: Places, what: str, instead: str
 ) -> Iterator[Finding]:
     def say(row: int, figure: RuleFigure) -> tuple[str, str]:
         kind = f" ({figure.applies_to[0]})" if figure.applies_to else ""
@@ -271,7 +268,7 @@ def _too_short(
     yield from _cautions(rules, index, spent < _values(rules, index), places, say, remedy)
 
 
-def _cautions(rules: RuleSet, index: Index, flagged: Flags, places: Places, say: Say, remedy: str) -> Iterator[Finding]:
+def _cautions(rules: RuleSet, index: Ints, flagged: Flags, places: Places, say: Say, remedy: str) -> Iterator[Finding]:
     for row in np.flatnonzero(flagged & (index >= 0)).tolist():
         figure = rules.figures[index[row]]
         shown, why = say(row, figure)
@@ -289,17 +286,17 @@ def _term_fits(rules: RuleSet, days: Days, sugar: Floats, added: Flags, terms: S
     return fits
 
 
-def _ageing_rows(rules: RuleSet, rule: str, categories: Categories, first: Days, last: Days) -> Index:
+def _ageing_rows(rules: RuleSet, rule: str, categories: Categories, first: Days, last: Days) -> Ints:
     index = rules.rows(rule, categories, first)
     return np.where(index >= 0, index, rules.rows(rule, categories, last))
 
 
-def _values(rules: RuleSet, index: Index) -> Floats:
+def _values(rules: RuleSet, index: Ints) -> Floats:
     values: Floats = np.array([figure.value for figure in rules.figures] + [np.nan])[index]
     return values
 
 
-def _limit(rules: RuleSet, rule: str, dates: Rows) -> Floats:
+def _limit(rules: RuleSet, rule: str, dates: _Rows) -> Floats:
     return _values(rules, rules.rows(rule, "", dates))
 
 
@@ -309,9 +306,9 @@ def _ratio(part: Floats, whole: Floats) -> Floats:
     return out
 
 
-def _floats(values: Rows) -> Floats:
+def _floats(values: _Rows) -> Floats:
     return np.atleast_1d(np.asarray(values, dtype=np.float64))
 
 
-def _days(values: Rows) -> Days:
+def _days(values: _Rows) -> Days:
     return np.atleast_1d(np.asarray(values, dtype="datetime64[D]"))

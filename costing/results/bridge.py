@@ -2,7 +2,7 @@
 
     value on the first basis + lines = value on the second
 
-The order of the choices is fixed and stands in `STEPS`: what is expensed, storage window, abnormal losses and
+The order of the choices is fixed and stands in `_STEPS`: what is expensed, storage window, abnormal losses and
 gains, own grapes, by-product, split, price level, opening costs, capital. Another order would give other
 lines with the same sum, because choices act on each other: a grape price that rises also earns capital.
 Opening costs that were entered for one basis alone change with the kind of basis, not with a rate; they have
@@ -25,7 +25,7 @@ from costing.results.origins import release_states
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
-STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+_STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Elements expensed", ("expensed_elements",)),
     ("Storage counted as production", ("storage_stages",)),
     ("Abnormal losses and gains", ("abnormal_loss", "abnormal_gains")),
@@ -36,7 +36,7 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Capital", ("capital", "rate", "capital_stages")),
 )
 """Lines of a bridge and the choices that each of them replaces."""
-OPENING = "Opening costs of the other basis"
+_OPENING = "Opening costs of the other basis"
 
 
 def bridge(
@@ -59,7 +59,7 @@ def bridge(
     results = runs(start)
     first, quantity = _measured(results, names, cuvee, on)
     lines, value = [(f"{start.name.capitalize()} cost", first)], first
-    for name, basis in steps(start, end, results):
+    for name, basis in bridge_steps(start, end, results):
         after, _ = _measured(runs(basis), names, cuvee, on)
         lines.append((name, after - value))
         value = after
@@ -69,12 +69,12 @@ def bridge(
     return frame
 
 
-def steps(start: Basis, end: Basis, results: Results) -> Iterator[tuple[str, Basis]]:
+def bridge_steps(start: Basis, end: Basis, results: Results) -> Iterator[tuple[str, Basis]]:
     """Lines from one basis to another, each with the basis that stands after it. results: of the estate."""
     basis = start
     stated_apart = results.estate["opening_costs"]["basis"].notna().any()
     turns = stated_apart and start.opening_costs != end.opening_costs
-    for name, choices in STEPS:
+    for name, choices in _STEPS:
         changed = {choice: getattr(end, choice) for choice in choices}
         if all(getattr(basis, choice) == wanted for choice, wanted in changed.items()):
             continue
@@ -84,11 +84,11 @@ def steps(start: Basis, end: Basis, results: Results) -> Iterator[tuple[str, Bas
                     basis = basis.replace(rate=0.0)
                     yield "Borrowing cost", basis
                 basis = basis.replace(capital=end.capital, rate=0.0)
-                yield OPENING, basis
+                yield _OPENING, basis
             else:
                 basis = basis.replace(rate=0.0)
                 yield name, basis
-                name = OPENING
+                name = _OPENING
         basis = basis.replace(**changed)
         yield name, basis
 

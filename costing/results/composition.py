@@ -20,16 +20,17 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints, Names
 from costing.engine.solve import Triangular
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import KG, KINDS, Floats, Flow, Ints, codes
+from costing.graph.arrays import KG, KINDS, Flow, codes
 from costing.graph.states import Chain
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate, vintages
 from costing.money.postings import TABLE_NAMES
 from costing.results.origins import release_states
 from costing.results.results import Results
 
-ATTRIBUTES = ("vintage", "variety", "village")
 MORE_ATTRIBUTES = ("supplier", "vineyard", "colour")
 WHITE, RED = "white", "red"
 OTHER = "sugar and other"
@@ -124,7 +125,7 @@ class Composition:
         share = np.concatenate([fresh * rest, fresh[mixed] * part, self._mix.added[added]])
         return _Starts(state, number, share, words)
 
-    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, NDArray[np.object_], Floats]:
+    def _opening_mix(self, origin: Ints, by: str) -> tuple[Ints, Names, Floats]:
         """Opening composition of one attribute: position in `origin`, name, share."""
         table = self.estate["opening_composition"]
         rows = np.flatnonzero((table["attribute"] == by).to_numpy())
@@ -139,8 +140,8 @@ class Composition:
     def _opening_share(self, attribute: str) -> Floats:
         """Part of opening states that the Opening composition sheet calls reserve or second pressing."""
         origin = np.flatnonzero(self.chain.flows.kind == Flow.OPENING)
-        at, _, share = self._opening_mix(origin, attribute)
-        part = np.minimum(np.bincount(at, share, len(origin)), 1.0) * self._fresh(origin)
+        line, _, share = self._opening_mix(origin, attribute)
+        part = np.minimum(np.bincount(line, share, len(origin)), 1.0) * self._fresh(origin)
         return self._at(self.chain.target_state[origin], part)
 
     def _at(self, state: Ints, part: Floats) -> Floats:
@@ -246,7 +247,7 @@ def _of_batches(chain: Chain, feeds: Ints, opened: Ints, per_lot: Floats) -> tup
     return quantity, np.bincount(opened[tirage], flows.added[feeds[tirage]], n).astype(np.float64)
 
 
-def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> NDArray[np.object_]:
+def _attribute(estate: Estate, kind: Ints, row: Ints, by: str) -> Names:
     """Vintage, variety, village, supplier, vineyard or colour of opening lots and deliveries.
 
     A delivery without a vintage has its year, one without a supplier is of the own vineyard, one without a colour is
@@ -305,11 +306,11 @@ def composition(
         np.add.at(shares, which, table.to_numpy() * np.reshape(weight, (-1, 1)))
         names = [str(name) for name in table.columns]
         for lot, line in zip(lots, shares.tolist(), strict=True):
-            rows += [(lot, attribute, name, one) for name, one in zip(names, line, strict=True) if one > 1e-12]
+            rows += [(lot, attribute, name, amount) for name, amount in zip(names, line, strict=True) if amount > 1e-12]
     for attribute, name, part in (
         ("reserve", "reserve", mix.reserve),
         ("pressing", "second pressing", mix.second_pressing),
     ):
         share = np.bincount(which, part[state] * weight, len(lots))
-        rows += [(lot, attribute, name, float(one)) for lot, one in zip(lots, share, strict=True)]
+        rows += [(lot, attribute, name, float(amount)) for lot, amount in zip(lots, share, strict=True)]
     return pd.DataFrame(rows, columns=["lot", "attribute", "name", "share"])

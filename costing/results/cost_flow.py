@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import KINDS, Floats, Flow, Ints
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import KINDS, Flow
 from costing.results.lots import lot_labels
 from costing.results.results import Results
 from costing.results.ways_out import ways_out
@@ -51,8 +52,8 @@ def flow_lines(flow: CostFlow) -> pd.DataFrame:
     )
     here = flow.places["kind"].str.cat(flow.places["cuvee"], " ").str.strip()
     added = pd.DataFrame({"from_place": "added", "to_place": here, "passed": flow.places["added"]})
-    held = pd.DataFrame({"from_place": here, "to_place": "in stock", "passed": flow.places["stock"]})
-    lines = pd.concat([passed, added, held], ignore_index=True)
+    in_stock = pd.DataFrame({"from_place": here, "to_place": "in stock", "passed": flow.places["stock"]})
+    lines = pd.concat([passed, added, in_stock], ignore_index=True)
     lines = lines[lines["passed"].abs() >= _LEAST]
     return lines.sort_values("passed", ascending=False, ignore_index=True)
 
@@ -64,7 +65,7 @@ def cost_flow(results: Results) -> CostFlow:
     kind, cuvee = _places_of(results)
     labels = lot_labels(results.estate, chain)
     names = [*dict.fromkeys(labels.cuvee.tolist()), ""] if len(labels.cuvee) else [""]
-    number = {name: at for at, name in enumerate(dict.fromkeys(names))}
+    number = {name: spot for spot, name in enumerate(dict.fromkeys(names))}
     code = kind * len(number) + np.array([number[name] for name in cuvee], dtype=np.int64)
     happened = (states.start <= day) & (flows.kind[states.flow] != Flow.CUT)
     own = results.total - np.asarray(results.shares.matrix @ results.total)
@@ -82,15 +83,15 @@ def cost_flow(results: Results) -> CostFlow:
     amount = np.bincount(pair, matrix.data[moves] * results.total[source[moves]], size * size)
     words = list(number)
 
-    def place(at: int) -> tuple[str, str]:
-        which, of = divmod(at, len(number))
+    def place(spot: int) -> tuple[str, str]:
+        which, of = divmod(spot, len(number))
         return KINDS[which], words[of]
 
-    passed = [(*place(int(at) // size), *place(int(at) % size), amount[at]) for at in np.flatnonzero(amount)]
+    passed = [(*place(int(spot) // size), *place(int(spot) % size), amount[spot]) for spot in np.flatnonzero(amount)]
     passed += _left(results, code, happened, size, place)
     columns = ["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"]
     used = np.flatnonzero((np.abs(added) > 1e-9) | (np.abs(stock) > 1e-9))
-    places = [(*place(int(at)), added[at], stock[at]) for at in used]
+    places = [(*place(int(spot)), added[spot], stock[spot]) for spot in used]
     return CostFlow(
         pd.DataFrame(places, columns=["kind", "cuvee", "added", "stock"]), pd.DataFrame(passed, columns=columns)
     )
@@ -128,5 +129,5 @@ def _left(
     parts = []
     for name, which in ((SOLD, sent), (LEFT, ~sent)):
         total = np.bincount(code[shares.exit_source[counts & which]], amount[counts & which], size)
-        parts += [(*place(int(at)), name, "", float(total[at])) for at in np.flatnonzero(total)]
+        parts += [(*place(int(spot)), name, "", float(total[spot])) for spot in np.flatnonzero(total)]
     return parts

@@ -15,8 +15,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.calendar import months_between
-from costing.graph.arrays import BLANK_DAY, STAGES, Flow, Ints
+from costing.graph.arrays import BLANK_DAY, STAGES, Flow
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import TOLERANCE, Results
 from costing.results.rounding import rounded_rows
@@ -49,7 +50,7 @@ def releases(results: Results) -> pd.DataFrame:
             "format": labels.format[lot],
             "disgorged": as_dates(labels.disgorged_day[lot]),
             "planned": labels.disgorged_day[lot] > chain.valuation_day,
-            "months_on_lees": months_on_lees(labels.tirage_day[lot], labels.disgorged_day[lot]),
+            "months_on_lees": whole_months_on_lees(labels.tirage_day[lot], labels.disgorged_day[lot]),
             "bottles_in": summed(flows.out[rows]),
             "bottles": bottles,
             "bottle_l": chain.lots.litres_per_unit[lot],
@@ -63,7 +64,7 @@ def releases(results: Results) -> pd.DataFrame:
     return frame.iloc[order[bottles[order] > 0]].reset_index(drop=True)
 
 
-def months_on_lees(tirage: Ints, until: Ints) -> np.ndarray:
+def whole_months_on_lees(tirage: Ints, until: Ints) -> np.ndarray:
     """Completed calendar months from tirage (day numbers); NaN where the tirage is not known."""
     known = tirage != BLANK_DAY
     return np.where(known, months_between(np.where(known, tirage, 0), np.where(known, until, 0)), np.nan)

@@ -19,9 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from costing.graph.arrays import BOTTLE, LITRE, STAGES, Flow, Ints
+from costing.array_types import Flags, Ints
+from costing.graph.arrays import BOTTLE, LITRE, STAGES, Flow
 from costing.money.events import events_of
 from costing.money.pools import Pools
 from costing.money.postings import TABLE_NAMES
@@ -29,11 +29,10 @@ from costing.money.time_charges import TIME_DRIVERS, bearers
 from costing.results.composition import PURCHASES, Composition, made_of
 from costing.results.results import Results
 
-Flags = NDArray[np.bool_]
 VATS = ("vinification", "reserve", "blending")
 A_WHILE = 30
 """Days after which wine that lies somewhere is said to be stored."""
-LEAST = 0.01
+_LEAST = 0.01
 """Part of the wine of a lot that a missing step must have touched."""
 
 
@@ -48,7 +47,7 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
     through = mix.passed(np.column_stack(list(marks.values())).astype(np.float64))[state]
     passed = np.zeros((len(of), len(marks)))
     np.add.at(passed, which, through * np.reshape(weight, (-1, 1)))
-    went = dict(zip(marks, (passed > LEAST).T, strict=True))
+    went = dict(zip(marks, (passed > _LEAST).T, strict=True))
     share = np.bincount(which, mix.covered(results)[state] * weight, len(of))
     missing = _missing(results, went, which, state)
     parts = []
@@ -151,10 +150,10 @@ def _between_pools(results: Results) -> Flags:
             borne, _ = bearers(chain, bottles, stage, -1, place, pools.location)
             between[borne[(states.start[borne] < last) & (states.end[borne] >= first)]] = True
             continue
-        at = (events.day >= first) & (events.day <= last) & (events.driver[pools.flow_driver[row]] > 0)
-        at &= (stage < 0) | (events.stage == stage)
-        at &= (place < 0) | (pools.location[events.state] == place)
-        between[events.state[at & events.primary]] = True
+        bears = (events.day >= first) & (events.day <= last) & (events.driver[pools.flow_driver[row]] > 0)
+        bears &= (stage < 0) | (events.stage == stage)
+        bears &= (place < 0) | (pools.location[events.state] == place)
+        between[events.state[bears & events.primary]] = True
     return between
 
 

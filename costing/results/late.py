@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.engine.solve import Triangular
-from costing.graph.arrays import Floats, Ints
 from costing.money.postings import Postings
 from costing.results.results import Results
 
@@ -67,9 +67,9 @@ def late_costs(results: Results, day: int) -> Late | None:
         return None
     first, postings, matrix = _since(results, late, day)
     window = slice(first, first + matrix.shape[0])
-    at = postings.state - first
-    amount = np.bincount(at, postings.amount, matrix.shape[0]).astype(np.float64)
-    posted = np.bincount(at, results.charges.worth[late], matrix.shape[0]).astype(np.float64)
+    position = postings.state - first
+    amount = np.bincount(position, postings.amount, matrix.shape[0]).astype(np.float64)
+    posted = np.bincount(position, results.charges.worth[late], matrix.shape[0]).astype(np.float64)
     worth = Triangular(matrix, results.solution.growth[window]).forward(posted)
     arrived = np.asarray(matrix @ worth)
     inside = results.charges.capital.accrues[results.chain.states.stage[window]]
@@ -83,10 +83,10 @@ def spread(results: Results, which: Ints, day: int) -> tuple[int, Floats, Floats
     """
     first, postings, matrix = _since(results, which, day)
     posted = np.zeros((matrix.shape[0], len(which)))
-    at = (postings.state - first, np.arange(len(which)))
-    posted[at] = postings.amount
+    position = (postings.state - first, np.arange(len(which)))
+    posted[position] = postings.amount
     nominal = Triangular(matrix).forward(posted)
-    posted[at] = results.charges.worth[which]
+    posted[position] = results.charges.worth[which]
     growth = results.solution.growth[first : first + matrix.shape[0]]
     return first, nominal, Triangular(matrix, growth).forward(posted)
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, Ints, codes, days
+from costing.array_types import Days, Ints, Names
+from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.units import FORMATS_L
@@ -25,9 +25,9 @@ FORMAT_NAMES = np.array([*FORMATS_L, ""], dtype=object)
 class LotLabels:
     """Per lot: name, cuvée and format ("" if none), day of tirage and of disgorgement (BLANK_DAY if none)."""
 
-    name: NDArray[np.object_]
-    cuvee: NDArray[np.object_]
-    format: NDArray[np.object_]
+    name: Names
+    cuvee: Names
+    format: Names
     tirage_day: Ints
     disgorged_day: Ints
 
@@ -94,6 +94,6 @@ def _labels(chain: Chain, estate: Estate) -> LotLabels:
     )
 
 
-def as_dates(day: Ints) -> NDArray[np.datetime64]:
+def as_dates(day: Ints) -> Days:
     """Day numbers as dates; NaT where blank."""
     return np.asarray(day).astype("datetime64[D]").astype("datetime64[s]")

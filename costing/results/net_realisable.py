@@ -18,14 +18,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import KINDS, Floats, days
+from costing.array_types import Floats
+from costing.graph.arrays import KINDS, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import rows_in_force
 from costing.results.composition import Composition
 from costing.results.results import Results
-from costing.results.stock import Dates, day_numbers, stock_values
+from costing.results.stock import Dates, chosen_days, stock_values
 
-KEYS = {"lot": "lot", "cuvee": "cuvee", "format": "format", "fraction": "fraction", "what": "kind"}
+_KEYS = {"lot": "lot", "cuvee": "cuvee", "format": "format", "fraction": "fraction", "what": "kind"}
 """Columns of Market values, most particular first, and the columns of stock `by_pressing` that they are compared
 with.
 """
@@ -50,20 +51,20 @@ def market_value_per_unit(estate: Estate, stock: pd.DataFrame, day: int) -> Floa
     table = estate["market_values"]
     what = table["what"].astype(object)
     table = table[what.isna() | what.isin(KINDS)]
-    in_force = table.iloc[rows_in_force(table[list(KEYS)], days(table["from_date"]), day)]
-    named = in_force[list(KEYS)].notna().to_numpy()
-    weight = named @ (2 ** np.arange(len(KEYS))[::-1])
+    in_force = table.iloc[rows_in_force(table[list(_KEYS)], days(table["from_date"]), day)]
+    named = in_force[list(_KEYS)].notna().to_numpy()
+    weight = named @ (2 ** np.arange(len(_KEYS))[::-1])
     market = np.full(len(stock), np.nan)
     for pattern in np.unique(weight)[::-1]:
-        keys = [key for key, used in zip(KEYS, named[weight == pattern][0], strict=True) if used]
+        keys = [key for key, used in zip(_KEYS, named[weight == pattern][0], strict=True) if used]
         latest = in_force[weight == pattern]
         if keys:
             rows = pd.MultiIndex.from_frame(latest[keys].astype(str))
-            asked = pd.MultiIndex.from_frame(stock[[KEYS[key] for key in keys]].astype(str))
-            at = rows.get_indexer(asked)
+            asked = pd.MultiIndex.from_frame(stock[[_KEYS[key] for key in keys]].astype(str))
+            latest_row = rows.get_indexer(asked)
         else:
-            at = np.zeros(len(stock), dtype=np.int64)
-        value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[at]
+            latest_row = np.zeros(len(stock), dtype=np.int64)
+        value = np.append(latest["value_per_unit"].to_numpy(), np.nan)[latest_row]
         market = np.where(np.isnan(market), value, market)
     return market
 
@@ -74,15 +75,15 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     Columns: those of `stock_values` (`value` is the cost), fraction, market_per_unit, market_value (NaN: none given),
     write_down, carried_at.
     """
-    wanted = sorted(set(day_numbers(results, on)))
+    wanted = sorted(set(chosen_days(results, on)))
     stock = stock_values(results, [np.datetime64(day, "D") for day in wanted])
     stock = by_pressing(Composition(results.estate, results.chain), stock)
     day, changes = days(stock["date"]), np.unique(days(results.estate["market_values"]["from_date"]))
     period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
     market = np.full(len(stock), np.nan)
     for number in np.unique(period):
-        at = np.flatnonzero(period == number)
-        market[at] = market_value_per_unit(results.estate, stock.iloc[at], int(day[at[0]]))
+        lots_then = np.flatnonzero(period == number)
+        market[lots_then] = market_value_per_unit(results.estate, stock.iloc[lots_then], int(day[lots_then[0]]))
     stock["market_per_unit"] = market
     stock["market_value"] = stock["market_per_unit"] * stock["quantity"]
     stock["write_down"] = (stock["value"] - stock["market_value"]).clip(lower=0.0).fillna(0.0)

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import STAGES, Floats, Flow, Ints, codes
+from costing.graph.arrays import STAGES, Flow, codes
 from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
@@ -85,9 +86,7 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
 
 
 def worth_of(results: Results, posted: Floats) -> Floats:
-    """Worth of every state, capital included, that postings worth so much at the end of their states give it
-    [states] or [states, sets].
-    """
+    """Worth of every state that postings worth so much at the end of their states give it [states(, sets)]."""
     solution = results.solution
     if results.charges.curve is None or solution.grown is not solution.plain:
         return solution.grown.forward(posted)
@@ -99,12 +98,12 @@ def worth_of(results: Results, posted: Floats) -> Floats:
 class _Reach:
     """What reaches a release: part of each state's posting, plain and of its worth with capital [states].
 
-    Of a lot on hand (`held`, otherwise −1) only what was incurred by `until` counts.
+    Of a lot on hand (`held_state`, otherwise −1) only what was incurred by `until` counts.
     """
 
     plain: Floats
     grown: Floats
-    held: int
+    held_state: int
     until: int
 
 
@@ -134,12 +133,12 @@ def origins(results: Results, lot: str) -> pd.DataFrame:
 
 
 def _from_postings(results: Results, reach: _Reach) -> pd.DataFrame:
-    charges, every = results.charges, results.charges.postings
-    counts = (reach.plain[every.state] != 0) & (every.amount != 0)
-    if reach.held >= 0:
-        counts &= every.incurred <= reach.until
+    charges, whole = results.charges, results.charges.postings
+    counts = (reach.plain[whole.state] != 0) & (whole.amount != 0)
+    if reach.held_state >= 0:
+        counts &= whole.incurred <= reach.until
     which = np.flatnonzero(counts)
-    postings = every.take(which)
+    postings = whole.take(which)
     own = postings.amount * reach.plain[postings.state]
     capital = charges.worth[which] * reach.grown[postings.state] - own
     frame = pd.DataFrame(
@@ -191,16 +190,16 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     them where it charges nothing.
     """
     states, capital = results.chain.states, results.charges.capital
-    kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held))
+    kept = np.flatnonzero((reach.plain[part.states] != 0) & (part.amount != 0) & (part.states != reach.held_state))
     if not len(kept):
         return {}
-    at = part.states[kept]
-    which, step, start, end = charge_steps(part.charge, states.start[at], states.end[at])
-    at = at[which]
-    amount = part.charge.curve.amount(start, end) * states.quantity[at]
-    own, stage = amount * reach.plain[at], states.stage[at]
-    grown = capital.accrued(part.charge.curve, stage, start, end) * capital.growth(stage, end, states.end[at])
-    earned = grown * states.quantity[at] * reach.grown[at] - own
+    borne = part.states[kept]
+    which, step, start, end = charge_steps(part.charge, states.start[borne], states.end[borne])
+    borne = borne[which]
+    amount = part.charge.curve.amount(start, end) * states.quantity[borne]
+    own, stage = amount * reach.plain[borne], states.stage[borne]
+    grown = capital.accrued(part.charge.curve, stage, start, end) * capital.growth(stage, end, states.end[borne])
+    earned = grown * states.quantity[borne] * reach.grown[borne] - own
     charged = np.flatnonzero(amount)
     n = len(charged)
     if not n:
@@ -208,7 +207,7 @@ def _pieces(results: Results, part: Accrued, reach: _Reach) -> dict[str, np.ndar
     return {
         "column": np.full(n, part.charge.column),
         "row": part.charge.rows[step][charged],
-        "lot": states.lot[at][charged],
+        "lot": states.lot[borne][charged],
         "stage": stage[charged],
         "element": np.full(n, part.charge.element),
         "incurred": start[charged],
@@ -269,8 +268,8 @@ def _names(results: Results, state: Ints) -> np.ndarray:
 def _cells(results: Results, column: Ints, row: Ints) -> dict[str, np.ndarray]:
     """Place (`Sheet!cell`) and sheet of the money of each posting. column: of `MONEY_COLUMNS`."""
     cell, cells = pd.MultiIndex.from_arrays([column, row]).factorize()
-    named = [(*MONEY_COLUMNS[number], int(at)) for number, at in cells]
-    places = [results.estate.place(table, at, name) for table, name, at in named]
+    named = [(*MONEY_COLUMNS[number], int(row_number)) for number, row_number in cells]
+    places = [results.estate.place(table, row_number, name) for table, name, row_number in named]
     titles = np.array([sheets()[table].title for table, _ in MONEY_COLUMNS], dtype=object)
     return {"place": np.append(np.array(places, dtype=object), "")[cell], "sheet": titles[column]}
 

@@ -24,10 +24,10 @@ from typing import overload
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Days, Floats, Ints, Names
 from costing.errors import Finding
-from costing.graph.arrays import BLANK_DAY, BOTTLE, Floats, Flow, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.inputs.appellations import RuleSet, folded_words, rule_set
 from costing.inputs.estate import Estate, harvest_years
 from costing.results.appellation import (
@@ -89,7 +89,7 @@ class CuveeRules:
         return self._cuvees.index
 
     @cached_property
-    def category(self) -> NDArray[np.object_]:
+    def category(self) -> Names:
         """Category of each cuvée; `vintage` is added where a harvest year is declared."""
         given = self._cuvees["category"].fillna("").to_numpy()
         declared = self._cuvees["vintage"].notna().to_numpy()
@@ -100,13 +100,13 @@ class CuveeRules:
         return np.array([*words, ""], dtype=object)
 
     @cached_property
-    def sets(self) -> NDArray[np.object_]:
+    def sets(self) -> Names:
         """Name of the rule set of each cuvée ("": none)."""
         usual = self.estate.settings.rule_set or ""
         return np.append(self._cuvees["rule_set"].fillna(usual).to_numpy(), usual)
 
 
-def first_sale(estate: Estate, cuvee: NDArray[np.object_], tirage: Ints, today: int) -> NDArray[np.datetime64]:
+def first_sale(estate: Estate, cuvee: Names, tirage: Ints, today: int) -> Days:
     """First day on which bottles of each cuvée may be sold by its rule set; NaT without one.
 
     tirage: day numbers; today: whose figures count for wine bottled before the rule set begins.
@@ -117,8 +117,10 @@ def first_sale(estate: Estate, cuvee: NDArray[np.object_], tirage: Ints, today: 
     earliest = np.full(len(number), np.datetime64("NaT", "D"))
     on = np.datetime64(today, "D").item()
     for name in {str(name) for name in rules.sets[number] if name}:
-        at = np.flatnonzero(rules.sets[number] == name)
-        earliest[at] = earliest_release(rule_set(name), bottled[at], on, list(rules.category[number[at]]))[1]
+        of_set = np.flatnonzero(rules.sets[number] == name)
+        earliest[of_set] = earliest_release(rule_set(name), bottled[of_set], on, list(rules.category[number[of_set]]))[
+            1
+        ]
     return earliest
 
 
@@ -160,7 +162,7 @@ class _Rows:
         return CuveeRules(self.estate)
 
     @property
-    def category(self) -> NDArray[np.object_]:
+    def category(self) -> Names:
         """Category of each cuvée."""
         return self._rules.category
 
@@ -189,15 +191,15 @@ class _Rows:
     def cells(self, table: str, rows: Ints, column: str) -> _Cells:
         return _Cells(self.estate, table, rows, column)
 
-    def days(self, table: str, rows: Ints) -> NDArray[np.datetime64]:
+    def days(self, table: str, rows: Ints) -> Days:
         return as_dates(days(self.estate[table]["on_date"])[rows])
 
     @cached_property
     def tirage_flow(self) -> Ints:
         """Flow of each row of Tirage."""
         flows = self.results.chain.flows
-        at = np.flatnonzero(flows.kind == Flow.TIRAGE)
-        return at[np.argsort(flows.row[at], kind="stable")]
+        tirages = np.flatnonzero(flows.kind == Flow.TIRAGE)
+        return tirages[np.argsort(flows.row[tirages], kind="stable")]
 
     @cached_property
     def bottled_l(self) -> tuple[Floats, Floats, Floats]:
@@ -246,10 +248,10 @@ def _press_loads(rows: _Rows) -> Iterator[Finding]:
     wine = frame["fraction"].isin(["first", "second"]).to_numpy()
     weight = np.bincount(load, np.nan_to_num(frame["weight_kg"].to_numpy()))
     volume = np.bincount(load, np.where(wine, np.nan_to_num(frame["volume_l"].to_numpy()), 0.0))
-    at = np.flatnonzero(wine)
-    used, first = np.unique(load[at], return_index=True)
-    at = at[first]
-    cells, day = rows.cells("pressings", at, "volume_l"), rows.days("pressings", at)
+    pressed = np.flatnonzero(wine)
+    used, first = np.unique(load[pressed], return_index=True)
+    pressed = pressed[first]
+    cells, day = rows.cells("pressings", pressed, "volume_l"), rows.days("pressings", pressed)
     yield from press_yield(rule_set(usual), day, weight[used], volume[used], cells, settled=False)
 
 
@@ -262,35 +264,35 @@ def _pressures(rows: _Rows) -> Iterator[Finding]:
 
 def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     chain, cuvee = rows.results.chain, rows.cuvee_of(rows.estate["tirage"]["cuvee"])
-    at = rows.of_set(cuvee, name)
-    if not len(at):
+    judged = rows.of_set(cuvee, name)
+    if not len(judged):
         return
-    day, category = rows.days("tirage", at), list(rows.category[cuvee[at]])
+    day, category = rows.days("tirage", judged), list(rows.category[cuvee[judged]])
     years, part = rows.vintages
-    youngest = np.where(part > TRACE, years, -np.inf).max(axis=1, initial=-np.inf)[at]
+    youngest = np.where(part > TRACE, years, -np.inf).max(axis=1, initial=-np.inf)[judged]
     youngest = np.where(np.isinf(youngest), np.nan, youngest)
-    yield from earliest_tirage(rules, day, youngest, rows.cells("tirage", at, "on_date"), category)
-    sugar, cells = rows.sugar[at], rows.sugar_cells(at)
+    yield from earliest_tirage(rules, day, youngest, rows.cells("tirage", judged, "on_date"), category)
+    sugar, cells = rows.sugar[judged], rows.sugar_cells(judged)
     yield from tirage_alcohol_gain(rules, day, sugar, cells)
-    bottle_l = chain.lots.litres_per_unit[chain.flows.target[rows.tirage_flow[at]]]
+    bottle_l = chain.lots.litres_per_unit[chain.flows.target[rows.tirage_flow[judged]]]
     yield from least_pressure(rules, day, sugar, bottle_l, cells)
-    wine, liqueur, bottled = (litres[at] for litres in rows.bottled_l)
-    yield from technical_loss(rules, "tirage", day, wine + liqueur, bottled, rows.cells("tirage", at, "bottles"))
+    wine, liqueur, bottled = (litres[judged] for litres in rows.bottled_l)
+    yield from technical_loss(rules, "tirage", day, wine + liqueur, bottled, rows.cells("tirage", judged, "bottles"))
 
 
 def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
     cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
     is_vintage = np.array(["vintage" in folded_words(category) for category in rows.category])
-    at = rows.of_set(cuvee, name)
-    at = at[is_vintage[cuvee[at]]]
+    judged = rows.of_set(cuvee, name)
+    judged = judged[is_vintage[cuvee[judged]]]
     years, part = rows.vintages
-    if not len(at) or not len(years):
+    if not len(judged) or not len(years):
         return
-    bottled = part[at] * rows.bottled_l[0][at, np.newaxis]
-    day = days(rows.estate["tirage"]["on_date"])[at]
+    bottled = part[judged] * rows.bottled_l[0][judged, np.newaxis]
+    day = days(rows.estate["tirage"]["on_date"])[judged]
     latest = np.where(bottled > TRACE * bottled.sum(axis=1, keepdims=True), day[:, np.newaxis], BLANK_DAY)
-    last = at[latest.argmax(axis=0)]
+    last = judged[latest.argmax(axis=0)]
     cells = rows.cells("tirage", last, "wine_l")
     yield from vintage_share(rules, rows.days("tirage", last), bottled.sum(axis=0), _wine_of(rows.estate, years), cells)
 
@@ -312,28 +314,28 @@ def _wine_of(estate: Estate, years: Floats) -> Floats:
 def _disgorgements(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     frame, lot = rows.estate["disgorgements"], rows.lot("disgorgements", "from_lot")
     cuvee = rows.cuvee_of_lot[lot]
-    at = rows.of_set(cuvee, name)
-    if not len(at):
+    judged = rows.of_set(cuvee, name)
+    if not len(judged):
         return
-    day, category = rows.days("disgorgements", at), list(rows.category[cuvee[at]])
-    bottled = as_dates(rows.labels.tirage_day[lot[at]])
-    yield from months_on_lees(rules, bottled, day, rows.cells("disgorgements", at, "on_date"), category)
-    dosage = frame["dosage_g_per_l"].to_numpy()[at]
-    terms = list(frame["sweetness_term"].astype(object).to_numpy()[at])
-    yield from sweetness_terms(rules, day, dosage, terms, rows.cells("disgorgements", at, "sweetness_term"))
+    day, category = rows.days("disgorgements", judged), list(rows.category[cuvee[judged]])
+    bottled = as_dates(rows.labels.tirage_day[lot[judged]])
+    yield from months_on_lees(rules, bottled, day, rows.cells("disgorgements", judged, "on_date"), category)
+    dosage = frame["dosage_g_per_l"].to_numpy()[judged]
+    terms = list(frame["sweetness_term"].astype(object).to_numpy()[judged])
+    yield from sweetness_terms(rules, day, dosage, terms, rows.cells("disgorgements", judged, "sweetness_term"))
 
 
 def _dispatches(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Bottles sold too early; samples, hospitality, staff and theft are no sale."""
     lot = rows.lot("dispatches", "release_lot")
     cuvee = rows.cuvee_of_lot[lot]
-    at = rows.of_set(cuvee, name)
-    at = at[(ways_out(rows.estate) == "sale")[at]]
-    if not len(at):
+    judged = rows.of_set(cuvee, name)
+    judged = judged[(ways_out(rows.estate) == "sale")[judged]]
+    if not len(judged):
         return
-    bottled = as_dates(rows.labels.tirage_day[lot[at]])
-    cells, category = rows.cells("dispatches", at, "on_date"), list(rows.category[cuvee[at]])
-    yield from months_to_sale(rules, bottled, rows.days("dispatches", at), cells, category)
+    bottled = as_dates(rows.labels.tirage_day[lot[judged]])
+    cells, category = rows.cells("dispatches", judged, "on_date"), list(rows.category[cuvee[judged]])
+    yield from months_to_sale(rules, bottled, rows.days("dispatches", judged), cells, category)
 
 
 def _formats(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
@@ -342,7 +344,7 @@ def _formats(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     for table, column in (("tirage", "to_lot"), ("movements", "to_lot"), ("deliveries", "lot")):
         lot = rows.lot(table, column)
         filled = np.append(lots.unit == BOTTLE, False)[lot] & rows.estate[table]["format"].notna().to_numpy()
-        at = rows.of_set(rows.cuvee_of_lot[lot], name)
-        at = at[filled[at]]
-        bottle_l = lots.litres_per_unit[lot[at]]
-        yield from nominal_volume(rules, rows.days(table, at), bottle_l, rows.cells(table, at, "format"))
+        judged = rows.of_set(rows.cuvee_of_lot[lot], name)
+        judged = judged[filled[judged]]
+        bottle_l = lots.litres_per_unit[lot[judged]]
+        yield from nominal_volume(rules, rows.days(table, judged), bottle_l, rows.cells(table, judged, "format"))

@@ -13,14 +13,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import STAGES, Floats, Flow, Ints
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import STAGES, UNITS, Flow
 from costing.results.lots import FORMAT_NAMES
 from costing.results.results import Results
-from costing.results.stock import UNITS, Dates, day_numbers
+from costing.results.stock import Dates, chosen_days
 
-Flags = NDArray[np.bool_]
 _FORMATS = len(FORMAT_NAMES)
 _COLUMNS = ("opening", "received", "from_stages", "added", "to_stages", "sent_away", "lost", "closing")
 _SIGNS = {"to_stages": -1.0, "sent_away": -1.0, "lost": -1.0}
@@ -33,7 +32,7 @@ def quantity_roll_forward(results: Results, start: Dates, end: Dates) -> pd.Data
     liqueur), to_stages, sent_away, lost, closing, difference. What leaves has a minus, as in the roll-forward
     of value.
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    first, last = chosen_days(results, start)[0], chosen_days(results, end)[0]
     sums = {name: np.zeros(len(STAGES) * len(UNITS) * _FORMATS) for name in _COLUMNS}
     sums["opening"], sums["closing"] = _held(results, first), _held(results, last)
     flows = results.chain.flows

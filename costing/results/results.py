@@ -13,11 +13,11 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.cost_columns import CostColumns
 from costing.engine.shares import LOST, Shares
 from costing.engine.solve import Solution
 from costing.errors import Finding, IdentityError
-from costing.graph.arrays import Floats, Ints
 from costing.graph.states import Chain
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
@@ -100,9 +100,7 @@ class Results:
         return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
 
     def check_identity(self) -> None:
-        """IdentityError naming the lots at fault if the reconciliation does not close to `TOLERANCE` of the
-        cost in.
-        """
+        """IdentityError naming the lots at fault if the reconciliation is off by `TOLERANCE` of the cost in or more."""
         table = self.reconciliation().set_index("line")["amount"]
         scale = max(1.0, float(np.abs(self.charges.postings.amount).sum()), abs(table["Capital charged"]))
         if not abs(table["Difference"]) <= TOLERANCE * scale:

@@ -17,30 +17,31 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.engine.shares import LOST
-from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, Floats, Flow, Ints
+from costing.graph.arrays import BOTTLE, LITRE, OPERATIONS, STAGES, UNITS, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.late import late_costs
 from costing.results.results import Results
-from costing.results.stock import UNITS, Dates, day_numbers, pairs_of, values_of
+from costing.results.stock import Dates, chosen_days, pairs_of, values_of
 from costing.results.ways_out import ABNORMAL, names_of_exits
 
 BROUGHT = ("bulk sale", "distillation")
-"""Ways out whose proceeds stand on Movements."""
+"""Exits whose proceeds stand on Movements."""
 
 
 def exits(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
-    """Cost of what left from the start to the end of a period (both days included): way out, channel or
+    """Cost of what left from the start to the end of a period (both days included): exit, channel or
     operation, unit, quantity, cost, proceeds, result.
 
     proceeds: what sales in bulk and distillation brought, on the day of the movement; result: proceeds − cost, below 0
-    at a loss. Both are NaN for other ways out: what bottles brought stands in the margins.
+    at a loss. Both are NaN for other exits: what bottles brought stands in the margins.
 
     Sales are cost of goods sold; samples, hospitality, staff, theft, sales in bulk and distillation have
     lines of their own; so have losses beyond the norm, by what they were lost in (their quantity is in
     `costing.results.quantities`).
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    first, last = chosen_days(results, start)[0], chosen_days(results, end)[0]
     shares, flows = results.shares, results.chain.flows
     amount = _left_by(results, last) - _left_by(results, first - 1)
     flow = shares.exit_flow
@@ -91,7 +92,7 @@ def expensed_at_once(results: Results, start: Dates, end: Dates) -> pd.DataFrame
     idle_pool: the pool whose capacity stayed idle; "" for storage outside the window of the basis, elements that
     it expenses, and work on wine of which nothing is left or that was lost beyond its norm.
     """
-    first, last = day_numbers(results, start)[0], day_numbers(results, end)[0]
+    first, last = chosen_days(results, start)[0], chosen_days(results, end)[0]
     charges, states = results.charges, results.chain.states
     apart = charges.expensed.take((charges.expensed.incurred >= first) & (charges.expensed.incurred <= last))
     apart = apart.take((apart.table != TABLE_NAMES.index("opening_costs")) | (apart.state >= 0))  # goods gone: exits
@@ -148,10 +149,10 @@ def roll_forward(results: Results, start: Dates, end: Dates) -> pd.DataFrame:
     totals.
 
     Columns: opening, put_in (purchases, work, dry goods, pools by event), time_charges (storage and pools by
-    time), capital, from_stages, to_stages, exits (cost of goods sold and other ways out), losses (beyond the
+    time), capital, from_stages, to_stages, exits (cost of goods sold and other exits), losses (beyond the
     norm), closing, difference.
     """
-    before, after = (_until(results, day_numbers(results, day)[0]) for day in (start, end))
+    before, after = (_until(results, chosen_days(results, day)[0]) for day in (start, end))
     frame = pd.DataFrame({"stage": STAGES, "opening": before.closing})
     for part in fields(_Sums):
         sign = -1.0 if part.name in ("to_stages", "exits", "losses") else 1.0

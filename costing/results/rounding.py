@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from costing.graph.arrays import Floats
+from costing.array_types import Floats
 
 
 def rounded_rows(lines: Floats, decimals: int) -> tuple[Floats, Floats]:
-    """Round a table [rows, lines] so that each row's lines add up to its rounded total; return lines and
-    totals.
-    """
+    """Table [rows, lines] rounded so that each row's lines add up to its rounded total: lines and totals."""
     unit = 10.0**-decimals
     exact = lines / unit
     floor = np.floor(exact + 1e-9)

@@ -16,19 +16,17 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError
-from costing.graph.arrays import BOTTLE, KINDS, STAGES, Floats, Ints
+from costing.graph.arrays import BOTTLE, KINDS, STAGES, UNITS
 from costing.money.rates import location_of, locations
-from costing.results.costs import months_on_lees
+from costing.results.costs import whole_months_on_lees
 from costing.results.late import late_costs
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
 
-UNITS = np.array(["kg", "L", "bottles"], dtype=object)
 Dates = date | str | np.datetime64 | Sequence[date] | Sequence[str] | Sequence[np.datetime64] | None
-Names = NDArray[np.object_]
 
 
 def stock_values(results: Results, on: Dates = None, by: str | None = None) -> pd.DataFrame:
@@ -46,14 +44,16 @@ def stock_values(results: Results, on: Dates = None, by: str | None = None) -> p
     chain = results.chain
     states, lots = chain.states, chain.lots
     labels = lot_labels(results.estate, chain)
-    open_then = _open_on(results, np.array(day_numbers(results, on), dtype=np.int64), labels)
+    open_then = _open_on(results, np.array(chosen_days(results, on), dtype=np.int64), labels)
     day, state = open_then.day, open_then.state
     groups = _groups(results, by) if by else None
     parts = values_of(results, open_then, groups)
     lot, kind = states.lot[state], states.kind[state]
     value = parts.sum(axis=1)
     months = np.where(
-        kind == KINDS.index("on lees"), months_on_lees(labels.tirage_day[lot], np.where(state >= 0, day, 0)), np.nan
+        kind == KINDS.index("on lees"),
+        whole_months_on_lees(labels.tirage_day[lot], np.where(state >= 0, day, 0)),
+        np.nan,
     )
     place = np.append(locations(results.estate).to_numpy(dtype=object), "")
     frame = pd.DataFrame(
@@ -79,7 +79,7 @@ def stock_values(results: Results, on: Dates = None, by: str | None = None) -> p
     return frame
 
 
-def day_numbers(results: Results, on: Dates) -> list[int]:
+def chosen_days(results: Results, on: Dates) -> list[int]:
     """Dates as day numbers; None is the valuation date. CostingError for what is no date."""
     if on is None:
         return [results.chain.valuation_day]
@@ -245,8 +245,8 @@ def _late_worth(results: Results, pairs: OpenStates, growth: Floats) -> Floats:
     for day in np.unique(pairs.day):
         late = late_costs(results, int(day))
         if late is not None:
-            at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
-            part[at] = late.arrived[pairs.state[at] - late.first] * growth[at]
+            open_pairs = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+            part[open_pairs] = late.arrived[pairs.state[open_pairs] - late.first] * growth[open_pairs]
     return part
 
 
@@ -258,12 +258,12 @@ def _late_by(results: Results, pairs: OpenStates, growth: Floats, groups: Groups
         late = late_costs(results, int(day))
         if late is None:
             continue
-        at = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
+        open_pairs = np.flatnonzero((pairs.day == day) & (pairs.state >= late.first))
         stage = stages[late.first : late.first + len(late.worth)]
         by_group = late.arrived_by(
             groups.of[late.postings.stage, late.postings.element], groups.of[stage, capital], len(groups.names)
         )
-        here = pairs.state[at] - late.first
-        part[at] = by_group[here]
-        part[at, groups.of[stage[here], capital]] += late.arrived[here] * (growth[at] - 1.0)
+        here = pairs.state[open_pairs] - late.first
+        part[open_pairs] = by_group[here]
+        part[open_pairs, groups.of[stage[here], capital]] += late.arrived[here] * (growth[open_pairs] - 1.0)
     return part

@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from costing.array_types import Ints, Names
 from costing.engine.shares import LOST
-from costing.graph.arrays import OPERATIONS, Flow, Ints, days
+from costing.graph.arrays import OPERATIONS, Flow, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
 from costing.results.results import Results
 
-Names = NDArray[np.object_]
 SALE = "sale"
 ABNORMAL = "loss beyond the norm"
 COUNTED = "gauging or count"

@@ -18,13 +18,13 @@ import numpy as np
 import pandas as pd
 
 from costing.decisions.closing.closing import YEAR_END
-from costing.decisions.closing.next_year import OPENING, Opened
+from costing.decisions.closing.next_year import OPENING_TABLES, Opened
 from costing.errors import CostingError
 from costing.inputs.estate import Estate, empty_table
 from costing.inputs.frames import as_entered, frames_of
 from costing.inputs.headers import sheet_name
 from costing.inputs.load import read_frames
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import sheets
 from costing.model import loaded
@@ -33,7 +33,7 @@ from costing.workbook.file import rows
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, parse_xml, read_package, rebuild, serialize_xml
 from costing.workbook.file.scan import percent_styles, scan_sheet, table_ranges
-from costing.workbook.file.sheets import Book, Sheet, is_1904, read_book, relations, rels_part
+from costing.workbook.file.sheets import Book, Tab, is_1904, read_book, relations, rels_part
 from costing.workbook.further import placed_tables, with_sheets
 from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import RunStamp
@@ -47,7 +47,7 @@ _CHAIN = "calcChain"
 
 def following_workbook(package: Package, estate: Estate, opened: Opened) -> bytes:
     """Content of the next workbook. CostingError where what was copied reads otherwise than what was opened."""
-    edits, anew = _edits(package, whole(estate), Opened(whole(opened.estate), opened.kept))
+    edits, anew = _edits(package, both_sides(estate), Opened(both_sides(opened.estate), opened.kept))
     book, changed = read_book(package), dict[str, bytes]()
     for title, edit in edits.items():
         sheet = book.sheet(title)
@@ -55,8 +55,8 @@ def following_workbook(package: Package, estate: Estate, opened: Opened) -> byte
             changed |= _edited(book, sheet, edit)
     content = read_package(rebuild(package, *_without_chain(book, changed)), package.path)
     if anew:
-        every = tables_from_estate(opened.estate)
-        frames = {title: frame for title, frame in every.items() if sheet_name(title)[0] in anew}
+        tables = tables_from_estate(opened.estate)
+        frames = {title: frame for title, frame in tables.items() if sheet_name(title)[0] in anew}
         content = read_package(with_sheets(content, anew, frames, replaced=anew), package.path)
     present = [name for name in YEAR_END if read_book(content).sheet(sheets()[name].title)]
     if present:
@@ -67,7 +67,7 @@ def following_workbook(package: Package, estate: Estate, opened: Opened) -> byte
     return rebuild(content, {})
 
 
-def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, rows.Edit], list[str]]:
+def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, rows.RowEdits], list[str]]:
     """What happens to each sheet that is read, and the opening sheets that have to be made anew."""
     book = read_book(package)
     dropped: dict[str, set[int]] = {}
@@ -78,12 +78,12 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
             for where, which in ((dropped, ~stays), (kept, stays)):
                 for title, row in zip(source.sheet[which], source.row[which], strict=True):
                     where.setdefault(str(title), set()).add(int(row))
-    edits = {title: rows.Edit(gone - kept.get(title, set())) for title, gone in dropped.items()}
+    edits = {title: rows.RowEdits(gone - kept.get(title, set())) for title, gone in dropped.items()}
     for title, cells, scaled in _new_figures(estate, opened):
-        edits[title] = _with(edits.get(title, rows.Edit()), changed=cells, scaled=scaled)
+        edits[title] = _with(edits.get(title, rows.RowEdits()), changed=cells, scaled=scaled)
     anew = []
-    own = {one.sheet.name: one for one in placed_tables(package)[::-1]}
-    for name in OPENING:
+    own = {placed.sheet.name: placed for placed in placed_tables(package)[::-1]}
+    for name in OPENING_TABLES:
         fresh = as_entered(name, opened.estate[name]).dropna(axis=1, how="all")
         there = own.get(name)
         if there is None or not set(fresh.columns) <= set(there.letters):
@@ -92,7 +92,7 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
         sheet = book.sheet(there.title)
         styles = _percent_letters(book, sheet, there.first_row) if sheet else set()
         edits[there.title] = _with(
-            edits.get(there.title, rows.Edit()),
+            edits.get(there.title, rows.RowEdits()),
             first=there.first_row,
             fresh=_typed(name, fresh, there.letters, styles),
             date_1904=is_1904(book),
@@ -102,9 +102,9 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
     return edits, anew
 
 
-def _with(edit: rows.Edit, **parts: Any) -> rows.Edit:
-    held = {name: getattr(edit, name) for name in edit.__dataclass_fields__}
-    return rows.Edit(**{**held, **parts})
+def _with(edit: rows.RowEdits, **parts: Any) -> rows.RowEdits:
+    fields = {name: getattr(edit, name) for name in edit.__dataclass_fields__}
+    return rows.RowEdits(**{**fields, **parts})
 
 
 def _new_figures(
@@ -115,14 +115,14 @@ def _new_figures(
         before = estate[name][column].iloc[opened.kept[name]].reset_index(drop=True)
         after = opened.estate[name][column]
         differs = ~((before == after) | (before.isna() & after.isna())).to_numpy()
-        for at in np.flatnonzero(differs).tolist():
-            row = int(opened.kept[name][at])
+        for position in np.flatnonzero(differs).tolist():
+            row = int(opened.kept[name][position])
             source, place = estate.sources[name], estate.place(name, row, column).rpartition("!")[2]
             key = int(source.row[row]), place.rstrip("0123456789")
-            if pd.notna(before[at]) and pd.notna(after[at]):
-                yield str(source.sheet[row]), {}, {key: float(after[at] / before[at])}
+            if pd.notna(before[position]) and pd.notna(after[position]):
+                yield str(source.sheet[row]), {}, {key: float(after[position] / before[position])}
             elif key[1]:
-                yield str(source.sheet[row]), {key: None if pd.isna(after[at]) else after[at]}, {}
+                yield str(source.sheet[row]), {key: None if pd.isna(after[position]) else after[position]}, {}
     for row, setting in enumerate(estate["settings"]["setting"].astype(str)):
         if setting.casefold() in ("accounts approved on", "accounts_approved_on"):
             source = estate.sources["settings"]
@@ -132,7 +132,7 @@ def _new_figures(
 _PREMIUM = (("grape_prices", "final_premium_per_kg"), ("grape_prices", "premium_date"))
 
 
-def _percent_letters(book: Book, sheet: Sheet, row: int) -> set[str]:
+def _percent_letters(book: Book, sheet: Tab, row: int) -> set[str]:
     """Columns whose cells in a row are shown as percentages: they hold fractions."""
     cells = scan_sheet(book.package.part(sheet.part), percent_styles(book)).percent_cells
     return {column_letter(column - 1) for column, number in cells if number == row}
@@ -140,7 +140,7 @@ def _percent_letters(book: Book, sheet: Sheet, row: int) -> set[str]:
 
 def _typed(name: str, frame: pd.DataFrame, letters: Mapping[str, str], percent: set[str]) -> list[dict[str, Any]]:
     """Rows of a sheet as its cells hold them, by column letter."""
-    found = []
+    typed = []
     for _, row in frame.iterrows():
         cells = {}
         for column, value in row.items():
@@ -149,11 +149,11 @@ def _typed(name: str, frame: pd.DataFrame, letters: Mapping[str, str], percent: 
             letter = letters[str(column)]
             is_fraction = sheets()[name].column(str(column)).type == "percent" and letter in percent
             cells[letter] = value / 100.0 if is_fraction else value
-        found.append(cells)
-    return found
+        typed.append(cells)
+    return typed
 
 
-def _with_a_row(book: Book, title: str, edit: rows.Edit) -> rows.Edit:
+def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
     """The edit with a blank row in each table that would have none left."""
     sheet = book.sheet(title)
     dropped, cleared = set(edit.dropped), set[int]()
@@ -166,10 +166,10 @@ def _with_a_row(book: Book, title: str, edit: rows.Edit) -> rows.Edit:
     return _with(edit, dropped=frozenset(dropped), cleared=frozenset(cleared))
 
 
-def _edited(book: Book, sheet: Sheet, edit: rows.Edit) -> dict[str, bytes]:
+def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
     """The sheet, its tables and its notes after the edit."""
     package = book.package
-    found = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
+    parts = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
     change = {
         "table": rows.edited_table,
         "comments": rows.edited_notes,
@@ -179,8 +179,8 @@ def _edited(book: Book, sheet: Sheet, edit: rows.Edit) -> dict[str, bytes]:
     for relation in relations(package, sheet.part):
         part = package.locate(relation.target)
         if relation.kind in change and part:
-            found[part] = change[relation.kind](package.part(part), edit)
-    return found
+            parts[part] = change[relation.kind](package.part(part), edit)
+    return parts
 
 
 def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, bytes], set[str]]:
@@ -191,31 +191,31 @@ def _without_chain(book: Book, changed: Mapping[str, bytes]) -> tuple[dict[str, 
     package = book.package
     rels, types = rels_part(book.part), package.locate("[Content_Types].xml") or ""
     links, kinds = parse_xml(package.part(rels), rels), parse_xml(package.part(types), types)
-    for entry in [one for one in links if str(one.get("Type", "")).endswith(f"/{_CHAIN}")]:
+    for entry in [item for item in links if str(item.get("Type", "")).endswith(f"/{_CHAIN}")]:
         links.remove(entry)
-    for entry in [one for one in kinds if str(one.get("PartName", "")).lstrip("/").casefold() == chain.casefold()]:
+    for entry in [item for item in kinds if str(item.get("PartName", "")).lstrip("/").casefold() == chain.casefold()]:
         kinds.remove(entry)
     return {**changed, rels: serialize_xml(links), types: serialize_xml(kinds)}, {chain}
 
 
 def _require_same(copied: Estate, meant: Estate) -> None:
     """CostingError where a table of the copy holds other rows or figures than were opened."""
-    again, there = (whole(one) for one in (loaded(read_frames(frames_of(meant))), copied))
+    again, there = (both_sides(estate) for estate in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
         if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
             msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."
             raise CostingError(msg)
 
 
-def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
-    if len(one) != len(other):
+def _alike(first: pd.DataFrame, other: pd.DataFrame) -> bool:
+    if len(first) != len(other):
         return False
-    for column in one.columns:
-        meant, found = one[column], other[column]
+    for column in first.columns:
+        meant, present = first[column], other[column]
         if meant.dtype == np.float64:
-            same = np.allclose(meant, found, rtol=_SAME, atol=_SAME, equal_nan=True)
+            same = np.allclose(meant, present, rtol=_SAME, atol=_SAME, equal_nan=True)
         else:
-            same = meant.astype(object).fillna("").equals(found.astype(object).fillna(""))
+            same = meant.astype(object).fillna("").equals(present.astype(object).fillna(""))
         if not same:
             return False
     return True

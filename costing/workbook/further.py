@@ -71,7 +71,7 @@ def _require_own_lists(book: Book) -> None:
 
 def placed_tables(package: Package) -> list[Placed]:
     """Tables of a workbook that are read by their sheet's title, in tab order."""
-    return [one for table in read_workbook(package) if (one := _placed(table))]
+    return [placed for table in read_workbook(package) if (placed := _placed(table))]
 
 
 def _placed(table: RawTable) -> Placed | None:

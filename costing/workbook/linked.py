@@ -27,8 +27,8 @@ from costing.inputs.raw import Linked, RawTable, column_letter
 from costing.workbook.file.cells import fault_findings, is_blank, typed_column
 from costing.workbook.file.scan import SheetScan, TableRange, column_number
 
-HEADER_ROWS = 3
-Rows = Sequence[Sequence[Any]]
+_MOST_HEADER_ROWS = 3
+Grid = Sequence[Sequence[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +48,9 @@ class Header:
         return f"{self.above} / {self.below}" if self.above and self.below else self.below or self.above
 
 
-def headers_above(rows: Rows, first_row: int) -> list[Header]:
+def headers_above(rows: Grid, first_row: int) -> list[Header]:
     """Headers of the columns whose data begin in `first_row` (from 1), in order; columns without one are left out."""
-    lines = [row for row in range(first_row - 1, max(first_row - 1 - HEADER_ROWS, 0), -1) if _filled(rows, row)]
+    lines = [row for row in range(first_row - 1, max(first_row - 1 - _MOST_HEADER_ROWS, 0), -1) if _filled(rows, row)]
     if not lines:
         return []
     below = lines[0]
@@ -67,7 +67,7 @@ def headers_above(rows: Rows, first_row: int) -> list[Header]:
     return headers
 
 
-def linked_table(links: LinkedSheet, rows: Rows, scan: SheetScan, tables: Sequence[TableRange]) -> RawTable:
+def linked_table(links: LinkedSheet, rows: Grid, scan: SheetScan, tables: Sequence[TableRange]) -> RawTable:
     """Raw table of one of their sheets under our headers, with what is wrong with its links; then without rows."""
     findings: list[Finding] = []
     chosen = _table_of(links, rows, tables)
@@ -119,7 +119,7 @@ def _empty(links: LinkedSheet, findings: Sequence[Finding]) -> RawTable:
     return RawTable(links.title, pd.DataFrame(), none, {}, tuple(findings), {}, linked=_how(links))
 
 
-def _table_of(links: LinkedSheet, rows: Rows, tables: Sequence[TableRange]) -> TableRange | None:
+def _table_of(links: LinkedSheet, rows: Grid, tables: Sequence[TableRange]) -> TableRange | None:
     """Table of theirs that holds the linked headers, the most of them."""
     wanted = {fold(link.theirs) for link in links.links if link.theirs}
     best, most = None, 0
@@ -132,7 +132,7 @@ def _table_of(links: LinkedSheet, rows: Rows, tables: Sequence[TableRange]) -> T
     return best
 
 
-def _position(link: Link, headers: Sequence[Header], links: LinkedSheet, rows: Rows, findings: list[Finding]) -> int:
+def _position(link: Link, headers: Sequence[Header], links: LinkedSheet, rows: Grid, findings: list[Finding]) -> int:
     """Column that a link names; 0, with what is wrong, where there is none or more than one."""
     wanted = fold(link.theirs)
     for texts in ([header.whole for header in headers], [header.below for header in headers]):
@@ -158,14 +158,14 @@ def _position(link: Link, headers: Sequence[Header], links: LinkedSheet, rows: R
     return 0
 
 
-def _row_of(rows: Rows, wanted: str) -> int:
+def _row_of(rows: Grid, wanted: str) -> int:
     for number, row in enumerate(rows[:60], 1):
         if any(isinstance(cell, str) and fold(cell) == wanted for cell in row):
             return number
     return 0
 
 
-def _between(links: LinkedSheet, rows: Rows, headers: Sequence[Header], placed: dict[str, int]) -> list[Finding]:
+def _between(links: LinkedSheet, rows: Grid, headers: Sequence[Header], placed: dict[str, int]) -> list[Finding]:
     """Rows of data between the headers and First row, which would be passed over in silence."""
     used = set(placed.values())
     header_row = max((place_of.row for place_of in headers if place_of.position in used), default=links.first_row - 1)
@@ -183,7 +183,7 @@ def _is_data(cell: Any) -> bool:
     return not is_blank(cell) and not isinstance(cell, str)
 
 
-def _last_row(rows: Rows, table: TableRange | None) -> int:
+def _last_row(rows: Grid, table: TableRange | None) -> int:
     if table is None:
         return len(rows)
     last = min(table.last_row - table.totals_rows, len(rows))
@@ -197,7 +197,7 @@ def _all_blank(row: Sequence[Any], table: TableRange) -> bool:
 
 
 def _kept(
-    links: LinkedSheet, rows: Rows, placed: dict[str, int], first: int, last: int, table: TableRange | None
+    links: LinkedSheet, rows: Grid, placed: dict[str, int], first: int, last: int, table: TableRange | None
 ) -> tuple[list[int], Finding | None]:
     """Rows that are read, and a caution on the first one below a blank row that is not."""
     needed = [position for name, position in placed.items() if links.sheet.column(name).required]
@@ -232,11 +232,11 @@ def _worded(links: LinkedSheet, name: str, cell: Any) -> Any:
     return cell
 
 
-def _filled(rows: Rows, row: int) -> int:
+def _filled(rows: Grid, row: int) -> int:
     return sum(not is_blank(cell) for cell in rows[row - 1]) if 0 < row <= len(rows) else 0
 
 
-def _text(rows: Rows, row: int, position: int) -> str:
+def _text(rows: Grid, row: int, position: int) -> str:
     cells = rows[row - 1] if 0 < row <= len(rows) else []
     cell = cells[position - 1] if position <= len(cells) else None
     if is_blank(cell):

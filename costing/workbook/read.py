@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Flags
 from costing.errors import Finding, also, caution
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, readable_name, sheet_name
@@ -43,13 +44,12 @@ from costing.workbook.file.scan import (
     scan_sheet,
     table_ranges,
 )
-from costing.workbook.file.sheets import Book, read_book
-from costing.workbook.file.sheets import Sheet as Tab
+from costing.workbook.file.sheets import Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
 from costing.workbook.linked import linked_table
 
 HEADER_ROWS = 20
-Row = Sequence[Any]
+_Row = Sequence[Any]
 Sighted = tuple[SheetScan, Sequence[TableRange], Callable[[str], list[list[Any]]]]
 
 
@@ -219,7 +219,7 @@ def _raw_table(
     headings = read_headers(sheet, area.headers)
     letters: dict[str, str] = {}
     columns: dict[str, NDArray[Any]] = {}
-    percent: dict[str, NDArray[np.bool_]] = {}
+    percent: dict[str, Flags] = {}
     known: set[int] = set()
     block = rows[area.first_row - 1 : area.last_row]
     cells = list(zip(*block, strict=True))
@@ -290,7 +290,7 @@ def matched_columns(sheet: Sheet, texts: Sequence[str]) -> set[str]:
     return {heading.column.name for heading in read_headers(sheet, texts) if heading.column}
 
 
-def _texts(row: Row) -> list[str]:
+def _texts(row: _Row) -> list[str]:
     return [tidy(cell) for cell in row if isinstance(cell, str) and not is_blank(cell)]
 
 
@@ -370,7 +370,7 @@ def _required_positions(sheet: Sheet, area: _Area, required: set[str]) -> list[i
     ]
 
 
-def _fills(row: Row, positions: Sequence[int]) -> bool:
+def _fills(row: _Row, positions: Sequence[int]) -> bool:
     return all(position <= len(row) and not is_blank(row[position - 1]) for position in positions)
 
 

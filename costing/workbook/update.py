@@ -24,7 +24,7 @@ from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import result_workbook
 from costing.workbook.read import links_of
 
-OWNED_SHEETS = (*catalogue.sheets(), "Run log", *OWNED_YEAR_END)
+OWNED_SHEETS = (*catalogue.sheet_plans(), "Run log", *OWNED_YEAR_END)
 """Every name that a result sheet may have."""
 
 

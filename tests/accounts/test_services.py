@@ -13,7 +13,7 @@ from costing.decisions.closing.closing import close_year
 from costing.decisions.closing.next_year import open_year
 from costing.house import House, open_house
 from costing.inputs.frames import frames_of
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import Runs
 from tests.inputs.test_owners import Frames, day, frames
 
@@ -127,13 +127,13 @@ def test_places_they_take_are_not_free_for_ours() -> None:
 
 def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> None:
     closing = dt.date(2024, 12, 31)
-    before = read_estate(with_rates())
+    before = read_inputs(with_rates())
     frozen = close_year(before, closing)
     held = frozen["yearend_stock"].set_index("lot")
     assert held["owner"].dropna().to_dict() == {"NV1": "Neighbour"}
     assert held.loc["NV1", "quantity"] == 1000
     assert "NV1" not in set(frozen["yearend_costs"]["lot"])
-    closed = read_estate({**frames_of(before), **{name: part for name, part in frozen.items() if len(part)}})
+    closed = read_inputs({**frames_of(before), **{name: part for name, part in frozen.items() if len(part)}})
     assert not len(closed_year_edits(Runs(closed))["closed_year_edits"])
     opened = open_year(closed, closing)
     assert opened.others is not None

@@ -9,7 +9,7 @@ import pytest
 
 from costing.answers import catalogue
 from costing.answers.answer import Answer
-from costing.answers.kinds import KINDS, NUMBER_FORMATS, written
+from costing.answers.kinds import COLUMN_KINDS, NUMBER_FORMATS, written
 from costing.answers.text import text_answer, text_table
 from costing.workbook.pages.answer_sheets import result_sheets
 
@@ -20,7 +20,7 @@ def test_every_column_of_every_table_is_declared_and_every_declared_one_is_used(
     for table in catalogue.tables().values():
         assert set(table.keys) <= set(table.columns), table.name
         assert set(table.totals) <= set(table.columns), table.name
-        assert not table.sheet or table.sheet in catalogue.sheets(), table.name
+        assert not table.sheet or table.sheet in catalogue.sheet_plans(), table.name
         assert 1 <= table.on_screen <= 11, table.name
         assert len(set(table.columns)) == len(table.columns), table.name
     for chart in catalogue.charts():
@@ -31,7 +31,7 @@ def test_every_column_of_every_table_is_declared_and_every_declared_one_is_used(
 def test_every_column_says_what_it_means_and_every_share_is_a_percentage() -> None:
     for column in catalogue.columns().values():
         assert column.meaning.strip(), column.name
-        if KINDS[column.kind].percent:
+        if COLUMN_KINDS[column.kind].percent:
             assert written(0.25, column.kind) == "25.0%"
             assert NUMBER_FORMATS[column.kind].startswith("0.0%")
 
@@ -100,7 +100,7 @@ def test_one_thing_has_one_name() -> None:
 
 def test_money_of_a_bottle_has_cents_and_money_of_an_estate_none() -> None:
     for column in catalogue.columns().values():
-        if re.search(r"_per_(bottle|75cl|litre|unit|kilo)$", column.name) and KINDS[column.kind].is_figure:
+        if re.search(r"_per_(bottle|75cl|litre|unit|kilo)$", column.name) and COLUMN_KINDS[column.kind].is_figure:
             assert column.kind in ("money per unit", "money in detail"), column.name
     assert written(1234.567, "money per unit") == "1,234.57"
     assert written(1234.567, "money total") == "1,235"

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from costing.answers.answer import MOST_ROWS, MOST_SERIES, Answer
-from costing.answers.charts import KINDS, Chart, is_drawable
+from costing.answers.charts import CHART_KINDS, Chart, is_drawable
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.measure import measured
 from costing.workbook.pages.write import result_workbook
@@ -34,7 +34,7 @@ def test_an_axis_without_words_is_refused() -> None:
         Chart("line", "Cost", "costs", "Cuvée", ("Cost",), "cuvée", "")
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", CHART_KINDS)
 def test_a_chart_is_drawable_once_a_seen_series_has_a_number(kind: str) -> None:
     frame = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Base": [1.0, 2.0], "Cost": [None, None]})
     only_cost = described(kind, ("Base", "Cost") if kind == "waterfall" else ("Cost",))

@@ -9,7 +9,7 @@ import pytest
 
 from costing.answers import catalogue
 from costing.answers.answer import Answer
-from costing.answers.charts import KINDS, Chart
+from costing.answers.charts import CHART_KINDS, Chart
 from costing.answers.plot import figure_of
 from costing.errors import CostingError
 
@@ -34,7 +34,7 @@ def test_bars_are_as_long_as_their_figures_and_words_come_from_the_data(margins:
     assert axes.get_ylabel() == "EUR"
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", CHART_KINDS)
 def test_every_kind_of_chart_is_drawn(kind: str) -> None:
     series = ("Base", "Cost") if kind == "waterfall" else ("Cost",)
     chart = Chart(kind, "Cost of a bottle", "t", "Cuvée", series, "Cuvée", "EUR per bottle")

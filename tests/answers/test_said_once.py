@@ -12,7 +12,7 @@ import pytest
 import costing
 from costing.answers import catalogue
 from costing.answers.answer import Answer, rows_of
-from costing.answers.kinds import KINDS
+from costing.answers.kinds import COLUMN_KINDS
 from costing.answers.page import html_table
 from costing.answers.text import text_answer, text_table
 from costing.report import page
@@ -38,7 +38,7 @@ def _upper_files() -> list[Path]:
 def test_no_header_or_title_of_a_result_is_typed_again() -> None:
     headers = {column.header for column in catalogue.columns().values() if len(column.header.split()) > 1}
     titles = {table.title for table in catalogue.tables().values()}
-    titles |= {plan.title for plan in catalogue.sheets().values()} | {plan.title for plan in catalogue.charts()}
+    titles |= {plan.title for plan in catalogue.sheet_plans().values()} | {plan.title for plan in catalogue.charts()}
     again = {path.name: words for path in _upper_files() if (words := _texts(path) & (headers | titles))}
     assert not again
 
@@ -79,7 +79,7 @@ def test_a_share_is_named_as_one_and_every_reader_sees_a_percentage() -> None:
         assert printed.count("12.3%") == len(shares), table.name
         assert html_table(table.name, frame, list(frame.columns)).count("12.3%") == len(shares), table.name
         for sheet in result_sheets([Answer({table.name: frame})]):
-            kinds = [KINDS[kind] for kind in sheet.tables[0].formats.values()]
+            kinds = [COLUMN_KINDS[kind] for kind in sheet.tables[0].formats.values()]
             assert sum(kind.percent for kind in kinds) == len(shares), table.name
 
 
@@ -87,19 +87,21 @@ def _any_value(name: str) -> object:
     kind = catalogue.column(name.replace("*", "part")).kind
     if kind == "date":
         return pd.Timestamp("2025-12-31")
-    return 0.123 if KINDS[kind].percent else 5.0 if KINDS[kind].is_figure else "x"
+    return 0.123 if COLUMN_KINDS[kind].percent else 5.0 if COLUMN_KINDS[kind].is_figure else "x"
 
 
 def _is_share(name: str) -> bool:
-    return KINDS[catalogue.column(name.replace("*", "part")).kind].percent
+    return COLUMN_KINDS[catalogue.column(name.replace("*", "part")).kind].percent
 
 
 def test_what_is_called_a_share_is_of_a_kind_that_is_shown_as_one() -> None:
     for column in catalogue.columns().values():
         if re.search(r"(^|_)(share|part|probability)(_|:|$)", column.name):
-            assert KINDS[column.kind].percent or KINDS[column.kind].decimals is None or "money" in column.kind, (
-                column.name
-            )
+            assert (
+                COLUMN_KINDS[column.kind].percent
+                or COLUMN_KINDS[column.kind].decimals is None
+                or "money" in column.kind
+            ), column.name
 
 
 def test_json_keeps_twelve_digits_and_no_noise() -> None:

@@ -12,8 +12,8 @@ import pytest
 from openpyxl import load_workbook
 
 from costing import read_estate
-from costing.answers.answer import joined
-from costing.answers.sums import AGREES, DIFFERS, checks, compared
+from costing.answers.answer import joined_answers
+from costing.answers.sums import AGREES, DIFFERS, agreements, sheets_compared
 from costing.commands.records import answers_of_run
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
@@ -35,23 +35,23 @@ def results(answers: list, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_every_check_is_made_on_the_demo_and_agrees(answers: list) -> None:
-    found = joined(answers)["sheets_compared"]
-    assert list(found["check"]) == [one.name for one in checks()]
+    found = joined_answers(answers)["sheets_compared"]
+    assert list(found["check"]) == [one.name for one in agreements()]
     assert set(found["agreement"]) == {AGREES}
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_random_estates_agree_with_themselves(seed: int) -> None:
-    found = joined(answers_of_run(Runs(read_estate(random_estate(seed, 8))), []))["sheets_compared"]
+    found = joined_answers(answers_of_run(Runs(read_estate(random_estate(seed, 8))), []))["sheets_compared"]
     assert len(found) > 5
     assert set(found["agreement"]) == {AGREES}, found[found["agreement"] != AGREES].to_string()
 
 
 def test_a_cent_that_is_missing_is_named(answers: list) -> None:
-    tables = dict(joined(answers).tables)
+    tables = dict(joined_answers(answers).tables)
     tables["stock_value"] = tables["stock_value"].copy()
     tables["stock_value"].loc[0, "book_value"] -= 0.01
-    found = compared(tables)["sheets_compared"]
+    found = sheets_compared(tables)["sheets_compared"]
     wrong = found[found["agreement"] == DIFFERS]
     assert len(wrong) == 2
     assert wrong["check"].str.startswith("Stock by lot").all()
@@ -59,8 +59,8 @@ def test_a_cent_that_is_missing_is_named(answers: list) -> None:
 
 
 def test_a_table_that_is_not_there_takes_its_checks_with_it(answers: list) -> None:
-    tables = {name: frame for name, frame in joined(answers).tables.items() if name != "stock_by_kind"}
-    assert len(compared(tables)["sheets_compared"]) == len(checks()) - 2
+    tables = {name: frame for name, frame in joined_answers(answers).tables.items() if name != "stock_by_kind"}
+    assert len(sheets_compared(tables)["sheets_compared"]) == len(agreements()) - 2
 
 
 def calculated(path: Path, folder: Path) -> list[tuple[str, str, float]]:
@@ -75,7 +75,7 @@ def calculated(path: Path, folder: Path) -> list[tuple[str, str, float]]:
 @pytest.mark.office
 def test_formulas_come_to_the_same_and_follow_a_changed_cell(results: Path, tmp_path: Path) -> None:
     same = calculated(results, tmp_path)
-    assert [name for name, *_ in same] == [one.name for one in checks()]
+    assert [name for name, *_ in same] == [one.name for one in agreements()]
     assert all(outcome == AGREES and apart == 0 for _, outcome, apart in same)
     book = load_workbook(results)
     formulas = [row[1].value for row in book["Run check"][book["Run check"].tables["sheets_compared"].ref][1:]]

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from costing.array_types import Days, Floats, Names
 from tests.benchmarks.tables import joined, prices, settings, titled, until
 
 LINES_A_GROUP = 8
@@ -27,9 +28,6 @@ MOST_HARVESTS = 10
 SMALLEST = 200
 LAST_DAY = np.datetime64("2025-12-31", "D")
 
-Days = NDArray[np.datetime64]
-Labels = NDArray[np.object_]
-Floats = NDArray[np.float64]
 
 FLOW_SHEETS = ("pressings", "movements", "tirage", "disgorgements", "dispatches")
 
@@ -99,11 +97,11 @@ class _House:
 
     # -- names and days
 
-    def name(self, what: str, harvest: int) -> Labels:
+    def name(self, what: str, harvest: int) -> Names:
         """Lot names of one kind, one for each line."""
         return np.array([f"{what}{harvest % 100:02d}-{line:04d}" for line in range(self.lines)], dtype=object)
 
-    def shared(self, what: str, group: NDArray[np.int64]) -> Labels:
+    def shared(self, what: str, group: NDArray[np.int64]) -> Names:
         """Lot names that the lines of a group share."""
         return np.array([f"{what}-{number:03d}" for number in range(self.groups)], dtype=object)[group]
 
@@ -162,11 +160,11 @@ class _House:
                 paid=first - 60,
             )
 
-    def make_wine(self, harvest: int) -> list[tuple[Labels, Floats]]:
+    def make_wine(self, harvest: int) -> list[tuple[Names, Floats]]:
         """Harvest to clear base wine: five vats in each line, the fifth from the second pressings."""
         picked = self.days(_day(harvest, 9, 3), 12)
         second, second_l = self.name("MT", harvest), np.zeros(self.lines)
-        vats: list[tuple[Labels, Floats]] = []
+        vats: list[tuple[Names, Floats]] = []
         for load, method in enumerate(("volume", "nrv", "sales value", "constant margin")):
             grapes, must = self.name(f"G{load}-", harvest), self.name(f"M{load}-", harvest)
             press, kg = self.name(f"P{load}-", harvest), self.uniform(3_000, 4_000, 0)
@@ -218,7 +216,7 @@ class _House:
         vats.append(self.ferment(harvest, 4, second, second_l, np.full(self.lines, _day(harvest, 9, 20))))
         return self.clarify(harvest, self.top_up(harvest, vats))
 
-    def ferment(self, harvest: int, vat: int, must: Labels, litres: Floats, day: Days) -> tuple[Labels, Floats]:
+    def ferment(self, harvest: int, vat: int, must: Names, litres: Floats, day: Days) -> tuple[Names, Floats]:
         """Settle and ferment one must."""
         settled, wine = self.name(f"S{vat}-", harvest), self.name(f"V{vat}-", harvest)
         clear = np.round(litres * self.rng.uniform(0.965, 0.985, self.lines), 1)
@@ -232,7 +230,7 @@ class _House:
         self.move(day + 3, "fermentation", settled, clear, wine, made, added_l=added)
         return wine, made
 
-    def top_up(self, harvest: int, vats: list[tuple[Labels, Floats]]) -> list[tuple[Labels, Floats]]:
+    def top_up(self, harvest: int, vats: list[tuple[Names, Floats]]) -> list[tuple[Names, Floats]]:
         """Rack, then keep vats full from their neighbours and back again: loops in time."""
         racked = [
             self.rack(vats[vat], "racking", self.name(f"W{vat}-", harvest), self.days(_day(harvest, 11, 1), 9))
@@ -255,14 +253,14 @@ class _House:
             held[vat] = gauged
         return [(lot, np.round(litres, 1)) for (lot, _), litres in zip(racked, held, strict=True)]
 
-    def rack(self, vat: tuple[Labels, Floats], operation: str, to: Labels, day: Days) -> tuple[Labels, Floats]:
+    def rack(self, vat: tuple[Names, Floats], operation: str, to: Names, day: Days) -> tuple[Names, Floats]:
         """Move a whole vat into another."""
         lot, litres = vat
         arrived = np.round(litres * self.rng.uniform(0.988, 0.999, self.lines), 1)
         self.move(day, operation, lot, litres, to, arrived)
         return to, arrived
 
-    def clarify(self, harvest: int, vats: list[tuple[Labels, Floats]]) -> list[tuple[Labels, Floats]]:
+    def clarify(self, harvest: int, vats: list[tuple[Names, Floats]]) -> list[tuple[Names, Floats]]:
         """Fine each vat and put a part of two into the group's reserve."""
         start = _day(harvest + 1, 1, 5)
         clear = [
@@ -285,8 +283,8 @@ class _House:
         return clear
 
     def blend_and_bottle(
-        self, harvest: int, vats: list[tuple[Labels, Floats]]
-    ) -> list[tuple[str, Labels, str, NDArray[np.int64], Days]]:
+        self, harvest: int, vats: list[tuple[Names, Floats]]
+    ) -> list[tuple[str, Names, str, NDArray[np.int64], Days]]:
         """Two blends and three tirages: the brut in bottles and magnums, the prestige in bottles."""
         year = harvest + 1
         brut, prestige = self.name("B", harvest), self.name("PR", harvest)
@@ -344,7 +342,7 @@ class _House:
         )  # fmt: skip
 
     def age_and_sell(
-        self, harvest: int, what: str, stack: Labels, size: str, filled: NDArray[np.int64], day: Days
+        self, harvest: int, what: str, stack: Names, size: str, filled: NDArray[np.int64], day: Days
     ) -> None:
         """Count the stack every year, disgorge it in several releases, send each release out by five ways."""
         held = filled.copy()
@@ -369,7 +367,7 @@ class _House:
             held = held - part
             self.send_out(release, good, disgorged)
 
-    def send_out(self, release: Labels, bottles: NDArray[np.int64], day: Days) -> None:
+    def send_out(self, release: Names, bottles: NDArray[np.int64], day: Days) -> None:
         """Dispatch four fifths of a release over a year."""
         for way, (channel, share) in enumerate(
             (

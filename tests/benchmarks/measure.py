@@ -19,7 +19,7 @@ import numpy as np
 
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from tests.benchmarks.ledger import count_movements, ledger
 
@@ -30,7 +30,7 @@ SIZES = (1_000, 10_000, 100_000, 500_000)
 def measure(n_movements: int) -> dict[str, float]:
     """Seconds of each step and peak memory (GB) at one size; runs are the better of two."""
     tables = ledger(n_movements)
-    estate, read_s = timed(lambda: read_estate(tables))
+    estate, read_s = timed(lambda: read_inputs(tables))
     results, economic_s = timed(lambda: run(estate, ECONOMIC))
     peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     flows = results.chain.flows

@@ -17,7 +17,7 @@ from time import process_time
 import pandas as pd
 
 from costing.errors import InputError
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.workbook.blank.contents import tables_from_csv
 
@@ -60,7 +60,7 @@ def misspelt_lots(copies: int) -> Tables:
 def equal_sales(rows: int) -> Tables:
     """The demo estate with one sale of one bottle entered so many times."""
     tables = tables_from_csv(DEMO)
-    sale = tables["Dispatches"].iloc[[-1]].assign(**{"Bottles (bottles)": 1.0})
+    sale = tables["Dispatches"].iloc[[-1]].assign(**{"Bottles": 1.0})
     more = sale.loc[sale.index.repeat(rows)]
     return {**tables, "Dispatches": pd.concat([tables["Dispatches"], more], ignore_index=True)}
 
@@ -76,7 +76,7 @@ def measure(case: str, size: int) -> dict[str, float]:
     tables = CASES[case][0](size)
     start = process_time()
     try:
-        findings = len(read_estate(tables).cautions)
+        findings = len(read_inputs(tables).cautions)
     except InputError as wrong:
         findings = len(wrong.findings)
     rows = len(tables["Dispatches"]) + len(tables["Movements"])

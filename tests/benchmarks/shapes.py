@@ -19,7 +19,7 @@ import numpy as np
 from costing.decisions.changes.uncertainty import forecast
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import Runs, run
 from tests.benchmarks.ledger import ledger
 from tests.benchmarks.measure import timed
@@ -30,7 +30,7 @@ DRAWS = 1_000
 
 
 def _demo(copies: int) -> Estate:
-    return read_estate(side_by_side(copies))
+    return read_inputs(side_by_side(copies))
 
 
 def _best_run(estate: Estate, repeats: int = 2) -> dict[str, float]:
@@ -54,7 +54,7 @@ def elements(movements: int) -> dict[str, float]:
     tables = ledger(movements)
     costs = tables["costs"]
     named = np.array([f"element {one}" for one in range(ELEMENTS)], dtype=object)[np.arange(len(costs)) % ELEMENTS]
-    estate = read_estate({**tables, "costs": costs.assign(Element=named)})
+    estate = read_inputs({**tables, "costs": costs.assign(Element=named)})
     columns = len(run(estate, ECONOMIC).columns)
     return {"rows": movements, "columns": columns, **_best_run(estate, 1)}
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from costing.decisions.plan.ageing import hold_or_release
-from costing.decisions.prices.release_dates import Stacks, age_in_months, candidate_days, in_money_of_day
+from costing.decisions.prices.release_dates import StacksOnLees, age_in_months, candidate_days, in_money_of_day
 from costing.decisions.prices.scarcity import queue_for_market
 from costing.engine.carrying import RateCurve
 
@@ -21,7 +21,7 @@ def test_hold_or_release(stacks, dates):
     started = time.process_time()
     age = np.array([age_in_months(NOW - 400 - 5 * row, days) for row in range(stacks)])
     price = np.array([np.interp(each, [12, 36, 60, 300], [14.0, 22.0, 28.0, 60.0], np.nan, np.nan) for each in age])
-    held = Stacks(
+    held = StacksOnLees(
         bottles=np.linspace(1_000, 20_000, stacks),
         price=in_money_of_day(price, NOW, days, 0.02),
         finishing=np.tile(in_money_of_day(2.50, NOW, days, 0.03), (stacks, 1)),

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing.inputs.basis import BOOK
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from tests.benchmarks.ledger import count_movements, ledger
 
@@ -38,12 +38,12 @@ def _events(tables: Tables) -> list[tuple[pd.Timestamp, int, str, str, float]]:
     add("pressings", 2, "out", "From lot", "Grapes (kg)")
     add("movements", 1, "in", "To lot", "In (L)")
     add("movements", 2, "out", "From lot", "Out (L)")
-    add("tirage", 1, "in", "Bottle lot", "Bottles (bottles)")
+    add("tirage", 1, "in", "Bottle lot", "Bottles")
     add("tirage", 2, "out", "Wine lot", "Wine (L)")
-    add("disgorgements", 1, "in", "Release lot", "Bottles out (bottles)")
-    add("disgorgements", 2, "out", "From lot", "Bottles in (bottles)")
+    add("disgorgements", 1, "in", "Release lot", "Bottles out")
+    add("disgorgements", 2, "out", "From lot", "Bottles in")
     add("disgorgements", 2, "out", "Liqueur lot", "Liqueur (L)")
-    add("dispatches", 2, "out", "Release lot", "Bottles (bottles)")
+    add("dispatches", 2, "out", "Release lot", "Bottles")
     add("stocktakes", 3, "measured", "Lot", "Measured")
     return sorted(found, key=lambda event: event[:2])
 
@@ -110,6 +110,6 @@ def test_formats_instalments_splits_and_exits_are_mixed(tables: Tables) -> None:
 
 
 def test_a_dozen_stages_and_elements_are_in_use(tables: Tables) -> None:
-    results = run(read_estate(tables), BOOK)
+    results = run(read_inputs(tables), BOOK)
     assert len(results.columns) == 12
     assert (np.abs(results.cost[np.arange(len(results.total))]).sum(axis=0) > 0).all()

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from costing.cli import STOPPED, main
-from costing.files import Kind, write_file
+from costing.files import FileKind, write_file
 from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
 
@@ -229,7 +229,7 @@ def test_an_input_is_never_written_over_by_whatever_name(tmp_path: Path) -> None
     read, other = tmp_path / "plan.csv", tmp_path / "also.csv"
     read.write_bytes(b"lot")
     os.link(read, other)
-    kind = Kind((".csv",), b"")
+    kind = FileKind((".csv",), b"")
     for path in (read, other):
         with pytest.raises(Exception, match="is what was read"):
             write_file(path, b"new", kind, inputs=[read])
@@ -240,7 +240,7 @@ def test_an_input_is_never_written_over_by_whatever_name(tmp_path: Path) -> None
 
 
 def test_a_new_file_has_the_usual_permissions_and_a_replaced_one_its_own(tmp_path: Path) -> None:
-    path, kind = tmp_path / "plan.csv", Kind((".csv",), b"")
+    path, kind = tmp_path / "plan.csv", FileKind((".csv",), b"")
     usual = tmp_path / "usual"
     usual.touch()
     write_file(path, b"old", kind)

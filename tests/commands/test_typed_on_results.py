@@ -16,7 +16,7 @@ from openpyxl.worksheet.table import Table, TableColumn
 from costing.cli import main
 from costing.workbook.file.backups import backups
 from costing.workbook.file.package import open_package
-from costing.workbook.pages.run_log import COLUMNS, read_log
+from costing.workbook.pages.run_log import _COLUMNS, read_log
 from tests.commands.books import first_hour
 
 Edit = Callable[[Any], None]
@@ -143,15 +143,15 @@ def log_edit(row: int, column: int, value: Any) -> Edit:
 def test_the_log_takes_whatever_is_typed_in_a_number_column(value: Any, small: Path, capsys) -> None:
     """A note or an error there was a traceback on every later run."""
     before = log_of(small)
-    edited(small, log_edit(1, COLUMNS.index("Book"), value))
+    edited(small, log_edit(1, _COLUMNS.index("Book"), value))
     for count in (1, 2):
         assert main(["run", str(small)]) == 0, capsys.readouterr().err
         after = log_of(small)
         assert len(after) == len(before) + count
         for number, row in enumerate(before):
-            assert after[number][: COLUMNS.index("Book")] == row[: COLUMNS.index("Book")]
+            assert after[number][: _COLUMNS.index("Book")] == row[: _COLUMNS.index("Book")]
     if not str(value).startswith("="):
-        assert after[0][COLUMNS.index("Book")] == value
+        assert after[0][_COLUMNS.index("Book")] == value
 
 
 def test_a_renamed_header_or_a_column_of_ones_own_keeps_the_log(small: Path) -> None:
@@ -168,7 +168,7 @@ def test_a_renamed_header_or_a_column_of_ones_own_keeps_the_log(small: Path) -> 
     for _ in range(2):
         assert main(["run", str(small)]) == 0
     after = read_log(open_package(small))
-    assert list(after.columns) == [*COLUMNS[:2], "Source", *COLUMNS[3:], "Inputs"]
+    assert list(after.columns) == [*_COLUMNS[:2], "Source", *_COLUMNS[3:], "Inputs"]
     assert len(after) == len(before) + 2
     assert after["Source"].tolist()[: len(before)] == [row[2] for row in before]
     assert after["Source"].isna().tolist() == [False] * len(before) + [True] * 2
@@ -177,7 +177,7 @@ def test_a_renamed_header_or_a_column_of_ones_own_keeps_the_log(small: Path) -> 
 
 def test_a_row_typed_below_the_log_stays_in_it(small: Path) -> None:
     before = log_of(small)
-    edited(small, log_edit(1 + len(before), COLUMNS.index("Figure"), "year closed"))
+    edited(small, log_edit(1 + len(before), _COLUMNS.index("Figure"), "year closed"))
     assert main(["run", str(small)]) == 0
     after = log_of(small)
     assert after[len(before)] == [None, None, None, None, "year closed", None, None]
@@ -207,7 +207,7 @@ def test_random_edits_of_the_log_lose_no_row(small: Path, capsys) -> None:
         note = f"note {step}"
         rows = len(log_of(small))
         value = choose.choice([note, note, 1.5, "#DIV/0!", True])
-        edited(small, log_edit(choose.randint(1, rows), choose.randrange(len(COLUMNS)), value))
+        edited(small, log_edit(choose.randint(1, rows), choose.randrange(len(_COLUMNS)), value))
         before = log_of(small)
         assert main(["run", str(small)]) == 0, capsys.readouterr().err
         assert log_of(small)[: len(before)] == before

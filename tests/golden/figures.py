@@ -16,7 +16,7 @@ import pandas as pd
 from costing.engine.shares import LOST
 from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from costing.results.costs import cost_per_bottle
 from costing.results.results import Results
@@ -55,7 +55,7 @@ def stock(results: Results, lot: str) -> float:
 
 def unit(tables: Tables, basis: Basis, day: date, lot: str) -> float:
     """Value of a litre or a bottle of a lot on a day, as the table of stock prints it."""
-    printed = stock_values(run(read_estate(valued_on(tables, day)), basis))
+    printed = stock_values(run(read_inputs(valued_on(tables, day)), basis))
     return float(printed.set_index("lot").loc[lot, "value_per_unit"])
 
 
@@ -72,7 +72,7 @@ def line(results: Results, name: str) -> float:
 def press_case(tables: Tables, basis: Basis) -> dict[str, float]:
     """Figures of the press load: with the late premium, as the folder has it, and before it was known."""
     known = {**tables, "deliveries": tables["deliveries"].drop(columns=["Final premium per unit"])}
-    before, after = run(read_estate(known), basis), run(read_estate(tables), basis)
+    before, after = run(read_inputs(known), basis), run(read_inputs(tables), basis)
     capital = before.columns.get_level_values("element") == "capital"
     grapes = before.columns.get_level_values("element") == "grapes"
     load = before.chain.states.batch_state[0]
@@ -91,7 +91,7 @@ def press_case(tables: Tables, basis: Basis) -> dict[str, float]:
 
 def reserve_case(tables: Tables, basis: Basis) -> dict[str, float]:
     """Figures of the reserve over three years."""
-    results = run(read_estate(tables), basis)
+    results = run(read_inputs(tables), basis)
     return {
         "4,000 L out": batch_total(results, Flow.MOVEMENT, 0),
         "expensed": expensed(results),
@@ -104,7 +104,7 @@ def reserve_case(tables: Tables, basis: Basis) -> dict[str, float]:
 
 def tirage_case(tables: Tables, basis: Basis) -> dict[str, float]:
     """Figures of one tirage and its two disgorgements."""
-    results = run(read_estate(tables), basis)
+    results = run(read_inputs(tables), basis)
     per_bottle = cost_per_bottle(results).set_index("release")["per_bottle"]
     return {
         "expensed": expensed(results),

@@ -19,7 +19,7 @@ import pytest
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
 from costing.errors import InputError
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.results.costs import cost_per_bottle
 from costing.results.stock import stock_values
@@ -52,7 +52,7 @@ STILL: dict[tuple[str, str, str, int], str] = {
 
 def printed(case: str, tables: Tables) -> Iterator[dict[str, object]]:
     """What the case prints on one basis after another, as printed: money to 2 decimals, units to 4."""
-    runs = Runs(read_estate(tables))
+    runs = Runs(read_inputs(tables))
     for basis in BASES[case]:
         results = runs.on(basis)
         stock = stock_values(results).set_index("lot")[["quantity", "value", "value_per_unit"]]

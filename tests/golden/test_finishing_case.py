@@ -20,7 +20,7 @@ from math import log
 import pytest
 
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from costing.results.costs import cost_per_bottle
 from costing.results.results import Results
@@ -33,7 +33,7 @@ EVENLY = 0.08 / log(1.08)
 
 
 def finished(basis: Basis) -> Results:
-    return run(read_estate(tables_of("S7")), basis)
+    return run(read_inputs(tables_of("S7")), basis)
 
 
 def sold(results: Results) -> dict[str, float]:

@@ -22,7 +22,7 @@ from costing.decisions.prices.terms_in_force import channel_terms
 from costing.engine.carrying import RateCurve
 from costing.graph.arrays import days
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT, Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run, trace
 from costing.results.costs import releases
 from tests.golden.figures import Tables
@@ -50,7 +50,7 @@ def price_case(**more: pd.DataFrame) -> Tables:
 
 def priced(tables: Tables, economic: Basis) -> pd.Series:
     """The row of release A in the table of release prices."""
-    estate = read_estate(tables)
+    estate = read_inputs(tables)
     chain = trace(estate)
     bases = (BOOK, economic, REPLACEMENT.replace(rate=economic.rate))
     return release_prices(*(run(estate, basis, chain) for basis in bases)).set_index("release").loc["D-A"]
@@ -75,7 +75,7 @@ def test_price_for_twelve_percent() -> None:
 
 
 def test_the_figures_behind_the_price() -> None:
-    estate = read_estate(price_case())
+    estate = read_inputs(price_case())
     release = releases(run(estate, AT_12)).set_index("release").loc["D-A"]
     sent = estate["dispatches"]
     first = int(np.datetime64("2025-03-01", "D").astype(int))
@@ -157,7 +157,7 @@ def test_one_changed_cell_moves_the_list_price_needed(sheet: str, column: str) -
 
 
 def test_the_chain_of_the_case_is_inverse() -> None:
-    estate = read_estate(at_net(17.10))
+    estate = read_inputs(at_net(17.10))
     chain = trace(estate)
     found = release_prices(*(run(estate, basis, chain) for basis in (BOOK, AT_12, REPLACEMENT)))
     up, _ = price_chains(estate, found, chain.valuation_day)

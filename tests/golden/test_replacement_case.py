@@ -23,7 +23,7 @@ import pandas as pd
 import pytest
 
 from costing.inputs.basis import ECONOMIC, REPLACEMENT
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from costing.results.origins import origins
 from tests.golden.figures import Tables, stock
@@ -34,7 +34,7 @@ PAID, AGAIN = 8_474.96, 9_255.00
 
 def found(tables: Tables, rate: float = 0.0) -> tuple[float, float]:
     """What the stack cost, and what it would cost to make again."""
-    estate = read_estate(tables)
+    estate = read_inputs(tables)
     return stock(run(estate, ECONOMIC.replace(rate=rate)), "T21"), stock(
         run(estate, REPLACEMENT.replace(rate=rate)), "T21"
     )
@@ -52,7 +52,7 @@ def test_with_capital() -> None:
 
 
 def test_each_amount_leads_to_the_row_in_force() -> None:
-    lines = origins(run(read_estate(tables_of("S6")), REPLACEMENT.replace(rate=0.0)), "T21")
+    lines = origins(run(read_inputs(tables_of("S6")), REPLACEMENT.replace(rate=0.0)), "T21")
     assert lines.set_index("place")["own"].round(2).to_dict() == {
         "Grape prices!D4": 7_800.0,
         "Operation rates!E2": 360.0,
@@ -65,7 +65,7 @@ def test_each_amount_leads_to_the_row_in_force() -> None:
 
 
 def test_one_caution_names_what_has_neither_an_index_nor_a_newer_row() -> None:
-    estate = read_estate(tables_of("S6"))
+    estate = read_inputs(tables_of("S6"))
     said = [one for one in run(estate, REPLACEMENT).cautions if one.place == "Price indices"]
     assert [one.value for one in said] == ["pressing, storage"]
     assert not [one for one in run(estate, ECONOMIC).cautions if one.place == "Price indices"]

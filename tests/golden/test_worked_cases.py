@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 from tests.golden.figures import Tables, press_case, reserve_case, tirage_case, valued_on
 
@@ -127,5 +127,5 @@ def test_cutting_the_stack_at_a_year_end_changes_nothing(basis: Basis) -> None:
 
 @pytest.mark.parametrize("case", ["S1", "S2", "S3"])
 def test_folder_and_data_frames_give_the_same(case: str) -> None:
-    folder, frames = run(read_estate(HERE / case), ECONOMIC), run(read_estate(tables_of(case)), ECONOMIC)
+    folder, frames = run(read_inputs(HERE / case), ECONOMIC), run(read_inputs(tables_of(case)), ECONOMIC)
     assert folder.total == pytest.approx(frames.total, rel=1e-12)

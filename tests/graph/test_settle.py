@@ -153,8 +153,11 @@ def test_of_several_wines_one_may_be_the_rest_and_one_blank() -> None:
 @pytest.mark.parametrize(
     ("rows", "said"),
     [
-        ([["A", 600, 0, None]], "Tirage!G2:  no bottles, and no row of that day and bottle lot"),
-        ([["A", None, 0, 1200], ["B", None, 0, None]], "Tirage!E3:  no litres, in a bottling of several wines"),
+        ([["A", 600, 0, None]], "Tirage!G2:  no bottles stand here, and no row of that day and bottle lot"),
+        (
+            [["A", None, 0, 1200], ["B", None, 0, None]],
+            "Tirage!E3:  no litres stand here, and another wine of the same bottling",
+        ),
         ([["A", 300, 0, 400], ["B", 300, 0, 400], ["B", 100, 0, None]], "Tirage!G3: 400 bottles stand in 2 rows"),
         ([["A", 300, 0, 1200], ["B", 200, 0, None]], "Tirage!G2: 1200 hold 900.0 L, but wine and liqueur"),
     ],

@@ -80,18 +80,19 @@ class Typist:
         top = self.dice.randrange(1, 4) if self.has("title above", 0.3) else 0
         if top:
             sheet.merge_range(0, 0, 0, max(len(columns) - 1, 1), f"{title} of our house")
-        larger = {one.name: self._unit(one) for one in columns}
-        places = [at + (own is not None and at >= own) for at in range(len(columns))]
-        for at, column in zip(places, columns, strict=True):
-            sheet.write(top, at, self._header(column, larger[column.name][0]))
+        larger = {column.name: self._unit(column) for column in columns}
+        places = [position + (own is not None and position >= own) for position in range(len(columns))]
+        for position, column in zip(places, columns, strict=True):
+            sheet.write(top, position, self._header(column, larger[column.name][0]))
         if own is not None:
             sheet.write(top, own, "Who wrote it")
         line = top + 1
         for row in rows:
             if self.has("blank line", 0.01):
                 line += 1
-            for at, column in zip(places, columns, strict=True):
-                self._cell(sheet, line, at, column, frame[column.name].iloc[row], larger[column.name], formats)
+            for position, column in zip(places, columns, strict=True):
+                typed = self._typed(column, frame[column.name].iloc[row], larger[column.name])
+                _write(sheet, line, position, typed, formats)
             if own is not None:
                 sheet.write(line, own, "Anna")
             if self.has("hidden by a filter", 0.05):
@@ -146,50 +147,43 @@ class Typist:
             text = text.replace(" ", self.dice.choice(["  ", "\u00a0"]), 1)
         return f"{text} " if self.has("blank at the end", 0.05) else text
 
-    def _cell(
-        self,
-        sheet: Any,
-        row: int,
-        at: int,
-        column: Column,
-        value: Any,
-        unit: tuple[str, float],
-        formats: Mapping[str, Any],
-    ) -> None:
+    def _typed(self, column: Column, value: Any, unit: tuple[str, float]) -> Any:
+        """What is typed for a value of a column whose figures stand in a unit; None for an empty cell."""
         if value is None or value != value or value is pd.NaT:
-            return
+            return None
         if column.type == "date":
             day = value.to_pydatetime()
-            if self.has("date as text", 0.15):
-                sheet.write_string(row, at, f"{day:%d}{(sign := self.dice.choice('./-'))}{day:%m}{sign}{day:%Y}")
-            else:
-                sheet.write_datetime(row, at, day, formats["date"])
-        elif column.type in NUMERIC:
-            self._number(sheet, row, at, column, float(value), unit, formats)
-        elif column.type == "choice":
-            sheet.write_string(row, at, self._word(str(value)) if column.name != "unit" else str(value))
-        else:
-            sheet.write_string(row, at, self._name(str(value)))
-
-    def _number(
-        self,
-        sheet: Any,
-        row: int,
-        at: int,
-        column: Column,
-        value: float,
-        unit: tuple[str, float],
-        formats: Mapping[str, Any],
-    ) -> None:
+            if not self.has("date as text", 0.15):
+                return day
+            return f"{day:%d}{(sign := self.dice.choice('./-'))}{day:%m}{sign}{day:%Y}"
         if column.type == "percent" and self.has("shown as a percentage", 0.1):
-            sheet.write_number(row, at, value / 100.0, formats["%"])
-            return
-        value /= unit[1]
+            return Percentage(float(value))
+        if column.type in NUMERIC:
+            return self._figure(float(value) / unit[1], unit[0])
+        if column.type == "choice":
+            return self._word(str(value)) if column.name != "unit" else str(value)
+        return self._name(str(value))
+
+    def _figure(self, figure: float, unit: str) -> float | str:
+        """A figure as a number or, with the person's own signs, as text."""
         if not self.has("number as text", 0.15):
-            sheet.write_number(row, at, value)
-            return
-        text = f"{value:,.9f}".rstrip("0").rstrip(".").replace(",", " " if self.comma else "")
+            return figure
+        text = f"{figure:,.9f}".rstrip("0").rstrip(".").replace(",", " " if self.comma else "")
         text = text.replace(".", ",") if self.comma else text
-        if unit[0] in ("hl", "L") and self.has("unit in the cell", 0.3):
-            text += f" {unit[0]}"
-        sheet.write_string(row, at, text)
+        return f"{text} {unit}" if unit in ("hl", "L") and self.has("unit in the cell", 0.3) else text
+
+
+class Percentage(float):
+    """Percent points that stand in the cell as a fraction, shown as a percentage."""
+
+
+def _write(sheet: Any, row: int, position: int, typed: Any, formats: Mapping[str, Any]) -> None:
+    """Put what was typed into a cell."""
+    if isinstance(typed, str):
+        sheet.write_string(row, position, typed)
+    elif isinstance(typed, dt.datetime):
+        sheet.write_datetime(row, position, typed, formats["date"])
+    elif isinstance(typed, Percentage):
+        sheet.write_number(row, position, typed / 100.0, formats["%"])
+    elif typed is not None:
+        sheet.write_number(row, position, typed)

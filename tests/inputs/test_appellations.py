@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from costing.errors import CostingError
-from costing.inputs.appellations import COLUMNS, folded_words, read_figures, rule_set, rule_set_names
+from costing.inputs.appellations import _COLUMNS, folded_words, read_figures, rule_set, rule_set_names
 
 GOOD = {
     "rule": "months on lees",
@@ -27,7 +27,7 @@ GOOD = {
 }
 
 
-def written(folder: Path, *rows: dict[str, str], header: tuple[str, ...] = COLUMNS) -> Path:
+def written(folder: Path, *rows: dict[str, str], header: tuple[str, ...] = _COLUMNS) -> Path:
     lines = [",".join(header), *(",".join(row[column] for column in header if column in row) for row in rows)]
     path = folder / "invented.csv"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
@@ -119,8 +119,8 @@ def test_two_figures_for_the_same_wine_and_days_are_refused(tmp_path):
 
 def test_a_missing_column_and_a_short_row_are_refused(tmp_path):
     with pytest.raises(CostingError, match=r"invented\.csv:1: the columns must be"):
-        read_figures(written(tmp_path, GOOD, header=COLUMNS[:-1]), "Invented")
-    short = {column: GOOD[column] for column in COLUMNS[:-1]}
+        read_figures(written(tmp_path, GOOD, header=_COLUMNS[:-1]), "Invented")
+    short = {column: GOOD[column] for column in _COLUMNS[:-1]}
     with pytest.raises(CostingError, match=r"invented\.csv:2: the row must have 11 cells"):
         read_figures(written(tmp_path, short), "Invented")
 

@@ -14,7 +14,7 @@ ARRIVALS = [
     ("Opening stock!E3", "L", "Opening stock!E3", "is no unit for on lees.", ERROR),
     ("Deliveries!I2", "L", "Deliveries!I2", "is no unit for grapes.", ERROR),
     ("Deliveries!I4", "", "Deliveries!I4", "is no unit for wine.", ERROR),
-    ("Opening stock!F3", "", "Opening stock!F3", "no format, though these are bottles.", ERROR),
+    ("Opening stock!F3", "", "Opening stock!F3", "no format stands here, though these are bottles.", ERROR),
     (
         "Opening stock!K3",
         "2023-04-01",
@@ -23,22 +23,28 @@ ARRIVALS = [
         ERROR,
     ),
     ("Deliveries!M2", "2024-09-01", "Deliveries!M2", "is before the delivery.", ERROR),
-    ("Deliveries!M2", "", "Deliveries!M2", "no date for the premium.", ERROR),
+    ("Deliveries!M2", "", "Deliveries!M2", "the premium has no date.", ERROR),
     ("Deliveries!G2", "2025", "Deliveries!G2", "is a harvest after the day of arrival.", CAUTION),
     ("Opening costs!A3", "V1", "Opening costs!A3", "is not in the opening stock.", ERROR),
 ]
 
 LOADS = [
-    ("Pressings!F2", "", "Pressings!F2", "no litres for the fraction.", ERROR),
-    ("Pressings!G3", "", "Pressings!G3", "no lot for the fraction.", ERROR),
-    ("Pressings!E3", "", "Pressings!E3", "no fraction, though must was drawn.", ERROR),
-    ("Pressings!C2", "", "Pressings!C2", "no lot for the kilograms.", ERROR),
+    ("Pressings!F2", "", "Pressings!F2", "the fraction has no litres.", ERROR),
+    ("Pressings!G3", "", "Pressings!G3", "the fraction has no lot.", ERROR),
+    ("Pressings!E3", "", "Pressings!E3", "no fraction stands here, though must was drawn.", ERROR),
+    ("Pressings!C2", "", "Pressings!C2", "the kilograms have no lot.", ERROR),
     ("Pressings!F4", "30", "Pressings!G4", "litres of a by-product without a lot.", ERROR),
-    ("Pressings!G4", "M2", "Pressings!F4", "no litres for the by-product.", ERROR),
-    ("Pressings!L4", "", "Pressings!L4", "no credit and no litres: the by-product changes nothing.", CAUTION),
-    ("Pressings!D2", "", "Pressings!D2", "no kilograms in the whole of load 'P1'.", ERROR),
+    ("Pressings!G4", "M2", "Pressings!F4", "the by-product has no litres.", ERROR),
+    (
+        "Pressings!L4",
+        "",
+        "Pressings!L4",
+        "neither a credit nor litres stand here: the by-product changes nothing.",
+        CAUTION,
+    ),
+    ("Pressings!D2", "", "Pressings!D2", "the whole of load 'P1' has no kilograms.", ERROR),
     ("Pressings!A3", "2024-09-11", "Pressings!A3", "differs from the first row of load 'P1'.", ERROR),
-    ("Pressings!C3", "G2", "Pressings!D3", "no kilograms of lot 'G2' in load 'P1'.", ERROR),
+    ("Pressings!C3", "G2", "Pressings!D3", "lot 'G2' has no kilograms in load 'P1'.", ERROR),
     (
         "Pressings!D2",
         "400",
@@ -58,7 +64,7 @@ LOADS = [
         "Pressings!I6",
         "",
         "Pressings!I6",
-        "no value per litre, though the load is shared by sales value.",
+        "no value per litre stands here, though the load is shared by sales value.",
         ERROR,
     ),
     ("Pressings!H5", "nrv", None, "", ""),
@@ -81,8 +87,8 @@ MOVES = [
         ERROR,
     ),
     ("Movements!M2", "50", "Movements!M2", "is brought by an operation that sells nothing.", CAUTION),
-    ("Movements!L7", "", "Movements!L7", "no cuvée, though bottles are downgraded.", ERROR),
-    ("Movements!C7", "decanting", "Movements!K7", "no format, though bottles are decanted.", ERROR),
+    ("Movements!L7", "", "Movements!L7", "no cuvée stands here, though bottles are downgraded.", ERROR),
+    ("Movements!C7", "decanting", "Movements!K7", "no format stands here, though bottles are decanted.", ERROR),
     ("Movements!H6", "900", "Movements!H6", "arrives, but no lot stands under 'To lot'.", ERROR),
     ("Tirage!I2", "9600", "Tirage!I2", "hold 7,200.0 L, but wine and liqueur together are 7,130.0 L.", ERROR),
     (
@@ -150,7 +156,7 @@ def test_a_rule_of_press_house_and_cellar_names_its_cell(place, value, named, ru
 
 def test_a_movement_from_nowhere_to_nowhere():
     finding = only({"Movements!D6": "", "Movements!E6": "", "Movements!M6": ""})
-    assert (finding.place, finding.rule) == ("Movements!D6", "neither a lot drawn from nor a lot filled.")
+    assert (finding.place, finding.rule) == ("Movements!D6", "names neither a lot drawn from nor a lot filled.")
 
 
 def test_an_addition_needs_its_quantity():
@@ -191,7 +197,7 @@ def test_a_load_without_fractions():
     cells = {f"Pressings!{letter}{row}": "" for letter in "EFG" for row in (5, 6)} | {"Pressings!B6": "P2"}
     found = findings_of(cells)
     assert [(finding.place, finding.rule) for finding in found] == [
-        ("Pressings!E5", "no fraction in the whole of load 'P2'.")
+        ("Pressings!E5", "the whole of load 'P2' has no fraction.")
     ]
 
 

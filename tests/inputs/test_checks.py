@@ -145,7 +145,7 @@ def test_the_same_entry_from_another_day_is_another_entry():
 
 MONEY = [
     ("Terms!B3", "40", "Terms!B2", "the shares of 'quarterly' make 90 %, not 100 %.", ERROR),
-    ("Terms!C2", "", "Terms!C2", "no day of payment.", ERROR),
+    ("Terms!C2", "", "Terms!C2", "no day of payment stands here.", ERROR),
     ("Terms!D2", "2025-01-01", "Terms!D2", "stands beside days after delivery.", ERROR),
     ("Loss norms!C2", "per year", "Loss norms!C2", "does not fit 'disgorgement', an operation.", ERROR),
     ("Loss norms!C3", "per movement", "Loss norms!C3", "does not fit 'on lees', a stage.", ERROR),
@@ -185,7 +185,7 @@ MONEY = [
         "Dispatches!E2",
         "",
         "Dispatches!E2",
-        "no price, though the bottles were sold before the valuation date.",
+        "no price stands here, though the bottles were sold before the valuation date.",
         CAUTION,
     ),
     ("Costs!E2", "labor", "Costs!E2", "is a cost element of its own, and close to a usual one.", CAUTION),

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing.errors import InputError, WorkbookError
-from costing.inputs.load import read_csv_folder, read_estate
+from costing.inputs.load import read_csv_folder, read_inputs
 from tests.inputs.planted import FOLDER, estate_of
 
 OPENING = "Date,Lot,Kind,Quantity,Unit\n2023-01-01,R1,reserve,100,hl\n"
@@ -23,12 +23,12 @@ def _folder(tmp_path: Path, **files: str) -> Path:
 
 def _found(folder: Path) -> list[str]:
     with pytest.raises(InputError) as refused:
-        read_estate(folder)
+        read_inputs(folder)
     return [str(finding) for finding in refused.value.findings]
 
 
 def test_folder_and_frames_give_the_same_estate():
-    folder, frames = read_estate(FOLDER), estate_of()
+    folder, frames = read_inputs(FOLDER), estate_of()
     assert folder.settings == frames.settings
     for name, table in frames.tables.items():
         pd.testing.assert_frame_equal(folder[name], table)
@@ -41,7 +41,7 @@ def test_folder_and_frames_give_the_same_estate():
 @pytest.mark.parametrize("mark", ["", "\ufeff"])
 def test_separators_line_ends_and_byte_order_marks(tmp_path, separator, line_end, mark):
     text = mark + OPENING.replace(",", separator).replace("\n", line_end)
-    estate = read_estate(_folder(tmp_path, opening_stock=text))
+    estate = read_inputs(_folder(tmp_path, opening_stock=text))
     assert estate["opening_stock"]["quantity"][0] == 10_000
     assert estate.place("opening_stock", 0, "quantity") == "Opening stock!D2"
 
@@ -50,7 +50,7 @@ def test_separators_line_ends_and_byte_order_marks(tmp_path, separator, line_end
     "name", ["Opening stock", "opening stock", "OPENING_STOCK", "opening_stock 2023", "Opening_stock_2023"]
 )
 def test_file_names_are_titles_or_library_names(tmp_path, name):
-    assert len(read_estate(_folder(tmp_path, **{name: OPENING}))["opening_stock"]) == 1
+    assert len(read_inputs(_folder(tmp_path, **{name: OPENING}))["opening_stock"]) == 1
 
 
 def test_a_first_line_that_names_the_separator_counts_as_a_row(tmp_path):
@@ -76,7 +76,7 @@ def test_cells_beyond_the_headers_are_named(tmp_path):
 
 
 def test_blank_cells_beyond_the_headers_do_no_harm(tmp_path):
-    assert len(read_estate(_folder(tmp_path, opening_stock=OPENING.replace("hl", "hl,,")))["opening_stock"]) == 1
+    assert len(read_inputs(_folder(tmp_path, opening_stock=OPENING.replace("hl", "hl,,")))["opening_stock"]) == 1
 
 
 def test_a_quotation_mark_that_never_closes_is_refused(tmp_path):
@@ -112,19 +112,19 @@ def test_settings_are_required(tmp_path):
 
 @pytest.mark.parametrize("text", ["", "\n\n", "Setting,Value\n", "\ufeff"])
 def test_an_empty_settings_file_means_the_defaults(tmp_path, text):
-    assert read_estate(_folder(tmp_path, settings=text, opening_stock=OPENING)).settings.currency == "EUR"
+    assert read_inputs(_folder(tmp_path, settings=text, opening_stock=OPENING)).settings.currency == "EUR"
 
 
 def test_no_folder_and_a_folder_without_sheets_are_refused_in_one_line(tmp_path):
     with pytest.raises(WorkbookError, match="is not a folder of CSV files"):
         read_csv_folder(tmp_path / "none")
     with pytest.raises(WorkbookError, match="holds no CSV file named after a sheet"):
-        read_estate(tmp_path)
+        read_inputs(tmp_path)
 
 
 def test_the_demo_estate_reads_without_a_finding():
     demo = Path(__file__).parents[2] / "demo_estate"
-    assert read_estate(demo).cautions == ()
+    assert read_inputs(demo).cautions == ()
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes are POSIX's")
@@ -132,7 +132,7 @@ def test_a_pipe_in_the_place_of_a_file_is_named(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "costs.csv")
     (tmp_path / "settings.csv").symlink_to(tmp_path / "gone.csv")
     with pytest.raises(InputError) as wrong:
-        read_estate(tmp_path)
+        read_inputs(tmp_path)
     assert [(one.place, one.rule[:9]) for one in wrong.value.findings if one.rule.startswith("is a pipe")] == [
         ("costs.csv", "is a pipe"),
         ("settings.csv", "is a pipe"),

@@ -54,7 +54,9 @@ def test_a_price_that_rose_is_no_slip() -> None:
 def test_bottles_that_come_back_without_a_price_are_doubted() -> None:
     back = {"Date": "2025-05-01", "Lot": "BACK", "What": "finished", "Quantity": "12", "Unit": "bottles"}
     found = _with("Deliveries", [{**back, "Format": "bottle", "Price per unit": "", "Variety": "", "Village": ""}])
-    assert [one.rule for one in found if "at no cost" in one.rule] == ["no price: these bottles come in at no cost."]
+    assert [one.rule for one in found if "at no cost" in one.rule] == [
+        "no price stands here: these bottles come in at no cost."
+    ]
 
 
 def test_losses_without_any_norm_are_said_once() -> None:

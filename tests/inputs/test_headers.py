@@ -8,7 +8,7 @@ import pytest
 
 from costing.errors import CAUTION, InputError
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
-from costing.inputs.load import RawTable, load, read_estate, read_frames
+from costing.inputs.load import RawTable, load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from tests.inputs.planted import estate_of, only, planted
 
@@ -155,7 +155,7 @@ def test_unknown_sheets_are_left_alone_and_near_ones_are_a_caution():
 
 def test_a_data_frame_under_an_unknown_name_is_refused():
     with pytest.raises(InputError) as refused:
-        read_estate({"weather": pd.DataFrame({"rain": [1]})})
+        read_inputs({"weather": pd.DataFrame({"rain": [1]})})
     assert refused.value.findings[0].place == "weather"
 
 
@@ -195,3 +195,29 @@ def test_yearly_sheets_may_order_their_columns_as_they_like():
     estate = load(read_frames(tables), settings_required=False)
     assert estate["movements"]["out_l"].iloc[-1] == 4000
     assert [finding.place for finding in estate.cautions] == ["Movements 2026!F2"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "header", "column", "title"),
+    [
+        ("tirage", "Bottles (bottles)", "bottles", "Bottles"),
+        ("loans", "Months between payments (months)", "payment_months", "Months between payments"),
+        ("channels", "Customer days (days)", "customer_days", "Customer days"),
+        ("channels", "Way out", "way_out", "Exit"),
+    ],
+)
+def test_a_unit_that_the_name_says_is_not_said_twice_and_earlier_headers_are_still_read(
+    sheet: str, header: str, column: str, title: str
+) -> None:
+    known = sheets()[sheet]
+    assert [(one.column, one.factor, one.rule) for one in read_headers(known, [header])] == [
+        (known.column(column), 1.0, "")
+    ]
+    assert known.column(column).title == title
+
+
+def test_a_scenario_may_name_a_column_by_its_earlier_header():
+    row = {"Scenario": ["a"], "Sheet": ["Tirage"], "Column": ["Bottles (bottles)"], "How": ["multiply"], "Value": [0.9]}
+    tables = {**planted({}), "Scenarios": pd.DataFrame(row)}
+    estate = load(read_frames(tables), settings_required=False)
+    assert not [finding for finding in estate.cautions if finding.place.startswith("Scenarios")]

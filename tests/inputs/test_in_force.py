@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from costing.inputs.in_force import named_row_in_force, row_in_force, rows_in_force, series_of
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.results.ways_out import channel_rows, ways_out
 
 SINCE = np.array([20, 10, 10, 5])
@@ -43,7 +43,7 @@ def test_a_channel_that_becomes_samples_in_december_keeps_the_sales_before():
     opening = pd.DataFrame(
         [{"lot": "R", "kind": "finished", "on_date": "2025-01-01", "quantity": 20, "unit": "bottles", "cuvee": "Brut"}]
     ).assign(format="bottle")
-    estate = read_estate({"channels": channels, "dispatches": dispatches, "opening_stock": opening})
+    estate = read_inputs({"channels": channels, "dispatches": dispatches, "opening_stock": opening})
     assert ways_out(estate).tolist() == ["sale", "samples"]
     day = np.array(["2025-05-02", "2025-12-01"], dtype="datetime64[D]").astype(np.int64)
     assert channel_rows(estate, estate["dispatches"]["channel"], day).tolist() == [0, 1]

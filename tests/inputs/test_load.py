@@ -12,7 +12,7 @@ import pytest
 
 from costing.errors import CAUTION, ERROR, Finding, InputError
 from costing.inputs.columns import ERROR_TEXTS
-from costing.inputs.load import RawTable, load, read_estate, read_frames
+from costing.inputs.load import RawTable, load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from tests.inputs.planted import FOLDER, estate_of, findings_of, only, planted
 
@@ -206,7 +206,7 @@ def test_typed_columns_and_library_names_give_the_same_estate(estate):
         for sheet in sheets().values()
         if len(estate[name := sheet.name])
     }
-    again = read_estate(typed)
+    again = read_inputs(typed)
     for sheet in sheets().values():
         pd.testing.assert_frame_equal(again[sheet.name], estate[sheet.name], rtol=1e-14)
 
@@ -216,7 +216,7 @@ def test_numbers_of_every_type_are_taken(dtype):
     frame = pd.DataFrame({"on_date": pd.to_datetime(["2024-12-31"]), "lot": ["R1"], "quantity": pd.array([9900])})
     tables = planted({}) | {"stocktakes": frame.assign(quantity=frame["quantity"].astype(dtype))}
     del tables["Stocktakes"]
-    assert read_estate(tables)["stocktakes"]["quantity"][0] == 9900.0
+    assert read_inputs(tables)["stocktakes"]["quantity"][0] == 9900.0
 
 
 @pytest.mark.parametrize("dtype", ["datetime64[ns]", "datetime64[us]", "datetime64[s]", "object", "category"])
@@ -224,14 +224,14 @@ def test_dates_of_every_type_are_taken(dtype):
     days = pd.Series(pd.to_datetime(["2024-12-31"])).astype(dtype)
     tables = planted({}) | {"stocktakes": pd.DataFrame({"on_date": days, "lot": ["R1"], "quantity": [9900]})}
     del tables["Stocktakes"]
-    assert read_estate(tables)["stocktakes"]["on_date"][0] == pd.Timestamp("2024-12-31")
+    assert read_inputs(tables)["stocktakes"]["on_date"][0] == pd.Timestamp("2024-12-31")
 
 
 def test_dates_with_a_time_zone_are_taken_as_they_read():
     days = pd.Series(pd.to_datetime(["2024-12-31 23:30"])).dt.tz_localize("Europe/Paris")
     tables = planted({}) | {"stocktakes": pd.DataFrame({"on_date": days, "lot": ["R1"], "quantity": [9900]})}
     del tables["Stocktakes"]
-    assert read_estate(tables)["stocktakes"]["on_date"][0] == pd.Timestamp("2024-12-31")
+    assert read_inputs(tables)["stocktakes"]["on_date"][0] == pd.Timestamp("2024-12-31")
 
 
 def test_many_faults_in_one_column_are_summed_up():
@@ -263,7 +263,7 @@ def test_nothing_given_is_changed():
     tables = planted({"Costs!F2": "dear"})
     before = {title: frame.copy(deep=True) for title, frame in tables.items()}
     with pytest.raises(InputError):
-        read_estate(tables)
+        read_inputs(tables)
     for title, frame in tables.items():
         pd.testing.assert_frame_equal(frame, before[title])
 

@@ -8,8 +8,8 @@ import pytest
 from costing.errors import InputError
 from costing.house import open_house
 from costing.inputs.frames import frames_of
-from costing.inputs.load import read_estate
-from costing.inputs.owners import lots_of_others, whole
+from costing.inputs.load import read_inputs
+from costing.inputs.owners import both_sides, lots_of_others
 
 Frames = dict[str, pd.DataFrame]
 
@@ -65,7 +65,7 @@ def changed(table: str, row: int, **cells: object) -> Frames:
 
 
 def test_what_is_made_of_goods_belongs_to_their_owner() -> None:
-    estate = read_estate(frames())
+    estate = read_inputs(frames())
     assert estate.others is not None
     assert dict(estate.others.owner) == dict.fromkeys(("N1", "NM1", "NV1", "NT1", "ND1"), "Neighbour")
     assert [str(lot) for lot in estate["deliveries"]["lot"]] == ["G1", "G2"]  # the estate's own name is no other owner
@@ -74,11 +74,11 @@ def test_what_is_made_of_goods_belongs_to_their_owner() -> None:
 
 
 def test_everybodys_rows_are_kept_where_rows_are_shown() -> None:
-    estate = read_estate(frames())
-    assert len(whole(estate)["deliveries"]) == 3
-    again = read_estate(frames_of(estate))
+    estate = read_inputs(frames())
+    assert len(both_sides(estate)["deliveries"]) == 3
+    again = read_inputs(frames_of(estate))
     assert again.others is not None
-    assert lots_of_others(whole(again)) == lots_of_others(whole(estate))
+    assert lots_of_others(both_sides(again)) == lots_of_others(both_sides(estate))
     dearer = open_house(frames()).replace(deliveries=lambda t: t.assign(price_per_unit=t["price_per_unit"] * 2))
     assert dearer.estate.others is not None
     assert dearer.estate["deliveries"]["price_per_unit"].tolist() == [12.0, 12.0]
@@ -97,7 +97,7 @@ MIXED = [
 def test_goods_change_hands_by_a_sale_alone(table: str, row: int, cells: dict[str, object], place: str) -> None:
     found = changed(table, row, **cells)
     with pytest.raises(InputError) as refused:
-        read_estate(found)
+        read_inputs(found)
     assert place in [one.place for one in refused.value.findings if "Goods change hands by a sale" in one.remedy]
 
 
@@ -119,7 +119,7 @@ MONEY = [
 @pytest.mark.parametrize(("table", "row", "cells", "said"), MONEY)
 def test_what_others_own_is_neither_bought_nor_sold(table: str, row: int, cells: dict[str, object], said: str) -> None:
     with pytest.raises(InputError) as refused:
-        read_estate(changed(table, row, **cells))
+        read_inputs(changed(table, row, **cells))
     assert [one for one in refused.value.findings if said in one.rule]
 
 
@@ -127,7 +127,7 @@ def test_an_owner_in_two_spellings_is_a_finding() -> None:
     found = frames()
     found["deliveries"]["owner"] = [None, "Neighbour", "neighbour"]
     with pytest.raises(InputError) as refused:
-        read_estate(found)
+        read_inputs(found)
     assert any("differs from" in one.rule for one in refused.value.findings)
 
 

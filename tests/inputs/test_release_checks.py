@@ -7,7 +7,7 @@ import pytest
 
 from costing.errors import CAUTION, ERROR, InputError
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.load import load, read_estate, read_frames
+from costing.inputs.load import load, read_frames, read_inputs
 from costing.model import run
 from costing.results.costs import build_up, cost_per_bottle, releases
 from tests.inputs.planted import planted
@@ -39,7 +39,7 @@ def _estate(*rows: tuple[str, str, str, int, int], **more: pd.DataFrame):
         ),
         **more,
     }
-    return read_estate(tables)
+    return read_inputs(tables)
 
 
 def _found(*rows: tuple[str, str, str, int, int], **more: pd.DataFrame) -> list[tuple[str, str, str]]:

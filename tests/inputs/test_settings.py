@@ -11,7 +11,7 @@ import pytest
 
 from costing.errors import InputError
 from costing.inputs.estate import Settings
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import settings
 
 PYTHON_TYPES = {"text": str, "choice": str, "number": float, "integer": int, "date": date}
@@ -19,7 +19,7 @@ PYTHON_TYPES = {"text": str, "choice": str, "number": float, "integer": int, "da
 
 def _read(*rows: tuple[Any, Any]) -> Settings:
     frame = pd.DataFrame({"Setting": [row[0] for row in rows], "Value": [row[1] for row in rows]}, dtype=object)
-    return read_estate({"Settings": frame}).settings
+    return read_inputs({"Settings": frame}).settings
 
 
 def _place_and_rule(*rows: tuple[Any, Any]) -> list[tuple[str, str]]:
@@ -119,10 +119,10 @@ def test_settings_keep_what_was_written_as_a_table():
     frame = pd.DataFrame(
         {"Setting": ["Valuation date", "Price step"], "Value": [datetime(2025, 12, 31), 0.25]}, dtype=object
     )
-    table = read_estate({"Settings": frame})["settings"]
+    table = read_inputs({"Settings": frame})["settings"]
     assert list(table["value"]) == ["2025-12-31", "0.25"]
 
 
 def test_a_sheet_without_its_values_is_not_taken_for_the_defaults():
     with pytest.raises(InputError, match="Settings: has no column 'Value'"):
-        read_estate({"Settings": pd.DataFrame({"Setting": ["Currency"], "What": ["GBP"]})})
+        read_inputs({"Settings": pd.DataFrame({"Setting": ["Currency"], "What": ["GBP"]})})

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from costing.inputs.cells import fold, take_apart, tidy
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from tests.inputs.planted import findings_of, frames, only
 
 STRANGE: list[Any] = [
@@ -74,7 +74,7 @@ def test_a_ledger_of_many_rows_is_read_whole():
             "in_l": 99.0,
         }
     )
-    estate = read_estate({"opening_stock": opening, "movements": movements})
+    estate = read_inputs({"opening_stock": opening, "movements": movements})
     for name in ("from_lot", "to_lot", "operation"):
         assert list(estate["movements"][name]) == list(movements[name])
     assert estate["movements"]["in_l"].sum() == 99.0 * rows

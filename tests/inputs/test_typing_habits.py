@@ -11,7 +11,7 @@ import pytest
 
 import costing
 from costing.errors import InputError
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.inputs.schema import sheets
 from costing.model import loaded
 from costing.workbook.read import read_workbook
@@ -37,11 +37,11 @@ def _sorted(table: pd.DataFrame) -> pd.DataFrame:
 def test_the_estate_read_is_the_same(seed: int, demo: costing.House) -> None:
     typist = Typist(seed)
     try:
-        read = whole(loaded(read_workbook(typist.workbook(demo.frames()))))
+        read = both_sides(loaded(read_workbook(typist.workbook(demo.frames()))))
     except InputError as refused:
         pytest.fail(f"seed {seed}: " + "\n".join(map(str, refused.findings[:8])))
     assert len(typist.done) > 12
-    meant = whole(demo.estate)
+    meant = both_sides(demo.estate)
     for name, table in meant.tables.items():
         if name in ("settings", "links") or sheets()[name].owner != "user":
             continue

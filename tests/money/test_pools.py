@@ -6,7 +6,7 @@ import pytest
 
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run
 
 PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
@@ -18,7 +18,7 @@ def pressed(valued, pools, loads=(("2025-09-01", 40_000), ("2025-09-15", 30_000)
     days, kg = zip(*loads, strict=True)
     names = [f"G{one}" for one in range(len(days))]
     chosen = {"valuation_date": valued, **settings}
-    return read_estate(
+    return read_inputs(
         {
             "settings": pd.DataFrame({"setting": list(chosen), "value": list(chosen.values())}),
             "deliveries": pd.DataFrame({"on_date": days, "lot": names, "what": "grapes", "quantity": kg, "unit": "kg"}),
@@ -99,7 +99,7 @@ def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():
     opening = {"lot": "S", "kind": "on lees", "on_date": "2025-12-31", "quantity": 1_000, "unit": "bottles"}
     pool = {**YEAR, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "normal_capacity": 2_000}
     settings = pd.DataFrame({"setting": ["valuation_date"], "value": ["2025-12-31"]})
-    estate = read_estate(
+    estate = read_inputs(
         {
             "settings": settings,
             "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
@@ -166,7 +166,7 @@ def test_repeated_distribution_through_a_whole_run():
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"driver": None, "serves": None}, "no driver"),
+        ({"driver": None, "serves": None}, "neither a driver nor a pool"),
         ({"driver": "kg", "serves": "Press house"}, "serves another pool"),
         ({"driver": None, "serves": "Press hous"}, "is no pool of this period"),
         ({"driver": None, "serves": "Workshop"}, "its cost goes nowhere"),

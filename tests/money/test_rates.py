@@ -8,7 +8,7 @@ import pytest
 
 from costing import InputError, read_estate, run
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.money.rates import escalated
+from costing.money.dated_rates import escalated
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
 

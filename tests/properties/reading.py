@@ -10,7 +10,7 @@ import numpy as np
 from costing.engine.shares import LOST, SENT
 from costing.graph.arrays import STAGES, Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import run, trace
 from costing.money.postings import TABLE_NAMES
 from costing.results.results import Results
@@ -22,14 +22,14 @@ BASES = (BOOK, ECONOMIC)
 
 def run_both(tables: Tables) -> tuple[Results, Results]:
     """Book and economic results of the same chain."""
-    estate = read_estate(tables)
+    estate = read_inputs(tables)
     chain = trace(estate)
     return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
 
 
 def run_one(tables: Tables, basis: Basis = BOOK) -> Results:
     """Results on one basis."""
-    return run(read_estate(tables), basis)
+    return run(read_inputs(tables), basis)
 
 
 def state_cost(results: Results, state: int) -> dict[tuple[str, str], float]:

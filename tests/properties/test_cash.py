@@ -11,7 +11,7 @@ import pytest
 from costing import House
 from costing.decisions.budget.budget import budget
 from costing.decisions.budget.entries import posted_entries
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.money.postings import TABLE_NAMES
 from tests.properties.estates import random_estate
 
@@ -36,7 +36,7 @@ def test_cash_adds_up(seed: int) -> None:
             "Advance on wine (%)": [50.0, None],
         }
     )
-    house = House(read_estate({**tables, "loans": loans}))
+    house = House(read_inputs({**tables, "loans": loans}))
     found = budget(house.runs, 18)
     planned = found.periods.planned
     balance = np.concatenate([[0.0], found.balance[planned]])

@@ -18,7 +18,7 @@ from costing.decisions.prices.channels import (
     to_shelf,
 )
 from costing.decisions.prices.pricing import SalePlan, cash_flows, price_for_margin, rate_of_return, target_price
-from costing.decisions.prices.release_dates import Stacks, candidate_days
+from costing.decisions.prices.release_dates import StacksOnLees, candidate_days
 from costing.engine.carrying import RateCurve
 
 share = st.floats(0, 0.6)
@@ -102,7 +102,7 @@ DAYS = candidate_days(20_000, 6, 30)
 @st.composite
 def held(draw):
     prices = draw(st.lists(st.floats(8, 60), min_size=len(DAYS), max_size=len(DAYS)))
-    return Stacks(
+    return StacksOnLees(
         bottles=np.array([draw(st.floats(10, 50_000))]),
         price=np.array(prices),
         finishing=np.full(len(DAYS), draw(st.floats(0, 5))),

@@ -7,13 +7,15 @@ only what was idle shrinks. All money is in stock, sold, expensed, idle, not yet
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from costing.accounts.services import places_of_others
 from costing.inputs.basis import BOOK, ECONOMIC
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.model import Runs, run
 from costing.results.amounts_charged import FATES, amounts_charged
@@ -22,6 +24,7 @@ from costing.results.stock import stock_values
 from tests.properties.estates import ALL_FEATURES, Tables, random_estate
 from tests.properties.reading import differences, figures
 
+FULL = "COSTING_FULL" in os.environ
 OWNER = "Neighbour"
 MOVING = ("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements", "costs")
 THEIR_FEATURES = ALL_FEATURES - {"own grapes", "credits", "bulk exits"}
@@ -83,39 +86,39 @@ def identity(results: Results) -> None:
     np.testing.assert_allclose(pools["given"], pools["cell"], atol=1e-9 * scale)  # nothing of a pool is charged twice
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(8 if FULL else 4))
 def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
-    alone, beside = (read_estate({name: t for name, t in one.items() if name != "pools"}) for one in pair(seed))
+    alone, beside = (read_inputs({name: t for name, t in one.items() if name != "pools"}) for one in pair(seed))
     for basis in (BOOK, ECONOMIC):
         check_same(run(alone, basis), run(beside, basis))
         identity(run(beside, basis))
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(8 if FULL else 4))
 def test_with_pools_others_take_their_part_by_the_driver_and_no_more(seed: int) -> None:
     alone, beside = pair(seed)
     if "pools" not in alone:
         alone, beside = (random_with_pools(one) for one in (alone, beside))
     full = {"Normal capacity": float("nan")}
     alone, beside = ({**one, "pools": one["pools"].assign(**full)} for one in (alone, beside))
-    results = run(read_estate(beside), BOOK)
+    results = run(read_inputs(beside), BOOK)
     identity(results)
     lines = amounts_charged(results)
     taken = lines[lines["table"] == "pools"].set_index("row")["services"].reindex(range(len(alone["pools"])))
     less = alone["pools"].assign(Amount=alone["pools"]["Amount"] - taken.fillna(0.0).to_numpy())
     used = lines[(lines["table"] == "pools") & (lines["idle"].abs() < 1e-9)]["row"]
-    check_same(run(read_estate({**alone, "pools": less.iloc[used]}), BOOK), with_used(beside, used))
+    check_same(run(read_inputs({**alone, "pools": less.iloc[used]}), BOOK), with_used(beside, used))
 
 
 def with_used(tables: Tables, used: pd.Series) -> Results:
     """The run with those pools alone that something absorbed."""
-    return run(read_estate({**tables, "pools": tables["pools"].iloc[used]}), BOOK)
+    return run(read_inputs({**tables, "pools": tables["pools"].iloc[used]}), BOOK)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_within_normal_capacity_only_what_was_idle_shrinks(seed: int) -> None:
     alone, beside = (random_with_pools(one) for one in pair(seed))
-    one, other = run(read_estate(alone), BOOK), run(read_estate(beside), BOOK)
+    one, other = run(read_inputs(alone), BOOK), run(read_inputs(beside), BOOK)
     check_same(one, other)
     identity(other)
     before, after = (amounts_charged(each).set_index("place") for each in (one, other))
@@ -139,7 +142,7 @@ def random_with_pools(tables: Tables) -> Tables:
 def test_what_they_keep_here_takes_its_places() -> None:
     _, beside = pair(3)
     stacks = beside["tirage"].assign(Location="Cellar 1")
-    runs = Runs(read_estate({**beside, "tirage": stacks}))
+    runs = Runs(read_inputs({**beside, "tirage": stacks}))
     chain = runs.chain.others
     assert chain is not None
     day = np.array([runs.today])

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from costing.decisions.plan.ageing import break_even_price, hold_or_release
-from costing.decisions.prices.release_dates import Stacks
+from costing.decisions.prices.release_dates import StacksOnLees
 from costing.engine.carrying import RateCurve
 
 DAY = 1 / 365
@@ -27,7 +27,7 @@ def daily(middle_years: float) -> np.ndarray:
 def best_years(value: Callable[[np.ndarray], np.ndarray], rate: float, middle: float, **terms: np.ndarray) -> float:
     days = daily(middle)
     price = value(days / 365)
-    stack = Stacks(np.ones(1), price, np.zeros(price.shape), np.zeros(price.shape), **terms)
+    stack = StacksOnLees(np.ones(1), price, np.zeros(price.shape), np.zeros(price.shape), **terms)
     found = hold_or_release(stack, days, RateCurve.flat(np.expm1(rate)))
     return float(days[found.best[0]] / 365)
 

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, read_estate, run, trace
-from costing.inputs.basis import STAGES, Basis
-from costing.results.bridge import OPENING, STEPS, bridge
+from costing.inputs.basis import _STAGES, Basis
+from costing.results.bridge import _OPENING, _STEPS, bridge
 from costing.results.costs import releases
 from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
@@ -22,7 +22,7 @@ WIDE = ECONOMIC.replace(
     capital="borrowing",
     rate=0.031,
     capital_stages=("on lees",),
-    storage_stages=STAGES[:4],
+    storage_stages=_STAGES[:4],
     expensed_elements=("energy",),
     abnormal_loss="survivors",
     abnormal_gains=True,
@@ -49,7 +49,7 @@ def closes(table: pd.DataFrame) -> bool:
 
 
 def test_every_choice_of_a_basis_has_a_line() -> None:
-    named = [choice for _, choices in STEPS for choice in choices]
+    named = [choice for _, choices in _STEPS for choice in choices]
     assert sorted(named) == sorted(set(Basis.model_fields) - {"name"})
 
 
@@ -67,7 +67,7 @@ def test_lines_add_up_there_and_back(runs: Callable[[Basis], Results], end: Basi
 def test_a_line_is_the_difference_that_its_choice_makes(runs: Callable[[Basis], Results]) -> None:
     table = bridge(runs, BOOK, ECONOMIC, "D25-3-BRUT").set_index("line")["amount"]
     row = {basis.name: releases(runs(basis)).set_index("release").loc["D25-3-BRUT"] for basis in (BOOK, ECONOMIC)}
-    bear = releases(runs(BOOK.replace(abnormal_loss="survivors", storage_stages=STAGES))).set_index("release")
+    bear = releases(runs(BOOK.replace(abnormal_loss="survivors", storage_stages=_STAGES))).set_index("release")
     grown = bear.loc["D25-3-BRUT", "total"] - row["book"]["total"]
     assert table["Abnormal losses and gains"] + table["Storage counted as production"] == pytest.approx(grown)
     assert table["Own grapes"] > 0  # the village price is above the growing cost
@@ -115,10 +115,10 @@ def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
     back = bridge(runs, ECONOMIC, BOOK, on="2018-01-01")
     assert closes(there)
     assert closes(back)
-    assert there.set_index("line").loc[OPENING, "amount"] == pytest.approx(extra)
-    assert back.set_index("line").loc[OPENING, "amount"] == pytest.approx(-extra)
+    assert there.set_index("line").loc[_OPENING, "amount"] == pytest.approx(extra)
+    assert back.set_index("line").loc[_OPENING, "amount"] == pytest.approx(-extra)
     plain = bridge(runs_of(alike), BOOK, ECONOMIC, on="2018-01-01")
-    assert OPENING not in set(plain["line"])
+    assert _OPENING not in set(plain["line"])
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -20,8 +20,9 @@ from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.errors import InputError
 from costing.graph.arrays import KINDS, Flow
 from costing.graph.states import Chain
+from costing.inputs.checks import ATTRIBUTES
 from costing.results import composition as composition_module
-from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN, Composition, composition
+from costing.results.composition import OTHER, UNKNOWN, Composition, composition
 from costing.results.coverage import coverage
 from costing.results.origins import release_states
 from tests.properties.estates import random_estate, random_rows, tables_of, valuation_date

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, read_estate, run, trace
+from costing.inputs.checks import ATTRIBUTES
 from costing.results.bridge import bridge
-from costing.results.composition import ATTRIBUTES, Composition, composition
+from costing.results.composition import Composition, composition
 from costing.results.costs import releases
 from costing.results.coverage import coverage
 from costing.results.origins import grouped_origins, origins, release_states

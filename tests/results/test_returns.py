@@ -11,8 +11,8 @@ import pytest
 
 from costing import BOOK, InputError, read_estate, run
 from costing import open as open_house
-from costing.decisions.budget.entries import KINDS
-from costing.decisions.budget.sales import sales
+from costing.decisions.budget.entries import CASH_KINDS
+from costing.decisions.budget.sales import cash_of_sales
 from costing.model import Runs
 from costing.results.stock import stock_values
 
@@ -96,6 +96,6 @@ def test_the_credit_note_is_paid_out_and_its_duty_comes_back() -> None:
     """600 sold and 100 back at 13.50 after commission, duty of 2.00 on each: 500 remain of all but the selling cost."""
     frames = _frames(("2025-03-01", 600.0, 15.0), ("2025-05-01", -100.0, 15.0))
     frames["channels"] = frames["channels"].assign(excise_basis="per bottle", excise_amount=2.0, duty_days=10)
-    found, _ = sales(Runs(read_estate(frames)))
-    paid = {KINDS[kind]: found.amount[found.kind == kind].sum() for kind in set(found.kind.tolist())}
+    found, _ = cash_of_sales(Runs(read_estate(frames)))
+    paid = {CASH_KINDS[kind]: found.amount[found.kind == kind].sum() for kind in set(found.kind.tolist())}
     assert paid == pytest.approx({"customers": 500 * 15.5, "duty": -500 * 2.0, "other": -600 * 0.5})

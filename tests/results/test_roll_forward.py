@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
-from costing.inputs.basis import STAGES, Basis
+from costing.inputs.basis import _STAGES, Basis
 from costing.results.late import late_postings
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
@@ -49,7 +49,7 @@ def closes(results: Results, start: object, end: object) -> pd.DataFrame:
 def test_every_stage_of_the_demo_closes(demo: dict[str, Results], basis: str, start: str, end: str) -> None:
     table = closes(demo[basis], start, end)
     for day, column in ((start, "opening"), (end, "closing")):
-        by_stage = stock_values(demo[basis], day).groupby("stage")["value"].sum().reindex(STAGES, fill_value=0.0)
+        by_stage = stock_values(demo[basis], day).groupby("stage")["value"].sum().reindex(_STAGES, fill_value=0.0)
         assert np.allclose(table[column].drop("total"), by_stage, rtol=1e-10, atol=1e-6)
 
 

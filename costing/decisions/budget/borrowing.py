@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.accounts.pledges import GROUPS, RECEIVABLES, group_of
-from costing.decisions.budget.entries import Entries
+from costing.accounts.pledges import PLEDGED, RECEIVABLES, group_of
+from costing.array_types import Floats, Ints
+from costing.decisions.budget.entries import CashEntries
 from costing.decisions.budget.loans import AT_WILL, Lines, Schedule, borrowing_base, schedule
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.loan_checks import ADVANCES
 from costing.model import Runs
@@ -27,8 +28,8 @@ from costing.results.net_realisable import net_realisable_value
 
 @dataclass(frozen=True, eq=False)
 class Loan:
-    """A row of Loans. row: its position; begins, due: day numbers; every: months between payments (None: blank);
-    advance: on each of `GROUPS`; location: "" for all stock.
+    """A row of Loans. row: its position; begins, due: day numbers; every_months: months between payments (None: blank);
+    advance: on each of `PLEDGED`; location: "" for all stock.
     """
 
     row: int
@@ -38,7 +39,7 @@ class Loan:
     amount: float
     rate: float
     repayment: str
-    every: int | None
+    every_months: int | None
     drawn: float
     step: float
     advance: Floats
@@ -56,9 +57,9 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
     table = estate["loans"]
     begins, due = days(table["from_date"]), days(table["due_date"])
     advance = table[list(ADVANCES)].fillna(0.0).to_numpy()
-    found = []
+    loans = []
     for row, line in enumerate(table.to_dict("records")):
-        found.append(
+        loans.append(
             Loan(
                 row,
                 str(line["loan"]),
@@ -75,17 +76,17 @@ def loans_of(estate: Estate) -> tuple[Loan, ...]:
                 float(line["least_headroom"]),
             )
         )
-    return tuple(found)
+    return tuple(loans)
 
 
 def schedule_of(loan: Loan) -> Schedule:
     """Schedule of a loan with fixed payments."""
-    return schedule(loan.amount, loan.rate, loan.begins, loan.due, loan.repayment, loan.every)
+    return schedule(loan.amount, loan.rate, loan.begins, loan.due, loan.repayment, loan.every_months)
 
 
 @dataclass(frozen=True, eq=False)
 class Bases:
-    """By loan, kind of stock (`GROUPS`) and day, the valuation day first: value, what of it is not eligible, and what
+    """By loan, kind of stock (`PLEDGED`) and day, the valuation day first: value, what of it is not eligible, and what
     is lent on it [loans, kinds, days].
     """
 
@@ -100,9 +101,9 @@ class Bases:
         return np.asarray(self.lent[loan.row].sum(axis=0))
 
 
-def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: Entries) -> Bases:
+def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: CashEntries) -> Bases:
     """Bases of the loans on days. sold: entries of sales."""
-    shape = (len(loans), len(GROUPS), len(on))
+    shape = (len(loans), len(PLEDGED), len(on))
     value, not_eligible, lent = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     if not any(loan.secured for loan in loans):
         return Bases(value, not_eligible, lent)
@@ -117,16 +118,16 @@ def bases_of(runs: Runs, loans: tuple[Loan, ...], on: Ints, sold: Entries) -> Ba
     for loan in loans:
         here = np.ones(len(stock), dtype=bool) if not loan.location else where == loan.location
         cell = (group * len(dates) + day)[some]
-        size = len(GROUPS) * len(dates)
-        whole = np.bincount(cell, cost[some], size).reshape(len(GROUPS), len(dates))
-        out = np.bincount(cell, np.where(here, down, cost)[some], size).reshape(len(GROUPS), len(dates))
+        size = len(PLEDGED) * len(dates)
+        whole = np.bincount(cell, cost[some], size).reshape(len(PLEDGED), len(dates))
+        out = np.bincount(cell, np.where(here, down, cost)[some], size).reshape(len(PLEDGED), len(dates))
         value[loan.row], not_eligible[loan.row] = whole[:, place], out[:, place]
         value[loan.row, RECEIVABLES] = owed
         lent[loan.row] = borrowing_base(value[loan.row], not_eligible[loan.row], loan.advance[:, np.newaxis])
     return Bases(value, not_eligible, lent)
 
 
-def receivable(sold: Entries, day: int) -> np.ndarray:
+def receivable(sold: CashEntries, day: int) -> np.ndarray:
     """Which entries of sales customers owe at the end of a day."""
     return np.asarray((sold.amount > 0) & (sold.incurred <= day) & (sold.paid > day))
 
@@ -143,15 +144,15 @@ def lines_of(
     most, rate, due = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
     owed, step = np.zeros(len(names)), np.zeros(len(names))
     for line, name in enumerate(names):
-        for loan in sorted((one for one in rows if one.name == name), key=lambda one: one.begins):
+        for loan in sorted((row for row in rows if row.name == name), key=lambda row: row.begins):
             runs_then = (loan.begins <= ends) & (loan.due > ends)
             base = bases.of(loan)[1:]
             most[line] = np.where(runs_then, np.minimum(loan.amount, base), most[line])
             rate[line] = np.where(loan.begins <= ends, loan.rate, rate[line])
-            if loan.every:
+            if loan.every_months:
                 month = ends.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
                 first = np.datetime64(loan.begins, "D").astype("datetime64[M]").astype(np.int64)
-                due[line] = np.where(loan.due > starts, (month - first) % loan.every == 0, due[line])
+                due[line] = np.where(loan.due > starts, (month - first) % loan.every_months == 0, due[line])
             if loan.begins <= today < loan.due:
                 owed[line], step[line] = loan.drawn, loan.step
             elif loan.begins > today and not step[line]:

@@ -12,20 +12,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import add_months, financial_year, month_ends
 from costing.decisions.budget.borrowing import Bases, Loan, bases_of, lines_of, loans_of, schedule_of
-from costing.decisions.budget.entries import KINDS, Entries, entries, joined, spent_and_other
-from costing.decisions.budget.loans import AT_WILL, Drawn, Lines, Schedule, draw_as_needed
-from costing.decisions.budget.sales import sales
+from costing.decisions.budget.entries import CASH_KINDS, CashEntries, cash_entries, spent_and_other
+from costing.decisions.budget.loans import AT_WILL, Drawdowns, Lines, Schedule, draw_as_needed
+from costing.decisions.budget.sales import cash_of_sales
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding
-from costing.graph.arrays import Floats, Ints
 from costing.model import Runs
 
 MONTHS_AHEAD = 24
-LOANS = KINDS.index("loans")
+LOANS = CASH_KINDS.index("loans")
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +40,7 @@ class Periods:
         return len(self.edge) - 1
 
     @property
-    def planned(self) -> npt.NDArray[np.bool_]:
+    def planned(self) -> Flags:
         """Whether each period is after the valuation date."""
         return np.asarray(self.edge[1:] > self.today)
 
@@ -59,8 +58,8 @@ class Periods:
 
     def of(self, day: Ints) -> Ints:
         """Period of each day (−1: before the first, or after the last)."""
-        at = np.searchsorted(self.edge, day, side="left") - 1
-        return np.where((at >= 0) & (at < self.count), at, -1)
+        period = np.searchsorted(self.edge, day, side="left") - 1
+        return np.where((period >= 0) & (period < self.count), period, -1)
 
 
 def periods_of(runs: Runs, months_ahead: int) -> Periods:
@@ -79,7 +78,7 @@ class Budget:
     """
 
     periods: Periods
-    entries: Entries
+    entries: CashEntries
     by_kind: Floats
     balance: Floats
     loans: tuple[Loan, ...]
@@ -87,7 +86,7 @@ class Budget:
     bases: Bases
     lines: Lines
     line_names: tuple[str, ...]
-    drawn: Drawn
+    drawn: Drawdowns
     findings: tuple[Finding, ...]
 
     @property
@@ -104,7 +103,7 @@ class Budget:
     def debt(self) -> Floats:
         """What is owed on all loans at the end of each planned period."""
         ends = self.periods.edge[1:][self.periods.planned]
-        fixed = sum((one.owed_on(ends) for one in self.schedules.values()), np.zeros(len(ends)))
+        fixed = sum((schedule.owed_on(ends) for schedule in self.schedules.values()), np.zeros(len(ends)))
         return np.asarray(self.drawn.owed.sum(axis=0) + fixed)
 
 
@@ -112,16 +111,16 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     """Cash of the workbook's own dates, month by month."""
     periods = periods_of(runs, months_ahead)
     until = int(periods.edge[-1])
-    sold, findings = sales(runs)
+    sold, findings = cash_of_sales(runs)
     loans = loans_of(runs.estate)
     schedules = {loan.row: schedule_of(loan) for loan in loans if loan.repayment != AT_WILL}
     fixed = [_loan_entries(loan, schedules[loan.row]) for loan in loans if loan.row in schedules]
-    every = joined([spent_and_other(runs, until), sold, *fixed])
-    at = periods.of(every.paid)
-    inside = at >= 0
-    cell = at[inside] * len(KINDS) + every.kind[inside]
-    summed = np.bincount(cell, every.amount[inside], periods.count * len(KINDS))
-    by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(KINDS))
+    all_entries = CashEntries.joined([spent_and_other(runs, until), sold, *fixed])
+    period = periods.of(all_entries.paid)
+    inside = period >= 0
+    cell = period[inside] * len(CASH_KINDS) + all_entries.kind[inside]
+    summed = np.bincount(cell, all_entries.amount[inside], periods.count * len(CASH_KINDS))
+    by_kind = np.asarray(summed, dtype=np.float64).reshape(periods.count, len(CASH_KINDS))
     planned = periods.planned
     ends = np.concatenate([[periods.today], periods.edge[1:][planned]])
     bases = bases_of(runs, loans, ends, sold)
@@ -133,15 +132,15 @@ def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     by_kind[planned, LOANS] += (drawn.drawn - drawn.repaid - drawn.interest).sum(axis=0)
     balance = np.full(periods.count, np.nan)
     balance[planned] = drawn.balance
-    return Budget(periods, every, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
+    return Budget(periods, all_entries, by_kind, balance, loans, schedules, bases, lines, names, drawn, tuple(findings))
 
 
-def _loan_entries(loan: Loan, of: Schedule) -> Entries:
+def _loan_entries(loan: Loan, of: Schedule) -> CashEntries:
     """Paid out, interest and repayments of a loan with fixed payments."""
     row = np.full(len(of.day), loan.row)
     lent = np.zeros(len(of.day))
     lent[0] = loan.amount
-    return entries("loans", "loans", row, of.day, of.day, lent - of.interest - of.principal)
+    return cash_entries("loans", "loans", row, of.day, of.day, lent - of.interest - of.principal)
 
 
 def last_of_year(periods: Periods) -> Ints:

@@ -18,14 +18,11 @@ import numpy as np
 import numpy.typing as npt
 import numpy_financial as npf  # type: ignore[import-untyped]
 
-from costing.calendar import add_months, months_between
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import MONTHS_A_YEAR, add_months, months_between
 from costing.engine.carrying import day_numbers
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
 EQUAL, AT_ONCE, AT_WILL = "equal instalments", "at once", "at will"
-MONTHS_A_YEAR = 12
 _CENT = 0.005
 
 
@@ -33,23 +30,23 @@ _CENT = 0.005
 class Schedule:
     """Payments of one loan: day, interest, principal, owed after it [n]; day 0 of it is that of the loan."""
 
-    day: IntArray
-    interest: FloatArray
-    principal: FloatArray
-    owed: FloatArray
+    day: Ints
+    interest: Floats
+    principal: Floats
+    owed: Floats
 
-    def owed_on(self, day: npt.ArrayLike) -> FloatArray:
+    def owed_on(self, day: npt.ArrayLike) -> Floats:
         """What is owed at the end of each day; nothing before the loan is paid out."""
         place = np.searchsorted(self.day, np.asarray(day), side="right") - 1
         return np.where(place >= 0, self.owed[np.maximum(place, 0)], 0.0)
 
 
-def schedule(amount: float, rate: float, begins: int, due: int, repayment: str, every: int | None) -> Schedule:
-    """Schedule of a loan with fixed payments. begins, due: day numbers; every: months between payments (None: each
-    month for instalments, and for a loan repaid at once interest with the repayment).
+def schedule(amount: float, rate: float, begins: int, due: int, repayment: str, every_months: int | None) -> Schedule:
+    """Schedule of a loan with fixed payments. begins, due: day numbers; every_months: months between payments (None:
+    each month for instalments, and for a loan repaid at once interest with the repayment).
     """
     months = max(int(months_between(begins, due)), 1)
-    step = every or (1 if repayment == EQUAL else months)
+    step = every_months or (1 if repayment == EQUAL else months)
     count = max(months // step, 1)
     number = np.arange(1, count + 1)
     per_step = rate / MONTHS_A_YEAR * step
@@ -78,11 +75,11 @@ class Lines:
     step: drawn and repaid in multiples of it (0: any amount).
     """
 
-    owed: FloatArray
-    most: FloatArray
-    rate: FloatArray
-    interest_due: npt.NDArray[np.bool_]
-    step: FloatArray
+    owed: Floats
+    most: Floats
+    rate: Floats
+    interest_due: Flags
+    step: Floats
 
     @property
     def count(self) -> int:
@@ -91,21 +88,21 @@ class Lines:
 
 
 @dataclass(frozen=True, eq=False)
-class Drawn:
+class Drawdowns:
     """What lines did: drawn, repaid, interest paid, interest accrued and owed at the end [lines, periods]; balance at
     the end of each period, and what it lacked of the cash to keep [periods].
     """
 
-    drawn: FloatArray
-    repaid: FloatArray
-    interest: FloatArray
-    charged: FloatArray
-    owed: FloatArray
-    balance: FloatArray
-    short: FloatArray
+    drawn: Floats
+    repaid: Floats
+    interest: Floats
+    charged: Floats
+    owed: Floats
+    balance: Floats
+    short: Floats
 
 
-def draw_as_needed(change: FloatArray, months: FloatArray, start: float, keep: float, lines: Lines) -> Drawn:
+def draw_as_needed(change: Floats, months: Floats, start: float, keep: float, lines: Lines) -> Drawdowns:
     """Cash period by period. change: cash in less out before lines [periods]; months: length of each period; start:
     balance before; keep: balance below which lines are drawn.
     """
@@ -113,39 +110,39 @@ def draw_as_needed(change: FloatArray, months: FloatArray, start: float, keep: f
     drawn, repaid, interest, charged, owed = (np.zeros(shape) for _ in range(5))
     balance, short = np.zeros(len(change)), np.zeros(len(change))
     debt, accrued, cash = lines.owed.astype(float).copy(), np.zeros(lines.count), start
-    for at in range(len(change)):
-        cost = lines.rate[:, at] / MONTHS_A_YEAR * months[at]
-        due = lines.interest_due[:, at]
-        cash += change[at] - float((accrued + debt * cost)[due].sum())
-        for line in np.argsort(lines.rate[:, at], kind="stable"):
+    for period in range(len(change)):
+        cost = lines.rate[:, period] / MONTHS_A_YEAR * months[period]
+        due = lines.interest_due[:, period]
+        cash += change[period] - float((accrued + debt * cost)[due].sum())
+        for line in np.argsort(lines.rate[:, period], kind="stable"):
             need = keep - cash
-            room = max(lines.most[line, at] - debt[line], 0.0)
+            room = max(lines.most[line, period] - debt[line], 0.0)
             if need <= _CENT or room <= _CENT:
                 continue
             net = 1.0 - cost[line] * due[line]  # interest on the draw itself may be due at the end of the period
             wanted = _stepped(need / net, lines.step[line], up=True)
             taken = min(wanted, _stepped(room, lines.step[line], up=False))
-            drawn[line, at], debt[line], cash = taken, debt[line] + taken, cash + taken * net
-        charged[:, at] = debt * cost
-        accrued += charged[:, at]
-        interest[due, at] = accrued[due]
+            drawn[line, period], debt[line], cash = taken, debt[line] + taken, cash + taken * net
+        charged[:, period] = debt * cost
+        accrued += charged[:, period]
+        interest[due, period] = accrued[due]
         accrued[due] = 0.0
-        for line in np.argsort(-lines.rate[:, at], kind="stable"):
-            forced = debt[line] > 0 and lines.most[line, at] <= 0
+        for line in np.argsort(-lines.rate[:, period], kind="stable"):
+            forced = debt[line] > 0 and lines.most[line, period] <= 0
             spare = cash - keep
-            if debt[line] <= 0 or (spare <= _CENT and not forced) or (drawn[line, at] > 0 and not forced):
+            if debt[line] <= 0 or (spare <= _CENT and not forced) or (drawn[line, period] > 0 and not forced):
                 continue
             each = 1.0 + accrued[line] / debt[line]
             back = debt[line]
             if not forced and back * each > spare:
                 back = min(_stepped(spare / each, lines.step[line], up=False), back)
             paid = back * (each - 1.0)
-            repaid[line, at], interest[line, at] = back, interest[line, at] + paid
+            repaid[line, period], interest[line, period] = back, interest[line, period] + paid
             accrued[line] -= paid
             debt[line] -= back
             cash -= back + paid
-        owed[:, at], balance[at], short[at] = debt, cash, max(keep - cash, 0.0)
-    return Drawn(drawn, repaid, interest, charged, owed, balance, short)
+        owed[:, period], balance[period], short[period] = debt, cash, max(keep - cash, 0.0)
+    return Drawdowns(drawn, repaid, interest, charged, owed, balance, short)
 
 
 def _stepped(amount: float, step: float, *, up: bool) -> float:
@@ -155,6 +152,6 @@ def _stepped(amount: float, step: float, *, up: bool) -> float:
     return float((np.ceil(amount / step - 1e-9) if up else np.floor(amount / step + 1e-9)) * step)
 
 
-def borrowing_base(value: FloatArray, not_eligible: FloatArray, advance: FloatArray) -> FloatArray:
+def borrowing_base(value: Floats, not_eligible: Floats, advance: Floats) -> Floats:
     """What is lent on each kind of stock: advance · (value − what is not eligible), never below 0."""
     return np.asarray(np.maximum(value - not_eligible, 0.0) * advance)

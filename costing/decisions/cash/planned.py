@@ -16,20 +16,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
 from costing.decisions.plan.facts import channel_steps
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.planning import Plan
 from costing.decisions.prices.terms_in_force import channel_terms
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate, Sources, as_table
-from costing.inputs.in_force import row_in_force
 from costing.model import Runs
+from costing.money.capital import interest_rate_on
 
-SHEET = "Release plan"
-LEAST = 1e-6
+_SHEET = "Release plan"
+_LEAST = 1e-6
 """Bottles below this are what is left of solving."""
 MONTH_DAYS = 30.5
 
@@ -67,9 +68,9 @@ def _with_plan(runs: Runs, inputs: PlanInputs, plan: Plan) -> Estate:
         source, new = sources[name], rows.get(name, pd.DataFrame())
         whole = pd.concat([tables[name][mask].astype(object), new.astype(object)], ignore_index=True)
         tables[name] = as_table(name, whole)
-        here = {f"{SHEET}!{column}": "A" for column in tables[name].columns}
+        here = {f"{_SHEET}!{column}": "A" for column in tables[name].columns}
         sources[name] = Sources(
-            np.append(source.sheet[mask], np.full(len(new), SHEET, dtype=object)),
+            np.append(source.sheet[mask], np.full(len(new), _SHEET, dtype=object)),
             np.append(source.row[mask], np.ones(len(new), dtype=np.int64)),
             {**source.letters, **here},
             source.units,
@@ -103,12 +104,12 @@ def _disgorgements(runs: Runs, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     """Rows of Disgorgements: each lot on each date on which bottles of it are put to it."""
     stacks, dates = inputs.facts.stacks, inputs.facts.dates
     how = riddling_by_cuvee(runs.estate, runs.labels)
-    lot, step = np.nonzero((plan.disgorged > LEAST) & ~stacks.finished[:, np.newaxis])
+    lot, step = np.nonzero((plan.disgorged > _LEAST) & ~stacks.finished[:, np.newaxis])
     bottles = plan.disgorged[lot, step]
     sold = plan.sold[lot, step].sum(axis=1)
     named = inputs.lots.iloc[lot]
     riddling = [
-        last_riddling(how, str(one), str(two)) for one, two in zip(named["cuvee"], named["format"], strict=True)
+        last_riddling(how, str(cuvee), str(two)) for cuvee, two in zip(named["cuvee"], named["format"], strict=True)
     ]
     return pd.DataFrame(
         {
@@ -126,7 +127,9 @@ def _release_names(inputs: PlanInputs, lot: np.ndarray, step: np.ndarray) -> np.
     """Lot that the bottles of a lot and date are sold from."""
     names = inputs.lots["lot"].astype(str).to_numpy(dtype=object)[lot]
     day = (inputs.facts.dates.day[step] + 1).astype("datetime64[D]").astype(str)
-    planned = np.array([f"{name}, disgorged {one}" for name, one in zip(names, day, strict=True)], dtype=object)
+    planned = np.array(
+        [f"{name}, disgorged {disgorged}" for name, disgorged in zip(names, day, strict=True)], dtype=object
+    )
     return np.where(inputs.facts.stacks.finished[lot], names, planned)
 
 
@@ -134,7 +137,7 @@ def _dispatches(estate: Estate, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     """Rows of Dispatches: what is sold of each lot and date, by channel, month by month."""
     facts, ways = inputs.facts, _ways(estate, inputs)
     stacks, dates = facts.stacks, facts.dates
-    lot, begin, wait = np.nonzero(plan.sold > LEAST)
+    lot, begin, wait = np.nonzero(plan.sold > _LEAST)
     step = begin + wait
     bottles = plan.sold[lot, begin, wait] * (1.0 - 1e-12)
     passed = (dates.day[step] - dates.day[begin]) / DAYS_A_YEAR
@@ -185,10 +188,7 @@ def _ways(estate: Estate, inputs: PlanInputs) -> _Ways:
         named = names == name
         rest = share * ~np.isin(names, inputs.channels)
         part[row] = named if named.any() else rest / rest.sum()
-    table = estate["interest_rates"]
-    known = np.flatnonzero(table["hurdle_rate"].notna().to_numpy())
-    at = row_in_force(known, days(table["from_date"]), np.array([today]))[0]
-    hurdle = float(table["hurdle_rate"].iloc[at]) if at >= 0 else 0.0
+    hurdle = interest_rate_on(estate, "hurdle_rate", today)
     fee, cost, later = (
         np.nan_to_num(terms[name].to_numpy(dtype=float))
         for name in ("commission", "selling_cost_per_bottle", "customer_days")

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from costing.array_types import Floats
 from costing.decisions.plan.programme import Programme
-from costing.graph.arrays import Floats
 
 NO_VALUE = "no value given"
 _CENT, _SHORT = 0.01, 1_000.0

@@ -17,31 +17,31 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from costing.array_types import Floats, Ints, Names
 from costing.decisions.cellar.bottling_costs import PerBottle, per_bottle
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.cellar.what_may_join import why_not
 from costing.decisions.cellar.worth_in_plan import worth_of_cuvee
 from costing.errors import Finding, caution, nearest
-from costing.graph.arrays import BLANK_DAY, Floats, Ints
+from costing.graph.arrays import BLANK_DAY
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate
 from costing.model import Runs
-from costing.results.composition import ATTRIBUTES, Composition
+from costing.results.composition import Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit
 from costing.results.stock import stock_values
 
-COLUMNS = (
+_COLUMNS = (
     *("trial", "cuvee", "litres", "bottles", "book_at_tirage", "economic_at_tirage", "market_at_tirage"),
     *("worth_at_tirage", "release_date", "book_at_release", "economic_at_release", "over_last_blend"),
     "over_cheapest_trial",
     *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
 )
 """Columns of the trials side by side."""
-Words = npt.NDArray[np.object_]
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
@@ -50,7 +50,7 @@ class LotsOnHand:
     """Wine at the valuation date: names of lots, their states, litres, value per litre on each basis and at market, and
     the part of each lot that a bound may name (reserve, second, vintages, varieties, villages) [lots, names].
 
-    shares: by attribute, names that two of them have (unknown) kept apart. last: a row of `COLUMNS` for the last blend
+    shares: by attribute, names that two of them have (unknown) kept apart. last: a row of `_COLUMNS` for the last blend
     of each cuvée.
     """
 
@@ -87,7 +87,7 @@ def lots_on_hand(runs: Runs) -> LotsOnHand:
 
 
 def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
-    """Every trial side by side, then the last blend of each of their cuvées (`COLUMNS`), and findings for lots that
+    """Every trial side by side, then the last blend of each of their cuvées (`_COLUMNS`), and findings for lots that
     are short or unknown.
     """
     estate, on_hand = runs.estate, runs.once(lots_on_hand)
@@ -106,9 +106,9 @@ def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
         drawn = litres_drawn(here, takes[cuvee].drawn_l, on_hand)
         if drawn.sum() > 0:
             rows.append(_costed(str(trial), cuvee, here, drawn, on_hand, takes[cuvee], barred))
-    cheapest = pd.DataFrame(rows, columns=list(COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
+    cheapest = pd.DataFrame(rows, columns=list(_COLUMNS)).groupby("cuvee")["economic_at_tirage"].min()
     rows += [on_hand.last[cuvee] for cuvee in takes if cuvee in on_hand.last]
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
     last = {cuvee: row["economic_at_tirage"] for cuvee, row in on_hand.last.items()}
     table["over_last_blend"] = table["economic_at_tirage"] - table["cuvee"].map(last).astype(float)
     table["worth_at_tirage"] = table["cuvee"].map({cuvee: worth_of_cuvee(runs, cuvee) for cuvee in takes}).astype(float)
@@ -156,9 +156,9 @@ def bottles_wanted(lines: pd.DataFrame) -> float:
 
 def litres_drawn(lines: pd.DataFrame, drawn_l: float, on_hand: LotsOnHand) -> Floats:
     """Litres that the lines of one trial draw from each lot on hand; shares are of what the bottles need."""
-    mine = lines[lines["line"] == "lot"]
-    litres = mine["litres"].fillna(mine["share"] * bottles_wanted(lines) * drawn_l).to_numpy(dtype=float)
-    lot = on_hand.names.get_indexer(pd.Index(mine["lot"].astype(str)))
+    drawn_lines = lines[lines["line"] == "lot"]
+    litres = drawn_lines["litres"].fillna(drawn_lines["share"] * bottles_wanted(lines) * drawn_l).to_numpy(dtype=float)
+    lot = on_hand.names.get_indexer(pd.Index(drawn_lines["lot"].astype(str)))
     known = (lot >= 0) & np.isfinite(litres)
     return np.bincount(lot[known], litres[known], len(on_hand.names)).astype(np.float64)
 
@@ -169,11 +169,11 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
     drawn_l: litres that a bottle takes from the lots.
     """
     lines = estate["trial_blends"]
-    mine = (lines["trial"] == trial) & (lines["line"] == "lot")
+    of_trial = (lines["trial"] == trial) & (lines["line"] == "lot")
     wanted = bottles_wanted(lines[lines["trial"] == trial])
     needed = wanted * drawn_l
     taken: dict[str, float] = {}
-    for row in np.flatnonzero(mine.to_numpy()).tolist():
+    for row in np.flatnonzero(of_trial.to_numpy()).tolist():
         lot, litres, share = (lines[column].iloc[row] for column in ("lot", "litres", "share"))
         by_share = bool(pd.isna(litres))
         cell = estate.place("trial_blends", row, "share" if by_share else "litres")
@@ -186,24 +186,24 @@ def trial_findings(estate: Estate, trial: str, drawn_l: float, on_hand: LotsOnHa
             yield Finding(estate.place("trial_blends", row, "lot"), str(lot), rule, "Choose a lot on hand.")
             continue
         taken[str(lot)] = taken.get(str(lot), 0.0) + float(share * needed if by_share else litres)
-        held = float(on_hand.litres[on_hand.names.get_loc(str(lot))])
-        if taken[str(lot)] > held * (1 + 1e-9):
-            rule = f"is more than lot '{lot}' holds ({held:,.0f} L)."
+        in_lot = float(on_hand.litres[on_hand.names.get_loc(str(lot))])
+        if taken[str(lot)] > in_lot * (1 + 1e-9):
+            rule = f"is more than lot '{lot}' holds ({in_lot:,.0f} L)."
             yield Finding(cell, f"{taken[str(lot)]:,.0f} L", rule, "Draw less, or another lot.")
-    shares = lines.loc[mine, "share"]
+    shares = lines.loc[of_trial, "share"]
     if shares.notna().all() and len(shares) and abs(shares.sum() - 1.0) > 1e-6:
-        first = int(np.flatnonzero(mine.to_numpy())[0])
+        first = int(np.flatnonzero(of_trial.to_numpy())[0])
         rule = f"is one of the shares of trial '{trial}', which make {shares.sum():.2%} together."
         remedy = "Let them make 100 %; the bottles wanted are not filled otherwise."
         yield caution(estate.place("trial_blends", first, "share"), f"{shares.iloc[0]:.2%}", rule, remedy)
 
 
-def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Words) -> Iterator[Finding]:
+def _barred(estate: Estate, trial: str, on_hand: LotsOnHand, barred: Names) -> Iterator[Finding]:
     """Yield lots of one trial that may not join its cuvée, with why."""
     lines = estate["trial_blends"]
-    mine = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
+    of_trial = ((lines["trial"] == trial) & (lines["line"] == "lot")).to_numpy()
     lot = on_hand.names.get_indexer(pd.Index(lines["lot"].astype(str)))
-    for row in np.flatnonzero(mine & (lot >= 0) & (barred[lot] != "")).tolist():
+    for row in np.flatnonzero(of_trial & (lot >= 0) & (barred[lot] != "")).tolist():
         place = estate.place("trial_blends", row, "lot")
         yield Finding(place, str(lines["lot"].iloc[row]), f"{barred[lot[row]]}.", "Choose another lot, or cuvée.")
 
@@ -215,7 +215,7 @@ def _costed(
     drawn: Floats,
     on_hand: LotsOnHand,
     takes: PerBottle,
-    barred: Words,
+    barred: Names,
 ) -> dict[str, object]:
     total = float(drawn.sum())
     mean = pd.Series(drawn @ np.nan_to_num(on_hand.value.to_numpy(), nan=0.0) / total, on_hand.value.columns)
@@ -252,14 +252,14 @@ def _mean(shares: pd.DataFrame, litres: Floats) -> pd.DataFrame:
 
 def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:
     """Bounds among the lines of a trial that its composition (share by name) does not keep."""
-    said = []
+    bounds_missed = []
     for bound, name, share in lines.loc[
         lines["line"].isin(["at least", "at most"]), ["line", "lot", "share"]
     ].itertuples(index=False, name=None):
         have = float(made_of.get(str(name), 0.0))
         if (bound == "at least" and have < share - 1e-9) or (bound == "at most" and have > share + 1e-9):
-            said.append(f"{name} {have:.1%}, {bound} {share:.1%}")
-    return said
+            bounds_missed.append(f"{name} {have:.1%}, {bound} {share:.1%}")
+    return bounds_missed
 
 
 def _last_rows(runs: Runs, mix: Composition) -> dict[str, dict[str, object]]:
@@ -282,7 +282,7 @@ def _last_rows(runs: Runs, mix: Composition) -> dict[str, dict[str, object]]:
             "economic_at_release": np.nan,
             "reserve": mix.reserve[state[row]],
             "second_pressing": mix.second_pressing[state[row]],
-            **{word: said[row] for word, said in names.items()},
+            **{word: words_of_lot[row] for word, words_of_lot in names.items()},
             "bounds_breached": "",
             "litres_left": "",
         }

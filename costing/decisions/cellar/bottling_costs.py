@@ -19,24 +19,25 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from costing.calendar import add_months
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR, add_months
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends
 from costing.decisions.keeping_costs import (
     dry_goods_per_bottle,
     finishing_per_bottle,
     good_share,
     last_riddling,
-    operation_rates,
     pools_per_unit_year,
     riddling_by_cuvee,
     storage_per_bottle_year,
     yearly_loss,
 )
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, RateCurve, day_numbers
-from costing.graph.arrays import OPERATIONS, Floats, Ints, days
+from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
+from costing.graph.arrays import OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.money.dated_rates import dated_rates
 from costing.results.costs import releases
 from costing.results.results import Results
 from costing.units import FORMATS_L
@@ -47,7 +48,7 @@ USUAL_TIRAGE_SUGAR_G_PER_L = 24.0
 
 
 @dataclass(frozen=True)
-class Filling:
+class FillingCost:
     """What filling a bottle takes: litres drawn from the lots, and on each day blending work per litre drawn and
     tirage per bottle [days].
     """
@@ -117,12 +118,12 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     )
 
 
-def filling(estate: Estate, cuvee: str, size: str, on: Ints, today: int) -> Filling:
+def filling(estate: Estate, cuvee: str, size: str, on: Ints, today: int) -> FillingCost:
     """What filling a bottle of a cuvée and format takes on each day, by the rates and norms of the estate."""
     norms = movement_norms(estate)
     loss = [float(norms[OPERATIONS.index(name)]) for name in ("blending", "bottling")]
     wine_l = FORMATS_L[size] * (1.0 - _liqueur_part(estate, cuvee, today)) / (1.0 - loss[1])
-    rates = operation_rates(estate)
+    rates = dated_rates(estate, "operation_rates")
 
     def rate(operation: str, driver: str) -> Floats:
         fits = rates.rows(operation=operation, driver=driver) & rates.fitting(format=size)
@@ -130,7 +131,7 @@ def filling(estate: Estate, cuvee: str, size: str, on: Ints, today: int) -> Fill
 
     work = rate("bottling", "bottle out") + rate("bottling", "litre") * wine_l
     goods = dry_goods_per_bottle(estate, ("tirage",), size, on, today)
-    return Filling(wine_l / (1.0 - loss[0]), rate("blending", "litre"), work + goods)
+    return FillingCost(wine_l / (1.0 - loss[0]), rate("blending", "litre"), work + goods)
 
 
 def _liqueur_part(estate: Estate, cuvee: str, today: int) -> float:
@@ -150,9 +151,9 @@ def _liqueur_part(estate: Estate, cuvee: str, today: int) -> float:
 
 def _storage_curve(results: Results, cuvee: str, today: int, until: int) -> AccrualCurve:
     """Storage of a bottle-year of a cuvée on lees: rates, and the pools where its last tirage lies."""
-    at: Ints = np.arange(today, max(until, today + 1), _STEP_DAYS)
-    rate = storage_per_bottle_year(results.estate, "on lees", "bottle", at, today)
+    steps: Ints = np.arange(today, max(until, today + 1), _STEP_DAYS)
+    rate = storage_per_bottle_year(results.estate, "on lees", "bottle", steps, today)
     blends = last_blends(cuvee_blends(results))
     lots = results.chain.lots.names.get_indexer(pd.Index(blends.loc[blends["cuvee"] == cuvee, "bottle_lot"]))
-    pools = pools_per_unit_year(results, lots.astype(np.int64), at).sum(axis=0)
-    return AccrualCurve(at, rate + pools)
+    pools = pools_per_unit_year(results, lots.astype(np.int64), steps).sum(axis=0)
+    return AccrualCurve(steps, rate + pools)

@@ -22,6 +22,7 @@ import pandas as pd
 from scipy.optimize import OptimizeResult, linprog
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.cellar.blending import (
     LotsOnHand,
     bottles_wanted,
@@ -35,7 +36,6 @@ from costing.decisions.cellar.bottling_costs import per_bottle
 from costing.decisions.cellar.cuvee_blends import MOST_OTHER
 from costing.decisions.cellar.what_may_join import may_join
 from costing.errors import Finding
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.results.composition import OTHER
 
@@ -99,15 +99,15 @@ def cheapest_blend(
     least = (bounds["line"] == "at least").to_numpy()
     sign = np.where(least, -1.0, 1.0)
     share = bounds["share"].to_numpy(dtype=float)
-    held = on_hand.litres[may]
-    count, total = len(held), len(bounds)
+    on_hand_l = on_hand.litres[may]
+    count, total = len(on_hand_l), len(bounds)
     # each bound may give way at a price of its own; without any, that is what says which can't be kept
     rows = np.hstack([sign[:, np.newaxis] * part, -np.eye(total)])
     limit = sign * share * wanted_l
     whole = np.concatenate([np.ones(count), np.zeros(total)])[np.newaxis]
-    room: list[tuple[float, float | None]] = [(0.0, float(litres)) for litres in held]
+    room: list[tuple[float, float | None]] = [(0.0, float(litres)) for litres in on_hand_l]
     nothing = CheapestBlend(np.zeros(len(worth)), np.nan, np.full(total, np.nan), np.full(total, np.nan))
-    if held.sum() < wanted_l * (1 - 1e-12) or not wanted_l > 0:
+    if on_hand_l.sum() < wanted_l * (1 - 1e-12) or not wanted_l > 0:
         return nothing
     free: list[tuple[float, float | None]] = [(0.0, None)] * total
     tight: list[tuple[float, float | None]] = [(0.0, 0.0)] * total
@@ -120,7 +120,7 @@ def cheapest_blend(
     if give_way.fun > 1e-7 * wanted_l:
         broken = np.flatnonzero(give_way.x[count:] > 1e-9 * wanted_l)
         return CheapestBlend(
-            nothing.litres, np.nan, nothing.attained, nothing.shadow_price, tuple(int(one) for one in broken)
+            nothing.litres, np.nan, nothing.attained, nothing.shadow_price, tuple(int(bound) for bound in broken)
         )
     plan = solved(np.concatenate([worth[may], np.zeros(total)]), tight)
     if plan.x is None:
@@ -147,43 +147,45 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
     findings: list[Finding] = []
     for trial in lines["trial"].dropna().unique():
         here = (lines["trial"] == trial).to_numpy()
-        mine = lines[here]
-        cuvee, bottles = trial_cuvee(mine), bottles_wanted(mine)
+        of_cuvee = lines[here]
+        cuvee, bottles = trial_cuvee(of_cuvee), bottles_wanted(of_cuvee)
         if not bottles > 0:
             continue
         takes = per_bottle(runs, cuvee)
         rows = np.flatnonzero(here & lines["line"].isin(["at least", "at most"]).to_numpy())
         bounds = lines.iloc[rows]
         usable = _usable(lines, cuvee, on_hand) & may_join(estate, runs.composition, on_hand.states, [cuvee])[:, 0]
-        found = cheapest_blend(on_hand, bottles * takes.drawn_l, bounds, usable)
-        for one in found.impossible:
-            place = estate.place("trial_blends", int(rows[one]), "share")
+        cheapest = cheapest_blend(on_hand, bottles * takes.drawn_l, bounds, usable)
+        for bound in cheapest.impossible:
+            place = estate.place("trial_blends", int(rows[bound]), "share")
             rule = f"can't be kept with the other bounds of trial '{trial}', whatever lots are blended."
-            findings.append(Finding(place, f"{bounds['share'].iloc[one]:.1%}", rule, "Let one of the bounds give way."))
-        if not np.isfinite(found.value_per_l):
-            if not found.impossible:
+            findings.append(
+                Finding(place, f"{bounds['share'].iloc[bound]:.1%}", rule, "Let one of the bounds give way.")
+            )
+        if not np.isfinite(cheapest.value_per_l):
+            if not cheapest.impossible:
                 row = int(np.flatnonzero(here & (lines["line"] == "bottles").to_numpy())[0])
                 rule = f"needs {bottles * takes.drawn_l:,.0f} L; the lots of trial '{trial}' hold less."
                 place = estate.place("trial_blends", row, "bottles")
                 findings.append(Finding(place, f"{bottles:,.0f}", rule, "Ask for less, or name more lots."))
             continue
-        cost = takes.at_tirage(found.value_per_l)
-        drawn = litres_drawn(mine, takes.drawn_l, on_hand)
+        cost = takes.at_tirage(cheapest.value_per_l)
+        drawn = litres_drawn(of_cuvee, takes.drawn_l, on_hand)
         own = float(drawn @ on_hand.value["economic"].to_numpy() / drawn.sum()) if drawn.sum() > 0 else np.nan
         saving = takes.at_tirage(own) - cost
-        for lot in np.flatnonzero(found.litres > 1e-6).tolist():
+        for lot in np.flatnonzero(cheapest.litres > 1e-6).tolist():
             line = {"trial": str(trial), "cuvee": cuvee, "bottles": bottles, "lot": on_hand.names[lot]}
-            part = found.litres[lot] / (bottles * takes.drawn_l)
-            line |= {"litres": found.litres[lot], "part_of_blend": part}
+            part = cheapest.litres[lot] / (bottles * takes.drawn_l)
+            line |= {"litres": cheapest.litres[lot], "part_of_blend": part}
             made.append(line | {"economic_at_tirage": cost, "saving_per_bottle": saving})
-        for one in range(len(bounds)):
-            line = {"trial": str(trial), "bound": bounds["line"].iloc[one], "bound_of": bounds["lot"].iloc[one]}
-            price = max(found.shadow_price[one], 0.0) * takes.drawn_l
+        for bound in range(len(bounds)):
+            line = {"trial": str(trial), "bound": bounds["line"].iloc[bound], "bound_of": bounds["lot"].iloc[bound]}
+            price = max(cheapest.shadow_price[bound], 0.0) * takes.drawn_l
             kept.append(
                 line
                 | {
-                    "share_asked": bounds["share"].iloc[one],
-                    "share_attained": found.attained[one],
+                    "share_asked": bounds["share"].iloc[bound],
+                    "share_attained": cheapest.attained[bound],
                     "shadow_price": price,
                 }
             )

@@ -52,16 +52,16 @@ def cuvee_blends(results: Results) -> pd.DataFrame:
     keys = ["cuvee", "wine_lot"]
     usual = frame.groupby(keys)["usual"].transform("any")
     frame = frame[(frame["usual"] | ~usual) & (frame["state"] >= 0)].sort_values("day", kind="stable")
-    found = frame.groupby([*keys, "day"], sort=False, as_index=False).agg(
+    summed = frame.groupby([*keys, "day"], sort=False, as_index=False).agg(
         bottle_lot=("bottle_lot", "first"),
         state=("state", "first"),
         litres=("litres", "sum"),
         bottles_75cl=("bottles_75cl", "sum"),
         cost=("cost", "sum"),
     )
-    found["planned"] = found["day"] > chain.valuation_day
-    found["cost_per_bottle"] = found["cost"] / found["bottles_75cl"]
-    return found[BLENDS]
+    summed["planned"] = summed["day"] > chain.valuation_day
+    summed["cost_per_bottle"] = summed["cost"] / summed["bottles_75cl"]
+    return summed[BLENDS]
 
 
 def next_or_last(blends: pd.DataFrame) -> pd.DataFrame:

@@ -22,10 +22,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from costing.calendar import add_months
+from costing.calendar import DAYS_A_YEAR, add_months
 from costing.decisions.cellar.recipe_figures import Recipe
 from costing.decisions.keeping_costs import yearly_loss
-from costing.engine.carrying import DAYS_A_YEAR
 from costing.graph.arrays import OPERATIONS
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
@@ -33,7 +32,7 @@ from costing.units import FORMATS_L
 
 VINIFICATION = ("settling", "fermentation", "racking", "fining and filtration")
 _STEPS = (0.1, 0.3, 0.8, 0.95)
-Row = dict[str, Any]
+SheetRow = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -110,20 +109,25 @@ def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataF
     poured = [(wine, amount.wine_l[-1])]
     if amount.reserve_l > 0:
         vintage = str(harvest.year - round(recipe.reserve_age))
-        bought: Row = {"on_date": days[3], "lot": f"{name}: reserve", "what": "reserve", "vintage": vintage}
+        bought: SheetRow = {"on_date": days[3], "lot": f"{name}: reserve", "what": "reserve", "vintage": vintage}
         bought |= {"quantity": amount.reserve_l, "unit": "L", "price_per_unit": recipe.reserve_value_per_litre}
         deliveries.append(bought)
         poured.append((f"{name}: reserve", amount.reserve_l))
     for lot, litres in poured:
         moves.append(_move(days[3], "blending", lot, litres, blend))
     if amount.lost > 0:
-        lost: Row = {"on_date": amount.release, "sequence": 1, "operation": "loss", "from_lot": stack}
+        lost: SheetRow = {"on_date": amount.release, "sequence": 1, "operation": "loss", "from_lot": stack}
         moves.append(lost | {"out_bottles": amount.lost})
-    bottled: Row = {"on_date": tirage, "cuvee": recipe.cuvee, "to_lot": stack, "wine_lot": blend}
+    bottled: SheetRow = {"on_date": tirage, "cuvee": recipe.cuvee, "to_lot": stack, "wine_lot": blend}
     bottled |= {"wine_l": amount.drawn_l, "liqueur_l": amount.liqueur_l, "bottles": amount.bottles}
     bottled |= {"sugar_g_per_l": recipe.tirage_sugar, "format": recipe.format}
     bottled |= {"location": recipe.location}
-    released: Row = {"on_date": amount.release, "sequence": 2, "release_lot": f"{name}: release", "from_lot": stack}
+    released: SheetRow = {
+        "on_date": amount.release,
+        "sequence": 2,
+        "release_lot": f"{name}: release",
+        "from_lot": stack,
+    }
     released |= {"bottles_in": amount.bottles - amount.lost, "riddling": recipe.riddling}
     released |= {"dosage_g_per_l": recipe.dosage}
     rows = {
@@ -137,25 +141,25 @@ def recipe_rows(estate: Estate, name: str, recipe: Recipe) -> dict[str, pd.DataF
     return {sheet: pd.DataFrame(lines) for sheet, lines in rows.items() if lines}
 
 
-def _harvest(name: str, recipe: Recipe, amount: Quantities) -> tuple[list[Row], list[Row], list[Row]]:
+def _harvest(name: str, recipe: Recipe, amount: Quantities) -> tuple[list[SheetRow], list[SheetRow], list[SheetRow]]:
     """Delivery of the grapes, what picking them costs, and the press load."""
     day, grapes = recipe.harvest_date, f"{name}: grapes"
-    delivered: Row = {"on_date": day, "lot": grapes, "what": "grapes", "quantity": amount.kilograms, "unit": "kg"}
+    delivered: SheetRow = {"on_date": day, "lot": grapes, "what": "grapes", "quantity": amount.kilograms, "unit": "kg"}
     delivered |= {"price_per_unit": recipe.grape_price_per_kg}
     delivered |= {"variety": recipe.variety, "village": recipe.village}
     picking = amount.kilograms * recipe.picking_per_kg
-    costs: list[Row] = []
+    costs: list[SheetRow] = []
     if picking > 0:
         costs.append({"on_date": day, "lot": grapes, "stage": "harvest", "element": "picking", "amount": picking})
-    pressed: Row = {"on_date": day, "load": f"{name}: load"}
-    whole: Row = {"from_lot": grapes, "weight_kg": amount.kilograms}
-    first: Row = {"fraction": "first", "volume_l": amount.first_must_l, "to_lot": f"{name}: must"}
-    second: Row = {"fraction": "second", "volume_l": amount.second_must_l, "to_lot": f"{name}: second pressing"}
+    pressed: SheetRow = {"on_date": day, "load": f"{name}: load"}
+    whole: SheetRow = {"from_lot": grapes, "weight_kg": amount.kilograms}
+    first: SheetRow = {"fraction": "first", "volume_l": amount.first_must_l, "to_lot": f"{name}: must"}
+    second: SheetRow = {"fraction": "second", "volume_l": amount.second_must_l, "to_lot": f"{name}: second pressing"}
     fractions = [pressed | whole | first, pressed | second]
     return [delivered], costs, fractions[: 2 if amount.second_must_l > 0 else 1]
 
 
-def _vinified(name: str, amount: Quantities, days: list[date]) -> tuple[list[Row], str]:
+def _vinified(name: str, amount: Quantities, days: list[date]) -> tuple[list[SheetRow], str]:
     """Steps from the must to the wine, and the lot that the wine is in."""
     moves, lot = [], f"{name}: must"
     for operation, day, litres in zip(VINIFICATION, days, amount.wine_l[:-1], strict=True):
@@ -165,5 +169,5 @@ def _vinified(name: str, amount: Quantities, days: list[date]) -> tuple[list[Row
     return moves, lot
 
 
-def _move(day: date, operation: str, lot: str, litres: float, to: str) -> Row:
+def _move(day: date, operation: str, lot: str, litres: float, to: str) -> SheetRow:
     return {"on_date": day, "operation": operation, "from_lot": lot, "out_l": litres, "to_lot": to}

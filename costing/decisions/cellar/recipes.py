@@ -20,18 +20,19 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats
 from costing.decisions.cellar.recipe_figures import Recipe, read_recipes
 from costing.decisions.cellar.recipe_rows import VINIFICATION, quantities, recipe_rows, vinification_losses
 from costing.errors import Finding, InputError, caution
-from costing.graph.arrays import STAGES, Floats
+from costing.graph.arrays import STAGES
 from costing.inputs.estate import Estate
 from costing.inputs.frames import as_entered, settings_frame
-from costing.inputs.load import read_estate
+from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.results.costs import releases
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
-COLUMNS = (
+_COLUMNS = (
     *("recipe", "cuvee", "format", "disgorged", "kilograms", "bottles_good", "book_per_bottle", "economic_per_bottle"),
     *("economic_per_75cl", "release_actual", "book_over_actual", "economic_over_actual"),
 )
@@ -91,7 +92,7 @@ def recipe_estate(estate: Estate, name: str, recipe: Recipe, capacity: Floats) -
     if recipe.cuvee not in set(estate["cuvees"]["cuvee"]):
         frames["cuvees"] = pd.concat([cuvees, pd.DataFrame([{"cuvee": recipe.cuvee}])], ignore_index=True)
     frames |= recipe_rows(estate, name, recipe)
-    return read_estate({sheet: frame for sheet, frame in frames.items() if len(frame)})
+    return read_inputs({sheet: frame for sheet, frame in frames.items() if len(frame)})
 
 
 def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
@@ -162,7 +163,7 @@ def recipes(runs: Runs) -> Answer:
         row["economic_per_75cl"] = _by_stage(standard["economic"]).sum() * of_75cl
         rows.append(row)
     tables = {
-        "recipes_costed": pd.DataFrame(rows, columns=list(COLUMNS)),
+        "recipes_costed": pd.DataFrame(rows, columns=list(_COLUMNS)),
         "standard_and_actual": pd.DataFrame(lines, columns=list(STAGE_COLUMNS)),
     }
     findings = tuple(recipe_findings(estate))
@@ -171,8 +172,8 @@ def recipes(runs: Runs) -> Answer:
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:
     """Latest actual release of the cuvée and format of a recipe."""
-    mine = made[(made["cuvee"] == recipe.cuvee) & (made["format"] == recipe.format) & ~made["planned"]]
-    return mine.iloc[-1] if len(mine) else None
+    of_cuvee = made[(made["cuvee"] == recipe.cuvee) & (made["format"] == recipe.format) & ~made["planned"]]
+    return of_cuvee.iloc[-1] if len(of_cuvee) else None
 
 
 def _by_stage(release: pd.Series) -> pd.Series:
@@ -185,9 +186,9 @@ def _lines(name: str, basis: str, standard: pd.Series, actual: pd.Series) -> lis
     """One line for each stage that costs anything, and the total."""
     known = bool(actual.notna().all())
     spent = (standard.abs() > 1e-12) | (actual.abs() > 1e-12)
-    found = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
-    found.append(("total", standard.sum(), actual.sum() if known else np.nan))
+    lines = [(stage, standard[stage], actual[stage]) for stage in STAGES if spent[stage]]
+    lines.append(("total", standard.sum(), actual.sum() if known else np.nan))
     return [
-        dict(zip(STAGE_COLUMNS, (name, basis, stage, one, other, one - other), strict=True))
-        for stage, one, other in found
+        dict(zip(STAGE_COLUMNS, (name, basis, stage, by_standard, other, by_standard - other), strict=True))
+        for stage, by_standard, other in lines
     ]

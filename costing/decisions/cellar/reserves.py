@@ -22,26 +22,24 @@ what may join which cuvée, and whether a wine sold can be bought again.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Flags, Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.cellar.best_uses import NO_VALUE, Blends, best_uses, in_words
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.what_may_join import may_join
 from costing.decisions.cellar.worth_in_plan import worth_of_litre
 from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_litre_year, yearly_loss
 from costing.decisions.plan.ageing_tables import hurdle_curve
-from costing.engine.carrying import DAYS_A_YEAR, mean_growth
-from costing.graph.arrays import Floats, Ints
+from costing.engine.carrying import mean_growth
 from costing.model import Runs
 from costing.results.composition import OTHER, RED, UNKNOWN, Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.results import Results
 from costing.results.stock import stock_values
-
-BoolArray = npt.NDArray[np.bool_]
 
 _MADE_OF = ("reserve", "second_pressing", "vintages", "varieties", "villages")
 YEAR_DAYS = int(DAYS_A_YEAR)
@@ -80,18 +78,18 @@ def _with_use(runs: Runs, table: pd.DataFrame, joined: pd.DataFrame) -> tuple[pd
     known = wine & (np.array(words) != NO_VALUE)
     table = table.assign(use=np.where(wine, words, LIQUEUR), gain_of_use=np.where(known, brings, np.nan))
     order = np.argsort(-np.nan_to_num(np.abs(table["gain_of_use"])), kind="stable")
-    said = []
+    uses = []
     if known.any():
-        said.append(
+        uses.append(
             f"The blends to come take {best.used.sum():,.0f} L of the {litres[wine].sum():,.0f} L of wine on hand; "
             f"{best.kept.sum():,.0f} L are best kept and {best.sold.sum():,.0f} L sold."
         )
     silent = sorted(set(joined["cuvee"].astype(str)) - set(joined.dropna(subset="gain_in_blend")["cuvee"].astype(str)))
     if silent:
-        said.append(
+        uses.append(
             f"The plan values no bottle of {', '.join(silent)}: enter its price by age to value wine used in it."
         )
-    return table.iloc[order].reset_index(drop=True), tuple(said)
+    return table.iloc[order].reset_index(drop=True), tuple(uses)
 
 
 def _blends(runs: Runs, table: pd.DataFrame, ready: pd.DataFrame) -> tuple[Blends, list[str]]:
@@ -104,11 +102,11 @@ def _blends(runs: Runs, table: pd.DataFrame, ready: pd.DataFrame) -> tuple[Blend
     of_blend = made["state"].to_numpy(dtype=np.int64)
     holds = made["litres"].to_numpy(dtype=float)
     gain = np.full((len(table), len(cuvees)), np.nan)
-    at = (
+    blended = (
         pd.Index(table["lot"]).get_indexer(pd.Index(ready["lot"])),
         pd.Index(cuvees).get_indexer(pd.Index(ready["cuvee"])),
     )
-    gain[at] = ready["gain_in_blend"] / ready["litres_that_fit"]
+    gain[blended] = ready["gain_in_blend"] / ready["litres_that_fit"]
     marks = np.zeros((len(chain.states), len(table)))
     marks[state, np.arange(len(table))] = 1.0
     red = mix.shares(np.concatenate([state, of_blend]), "colour").get(RED)
@@ -190,21 +188,18 @@ def _ready(joined: pd.DataFrame) -> pd.DataFrame:
 def _storage(results: Results, stock: pd.DataFrame, lots: Ints) -> Floats:
     """Storage of a litre for the year to come: rate and pools at the valuation date."""
     today = results.chain.valuation_day
-    at = np.array([today])
+    day = np.array([today])
     stages = stock["stage"].astype(str)
-    by_stage = {stage: storage_per_litre_year(results.estate, stage, at, today)[0] for stage in set(stages)}
-    return np.array([by_stage[stage] for stage in stages]) + pools_per_unit_year(results, lots, at)[:, 0]
+    by_stage = {stage: storage_per_litre_year(results.estate, stage, day, today)[0] for stage in set(stages)}
+    return np.array([by_stage[stage] for stage in stages]) + pools_per_unit_year(results, lots, day)[:, 0]
 
 
 def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) -> pd.DataFrame:
     """What each wine lot would do to the next or last blend of every cuvée, lots by blends."""
     results, mix = runs.economic, runs.composition
     chain, today = results.chain, results.chain.valuation_day
-    blends = next_or_last(cuvee_blends(results))
-    blends = blends[blends["litres"] > 0]
+    blends, vat, blend = _joins(runs, state)
     here = blends["state"].to_numpy(dtype=np.int64)
-    cuvees = [str(name) for name in blends["cuvee"]]
-    vat, blend = np.nonzero(_could_join(mix, state, here) & may_join(results.estate, mix, state, cuvees))
     cost_per_l = results.total[here] / chain.states.quantity[here]
     day = blends["day"].to_numpy(dtype=np.int64)
     ahead = np.maximum(day, today)
@@ -243,7 +238,27 @@ def _in_blends(runs: Runs, stock: pd.DataFrame, state: Ints, storage: Floats) ->
     )
 
 
-def _could_join(mix: Composition, vats: Ints, blends: Ints) -> BoolArray:
+def litres_that_could_join(runs: Runs) -> pd.Series:
+    """Litres on hand that could join the next or last blend of each cuvée, by cuvée."""
+    stock = stock_values(runs.economic)
+    stock = stock[stock["unit"] == "L"]
+    blends, vat, blend = _joins(runs, _states(runs, stock["lot"]))
+    litres = pd.Series(stock["quantity"].to_numpy(dtype=float)[vat])
+    return litres.groupby(blends["cuvee"].to_numpy(dtype=object)[blend]).sum()
+
+
+def _joins(runs: Runs, vats: Ints) -> tuple[pd.DataFrame, Ints, Ints]:
+    """Next or last blend of every cuvée, and the pairs of a vat and a blend that it could join."""
+    blends = next_or_last(cuvee_blends(runs.economic))
+    blends = blends[blends["litres"] > 0]
+    here = blends["state"].to_numpy(dtype=np.int64)
+    cuvees = [str(name) for name in blends["cuvee"]]
+    mix = runs.composition
+    vat, blend = np.nonzero(_could_join(mix, vats, here) & may_join(runs.estate, mix, vats, cuvees))
+    return blends, vat, blend
+
+
+def _could_join(mix: Composition, vats: Ints, blends: Ints) -> Flags:
     """Whether each blend has wine of the sort of each vat already [vats, blends]."""
     both = mix.shares(np.concatenate([vats, blends]), "variety")
     shares = both[[name for name in both.columns if name not in (OTHER, UNKNOWN)]].to_numpy()
@@ -259,9 +274,9 @@ def _could_join(mix: Composition, vats: Ints, blends: Ints) -> BoolArray:
 
 def in_short(shares: pd.DataFrame) -> list[str]:
     """Names with their share, largest first, those under 5 % left out."""
-    said = []
+    sentences = []
     for row in shares.to_numpy():
         large = [(name, share) for name, share in zip(shares.columns, row.tolist(), strict=True) if share >= 0.05]
         large.sort(key=lambda pair: -pair[1])
-        said.append(", ".join(f"{name} {share:.0%}" for name, share in large))
-    return said
+        sentences.append(", ".join(f"{name} {share:.0%}" for name, share in large))
+    return sentences

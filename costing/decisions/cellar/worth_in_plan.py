@@ -12,11 +12,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.decisions.plan.house_plan import house_plan
-from costing.graph.arrays import Floats
 from costing.model import Runs
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
@@ -36,8 +36,8 @@ def worth_of_litre(runs: Runs, blends: pd.DataFrame) -> Floats:
     day = np.maximum(blends["day"].to_numpy(dtype=np.int64), today)
     growth = hurdle_curve(runs.economic).growth(np.full(len(day), today), day)
     filled = [
-        filling(runs.estate, cuvee, one, np.array([on]), today)
-        for cuvee, one, on in zip(blends["cuvee"], size, day, strict=True)
+        filling(runs.estate, cuvee, form, np.array([on]), today)
+        for cuvee, form, on in zip(blends["cuvee"], size, day, strict=True)
     ]
     work, drawn_l = np.array([each.work[0] for each in filled]), np.array([each.drawn_l for each in filled])
     return np.asarray((worth_of_bottle(runs, blends) - work / growth) / drawn_l)
@@ -46,10 +46,10 @@ def worth_of_litre(runs: Runs, blends: pd.DataFrame) -> Floats:
 def worth_of_cuvee(runs: Runs, cuvee: str) -> float:
     """Worth today of 75 cl more of a cuvée, as its next or last blend is bottled; NaN where the plan speaks of none."""
     blends = next_or_last(cuvee_blends(runs.economic))
-    mine = blends[blends["cuvee"] == cuvee]
-    if not len(mine):
+    of_cuvee = blends[blends["cuvee"] == cuvee]
+    if not len(of_cuvee):
         return np.nan
-    return float(worth_of_bottle(runs, mine)[0]) * STANDARD_BOTTLE_L / FORMATS_L[_formats(runs, mine)[0]]
+    return float(worth_of_bottle(runs, of_cuvee)[0]) * STANDARD_BOTTLE_L / FORMATS_L[_formats(runs, of_cuvee)[0]]
 
 
 def _formats(runs: Runs, blends: pd.DataFrame) -> list[str]:

@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest, did_you_mean, read_headers, readable_name
@@ -81,9 +81,9 @@ def read_change(estate: Estate, row: int) -> tuple[Change | None, list[Finding]]
     how, value = str(line["how"]), float(line["value"])
     if target is None:
         return None, findings
-    held = value if how == "multiply" else value * target.factor
-    findings += _bounds(estate, row, Change(target, how, held))
-    return (None if findings else Change(target, how, held)), findings
+    amount = value if how == "multiply" else value * target.factor
+    findings += _bounds(estate, row, Change(target, how, amount))
+    return (None if findings else Change(target, how, amount)), findings
 
 
 def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | None, list[Finding]]:
@@ -98,7 +98,7 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | No
     title = _text(line["sheet"])
     name = readable_name(title)
     if not name or not _figures(sheets()[name]):
-        known = [one.title for one in sheets().values() if _figures(one)]
+        known = [listed.title for listed in sheets().values() if _figures(listed)]
         hint = did_you_mean(title, known, f"Sheets with figures: {', '.join(known)}.", 0.5)
         return wrong("sheet", title, "is no sheet whose figures can be changed.", hint)
     column, factor, rule, remedy = _column(sheets()[name], _text(line["column"]))
@@ -149,15 +149,16 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
     numbered = _ROWS.match(where)
     if numbered:
         first, last = int(numbered[1]), int(numbered[2] or numbered[1])
-        found = np.flatnonzero((estate.sources[name].row >= first) & (estate.sources[name].row <= last))
+        rows = np.flatnonzero((estate.sources[name].row >= first) & (estate.sources[name].row <= last))
         rule = f"is no filled row of '{sheet.title}'."
-        return (found, "", "") if len(found) else (none, rule, "Name a row by the number beside it in the sheet.")
+        return (rows, "", "") if len(rows) else (none, rule, "Name a row by the number beside it in the sheet.")
     kept = np.ones(len(frame), dtype=bool)
     for pair in PAIRS.split(where):
         key, equals, value = (part.strip() for part in pair.partition("="))
-        column = next((one for one in sheet.columns if key == one.name), None) or read_headers(sheet, [key])[0].column
+        by_name = {column.name: column for column in sheet.columns}
+        column = by_name.get(key) or read_headers(sheet, [key])[0].column
         if column is None or not equals:
-            titles = [one.title for one in sheet.columns]
+            titles = [listed.title for listed in sheet.columns]
             near = closest(key, titles, 0.6)
             hint = f"Did you mean '{near}={value}'?" if near else f"Columns of it: {', '.join(titles)}."
             return none, "is neither a row number nor pairs of column=value.", hint
@@ -166,9 +167,9 @@ def _rows(estate: Estate, name: str, where: str) -> tuple[Ints, str, str]:
             hint = did_you_mean(value, known, f"Values there: {', '.join(known[:12])}.", 0.5)
             return none, f"fits no row: '{column.title}' is nowhere '{value}'.", hint
         kept &= fits
-    found = np.flatnonzero(kept)
+    rows = np.flatnonzero(kept)
     rule = "fits no row: each pair is found, but never together."
-    return (found, "", "") if len(found) else (none, rule, "Take one of the pairs away.")
+    return (rows, "", "") if len(rows) else (none, rule, "Take one of the pairs away.")
 
 
 def _equal(values: pd.Series, column: Column, wanted: str) -> tuple[np.ndarray, list[str]]:
@@ -181,13 +182,13 @@ def _equal(values: pd.Series, column: Column, wanted: str) -> tuple[np.ndarray, 
             number = float(wanted.replace(",", "."))
         except ValueError:
             number = np.nan
-        known = [f"{one:g}" for one in np.unique(values.dropna().to_numpy() * scale)]
+        known = [f"{known_value:g}" for known_value in np.unique(values.dropna().to_numpy() * scale)]
         blank = values.isna().to_numpy() & (wanted == "")
         return np.isclose(values.to_numpy() * scale, number, rtol=1e-12) | blank, known
     else:
         text = values.astype(object).where(values.notna(), "").astype(str).to_numpy(dtype=object)
-    known = sorted({str(one) for one in text if one})
-    return np.array([str(one).casefold() == wanted.casefold() for one in text], dtype=bool), known
+    known = sorted({str(known_value) for known_value in text if known_value})
+    return np.array([str(known_value).casefold() == wanted.casefold() for known_value in text], dtype=bool), known
 
 
 def _bounds(estate: Estate, row: int, change: Change) -> list[Finding]:
@@ -197,8 +198,8 @@ def _bounds(estate: Estate, row: int, change: Change) -> list[Finding]:
         place, rule = estate.place("scenarios", row, "value"), "is missing: nothing says by how much."
         return [Finding(place, "", rule, "Enter the value, or delete the row.")]
     described = sheets()[target.table].column(target.column)
-    held = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
-    after = changed_values(held, change.how, change.value)
+    present = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+    after = changed_values(present, change.how, change.value)
     after = after * (100.0 if described.type == "percent" else 1.0)
     for limit, beyond, word in (
         (described.lower, np.nanmin(after, initial=np.inf), "below"),

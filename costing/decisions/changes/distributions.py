@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from costing.array_types import Floats
 from costing.decisions.changes.changes import Change, ChangedCells, changed_values, read_target
 from costing.errors import Finding, errors_in, nearest
-from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 
@@ -110,13 +110,13 @@ def uncertain_figures(estate: Estate) -> tuple[list[Uncertain], Floats, list[Fin
     frame = estate["uncertainty"]
     findings: list[Finding] = []
     figures: list[Uncertain] = []
-    names = [str(one) for one in frame["name"]]
+    names = [str(text) for text in frame["name"]]
     for row, name in enumerate(names):
         target, wrong = read_target(estate, "uncertainty", row)
         line = frame.iloc[row]
         given = tuple(float(line[f"{which}_parameter"]) for which in ("first", "second", "third"))
-        found = Distribution(str(line["distribution"]), (given[0], given[1], given[2]))
-        wrong += _impossible(estate, row, found)
+        distribution = Distribution(str(line["distribution"]), (given[0], given[1], given[2]))
+        wrong += _impossible(estate, row, distribution)
         if names.index(name) != row:
             rule = f"is the name of row {estate.sources['uncertainty'].row[names.index(name)]} too."
             wrong.append(
@@ -124,7 +124,7 @@ def uncertain_figures(estate: Estate) -> tuple[list[Uncertain], Floats, list[Fin
             )
         how = "multiply" if pd.isna(line["how"]) else str(line["how"])
         if target is not None and not wrong:
-            figure = Uncertain(name, target, how, found, row)
+            figure = Uncertain(name, target, how, distribution, row)
             wrong += _beyond_bounds(estate, figure)
             figures.append(figure)
         findings += wrong
@@ -140,21 +140,21 @@ MOST_DEVIATION = 10.0
 """Above it a figure of one draw in twenty is some millions of times its median: no uncertainty, a slip of units."""
 
 
-def _impossible(estate: Estate, row: int, found: Distribution) -> list[Finding]:
-    first, second, third = found.parameters
+def _impossible(estate: Estate, row: int, distribution: Distribution) -> list[Finding]:
+    first, second, third = distribution.parameters
     column, rule, remedy = "second_parameter", "", ""
     value = second
-    if found.kind in ("normal", "lognormal") and not second > 0:
+    if distribution.kind in ("normal", "lognormal") and not second > 0:
         rule, remedy = "is no standard deviation.", "Enter one above 0; a figure that is certain needs no row."
-    if found.kind == "lognormal" and second > MOST_DEVIATION:
+    if distribution.kind == "lognormal" and second > MOST_DEVIATION:
         rule = f"is more than {MOST_DEVIATION:g}, the most that a deviation of a logarithm may be."
         remedy = "Enter the deviation of the logarithm: 0.1 for about 10 %."
-    if found.kind == "lognormal" and not first > 0:
+    if distribution.kind == "lognormal" and not first > 0:
         column, value = "first_parameter", first
         rule, remedy = "can't be the median of a lognormal figure.", "Enter a median above 0."
-    if found.kind == "uniform" and not first < second:
+    if distribution.kind == "uniform" and not first < second:
         rule, remedy = f"is the high end, and not above the low one ({first:g}).", "Enter low, then high."
-    if found.kind == "triangular":
+    if distribution.kind == "triangular":
         if np.isnan(third):
             column, value = "third_parameter", third
             rule, remedy = "is blank; a triangular figure has three.", "Enter low, most likely and high."
@@ -171,11 +171,11 @@ def _beyond_bounds(estate: Estate, figure: Uncertain) -> list[Finding]:
     """Finding where draws as far out as one in a thousand leave the bounds of the column."""
     target = figure.target
     described = sheets()[target.table].column(target.column)
-    held = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+    present = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
     scale = 100.0 if described.type == "percent" else 1.0
     for share in (0.001, 0.999):
         drawn = float(figure.distribution.quantile(np.array([share]))[0])
-        after = changed_values(held, figure.how, figure.change(drawn).value) * scale
+        after = changed_values(present, figure.how, figure.change(drawn).value) * scale
         low, high = described.lower, described.upper
         wrong = (low is not None and np.nanmin(after) < low) or (high is not None and np.nanmax(after) > high)
         if wrong:
@@ -200,12 +200,12 @@ def _correlations(estate: Estate, names: list[str]) -> tuple[Floats, list[Findin
             place = estate.place("uncertainty", row, "correlation")
             findings.append(Finding(place, "", "is missing beside 'Correlated with'.", "Enter it, from -1 to 1."))
         else:
-            at = names.index(str(other))
-            matrix[row, at] = matrix[at, row] = value
+            position = names.index(str(other))
+            matrix[row, position] = matrix[position, row] = value
     if not findings and len(names) and np.linalg.eigvalsh(matrix)[0] < _SMALL:
         tied = np.flatnonzero((np.abs(matrix) > 0).sum(axis=1) > 1)
-        row = int(next(one for one in tied if not pd.isna(frame["correlated_with"].iloc[one])))
-        rule = f"belongs to correlations that can't hold together (of {', '.join(names[one] for one in tied)})."
+        row = int(next(member for member in tied if not pd.isna(frame["correlated_with"].iloc[member])))
+        rule = f"belongs to correlations that can't hold together (of {', '.join(names[member] for member in tied)})."
         remedy = "Figures tied closely to one other are tied to each other: enter that one too, or weaken one of them."
         place = estate.place("uncertainty", row, "correlation")
         findings.append(Finding(place, f"{frame['correlation'].iloc[row]:g}", rule, remedy))
@@ -218,5 +218,5 @@ def draw(figures: list[Uncertain], correlation: Floats, draws: int, seed: int) -
     if len(figures):
         score = score @ np.linalg.cholesky(correlation).T
     share = np.clip(ndtr(score), 1e-15, 1.0 - 1e-15)
-    columns = [figure.distribution.quantile(share[:, at]) for at, figure in enumerate(figures)]
+    columns = [figure.distribution.quantile(share[:, position]) for position, figure in enumerate(figures)]
     return np.column_stack(columns) if columns else np.zeros((draws, 0))

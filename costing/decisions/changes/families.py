@@ -18,82 +18,26 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Ints
+from costing.array_types import Ints
 from costing.inputs.estate import Estate, column_dtype
 from costing.inputs.schema import sheets
 
+Pairs = dict[str, tuple[Ints, Ints]]
 FAMILIES = ("price", "yield", "loss", "rates", "timing", "plan")
 
-KEYS: Mapping[str, tuple[str, ...]] = {
-    "interest_rates": (),
-    "price_indices": ("element",),
-    "opening_stock": ("lot",),
-    "opening_costs": ("lot", "basis", "stage", "element"),
-    "opening_composition": ("lot", "attribute", "name"),
-    "deliveries": ("lot", "supplier", "village", "variety"),
-    "grape_prices": ("vintage", "supplier", "village", "variety"),
-    "terms": ("terms",),
-    "pressings": ("load", "from_lot", "fraction", "to_lot"),
-    "movements": ("operation", "from_lot", "to_lot"),
-    "stocktakes": ("lot",),
-    "tirage": ("to_lot", "wine_lot", "cuvee"),
-    "disgorgements": ("release_lot", "from_lot"),
-    "dispatches": ("release_lot", "channel"),
-    "costs": ("lot", "stage", "element", "reference"),
-    "operation_rates": ("operation", "stage", "format", "driver", "element"),
-    "dry_goods": ("stage", "item", "format", "presentation"),
-    "pools": ("pool", "stage", "location", "element"),
-    "loss_norms": ("applies_to", "time_base"),
-    "market_values": ("lot", "what", "fraction", "cuvee", "format"),
-}
-"""Columns that say that two rows are the same one."""
 
-COLUMNS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "price": {
-        "opening_costs": ("amount",),
-        "deliveries": ("price_per_unit", "growing_cost_per_unit", "premium_per_unit", "expected_premium_per_unit"),
-        "grape_prices": ("price_per_kg", "premium_per_kg"),
-        "pressings": ("credit", "value_per_l", "cost_to_complete_per_l"),
-        "costs": ("amount",),
-        "dry_goods": ("unit_price", "quantity_per_bottle", "escalation"),
-        "market_values": ("value_per_unit",),
-    },
-    "yield": {
-        "opening_stock": ("quantity", "loss_allowance"),
-        "deliveries": ("quantity",),
-        "pressings": ("weight_kg", "volume_l", "fraction_weight_kg", "fixed_share"),
-    },
-    "loss": {
-        "movements": ("out_l", "out_bottles", "in_l", "in_bottles", "added_l"),
-        "stocktakes": ("quantity",),
-        "tirage": ("wine_l", "liqueur_l", "bottles"),
-        "disgorgements": ("bottles_in", "bottles_out", "liqueur_l"),
-        "dispatches": ("bottles",),
-        "loss_norms": ("percent",),
-    },
-    "rates": {
-        "operation_rates": ("amount", "escalation", "from_date"),
-        "pools": ("amount", "normal_capacity", "from_date", "to_date"),
-        "interest_rates": ("borrowing_rate", "hurdle_rate", "from_date"),
-        "price_indices": ("index", "escalation", "on_date"),
-    },
-    "timing": {
-        "opening_stock": ("on_date",),
-        "opening_costs": ("mean_payment_date", "incurred_date"),
-        "deliveries": ("on_date", "sequence", "premium_date", "terms"),
-        "terms": ("share", "days_after", "fixed_date"),
-        "pressings": ("on_date", "sequence"),
-        "movements": ("on_date", "sequence"),
-        "stocktakes": ("on_date", "sequence"),
-        "tirage": ("on_date", "sequence"),
-        "disgorgements": ("on_date", "sequence"),
-        "dispatches": ("on_date", "sequence"),
-        "costs": ("on_date", "paid_date"),
-        "dry_goods": ("from_date",),
-        "market_values": ("from_date",),
-    },
-}
-Pairs = dict[str, tuple[Ints, Ints]]
+def row_keys() -> dict[str, tuple[str, ...]]:
+    """Columns that say that two rows of a table are the same one, by table."""
+    return {name: sheet.same_row_by for name, sheet in sheets().items() if sheet.same_row_by is not None}
+
+
+def columns_of_family(family: str) -> dict[str, tuple[str, ...]]:
+    """Columns whose differences are put down to a family, by table."""
+    named = {
+        name: tuple(column.name for column in sheet.columns if column.family == family)
+        for name, sheet in sheets().items()
+    }
+    return {name: columns for name, columns in named.items() if columns}
 
 
 def matched_rows(first: pd.DataFrame, second: pd.DataFrame, keys: Sequence[str]) -> tuple[Ints, Ints]:
@@ -104,16 +48,16 @@ def matched_rows(first: pd.DataFrame, second: pd.DataFrame, keys: Sequence[str])
         label = ["|".join(parts) for parts in zip(*words, strict=True)] if words else [""] * len(frame)
         seen: Counter[str] = Counter()
         names = []
-        for one in label:
-            names.append((one, seen[one]))
-            seen[one] += 1
+        for text in label:
+            names.append((text, seen[text]))
+            seen[text] += 1
         return pd.MultiIndex.from_tuples(names)
 
     if not len(first) or not len(second):
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    at = labels(second).get_indexer(labels(first)).astype(np.int64)
-    here = np.flatnonzero(at >= 0)
-    return here, at[here]
+    partner = labels(second).get_indexer(labels(first)).astype(np.int64)
+    here = np.flatnonzero(partner >= 0)
+    return here, partner[here]
 
 
 def passed_on(

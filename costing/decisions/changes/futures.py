@@ -23,18 +23,20 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
+from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import RECORDS, scenario_changes
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
-from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
 from costing.errors import Finding, InputError
 from costing.model import Runs
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
-SOME = 0.5
+_SOME = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,14 +54,14 @@ def futures(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None 
 
     without: kinds of limit left out; own: lot, day and bottles of a plan to compare.
     """
-    found, findings, same = _futures(runs, without)
+    plans_of_futures, findings, same = _futures(runs, without)
     facts = {"currency": runs.currency}
-    if len(found) < 2:
+    if len(plans_of_futures) < 2:
         empty = "No scenario changes anything in the plan: enter some on Scenarios (Price by age, Tirage, Limits)."
         return Answer({"futures_quarter": pd.DataFrame(columns=["lot"])}, tuple(findings), (), facts, empty)
-    common, regrets = _this_quarter(found), _regrets(runs, found, own)
+    common, regrets = _this_quarter(plans_of_futures), _regrets(runs, plans_of_futures, own)
     tables = {"futures_quarter": common, "futures_regret": regrets}
-    return Answer(tables, tuple(findings), tuple(_says(found, common, regrets, same)), facts)
+    return Answer(tables, tuple(findings), tuple(_says(plans_of_futures, common, regrets, same)), facts)
 
 
 def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[Finding], list[str]]:
@@ -69,25 +71,25 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
     recorded = plan_inputs(runs, without)
     if not len(recorded.lots):
         return [], findings, []
-    found, same = [_future(RECORDS, recorded)], []
+    futures, same = [_future(RECORDS, recorded)], []
     for name, asked in changes.items():
         try:
             inputs = plan_inputs(rerun(runs, apply_changes(estate, asked))[0], without)
         except InputError as fault:
             row = int(np.flatnonzero((estate["scenarios"]["scenario"] == name).to_numpy())[0])
-            first = next(str(one) for one in fault.findings if one.severity == "error")
+            first = next(str(finding) for finding in fault.findings if finding.severity == "error")
             rule = f"leads to records that make no sense: {first}"
             findings.append(Finding(estate.place("scenarios", row, "scenario"), name, rule, "Change less."))
             continue
         if _equal(inputs.facts, recorded.facts):
             same.append(name)
         else:
-            found.append(_future(name, inputs))
-    return found, findings, same
+            futures.append(_future(name, inputs))
+    return futures, findings, same
 
 
 def _future(name: str, inputs: PlanInputs) -> Future:
-    plan, _ = best_plan(inputs.facts)
+    plan = Search(inputs.facts).plan()
     return Future(name, inputs, plan, value_of(inputs.facts, plan))
 
 
@@ -95,20 +97,20 @@ def _equal(left: Facts, right: Facts) -> bool:
     """Whether two plans are made from the same figures."""
     parts = ((getattr(left, name), getattr(right, name)) for name in ("dates", "stacks", "markets", "limits"))
     return all(
-        np.shape(one) == np.shape(other) and np.array_equal(one, other, equal_nan=True)
-        for mine, theirs in parts
-        for one, other in zip(vars(mine).values(), vars(theirs).values(), strict=True)
+        np.shape(value) == np.shape(other) and np.array_equal(value, other, equal_nan=True)
+        for part, theirs in parts
+        for value, other in zip(vars(part).values(), vars(theirs).values(), strict=True)
     )
 
 
-def _this_quarter(found: list[Future]) -> pd.DataFrame:
+def _this_quarter(futures: list[Future]) -> pd.DataFrame:
     """Bottles that each future disgorges of each lot this quarter, and what is common to all."""
     columns = {}
-    for future in found:
+    for future in futures:
         amount = future.plan.disgorged[:, near_steps(future.inputs.facts)].sum(axis=1)
         columns[future.name] = pd.Series(amount, index=future.inputs.lots["lot"])
     frame = pd.DataFrame(columns).fillna(0.0).rename_axis("lot")
-    frame = frame[(frame > SOME).any(axis=1)]
+    frame = frame[(frame > _SOME).any(axis=1)]
     least, most = frame.min(axis=1), frame.max(axis=1)
     words = [_word(low, high) for low, high in zip(least, most, strict=True)]
     table = frame.add_prefix("disgorged_in:").reset_index()
@@ -118,18 +120,18 @@ def _this_quarter(found: list[Future]) -> pd.DataFrame:
 
 
 def _word(least: float, most: float) -> str:
-    if most - least <= max(SOME, 0.005 * most):
+    if most - least <= max(_SOME, 0.005 * most):
         return f"disgorge {most:,.0f}"
-    return f"disgorge {least:,.0f} to {most:,.0f}" if least > SOME else f"none or up to {most:,.0f}"
+    return f"disgorge {least:,.0f} to {most:,.0f}" if least > _SOME else f"none or up to {most:,.0f}"
 
 
-def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.DataFrame:
+def _regrets(runs: Runs, futures: list[Future], own: pd.DataFrame | None) -> pd.DataFrame:
     """Every plan in every future: the best of each future kept this quarter or throughout, and the plans that are
     compared with the best one, throughout.
     """
-    recorded = found[0]
-    plans: list[tuple[str, str, PlanInputs, FloatArray]] = []
-    for future in found:
+    recorded = futures[0]
+    plans: list[tuple[str, str, PlanInputs, Floats]] = []
+    for future in futures:
         name = BEST if future is recorded else f"best if '{future.name}'"
         near = np.where(near_steps(future.inputs.facts), future.plan.disgorged, np.nan)
         plans += [(name, QUARTER, future.inputs, near), (name, THROUGHOUT, future.inputs, future.plan.disgorged)]
@@ -138,7 +140,7 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     rows = []
     for name, kept, inputs, wanted in plans:
         regret, beyond = {}, 0.0
-        for future in found:
+        for future in futures:
             lost, over = _regret(future, inputs, wanted)
             regret[f"regret:{future.name}"] = lost
             beyond = max(beyond, over)
@@ -149,13 +151,13 @@ def _regrets(runs: Runs, found: list[Future], own: pd.DataFrame | None) -> pd.Da
     return table.sort_values(["plan_kept", "worst_regret"], kind="stable", ascending=[True, True], ignore_index=True)
 
 
-def _regret(future: Future, inputs: PlanInputs, wanted: FloatArray) -> tuple[float, float]:
+def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, float]:
     """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
     facts = future.inputs.facts
     mapped = np.full_like(facts.stacks.price, np.nan)
     row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
     mapped[row >= 0] = wanted[row[row >= 0]]
-    plan, _ = best_plan(facts, as_far_as_there(facts, mapped))
+    plan = Search(facts, as_far_as_there(facts, mapped)).plan()
     over = _beyond(plan) - _beyond(future.plan)
     return future.value - value_of(facts, plan), max(over, 0.0)
 
@@ -164,17 +166,17 @@ def _beyond(plan: Plan) -> float:
     return float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
 
 
-def _says(found: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, same: list[str]) -> list[str]:
-    values: Mapping[str, float] = {future.name: future.value for future in found}
+def _says(futures: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, same: list[str]) -> list[str]:
+    values: Mapping[str, float] = {future.name: future.value for future in futures}
     low, high = min(values, key=values.__getitem__), max(values, key=values.__getitem__)
-    said = [f"Over {len(found)} futures the plan is worth {values[low]:,.0f} ({low}) to {values[high]:,.0f} ({high})."]
+    sentences = [
+        f"Over {len(futures)} futures the plan is worth {about(values[low])} ({low}) to {about(values[high])} ({high})."
+    ]
     shared, most = common["bottles_common"].sum(), common.filter(like="disgorged_in:").max(axis=1).sum()
-    said.append(f"{shared:,.0f} bottles are disgorged this quarter in all of them, {most:,.0f} in one or another.")
+    sentences.append(f"{shared:,.0f} bottles are disgorged this quarter in all of them, {most:,.0f} in one or another.")
     now = regrets[regrets["plan_kept"] == QUARTER].iloc[0]
-    said.append(
-        f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {max(now['worst_regret'], 0.0):,.0f}"
-        " at the worst."
-    )
+    lost = about(max(now["worst_regret"], 0.0))
+    sentences.append(f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {lost} at the worst.")
     if same:
-        said.append(f"Nothing in the plan changes with: {', '.join(same)}.")
-    return said
+        sentences.append(f"Nothing in the plan changes with: {', '.join(same)}.")
+    return sentences

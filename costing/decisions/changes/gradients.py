@@ -21,7 +21,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.graph.arrays import Floats, Flow, Ints, codes
+from costing.array_types import Floats, Ints
+from costing.graph.arrays import Flow, codes
 from costing.inputs.estate import Estate
 from costing.money.capital import Capital, worth_at_end
 from costing.money.charges import Accrued
@@ -65,19 +66,19 @@ def gradients(reached: Reached) -> Gradients:
 def linear_gradients(reached: Reached) -> Gradients:
     """Derivatives by prices, amounts and rates."""
     results = reached.results
-    every = results.charges.postings
-    brought = reached.grown[:, every.state] * results.charges.worth
-    found: Gradients = {}
+    postings = results.charges.postings
+    brought = reached.grown[:, postings.state] * results.charges.worth
+    by_column: Gradients = {}
     for table, column in LINEAR_COLUMNS:
         size = len(results.estate[table])
         slope = np.zeros((len(brought), size))
         for posted, value in _in_proportion(results.estate, table, column):
-            total = _by_row(brought[:, every.column == posted], every.row[every.column == posted], size)
+            total = _by_row(brought[:, postings.column == posted], postings.row[postings.column == posted], size)
             for part in _timed(results, posted):
                 total += _time_by_row(results, part, reached.grown, size)
             slope += _over(total, value)
-        found[table, column] = slope
-    return found
+        by_column[table, column] = slope
+    return by_column
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +95,7 @@ def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
     """Derivative of the worth of every state by money that moves together [states, moves]: one forward solve,
     whatever the number of states that are looked at.
     """
-    every, n = results.charges.postings, len(results.chain.states)
+    postings, n = results.charges.postings, len(results.chain.states)
     worth = results.charges.worth
     posted = np.zeros((n, len(moves)))
     for number, moved in enumerate(moves):
@@ -102,9 +103,9 @@ def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
         step[moved.rows] = moved.step
         for column, value in _in_proportion(results.estate, moved.table, moved.column):
             factor = _over(step, value)
-            at = np.flatnonzero(every.column == column)
-            at = at[factor[every.row[at]] != 0]
-            posted[:, number] += np.bincount(every.state[at], worth[at] * factor[every.row[at]], n)
+            touched = np.flatnonzero(postings.column == column)
+            touched = touched[factor[postings.row[touched]] != 0]
+            posted[:, number] += np.bincount(postings.state[touched], worth[touched] * factor[postings.row[touched]], n)
             for part in _timed(results, column):
                 for row, since, stop in _spans(part):
                     if factor[row]:
@@ -143,12 +144,12 @@ def interest_gradients(reached: Reached) -> Gradients:
     if basis.capital == "none" or basis.rate is not None:
         return {}
     column = "hurdle_rate" if basis.capital == "hurdle" else "borrowing_rate"
-    found = np.zeros((len(reached.grown), len(table)))
+    by_row = np.zeros((len(reached.grown), len(table)))
     for row in np.flatnonzero(np.nan_to_num(table[column].to_numpy(dtype=np.float64)) != 0):
         up, down, step, _ = _both(estate, "interest_rates", column, np.array([row]))
-        ends = [_charged_at(reached, Capital.of(one, basis)) for one in (up, down)]
-        found[:, row] = (ends[0] - ends[1]) / (2.0 * step)
-    return {("interest_rates", column): found}
+        ends = [_charged_at(reached, Capital.of(moved, basis)) for moved in (up, down)]
+        by_row[:, row] = (ends[0] - ends[1]) / (2.0 * step)
+    return {("interest_rates", column): by_row}
 
 
 def _charged_at(reached: Reached, capital: Capital) -> Floats:
@@ -161,9 +162,9 @@ def _charged_at(reached: Reached, capital: Capital) -> Floats:
     total += grown[:, charges.postings.state] @ worth_at_end(charges.postings, results.chain, capital)
     for part in charges.accrued:
         if not part.expensed:
-            at = part.states
-            worth = capital.accrued(part.charge.curve, states.stage[at], states.start[at], states.end[at])
-            total += grown[:, at] @ (worth * states.quantity[at])
+            state = part.states
+            worth = capital.accrued(part.charge.curve, states.stage[state], states.start[state], states.end[state])
+            total += grown[:, state] @ (worth * states.quantity[state])
     return np.asarray(total)
 
 
@@ -176,11 +177,11 @@ def _by_row(brought: Floats, row: Ints, rows: int) -> Floats:
 
 def _time_by_row(results: Results, part: Accrued, grown: Floats, rows: int) -> Floats:
     """What one charge for time brought, by the row of its sheet that held at the time [sets, rows]."""
-    found = np.zeros((len(grown), rows))
+    by_row = np.zeros((len(grown), rows))
     for row, since, stop in _spans(part):
         states, worth = charged_between(results, part, since, stop)
-        found[:, row] += grown[:, states] @ worth
-    return found
+        by_row[:, row] += grown[:, states] @ worth
+    return by_row
 
 
 def _spans(part: Accrued) -> Iterator[tuple[int, int, int]]:
@@ -194,11 +195,11 @@ def charged_between(results: Results, part: Accrued, since: int, stop: int) -> t
     """States that bear a charge for time between two days, and its worth at the end of each interval."""
     states, capital, charge = results.chain.states, results.charges.capital, part.charge
     low, high = np.maximum(states.start[part.states], since), np.minimum(states.end[part.states], stop)
-    held = np.flatnonzero(low < high)
-    at, low, high = part.states[held], low[held], high[held]
-    stage = states.stage[at]
-    worth = capital.accrued(charge.curve, stage, low, high) * capital.growth(stage, high, states.end[at])
-    return at, worth * states.quantity[at]
+    charged = np.flatnonzero(low < high)
+    state, low, high = part.states[charged], low[charged], high[charged]
+    stage = states.stage[state]
+    worth = capital.accrued(charge.curve, stage, low, high) * capital.growth(stage, high, states.end[state])
+    return state, worth * states.quantity[state]
 
 
 def _over(total: Floats, value: Floats) -> Floats:
@@ -207,38 +208,36 @@ def _over(total: Floats, value: Floats) -> Floats:
 
 
 def split_gradients(reached: Reached) -> Gradients:
-    """Derivatives by what press loads are split by: columns of Pressings, and the market values that stand for
-    a blank value per litre.
-    """
+    """Derivatives by what press loads are split by: columns of Pressings, market values for a blank value per litre."""
     market = reached.results.estate["market_values"]
-    found: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
-    found["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))
+    by_column: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
+    by_column["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))
     if not (reached.results.chain.flows.kind == Flow.PRESS_OUT).any():
-        return found
+        return by_column
     effect = _split_effect(reached)
     fits = market["what"].isin(["first", "second"]) & market["lot"].isna() & (market["value_per_unit"] != 0)
     for valued in np.flatnonzero(fits.to_numpy()):
         by_load = effect(*_both(reached.results.estate, "market_values", "value_per_unit", np.array([valued])))
-        found["market_values", "value_per_unit"][:, valued] = by_load.sum(axis=1)
-    return found
+        by_column["market_values", "value_per_unit"][:, valued] = by_load.sum(axis=1)
+    return by_column
 
 
 def split_by(reached: Reached, column: str) -> Floats:
     """Derivatives by a column of Pressings through the shares of its loads alone [sets, rows]."""
     results = reached.results
     frame = results.estate["pressings"]
-    found = np.zeros((len(reached.grown), len(frame)))
+    by_row = np.zeros((len(reached.grown), len(frame)))
     load = codes(frame["load"], results.chain.flows.load_names)
     fraction = np.flatnonzero(frame["fraction"].notna().to_numpy())
     turn = np.zeros(len(frame), dtype=np.int64)  # first, second, … fraction of its load
     turn[fraction] = pd.Series(load[fraction]).groupby(load[fraction]).cumcount().to_numpy()
     effect = _split_effect(reached)
     values = np.nan_to_num(frame[column].to_numpy(dtype=np.float64))
-    for one in range(int(turn.max(initial=-1)) + 1):
-        rows = fraction[(turn[fraction] == one) & (values[fraction] != 0)]
+    for number in range(int(turn.max(initial=-1)) + 1):
+        rows = fraction[(turn[fraction] == number) & (values[fraction] != 0)]
         if len(rows):
-            found[:, rows] = effect(*_both(results.estate, "pressings", column, rows))[:, load[rows]]
-    return found
+            by_row[:, rows] = effect(*_both(results.estate, "pressings", column, rows))[:, load[rows]]
+    return by_row
 
 
 def _both(estate: Estate, table: str, column: str, rows: Ints) -> tuple[Estate, Estate, Floats, Ints]:
@@ -266,11 +265,11 @@ def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], 
     carried = grown[:, target] * (solution.growth[target] * solution.worth[source])
 
     def effect(up: Estate, down: Estate, step: Floats, rows: Ints) -> Floats:
-        ends = [split_presses(one, chain, charges.elements, results.basis) for one in (up, down)]
+        ends = [split_presses(split, chain, charges.elements, results.basis) for split in (up, down)]
         moved = carried * (ends[0].share - ends[1].share)[row]
         total = _by_row(moved, load[row], n_loads)
-        for sign, one in zip((1.0, -1.0), ends, strict=True):
-            margins = one.postings.take(one.postings.state >= 0)
+        for sign, split in zip((1.0, -1.0), ends, strict=True):
+            margins = split.postings.take(split.postings.state >= 0)
             worth = worth_at_end(margins, chain, charges.capital)
             total += sign * _by_row(grown[:, margins.state] * worth, load[margins.row], n_loads)
         width = np.full(n_loads, 2.0 * step[0])

@@ -21,11 +21,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.driven_money import Driven, driven_money, ratio
 from costing.decisions.changes.gradients import Gradients, Reached, split_by
 from costing.decisions.changes.replay import recorded_touches
 from costing.engine.solve import Triangular
-from costing.graph.arrays import STAGES, TABLES, Floats, Flow, Ints
+from costing.graph.arrays import STAGES, TABLES, Flow
 from costing.graph.balance import COUNT, IN, IN_PLACE, LOSS, OUT, Allowances, Balance, Touches, allowances, work_begins
 from costing.graph.flows import Flows, flows_of, yearly_norms
 from costing.results.results import Results
@@ -78,21 +79,21 @@ def quantity_gradients(reached: Reached) -> Gradients:
     results, sets = reached.results, reached.sets
     records = _Records.of(results)
     slopes = [_slopes(records, states, grown) for states, grown in zip(sets, reached.grown, strict=True)]
-    found: Gradients = {}
+    by_column: Gradients = {}
     for table, columns in QUANTITY_COLUMNS.items():
         for column in columns:
-            found[table, column] = _by_row(records, slopes, table, column)
-    found["pressings", "volume_l"] += split_by(reached, "volume_l")
+            by_column[table, column] = _by_row(records, slopes, table, column)
+    by_column["pressings", "volume_l"] += split_by(reached, "volume_l")
     flows = results.chain.flows
     opening = np.flatnonzero(flows.kind == Flow.OPENING)
     allowed = np.zeros((len(sets), len(results.estate["opening_stock"])))
-    allowed[:, flows.row[opening]] = [one.allowance[opening] for one in slopes]
+    allowed[:, flows.row[opening]] = [slope.allowance[opening] for slope in slopes]
     given = np.nan_to_num(results.estate["opening_stock"]["loss_allowance"].to_numpy(dtype=np.float64)) != 0
-    found["opening_stock", "loss_allowance"] = np.where(given, allowed, 0.0)
-    found["loss_norms", "percent"] = _norms(records, slopes)
-    found["pools", "normal_capacity"] = np.vstack([one.driven.capacity for one in slopes])
+    by_column["opening_stock", "loss_allowance"] = np.where(given, allowed, 0.0)
+    by_column["loss_norms", "percent"] = _norms(records, slopes)
+    by_column["pools", "normal_capacity"] = np.vstack([slope.driven.capacity for slope in slopes])
     bottles = np.array([_bottles_out(results, states).sum() for states in sets])
-    return {cells: by_row / bottles[:, np.newaxis] for cells, by_row in found.items()}
+    return {cells: by_row / bottles[:, np.newaxis] for cells, by_row in by_column.items()}
 
 
 def _bottles_out(results: Results, states: Ints) -> Floats:
@@ -154,7 +155,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     chain, solution = results.chain, results.solution
     flows, states = chain.flows, chain.states
     driven = driven_money(results, grown)
-    out, into, held = driven.out.copy(), driven.into.copy(), driven.held.copy()
+    out, into, on_hand = driven.out.copy(), driven.into.copy(), driven.on_hand.copy()
     bottles = _bottles_out(results, chosen)
     into[bottles > 0] -= solution.worth[chosen].sum() / bottles.sum()
 
@@ -177,17 +178,17 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     direct_out[by] = by_share / held_first
     later = np.flatnonzero(begins[drawn] != drawn)  # rows of a work in parts: each takes its part of the lot by then
     follows = by_share[later] * whole[later]
-    np.add.at(held, previous[drawn[later]], follows / before[drawn[later]])
-    np.subtract.at(held, previous[begins[drawn[later]]], follows / held_first[later])
+    np.add.at(on_hand, previous[drawn[later]], follows / before[drawn[later]])
+    np.subtract.at(on_hand, previous[begins[drawn[later]]], follows / held_first[later])
 
-    beyond = _judged(records, arrives, held)
+    beyond = _judged(records, arrives, on_hand)
     follows = np.flatnonzero(((role == OUT) | (role == IN_PLACE) | (role == LOSS)) & (before > 0))
     by = flow[follows]
-    np.add.at(held, previous[follows], (out[by] * flows.out[by] + into[by] * flows.into[by]) / before[follows])
+    np.add.at(on_hand, previous[follows], (out[by] * flows.out[by] + into[by] * flows.into[by]) / before[follows])
     given = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
     load = states.batch_state[flows.batch[given]]
-    np.add.at(held, load, into[given] * ratio(flows.into[given], states.quantity[load]))
-    passed = records.passes.backward(held)
+    np.add.at(on_hand, load, into[given] * ratio(flows.into[given], states.quantity[load]))
+    passed = records.passes.backward(on_hand)
 
     taken = np.flatnonzero((role == OUT) | (role == IN_PLACE) | (role == LOSS))
     direct_out[flow[taken]] -= passed[state[taken]]
@@ -198,16 +199,16 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
 
 def _work_lost(records: _Records, grown: Floats, abnormal: Floats) -> None:
     """Add what the abnormal share of each flow takes of the work done on what was lost [flows]."""
-    results, every = records.results, records.results.charges.postings
-    at = np.flatnonzero(every.worked_on >= 0)
-    flow = every.worked_on[at]
-    brought = grown[every.state[at]] * results.charges.worth[at]
+    results, postings = records.results, records.results.charges.postings
+    worked = np.flatnonzero(postings.worked_on >= 0)
+    flow = postings.worked_on[worked]
+    brought = grown[postings.state[worked]] * results.charges.worth[worked]
     np.subtract.at(abnormal, flow, ratio(brought, 1.0 - records.abnormal[flow]))
 
 
-def _judged(records: _Records, arrives: Floats, held: Floats) -> tuple[Floats, Floats, np.ndarray]:
+def _judged(records: _Records, arrives: Floats, on_hand: Floats) -> tuple[Floats, Floats, np.ndarray]:
     """Through losses beyond their yearly norm: by the allowance of each opening flow, by the norm of each stage, and
-    which gaugings found just what it expects; what quantities held do is added to `held`.
+    which gaugings found just what it expects; what quantities held do is added to `on_hand`.
 
         x = 1 − after/(before − allowance)
     """
@@ -219,25 +220,27 @@ def _judged(records: _Records, arrives: Floats, held: Floats) -> tuple[Floats, F
     norm = yearly_norms(results.estate)
     stage_before = np.where(records.previous >= 0, states.stage[records.previous], 0)
     known = allowances(touches, balance, flows, stage_before, norm)
-    at = known.judged
-    before, after = balance.before[at], balance.after[at]
+    judged = known.judged
+    before, after = balance.before[judged], balance.after[judged]
     expected = np.maximum(before - known.left, 0.0)
-    beyond = (flows.kind[touches.flow[at]] != Flow.CUT) & (after > 0) & (expected > 0)
+    beyond = (flows.kind[touches.flow[judged]] != Flow.CUT) & (after > 0) & (expected > 0)
     beyond &= (after < expected) | results.basis.abnormal_gains
-    carried = np.where(beyond, arrives[records.state[at]] * np.append(solution.worth, 0.0)[records.previous[at]], 0.0)
+    carried = np.where(
+        beyond, arrives[records.state[judged]] * np.append(solution.worth, 0.0)[records.previous[judged]], 0.0
+    )
     by_after, by_expected = ratio(carried, expected), -ratio(carried * after, expected**2)
-    np.add.at(held, records.state[at], by_after)
-    np.add.at(held, records.previous[at], by_expected)
+    np.add.at(on_hand, records.state[judged], by_after)
+    np.add.at(on_hand, records.previous[judged], by_expected)
     accrued, lost = _allowed(known, -by_expected)
     real = known.lost > 0
-    np.add.at(held, records.previous[at], np.where(real, lost, 0.0))
-    np.add.at(held, records.state[at], np.where(real, -lost, 0.0))
+    np.add.at(on_hand, records.previous[judged], np.where(real, lost, 0.0))
+    np.add.at(on_hand, records.state[judged], np.where(real, -lost, 0.0))
     held_years = _from_segment(known, accrued, len(touches.lot)) * known.held_years
     inside = np.flatnonzero(records.previous >= 0)
-    np.add.at(held, records.previous[inside], (held_years * norm[stage_before])[inside])
+    np.add.at(on_hand, records.previous[inside], (held_years * norm[stage_before])[inside])
     np.add.at(by_stage, stage_before, held_years * balance.before)
     np.add.at(by_flow, touches.flow[known.segment], accrued)
-    at_norm[touches.flow[at[np.abs(after - expected) <= 1e-9 * before]]] = not results.basis.abnormal_gains
+    at_norm[touches.flow[judged[np.abs(after - expected) <= 1e-9 * before]]] = not results.basis.abnormal_gains
     return by_flow, by_stage, at_norm
 
 
@@ -293,9 +296,9 @@ def _moved(results: Results, table: str, column: str, rows: Ints) -> _Moved:
     else:
         width = np.where(np.isin(flows.kind, _kinds(table)), 2.0 * step[np.minimum(flows.row, len(frame) - 1)], 0.0)
     up, down = ends
-    beyond = [results.basis.abnormal_share(one.abnormal) for one in ends]
+    beyond = [results.basis.abnormal_share(moved_by.abnormal) for moved_by in ends]
     changes = (up.out - down.out, up.into - down.into, beyond[0] - beyond[1])
-    return _Moved(*(np.divide(one, width, out=np.zeros(len(flows)), where=width > 0) for one in changes))
+    return _Moved(*(np.divide(moved_by, width, out=np.zeros(len(flows)), where=width > 0) for moved_by in changes))
 
 
 def _kinds(table: str) -> list[int]:
@@ -305,12 +308,12 @@ def _kinds(table: str) -> list[int]:
 def _by_flow(records: _Records, slopes: _Slopes, moved: _Moved) -> Floats:
     """Derivative through each flow; NaN where it would draw more than the last drop, or lose more than the norm."""
     touches = records.touches
-    found = slopes.out * moved.out + slopes.into * moved.into + slopes.abnormal * moved.abnormal
+    worth = slopes.out * moved.out + slopes.into * moved.into + slopes.abnormal * moved.abnormal
     last = ((touches.role == OUT) | (touches.role == LOSS)) & (records.balance.after <= 0)
-    empties = np.zeros(len(found), dtype=bool)
+    empties = np.zeros(len(worth), dtype=bool)
     empties[touches.flow[last]] = True
     kinked = (empties & (moved.out != 0)) | (slopes.at_norm & (moved.into != 0))
-    return np.where(kinked, np.nan, found)
+    return np.where(kinked, np.nan, worth)
 
 
 def _by_row(records: _Records, slopes: Sequence[_Slopes], table: str, column: str) -> Floats:
@@ -322,23 +325,23 @@ def _by_row(records: _Records, slopes: Sequence[_Slopes], table: str, column: st
         return np.zeros((len(slopes), n))
     moved = _moved(results, table, column, rows)
     flows = results.chain.flows
-    mine = np.isin(flows.kind, _kinds(table))
-    return np.vstack([np.bincount(flows.row[mine], _by_flow(records, one, moved)[mine], n) for one in slopes])
+    here = np.isin(flows.kind, _kinds(table))
+    return np.vstack([np.bincount(flows.row[here], _by_flow(records, slope, moved)[here], n) for slope in slopes])
 
 
 def _norms(records: _Records, slopes: Sequence[_Slopes]) -> Floats:
     """Derivatives by the rows of Loss norms [sets, rows]."""
     results = records.results
     frame = results.estate["loss_norms"]
-    found = np.zeros((len(slopes), len(frame)))
+    by_row = np.zeros((len(slopes), len(frame)))
     of_stage = {
         stage: row for row, stage in enumerate(frame["applies_to"]) if frame["time_base"].iloc[row] == "per year"
     }
     for row in np.flatnonzero(frame["percent"].to_numpy() != 0):
         stage = frame["applies_to"].iloc[row]
         if of_stage.get(stage) == row and stage in STAGES:
-            found[:, row] = [one.yearly[STAGES.index(stage)] for one in slopes]
+            by_row[:, row] = [slope.yearly[STAGES.index(stage)] for slope in slopes]
         elif frame["time_base"].iloc[row] == "per movement":
             moved = _moved(results, "loss_norms", "percent", np.array([row]))
-            found[:, row] = [_by_flow(records, one, moved).sum() for one in slopes]
-    return found
+            by_row[:, row] = [_by_flow(records, slope, moved).sum() for slope in slopes]
+    return by_row

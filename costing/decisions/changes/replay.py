@@ -24,8 +24,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.errors import InputError
-from costing.graph.arrays import Floats, Flow, Ints, number_lots
+from costing.graph.arrays import Flow, number_lots
 from costing.graph.balance import OUT, Touches, empty_below, touches_of
 from costing.graph.flows import Flows, flows_of
 from costing.graph.places import place_of
@@ -94,13 +95,15 @@ def recorded(estate: Estate, chain: Chain) -> Recorded:
 def _for_flows(known: Recorded, flows: Flows) -> Recorded:
     """What the records say of other flows of the same rows; a flow that they lack has no balance there."""
     span = int(max(known.row.max(initial=0), flows.row.max(initial=0))) + 1
-    mine = pd.Index(known.kind * span + known.row)
+    known_keys = pd.Index(known.kind * span + known.row)
     cut = flows.kind >= Flow.COST
-    at = np.where(cut & (flows.kind != Flow.STOCKTAKE), -1, mine.get_indexer(pd.Index(flows.kind * span + flows.row)))
-    missing = at < 0
+    position = np.where(
+        cut & (flows.kind != Flow.STOCKTAKE), -1, known_keys.get_indexer(pd.Index(flows.kind * span + flows.row))
+    )
+    missing = position < 0
 
     def of(values: np.ndarray, blank: float) -> np.ndarray:
-        return np.where(missing, blank, values[np.maximum(at, 0)])
+        return np.where(missing, blank, values[np.maximum(position, 0)])
 
     out = np.where(missing & cut, flows.out, of(known.out, np.nan))
     into = np.where(missing & cut, flows.into, of(known.into, np.nan))
@@ -122,10 +125,10 @@ class Wanted:
 
     def __getitem__(self, flow: int) -> Drawn:
         """Quantity of one flow."""
-        found = self._base[flow]
+        wanted = self._base[flow]
         for slope, offset in self._moves.get(flow, ()):
-            found = found + slope * offset
-        return found
+            wanted = wanted + slope * offset
+        return wanted
 
 
 def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints, *, draws: int = 1) -> Replay:
@@ -150,17 +153,17 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
             scale = balance.get(target[flow], 0.0) / then if then > 0 else 1.0
             balance[target[flow]] = into[flow] * scale
         elif source[flow] >= 0:
-            held = balance.get(source[flow], 0.0)
+            in_lot = balance.get(source[flow], 0.0)
             near = max(slack[flow], 1e-9 * then)
-            short += wanted > held + near
-            scale = held / then if then > 0 else 1.0
-            scale = _where(wanted * scale > held + near, _over(held, wanted, scale), scale)
+            short += wanted > in_lot + near
+            scale = in_lot / then if then > 0 else 1.0
+            scale = _where(wanted * scale > in_lot + near, _over(in_lot, wanted, scale), scale)
             taken = wanted * scale
             if what == Flow.PRESS_IN:
                 poured[batch[flow]] += taken
                 planned[batch[flow]] += wanted
             near = near if source[flow] != target[flow] else 1e-9 * then
-            left = held - taken
+            left = in_lot - taken
             balance[source[flow]] = _where(left <= near, 0.0, left)
         if target[flow] >= 0 and what < Flow.COST:
             balance[target[flow]] = balance.get(target[flow], 0.0) + into[flow] * scale
@@ -186,7 +189,7 @@ def _over(amount: Drawn, quantity: Drawn, otherwise: Drawn) -> Drawn:
     return amount / quantity if quantity > 0 else otherwise
 
 
-def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
+def later_rows_follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
     """The changed estate with its later rows following, and how many rows wanted more than there was.
 
     before, chain: as in the records; after: the same rows with other figures. InputError where the rows of
@@ -204,13 +207,13 @@ def follow(before: Estate, chain: Chain, after: Estate) -> tuple[Estate, int]:
     factor = moved.factor
     tables = dict(after.tables)
     for what, (name, columns) in _DRAWN.items():
-        at = np.flatnonzero((flows.kind == what) & (np.abs(factor - 1.0) > 1e-13))
-        if not len(at):
+        changed_flows = np.flatnonzero((flows.kind == what) & (np.abs(factor - 1.0) > 1e-13))
+        if not len(changed_flows):
             continue
         frame: pd.DataFrame = tables[name].copy()
         for column in columns:
             values = frame[column].to_numpy(dtype=np.float64, copy=True)
-            values[flows.row[at]] *= factor[at]
+            values[flows.row[changed_flows]] *= factor[changed_flows]
             frame[column] = values
         tables[name] = frame
     return replace(after, tables=tables), int(moved.short[0])

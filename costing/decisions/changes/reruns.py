@@ -5,7 +5,7 @@ How wine moved stays where no sheet of quantities or norms was changed, and mone
 
 from __future__ import annotations
 
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.replay import later_rows_follow
 from costing.inputs.estate import Estate
 from costing.model import Runs
 
@@ -28,7 +28,7 @@ def rerun(recorded: Runs, changed: Estate) -> tuple[Runs, int]:
     touched = _touched(recorded.estate, changed)
     short = 0
     if not touched <= set(_STILL_WINE):
-        changed, short = follow(recorded.estate, recorded.chain, changed)
+        changed, short = later_rows_follow(recorded.estate, recorded.chain, changed)
         touched = _touched(recorded.estate, changed)
     if touched & set(_MOVING):
         return Runs(changed), short

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from costing.graph.arrays import Floats
+from costing.array_types import Floats
 
 POINTS, SMOOTH_POINTS = 4, 2
 _NEAR = 0.05
@@ -82,18 +82,18 @@ class Response:
 
     def at(self, drawn: Floats) -> Floats:
         """Value of z at draws [draws, axes] -> [draws, columns]."""
-        found = np.broadcast_to(self.base, (len(drawn), len(self.base))).copy()
-        scaled = [(drawn[:, at] - axis.still) / axis.width for at, axis in enumerate(self.axes)]
-        for at, axis in enumerate(self.axes):
-            found += axis.terms(drawn[:, at]) @ self.factors[at]
+        values = np.broadcast_to(self.base, (len(drawn), len(self.base))).copy()
+        scaled = [(drawn[:, position] - axis.still) / axis.width for position, axis in enumerate(self.axes)]
+        for position, axis in enumerate(self.axes):
+            values += axis.terms(drawn[:, position]) @ self.factors[position]
         for first, second, product in self.pairs:
-            found += (scaled[first] * scaled[second])[:, np.newaxis] * product
-        return found
+            values += (scaled[first] * scaled[second])[:, np.newaxis] * product
+        return values
 
     def of_columns(self, first: int, last: int) -> Response:
         """The response of some of the columns, from `first` up to `last` left out."""
         here = slice(first, last)
-        pairs = tuple((one, other, product[here]) for one, other, product in self.pairs)
+        pairs = tuple((axis, other, product[here]) for axis, other, product in self.pairs)
         return Response(self.axes, self.base[here], tuple(terms[:, here] for terms in self.factors), pairs)
 
 
@@ -105,28 +105,27 @@ def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Call
 
     def value(changed: dict[int, float]) -> Floats:
         drawn = still.copy()
-        for at, one in changed.items():
-            drawn[at] = one
-        found = evaluate(drawn)
+        for position, changed_value in changed.items():
+            drawn[position] = changed_value
+        answer = evaluate(drawn)
         done()
-        return found
+        return answer
 
     base = value({})
     factors: list[Floats] = []
-    for at, axis in enumerate(axes):
+    for position, axis in enumerate(axes):
         points = axis.points()
-        moved = np.vstack([value({at: float(one)}) - base for one in points])
+        moved = np.vstack([value({position: float(point)}) - base for point in points])
         factors.append(np.asarray(np.linalg.solve(axis.terms(points), moved), dtype=np.float64))
     single = Response(axes, base, tuple(factors), ())
     pairs = []
     for first in range(len(axes)):
         for second in range(first + 1, len(axes)):
-            here = {one: axes[one].corner for one in (first, second)}
+            corners = {position: axes[position].corner for position in (first, second)}
             drawn = still.copy()
-            for at, one in here.items():
-                drawn[at] = one
-            left = value(here) - single.at(drawn[np.newaxis])[0]
-            scaled = [(axes[one].corner - axes[one].still) / axes[one].width for one in (first, second)]
+            drawn[[first, second]] = list(corners.values())
+            left = value(corners) - single.at(drawn[np.newaxis])[0]
+            scaled = [(axis.corner - axis.still) / axis.width for axis in (axes[first], axes[second])]
             pairs.append((first, second, left / (scaled[0] * scaled[1])))
     return Response(axes, base, tuple(factors), tuple(pairs))
 

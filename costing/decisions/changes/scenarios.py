@@ -35,14 +35,14 @@ _KEYS = ["release", "cuvee", "format", "disgorged", "planned", "bottles"]
 
 def scenario_changes(estate: Estate) -> tuple[dict[str, list[Change]], list[Finding]]:
     """Changes of every scenario of the Scenarios sheet, in their order, and what is wrong with its rows."""
-    found: dict[str, list[Change]] = {}
+    by_scenario: dict[str, list[Change]] = {}
     findings: list[Finding] = []
     for row, name in enumerate(estate["scenarios"]["scenario"]):
         change, wrong = read_change(estate, row)
         findings += wrong
         if change is not None:
-            found.setdefault(str(name), []).append(change)
-    return found, findings
+            by_scenario.setdefault(str(name), []).append(change)
+    return by_scenario, findings
 
 
 def run_scenarios(runs: Runs, basis: Basis = ECONOMIC) -> tuple[dict[str, Results], list[Finding]]:
@@ -62,7 +62,7 @@ def run_scenarios(runs: Runs, basis: Basis = ECONOMIC) -> tuple[dict[str, Result
             changed, short = rerun(runs, apply_changes(estate, changes))
             results[name] = changed.on(basis)
         except InputError as wrong:
-            first = next(str(one) for one in wrong.findings if one.severity == "error")
+            first = next(str(finding) for finding in wrong.findings if finding.severity == "error")
             findings.append(Finding(place, name, f"leads to records that make no sense: {first}", "Change less."))
             continue
         if short:
@@ -73,10 +73,10 @@ def run_scenarios(runs: Runs, basis: Basis = ECONOMIC) -> tuple[dict[str, Result
 
 
 def _rows_at_fault(estate: Estate, findings: list[Finding]) -> list[int]:
-    at = {finding.place for finding in findings}
+    places = {finding.place for finding in findings}
     columns = estate["scenarios"].columns
     rows = range(len(estate["scenarios"]))
-    return [row for row in rows if any(estate.place("scenarios", row, column) in at for column in columns)]
+    return [row for row in rows if any(estate.place("scenarios", row, column) in places for column in columns)]
 
 
 def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
@@ -88,8 +88,8 @@ def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     """
     table: pd.DataFrame | None = None
     costs: dict[str, pd.Series] = {}
-    for name, one in results.items():
-        frame = releases(one)
+    for name, result in results.items():
+        frame = releases(result)
         costs[name] = pd.Series((frame["total"] / frame["bottles"]).to_numpy(), index=frame["release"].astype(str))
         frame = frame[_KEYS].astype({"release": str})
         table = frame if table is None else pd.concat([table, frame[~frame["release"].isin(table["release"])]])
@@ -111,8 +111,10 @@ def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     """
     base = next(iter(results))
     parts = {
-        "recorded_total" if name == base else f"scenario_total:{name}": stock_values(one).groupby("kind")["value"].sum()
-        for name, one in results.items()
+        "recorded_total" if name == base else f"scenario_total:{name}": stock_values(result)
+        .groupby("kind")["value"]
+        .sum()
+        for name, result in results.items()
     }
     table = pd.DataFrame(parts).fillna(0.0)
     return table.rename_axis("kind").reset_index()
@@ -128,17 +130,17 @@ def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
     return _beside(runs, {**results, **{name: other.economic for name, other in (others or {}).items()}}, findings)
 
 
-def compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
+def estates_compared(runs: Runs, others: Mapping[str, Runs]) -> Answer:
     """Whole estates beside this one, by name: cost per bottle and stock."""
     return _beside(runs, {name: other.economic for name, other in others.items()}, [])
 
 
 def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Finding]) -> Answer:
-    every = {RECORDS: runs.economic, **results}
+    all_results = {RECORDS: runs.economic, **results}
     facts, empty = {"currency": runs.currency}, "The Scenarios sheet is empty."
-    if len(every) == 1:
+    if len(all_results) == 1:
         return Answer({"scenarios_per_bottle": pd.DataFrame(columns=_KEYS)}, tuple(findings), (), facts, empty)
-    table = side_by_side(every)
+    table = side_by_side(all_results)
     made = by_cuvee(runs.economic)["release"].astype(str)
     table = table[table["planned"].astype(bool) | table["release"].isin(set(made))].reset_index(drop=True)
     latest = table[~table["planned"].astype(bool) & (table["format"].astype(str) == "bottle")]
@@ -146,4 +148,4 @@ def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Findi
     tables = {"scenarios_per_bottle": table, "scenario_changes_latest": latest[changes].reset_index(drop=True)}
     empty = "No release to compare: none is disgorged or planned. Stock stands beside it."
     says = () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
-    return Answer({**tables, "scenarios_stock": stock_side_by_side(every)}, tuple(findings), says, facts, empty)
+    return Answer({**tables, "scenarios_stock": stock_side_by_side(all_results)}, tuple(findings), says, facts, empty)

@@ -20,13 +20,13 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.array_types import Floats, Ints
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
-from costing.decisions.changes.figures import figure_of, release_named
+from costing.decisions.changes.figures import costed_figure, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.costs import releases
@@ -138,12 +138,14 @@ def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
     return cell_tables(derivatives_of(results, [what]))[what]
 
 
-def cell_tables(found: Derivatives) -> dict[str, pd.DataFrame]:
+def cell_tables(derivatives: Derivatives) -> dict[str, pd.DataFrame]:
     """`cell_sensitivities` of several releases, by name."""
     tables = {}
-    for at, name in enumerate(found.names):
-        every = {**found.money, **found.quantities}
-        parts = [_cells(found.results, table, column, slope[at]) for (table, column), slope in every.items()]
+    for position, name in enumerate(derivatives.names):
+        slopes = {**derivatives.money, **derivatives.quantities}
+        parts = [
+            _cells(derivatives.results, table, column, slope[position]) for (table, column), slope in slopes.items()
+        ]
         frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
         order = np.argsort(-frame["change_per_percent"].abs().to_numpy(), kind="stable")
         tables[name] = frame.iloc[order].reset_index(drop=True)
@@ -180,16 +182,16 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
     return np.asarray(results.estate[table][labels[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
 
 
-def _reruns(results: Results, target: ChangedCells, share: float) -> tuple[Results, Results]:
-    """Results with the cells of a target a share less and a share more, later rows following."""
+def _reruns(results: Results, target: ChangedCells) -> tuple[Results, Results]:
+    """Results with the cells of a target 1 % less and 1 % more, later rows following."""
     recorded, ends = Runs(results.estate, results.chain, results.charges.common), []
-    for factor in (1.0 - share, 1.0 + share):
+    for factor in (0.99, 1.01):
         changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
         try:
             ends.append(rerun(recorded, changed)[0].on(results.basis))
         except InputError as wrong:
             place = results.estate.place(target.table, int(target.rows[0]), target.column)
-            message = f"{place} can't be changed by {share:.2%}: {wrong}"
+            message = f"{place} can't be changed by 1 %: {wrong}"
             raise CostingError(message) from wrong
     return ends[0], ends[1]
 
@@ -203,31 +205,31 @@ def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
     return tornados(derivatives_of(results, [what]), most)[what]
 
 
-def tornados(found: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
+def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
     """`tornado` of several releases, by name, with one set of runs."""
-    results = found.results
-    lines: list[list[list[object]]] = [[] for _ in found.names]
-    for (table, column), slope in found.money.items():
+    results = derivatives.results
+    lines: list[list[list[object]]] = [[] for _ in derivatives.names]
+    for (table, column), slope in derivatives.money.items():
         by_percent = slope * np.nan_to_num(_values(results, table, column)) / 100.0
         labels = _what(results, table, np.arange(slope.shape[1]), _KINDS)
         for label in dict.fromkeys(labels[by_percent.any(axis=0)]):
             more = by_percent[:, labels == label].sum(axis=1)
-            for at, one in enumerate(more.tolist()):
-                lines[at].append([_figure(table, column, str(label)), -one, one, EXACT])
-    now = [figure_of(results, lot) for lot in found.lots]
-    for table, column in MOVES_WINE if found.names else ():
+            for position, change in enumerate(more.tolist()):
+                lines[position].append([_figure(table, column, str(label)), -change, change, EXACT])
+    now = [costed_figure(results, lot) for lot in derivatives.lots]
+    for table, column in MOVES_WINE if derivatives.names else ():
         filled = np.nan_to_num(_values(results, table, column)) != 0
         labels = _what(results, table, np.arange(len(filled)), _KINDS)
         for label in dict.fromkeys(labels[filled]):
             rows = np.flatnonzero(filled & (labels == label))
             try:
-                ends = _reruns(results, ChangedCells(table, column, rows, 1.0), 0.01)
+                ends = _reruns(results, ChangedCells(table, column, rows, 1.0))
             except CostingError:
                 continue
-            for at, lot in enumerate(found.lots):
-                less, more = (figure_of(one, lot) - now[at] for one in ends)
-                lines[at].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
-    return {name: _largest(listed, most) for name, listed in zip(found.names, lines, strict=True)}
+            for position, lot in enumerate(derivatives.lots):
+                less, more = (costed_figure(end, lot) - now[position] for end in ends)
+                lines[position].append([_figure(table, column, str(label)), less, more, DIFFERENCE])
+    return {name: _largest(listed, most) for name, listed in zip(derivatives.names, lines, strict=True)}
 
 
 def _largest(lines: list[list[object]], most: int) -> pd.DataFrame:

@@ -26,17 +26,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.response import fit
-from costing.decisions.changes.uncertainty import DRAWS, SEED, axis_of
+from costing.decisions.changes.uncertainty import DRAWS, SEED, axis_of, priced, stands_alone
 from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
 from costing.decisions.plan.ageing_tables import Holding, holding
 from costing.decisions.prices.release_dates import grid_on_curve, worth_by_date
 from costing.decisions.prices.scarcity import queue_for_market
-from costing.engine.carrying import DAYS_A_YEAR
 from costing.errors import errors_in
-from costing.graph.arrays import Floats, Ints
 from costing.inputs.basis import ECONOMIC
 from costing.model import Runs
 from costing.money.capital import capital_curve
@@ -66,7 +66,7 @@ class _Choice:
     both dates, as positions.
     """
 
-    held: Holding
+    holding: Holding
     wait: Floats
     answer: HoldOrRelease
     rows: Ints
@@ -86,12 +86,12 @@ def verdicts_drawn(
     choice = _choice(results) if figures else None
     if choice is None or not len(choice.rows):
         return pd.DataFrame(columns=list(_COLUMNS))
-    held, rows, later = choice.held, choice.rows, choice.later
+    holding_now, rows, later = choice.holding, choice.rows, choice.later
     gains, slopes = _gains(results, choice, figures, drawn)
-    years = (held.at[later] - held.at[choice.first]) / DAYS_A_YEAR
-    stock = held.stock.iloc[rows].reset_index(drop=True)
+    years = (holding_now.day[later] - holding_now.day[choice.first]) / DAYS_A_YEAR
+    stock = holding_now.stock.iloc[rows].reset_index(drop=True)
     market, places = (
-        held.market[rows],
+        holding_now.market[rows],
         [f"{cuvee}|{size}" for cuvee, size in zip(stock["cuvee"], stock["format"], strict=True)],
     )
     spread = price_spread(results, figures, correlation)
@@ -114,8 +114,8 @@ def verdicts_drawn(
             "bottles": stock["quantity"],
             "cuvee": stock["cuvee"],
             "format": stock["format"],
-            "first_possible_date": as_dates(held.at[choice.first]),
-            "best_later_date": as_dates(held.at[later]),
+            "first_possible_date": as_dates(holding_now.day[choice.first]),
+            "best_later_date": as_dates(holding_now.day[later]),
             "gain_mean": gains.mean(axis=0),
         }
     )
@@ -154,56 +154,59 @@ def price_spread(results: Results, figures: list[Uncertain], correlation: Floats
     """
     table = results.estate["price_by_age"]
     value = table["ex_cellar_price"].to_numpy(dtype=np.float64)
-    one = np.zeros((len(figures), len(table)))
-    for at, figure in enumerate(figures):
+    deviations = np.zeros((len(figures), len(table)))
+    for position, figure in enumerate(figures):
         if (figure.target.table, figure.target.column) != ("price_by_age", "ex_cellar_price"):
             continue
         mean, deviation = figure.distribution.moments()
         cells = figure.target.rows
         centre = {"multiply": np.full(len(cells), mean), "set": np.full(len(cells), mean), "add": value[cells] + mean}
-        one[at, cells] = np.sqrt(np.log1p((deviation / centre[figure.how]) ** 2))
-    variance = np.einsum("ir,ij,jr->r", one, correlation, one)
+        deviations[position, cells] = np.sqrt(np.log1p((deviation / centre[figure.how]) ** 2))
+    variance = np.einsum("ir,ij,jr->r", deviations, correlation, deviations)
     places = table["cuvee"].astype(str) + "|" + table["format"].astype(str)
     widest = pd.Series(np.sqrt(np.maximum(variance, 0.0))).groupby(places.to_numpy()).max()
     return {str(place): float(sigma) for place, sigma in widest[widest > 0].items()}
 
 
 def _choice(results: Results) -> _Choice | None:
-    held = holding(results)
-    if not len(held.stock):
+    holding_now = holding(results)
+    if not len(holding_now.stock):
         return None
-    wait = queue_for_market(held.stacks, held.at, held.curve, held.market).wait_years
-    answer = hold_or_release(held.stacks, held.at, held.curve, wait)
+    wait = queue_for_market(holding_now.stacks, holding_now.day, holding_now.curve, holding_now.market).wait_years
+    answer = hold_or_release(holding_now.stacks, holding_now.day, holding_now.curve, wait)
     rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
-    return _Choice(held, wait, answer, rows, answer.first[rows], answer.best_later[rows])
+    return _Choice(holding_now, wait, answer, rows, answer.first[rows], answer.best_later[rows])
 
 
 def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: Floats) -> tuple[Floats, Floats]:
     """Gain of the later date over the first, and its slope in a factor on the later price, each [draws, rows]."""
-    base, rows, first, later = choice.held, choice.rows, choice.first, choice.later
-    reads = [at for at, figure in enumerate(figures) if figure.target.table in READ]
-    straight = [at for at in reads if (figures[at].target.table, figures[at].target.column) in _STRAIGHT]
-    straight = [at for at in straight if _alone(figures, at, reads) and figures[at].how != "set"]
-    curved = [at for at in reads if at not in straight]
-    axes = tuple(axis_of(figures[at]) for at in curved)
+    base, rows, first, later = choice.holding, choice.rows, choice.first, choice.later
+    reads = [index for index, figure in enumerate(figures) if figure.target.table in READ]
+    straight = [index for index in reads if (figures[index].target.table, figures[index].target.column) in _STRAIGHT]
+    straight = [index for index in straight if stands_alone(figures, index) and figures[index].how != "set"]
+    curved = [index for index in reads if index not in straight]
+    axes = tuple(axis_of(figures[index]) for index in curved)
     known: dict[tuple[float, ...], Holding] = {}
-    stacks_read = [at for at in reads if figures[at].target.table != "interest_rates"]
+    hurdles = [index for index in reads if figures[index].target.table == "interest_rates"]
+    stacks_read = [index for index in reads if index not in hurdles]
 
-    def held(values: Floats) -> Holding:
+    def holding_of(values: Floats) -> Holding:
         """Holding under draws; the hurdle alone changes no stack, so those are kept."""
-        key = tuple(float(values[at]) for at in stacks_read)
+        key = tuple(float(values[index]) for index in stacks_read)
         if key not in known:
-            moved = [at for at in stacks_read if figures[at].how == "set" or values[at] != figures[at].still]
-            changed = apply_changes(results.estate, [figures[at].change(float(values[at])) for at in moved])
+            moved = [
+                index for index in stacks_read if figures[index].how == "set" or values[index] != figures[index].still
+            ]
+            changed = apply_changes(results.estate, [figures[index].change(float(values[index])) for index in moved])
             known[key] = holding(replace(results, estate=changed)) if moved else base
         return known[key]
 
     def gain(values: Floats) -> Floats:
-        moves = [figures[at].change(float(values[at])) for at in reads if figures[at].target.table == "interest_rates"]
-        stacks, at = held(values).stacks, held(values).at
+        moves = [figures[index].change(float(values[index])) for index in hurdles]
+        stacks, day = holding_of(values).stacks, holding_of(values).day
         curve = capital_curve(apply_changes(results.estate, moves), ECONOMIC)
         assert curve is not None  # the economic basis charges capital
-        grid = grid_on_curve(at, curve)
+        grid = grid_on_curve(day, curve)
         npv = worth_by_date(stacks, grid, choice.wait).npv
         doubled = stacks.price.copy()
         doubled[rows, later] *= 2.0
@@ -214,31 +217,16 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
         here = np.array([figure.still for figure in figures])
         here[curved] = values
         parts = [gain(here)]
-        for at in straight:
+        for index in straight:
             moved = here.copy()
-            step = 0.05 if figures[at].how == "multiply" else 0.05 * max(1.0, abs(figures[at].still))
-            moved[at] += step
+            step = 0.05 if figures[index].how == "multiply" else 0.05 * max(1.0, abs(figures[index].still))
+            moved[index] += step
             parts.append((gain(moved) - parts[0]) / step)
         return np.concatenate(parts)
 
     response = fit(axes, evaluate, lambda: None)
-    width = 2 * len(rows)
-    both = np.empty((len(drawn), width))
+    both = np.empty((len(drawn), 2 * len(rows)))
     for begin in range(0, len(drawn), _BLOCK):
-        block = drawn[begin : begin + _BLOCK]
-        z = response.at(block[:, curved])
-        total = z[:, :width].copy()
-        for place, at in enumerate(straight, start=1):
-            total += (block[:, [at]] - figures[at].still) * z[:, place * width : (place + 1) * width]
-        both[begin : begin + _BLOCK] = total
+        block = slice(begin, begin + _BLOCK)
+        both[block] = priced(response, figures, straight, curved, drawn[block])
     return both[:, : len(rows)], both[:, len(rows) :]
-
-
-def _alone(figures: list[Uncertain], at: int, reads: list[int]) -> bool:
-    """Whether no earlier figure touches the cells of this one."""
-    target = figures[at].target
-    return not any(
-        figures[other].target.table == target.table and len(np.intersect1d(figures[other].target.rows, target.rows))
-        for other in reads
-        if other < at
-    )

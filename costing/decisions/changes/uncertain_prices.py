@@ -15,12 +15,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.uncertainty import Forecast, priced
 from costing.decisions.prices.pricing import target_price
 from costing.decisions.prices.selling import Selling
 from costing.decisions.prices.terms_in_force import target_of
 from costing.engine.carrying import RateCurve
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.inputs.basis import ECONOMIC
 from costing.money.capital import capital_curve
 from costing.results.results import Results
@@ -32,23 +33,23 @@ _COLUMNS = (
 )
 
 
-def prices_drawn(found: Forecast, economic: Results, prices: pd.DataFrame) -> pd.DataFrame:
+def prices_drawn(forecast: Forecast, economic: Results, prices: pd.DataFrame) -> pd.DataFrame:
     """Percentiles of the target price of every watched release by channel, and how often the list price in force
     reaches it (table `prices_drawn`).
 
     prices: `release_prices` of the same estate. Rows without a target price are left out.
     """
     selling = Selling(economic)
-    places = {name: at for at, name in enumerate(found.releases["release"].astype(str))}
+    places = {name: position for position, name in enumerate(forecast.releases["release"].astype(str))}
     rows = []
-    costs = dict(found.cost)
+    costs = dict(forecast.cost)
     if "economic" in costs:
-        costs[OWN_RATE] = _at_still_interest(found)
+        costs[OWN_RATE] = _at_still_interest(forecast)
     for _, line in prices.iterrows():
-        at = places.get(str(line["release"]), -1)
-        if at < 0 or not np.isfinite(line["target_price"]):
+        position = places.get(str(line["release"]), -1)
+        if position < 0 or not np.isfinite(line["target_price"]):
             continue
-        drawn = _drawn(costs, found, selling, line, at)
+        drawn = _drawn(costs, forecast, selling, line, position)
         if drawn is None:
             continue
         low, middle, high = np.percentile(drawn, (5, 50, 95))
@@ -59,16 +60,18 @@ def prices_drawn(found: Forecast, economic: Results, prices: pd.DataFrame) -> pd
     return pd.DataFrame(rows, columns=list(_COLUMNS))
 
 
-def _at_still_interest(found: Forecast) -> Floats:
+def _at_still_interest(forecast: Forecast) -> Floats:
     """Economic cost in every draw, interest as recorded [draws, releases]."""
-    drawn = found.drawn.copy()
-    for at, figure in enumerate(found.figures):
+    drawn = forecast.drawn.copy()
+    for position, figure in enumerate(forecast.figures):
         if figure.target.table == "interest_rates":
-            drawn[:, at] = figure.still
-    return priced(found.response["economic"], found.figures, found.straight, found.curved, drawn)
+            drawn[:, position] = figure.still
+    return priced(forecast.response["economic"], forecast.figures, forecast.straight, forecast.curved, drawn)
 
 
-def _drawn(costs: dict[str, Floats], found: Forecast, selling: Selling, line: pd.Series, at: int) -> np.ndarray | None:
+def _drawn(
+    costs: dict[str, Floats], forecast: Forecast, selling: Selling, line: pd.Series, position: int
+) -> np.ndarray | None:
     """Target price in every draw; None where the forecast lacks the basis that the target speaks of."""
     estate, channel, size = selling.estate, str(line["channel"]), str(line["format"])
     goal = target_of(estate, str(line["cuvee"]), size, channel)
@@ -76,7 +79,7 @@ def _drawn(costs: dict[str, Floats], found: Forecast, selling: Selling, line: pd
     if basis not in costs:
         return None
     own = basis == "economic" and goal.row >= 0
-    cost, recorded = costs[OWN_RATE if own else basis][:, at], float(found.recorded[basis][at])
+    cost, recorded = costs[OWN_RATE if own else basis][:, position], float(forecast.recorded[basis][position])
     now = float(line["target_price"])
     if goal.kind == "margin":
         sold_at = float(line["selling_cost"])

@@ -20,6 +20,7 @@ from itertools import count
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, worth_by_moves
@@ -27,7 +28,7 @@ from costing.decisions.changes.replay import Wanted, recorded, replay
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.response import Axis, Response, fit, runs_needed
 from costing.errors import Finding, InputError, errors_in
-from costing.graph.arrays import Floats, Flow, number_lots
+from costing.graph.arrays import Flow, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -90,7 +91,7 @@ def forecast(
     if errors_in(findings):
         raise InputError([*runs.estate.cautions, *findings])
     world = _World.of(runs, figures, bases, watched)
-    axes = tuple(axis_of(figures[at]) for at in world.curved)
+    axes = tuple(axis_of(figures[place]) for place in world.curved)
     steps, made = runs_needed(axes) + CHECKED + 1, count(1)
 
     def done() -> None:
@@ -101,7 +102,7 @@ def forecast(
     drawn = draw(figures, correlation, draws, seed)
     names = [basis.name for basis in bases]
     width = len(world.watched) * (1 + len(world.straight))
-    response = {name: whole.of_columns(at * width, (at + 1) * width) for at, name in enumerate(names)}
+    response = {name: whole.of_columns(place * width, (place + 1) * width) for place, name in enumerate(names)}
     cost = {name: _priced_in_blocks(response[name], world, drawn) for name in names}
     overdrawn = world.overdrawn(drawn)
     done()
@@ -150,12 +151,12 @@ def block_of(width: int) -> int:
 def priced(
     response: Response, figures: list[Uncertain], straight: list[int], curved: list[int], drawn: Floats
 ) -> Floats:
-    """Cost per bottle of draws [draws, releases]. drawn [draws, figures]: as the sheet states values."""
-    found = response.at(drawn[:, curved])
-    width = found.shape[1] // (1 + len(straight))
-    total = found[:, :width].copy()
-    for place, at in enumerate(straight, start=1):
-        total += (drawn[:, [at]] - figures[at].still) * found[:, place * width : (place + 1) * width]
+    """What a response says of draws [draws, columns]. drawn [draws, figures]: as the sheet states values."""
+    answer = response.at(drawn[:, curved])
+    width = answer.shape[1] // (1 + len(straight))
+    total = answer[:, :width].copy()
+    for place, figure in enumerate(straight, start=1):
+        total += (drawn[:, [figure]] - figures[figure].still) * answer[:, place * width : (place + 1) * width]
     return total
 
 
@@ -188,50 +189,52 @@ class _World:
         else:
             frame = frame[frame["release"].astype(str).isin(set(watched))]
         frame = frame.reset_index(drop=True)
-        straight = [at for at in range(len(figures)) if _is_straight(runs.estate, figures, at)]
-        curved = [at for at in range(len(figures)) if at not in straight and _reaches_cost(figures[at])]
-        names = [str(one) for one in frame["release"]]
+        straight = [index for index in range(len(figures)) if _is_straight(runs.estate, figures, index)]
+        curved = [index for index in range(len(figures)) if index not in straight and _reaches_cost(figures[index])]
+        names = [str(name) for name in frame["release"]]
         return cls(runs, figures, bases, straight, curved, frame, names)
 
     def evaluate(self, drawn: Floats) -> Floats:
         """Cost per bottle and its slope by every straight figure, basis by basis. drawn: curved figures."""
         values = np.array([figure.still for figure in self.figures])
         values[self.curved] = drawn
-        found = []
+        parts = []
         for results in self._runs(values):
             made = self._made(results)
-            found.append(made(results.total))
-            slopes = worth_by_moves(results, [self._moved(results, self.figures[at]) for at in self.straight])
-            found += [made(slope) for slope in slopes.T]
-        return np.concatenate(found)
+            parts.append(made(results.total))
+            slopes = worth_by_moves(results, [self._moved(results, self.figures[index]) for index in self.straight])
+            parts += [made(slope) for slope in slopes.T]
+        return np.concatenate(parts)
 
     @staticmethod
     def _moved(results: Results, figure: Uncertain) -> Moved:
         """What one of a straight figure's draw does to its cells."""
         target = figure.target
-        held = results.estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
-        step = held if figure.how == "multiply" else np.full(len(held), target.factor)
+        present = results.estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
+        step = present if figure.how == "multiply" else np.full(len(present), target.factor)
         return Moved(target.table, target.column, target.rows, step)
 
     def exact(self, drawn: Floats) -> dict[str, Floats]:
         """Cost per bottle of one draw of all figures, run again."""
-        found = {}
+        by_basis = {}
         for basis, results in zip(self.bases, self._runs(drawn), strict=True):
-            found[basis.name] = self._made(results)(results.total)
-        return found
+            by_basis[basis.name] = self._made(results)(results.total)
+        return by_basis
 
     def _runs(self, values: Floats) -> list[Results]:
         moves = [
-            one.change(float(value)) for one, value in zip(self.figures, values, strict=True) if _moves(one, value)
+            figure.change(float(value))
+            for figure, value in zip(self.figures, values, strict=True)
+            if _moves(figure, value)
         ]
         try:
             changed, _ = rerun(self.recorded, apply_changes(self.recorded.estate, moves))
             return [changed.on(basis) for basis in self.bases]
         except InputError as wrong:
-            moved = [at for at, value in enumerate(values) if _moves(self.figures[at], value)]
+            moved = [position for position, value in enumerate(values) if _moves(self.figures[position], value)]
             if not moved:
                 raise
-            names = ", ".join(self.figures[at].name for at in moved)
+            names = ", ".join(self.figures[position].name for position in moved)
             rule = f"can be drawn so far out that the records make no sense ({errors_in(wrong.findings)[0]})."
             place = self.recorded.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
             raise InputError([Finding(place, names, rule, "Narrow the distribution.")]) from wrong
@@ -254,15 +257,15 @@ class _World:
         lots = number_lots(self.recorded.estate)
         flows = flows_of(self.recorded.estate, lots)
         slopes = []
-        for at in self.curved:
-            figure = self.figures[at]
+        for position in self.curved:
+            figure = self.figures[position]
             step = 1e-3 if figure.how == "multiply" else 1e-3 * max(abs(figure.still), 1.0)
             moved = flows_of(apply_changes(self.recorded.estate, [figure.change(figure.still + step)]), lots)
             if len(moved) != len(flows):
                 continue
             by_out, by_in = (moved.out - flows.out) / step, (moved.into - flows.into) / step
             if by_out.any() or by_in.any():
-                slopes.append((at, figure.still, by_out, by_in))
+                slopes.append((position, figure.still, by_out, by_in))
         if not slopes:
             return 0.0
         known, size = recorded(self.recorded.estate, self.recorded.chain), block_of(len(lots.names))
@@ -270,7 +273,7 @@ class _World:
         short = 0
         for first in range(0, len(drawn), size):
             block = drawn[first : first + size]
-            offsets = [block[:, at] - still for at, still, _, _ in slopes]
+            offsets = [block[:, position] - still for position, still, _, _ in slopes]
             out = Wanted(flows.out, [(by, offset) for (_, _, by, _), offset in zip(slopes, offsets, strict=True)])
             into = Wanted(flows.into, [(by, offset) for (_, _, _, by), offset in zip(slopes, offsets, strict=True)])
             short += int((replay(known, flows, out, into, order, draws=len(block)).short > 0).sum())
@@ -281,15 +284,23 @@ def _moves(figure: Uncertain, value: float) -> bool:
     return figure.how == "set" or value != figure.still
 
 
-def _is_straight(estate: Estate, figures: list[Uncertain], at: int) -> bool:
+def stands_alone(figures: list[Uncertain], position: int) -> bool:
+    """Whether no earlier figure touches the cells of the one at a position."""
+    target = figures[position].target
+    return not any(
+        other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows))
+        for other in figures[:position]
+    )
+
+
+def _is_straight(estate: Estate, figures: list[Uncertain], position: int) -> bool:
     """Whether costs are linear in a figure: money, no cell shared with an earlier figure, no blank or 0 added to."""
-    figure = figures[at]
+    figure = figures[position]
     target = figure.target
     if (target.table, target.column) not in LINEAR_COLUMNS:
         return False
-    for other in figures[:at]:
-        if other.target.table == target.table and len(np.intersect1d(other.target.rows, target.rows)):
-            return False
+    if not stands_alone(figures, position):
+        return False
     values = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
     return figure.how == "multiply" or bool((np.nan_to_num(values) != 0).all())
 

@@ -45,38 +45,38 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         return Answer(
             {"costs_drawn": pd.DataFrame(columns=["release"])}, (), (), facts, "The sheet Uncertainty is empty."
         )
-    found = forecast(runs, draws, seed, progress=progress)
-    shares = shares_by_cuvee(found, "economic")
+    drawn = forecast(runs, draws, seed, progress=progress)
+    shares = shares_by_cuvee(drawn, "economic")
     prices = runs.once(priced_releases)
     tables = {
-        "costs_drawn": costs_drawn(found),
+        "costs_drawn": costs_drawn(drawn),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
-        "verdicts_drawn": verdicts_drawn(runs.economic, found.figures, found.correlation, found.drawn, seed),
-        "prices_drawn": prices_drawn(found, runs.economic, prices),
+        "verdicts_drawn": verdicts_drawn(runs.economic, drawn.figures, drawn.correlation, drawn.drawn, seed),
+        "prices_drawn": prices_drawn(drawn, runs.economic, prices),
         "doubt_by_figure": shares.add_prefix("share_of_doubt:").rename_axis("figure").reset_index(),
-        "figure_swings": figure_swings(found, "economic"),
-        "figures_drawn": figures_drawn(found),
-        "draws_notes": notes_of(found),
+        "figure_swings": figure_swings(drawn, "economic"),
+        "figures_drawn": figures_drawn(drawn),
+        "draws_notes": notes_of(drawn),
     }
     tables = {name: table.rename_axis(None, axis=1) for name, table in tables.items()}
-    says = (*_cost_said(found, shares, runs.currency), *_verdicts_said(tables["verdicts_drawn"]))
+    says = (*_cost_said(drawn, shares, runs.currency), *_verdicts_said(tables["verdicts_drawn"]))
     empty = "No release is made or planned: nothing to draw."
     return Answer(tables, tuple(findings), says, facts, empty)
 
 
-def _cost_said(found: Forecast, shares: pd.DataFrame, currency: str) -> Iterator[str]:
+def _cost_said(drawn: Forecast, shares: pd.DataFrame, currency: str) -> Iterator[str]:
     """Where the doubt is widest, and what it comes from most."""
-    latest = _latest(found)
-    cost = found.cost["economic"][:, latest.index]
+    latest = _latest(drawn)
+    cost = drawn.cost["economic"][:, latest.index]
     if not cost.size:
         return
     low, high = np.percentile(cost, (5, 95), axis=0)
     widest = int(np.argmax((high - low) / cost.mean(axis=0)))
     cuvee = str(latest["cuvee"].iloc[widest])
     between = f"{low[widest]:.2f} to {high[widest]:.2f} {currency}"
-    said = f"{cuvee} is the least sure: in nine draws of ten a bottle costs {between}"
+    sentence = f"{cuvee} is the least sure: in nine draws of ten a bottle costs {between}"
     part = shares[cuvee].dropna() if cuvee in shares else pd.Series(dtype=float)
-    yield f"{said}, most of the doubt from {part.idxmax()} ({part.max():.0%})." if len(part) else f"{said}."
+    yield f"{sentence}, most of the doubt from {part.idxmax()} ({part.max():.0%})." if len(part) else f"{sentence}."
 
 
 def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
@@ -85,22 +85,22 @@ def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
     known = verdicts[chance.notna()]
     if not len(known):
         return
-    held = known["probability_holding"].astype(float)
-    turning = known[(held < _LIKELY) & (held > 1.0 - _LIKELY)]
+    chances = known["probability_holding"].astype(float)
+    turning = known[(chances < _LIKELY) & (chances > 1.0 - _LIKELY)]
     rest = f"{len(known) - len(turning)} of {len(known)} verdicts are at least {_LIKELY:.0%} sure"
     named = ", ".join(
-        f"{lot} ({one:.0%})" for lot, one in turning[["lot", "probability_holding"]].head(3).itertuples(index=False)
+        f"{lot} ({share:.0%})" for lot, share in turning[["lot", "probability_holding"]].head(3).itertuples(index=False)
     )
     yield f"{rest}; open, most money first, with the chance that holding wins: {named}." if named else f"{rest}."
 
 
-def costs_drawn(found: Forecast) -> pd.DataFrame:
+def costs_drawn(forecast: Forecast) -> pd.DataFrame:
     """Cost per bottle of every watched release over the draws, one row per basis (table `costs_drawn`)."""
     parts = []
-    for basis, cost in found.cost.items():
-        frame = found.releases[["release", "cuvee", "format", "disgorged", "planned"]].copy()
+    for basis, cost in forecast.cost.items():
+        frame = forecast.releases[["release", "cuvee", "format", "disgorged", "planned"]].copy()
         frame["basis"] = basis
-        frame["recorded_per_bottle"] = found.recorded[basis]
+        frame["recorded_per_bottle"] = forecast.recorded[basis]
         frame["mean"], frame["standard_deviation"] = cost.mean(axis=0), cost.std(axis=0, ddof=1)
         for share, values in zip(PERCENTILES, np.percentile(cost, PERCENTILES, axis=0), strict=True):
             frame[f"p{share}"] = values
@@ -108,62 +108,62 @@ def costs_drawn(found: Forecast) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def variance_shares(found: Forecast, basis: str) -> pd.DataFrame:
+def variance_shares(forecast: Forecast, basis: str) -> pd.DataFrame:
     """First-order share of every figure in the variance of every watched release [figures, releases]; NaN where the
     figure, or every figure, moves the cost by nothing.
     """
-    figures, response = found.figures, found.response[basis]
-    independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, found.seed)
-    every = priced(response, figures, found.straight, found.curved, independent)
-    whole = every.var(axis=0)
-    varies = whole > (_NOTHING * every.mean(axis=0)) ** 2  # else what varies is rounding
+    figures, response = forecast.figures, forecast.response[basis]
+    independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, forecast.seed)
+    with_all = priced(response, figures, forecast.straight, forecast.curved, independent)
+    whole = with_all.var(axis=0)
+    varies = whole > (_NOTHING * with_all.mean(axis=0)) ** 2  # else what varies is rounding
     still = np.array([figure.still for figure in figures])
     lines = []
-    for at in range(len(figures)):
+    for position in range(len(figures)):
         alone = np.tile(still, (_SHARE_DRAWS, 1))
-        alone[:, at] = independent[:, at]
-        part = priced(response, figures, found.straight, found.curved, alone).var(axis=0)
+        alone[:, position] = independent[:, position]
+        part = priced(response, figures, forecast.straight, forecast.curved, alone).var(axis=0)
         lines.append(np.divide(part, whole, out=np.full(len(whole), np.nan), where=(part > _NOTHING * whole) & varies))
     names = [figure.name for figure in figures]
     return pd.DataFrame(
-        lines, index=pd.Index(names, name="figure"), columns=list(found.releases["release"].astype(str))
+        lines, index=pd.Index(names, name="figure"), columns=list(forecast.releases["release"].astype(str))
     )
 
 
-def _latest(found: Forecast) -> pd.DataFrame:
+def _latest(forecast: Forecast) -> pd.DataFrame:
     """Latest release of every cuvée in bottles of 75 cl: made, or planned where none is made; by its position."""
-    frame = found.releases.reset_index(drop=True)
+    frame = forecast.releases.reset_index(drop=True)
     frame = frame[frame["format"].astype(str) == "bottle"]
     made = frame[~frame["planned"].astype(bool)]
     return (made if len(made) else frame).drop_duplicates("cuvee", keep="last")
 
 
-def shares_by_cuvee(found: Forecast, basis: str) -> pd.DataFrame:
+def shares_by_cuvee(forecast: Forecast, basis: str) -> pd.DataFrame:
     """First-order shares of the latest release of every cuvée in bottles of 75 cl [figures, cuvées]."""
-    latest = _latest(found)
-    shares = variance_shares(found, basis)[list(latest["release"].astype(str))]
+    latest = _latest(forecast)
+    shares = variance_shares(forecast, basis)[list(latest["release"].astype(str))]
     return shares.set_axis(list(latest["cuvee"].astype(str)), axis=1)
 
 
-def figure_swings(found: Forecast, basis: str) -> pd.DataFrame:
+def figure_swings(forecast: Forecast, basis: str) -> pd.DataFrame:
     """Of the latest release of every cuvée: cost per bottle with one figure at its 5th or 95th percentile and all
     others as recorded, less the cost as recorded; the widest swing first.
     """
-    still = np.array([figure.still for figure in found.figures])
-    low, high = np.percentile(found.drawn, (5, 95), axis=0)
+    still = np.array([figure.still for figure in forecast.figures])
+    low, high = np.percentile(forecast.drawn, (5, 95), axis=0)
     drawn = np.tile(still, (2 * len(still) + 1, 1))
-    for at in range(len(still)):
-        drawn[1 + 2 * at, at], drawn[2 + 2 * at, at] = low[at], high[at]
-    cost = priced(found.response[basis], found.figures, found.straight, found.curved, drawn)
+    for position in range(len(still)):
+        drawn[1 + 2 * position, position], drawn[2 + 2 * position, position] = low[position], high[position]
+    cost = priced(forecast.response[basis], forecast.figures, forecast.straight, forecast.curved, drawn)
     swing = cost[1:] - cost[0]
     parts = []
-    for at, cuvee in zip(_latest(found).index, _latest(found)["cuvee"].astype(str), strict=True):
+    for position, cuvee in zip(_latest(forecast).index, _latest(forecast)["cuvee"].astype(str), strict=True):
         part = pd.DataFrame(
             {
                 "cuvee": cuvee,
-                "figure": [figure.name for figure in found.figures],
-                "swing_low": swing[0::2, at],
-                "swing_high": swing[1::2, at],
+                "figure": [figure.name for figure in forecast.figures],
+                "swing_low": swing[0::2, position],
+                "swing_high": swing[1::2, position],
             }
         )
         span = (part["swing_high"] - part["swing_low"]).abs()
@@ -173,11 +173,11 @@ def figure_swings(found: Forecast, basis: str) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def figures_drawn(found: Forecast) -> pd.DataFrame:
+def figures_drawn(forecast: Forecast) -> pd.DataFrame:
     """Figures of the sheet and how they were drawn (table `figures_drawn`)."""
     rows = []
-    for at, figure in enumerate(found.figures):
-        target, drawn = figure.target, found.drawn[:, at]
+    for position, figure in enumerate(forecast.figures):
+        target, drawn = figure.target, forecast.drawn[:, position]
         title = sheets()[target.table]
         rows.append(
             (
@@ -194,16 +194,16 @@ def figures_drawn(found: Forecast) -> pd.DataFrame:
     )
 
 
-def notes_of(found: Forecast) -> pd.DataFrame:
+def notes_of(forecast: Forecast) -> pd.DataFrame:
     """How the draws were made, and how far they can be trusted."""
     rows = [
-        ("Draws", f"{len(found.drawn):,}"),
-        ("Seed", str(found.seed)),
-        ("Exact runs behind them", str(found.runs)),
-        ("Draws in which a row wanted more than there was, and was scaled", f"{found.overdrawn:.1%}"),
+        ("Draws", f"{len(forecast.drawn):,}"),
+        ("Seed", str(forecast.seed)),
+        ("Exact runs behind them", str(forecast.runs)),
+        ("Draws in which a row wanted more than there was, and was scaled", f"{forecast.overdrawn:.1%}"),
         (
-            f"Largest difference from an exact run, on {found.reruns_checked} draws and every release",
-            f"{found.rerun_difference:.4%}",
+            f"Largest difference from an exact run, on {forecast.reruns_checked} draws and every release",
+            f"{forecast.rerun_difference:.4%}",
         ),
     ]
     return pd.DataFrame(rows, columns=["what", "how_made"])

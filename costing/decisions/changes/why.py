@@ -23,12 +23,12 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.answers.steps import steps
-from costing.decisions.changes.families import COLUMNS, FAMILIES, KEYS, Pairs, matched_rows, passed_on
-from costing.decisions.changes.figures import STOCK, cost_through_rows, figure_of
+from costing.array_types import Floats
+from costing.decisions.changes.families import FAMILIES, Pairs, columns_of_family, matched_rows, passed_on, row_keys
+from costing.decisions.changes.figures import STOCK, cost_through_rows, costed_figure
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.years import TOTAL, between_releases, pairs_of_years
 from costing.errors import CostingError, InputError
-from costing.graph.arrays import Floats
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
@@ -56,15 +56,15 @@ def why(runs: Runs, first: str | None = None, second: str | None = None, before:
         for cuvee, earlier, later in pairs_of_years(runs.economic)
     ]
     if years:
-        every = pd.concat(years, ignore_index=True)
-        parts = every[every["what_moved"] != TOTAL]
+        all_years = pd.concat(years, ignore_index=True)
+        parts = all_years[all_years["what_moved"] != TOTAL]
         wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
-        whole = every[every["what_moved"] == TOTAL].set_index("cuvee")
+        whole = all_years[all_years["what_moved"] == TOTAL].set_index("cuvee")
         wide["cost_now"] = whole["figure_after"].round(2)
         # What is printed adds up: the cost now and the effects are cents, the cost then is what they leave.
         wide["cost_then"] = wide["cost_now"] - whole["change_per_bottle"]
-        tables |= {"why_steps": pd.concat([_steps(one) for one in years], ignore_index=True)}
-        tables |= {"why_by_year": every, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
+        tables |= {"why_steps": pd.concat([_steps(year) for year in years], ignore_index=True)}
+        tables |= {"why_by_year": all_years, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
     if not tables:
         tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
     says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
@@ -76,7 +76,7 @@ def _steps(lines: pd.DataFrame) -> pd.DataFrame:
     total = lines.iloc[-1]
     labels = [str(total["from_release"]), *lines["what_moved"].iloc[:-1], str(total["to_release"])]
     amounts = [total["figure_before"], *lines["change_per_bottle"].iloc[:-1], total["figure_after"]]
-    ends = [at in (0, len(labels) - 1) for at in range(len(labels))]
+    ends = [position in (0, len(labels) - 1) for position in range(len(labels))]
     return steps(labels, amounts, ends).assign(cuvee=total["cuvee"])
 
 
@@ -88,24 +88,25 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
     out.
     """
     before = Runs(first)
-    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in KEYS.items()}
+    pairs = {name: matched_rows(first[name], second[name], keys) for name, keys in row_keys().items()}
     recorded = before.on(basis)
-    begin, end = figure_of(recorded, what), figure_of(run(second, basis), what)
+    begin, end = costed_figure(recorded, what), costed_figure(run(second, basis), what)
     passes = cost_through_rows(recorded, what)
     lines: list[tuple[str, float, float, str]] = [("before", begin, begin, "")]
     reached, running, waiting = first, begin, list[str]()
 
     def followed(estate: Estate) -> float:
-        return figure_of(rerun(before, estate)[0].on(basis), what)
+        return costed_figure(rerun(before, estate)[0].on(basis), what)
 
     def as_it_stands(estate: Estate) -> float:
         try:
-            return figure_of(run(estate, basis), what)
+            return costed_figure(run(estate, basis), what)
         except InputError:
             return followed(estate)
 
     for family in FAMILIES[:-1]:
-        following = passed_on(reached, second, pairs, COLUMNS[family])
+        columns = columns_of_family(family)
+        following = passed_on(reached, second, pairs, columns)
         if following is reached:
             continue
         try:
@@ -114,7 +115,7 @@ def why_it_moved(first: Estate, second: Estate, what: str, basis: Basis = ECONOM
             waiting.append(family)
             reached = following
             continue
-        rows = "" if waiting else _largest(reached, second, pairs, COLUMNS[family], followed, passes, what)
+        rows = "" if waiting else _largest(reached, second, pairs, columns, followed, passes, what)
         lines.append((" and ".join([*waiting, family]), value - running, value, rows))
         reached, running, waiting = following, value, []
     only = _only_in_one(first, second, pairs)
@@ -155,26 +156,28 @@ def _largest(
             passes[name][here] if passes[name].any() else np.ones(len(here))
         )  # a norm, an index: no cost of its own
         candidates += [(float(change[row] * weight[row]), name, int(row)) for row in np.flatnonzero(change * weight)]
-    found = []
+    effects = []
     running = measured(reached)
-    for _, name, row in sorted(candidates, key=lambda one: -one[0])[:TRIED]:
+    for _, name, row in sorted(candidates, key=lambda pair: -pair[0])[:TRIED]:
         try:
             moved = measured(passed_on(reached, second, pairs, columns, (name, row))) - running
         except (InputError, CostingError):
             continue
-        found.append((moved, second.place(name, int(pairs[name][1][row]))))
+        effects.append((moved, second.place(name, int(pairs[name][1][row]))))
     decimals = 2 if what == STOCK else 4
-    found = sorted((one for one in found if abs(one[0]) >= 0.5 * 10.0**-decimals), key=lambda one: -abs(one[0]))
-    return "; ".join(f"{place} {moved:+,.{decimals}f}" for moved, place in found[:LARGEST])
+    effects = sorted(
+        (pair for pair in effects if abs(pair[0]) >= 0.5 * 10.0**-decimals), key=lambda pair: -abs(pair[0])
+    )
+    return "; ".join(f"{place} {moved:+,.{decimals}f}" for moved, place in effects[:LARGEST])
 
 
 def _only_in_one(first: Estate, second: Estate, pairs: Pairs) -> str:
     """Sheets with rows that only one of the estates has, and how many."""
-    said = []
+    sentences = []
     for name, (here, there) in pairs.items():
         gone, new = len(first[name]) - len(here), len(second[name]) - len(there)
         if gone or new:
-            said.append(
+            sentences.append(
                 f"{sheets()[name].title}: {new} new, {gone} gone" if gone else f"{sheets()[name].title}: {new} new"
             )
-    return "; ".join(said)
+    return "; ".join(sentences)

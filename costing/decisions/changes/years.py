@@ -24,9 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.changes.families import FAMILIES
 from costing.decisions.changes.figures import release_named
-from costing.graph.arrays import KG, Floats, Flow
+from costing.graph.arrays import KG, Flow
 from costing.money.postings import TABLE_NAMES
 from costing.results.costs import releases
 from costing.results.origins import origins, release_states
@@ -34,7 +35,7 @@ from costing.results.results import Results
 from costing.results.rounding import largest_remainder
 
 TOTAL = "cost per bottle"
-COLUMNS = ["what_moved", "unit", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
+_COLUMNS = ["what_moved", "unit", "figure_before", "figure_after", "change_per_bottle", "behind_it"]
 
 
 @dataclass(frozen=True)
@@ -99,9 +100,7 @@ def _by_time(results: Results, lines: pd.DataFrame) -> np.ndarray:
 
 
 def _behind(results: Results, lot: str) -> tuple[float, float, float]:
-    """Kilograms of grapes, litres of must, and litres from elsewhere behind a release, by the part of their cost that
-    reached it.
-    """
+    """Kilograms of grapes, litres of must and litres bought behind a release, by the part of their cost in it."""
     chain = results.chain
     flows, states = chain.flows, chain.states
     chosen = np.zeros(len(states))
@@ -119,31 +118,29 @@ def _behind(results: Results, lot: str) -> tuple[float, float, float]:
 
 
 def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
-    """Six lines from the cost per bottle of one release to that of another (`COLUMNS`), with both totals.
+    """Six lines from the cost per bottle of one release to that of another (`_COLUMNS`), with both totals.
 
     first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the rounded difference.
     """
-    one, other = bottle_of(results, first), bottle_of(results, second)
+    was, now = bottle_of(results, first), bottle_of(results, second)
     change = [
-        (other.price - one.price) * one.kg_per_l * one.entered_l * one.pressed,
-        other.price * (other.kg_per_l - one.kg_per_l) * one.entered_l * one.pressed,
-        other.price * other.kg_per_l * (other.entered_l - one.entered_l) * one.pressed,
-        other.work - one.work,
-        other.time - one.time,
-        other.wine - one.wine + other.price * other.kg_per_l * other.entered_l * (other.pressed - one.pressed),
+        (now.price - was.price) * was.kg_per_l * was.entered_l * was.pressed,
+        now.price * (now.kg_per_l - was.kg_per_l) * was.entered_l * was.pressed,
+        now.price * now.kg_per_l * (now.entered_l - was.entered_l) * was.pressed,
+        now.work - was.work,
+        now.time - was.time,
+        now.wine - was.wine + now.price * now.kg_per_l * now.entered_l * (now.pressed - was.pressed),
     ]
     says = (
         "price of grapes per kg",
         "kg of grapes per litre of must",
         "litres of must and wine that entered, per bottle",
         "work, dry goods, pools and single costs per bottle",
-        f"capital and storage per bottle; {one.months:.0f} and {other.months:.0f} months on lees",
-        f"wine not pressed here, per bottle; {one.pressed:.0%} and {other.pressed:.0%} was pressed here",
+        f"capital and storage per bottle; {was.months:.0f} and {now.months:.0f} months on lees",
+        f"wine not pressed here, per bottle; {was.pressed:.0%} and {now.pressed:.0%} was pressed here",
     )
-    sides = zip(
-        (one.price, one.kg_per_l, one.entered_l, one.work, one.time, one.wine),
-        (other.price, other.kg_per_l, other.entered_l, other.work, other.time, other.wine),
-        strict=True,
+    sides = (
+        (getattr(was, name), getattr(now, name)) for name in ("price", "kg_per_l", "entered_l", "work", "time", "wine")
     )
     money = results.estate.settings.currency
     a_bottle = f"{money} a bottle"
@@ -153,18 +150,18 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
         (family, unit, before, after, amount, text)
         for family, unit, (before, after), amount, text in zip(FAMILIES, units, sides, rounded, says, strict=True)
     ]
-    total = (TOTAL, a_bottle, one.cost, other.cost, float(np.round(rounded.sum(), 2)), "")
-    return pd.DataFrame([*lines, total], columns=COLUMNS)
+    total = (TOTAL, a_bottle, was.cost, now.cost, float(np.round(rounded.sum(), 2)), "")
+    return pd.DataFrame([*lines, total], columns=_COLUMNS)
 
 
 def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:
     """Cuvée, last release of the year before, latest release made, for every cuvée in bottles that has both."""
     frame = releases(results)
     frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
-    found = []
+    pairs = []
     for cuvee, made in frame.groupby(frame["cuvee"].astype(str), sort=True):
         year = made["disgorged"].dt.year
         before = made[year < year.iloc[-1]]
         if len(before):
-            found.append((str(cuvee), str(before["release"].iloc[-1]), str(made["release"].iloc[-1])))
-    return found
+            pairs.append((str(cuvee), str(before["release"].iloc[-1]), str(made["release"].iloc[-1])))
+    return pairs

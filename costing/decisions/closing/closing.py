@@ -5,7 +5,7 @@ The closing date is a valuation at the end of that day. Frozen costs are unround
 element; economic amounts hold the capital charged until then and are dated on the closing, so they grow on
 from there. What was fixed only after the closing (a grower's final premium, a late invoice on a lot already
 emptied) is carried as an opening cost that is incurred on its own date: each lot's share of it, and what belongs
-to goods already gone, by way out, which is cost of goods sold (or another exit) of the day on which it is incurred.
+to goods already gone, by exit, which is cost of goods sold (or another exit) of the day on which it is incurred.
 An invoice that the wine of a lot shares on both sides of the closing is carried for what had left by then, and its row
 goes on with the rest.
 The allowance of the yearly loss norm and the composition of each lot are carried too.
@@ -26,21 +26,23 @@ import numpy as np
 import pandas as pd
 from scipy.sparse import csr_matrix
 
+from costing.array_types import Floats, Ints
 from costing.errors import CostingError, Finding, caution
-from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, Floats, Ints, codes, days
+from costing.graph.arrays import BLANK_DAY, KINDS, STAGES, UNITS, codes, days
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate
-from costing.inputs.owners import kept_for_others, whole
+from costing.inputs.owners import both_sides, kept_for_others
 from costing.inputs.press_checks import setting_place
 from costing.inputs.schema import sheets
 from costing.model import Runs, trace
 from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
-from costing.results.composition import ATTRIBUTES, RED, WHITE, Composition
+from costing.results.composition import RED, WHITE, Composition
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
-from costing.results.stock import UNITS, open_states, values_at
+from costing.results.stock import open_states, values_at
 from costing.results.ways_out import names_of_exits
 
 YEAR_END = ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs")
@@ -76,15 +78,15 @@ def close_year(estate: Estate, on: date, approved: date | None = None) -> dict[s
     theirs = kept_for_others(then)
     if theirs is not None and chain.others is not None:
         others = Runs(theirs, chain.others).book
-        held = open_states(others, day)
-        owner = [then.others.owner[lot] for lot in _lots_of(others, held)] if then.others else []
-        stocks.append(_frozen_stock(others, held).assign(owner=owner))
-        mixes.append(_frozen_composition(others, held))
+        others_states = open_states(others, day)
+        owner = [then.others.owner[lot] for lot in _lots_of(others, others_states)] if then.others else []
+        stocks.append(_frozen_stock(others, others_states).assign(owner=owner))
+        mixes.append(_frozen_composition(others, others_states))
     frozen = {
         "yearend_stock": pd.concat([part for part in stocks if len(part)], ignore_index=True),
         "yearend_costs": costs,
         "yearend_composition": pd.concat([part for part in mixes if len(part)] or mixes[:1], ignore_index=True),
-        "yearend_inputs": fingerprints(whole(estate), on),
+        "yearend_inputs": fingerprints(both_sides(estate), on),
     }
     many = len(frozen["yearend_stock"])
     frozen["yearend_stock"].insert(0, "approved_on", pd.to_datetime(pd.Series([approved] * many, dtype=object)))
@@ -149,7 +151,7 @@ def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
 
 def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> pd.DataFrame:
     """Postings incurred after the day whose rows are not carried on whole: each open lot's share of each, and what
-    belongs to goods gone by then, by way out.
+    belongs to goods gone by then, by exit.
     """
     postings, states = results.charges.postings, results.chain.states
     late = np.flatnonzero((postings.incurred > day) & (states.start[postings.state] <= day))
@@ -159,18 +161,18 @@ def _fixed_later(results: Results, state: Ints, day: int, names: np.ndarray) -> 
     if not len(late):
         return pd.DataFrame()
     first, nominal, worth = spread(results, late, day)
-    held = nominal[state[state >= first] - first]
+    kept = nominal[state[state >= first] - first]
     here, cost = np.nonzero(states.lot[state[state >= first], None] == cost_lot)
     shared_there = shared[cost] * postings.amount[late[cost]]
-    held[here, cost] -= shared_there
-    held[here, cost] *= np.abs(held[here, cost]) > _NOTHING * np.abs(shared_there)
-    row, which = np.nonzero(held)
-    in_stock = _rows_of(results, late[which], names[state >= first][row], held[row, which])
+    kept[here, cost] -= shared_there
+    kept[here, cost] *= np.abs(kept[here, cost]) > _NOTHING * np.abs(shared_there)
+    row, which = np.nonzero(kept)
+    in_stock = _rows_of(results, late[which], names[state >= first][row], kept[row, which])
     return pd.concat([in_stock, _goods_gone(results, late, day, first, nominal, worth)], ignore_index=True)
 
 
 def _goods_gone(results: Results, late: Ints, day: int, first: int, nominal: Floats, worth: Floats) -> pd.DataFrame:
-    """What postings incurred after the day put into goods gone by then: amount and capital by way out."""
+    """What postings incurred after the day put into goods gone by then: amount and capital by exit."""
     shares, flows, states = results.shares, results.chain.flows, results.chain.states
     postings = results.charges.postings
     gone = np.flatnonzero((flows.day[shares.exit_flow] <= day) & (shares.exit_source >= first))
@@ -186,7 +188,7 @@ def _goods_gone(results: Results, late: Ints, day: int, first: int, nominal: Flo
         way, which = np.nonzero(gone_by)
         rows = _rows_of(results, late[which], lots[which], gone_by[way, which])
         rows = rows if element is None else rows.assign(element=element)
-        parts.append(rows.assign(**{name: known.get_level_values(at)[way] for at, name in enumerate(_GONE)}))
+        parts.append(rows.assign(**{name: known.get_level_values(level)[way] for level, name in enumerate(_GONE)}))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -216,10 +218,10 @@ def _carried_on(results: Results, late: Ints, day: int) -> tuple[Ints, Floats]:
     row = postings.row[late[cost]]
     in_stock = np.isin(lot[row], chain.states.lot[open_states(results, day)])
     cost, row = cost[in_stock], row[in_stock]
-    found, shared = np.full(len(late), -1, dtype=np.int64), np.zeros(len(late))
-    found[cost] = lot[row]
+    carried_lot, shared = np.full(len(late), -1, dtype=np.int64), np.zeros(len(late))
+    carried_lot[cost] = lot[row]
     shared[cost] = shared_after(chain, lot[row], on_date[row], day)[1]
-    return found, shared
+    return carried_lot, shared
 
 
 def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
@@ -229,10 +231,9 @@ def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
     for attribute in ATTRIBUTES:
         table = mix.shares(state, attribute)
         line, column = np.nonzero(table.to_numpy() > 1e-12)
-        found = table.to_numpy()[line, column]
-        rows += list(
-            zip(names[line], [attribute] * len(line), table.columns.to_numpy()[column], found.tolist(), strict=True)
-        )
+        parts = table.to_numpy()[line, column]
+        named = table.columns.to_numpy()[column]
+        rows += zip(names[line], [attribute] * len(line), named, parts.tolist(), strict=True)
     colour = mix.shares(state, "colour")
     red = colour[RED].to_numpy() if RED in colour.columns else np.zeros(len(state))
     rows += [
@@ -243,7 +244,9 @@ def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
     ]
     for attribute, share in (("reserve", mix.reserve), ("second pressing", mix.second_pressing)):
         rows += [
-            (lot, attribute, attribute, float(one)) for lot, one in zip(names, share[state], strict=True) if one > 0
+            (lot, attribute, attribute, float(amount))
+            for lot, amount in zip(names, share[state], strict=True)
+            if amount > 0
         ]
     return pd.DataFrame(rows, columns=["lot", "attribute", "name", "share"])
 
@@ -286,32 +289,32 @@ def closing_findings(estate: Estate, on: date, *, again: bool = False) -> list[F
     """What speaks against a closing. Errors: a valuation date before it, and a day closed already unless it is to be
     closed `again`; caution: pools whose period is still open.
     """
-    found = []
+    findings = []
     limit = pd.Timestamp(on)
     valued = estate.settings.valuation_date
     if valued is not None and valued < on:
         rule = f"is before the closing of {on}: rows between the two are plans, and no stock to freeze."
         remedy = "Set the valuation date to the closing or later, or close an earlier day."
-        found.append(Finding(setting_place(estate, "valuation_date"), str(valued), rule, remedy))
+        findings.append(Finding(setting_place(estate, "valuation_date"), str(valued), rule, remedy))
     approved = estate.settings.accounts_approved_on
     if approved is not None and approved < on:
         rule = f"is before the closing of {on}."
         remedy = "Enter the day on which the accounts of that closing are approved, or empty the cell."
-        found.append(Finding(setting_place(estate, "accounts_approved_on"), str(approved), rule, remedy))
+        findings.append(Finding(setting_place(estate, "accounts_approved_on"), str(approved), rule, remedy))
     pools = estate["pools"]
     for row in np.flatnonzero(((pools["from_date"] <= limit) & (pools["to_date"] > limit)).to_numpy()):
         place = estate.place("pools", int(row), "to_date")
         rule = f"is the end of a pool that is still open at the closing of {on}; its rate may change afterwards."
-        found.append(caution(place, str(pools["to_date"].iloc[row].date()), rule, "Close at the end of the period."))
+        findings.append(caution(place, str(pools["to_date"].iloc[row].date()), rule, "Close at the end of the period."))
     if (estate["yearend_stock"]["closing_date"] == limit).any():
         if again:
             rule = f"holds a closing of {on} already; it stays, and the new one counts from now on."
-            found.append(caution("Year-end stock", str(on), rule, "Tell your auditor why it was closed again."))
+            findings.append(caution("Year-end stock", str(on), rule, "Tell your auditor why it was closed again."))
         else:
             rule = f"holds a closing of {on} already: a closed date is closed."
             remedy = "Edits since then are on Prior-year difference; `--again` adds a second closing of that date."
-            found.append(Finding("Year-end stock", str(on), rule, remedy))
-    return found
+            findings.append(Finding("Year-end stock", str(on), rule, remedy))
+    return findings
 
 
 def with_closing(estate: Estate, frozen: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:

@@ -16,26 +16,27 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.decisions.closing.closing import YEAR_END, closed
 from costing.errors import CAUTION, CostingError, Finding
-from costing.graph.arrays import TABLES, Ints, codes, days
+from costing.graph.arrays import TABLES, codes, days
 from costing.inputs.estate import Estate, Sources, as_table, empty_table
 from costing.inputs.grape_prices import fitting_premiums
-from costing.inputs.owners import own_part, whole
+from costing.inputs.owners import both_sides, own_part
 from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
 from costing.model import trace
 from costing.money.charges import CommonMoney
 from costing.money.entries import shared_after
 
-OPENING = ("opening_stock", "opening_costs", "opening_composition")
+OPENING_TABLES = ("opening_stock", "opening_costs", "opening_composition")
 _DATED = tuple(dict.fromkeys(filter(None, TABLES)))
 
 
 @dataclass(frozen=True, eq=False)
 class Opened:
     """The estate of the next workbook, and for each table the rows of the present one that it keeps, by position
-    among everybody's (`inputs.owners.whole`).
+    among everybody's (`inputs.owners.both_sides`).
     """
 
     estate: Estate
@@ -52,12 +53,12 @@ def open_year(estate: Estate, on: date) -> Estate:
 
 def opened(estate: Estate, on: date) -> Opened:
     """As `open_year`, with the rows that stay."""
-    estate = whole(estate)
+    estate = both_sides(estate)
     limit = pd.Timestamp(on)
     stock, costs, shares = (closed(estate, f"yearend_{name}", on) for name in ("stock", "costs", "composition"))
     if not len(stock):
         known = sorted(
-            str(pd.Timestamp(one).date()) for one in estate["yearend_stock"]["closing_date"].dropna().unique()
+            str(pd.Timestamp(day).date()) for day in estate["yearend_stock"]["closing_date"].dropna().unique()
         )
         message = (
             f"{on} has not been closed (closed: {', '.join(known) or 'none'}). "
@@ -77,7 +78,7 @@ def opened(estate: Estate, on: date) -> Opened:
     tables["trial_blends"] = trials[(trials["line"] != "lot") | trials["lot"].astype(str).isin(set(filled))]
     tables["grape_prices"] = _without_frozen_premiums(tables["grape_prices"], tables["deliveries"])
     kept = {name: table.index.to_numpy(dtype=np.int64) for name, table in tables.items()}
-    kept |= dict.fromkeys((*OPENING, *YEAR_END), np.zeros(0, dtype=np.int64))
+    kept |= dict.fromkeys((*OPENING_TABLES, *YEAR_END), np.zeros(0, dtype=np.int64))
     tables["opening_stock"] = as_table(
         "opening_stock", stock.drop(columns=["closing_date", "version"]).assign(on_date=limit)
     )
@@ -132,7 +133,7 @@ def left_out(estate: Estate, on: date) -> list[Finding]:
     """Caution for each later cost on a lot that was empty at the closing, where the closing did not know of it: what it
     was spent on has gone into other lots, so that neither the frozen costs nor the next workbook hold it.
     """
-    estate = whole(estate)
+    estate = both_sides(estate)
     limit = pd.Timestamp(on)
     frozen = closed(estate, "yearend_costs", on)
     filled = _filled_since(estate.tables, closed(estate, "yearend_stock", on), limit)

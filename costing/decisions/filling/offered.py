@@ -15,14 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.filling.springs import TO_WINE, Springs
-from costing.decisions.keeping_costs import operation_rates
-from costing.decisions.plan.facts import Facts, FloatArray, Stacks, Wine
+from costing.decisions.plan.facts import Facts, Stacks, Wine
 from costing.decisions.plan.from_estate import stacks_of
 from costing.graph.arrays import BLANK_DAY, OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.money.dated_rates import dated_rates
 from costing.results.net_realisable import MOSTLY
 
 WET = ("must", "wine", "reserve")
@@ -56,18 +57,18 @@ def offers_of(estate: Estate) -> list[Offer]:
     table = estate["offers"].assign(
         day=days(estate["offers"]["on_date"]), bottled=days(estate["offers"]["tirage_date"])
     )
-    found = []
+    offers = []
     for name in table["offer"].dropna().unique():
         rows = np.flatnonzero((table["offer"] == name).to_numpy())
         parts = table.iloc[rows]
         first = parts.iloc[0]
         weight = parts["quantity"].to_numpy(dtype=float)
 
-        def mean(values: FloatArray, weight: FloatArray = weight) -> float:
+        def mean(values: Floats, weight: Floats = weight) -> float:
             return float((values * weight).sum() / weight.sum())
 
         text = {key: "" if pd.isna(first[key]) else str(first[key]) for key in ("lot", "cuvee", "format")}
-        found.append(
+        offers.append(
             Offer(
                 name=str(name),
                 row=int(rows[0]),
@@ -86,7 +87,7 @@ def offers_of(estate: Estate) -> list[Offer]:
                 second=mean((parts["fraction"] == "second").to_numpy().astype(np.float64)),
             )
         )
-    return found
+    return offers
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ def from_grapes(estate: Estate, day: int, today: int) -> FromGrapes:
     norms = movement_norms(estate)
     kept = float(np.prod([1.0 - norms[OPERATIONS.index(name)] for name in TO_WINE]))
     per = {"kg": 1.0, "load": last["load"].nunique() / kilos, "litre": sum(must)}
-    rates, work = operation_rates(estate), 0.0
+    rates, work = dated_rates(estate, "operation_rates"), 0.0
     for operation in ("reception", "pressing", *TO_WINE):
         for driver, times in per.items():
             rows = rates.rows(operation=operation, driver=driver)
@@ -119,7 +120,7 @@ def from_grapes(estate: Estate, day: int, today: int) -> FromGrapes:
     return FromGrapes(must[0] * kept, must[1] * kept, work)
 
 
-def litres_of(runs: Runs, offer: Offer) -> FloatArray:
+def litres_of(runs: Runs, offer: Offer) -> Floats:
     """Litres of wine of each sort in an offer of grapes, must or wine [G]."""
     if offer.what == "grapes":
         yields = from_grapes(runs.estate, offer.day, runs.today)
@@ -132,7 +133,7 @@ def litres_of(runs: Runs, offer: Offer) -> FloatArray:
     return np.array([1.0 - second, second]) * offer.quantity
 
 
-def with_offer(runs: Runs, springs: Springs, facts: Facts, offer: Offer, in_bulk: FloatArray) -> Facts:
+def with_offer(runs: Runs, springs: Springs, facts: Facts, offer: Offer, in_bulk: Floats) -> Facts:
     """Facts once an offer is taken. in_bulk: litres that the plan without it sells in bulk [G, Y]."""
     wine = facts.wine
     assert wine is not None
@@ -169,10 +170,10 @@ def _one_lot_more(runs: Runs, springs: Springs, facts: Facts, wine: Wine, offer:
         "arrives": 0 if finished else min(arrives, dates.steps - 1),
         "place": -1,
     }
-    one = stacks_of(runs, dates, pd.DataFrame([lot]))
+    stack = stacks_of(runs, dates, pd.DataFrame([lot]))
     nothing = np.zeros(1)
-    one = replace(one, market=market[:1].astype(np.int64), worth_left=nothing, worth_finished=nothing)
-    both = {name: np.concatenate([value, getattr(one, name)]) for name, value in vars(facts.stacks).items()}
+    stack = replace(stack, market=market[:1].astype(np.int64), worth_left=nothing, worth_finished=nothing)
+    both = {name: np.concatenate([value, getattr(stack, name)]) for name, value in vars(facts.stacks).items()}
     no_wine = np.zeros((1, wine.most_share.shape[1]))
     more = replace(
         wine,

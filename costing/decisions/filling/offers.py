@@ -19,12 +19,13 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.filling.offered import WET, Offer, from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers_in_blend import has_rules, in_blend, without_composition
 from costing.decisions.filling.spring_tirage import Filling, filling_of, markets_rate
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.errors import Finding, caution
 from costing.model import Runs
 from costing.results.lots import as_dates
@@ -68,20 +69,20 @@ def gain_at(price: float, flip: float, quantity: float, *, buys: bool) -> float:
 def offers(runs: Runs) -> Answer:
     """Every offer of the sheet from today on: buy, sell or pass, and what it does to the blend of its cuvée."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    found = runs.once(filling_of)
-    every = offers_of(runs.estate)
+    filling = runs.once(filling_of)
+    all_offers = offers_of(runs.estate)
     columns = ["offer", "verdict"]
-    if found is None or not every:
+    if filling is None or not all_offers:
         return Answer({"offers_judged": pd.DataFrame(columns=columns)}, (), (), facts, EMPTY)
-    findings = [one for offer in every for one in _doubts(runs, found, offer)]
+    findings = [item for offer in all_offers for item in _doubts(runs, filling, offer)]
     left_out = {str(finding.value) for finding in findings if finding.rule.endswith(LEFT_OUT)}
-    judged = [_judge(runs, found, offer) for offer in every if offer.name not in left_out]
-    table = pd.DataFrame([_row(one) for one in judged], columns=None if judged else columns)
+    judged = [_judge(runs, filling, offer) for offer in all_offers if offer.name not in left_out]
+    table = pd.DataFrame([_row(item) for item in judged], columns=None if judged else columns)
     if len(table):
         table = table.sort_values("gain_of_offer", key=abs, ascending=False, kind="stable", ignore_index=True)
-    blends = [one.row for each in judged if (one := in_blend(runs, each.offer)) is not None]
+    blends = [item.row for each in judged if (item := in_blend(runs, each.offer)) is not None]
     tables = {"offers_judged": table, "offers_in_blend": pd.DataFrame(blends) if blends else _no_blends()}
-    says = tuple(_says(runs, found, judged)) if judged else ()
+    says = tuple(_says(runs, filling, judged)) if judged else ()
     return Answer(tables, tuple(findings), says, facts, EMPTY)
 
 
@@ -92,9 +93,9 @@ def _no_blends() -> pd.DataFrame:
     return pd.DataFrame(columns=["offer", "cuvee"])
 
 
-def _doubts(runs: Runs, found: Filling, offer: Offer) -> list[Finding]:
+def _doubts(runs: Runs, filling: Filling, offer: Offer) -> list[Finding]:
     """What keeps an offer from being judged, and an origin that is missing for a cuvée with rules."""
-    estate, springs = runs.estate, found.springs
+    estate, springs = runs.estate, filling.springs
 
     def at(column: str, rule: str, remedy: str) -> Finding:
         return caution(estate.place("offers", offer.row, column), offer.name, rule, remedy)
@@ -129,8 +130,8 @@ def _discount(runs: Runs, day: int) -> float:
     return 1.0 / float(hurdle_curve(runs.economic).growth(np.int64(runs.today), np.int64(day)))
 
 
-def _with(runs: Runs, found: Filling, facts: Facts, offer: Offer) -> Facts:
-    return with_offer(runs, found.springs, facts, offer, found.advised[0].wine_in_bulk)
+def _with(runs: Runs, filling: Filling, facts: Facts, offer: Offer) -> Facts:
+    return with_offer(runs, filling.springs, facts, offer, filling.advised.wine_in_bulk)
 
 
 def _extra(runs: Runs, offer: Offer) -> float:
@@ -139,38 +140,38 @@ def _extra(runs: Runs, offer: Offer) -> float:
     return offer.other + work
 
 
-def _judge(runs: Runs, found: Filling, offer: Offer) -> Judged:
-    base = found.keeping.facts
-    taken = _with(runs, found, base, offer)
-    plan, _ = best_plan(taken)
-    moved = value_of(taken, plan) - value_of(base, found.advised[0])
+def _judge(runs: Runs, filling: Filling, offer: Offer) -> Judged:
+    base = filling.keeping.facts
+    taken = _with(runs, filling, base, offer)
+    plan = Search(taken).plan()
+    moved = value_of(taken, plan) - value_of(base, filling.advised)
     discount, extra = _discount(runs, offer.day), _extra(runs, offer)
     flip = flip_price(moved if offer.buys else -moved, offer.quantity, discount, extra, buys=offer.buys)
     gain = gain_at(offer.price, flip, offer.quantity, buys=offer.buys) * discount
     blend = in_blend(runs, offer)
     broken = () if blend is None else blend.broken
-    return Judged(offer, flip, gain, _reason(runs, found, offer, plan, broken), broken)
+    return Judged(offer, flip, gain, _reason(runs, filling, offer, plan, broken), broken)
 
 
-def _reason(runs: Runs, found: Filling, offer: Offer, plan: Plan, broken: tuple[str, ...]) -> str:
+def _reason(runs: Runs, filling: Filling, offer: Offer, plan: Plan, broken: tuple[str, ...]) -> str:
     """What holds it back, or what it changes in the plan."""
     if broken:
         return f"refused: {'; '.join(broken)}"
     if offer.what in ("grapes", *WET):
-        before = found.advised[0]
-        more = float(plan.filled[found.springs.rows >= 0].sum() - before.filled[found.springs.rows >= 0].sum())
+        before = filling.advised
+        more = float(plan.filled[filling.springs.rows >= 0].sum() - before.filled[filling.springs.rows >= 0].sum())
         later = float(plan.wine_in.sum() - before.wine_in.sum())
         bottles = f"{abs(more):,.0f} bottles {'more' if more > 0 else 'fewer'} this spring"
         return f"{bottles}, {abs(later):,.0f} L {'more' if later > 0 else 'fewer'} bottled over all springs"
-    springs = found.springs
+    springs = filling.springs
     if offer.buys:
         cuvee, size = offer.cuvee, offer.size
     else:
         lot = springs.inputs.lots.set_index("lot").loc[offer.lot]
         cuvee, size = str(lot["cuvee"]), str(lot["format"])
     markets = springs.inputs.markets
-    at = np.flatnonzero(((markets["cuvee"] == cuvee) & (markets["format"] == size)).to_numpy())
-    rate = float(markets_rate(runs, springs)[at[0]]) if len(at) else 0.0
+    market = np.flatnonzero(((markets["cuvee"] == cuvee) & (markets["format"] == size)).to_numpy())
+    rate = float(markets_rate(runs, springs)[market[0]]) if len(market) else 0.0
     months = f"{offer.quantity / rate:.1f} months of what the market of {cuvee} {size} takes" if rate > 0 else ""
     return months or f"the market of {cuvee} {size} has taken none lately"
 
@@ -193,30 +194,30 @@ def _row(judged: Judged) -> dict[str, object]:
     }
 
 
-def _says(runs: Runs, found: Filling, judged: list[Judged]) -> list[str]:
+def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
     """What to take, what it brings together, and how the offers were judged."""
-    taken = [one for one in judged if one.verdict != "pass"]
+    taken = [item for item in judged if item.verdict != "pass"]
     passed = len(judged) - len(taken)
-    said = [
+    sentences = [
         f"Of {len(judged)} offers take {len(taken)} and pass {passed}: "
-        + ", ".join(f"{one.verdict} {one.offer.name} ({one.gain:,.0f} {runs.currency})" for one in taken)
+        + ", ".join(f"{item.verdict} {item.offer.name} ({about(item.gain)} {runs.currency})" for item in taken)
         + "."
         if taken
         else f"Pass all {len(judged)} offers."
     ]
     if len(taken) > 1:
-        facts = found.keeping.facts
+        facts = filling.keeping.facts
         paid = 0.0
-        for one in taken:
-            offer = one.offer
-            facts = _with(runs, found, facts, offer)
+        for item in taken:
+            offer = item.offer
+            facts = _with(runs, filling, facts, offer)
             each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
             paid += each * offer.quantity * _discount(runs, offer.day)
-        together = value_of(facts, best_plan(facts)[0]) - value_of(found.keeping.facts, found.advised[0]) + paid
-        alone = sum(one.gain for one in taken)
-        said.append(f"Together they bring {together:,.0f} {runs.currency}; judged alone, {alone:,.0f}.")
-    said.append(
+        together = value_of(facts, Search(facts).plan()) - value_of(filling.keeping.facts, filling.advised) + paid
+        alone = sum(item.gain for item in taken)
+        sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
+    sentences.append(
         "Each offer is taken whole and alone, beside the tirages advised; what is bought is not sold on in bulk. "
         "The palate decides what may join a cuvée."
     )
-    return said
+    return sentences

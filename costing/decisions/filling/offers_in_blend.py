@@ -22,9 +22,10 @@ from costing.decisions.cellar.cuvee_blends import cuvee_blends, next_or_last
 from costing.decisions.cellar.reserves import in_short
 from costing.decisions.filling.offered import WET, Offer, litres_of
 from costing.inputs.appellations import folded_words
+from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.cuvee_bounds import against_bounds
 from costing.model import Runs
-from costing.results.composition import ATTRIBUTES, OTHER, UNKNOWN
+from costing.results.composition import OTHER, UNKNOWN
 from costing.results.place_rules import CuveeRules
 
 _ALONE = 0.999
@@ -58,10 +59,10 @@ def without_composition(offer: Offer) -> list[str]:
 def in_blend(runs: Runs, offer: Offer) -> InBlend | None:
     """What an offer does to the blend of its cuvée; None where it names none that is blended."""
     blends = next_or_last(cuvee_blends(runs.economic))
-    at = np.flatnonzero((blends["cuvee"] == offer.cuvee).to_numpy())
-    if not len(at) or not offer.buys or offer.what not in ("grapes", *WET):
+    rows = np.flatnonzero((blends["cuvee"] == offer.cuvee).to_numpy())
+    if not len(rows) or not offer.buys or offer.what not in ("grapes", *WET):
         return None
-    blend = blends.iloc[int(at[0])]
+    blend = blends.iloc[int(rows[0])]
     state = np.array([int(blend["state"])])
     litres, sorts = float(blend["litres"]), litres_of(runs, offer)
     part = min(float(sorts.sum()), litres) / litres if litres > 0 else 0.0
@@ -107,10 +108,10 @@ def _one_origin(runs: Runs, offer: Offer, before: Mapping[str, pd.Series]) -> li
     """What `Only from` bars, harvests brought into a vintage cuvée, and varieties into a cuvée of one."""
     rules = CuveeRules(runs.estate)
     category = rules.category[int(rules.names.get_indexer(pd.Index([offer.cuvee], dtype=object))[0])]
-    found = []
+    findings = []
     for variety, village in offer.parts[["variety", "village"]].drop_duplicates().itertuples(index=False):
         part = {"variety": variety, "village": village}
-        found += [
+        findings += [
             f"brings {part[key]} into a cuvée of {key} {value} alone"
             for key, value in against_bounds(runs.estate, offer.cuvee, part)
         ]
@@ -122,8 +123,8 @@ def _one_origin(runs: Runs, offer: Offer, before: Mapping[str, pd.Series]) -> li
             continue
         alone = str(known.idxmax())
         others = [name for name in _shares(offer, attribute).index if name not in (alone, UNKNOWN)]
-        found += [f"brings {name} into a cuvée of one {word}, {alone}" for name in others]
-    return found
+        findings += [f"brings {name} into a cuvée of one {word}, {alone}" for name in others]
+    return findings
 
 
 def _bounds(
@@ -136,16 +137,16 @@ def _bounds(
 ) -> list[str]:
     """Bounds of the trial blends of a cuvée that the offer breaks."""
     lines = runs.estate["trial_blends"]
-    mine = lines[(lines["cuvee"].astype(object) == cuvee) & lines["line"].isin(["at least", "at most"])]
-    found = []
+    of_cuvee = lines[(lines["cuvee"].astype(object) == cuvee) & lines["line"].isin(["at least", "at most"])]
+    bounds = []
     was, now = (
-        {**{name: float(share) for one in shares.values() for name, share in one.items()}, **more}
+        {**{name: float(share) for parts in shares.values() for name, share in parts.items()}, **more}
         for shares, more in ((before, kinds), (after, with_it))
     )
-    for (line, name), shares in mine.groupby([mine["line"].astype(str), mine["lot"].astype(str)])["share"]:
+    for (line, name), shares in of_cuvee.groupby([of_cuvee["line"].astype(str), of_cuvee["lot"].astype(str)])["share"]:
         bound = float(shares.max() if line == "at most" else shares.min())
         first, then = was.get(name, 0.0), now.get(name, 0.0)
         worse = then > max(bound, first) if line == "at most" else then < min(bound, first)
         if worse:
-            found.append(f"{name} {then:.1%}, {line} {bound:.1%}")
-    return found
+            bounds.append(f"{name} {then:.1%}, {line} {bound:.1%}")
+    return bounds

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from costing.array_types import Floats
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,11 @@ def enough_with(chance: float, needs: npt.ArrayLike) -> float:
     ordered = np.sort(np.asarray(needs, dtype=np.float64))
     if chance <= 0.0 or not len(ordered):
         return 0.0
-    at = int(np.ceil(chance * len(ordered) - 1e-9)) - 1
-    return float(ordered[min(max(at, 0), len(ordered) - 1)])
+    position = int(np.ceil(chance * len(ordered) - 1e-9)) - 1
+    return float(ordered[min(max(position, 0), len(ordered) - 1)])
 
 
-def expected_costs(kept: npt.ArrayLike, needs: npt.ArrayLike, unit: Unit) -> tuple[FloatArray, FloatArray]:
+def expected_costs(kept: npt.ArrayLike, needs: npt.ArrayLike, unit: Unit) -> tuple[Floats, Floats]:
     """Expected cost of too much and of too little, for each amount kept [k]."""
     amount, need = np.asarray(kept, dtype=np.float64)[:, np.newaxis], np.asarray(needs, dtype=np.float64)
     over = np.maximum(amount - need, 0.0).mean(axis=1) * unit.too_much

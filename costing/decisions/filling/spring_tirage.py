@@ -18,14 +18,16 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.calendar import add_months
+from costing.answers.kinds import about
+from costing.array_types import Floats
+from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
 from costing.decisions.filling.springs import SORTS, Springs, springs_of
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, Worths, best_plan, value_of
-from costing.engine.carrying import DAYS_A_YEAR, day_numbers
+from costing.decisions.plan.planning import Plan, Search, Worths, best_plan, value_of
+from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
-from costing.graph.arrays import Floats, days
+from costing.graph.arrays import days
 from costing.model import Runs
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -33,9 +35,9 @@ from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 YEARS_ON = 3
 NEVER = 1e3
 """Storage of a litre that nobody would pay."""
-SOME = 0.5
+_SOME = 0.5
 """Less than half a bottle is none."""
-NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
+_NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +66,18 @@ class Filling:
         return best_plan(self.keeping.fixed(self.springs.planned))
 
     @cached_property
-    def advised(self) -> tuple[Plan, Worths]:
-        """Plan and worths with free tirages, the reserve kept."""
-        return best_plan(self.keeping.facts)
+    def advised(self) -> Plan:
+        """Plan with free tirages, the reserve kept."""
+        return self._advised.plan()
+
+    @property
+    def advised_worths(self) -> Worths:
+        """Worths of the plan advised."""
+        return self._advised.worths()
+
+    @cached_property
+    def _advised(self) -> Search:
+        return Search(self.keeping.facts)
 
     @cached_property
     def reserve_l(self) -> float:
@@ -90,18 +101,19 @@ def filling_of(runs: Runs) -> Filling | None:
     litres = usual_plan.filled * wine.bottle_l
     for_blends = float((litres * springs.reserve)[next_spring].sum()) / wine.kept
 
-    def after(harvest: float) -> tuple[Plan, Worths]:
+    def after(harvest: float) -> Search:
         comes, storage, least = wine.comes.copy(), wine.storage.copy(), wine.kept_least.copy()
         comes[0, 1] += harvest - harvests.mean()
         storage[0] = NEVER  # nothing more is kept because the harvest were known
         least[0, 0] = min(for_blends, float(comes[0, 0]))
-        return best_plan(springs.with_wine(comes=comes, storage=storage, kept_least=least))
+        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least))
 
-    (_, short), (plenty_plan, plenty) = after(float(harvests.min())), after(float(harvests.max()))
+    short, after_plenty = after(float(harvests.min())).worths(), after(float(harvests.max()))
+    plenty = after_plenty.worths()
     now, storage = float(usual.litre[0, 0]) / on[0], float(wine.storage[0])
     cost = (now + storage) * float(on[0] / on[1]) / wine.kept
     unit = Unit(cost, float(short.litre[0, 1]) / on[1], float(plenty.litre[0, 1]) / on[1])
-    wanted = float(plenty_plan.wine_in[next_spring, 0].sum())
+    wanted = float(after_plenty.plan().wine_in[next_spring, 0].sum())
     other = wine.comes[0, 1] - harvests.mean()  # must and wine bought for it
     return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
@@ -109,34 +121,34 @@ def filling_of(runs: Runs) -> Filling | None:
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    found = runs.once(filling_of)
-    if found is None:
-        return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, NOTHING)
-    springs = found.springs
+    filling = runs.once(filling_of)
+    if filling is None:
+        return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
+    springs = filling.springs
     facts |= {"spring": str(springs.years[0])}
-    advice = _advice(runs, found)
-    tables = {"tirage_advice": advice, "reserve_levels": _reserve_levels(found)}
-    tables |= {"lees_by_tirage_year": _by_tirage_year(runs, found), "wine_by_spring": _wine_by_spring(found)}
+    advice = _advice(runs, filling)
+    tables = {"tirage_advice": advice, "reserve_levels": _reserve_levels(filling)}
+    tables |= {"lees_by_tirage_year": _by_tirage_year(runs, filling), "wine_by_spring": _wine_by_spring(filling)}
     messages = {"lees_by_tirage_year": _stock_message(tables["lees_by_tirage_year"])}
-    says = tuple(_says(runs, found, advice))
-    return Answer(tables, (*springs.findings, *_findings(runs, found)), says, facts, NOTHING, messages)
+    says = tuple(_says(runs, filling, advice))
+    return Answer(tables, (*springs.findings, *_findings(runs, filling)), says, facts, _NOTHING, messages)
 
 
-def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
+def _advice(runs: Runs, filling: Filling) -> pd.DataFrame:
     """One row a tirage of the first spring, most bottles changed first."""
-    springs, facts = found.springs, found.springs.facts
+    springs, facts = filling.springs, filling.springs.facts
     stacks, wine = facts.stacks, springs.wine
-    plan, _ = found.advised
-    at_planned, at_plan = found.as_planned
-    cover_now, cover_then = _covers(runs, found, plan)
+    plan = filling.advised
+    at_planned, at_plan = filling.as_planned
+    cover_now, cover_then = _covers(runs, filling, plan)
     discount = facts.dates.discount[wine.step[0]]
     rows = []
-    for at in springs.tirage.tolist():
-        lot = springs.inputs.lots.iloc[at]
-        bottles, planned = float(plan.filled[at]), float(springs.planned[at])
-        litres = wine.bottle_l[at]
-        cost = stacks.fill_cost[at] * discount + litres * float(
-            _litre_of(at_plan, at_planned if planned >= SOME else plan, at)
+    for row in springs.tirage.tolist():
+        lot = springs.inputs.lots.iloc[row]
+        bottles, planned = float(plan.filled[row]), float(springs.planned[row])
+        litres = wine.bottle_l[row]
+        cost = stacks.fill_cost[row] * discount + litres * float(
+            _litre_of(at_plan, at_planned if planned >= _SOME else plan, row)
         )
         rows.append(
             {
@@ -144,16 +156,16 @@ def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
                 "do": _do(bottles, planned),
                 "fill_advised": bottles,
                 "fill_planned": planned,
-                "worth_filled": float(at_plan.bottle[at]) + cost,
+                "worth_filled": float(at_plan.bottle[row]) + cost,
                 "cost_to_fill": cost,
-                "cover_now": cover_now[at],
-                "cover_three_years": cover_then[at],
-                "reason": _reason(found, at, bottles, planned),
+                "cover_now": cover_now[row],
+                "cover_three_years": cover_then[row],
+                "reason": _reason(filling, row, bottles, planned),
                 "cuvee": lot["cuvee"],
                 "format": lot["format"],
                 "tirage_date": as_dates(np.array([int(lot["tirage_day"])]))[0],
-                "fill_least": float(stacks.bottles[at]),
-                "fill_most": float(stacks.most[at]),
+                "fill_least": float(stacks.bottles[row]),
+                "fill_most": float(stacks.most[row]),
             }
         )
     table = pd.DataFrame(rows)
@@ -161,30 +173,30 @@ def _advice(runs: Runs, found: Filling) -> pd.DataFrame:
     return table.iloc[np.argsort(-moved.to_numpy(), kind="stable")].reset_index(drop=True)
 
 
-def _litre_of(worths: Worths, plan: Plan, at: int) -> float:
+def _litre_of(worths: Worths, plan: Plan, lot: int) -> float:
     """What a litre of a lot's wine is worth, by the sorts that it is filled from."""
-    used = plan.wine_in[at]
+    used = plan.wine_in[lot]
     part = used / used.sum() if used.sum() > 0 else np.array([1.0, *([0.0] * (len(used) - 1))])
     return float(part @ worths.litre[:, 0])
 
 
 def _do(bottles: float, planned: float) -> str:
     more = bottles - planned
-    if bottles < SOME:
-        return "fill none" if planned >= SOME else "none"
+    if bottles < _SOME:
+        return "fill none" if planned >= _SOME else "none"
     if abs(more) < 1.0:
         return f"fill {bottles:,.0f}, as planned"
     return f"fill {bottles:,.0f}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'}"
 
 
-def _reason(found: Filling, at: int, bottles: float, planned: float) -> str:
+def _reason(filling: Filling, lot: int, bottles: float, planned: float) -> str:
     """What holds the bottles where they are, in one sentence."""
-    stacks = found.springs.facts.stacks
-    if bottles >= stacks.most[at] - SOME:
+    stacks = filling.springs.facts.stacks
+    if bottles >= stacks.most[lot] - _SOME:
         return "At most on Limits, or all wine that suits it, holds it"
-    if bottles <= stacks.bottles[at] + SOME and stacks.bottles[at] >= SOME:
+    if bottles <= stacks.bottles[lot] + _SOME and stacks.bottles[lot] >= _SOME:
         return "At least on Limits holds it: one fewer would be better"
-    if bottles < SOME:
+    if bottles < _SOME:
         return "the market has enough of it on lees; its wine brings more elsewhere"
     if abs(bottles - planned) < 1.0:
         return "as many as the market takes at a price that pays them"
@@ -196,15 +208,15 @@ def _reason(found: Filling, at: int, bottles: float, planned: float) -> str:
 def markets_rate(runs: Runs, springs: Springs) -> Floats:
     """Bottles that each market takes a month: as Price by age says, else as dispatched in the last year [M]."""
     facts, inputs = springs.facts, springs.inputs
-    takes = facts.markets.takes[:, 0] / (np.diff(facts.dates.day)[0] / (365.25 / 12.0))
+    takes = facts.markets.takes[:, 0] / (np.diff(facts.dates.day)[0] / DAYS_A_MONTH)
     sent = runs.estate["dispatches"]
     lately = (days(sent["on_date"]) <= runs.today) & (days(sent["on_date"]) > runs.today - DAYS_A_YEAR)
     lot = runs.chain.lots.names.get_indexer(pd.Index(sent["release_lot"].astype(str)))[lately]
     cuvee, size = runs.labels.cuvee[lot].astype(str), runs.labels.format[lot].astype(str)
     gone = sent["bottles"].to_numpy(dtype=float)[lately]
     known = [
-        gone[(cuvee == one) & (kind == size)].sum() / 12.0
-        for one, kind in zip(inputs.markets["cuvee"], inputs.markets["format"], strict=True)
+        gone[(cuvee == name) & (kind == size)].sum() / 12.0
+        for name, kind in zip(inputs.markets["cuvee"], inputs.markets["format"], strict=True)
     ]
     return np.where(np.isfinite(takes), takes, np.array(known))
 
@@ -225,10 +237,10 @@ def _step_on(runs: Runs, facts: Facts) -> int:
     return max(int(np.searchsorted(facts.dates.day, then, side="right")) - 2, 0)
 
 
-def _covers(runs: Runs, found: Filling, plan: Plan) -> tuple[Floats, Floats]:
+def _covers(runs: Runs, filling: Filling, plan: Plan) -> tuple[Floats, Floats]:
     """Months of cover of each lot's market, on hand today and three years on [S]."""
-    facts = found.springs.facts
-    rate, market = markets_rate(runs, found.springs), facts.stacks.market
+    facts = filling.springs.facts
+    rate, market = markets_rate(runs, filling.springs), facts.stacks.market
     on_hand = np.where(facts.stacks.arrives == 0, facts.stacks.bottles, 0.0)
     now = np.bincount(market, on_hand, len(rate))
     then = np.bincount(market, _stock_at(facts, plan, _step_on(runs, facts)), len(rate))
@@ -237,11 +249,11 @@ def _covers(runs: Runs, found: Filling, plan: Plan) -> tuple[Floats, Floats]:
     return both[0][market], both[1][market]
 
 
-def _by_tirage_year(runs: Runs, found: Filling) -> pd.DataFrame:
+def _by_tirage_year(runs: Runs, filling: Filling) -> pd.DataFrame:
     """Bottles of 75 cl on lees by year of tirage, now and three years on as advised, and the months that they cover."""
-    springs, facts = found.springs, found.springs.facts
+    springs, facts = filling.springs, filling.springs.facts
     lots = springs.inputs.lots
-    plan, _ = found.advised
+    plan = filling.advised
     standard = lots["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     lees = ~facts.stacks.finished
     year = (
@@ -252,12 +264,12 @@ def _by_tirage_year(runs: Runs, found: Filling) -> pd.DataFrame:
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
     sizes = springs.inputs.markets["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     rate = float((markets_rate(runs, springs) * sizes).sum())
-    years = np.unique(year[(now > SOME) | (then > SOME)])
+    years = np.unique(year[(now > _SOME) | (then > _SOME)])
     table = pd.DataFrame(
         {
             "tirage_year": years.astype(str),
-            "lees_now": [now[year == one].sum() for one in years],
-            "lees_three_years": [then[year == one].sum() for one in years],
+            "lees_now": [now[year == tirage_year].sum() for tirage_year in years],
+            "lees_three_years": [then[year == tirage_year].sum() for tirage_year in years],
         }
     )
     for name, of in (("cover_now", "lees_now"), ("cover_three_years", "lees_three_years")):
@@ -276,39 +288,39 @@ def _stock_message(table: pd.DataFrame) -> str:
     )
 
 
-def _reserve_levels(found: Filling) -> pd.DataFrame:
+def _reserve_levels(filling: Filling) -> pd.DataFrame:
     """Each amount that some harvest so far would have asked for, and what keeping it is expected to cost."""
-    needs, springs = found.needs, found.springs
+    needs, springs = filling.needs, filling.springs
     columns = ["reserve_l", "do", "harvest_like", "harvest_l", "chance_enough", "cost_too_much", "cost_too_little"]
     if not len(needs):
         return pd.DataFrame(columns=[*columns, "cost_both"])
     harvests = springs.harvests[SORTS[0]]
-    wanted = np.maximum(needs, found.for_blends)
+    wanted = np.maximum(needs, filling.for_blends)
     levels = np.unique(np.round(wanted, 6))
-    over, under = expected_costs(levels, wanted, found.unit)
+    over, under = expected_costs(levels, wanted, filling.unit)
     rows = []
-    for at, level in enumerate(levels):
+    for position, level in enumerate(levels):
         like = np.flatnonzero(np.isclose(wanted, level))
-        years = [str(harvests.index[int(one)]) for one in like]
+        years = [str(harvests.index[int(harvest)]) for harvest in like]
         rows.append(
             {
                 "reserve_l": level,
-                "do": "keep this" if np.isclose(level, found.reserve_l) else "",
+                "do": "keep this" if np.isclose(level, filling.reserve_l) else "",
                 "harvest_like": ", ".join(years),
                 "harvest_l": float(harvests.iloc[like].max()) if len(like) else np.nan,
                 "chance_enough": float((needs <= level + 1e-6).mean()),
-                "cost_too_much": over[at],
-                "cost_too_little": under[at],
-                "cost_both": over[at] + under[at],
+                "cost_too_much": over[position],
+                "cost_too_little": under[position],
+                "cost_both": over[position] + under[position],
             }
         )
     return pd.DataFrame(rows)
 
 
-def _wine_by_spring(found: Filling) -> pd.DataFrame:
+def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     """Litres of each sort by spring, as advised: what comes, is bottled, sold in bulk and kept, worth of one more."""
-    springs, wine = found.springs, found.springs.wine
-    plan, worths = found.advised
+    springs, wine = filling.springs, filling.springs.wine
+    plan, worths = filling.advised, filling.advised_worths
     discount = springs.facts.dates.discount[wine.step]
     rows = []
     for year in range(len(springs.years)):
@@ -329,49 +341,58 @@ def _wine_by_spring(found: Filling) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _findings(runs: Runs, found: Filling) -> list[Finding]:
+def _findings(runs: Runs, filling: Filling) -> list[Finding]:
     """Tirages of the sheet that together want more wine than there is for the spring."""
-    springs, wine = found.springs, found.springs.wine
+    springs, wine = filling.springs, filling.springs.wine
     wanted = float((springs.planned * wine.bottle_l)[springs.tirage].sum())
     there = float(wine.comes[:, 0].sum())
-    if wanted <= there + SOME:
+    if wanted <= there + _SOME:
         return []
-    at = max(springs.tirage.tolist(), key=lambda one: springs.planned[one] * wine.bottle_l[one])
+    largest = max(springs.tirage.tolist(), key=lambda lot: springs.planned[lot] * wine.bottle_l[lot])
     rule = f"more is to be filled than there is wine: {wanted:,.0f} L of {there:,.0f} L on hand and to come."
-    place = runs.estate.place("tirage", int(springs.rows[at]), "bottles")
-    return [caution(place, f"{springs.planned[at]:,.0f}", rule, "Fill less, or enter wine to come.")]
+    place = runs.estate.place("tirage", int(springs.rows[largest]), "bottles")
+    return [caution(place, f"{springs.planned[largest]:,.0f}", rule, "Fill less, or enter wine to come.")]
 
 
-def _says(runs: Runs, found: Filling, advice: pd.DataFrame) -> list[str]:
+def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     """Sentences on the spring as a whole, and what was taken for granted."""
-    springs, unit = found.springs, found.unit
+    springs, unit = filling.springs, filling.unit
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
-    facts = found.keeping.facts
-    gain = value_of(facts, found.advised[0]) - value_of(facts, found.as_planned[0])
+    facts = filling.keeping.facts
+    gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
     more = total - planned
-    said = [
+    sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; that is worth {gain:,.0f} {runs.currency} more over the years."
+        f"than planned; that is worth {about(gain)} {runs.currency} more over the years."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]
-    if len(found.needs):
-        kept = found.reserve_l
-        enough, of = int((found.needs <= kept + 1e-6).sum()), len(found.needs)
-        beyond = kept - found.for_blends
-        said.append(
-            f"Keep {kept:,.0f} L after bottling: {found.for_blends:,.0f} as reserve of the next blends, in the shares "
-            f"of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so far. "
-            f"Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
+    months = round(float(facts.dates.years.sum()) * DAYS_A_YEAR / DAYS_A_MONTH)
+    ends = runs.estate.settings.plan_horizon_months
+    sentences.append(
+        f"Worth of one more looks {months} months ahead, fills later springs too and counts nothing for what is left "
+        f"at the end. The plan of all lots ends after {ends} months, fills nothing that is not on Tirage, and counts "
+        "what is left at its price then: its worth of the same bottle differs, and is not the one to fill by."
+    )
+    if len(filling.needs):
+        kept = filling.reserve_l
+        enough, of = int((filling.needs <= kept + 1e-6).sum()), len(filling.needs)
+        beyond = kept - filling.for_blends
+        sentences.append(
+            f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
+            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
+            f"far. Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
             f"{runs.currency}."
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())
-        said.append(
+        sentences.append(
             f"Harvests to come are taken as the mean of {first} to {last}, {mean:,.0f} L of wine; later springs "
             "may fill as much of each cuvée as its largest tirage so far. Within a sort wine counts as one: the palate "
             "decides."
         )
     else:
-        said.append("Fewer than two harvests are known: no reserve is advised, and later springs have what is on hand.")
-    return said
+        sentences.append(
+            "Fewer than two harvests are known: no reserve is advised, and later springs have what is on hand."
+        )
+    return sentences

@@ -21,15 +21,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
-from costing.decisions.cellar.reserves import vats
+from costing.decisions.cellar.reserves import litres_that_could_join
 from costing.decisions.keeping_costs import storage_per_litre_year, yearly_loss
 from costing.decisions.plan.facts import Facts, Wine
 from costing.decisions.plan.from_estate import PlanInputs, plan_dates, plan_inputs
 from costing.decisions.plan.unkept import without_price
 from costing.errors import Finding, caution
-from costing.graph.arrays import OPERATIONS, Floats, Ints, days
+from costing.graph.arrays import OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
@@ -100,16 +101,18 @@ def springs_of(runs: Runs) -> Springs | None:
     source = tirages.drop_duplicates("to_lot").set_index("to_lot")
     year = np.where(free, year_of(lots["tirage_day"].to_numpy(dtype=np.int64)), -1)
     years = np.unique(year[free])
-    first_day = np.array([int(lots["tirage_day"].to_numpy()[year == one].min()) for one in years], dtype=np.int64)
+    first_day = np.array(
+        [int(lots["tirage_day"].to_numpy()[year == harvest].min()) for harvest in years], dtype=np.int64
+    )
     spring = np.where(free, np.searchsorted(years, year), -1)
     rows = np.where(free, lots["lot"].map(source["row"]).fillna(-1).to_numpy(), -1).astype(np.int64)
     of_sheet = rows >= 0
     planned = np.where(of_sheet, lots["bottles"].to_numpy(dtype=float), 0.0)
     bottle_l, work = np.zeros(len(lots)), np.zeros(len(lots))
     for cuvee, size in lots.loc[free, ["cuvee", "format"]].drop_duplicates().itertuples(index=False):
-        mine = np.flatnonzero(free & (lots["cuvee"] == cuvee).to_numpy() & (lots["format"] == size).to_numpy())
+        of_market = np.flatnonzero(free & (lots["cuvee"] == cuvee).to_numpy() & (lots["format"] == size).to_numpy())
         taken = filling(estate, cuvee, size, first_day, today)
-        bottle_l[mine], work[mine] = taken.drawn_l, taken.work[spring[mine]]
+        bottle_l[of_market], work[of_market] = taken.drawn_l, taken.work[spring[of_market]]
     second, reserve = _shares(runs, lots["cuvee"])
     wine, harvests, on_hand = _wine(runs, dates.day, first_day, spring, bottle_l, second)
     least, most, findings = _bounds(runs, inputs, free, of_sheet, bottle_l, first_day[np.maximum(spring, 0)], wine)
@@ -123,8 +126,8 @@ def springs_of(runs: Runs) -> Springs | None:
     )
     facts = replace(inputs.facts, stacks=stacks, wine=wine)
     first = np.flatnonzero(spring == 0)
-    found = (*without_price(runs.estate, inputs.left_out), *findings)
-    return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, reserve, found)
+    all_findings = (*without_price(runs.estate, inputs.left_out), *findings)
+    return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, reserve, all_findings)
 
 
 def year_of(day: Ints) -> Ints:
@@ -158,26 +161,26 @@ def _tirages(estate: Estate, today: int, until: int) -> pd.DataFrame:
             name = f"{year} {row['cuvee']} {row['format']}"
             most = float(largest[row["cuvee"], row["format"]])
             later.append(row | {"on_date": day, "to_lot": name, "bottles": most, "row": -1, "year": year})
-    every = pd.concat([ahead, pd.DataFrame(later, columns=sheet.columns)]) if later else ahead
-    return every.assign(on_date=pd.to_datetime(every["on_date"])).reset_index(drop=True)
+    all_rows = pd.concat([ahead, pd.DataFrame(later, columns=sheet.columns)]) if later else ahead
+    return all_rows.assign(on_date=pd.to_datetime(all_rows["on_date"])).reset_index(drop=True)
 
 
 def harvests_of(estate: Estate, today: int) -> pd.DataFrame:
     """Litres of wine of each sort that each harvest up to now gave or brought in, by year, ascending."""
     kept = float(np.prod([1.0 - movement_norms(estate)[OPERATIONS.index(name)] for name in TO_WINE]))
     pressed, came = estate["pressings"], estate["deliveries"]
-    found = pd.DataFrame(columns=list(SORTS), dtype=float)
+    harvests = pd.DataFrame(columns=list(SORTS), dtype=float)
     done = days(pressed["on_date"]) <= today
     for sort, fraction in zip(SORTS, ("first", "second"), strict=True):
         must = pressed[done & (pressed["fraction"] == fraction).to_numpy()]
         of_year = must["volume_l"].groupby(must["on_date"].dt.year).sum() * kept
-        found = found.reindex(found.index.union(of_year.index))
-        found[sort] = of_year.reindex(found.index)
+        harvests = harvests.reindex(harvests.index.union(of_year.index))
+        harvests[sort] = of_year.reindex(harvests.index)
     bought = came[came["what"].isin(["must", "wine"]) & (days(came["on_date"]) <= today)]
     more = bought["quantity"].groupby(bought["on_date"].dt.year).sum()
-    found = found.reindex(found.index.union(more.index)).astype(float).fillna(0.0)
-    found[SORTS[0]] += more.reindex(found.index).fillna(0.0)
-    return found[found.sum(axis=1) > 0]
+    harvests = harvests.reindex(harvests.index.union(more.index)).astype(float).fillna(0.0)
+    harvests[SORTS[0]] += more.reindex(harvests.index).fillna(0.0)
+    return harvests[harvests.sum(axis=1) > 0]
 
 
 def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
@@ -192,8 +195,8 @@ def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
     second = (stock["fraction"] == "second").to_numpy()
     loss = np.array([yearly_loss(estate, str(stage)) for stage in stock["stage"]], dtype=float)
     left = stock["quantity"].to_numpy() * (1.0 - loss) ** ((day - today) / 365.0)
-    one = pd.DataFrame({"lot": "", "cuvee": "", "format": "", "kind": "wine", "fraction": ["first", "second"]})
-    usual = np.nan_to_num(market_value_per_unit(estate, one, today))
+    sorts = pd.DataFrame({"lot": "", "cuvee": "", "format": "", "kind": "wine", "fraction": ["first", "second"]})
+    usual = np.nan_to_num(market_value_per_unit(estate, sorts, today))
     value = market_value_per_unit(estate, stock, today)
     value = np.where(np.isnan(value), usual[second.astype(np.int64)], value)
     litres = np.array([left[~second].sum(), left[second].sum()])
@@ -205,14 +208,14 @@ def _shares(runs: Runs, cuvee: pd.Series) -> tuple[Floats, Floats]:
     """Shares of second pressing and of reserve in the next or last blend of each cuvée; 0 where there is none [S]."""
     blends = next_or_last(cuvee_blends(runs.economic))
     state = blends["state"].to_numpy(dtype=np.int64)
-    at = pd.Index(blends["cuvee"]).get_indexer(pd.Index(cuvee.astype(str)))
+    position = pd.Index(blends["cuvee"]).get_indexer(pd.Index(cuvee.astype(str)))
     mix = runs.composition
-    second, reserve = (np.append(share[state], 0.0)[at] for share in (mix.second_pressing, mix.reserve))
+    second, reserve = (np.append(share[state], 0.0)[position] for share in (mix.second_pressing, mix.reserve))
     return second, reserve
 
 
 def _wine(
-    runs: Runs, at: Ints, first_day: Ints, spring: Ints, bottle_l: Floats, second: Floats
+    runs: Runs, day_of_lot: Ints, first_day: Ints, spring: Ints, bottle_l: Floats, second: Floats
 ) -> tuple[Wine, pd.DataFrame, Floats]:
     """Wine of every spring, the harvests behind it, and litres on hand."""
     estate, today = runs.estate, runs.today
@@ -230,7 +233,7 @@ def _wine(
     storage = storage_per_litre_year(estate, "reserve", first_day, today)
     storage[-1] = 0.0  # the year after the last spring is not looked at
     wine = Wine(
-        step=np.searchsorted(at[:-1], first_day, side="right").clip(max=len(at) - 2).astype(np.int64),
+        step=np.searchsorted(day_of_lot[:-1], first_day, side="right").clip(max=len(day_of_lot) - 2).astype(np.int64),
         comes=comes,
         kept=1.0 - yearly_loss(estate, "reserve"),
         kept_least=np.zeros(shape),
@@ -256,34 +259,31 @@ def _bounds(
     """Least and most bottles of each tirage to come, and where more must be filled than there is wine for."""
     estate, lots = runs.estate, inputs.lots
     least, most = np.zeros(len(lots)), lots["bottles"].to_numpy(dtype=float).copy()
-    known = runs.once(vats)
-    litres = known["vats"].set_index("lot")["litres"] if len(known["vats"]) else pd.Series(dtype=float)
-    joins = known["vats_in_blends"]
-    by_cuvee = joins["lot"].map(litres).groupby(joins["cuvee"]).sum() if "cuvee" in joins else pd.Series(dtype=float)
-    for at in np.flatnonzero(of_sheet).tolist():
-        fits = float(by_cuvee.get(lots["cuvee"].iloc[at], 0.0)) / bottle_l[at]
-        most[at] = max(most[at], fits)
+    by_cuvee = litres_that_could_join(runs)
+    for lot in np.flatnonzero(of_sheet).tolist():
+        fits = float(by_cuvee.get(lots["cuvee"].iloc[lot], 0.0)) / bottle_l[lot]
+        most[lot] = max(most[lot], fits)
     table = estate["limits"]
-    said, since = (table["what"] == "tirage").to_numpy(), days(table["from_date"])
+    speaks_of_tirage, since = (table["what"] == "tirage").to_numpy(), days(table["from_date"])
     size = table["format"].astype(object).fillna("bottle")
     behind: dict[int, list[float]] = {}
-    for at in np.flatnonzero(free).tolist():
-        cuvee, kind = lots["cuvee"].iloc[at], lots["format"].iloc[at]
-        mine = np.flatnonzero(said & ((table["cuvee"] == cuvee) & (size == kind)).to_numpy())
-        row = int(row_in_force(mine, since, np.array([day[at]]))[0])
+    for lot in np.flatnonzero(free).tolist():
+        cuvee, kind = lots["cuvee"].iloc[lot], lots["format"].iloc[lot]
+        of_market = np.flatnonzero(speaks_of_tirage & ((table["cuvee"] == cuvee) & (size == kind)).to_numpy())
+        row = int(row_in_force(of_market, since, np.array([day[lot]]))[0])
         if row < 0:
             continue
         low, high = float(table["least"].iloc[row]), float(table["most"].iloc[row])
-        least[at] = np.nan_to_num(low)
-        most[at] = max(high if np.isfinite(high) else most[at], least[at])
-        if wine.spring[at] == 0 and least[at] > 0:
-            behind.setdefault(row, []).append(least[at] * bottle_l[at])
-    found = []
+        least[lot] = np.nan_to_num(low)
+        most[lot] = max(high if np.isfinite(high) else most[lot], least[lot])
+        if wine.spring[lot] == 0 and least[lot] > 0:
+            behind.setdefault(row, []).append(least[lot] * bottle_l[lot])
+    findings = []
     needed = sum(sum(each) for each in behind.values())
     there = float(wine.comes[:, 0].sum())
     if needed > there + 0.5:
-        row = max(behind, key=lambda one: sum(behind[one]))
+        row = max(behind, key=lambda candidate: sum(behind[candidate]))
         rule = f"more is to be filled than there is wine: {needed:,.0f} L of {there:,.0f} L on hand and to come."
         place = estate.place("limits", row, "least")
-        found.append(caution(place, f"{table['least'].iloc[row]:,.0f}", rule, "Fill less, or enter wine to come."))
-    return least, most, found
+        findings.append(caution(place, f"{table['least'].iloc[row]:,.0f}", rule, "Fill less, or enter wine to come."))
+    return least, most, findings

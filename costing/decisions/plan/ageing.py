@@ -25,9 +25,11 @@ import numpy.typing as npt
 from scipy.optimize import elementwise
 from scipy.special import ndtr
 
+from costing.answers.kinds import about
+from costing.array_types import Flags, Floats, Ints
 from costing.decisions.prices.release_dates import (
     REASONS,
-    Stacks,
+    StacksOnLees,
     Worth,
     age_in_months,
     grid_at_force,
@@ -35,9 +37,7 @@ from costing.decisions.prices.release_dates import (
     running,
     worth_by_date,
 )
-from costing.engine.carrying import DAY_COUNTS, FloatArray, IntArray, RateCurve, day_numbers, mean_growth
-
-BoolArray = npt.NDArray[np.bool_]
+from costing.engine.carrying import DAY_COUNTS, RateCurve, day_numbers, mean_growth
 
 # Flip hurdles are searched between -90 % and 1,000 % a year, as ln(1 + r).
 _LOWEST, _HIGHEST = float(np.log(0.1)), float(np.log(11.0))
@@ -57,29 +57,29 @@ class HoldOrRelease:
     flip_storage: hurdle, and storage per bottle-year, at which the best later date equals the first.
     """
 
-    days: IntArray
+    days: Ints
     worth: Worth
-    price: FloatArray
-    reason: IntArray
-    gain: FloatArray
-    year_return: FloatArray
-    hurdle: FloatArray
-    break_even_price: FloatArray
-    price_growth_needed: FloatArray
-    flip_price: FloatArray
-    bottle_years: FloatArray
-    gain_per_bottle_year: FloatArray
-    peak_capital: FloatArray
-    average_capital: FloatArray
-    first: IntArray
-    best: IntArray
-    best_later: IntArray
-    flip_hurdle: FloatArray
-    flip_storage: FloatArray
+    price: Floats
+    reason: Ints
+    gain: Floats
+    year_return: Floats
+    hurdle: Floats
+    break_even_price: Floats
+    price_growth_needed: Floats
+    flip_price: Floats
+    bottle_years: Floats
+    gain_per_bottle_year: Floats
+    peak_capital: Floats
+    average_capital: Floats
+    first: Ints
+    best: Ints
+    best_later: Ints
+    flip_hurdle: Floats
+    flip_storage: Floats
 
 
 def hold_or_release(
-    stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, wait_years: npt.ArrayLike = 0.0
+    stacks: StacksOnLees, days: npt.ArrayLike, curve: RateCurve, wait_years: npt.ArrayLike = 0.0
 ) -> HoldOrRelease:
     """Compare releasing each stack at each candidate date.
 
@@ -141,8 +141,8 @@ def hold_or_release(
 
 
 def _capital(
-    worth: Worth, paid: FloatArray, years: FloatArray, first: IntArray, later: BoolArray, finishing: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+    worth: Worth, paid: Floats, years: Floats, first: Ints, later: Flags, finishing: Floats
+) -> tuple[Floats, Floats]:
     """Peak and average capital [s, t]: proceeds foregone on the first date, and storage paid since (`paid`, running);
     the peak with the finishing of a later date.
     """
@@ -160,7 +160,7 @@ def break_even_price(
     bottles_after: npt.ArrayLike,
     finishing_after: npt.ArrayLike = 0.0,
     kept_after: npt.ArrayLike = 1.0,
-) -> FloatArray:
+) -> Floats:
     """Price at which a date is worth as much as releasing at an earlier one: the cost of carry, a bottle.
 
     net_before: net proceeds foregone at the earlier date; growth: of money in between; holding: worth at the
@@ -177,7 +177,7 @@ def probability_holding_wins(
     flip_price: npt.ArrayLike,
     yearly_volatility: npt.ArrayLike,
     years: npt.ArrayLike,
-) -> FloatArray:
+) -> Floats:
     """Probability that the price of a later date turns out above the one that equals releasing now.
 
     The price is lognormal with the expected value given and a standard deviation of its logarithm of
@@ -207,20 +207,20 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
     if best == first:
         if other < 0:
             return f"release {start}", "no later date is possible"
-        less = f"the best later date, in {months(other)}, is worth {-answer.gain[row, other]:,.0f} less"
+        less = f"the best later date, in {months(other)}, is worth {about(-answer.gain[row, other])} less"
         return f"release {start}", less
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
-    said = [] if first == 0 else [f"first date {start}"]
+    sentences = [] if first == 0 else [f"first date {start}"]
     if np.isfinite(earned):
-        said.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
+        sentences.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
     if len(ahead) and np.isfinite(ahead[0]):
-        said.append(f"the next would earn {ahead[0]:.1%}")
+        sentences.append(f"the next would earn {ahead[0]:.1%}")
     elif not len(ahead) or answer.reason[row, best + 1] != 0:
-        said.append("later dates are not priced or not looked at")
-    return f"hold {months(best)}", "; ".join(said)
+        sentences.append("later dates are not priced or not looked at")
+    return f"hold {months(best)}", "; ".join(sentences)
 
 
-def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) -> FloatArray:
+def _step_log_return(before: Floats, after: Floats, paid: Floats) -> Floats:
     """Solve before·e^x + paid·(e^x − 1)/x = after for x; NaN where nothing is foregone or received.
 
     The left side rises. At x = ln(after/before) it is at or above `after`; at the lower bound each of its two parts is
@@ -232,7 +232,7 @@ def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) ->
     without_cost = np.log(received / foregone)
     lowest, highest = np.minimum(without_cost - np.log(2.0), -2.0 * cost / received), without_cost + _ROUNDING
 
-    def excess(x: FloatArray, foregone: FloatArray, received: FloatArray, cost: FloatArray) -> FloatArray:
+    def excess(x: Floats, foregone: Floats, received: Floats, cost: Floats) -> Floats:
         return np.asarray(foregone * np.exp(x) + cost * mean_growth(x) - received)
 
     root = elementwise.find_root(
@@ -241,9 +241,7 @@ def _step_log_return(before: FloatArray, after: FloatArray, paid: FloatArray) ->
     return np.where(solvable, root.x, np.nan)
 
 
-def _flip_hurdle(
-    stacks: Stacks, day: IntArray, curve: RateCurve, wait: FloatArray, first: IntArray, later: BoolArray
-) -> FloatArray:
+def _flip_hurdle(stacks: StacksOnLees, day: Ints, curve: RateCurve, wait: Floats, first: Ints, later: Flags) -> Floats:
     """Yearly rate at which the best later date is worth as much as the first possible one; NaN if none."""
     flip = np.full(len(first), np.nan)
     rows = np.flatnonzero(later.any(axis=1))
@@ -251,49 +249,49 @@ def _flip_hurdle(
         return flip
     waits = np.broadcast_to(wait, later.shape)
 
-    def best_gain(log_rate: FloatArray, row: FloatArray) -> FloatArray:
-        at = row.astype(np.int64)
-        npv = worth_by_date(stacks.rows(at), grid_at_force(day, log_rate, curve.day_count), waits[at]).npv
-        return _highest(np.where(later[at], npv - _at(npv, first[at]), np.nan))
+    def best_gain(log_rate: Floats, row: Floats) -> Floats:
+        rows = row.astype(np.int64)
+        npv = worth_by_date(stacks.rows(rows), grid_at_force(day, log_rate, curve.day_count), waits[rows]).npv
+        return _highest(np.where(later[rows], npv - _at(npv, first[rows]), np.nan))
 
     place = rows.astype(np.float64)
     span = float(DAY_COUNTS[curve.day_count](day[0], day[-1]))
     now = np.full(len(rows), float(curve.log_index(day[-1]) - curve.log_index(day[0])) / span)
     holding = best_gain(now, place) > 0
     low, high = np.where(holding, now, _LOWEST), np.where(holding, _HIGHEST, now)
-    found = elementwise.find_root(best_gain, (low, high), args=(place,), tolerances={"xatol": 1e-14})
-    flip[rows] = np.where(found.success, np.expm1(found.x), np.nan)
+    root = elementwise.find_root(best_gain, (low, high), args=(place,), tolerances={"xatol": 1e-14})
+    flip[rows] = np.where(root.success, np.expm1(root.x), np.nan)
     return flip
 
 
-def _best(npv: FloatArray, among: BoolArray) -> IntArray:
+def _best(npv: Floats, among: Flags) -> Ints:
     """Date of the highest value among the allowed ones, the earliest of equals; −1 if none is [s]."""
     best = np.where(among, npv, -np.inf).argmax(axis=1)
     return np.where(among.any(axis=1), best, -1).astype(np.int64)
 
 
-def _at(values: FloatArray, date: IntArray) -> FloatArray:
+def _at(values: Floats, date: Ints) -> Floats:
     """Value at each stack's date [s, 1]; NaN for date −1."""
     picked = np.take_along_axis(values, np.maximum(date, 0)[:, None], axis=1)
     return np.where(date[:, None] >= 0, picked, np.nan)
 
 
-def _since(total: FloatArray, date: IntArray) -> FloatArray:
+def _since(total: Floats, date: Ints) -> Floats:
     return np.asarray(total - _at(total, date))
 
 
-def _by_end(per_step: FloatArray) -> FloatArray:
+def _by_end(per_step: Floats) -> Floats:
     """Values of steps placed at the date on which each ends; NaN at the first date."""
     return np.concatenate([np.full((per_step.shape[0], 1), np.nan), per_step], axis=1)
 
 
-def _ratio(top: FloatArray, bottom: FloatArray) -> FloatArray:
+def _ratio(top: Floats, bottom: Floats) -> Floats:
     ratio = np.full(top.shape, np.nan)
     np.divide(top, bottom, out=ratio, where=bottom > 0)
     return ratio
 
 
-def _highest(values: FloatArray) -> FloatArray:
+def _highest(values: Floats) -> Floats:
     """Highest of each row, NaN where it has none [s]."""
     filled = np.where(np.isnan(values), -np.inf, values).max(axis=1)
     return np.where(np.isfinite(filled), filled, np.nan)

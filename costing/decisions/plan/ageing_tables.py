@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.calendar import months_between
 from costing.decisions.keeping_costs import (
     good_share,
@@ -31,12 +32,12 @@ from costing.decisions.keeping_costs import (
     yearly_loss,
 )
 from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, verdict
-from costing.decisions.prices.release_dates import REASONS, Stacks, age_in_months, candidate_days, in_money_of_day
+from costing.decisions.prices.release_dates import REASONS, StacksOnLees, age_in_months, candidate_days, in_money_of_day
 from costing.decisions.prices.scarcity import queue_for_market
 from costing.decisions.prices.selling import finished_and_sent
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.capital import capital_curve
@@ -65,8 +66,8 @@ class Holding:
     """
 
     stock: pd.DataFrame
-    stacks: Stacks
-    at: Ints
+    stacks: StacksOnLees
+    day: Ints
     curve: RateCurve
     market: Ints
     good: float
@@ -82,28 +83,33 @@ def stacks_on_lees(results: Results) -> pd.DataFrame:
     return stock.sort_values(["cuvee", "format", "tirage", "lot"], ignore_index=True)
 
 
-def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: Floats, at: Ints) -> Floats:
+def _prices_by_age(estate: Estate) -> dict[tuple[str, str], pd.DataFrame]:
+    """Rows of Price by age of each cuvée and format, youngest first."""
+    table = estate["price_by_age"].sort_values("months_on_lees", kind="stable")
+    return {(str(key[0]), str(key[1])): rows for key, rows in table.groupby(["cuvee", "format"], observed=True)}
+
+
+def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: Floats, day: Ints) -> Floats:
     """Price by age at each day, in the money of that day [t]; NaN outside the given ages: never extrapolated.
 
     Each given price is brought to the money of the day first, then a straight line joins the two ages.
     """
-    table = estate["price_by_age"]
-    mine = table[(table["cuvee"] == cuvee) & (table["format"] == bottle_format)].sort_values("months_on_lees")
-    if not len(mine):
-        return np.full(len(at), np.nan)
-    given, money = mine["months_on_lees"].to_numpy(), days(mine["money_date"])
+    prices = estate.once(_prices_by_age).get((cuvee, bottle_format))
+    if prices is None:
+        return np.full(len(day), np.nan)
+    given, money = prices["months_on_lees"].to_numpy(), days(prices["money_date"])
     known = money != BLANK_DAY
     then = in_money_of_day(
-        mine["ex_cellar_price"].to_numpy()[:, np.newaxis],
-        np.where(known, money, at[0])[:, np.newaxis],
-        at,
-        np.nan_to_num(mine["escalation"].to_numpy())[:, np.newaxis],
+        prices["ex_cellar_price"].to_numpy()[:, np.newaxis],
+        np.where(known, money, day[0])[:, np.newaxis],
+        day,
+        np.nan_to_num(prices["escalation"].to_numpy())[:, np.newaxis],
     )
     after = np.clip(np.searchsorted(given, age_months), min(1, len(given) - 1), len(given) - 1)
     before = np.maximum(after - 1, 0)
     span = given[after] - given[before]
     weight = np.where(span > 0, (age_months - given[before]) / np.where(span > 0, span, 1.0), 0.0)
-    date = np.arange(len(at))
+    date = np.arange(len(day))
     price = then[before, date] * (1.0 - weight) + then[after, date] * weight
     inside = (age_months >= given[0]) & (age_months <= given[-1])
     return np.where(inside, price, np.nan)
@@ -113,9 +119,9 @@ def holding(results: Results) -> Holding:
     """Collect the stacks on lees and what holds for them at every candidate date of the settings."""
     estate, chain = results.estate, results.chain
     today, settings = chain.valuation_day, estate.settings
-    at = candidate_days(today, settings.ageing_step_months, settings.ageing_horizon_months)
+    day = candidate_days(today, settings.ageing_step_months, settings.ageing_horizon_months)
     stock = stacks_on_lees(results)
-    shape = (len(stock), len(at))
+    shape = (len(stock), len(day))
     price, finishing, storage, finished = (np.full(shape, np.nan) for _ in range(4))
     takes = np.full(len(stock), np.inf)
     good, table, riddling = (
@@ -124,35 +130,35 @@ def holding(results: Results) -> Holding:
         riddling_by_cuvee(estate, lot_labels(estate, chain)),
     )
     tirage = days(stock["tirage"])
-    ages = age_in_months(tirage[:, np.newaxis], at) if len(stock) else np.zeros(shape)
+    ages = age_in_months(tirage[:, np.newaxis], day) if len(stock) else np.zeros(shape)
     kept: dict[str, tuple[Floats, Floats]] = {}
     finish: dict[tuple[str, str | None], Floats] = {}
     for row, (cuvee, size) in enumerate(zip(stock["cuvee"].astype(str), stock["format"].astype(str), strict=True)):
-        price[row] = ex_cellar_price(estate, cuvee, size, ages[row], at)
+        price[row] = ex_cellar_price(estate, cuvee, size, ages[row], day)
         limits = table.loc[(table["cuvee"] == cuvee) & (table["format"] == size), "bottles_a_month"].to_numpy()
         takes[row] = np.inf if np.isnan(limits).all() else np.nanmin(limits)
         how = last_riddling(riddling, cuvee, size)
         if (size, how) not in finish:
-            finish[size, how] = finished_and_sent(estate, size, how, at, today)
+            finish[size, how] = finished_and_sent(estate, size, how, day, today)
         finishing[row] = finish[size, how]
         if size not in kept:
-            on_lees = storage_per_bottle_year(estate, "on lees", size, at, today)
-            kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, at, today)
+            on_lees = storage_per_bottle_year(estate, "on lees", size, day, today)
+            kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, day, today)
         storage[row], finished[row] = kept[size]
     lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
-    stacks = Stacks(
+    stacks = StacksOnLees(
         bottles=stock["quantity"].to_numpy(),
         price=price * good,  # per bottle put to disgorging
         finishing=finishing,
         age_months=ages,
-        storage_per_bottle_year=storage + pools_per_unit_year(results, lots, at),
+        storage_per_bottle_year=storage + pools_per_unit_year(results, lots, day),
         survival_per_year=np.array([1.0 - yearly_loss(estate, "on lees")]),
         minimum_months=minimum_months(estate, stock["cuvee"].to_numpy(dtype=object), tirage, today),
         market_per_month=takes / good,
         finished_storage_per_bottle_year=finished[:, 0] * good,  # only good bottles are finished stock
     )
     market = pd.factorize(stock["cuvee"].astype(str) + "|" + stock["format"].astype(str))[0].astype(np.int64)
-    return Holding(stock, stacks, at, hurdle_curve(results), market, good)
+    return Holding(stock, stacks, day, hurdle_curve(results), market, good)
 
 
 def hurdle_curve(results: Results) -> RateCurve:
@@ -168,24 +174,24 @@ def minimum_months(estate: Estate, cuvee: np.ndarray, tirage: Ints, today: int) 
 
 
 def hold_or_release_tables(
-    results: Results, held: Holding | None = None
+    results: Results, present: Holding | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
     """Verdict of every stack, every candidate date of every stack, and the arrays behind them.
 
-    results: on the economic basis; held: `holding(results)`, if it is known. Tables are empty where nothing
+    results: on the economic basis; present: `holding(results)`, if it is known. Tables are empty where nothing
     is on lees.
     """
-    held = holding(results) if held is None else held
-    if not len(held.stock):
+    present = holding(results) if present is None else present
+    if not len(present.stock):
         return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
-    queue = queue_for_market(held.stacks, held.at, held.curve, held.market)
-    answer = hold_or_release(held.stacks, held.at, held.curve, queue.wait_years)
-    return _by_stack(held, answer), _by_date(held, answer), answer
+    queue = queue_for_market(present.stacks, present.day, present.curve, present.market)
+    answer = hold_or_release(present.stacks, present.day, present.curve, queue.wait_years)
+    return _by_stack(present, answer), _by_date(present, answer), answer
 
 
-def _by_stack(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
+def _by_stack(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     """Verdict of every stack, with the figures of its best date."""
-    stock, rows = held.stock, np.arange(len(held.stock))
+    stock, rows = present.stock, np.arange(len(present.stock))
     none, best, later = answer.best < 0, np.maximum(answer.best, 0), np.maximum(answer.best_later, 0)
 
     def at_best(values: Floats) -> Floats:
@@ -200,12 +206,12 @@ def _by_stack(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
             "bottles": stock["quantity"],
             "months_on_lees": stock["months_on_lees"],
             "economic_on_lees": stock["value_per_unit"],
-            "best_release_date": as_dates(np.where(none, BLANK_DAY, held.at[best])),
+            "best_release_date": as_dates(np.where(none, BLANK_DAY, present.day[best])),
             "gain": at_best(answer.gain),
             "gain_per_bottle_year": at_best(answer.gain_per_bottle_year),
             "hurdle_break_even": answer.flip_hurdle.ravel(),
             "storage_break_even": answer.flip_storage.ravel(),
-            "price_break_even": np.where(answer.best_later < 0, np.nan, answer.flip_price[rows, later] / held.good),
+            "price_break_even": np.where(answer.best_later < 0, np.nan, answer.flip_price[rows, later] / present.good),
             "peak_capital": at_best(answer.peak_capital),
             "average_capital": at_best(answer.average_capital),
             **dict(zip(("verdict", "reason"), zip(*verdicts, strict=True), strict=True)),
@@ -213,15 +219,15 @@ def _by_stack(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     )
 
 
-def _by_date(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
+def _by_date(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     """Every candidate date of every stack."""
-    stock, stacks, at, good = held.stock, held.stacks, held.at, held.good
-    line, column = np.divmod(np.arange(stacks.price.size), len(at))
+    stock, stacks, day, good = present.stock, present.stacks, present.day, present.good
+    line, column = np.divmod(np.arange(stacks.price.size), len(day))
     labels = {name: stock[name].to_numpy(dtype=object)[line] for name in ("lot", "cuvee", "format")}
     return pd.DataFrame(
         {
             **labels,
-            "releases_on": as_dates(at[column]),
+            "releases_on": as_dates(day[column]),
             "months_on_lees": np.floor(stacks.age_months.ravel() + 1e-9),
             "bottles": answer.worth.bottles.ravel(),
             "price": (stacks.price / good).ravel(),
@@ -242,11 +248,11 @@ def _by_date(held: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     )
 
 
-def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[Finding]:
+def ageing_findings(results: Results, present: Holding | None = None) -> Iterator[Finding]:
     """Yield cautions on stacks that no verdict can speak of: bottles of unknown tirage, cuvées and ages
     without a price, markets that take nothing. A date before the minimum months is barred, and no finding.
     """
-    held = holding(results) if held is None else held
+    present = holding(results) if present is None else present
     estate, stock = results.estate, stock_values(results)
     unknown = stock[(stock["kind"] == "on lees") & stock["tirage"].isna()]
     for lot in unknown["lot"].astype(str):
@@ -255,7 +261,7 @@ def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[F
         rule = f"no tirage date: the age of lot '{lot}' is not known, and nothing is said of holding it."
         yield caution(place, "", rule, "Enter the day of tirage.")
     table = estate["price_by_age"]
-    for (cuvee, size), group in held.stock.groupby(["cuvee", "format"], sort=False):
+    for (cuvee, size), group in present.stock.groupby(["cuvee", "format"], sort=False):
         rows = np.flatnonzero(((table["cuvee"] == cuvee) & (table["format"] == size)).to_numpy())
         lots = ", ".join(group["lot"].astype(str))
         if not len(rows):
@@ -263,12 +269,12 @@ def ageing_findings(results: Results, held: Holding | None = None) -> Iterator[F
             yield caution(AGES_SHEET, f"{cuvee}, {size}", rule, "Enter a price at two ages or more.")
             continue
         given = table["months_on_lees"].to_numpy()[rows]
-        asked = held.stacks.age_months[group.index]
+        asked = present.stacks.age_months[group.index]
         for edge, beyond, word in (
             (int(rows[given.argmax()]), asked > given.max(), "highest"),
             (int(rows[given.argmin()]), asked < given.min(), "lowest"),
         ):
-            missing = beyond & (held.stacks.age_months >= held.stacks.minimum_months)[group.index]
+            missing = beyond & (present.stacks.age_months >= present.stacks.minimum_months)[group.index]
             if missing.any():
                 low, high = np.floor(asked[missing].min()), np.floor(asked[missing].max())
                 ages = f"{low:g}" if low == high else f"{low:g} to {high:g}"

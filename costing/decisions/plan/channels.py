@@ -16,10 +16,10 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.prices.terms_in_force import channel_terms, currency_rates, list_prices
-from costing.graph.arrays import Floats, days
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force
+from costing.money.capital import interest_rate_on
 
 EVERY, OTHERS = "all channels", "other channels"
 
@@ -35,9 +35,9 @@ def channel_values(estate: Estate, day: int, markets: pd.DataFrame, named: Seque
     """Value of each named channel and of all others together over the ex-cellar price, and the part of each market that
     they take [M, C].
     """
-    one = np.ones((len(markets), 1))
+    alone = np.ones((len(markets), 1))
     if not named:
-        return one, one
+        return alone, alone
     terms = channel_terms(estate, day)
     own = np.array([list(terms.index).index(name) for name in named])
     share = np.nan_to_num(terms["share"].to_numpy(dtype=float))
@@ -58,19 +58,12 @@ def channel_values(estate: Estate, day: int, markets: pd.DataFrame, named: Seque
 def _nets(estate: Estate, terms: pd.DataFrame, day: int, cuvee: str, size: str) -> Floats:
     """Net of a bottle by channel, NaN without a list price."""
     count = len(terms)
-    channel, at = terms.index.to_numpy(dtype=object), np.full(count, day)
-    listed = list_prices(estate, np.full(count, cuvee, dtype=object), np.full(count, size, dtype=object), channel, at)
-    rate = currency_rates(estate, listed.currency, channel, at)
+    channel, on = terms.index.to_numpy(dtype=object), np.full(count, day)
+    listed = list_prices(estate, np.full(count, cuvee, dtype=object), np.full(count, size, dtype=object), channel, on)
+    rate = currency_rates(estate, listed.currency, channel, on)
     off, fee, cost, wait = (
         np.nan_to_num(terms[name].to_numpy(dtype=float))
         for name in ("discount", "commission", "selling_cost_per_bottle", "customer_days")
     )
     received = listed.price * rate * (1.0 - off) * (1.0 - fee)
-    return np.asarray(received * (1.0 + _hurdle(estate, day)) ** (-wait / 365.0) - cost)
-
-
-def _hurdle(estate: Estate, day: int) -> float:
-    table = estate["interest_rates"]
-    rows = np.flatnonzero(table["hurdle_rate"].notna().to_numpy())
-    row = row_in_force(rows, days(table["from_date"]), np.array([day]))
-    return float(table["hurdle_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0
+    return np.asarray(received * (1.0 + interest_rate_on(estate, "hurdle_rate", day)) ** (-wait / 365.0) - cost)

@@ -15,11 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from costing.array_types import Flags, Floats, Ints
 
 TO_FULL_PRICE, BEYOND = 4, 4
 """Steps of price up to what the market takes at the full price, and beyond."""
@@ -31,10 +28,10 @@ class Dates:
     sale_discount: of money received evenly over each step [T]; year: number of the year of each step [T].
     """
 
-    day: IntArray
-    discount: FloatArray
-    sale_discount: FloatArray
-    year: IntArray
+    day: Ints
+    discount: Floats
+    sale_discount: Floats
+    year: Ints
 
     @property
     def steps(self) -> int:
@@ -42,7 +39,7 @@ class Dates:
         return len(self.sale_discount)
 
     @property
-    def years(self) -> FloatArray:
+    def years(self) -> Floats:
         """Length of each step in years of 365 days [T]."""
         return np.diff(self.day) / 365.0
 
@@ -61,24 +58,24 @@ class Stacks:
     date; market: its market; place: where it lies (−1: no limit speaks of it); takes_places: places a bottle takes.
     """
 
-    bottles: FloatArray
-    most: FloatArray
-    fill_cost: FloatArray
-    arrives: IntArray
-    finished: BoolArray
-    survival: FloatArray
-    good: FloatArray
-    may: BoolArray
-    price: FloatArray
-    price_growth: FloatArray
-    finishing: FloatArray
-    storage: FloatArray
-    finished_storage: FloatArray
-    worth_left: FloatArray
-    worth_finished: FloatArray
-    market: IntArray
-    place: IntArray
-    takes_places: FloatArray
+    bottles: Floats
+    most: Floats
+    fill_cost: Floats
+    arrives: Ints
+    finished: Flags
+    survival: Floats
+    good: Floats
+    may: Flags
+    price: Floats
+    price_growth: Floats
+    finishing: Floats
+    storage: Floats
+    finished_storage: Floats
+    worth_left: Floats
+    worth_finished: Floats
+    market: Ints
+    place: Ints
+    takes_places: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,11 +86,11 @@ class Markets:
     the market takes that each channel takes, each at a price of its own [M, C].
     """
 
-    takes: FloatArray
-    reference_price: FloatArray
-    elasticity: FloatArray
-    channel_value: FloatArray
-    share: FloatArray
+    takes: Floats
+    reference_price: Floats
+    elasticity: Floats
+    channel_value: Floats
+    share: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,16 +102,16 @@ class Limits:
     and the yearly rate. NaN or inf: no limit.
     """
 
-    places: FloatArray
-    line: FloatArray
-    supply_markets: BoolArray
-    supply_channel: IntArray
-    supply_year: IntArray
-    supply: FloatArray
-    supply_most: FloatArray
-    credit: FloatArray
+    places: Floats
+    line: Floats
+    supply_markets: Flags
+    supply_channel: Ints
+    supply_year: Ints
+    supply: Floats
+    supply_most: Floats
+    credit: Floats
     debt: float
-    other_outlay: FloatArray
+    other_outlay: Floats
     borrowing_rate: float
 
 
@@ -130,23 +127,33 @@ class Wine:
     that a bottle of each lot takes [S]; most_share: of them that may be of each sort [S, G].
     """
 
-    step: IntArray
-    comes: FloatArray
+    step: Ints
+    comes: Floats
     kept: float
-    kept_least: FloatArray
-    storage: FloatArray
-    bulk_price: FloatArray
-    bulk_most: FloatArray
-    spring: IntArray
-    bottle_l: FloatArray
-    most_share: FloatArray
+    kept_least: Floats
+    storage: Floats
+    bulk_price: Floats
+    bulk_most: Floats
+    spring: Ints
+    bottle_l: Floats
+    most_share: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Campaigns:
+    """cost: of disgorging a lot on each date, however many bottles, in money of that date [T]; least: bottles of a
+    campaign.
+    """
+
+    cost: Floats
+    least: float
 
 
 @dataclass(frozen=True, eq=False)
 class Facts:
     """Everything a plan is made from. longest_wait: steps that a disgorged bottle may wait to be sold; penalty: money a
     unit, above any worth, that breaking a limit costs in the search and not in the value; wine: None where what is
-    filled stands fixed.
+    filled stands fixed; campaigns: None where any number may be disgorged on any date.
     """
 
     dates: Dates
@@ -156,9 +163,10 @@ class Facts:
     longest_wait: int
     penalty: float
     wine: Wine | None = None
+    campaigns: Campaigns | None = None
 
 
-def mean_price(stacks: Stacks, n_markets: int) -> FloatArray:
+def mean_price(stacks: Stacks, n_markets: int) -> Floats:
     """Mean price of the lots of each market that may be disgorged on each date, 0 where there is none [M, T]."""
     shape = (n_markets, stacks.price.shape[1])
     known = stacks.may & np.isfinite(stacks.price)
@@ -169,7 +177,7 @@ def mean_price(stacks: Stacks, n_markets: int) -> FloatArray:
     return np.divide(summed, total, out=np.zeros(shape), where=total > 0)
 
 
-def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, FloatArray]:
+def price_steps(takes: Floats, elasticity: Floats) -> tuple[Floats, Floats]:
     """Steps of price of each market [M, T, J]: how many bottles each takes, and the part of the full price given up on
     each bottle of it. A market without elasticity has one step without concession.
     """
@@ -187,7 +195,7 @@ def price_steps(takes: FloatArray, elasticity: FloatArray) -> tuple[FloatArray, 
     return width, slope
 
 
-def channel_steps(markets: Markets) -> tuple[FloatArray, FloatArray]:
+def channel_steps(markets: Markets) -> tuple[Floats, Floats]:
     """Steps of price of each channel [M, C, T, J]: those of its market, as wide as its share of it."""
     width, slope = price_steps(markets.takes, markets.elasticity)
     share = markets.share[:, :, np.newaxis, np.newaxis]
@@ -195,12 +203,12 @@ def channel_steps(markets: Markets) -> tuple[FloatArray, FloatArray]:
     return wide, np.broadcast_to(slope[:, np.newaxis], wide.shape)
 
 
-def interest(facts: Facts) -> FloatArray:
+def interest_on_draw(facts: Facts) -> Floats:
     """What a unit drawn is owed at the end of each step [T]."""
     return np.asarray((1.0 + facts.limits.borrowing_rate) ** facts.dates.years)
 
 
-def received(facts: Facts, waited: int) -> FloatArray:
+def received(facts: Facts, waited: int) -> Floats:
     """Money for a bottle of each lot that is disgorged on each date and waits so many steps [S, T − waited]."""
     stacks, day = facts.stacks, facts.dates.day[:-1]
     last = len(day) - waited

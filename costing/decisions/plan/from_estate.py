@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import places_of_others
-from costing.calendar import add_months
+from costing.array_types import Floats
+from costing.calendar import DAYS_A_MONTH, add_months
 from costing.decisions.keeping_costs import (
     good_share,
     last_riddling,
@@ -30,12 +31,12 @@ from costing.decisions.keeping_costs import (
 from costing.decisions.plan.ageing_tables import ex_cellar_price, hurdle_curve, minimum_months
 from costing.decisions.plan.channels import EVERY, OTHERS, bounded_channels, channel_values
 from costing.decisions.plan.facts import Dates, Facts, Markets, Stacks, mean_price
-from costing.decisions.plan.limits import DAYS_A_MONTH, LimitRows, limits_of
+from costing.decisions.plan.limits import LimitRows, limits_of
 from costing.decisions.prices.release_dates import age_in_months
 from costing.decisions.prices.selling import finished_and_sent
 from costing.decisions.prices.terms_in_force import market_of
 from costing.engine.carrying import day_numbers
-from costing.graph.arrays import BLANK_DAY, Floats, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.rates import location_of, locations
@@ -158,7 +159,7 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
 
 def stacks_of(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     """Arrays of the lots; their market is set later."""
-    estate, today, at = runs.estate, runs.today, dates.day
+    estate, today, dates_at = runs.estate, runs.today, dates.day
     steps, count = dates.steps, len(lots)
     finished, disgorged = (lots["kind"] == "finished").to_numpy(), lots["disgorged_day"].to_numpy()
     disgorged = np.where(disgorged == BLANK_DAY, today, disgorged)  # before the records: it ages no further
@@ -171,26 +172,26 @@ def stacks_of(runs: Runs, dates: Dates, lots: pd.DataFrame) -> Stacks:
     known: dict[tuple[str, str], tuple[Floats, Floats, Floats]] = {}
     for row, (cuvee, size) in enumerate(zip(lots["cuvee"], lots["format"], strict=True)):
         if (cuvee, size) not in known:
-            finish = finished_and_sent(estate, size, last_riddling(how, cuvee, size), at, today)
-            kept = storage_per_bottle_year(estate, "on lees", size, at[:-1], today) * evenly
+            finish = finished_and_sent(estate, size, last_riddling(how, cuvee, size), dates_at, today)
+            kept = storage_per_bottle_year(estate, "on lees", size, dates_at[:-1], today) * evenly
             known[cuvee, size] = (
                 finish,
                 kept,
-                storage_per_bottle_year(estate, "finished stock", size, at[:-1], today) * evenly,
+                storage_per_bottle_year(estate, "finished stock", size, dates_at[:-1], today) * evenly,
             )
         finish, storage[row], waiting[row] = known[cuvee, size]
-        until = disgorged[row] if finished[row] else at
-        ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(at))
-        ages = np.where(at >= lots["tirage_day"].iloc[row], ages, -1.0)
-        priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), at)
+        until = disgorged[row] if finished[row] else dates_at
+        ages = np.broadcast_to(age_in_months(int(lots["tirage_day"].iloc[row]), until), len(dates_at))
+        ages = np.where(dates_at >= lots["tirage_day"].iloc[row], ages, -1.0)
+        priced = ex_cellar_price(estate, cuvee, size, np.asarray(ages, dtype=float), dates_at)
         price[row], finishing[row] = priced[:-1], finish[:-1]
-        mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-        growth[row] = float(np.nan_to_num(mine["escalation"].to_numpy()).mean())
+        of_market = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+        growth[row] = float(np.nan_to_num(of_market["escalation"].to_numpy()).mean())
         last = priced[np.isfinite(priced)][-1] if np.isfinite(priced).any() else 0.0
         left[row] = max(last * good - finish[-1], 0.0) * safety
         left_finished[row] = last * safety
     minimum = minimum_months(estate, lots["cuvee"].to_numpy(dtype=object), lots["tirage_day"].to_numpy(), today)
-    ages = np.array([age_in_months(int(day), at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
+    ages = np.array([age_in_months(int(day), dates_at[:-1]) for day in lots["tirage_day"]]).reshape(count, steps)
     may = np.isfinite(price) & (ages >= minimum[:, np.newaxis] - 1e-9)
     return Stacks(
         bottles=lots["bottles"].to_numpy(dtype=float),

@@ -17,18 +17,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_MONTH
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.channels import bounded_channels
 from costing.decisions.plan.facts import Dates, Limits
-from costing.graph.arrays import Floats, Ints, days
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 from costing.inputs.schema import operations
 from costing.model import Runs
+from costing.money.capital import interest_rate_on
 from costing.money.postings import TABLE_NAMES
 
-DAYS_A_MONTH = 365.25 / 12.0
 DECIDED = ("on lees", "finishing", "dressing", "finished stock")
 """Stages whose costs the plan decides."""
 
@@ -55,7 +57,7 @@ def limits_of(
     estate = runs.estate
     table = estate["limits"]
     since, what = days(table["from_date"]), table["what"].astype(object).to_numpy()
-    held = ~np.isin(what, list(without))
+    counts = ~np.isin(what, list(without))
     most = np.append(np.nan_to_num(table["most"].to_numpy(dtype=float), nan=np.inf), np.inf)
     where = table["location"].astype(object).to_numpy()
 
@@ -63,13 +65,13 @@ def limits_of(
         """The row in force on each date, −1 before the first."""
         return row_in_force(np.flatnonzero(rows), since, dates.day[:-1])
 
-    of_place = np.array([dated(held & (what == "places") & (where == place)) for place in places], dtype=np.int64)
+    of_place = np.array([dated(counts & (what == "places") & (where == place)) for place in places], dtype=np.int64)
     of_place = of_place.reshape(len(places), dates.steps)
-    line, credit = dated(held & (what == "disgorging")), dated(held & (what == "credit"))
+    line, credit = dated(counts & (what == "disgorging")), dated(counts & (what == "credit"))
     limits = Limits(
         places=most[of_place],
         line=most[line] * np.diff(dates.day) / DAYS_A_MONTH,
-        **_supplies(estate, dates, markets, np.flatnonzero(held & (what == "supply")), without),
+        **_supplies(estate, dates, markets, np.flatnonzero(counts & (what == "supply")), without),
         credit=np.full(dates.steps, np.inf),
         debt=0.0,
         other_outlay=np.zeros(dates.steps),
@@ -78,7 +80,7 @@ def limits_of(
     owed, lines = 0.0, ""
     if "credit" not in without and (len(estate["loans"]) or (credit >= 0).any()):
         limits, owed, lines = _with_credit(runs, dates, limits, most[credit])
-    rows, _ = _supply_years(dates, since, np.flatnonzero(held & (what == "supply")))
+    rows, _ = _supply_years(dates, since, np.flatnonzero(counts & (what == "supply")))
     names = tuple(_supply_name(estate, row) for row in rows)
     return limits, LimitRows(of_place, line, credit, rows, names, lines, owed)
 
@@ -91,8 +93,8 @@ def _supply_years(dates: Dates, since: Ints, rows: Ints) -> tuple[Ints, Ints]:
         for year in np.unique(dates.year).tolist()
         if since[row] <= 0 or year >= since[row].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970
     ]
-    found = np.array(pairs, dtype=np.int64).reshape(len(pairs), 2)
-    return found[:, 0], found[:, 1]
+    rows_and_years = np.array(pairs, dtype=np.int64).reshape(len(pairs), 2)
+    return rows_and_years[:, 0], rows_and_years[:, 1]
 
 
 def _supplies(
@@ -106,8 +108,8 @@ def _supplies(
         wanted = table[name].astype(object).to_numpy()[row][:, np.newaxis]
         fits &= pd.isna(wanted) | (markets[name].to_numpy(dtype=object) == wanted)
     named = bounded_channels(estate, without)
-    channel = [named.index(str(one)) if pd.notna(one) else -1 for one in table["channel"].iloc[row]]
-    seen = np.array([min(float(dates.years[dates.year == one].sum()), 1.0) for one in year])
+    channel = [named.index(str(value)) if pd.notna(value) else -1 for value in table["channel"].iloc[row]]
+    seen = np.array([min(float(dates.years[dates.year == value].sum()), 1.0) for value in year])
     return {
         "supply_markets": fits,
         "supply_channel": np.array(channel, dtype=np.int64),
@@ -130,37 +132,37 @@ def _with_credit(runs: Runs, dates: Dates, limits: Limits, most: Floats) -> tupl
     most: of all loans together, by the sheet Limits [T].
     """
     ahead = int(np.ceil((dates.day[-1] - dates.day[0]) / DAYS_A_MONTH))
-    found = budget(runs, min(MONTHS_AHEAD, ahead))
-    ends = found.periods.edge[1:][found.periods.planned]
-    fixed = sum((one.owed_on(dates.day[:-1]) for one in found.schedules.values()), np.zeros(dates.steps))
-    at = np.minimum(np.searchsorted(ends, dates.day[:-1]), len(ends) - 1)
-    now = [one for one in found.loans if one.repayment == AT_WILL and one.begins <= dates.day[0] < one.due]
-    kept = float(np.nan_to_num([one.least for one in now]).sum())
-    on_lines = found.lines.most.sum(axis=0)[at] - kept if found.lines.count else np.full(len(at), np.inf)
+    money = budget(runs, min(MONTHS_AHEAD, ahead))
+    ends = money.periods.edge[1:][money.periods.planned]
+    fixed = sum((loan.owed_on(dates.day[:-1]) for loan in money.schedules.values()), np.zeros(dates.steps))
+    period = np.minimum(np.searchsorted(ends, dates.day[:-1]), len(ends) - 1)
+    now = [loan for loan in money.loans if loan.repayment == AT_WILL and loan.begins <= dates.day[0] < loan.due]
+    kept = float(np.nan_to_num([loan.least for loan in now]).sum())
+    on_lines = money.lines.most.sum(axis=0)[period] - kept if money.lines.count else np.full(len(period), np.inf)
     may = np.where(dates.day[:-1] <= ends[-1], np.minimum(on_lines, most - fixed), np.inf)
-    chosen, drawn = runs.estate.settings, float(found.lines.owed.sum())
-    rate = float(found.lines.rate[:, 0].min(initial=np.inf))
+    chosen, drawn = runs.estate.settings, float(money.lines.owed.sum())
+    rate = float(money.lines.rate[:, 0].min(initial=np.inf))
     limits = replace(
         limits,
         credit=np.maximum(may, 0.0),
         debt=drawn - ((chosen.bank_balance or 0.0) - chosen.cash_to_keep),
-        other_outlay=_other_outlay(runs.estate, found, dates),
-        borrowing_rate=rate if np.isfinite(rate) else _borrowing_rate(runs.estate, runs.today),
+        other_outlay=_other_outlay(runs.estate, money, dates),
+        borrowing_rate=rate if np.isfinite(rate) else interest_rate_on(runs.estate, "borrowing_rate", runs.today),
     )
-    return limits, drawn + float(fixed[0]), ", ".join(found.line_names)
+    return limits, drawn + float(fixed[0]), ", ".join(money.line_names)
 
 
-def _other_outlay(estate: Estate, found: Budget, dates: Dates) -> Floats:
+def _other_outlay(estate: Estate, money: Budget, dates: Dates) -> Floats:
     """Money that goes out (in: below 0) apart from the plan by each date, since the date before [T]."""
-    paid, step = found.entries.paid, np.searchsorted(dates.day, found.entries.paid)
+    paid, step = money.entries.paid, np.searchsorted(dates.day, money.entries.paid)
     of_table = np.array([TABLE_NAMES.index(name) for name in ("operation_rates", "dry_goods", "costs")])
-    decided = found.entries.table == TABLE_NAMES.index("dispatches")
+    decided = money.entries.table == TABLE_NAMES.index("dispatches")
     for number, name in zip(of_table, ("operation_rates", "dry_goods", "costs"), strict=True):
-        here = found.entries.table == number
-        decided[here] = _decided(estate, name)[found.entries.row[here]]
-    decided &= found.entries.incurred > dates.day[0]
+        here = money.entries.table == number
+        decided[here] = _decided(estate, name)[money.entries.row[here]]
+    decided &= money.entries.incurred > dates.day[0]
     counts = ~decided & (paid > dates.day[0]) & (step < dates.steps)
-    return np.asarray(-np.bincount(step[counts], found.entries.amount[counts], dates.steps), dtype=np.float64)
+    return np.asarray(-np.bincount(step[counts], money.entries.amount[counts], dates.steps), dtype=np.float64)
 
 
 def _decided(estate: Estate, name: str) -> np.ndarray:
@@ -168,13 +170,6 @@ def _decided(estate: Estate, name: str) -> np.ndarray:
     table = estate[name]
     stage = table["stage"].astype(object)
     if name == "operation_rates":
-        usual = {name: one.stage for name, one in operations().items()}
+        usual = {name: operation.stage for name, operation in operations().items()}
         stage = stage.fillna(table["operation"].astype(object).map(usual))
     return np.asarray(stage.isin(DECIDED))
-
-
-def _borrowing_rate(estate: Estate, today: int) -> float:
-    table = estate["interest_rates"]
-    rows = np.flatnonzero(table["borrowing_rate"].notna().to_numpy())
-    row = row_in_force(rows, days(table["from_date"]), np.array([today]))
-    return float(table["borrowing_rate"].iloc[row[0]]) if row[0] >= 0 else 0.0

@@ -24,13 +24,14 @@ import numpy as np
 from scipy.optimize import linprog
 from scipy.sparse import csr_array, vstack
 
-from costing.decisions.plan.programme import FloatArray, IntArray, Solved, System
+from costing.array_types import Floats, Ints
+from costing.decisions.plan.programme import Solved, System
 
 AT, SAME = 1e-7, 1e-8
 """Distance at which an amount stands at its bound, and difference of two worths, relative to their size."""
 
 
-def one_more_one_less(system: System, solved: Solved, rows: IntArray) -> FloatArray:
+def one_more_one_less(system: System, solved: Solved, rows: Ints) -> Floats:
     """Worth of one unit more and of one unit less of the bounds of each row [rows, 2]."""
     scale = 1.0 + np.abs(solved.amounts)
     at_least = solved.amounts - system.least <= AT * scale
@@ -41,25 +42,25 @@ def one_more_one_less(system: System, solved: Solved, rows: IntArray) -> FloatAr
     amount = system.matrix @ solved.amounts
     size = 1.0 + np.abs(amount)
     on_least, on_most = amount - system.row_least <= AT * size, system.row_most - amount <= AT * size
-    held = on_least & on_most
-    below, above = on_most & ~held, on_least & ~held
+    tied = on_least & on_most
+    below, above = on_most & ~tied, on_least & ~tied
     part = csr_array(system.matrix[:, moves])
-    equal = np.flatnonzero(held)  # the rows asked for are among them: their two bounds are one
+    equal = np.flatnonzero(tied)  # the rows asked for are among them: their two bounds are one
     limits: dict[str, Any] = {}
     if below.any() or above.any():
         limits = {"A_ub": vstack([part[below], -part[above]]), "b_ub": np.zeros(int(below.sum() + above.sum()))}
-    bounds, at = np.column_stack([low, high]), np.searchsorted(equal, rows)
+    bounds, equal_row = np.column_stack([low, high]), np.searchsorted(equal, rows)
     solve: Any = linprog
     weight = np.random.default_rng(0).uniform(1.0, 2.0, len(rows))  # of no pattern, so that no two changes cancel
 
-    def answers(places: IntArray, step: float) -> float:
+    def answers(places: Ints, step: float) -> float:
         """Change of the best value for a step of these bounds together, each by its weight."""
         right = np.zeros(len(equal))
-        right[at[places]] = step * weight[places]
+        right[equal_row[places]] = step * weight[places]
         answer = solve(-system.worth[moves], A_eq=part[equal], b_eq=right, bounds=bounds, method="highs", **limits)
         return -float(answer.fun) if answer.success else np.nan
 
-    found = np.repeat(solved.worths[rows][:, np.newaxis], 2, axis=1)
+    pairs = np.repeat(solved.worths[rows][:, np.newaxis], 2, axis=1)
     doubtful = [np.arange(len(rows))] if len(rows) else []
     while doubtful:
         places = doubtful.pop()
@@ -68,7 +69,7 @@ def one_more_one_less(system: System, solved: Solved, rows: IntArray) -> FloatAr
         if np.abs(moved - straight).max() <= SAME * (1.0 + abs(straight)):
             continue  # no kink in any of them
         if len(places) == 1:
-            found[places[0]] = moved / weight[places[0]]
+            pairs[places[0]] = moved / weight[places[0]]
         else:
             doubtful += np.array_split(places, 2)
-    return found
+    return pairs

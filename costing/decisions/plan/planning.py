@@ -24,7 +24,8 @@ from functools import cached_property
 
 import numpy as np
 
-from costing.decisions.plan.facts import Facts, FloatArray, channel_steps, interest, received
+from costing.array_types import Floats
+from costing.decisions.plan.facts import Facts, channel_steps, interest_on_draw, received
 from costing.decisions.plan.margin import one_more_one_less
 from costing.decisions.plan.programme import Programme, Solved, System
 
@@ -34,7 +35,7 @@ A_UNIT_OF_MONEY = 0.01
 """Penalty of a unit of money above the credit, beside that of a bottle."""
 
 
-def _none() -> FloatArray:
+def _none() -> Floats:
     return np.zeros((0, 0))
 
 
@@ -46,22 +47,22 @@ class Plan:
     spring [G, Y], and bottled by lot and sort [S, G].
     """
 
-    disgorged: FloatArray
-    on_lees: FloatArray
-    sold: FloatArray
-    by_channel: FloatArray
-    filled: FloatArray
-    over_places: FloatArray
-    over_line: FloatArray
-    short_supply: FloatArray
-    over_credit: FloatArray
-    debt: FloatArray
-    wine_kept: FloatArray = field(default_factory=_none)
-    wine_in_bulk: FloatArray = field(default_factory=_none)
-    wine_short: FloatArray = field(default_factory=_none)
-    wine_in: FloatArray = field(default_factory=_none)
+    disgorged: Floats
+    on_lees: Floats
+    sold: Floats
+    by_channel: Floats
+    filled: Floats
+    over_places: Floats
+    over_line: Floats
+    short_supply: Floats
+    over_credit: Floats
+    debt: Floats
+    wine_kept: Floats = field(default_factory=_none)
+    wine_in_bulk: Floats = field(default_factory=_none)
+    wine_short: Floats = field(default_factory=_none)
+    wine_in: Floats = field(default_factory=_none)
 
-    def sold_in_step(self, facts: Facts) -> FloatArray:
+    def sold_in_step(self, facts: Facts) -> Floats:
         """Bottles sold by market and step [M, T]."""
         total = np.zeros(facts.markets.takes.shape)
         steps = facts.dates.steps
@@ -77,17 +78,17 @@ class Worths:
     takes [M, T], a litre of each sort in each spring [G, Y].
     """
 
-    bottle: FloatArray
-    place: FloatArray
-    line: FloatArray
-    supply: FloatArray
-    supply_most: FloatArray
-    credit: FloatArray
-    market: FloatArray
-    litre: FloatArray = field(default_factory=_none)
+    bottle: Floats
+    place: Floats
+    line: Floats
+    supply: Floats
+    supply_most: Floats
+    credit: Floats
+    market: Floats
+    litre: Floats = field(default_factory=_none)
 
 
-def best_plan(facts: Facts, disgorge_as: FloatArray | None = None) -> tuple[Plan, Worths]:
+def best_plan(facts: Facts, disgorge_as: Floats | None = None) -> tuple[Plan, Worths]:
     """The plan of highest value, and the worths of its limits."""
     search = Search(facts, disgorge_as)
     return search.plan(), search.worths()
@@ -99,7 +100,7 @@ class Search:
     disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
     """
 
-    def __init__(self, facts: Facts, disgorge_as: FloatArray | None = None) -> None:
+    def __init__(self, facts: Facts, disgorge_as: Floats | None = None) -> None:
         self.facts = facts
         self.programme = Programme()
         stacks, dates = facts.stacks, facts.dates
@@ -122,26 +123,26 @@ class Search:
     @cached_property
     def _priced(self) -> tuple[System, Solved]:
         """The same solution with what it breaks taken as given: worths are money then, and no penalties."""
-        system, found = self.programme.system(), self._found
-        broken = found.amounts[self.slacks]
+        system, best = self.programme.system(), self._found
+        broken = best.amounts[self.slacks]
         if broken.max(initial=0.0) <= SOME:
-            return system, found
+            return system, best
         worth, most = system.worth.copy(), system.most.copy()
         worth[self.slacks], most[self.slacks] = 0.0, broken + LOOSE
         given = replace(system, worth=worth, most=most)
         return given, self.programme.best(given)
 
-    def bottle_pairs(self) -> FloatArray:
+    def bottle_pairs(self) -> Floats:
         """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that
         are free.
         """
         system, solved = self._priced
-        found = np.full((self.lots, 2), np.nan)
+        pairs = np.full((self.lots, 2), np.nan)
         given = np.flatnonzero(self.facts.stacks.most == self.facts.stacks.bottles)
-        found[given] = one_more_one_less(system, solved, solved.rows["bottles"][given])
-        return found
+        pairs[given] = one_more_one_less(system, solved, solved.rows["bottles"][given])
+        return pairs
 
-    def _bottles(self, disgorge_as: FloatArray | None) -> None:
+    def _bottles(self, disgorge_as: Floats | None) -> None:
         programme, stacks, shape = self.programme, self.facts.stacks, (self.lots, self.steps)
         last = self.facts.dates.discount[-1]
         on_lees = ~stacks.finished[:, np.newaxis] & (np.arange(self.steps) >= stacks.arrives[:, np.newaxis])
@@ -224,11 +225,11 @@ class Search:
         supply = programme.rows("supply", len(limits.supply), least=limits.supply)
         programme.put(supply, short)
         at_most = programme.rows("supply at most", len(limits.supply), most=limits.supply_most)
-        for at, (of, channel, year) in enumerate(
+        for number, (of, channel, year) in enumerate(
             zip(limits.supply_markets, limits.supply_channel, limits.supply_year, strict=True)
         ):
             sold = self.by_channel[of] if channel < 0 else self.by_channel[of, channel]
-            for row in (supply[at], at_most[at]):
+            for row in (supply[number], at_most[number]):
                 programme.put(row, sold[..., facts.dates.year == year])
         self.slacks = np.concatenate([over_places.ravel(), over_line, short])
 
@@ -270,10 +271,10 @@ class Search:
         self.slacks = np.concatenate([self.slacks, over])
         owed = limits.other_outlay.copy()
         owed[0] += limits.debt
-        rows = programme.rows("cash", self.steps, least=owed, most=owed)
+        rows = self.cash = programme.rows("cash", self.steps, least=owed, most=owed)
         programme.put(rows, drawn)
         programme.put(rows, spare, -1.0)
-        programme.put(rows[1:], drawn[:-1], -interest(facts)[:-1])
+        programme.put(rows[1:], drawn[:-1], -interest_on_draw(facts)[:-1])
         programme.put(rows[1:], spare[:-1])
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
@@ -289,20 +290,20 @@ class Search:
 
     def plan(self) -> Plan:
         """The plan of highest value."""
-        found, has_wine = self._found, self.facts.wine is not None
+        best, has_wine = self._found, self.facts.wine is not None
         nothing = np.zeros(self.steps)
         plan = Plan(
-            found.amount("disgorged"),
-            found.amount("on lees"),
-            found.amount("sold"),
-            found.amount("by channel"),
-            found.amount("filled"),
-            found.amount("over places"),
-            found.amount("over line"),
-            found.amount("short supply"),
+            best.amount("disgorged"),
+            best.amount("on lees"),
+            best.amount("sold"),
+            best.amount("by channel"),
+            best.amount("filled"),
+            best.amount("over places"),
+            best.amount("over line"),
+            best.amount("short supply"),
             nothing,
             nothing,
-            *(found.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
+            *(best.amount(f"wine {what}") for what in ("kept", "in bulk", "short", "in") if has_wine),
         )
         if not self.has_credit:
             return plan
@@ -328,19 +329,21 @@ class Search:
         )
 
 
-def drawn_by(facts: Facts, plan: Plan) -> FloatArray:
+def drawn_by(facts: Facts, plan: Plan) -> Floats:
     """What a plan draws on lines after each date, from its bottles alone [T]; spare cash goes first."""
     stacks, limits, steps = facts.stacks, facts.limits, facts.dates.steps
     out = limits.other_outlay + (plan.disgorged * np.nan_to_num(stacks.finishing)).sum(axis=0)
     out = out + (plan.on_lees * np.nan_to_num(stacks.storage)).sum(axis=0)
     out[0] += limits.debt
+    if facts.campaigns is not None:
+        out += facts.campaigns.cost * (plan.disgorged > SOME).sum(axis=0)
     np.add.at(out, stacks.arrives, plan.filled * stacks.fill_cost)
     if (wine := facts.wine) is not None:
         np.add.at(out, wine.step, -(plan.wine_in_bulk * wine.bulk_price).sum(axis=0))
     for waited in range(plan.sold.shape[2]):
         got = (plan.sold[:, : steps - waited, waited] * received(facts, waited)).sum(axis=0)
         out[waited + 1 :] -= got[:-1]
-    owed, grown = np.zeros(steps), interest(facts)
+    owed, grown = np.zeros(steps), interest_on_draw(facts)
     for step in range(steps):
         before = owed[step - 1] if step else 0.0
         owed[step] = out[step] + (before * grown[step - 1] if before > 0 else before)
@@ -354,12 +357,14 @@ def value_of(facts: Facts, plan: Plan) -> float:
     discount, reference = dates.discount[:-1], markets.reference_price
     value = -float((plan.disgorged * np.nan_to_num(stacks.finishing) * discount).sum())
     value -= float((plan.on_lees * np.nan_to_num(stacks.storage) * discount).sum())
+    if facts.campaigns is not None:
+        value -= float(((plan.disgorged > SOME) * facts.campaigns.cost * discount).sum())
     value -= float((plan.filled * stacks.fill_cost * discount[stacks.arrives]).sum())
     if (wine := facts.wine) is not None:
         of_wine = plan.wine_in_bulk * wine.bulk_price - plan.wine_kept * wine.storage
         value += float((of_wine * discount[wine.step]).sum())
     value += float((stacks.survival[:, -1] * plan.on_lees[:, -1] * stacks.worth_left).sum() * dates.discount[-1])
-    held = np.nan_to_num(stacks.finished_storage)
+    stored = np.nan_to_num(stacks.finished_storage)
     finished = plan.disgorged * stacks.good[:, np.newaxis]
     finished[stacks.finished, 0] += plan.filled[stacks.finished]
     for lot in range(len(stacks.bottles)):
@@ -369,10 +374,10 @@ def value_of(facts: Facts, plan: Plan) -> float:
                 if count:
                     passed = (dates.day[begin + wait] - dates.day[begin]) / 365.0
                     price = stacks.price[lot, begin] * (1.0 + stacks.price_growth[lot]) ** passed
-                    kept = float((held[lot, begin : begin + wait] * discount[begin : begin + wait]).sum())
+                    kept = float((stored[lot, begin : begin + wait] * discount[begin : begin + wait]).sum())
                     value += count * (price * dates.sale_discount[begin + wait] - kept)
             unsold = finished[lot, begin] - plan.sold[lot, begin].sum()
-            kept = float((held[lot, begin:] * discount[begin:]).sum())
+            kept = float((stored[lot, begin:] * discount[begin:]).sum())
             value += unsold * (stacks.worth_finished[lot] * dates.discount[-1] - kept)
     extra = (markets.channel_value - 1.0)[:, :, np.newaxis] * (reference * dates.sale_discount)[:, np.newaxis]
     value += float((plan.by_channel * extra).sum())

@@ -12,8 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Flags, Floats
+from costing.calendar import DAYS_A_MONTH
 from costing.decisions.plan.ageing_tables import hold_or_release_tables
-from costing.decisions.plan.facts import BoolArray, Facts, FloatArray
+from costing.decisions.plan.campaigns import whole_campaigns
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.graph.arrays import days
@@ -42,16 +45,19 @@ class Compared:
 def plans_to_compare(runs: Runs, inputs: PlanInputs, best: Plan, own: pd.DataFrame | None = None) -> list[Compared]:
     """The best plan and the others, in the order in which they are shown. own: lot, date, bottles of one's own plan."""
     facts = inputs.facts
-    found = [Compared(BEST, best, value_of(facts, best))]
+    plans = [Compared(BEST, best, value_of(facts, best))]
     for name, bottles in wanted_plans(runs, inputs, own).items():
-        plan = Search(facts, as_far_as_there(facts, bottles)).plan()
-        found.append(Compared(name, plan, value_of(facts, plan)))
-    return found
+        given = as_far_as_there(facts, bottles)
+        in_campaigns = facts.campaigns is not None and np.isnan(given).any()  # else every campaign stands fixed
+        search = whole_campaigns(facts, given).search if in_campaigns else Search(facts, given)
+        plan = search.plan()
+        plans.append(Compared(name, plan, value_of(facts, plan)))
+    return plans
 
 
-def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, FloatArray]:
+def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None) -> dict[str, Floats]:
     """Bottles that each plan other than the best wants put to disgorging, by its name [S, T]."""
-    wanted: dict[str, FloatArray] = {}
+    wanted: dict[str, Floats] = {}
     typed = runs.estate["disgorgements"]
     ahead = typed[days(typed["on_date"]) > runs.today]
     if len(ahead):
@@ -65,12 +71,12 @@ def wanted_plans(runs: Runs, inputs: PlanInputs, own: pd.DataFrame | None = None
     return wanted
 
 
-def near_steps(facts: Facts) -> BoolArray:
+def near_steps(facts: Facts) -> Flags:
     """Steps of this quarter [T]."""
     return np.asarray(facts.dates.day[:-1] < facts.dates.day[0] + QUARTER_DAYS)
 
 
-def as_far_as_there(facts: Facts, wanted: FloatArray) -> FloatArray:
+def as_far_as_there(facts: Facts, wanted: Floats) -> Floats:
     """Bottles put to disgorging as wanted, no more than have survived [S, T]; NaN stays free."""
     stacks = facts.stacks
     left = np.where(stacks.finished, 0.0, np.where(stacks.arrives == 0, stacks.bottles, 0.0))
@@ -84,7 +90,7 @@ def as_far_as_there(facts: Facts, wanted: FloatArray) -> FloatArray:
     return given
 
 
-def _by_lot(inputs: PlanInputs, rows: pd.DataFrame) -> FloatArray:
+def _by_lot(inputs: PlanInputs, rows: pd.DataFrame) -> Floats:
     """Rows of lot, day and bottles as bottles by lot and date; nothing else is disgorged."""
     wanted = np.zeros_like(inputs.facts.stacks.price)
     lot = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(rows["lot"].astype(str)))
@@ -94,7 +100,7 @@ def _by_lot(inputs: PlanInputs, rows: pd.DataFrame) -> FloatArray:
     return wanted
 
 
-def _whole_lots(inputs: PlanInputs, step_of: Mapping[int, int]) -> FloatArray:
+def _whole_lots(inputs: PlanInputs, step_of: Mapping[int, int]) -> Floats:
     """All bottles of each lot on its date, none of the lots without one."""
     wanted = np.zeros_like(inputs.facts.stacks.price)
     for lot, step in step_of.items():
@@ -102,7 +108,7 @@ def _whole_lots(inputs: PlanInputs, step_of: Mapping[int, int]) -> FloatArray:
     return wanted
 
 
-def _at_usual_age(runs: Runs, inputs: PlanInputs) -> FloatArray:
+def _at_usual_age(runs: Runs, inputs: PlanInputs) -> Floats:
     """Each lot on the first date on which it may go and is as old as the latest releases of its cuvée and format."""
     made = releases(runs.economic)
     made = made[~made["planned"]].drop_duplicates(["cuvee", "format"], keep="last")
@@ -115,14 +121,14 @@ def _at_usual_age(runs: Runs, inputs: PlanInputs) -> FloatArray:
     lots = inputs.lots
     tirage = lots["tirage_day"].to_numpy(dtype=np.int64)
     for row, key in enumerate(zip(lots["cuvee"].astype(str), lots["format"].astype(str), strict=True)):
-        old_enough = (day - tirage[row]) / (365.25 / 12.0) >= usual.get(key, 0.0)
+        old_enough = (day - tirage[row]) / DAYS_A_MONTH >= usual.get(key, 0.0)
         ready = np.flatnonzero(inputs.facts.stacks.may[row] & old_enough)
         if len(ready):
             steps[row] = int(ready[0])
     return _whole_lots(inputs, steps)
 
 
-def _alone(runs: Runs, inputs: PlanInputs) -> FloatArray:
+def _alone(runs: Runs, inputs: PlanInputs) -> Floats:
     """Each stack on lees on the date that its own verdict names; tirages to come as soon as they may."""
     verdicts, _, _ = hold_or_release_tables(runs.economic)
     best = dict(zip(verdicts["lot"].astype(str), days(verdicts["best_release_date"]), strict=True))

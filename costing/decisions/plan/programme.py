@@ -20,11 +20,9 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array, vstack
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from costing.array_types import Flags, Floats, Ints
 
-MANY = 50_000
+_MANY = 50_000
 """Variables above which the interior point method, with crossover to a vertex, takes a quarter of the time."""
 
 
@@ -32,38 +30,38 @@ MANY = 50_000
 class System:
     """A programme as arrays: worth, least and most of its variables, which are whole; its rows alike."""
 
-    worth: FloatArray
-    least: FloatArray
-    most: FloatArray
-    whole: BoolArray
+    worth: Floats
+    least: Floats
+    most: Floats
+    whole: Flags
     matrix: csr_array
-    row_least: FloatArray
-    row_most: FloatArray
+    row_least: Floats
+    row_most: Floats
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Best value, amount of every variable, worth of every row and of the most of every variable, and the relative
-    gap (0 without whole variables).
+    """Best value, amount of every variable, worth of every row and of the most of every variable, and the bound that no
+    amounts are worth more than (the value itself without whole variables).
     """
 
     value: float
-    amounts: FloatArray
-    worths: FloatArray
-    worths_of_most: FloatArray
-    gap: float
-    variables: Mapping[str, IntArray]
-    rows: Mapping[str, IntArray]
+    amounts: Floats
+    worths: Floats
+    worths_of_most: Floats
+    bound: float
+    variables: Mapping[str, Ints]
+    rows: Mapping[str, Ints]
 
-    def amount(self, name: str) -> FloatArray:
+    def amount(self, name: str) -> Floats:
         """Amounts of a block of variables, in its shape."""
         return np.asarray(self.amounts[self.variables[name]])
 
-    def worth(self, name: str) -> FloatArray:
+    def worth(self, name: str) -> Floats:
         """Worth of one unit more of each row of a block, in its shape; NaN with whole variables."""
         return np.asarray(self.worths[self.rows[name]])
 
-    def worth_of_most(self, name: str) -> FloatArray:
+    def worth_of_most(self, name: str) -> Floats:
         """Worth of one unit more of the most of each variable of a block, in its shape; NaN with whole variables."""
         return np.asarray(self.worths_of_most[self.variables[name]])
 
@@ -72,15 +70,15 @@ class Solved:
 class Programme:
     """The programme as it grows; `best` solves it."""
 
-    _worth: list[FloatArray] = field(default_factory=list)
-    _least: list[FloatArray] = field(default_factory=list)
-    _most: list[FloatArray] = field(default_factory=list)
-    _whole: list[FloatArray] = field(default_factory=list)
-    _row_least: list[FloatArray] = field(default_factory=list)
-    _row_most: list[FloatArray] = field(default_factory=list)
-    _entries: list[tuple[IntArray, IntArray, FloatArray]] = field(default_factory=list)
-    _blocks: dict[str, IntArray] = field(default_factory=dict)
-    _row_blocks: dict[str, IntArray] = field(default_factory=dict)
+    _worth: list[Floats] = field(default_factory=list)
+    _least: list[Floats] = field(default_factory=list)
+    _most: list[Floats] = field(default_factory=list)
+    _whole: list[Floats] = field(default_factory=list)
+    _row_least: list[Floats] = field(default_factory=list)
+    _row_most: list[Floats] = field(default_factory=list)
+    _entries: list[tuple[Ints, Ints, Floats]] = field(default_factory=list)
+    _blocks: dict[str, Ints] = field(default_factory=dict)
+    _row_blocks: dict[str, Ints] = field(default_factory=dict)
     _n_variables: int = 0
     _n_rows: int = 0
 
@@ -93,7 +91,7 @@ class Programme:
         least: npt.ArrayLike = 0.0,
         most: npt.ArrayLike = np.inf,
         whole: bool = False,
-    ) -> IntArray:
+    ) -> Ints:
         """A block of variables; worth, least and most broadcast to its shape. Returns their numbers, in that shape.
 
         ValueError for a name that is taken.
@@ -112,7 +110,7 @@ class Programme:
         *,
         least: npt.ArrayLike = -np.inf,
         most: npt.ArrayLike = np.inf,
-    ) -> IntArray:
+    ) -> Ints:
         """A block of rows between two bounds, which broadcast to its shape. Returns their numbers, in that shape.
 
         ValueError for a name that is taken.
@@ -143,13 +141,13 @@ class Programme:
         whole = _joined(self._whole) > 0
         return System(worth, least, most, whole, matrix, _joined(self._row_least), _joined(self._row_most))
 
-    def best(self, system: System | None = None) -> Solved:
-        """Solve it. system: the same variables with other bounds or worths. ArithmeticError where no amounts keep all
-        bounds, or the value has no end.
+    def best(self, system: System | None = None, *, seconds: float = np.inf, gap: float = 0.0) -> Solved:
+        """Solve it. system: the same variables with other bounds or worths; seconds, gap: with whole variables, when to
+        stop. ArithmeticError where no amounts keep all bounds or none are found in time, or the value has no end.
         """
         system = system or self.system()
         if system.whole.any():
-            return self._whole_numbers(system)
+            return self._whole_numbers(system, {"time_limit": seconds, "mip_rel_gap": gap})
         worth, least, most, matrix = system.worth, system.least, system.most, system.matrix
         row_least, row_most = system.row_least, system.row_most
         equal = row_least == row_most
@@ -160,36 +158,39 @@ class Programme:
             limits |= {"b_ub": np.concatenate([row_most[upper], -row_least[lower]])}
         if equal.any():
             limits |= {"A_eq": matrix[equal], "b_eq": row_most[equal]}
-        method = "highs-ipm" if self._n_variables > MANY else "highs"
+        method = "highs-ipm" if self._n_variables > _MANY else "highs"
         solve: Any = linprog  # it takes sparse matrices, which its types do not say
-        found = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
-        if found.x is None or not found.success:
-            raise ArithmeticError(str(found.message))
+        solution = solve(-worth, bounds=np.column_stack([least, most]), method=method, **limits)
+        if solution.x is None or not solution.success:
+            raise ArithmeticError(str(solution.message))
         worths = np.zeros(self._n_rows)
         if upper.any() or lower.any():
-            marginal = np.asarray(found.ineqlin.marginals)
+            marginal = np.asarray(solution.ineqlin.marginals)
             worths[upper] -= marginal[: int(upper.sum())]
             worths[lower] += marginal[int(upper.sum()) :]
         if equal.any():
-            worths[equal] = -np.asarray(found.eqlin.marginals)
-        of_most = -np.asarray(found.upper.marginals)
-        return Solved(-float(found.fun), np.asarray(found.x), worths, of_most, 0.0, self._blocks, self._row_blocks)
+            worths[equal] = -np.asarray(solution.eqlin.marginals)
+        of_most = -np.asarray(solution.upper.marginals)
+        value = -float(solution.fun)
+        return Solved(value, np.asarray(solution.x), worths, of_most, value, self._blocks, self._row_blocks)
 
-    def _whole_numbers(self, system: System) -> Solved:
-        found = milp(
+    def _whole_numbers(self, system: System, options: dict[str, float]) -> Solved:
+        solve: Any = milp  # it takes a gap, which its types do not say
+        solution = solve(
             -system.worth,
             constraints=LinearConstraint(system.matrix, system.row_least, system.row_most),
             bounds=Bounds(system.least, system.most),
             integrality=system.whole.astype(np.int64),
+            options=options,
         )
-        if found.x is None:
-            raise ArithmeticError(str(found.message))
-        gap = float(found.mip_gap or 0.0)
+        if solution.x is None:
+            raise ArithmeticError(str(solution.message))
+        bound = -float(solution.mip_dual_bound)
         rows, most = np.full(self._n_rows, np.nan), np.full(self._n_variables, np.nan)
-        return Solved(-float(found.fun), np.asarray(found.x), rows, most, gap, self._blocks, self._row_blocks)
+        return Solved(-float(solution.fun), np.asarray(solution.x), rows, most, bound, self._blocks, self._row_blocks)
 
     @staticmethod
-    def _new(blocks: dict[str, IntArray], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> IntArray:
+    def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:
         if name in blocks:
             msg = f"there is a block '{name}' already"
             raise ValueError(msg)
@@ -197,5 +198,5 @@ class Programme:
         return blocks[name]
 
 
-def _joined(parts: list[FloatArray]) -> FloatArray:
+def _joined(parts: list[Floats]) -> Floats:
     return np.concatenate(parts) if parts else np.zeros(0)

@@ -12,13 +12,14 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.budget.loans import AT_WILL
-from costing.decisions.plan.facts import Dates, FloatArray
+from costing.decisions.plan.facts import Dates
 from costing.decisions.plan.from_estate import PlanInputs
 from costing.decisions.plan.planning import Plan
 from costing.decisions.prices.release_dates import age_in_months
 from costing.errors import Finding, caution
-from costing.graph.arrays import BLANK_DAY, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 
@@ -61,11 +62,11 @@ def outside_prices(estate: Estate, dates: Dates, lots: pd.DataFrame) -> Iterator
     for (cuvee, size), group in lots.groupby(["cuvee", "format"], sort=False):
         rows = np.flatnonzero(((table["cuvee"] == cuvee) & (table["format"] == size)).to_numpy())
         ages = table["months_on_lees"].to_numpy(dtype=float)[rows]
-        at = group.index.to_numpy()
-        last = np.array([float(age_in_months(int(tirage[one]), int(until[one]))) for one in at])
+        members = group.index.to_numpy()
+        last = np.array([float(age_in_months(int(tirage[lot]), int(until[lot]))) for lot in members])
         for wrong, row, which in (
             (last > ages.max() + SOME, rows[ages.argmax()], "oldest"),
-            (finished[at] & (last < ages.min() - SOME), rows[ages.argmin()], "youngest"),
+            (finished[members] & (last < ages.min() - SOME), rows[ages.argmin()], "youngest"),
         ):
             if wrong.any():
                 age = f"{table['months_on_lees'].iloc[row]:g}"
@@ -79,37 +80,37 @@ def outside_prices(estate: Estate, dates: Dates, lots: pd.DataFrame) -> Iterator
 
 def what_it_breaks(runs: Runs, inputs: PlanInputs, plan: Plan) -> list[Finding]:
     """What the plan can't keep, where and by how much, and limits below what is there today."""
-    return [one for of in (_places, _line, _credit, _supplies) for one in of(runs, inputs, plan)]
+    return [finding for of in (_places, _line, _credit, _supplies) for finding in of(runs, inputs, plan)]
 
 
 def _places(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     estate, stacks, limits = runs.estate, inputs.facts.stacks, inputs.facts.limits
     cells = {estate.place("limits", row, "location") for row in range(len(estate["limits"]))}
-    yield from (one for one in estate.cautions if one.place in cells)
+    yield from (finding for finding in estate.cautions if finding.place in cells)
     for place, most in zip(inputs.places, inputs.places_of_others.max(axis=1, initial=0.0), strict=True):
         if most > 0:
             taken = f"bottles of other owners take up to {most:,.0f} of the places of {place}"
             rule = f"{taken}, which are not free for ours."
             yield caution("Limits", "", rule, "Enter on Movements when theirs go back.")
     there = stacks.bottles * stacks.takes_places * ((stacks.arrives == 0) & ~stacks.finished)
-    for at, place in enumerate(inputs.places):
-        today = float(there[stacks.place == at].sum())
-        short = _worst(plan.over_places[at], partial(month_of, inputs.facts.dates))
+    for number, place in enumerate(inputs.places):
+        today = float(there[stacks.place == number].sum())
+        short = _worst(plan.over_places[number], partial(month_of, inputs.facts.dates))
         rule = f"places in {place} are too few{short}."
-        if today > limits.places[at, 0] + SOME:
+        if today > limits.places[number, 0] + SOME:
             at_once = short or ", and the plan makes room at once"
             rule = f"places in {place} are fewer than the {today:,.0f} that are taken today{at_once}."
         elif not short:
             continue
         remedy = "Correct it, find places, or disgorge more before."
-        yield _at_limit(runs, inputs.limit_rows.places[at], plan.over_places[at], "most", rule, remedy)
+        yield _at_limit(runs, inputs.limit_rows.places[number], plan.over_places[number], rule, remedy)
 
 
 def _line(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     if short := _worst(plan.over_line, partial(month_of, inputs.facts.dates)):
         rule = f"bottles a month can't be kept: the plan puts more to disgorging{short}."
         remedy = "Correct it, or give other limits more room."
-        yield _at_limit(runs, inputs.limit_rows.line, plan.over_line, "most", rule, remedy)
+        yield _at_limit(runs, inputs.limit_rows.line, plan.over_line, rule, remedy)
 
 
 def _credit(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
@@ -128,7 +129,7 @@ def _credit(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
         runs_then = (loans["repayment"] == AT_WILL).to_numpy() & (days(loans["from_date"]) <= day)
         line = np.flatnonzero(runs_then & (days(loans["due_date"]) > day))
         if rows[worst] >= 0 or not len(line):
-            yield _at_limit(runs, rows, plan.over_credit, "most", rule, remedy)
+            yield _at_limit(runs, rows, plan.over_credit, rule, remedy)
         else:
             amount = loans["amount"].iloc[line[0]]
             yield caution(estate.place("loans", int(line[0]), "amount"), f"{amount:,.0f}", rule, remedy)
@@ -138,22 +139,24 @@ def _supplies(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     facts, rows = inputs.facts, inputs.limit_rows
     limits, stacks = facts.limits, facts.stacks
     for row in dict.fromkeys(rows.supply.tolist()):
-        at = np.flatnonzero((rows.supply == row) & (plan.short_supply > SOME))
-        if not len(at):
+        short = np.flatnonzero((rows.supply == row) & (plan.short_supply > SOME))
+        if not len(short):
             continue
-        of = limits.supply_markets[at[0]]
+        of = limits.supply_markets[short[0]]
         there = float((stacks.bottles * stacks.good)[of[stacks.market]].sum())
-        years = ", ".join(f"{plan.short_supply[one]:,.0f} in {limits.supply_year[one]}" for one in at)
-        most = float(limits.supply[at].max())
+        years = ", ".join(
+            f"{plan.short_supply[row_short]:,.0f} in {limits.supply_year[row_short]}" for row_short in short
+        )
+        most = float(limits.supply[short].max())
         why = f": there are {there:,.0f} of it in all" if most > there else ""
         why = why if of.any() else ": no lot of it has a price by age"
-        name = rows.supply_names[at[0]]
+        name = rows.supply_names[short[0]]
         rule = f"bottles of {name} a year are promised and can't be kept{why}; the plan is short by {years}."
         place = runs.estate.place("limits", row, "least")
         yield caution(place, f"{most:,.0f}", rule, "Promise less, or fill more.")
 
 
-def _worst(over: FloatArray, month: Callable[[int], str]) -> str:
+def _worst(over: Floats, month: Callable[[int], str]) -> str:
     """By how much, and in which month it is most; nothing where it is kept."""
     step, many = int(over.argmax()), int((over > SOME).sum())
     if not many:
@@ -162,11 +165,11 @@ def _worst(over: FloatArray, month: Callable[[int], str]) -> str:
     return f", by {over[step]:,.0f} in {month(step)}{more}"
 
 
-def _at_limit(runs: Runs, rows: Ints, over: FloatArray, column: str, rule: str, remedy: str) -> Finding:
-    """A caution at the row of Limits that holds where it is broken most."""
+def _at_limit(runs: Runs, rows: Ints, over: Floats, rule: str, remedy: str) -> Finding:
+    """A caution at `At most` of the row of Limits that holds where it is broken most."""
     row = int(rows[int(over.argmax())])
-    value = runs.estate["limits"][column].iloc[row]
-    return caution(runs.estate.place("limits", row, column), f"{value:,.0f}", rule, remedy)
+    value = runs.estate["limits"]["most"].iloc[row]
+    return caution(runs.estate.place("limits", row, "most"), f"{value:,.0f}", rule, remedy)
 
 
 def _cell_of_lot(estate: Estate, lot: str) -> str:

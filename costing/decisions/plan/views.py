@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.decisions.plan.facts import Facts, FloatArray
+from costing.answers.kinds import about
+from costing.array_types import Floats
+from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
-from costing.decisions.plan.house_plan import HousePlan, house_plan
+from costing.decisions.plan.house_plan import HousePlan, house_plan, plan_in_campaigns
 from costing.decisions.plan.places import places_over_time
 from costing.decisions.plan.planning import Plan, Worths
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
@@ -29,11 +31,16 @@ from costing.results.stock import stock_values
 TWO_YEARS = 730
 
 
-def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
+def plan_answer(
+    runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
+) -> Answer:
     """The best joint plan and its views. without: kinds of limit left out; own: lot, date and bottles of a plan to
-    compare.
+    compare; whole_campaigns: disgorged in campaigns of the cost and the size of Settings.
     """
-    house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
+    if whole_campaigns:
+        house = plan_in_campaigns(runs, without)
+    else:
+        house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
     inputs = house.inputs
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     if not len(inputs.lots):
@@ -52,7 +59,7 @@ def plan_answer(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | N
     }
     if len(inputs.channels) > 1:
         tables["quarter_by_channel"] = _by_channel(inputs, plan)
-    says = tuple(_says(runs, inputs, compared))
+    says = tuple(_says(runs, house, compared))
     return Answer(tables, tuple(_findings(runs, inputs, plan)), says, facts)
 
 
@@ -117,10 +124,10 @@ def _by_channel(inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["lot", "cuvee", "format", *(f"through:{name}" for name in inputs.channels)])
 
 
-def _supplied(facts: Facts, plan: Plan, at: int) -> float:
+def _supplied(facts: Facts, plan: Plan, number: int) -> float:
     limits = facts.limits
-    sold = plan.by_channel[limits.supply_markets[at]][:, :, facts.dates.year == limits.supply_year[at]]
-    return float((sold if limits.supply_channel[at] < 0 else sold[:, limits.supply_channel[at]]).sum())
+    sold = plan.by_channel[limits.supply_markets[number]][:, :, facts.dates.year == limits.supply_year[number]]
+    return float((sold if limits.supply_channel[number] < 0 else sold[:, limits.supply_channel[number]]).sum())
 
 
 def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now: float) -> str:
@@ -196,57 +203,61 @@ def _limits(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
     facts, rows = inputs.facts, []
     limits, stacks = facts.limits, facts.stacks
 
-    def line(what: str, of: str, used: FloatArray, most: FloatArray, worth: FloatArray, over: FloatArray) -> None:
+    def line(what: str, of: str, used: Floats, most: Floats, worth: Floats, over: Floats) -> None:
         month = evening_of if what == "credit" else month_of
         if not np.isfinite(most).any():
             return
         share = np.divide(used, most, out=np.zeros_like(used), where=np.isfinite(most) & (most > 0))
         broken = bool(over.max() > SOME)
-        at = int((over if broken else worth if worth.max() > 1e-9 else share).argmax())
+        step = int((over if broken else worth if worth.max() > 1e-9 else share).argmax())
         rows.append(
             {
                 "limit": what,
                 "limit_of": of,
-                "month": month(facts.dates, at),
-                "used": float(used[at]),
-                "most": float(most[at]),
-                "worth_of_one_more": np.nan if broken else float(worth[at]),
+                "when_month": month(facts.dates, step),
+                "used": float(used[step]),
+                "most": float(most[step]),
+                "worth_of_one_more": np.nan if broken else float(worth[step]),
                 "broken_by": float(over.max()),
             }
         )
 
-    for at, place in enumerate(inputs.places):
-        here = stacks.place == at
+    for number, place in enumerate(inputs.places):
+        here = stacks.place == number
         used = (plan.on_lees[here] * stacks.takes_places[here, np.newaxis]).sum(axis=0)
-        line("places", place, used, limits.places[at], worths.place[at], plan.over_places[at])
+        line("places", place, used, limits.places[number], worths.place[number], plan.over_places[number])
     line("disgorging", "", plan.disgorged.sum(axis=0), limits.line, worths.line, plan.over_line)
     line("credit", inputs.limit_rows.credit_of, plan.debt, limits.credit, worths.credit, plan.over_credit)
-    for at, year in enumerate(limits.supply_year):
-        row = {"limit_of": inputs.limit_rows.supply_names[at], "month": str(year), "used": _supplied(facts, plan, at)}
-        if limits.supply[at] > 0:
-            short = float(plan.short_supply[at])
-            worth = {"worth_of_one_more": np.nan if short > SOME else -worths.supply[at], "broken_by": short}
-            rows.append({"limit": "promised", **row, "most": limits.supply[at], **worth})
-        if np.isfinite(limits.supply_most[at]):
-            worth = {"worth_of_one_more": worths.supply_most[at], "broken_by": 0.0}
-            rows.append({"limit": "at most", **row, "most": limits.supply_most[at], **worth})
+    for number, year in enumerate(limits.supply_year):
+        row = {
+            "limit_of": inputs.limit_rows.supply_names[number],
+            "when_month": str(year),
+            "used": _supplied(facts, plan, number),
+        }
+        if limits.supply[number] > 0:
+            short = float(plan.short_supply[number])
+            worth = {"worth_of_one_more": np.nan if short > SOME else -worths.supply[number], "broken_by": short}
+            rows.append({"limit": "promised", **row, "most": limits.supply[number], **worth})
+        if np.isfinite(limits.supply_most[number]):
+            worth = {"worth_of_one_more": worths.supply_most[number], "broken_by": 0.0}
+            rows.append({"limit": "at most", **row, "most": limits.supply_most[number], **worth})
     sold_in = plan.sold_in_step(facts)
     for market in range(len(inputs.markets)):
         takes = facts.markets.takes[market]
         name, worth = " ".join(inputs.markets.iloc[market]), worths.market[market]
         line("market", name, sold_in[market], takes, worth, np.zeros_like(worth))
-    columns = ["limit", "limit_of", "month", "used", "most", "worth_of_one_more", "broken_by"]
+    columns = ["limit", "limit_of", "when_month", "used", "most", "worth_of_one_more", "broken_by"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(worth_of_one_more=_money(facts, table["worth_of_one_more"].to_numpy(dtype=float)))
 
 
-def _money(facts: Facts, worth: FloatArray) -> FloatArray:
+def _money(facts: Facts, worth: Floats) -> Floats:
     """Worths, without those above the dearest bottle: they speak of a limit that can't be kept, not of money."""
     dearest = float(np.nan_to_num(facts.stacks.price).max(initial=0.0))
     return np.where(np.abs(worth) > dearest, np.nan, worth)
 
 
-def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: FloatArray) -> pd.DataFrame:
+def _worth_at_margin(runs: Runs, inputs: PlanInputs, pairs: Floats) -> pd.DataFrame:
     """One bottle more and one less of each lot, beside its cost on both bases and its market value."""
     book = net_realisable_value(runs.book).set_index("lot")
     economic = stock_values(runs.economic).set_index("lot")["value_per_unit"]
@@ -284,14 +295,14 @@ def _compared(inputs: PlanInputs, compared: list[Compared]) -> pd.DataFrame:
     )
 
 
-def _runs_dry(inputs: PlanInputs, plan: Plan, pace: FloatArray) -> str:
+def _runs_dry(inputs: PlanInputs, plan: Plan, pace: Floats) -> str:
     """First month of the next two years in which finished bottles make less than half of the pace at which the best
     plan sells, of those to which bottles are promised (else of the largest market). pace: bottles by market and step.
     """
     facts = inputs.facts
     promised = facts.limits.supply_markets[facts.limits.supply > 0].any(axis=0)
     counts = promised if promised.any() else pace[:, 0] == pace[:, 0].max()
-    first, said = int((facts.dates.day[:-1] < facts.dates.day[0] + TWO_YEARS).sum()), ""
+    first, words = int((facts.dates.day[:-1] < facts.dates.day[0] + TWO_YEARS).sum()), ""
     for market in np.flatnonzero(counts).tolist():
         lots = np.flatnonzero(facts.stacks.market == market)
         comes = (plan.disgorged[lots] * facts.stacks.good[lots, np.newaxis]).sum(axis=0)
@@ -300,10 +311,10 @@ def _runs_dry(inputs: PlanInputs, plan: Plan, pace: FloatArray) -> str:
         for step in range(first):
             there += comes[step]
             if there < 0.5 * pace[market, step] - SOME:
-                first, said = step, f"{' '.join(inputs.markets.iloc[market])} in {month_of(facts.dates, step)}"
+                first, words = step, f"{' '.join(inputs.markets.iloc[market])} in {month_of(facts.dates, step)}"
                 break
             there = max(there - pace[market, step], 0.0)
-    return said
+    return words
 
 
 def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
@@ -313,18 +324,37 @@ def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
     yield from what_it_breaks(runs, inputs, plan)
 
 
-def _says(runs: Runs, inputs: PlanInputs, compared: list[Compared]) -> list[str]:
+def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
-    best = compared[0].value
-    said = [f"The plan is worth {best:,.0f} {runs.currency} in money of today."]
+    inputs, best = house.inputs, compared[0].value
+    sentences = [f"The plan is worth {about(best)} {runs.currency} in money of today."]
+    sentences += _on_campaigns(runs, house)
+    kept = "limits" if house.campaigns is None else "limits or the smallest campaign"
     for each in compared[1:]:
         less = best - each.value
         how = (
-            f"{less:,.0f} less" if less > 0 else f"{-less:,.0f} more, and breaks limits that the best plan keeps better"
+            f"{about(less)} less" if less > 0 else f"{about(-less)} more, and breaks {kept} that this plan keeps better"
         )
-        said.append(f"Following '{each.name}' is worth {how}.")
+        short = float(each.plan.short_supply.sum() - compared[0].plan.short_supply.sum())
+        lacks = f", and leaves {short:,.0f} more bottles promised unsold" if short > SOME else ""
+        sentences.append(f"Following '{each.name}' is worth {how}{lacks}.")
     if not len(runs.estate["limits"]):
-        said.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
+        sentences.append("No limits are given: the market alone binds. Enter places, disgorging and supply on Limits.")
     if not np.isfinite(inputs.facts.markets.elasticity).any():
-        said.append("No price response is given: a market takes no more at a lower price.")
-    return said
+        sentences.append("No price response is given: a market takes no more at a lower price.")
+    return sentences
+
+
+def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
+    """What whole campaigns cost, and how far their plan may be from the best one."""
+    campaigns, chosen, money = house.campaigns, runs.estate.settings, runs.currency
+    if campaigns is None:
+        return []
+    if not chosen.campaign_cost and not chosen.smallest_campaign:
+        return ["Settings give no cost of a campaign and no smallest one: whole campaigns change nothing."]
+    return [
+        f"It disgorges in {campaigns.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole "
+        f"lot), at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
+        f"{campaigns.bound:,.0f} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
+        "What one more is worth is said with the same campaigns.",
+    ]

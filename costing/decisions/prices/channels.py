@@ -30,10 +30,9 @@ import numpy.typing as npt
 from pydantic import AfterValidator, Field, model_validator
 from pydantic.dataclasses import dataclass as validated
 
+from costing.array_types import Floats
 from costing.errors import nearest
 from costing.units import LITRES_PER_HECTOLITRE
-
-FloatArray = npt.NDArray[np.float64]
 
 _ROUNDING_SLACK = 1e-9  # a price this close (in steps) above a price point is that price point
 
@@ -44,7 +43,7 @@ MARGIN_BASES: dict[str, Callable[[float], float]] = {
 }
 """How a trader's share is stated -> function (share) -> price over cost."""
 
-EXCISE_BASES: dict[str, Callable[[float, FloatArray, FloatArray], FloatArray]] = {
+EXCISE_BASES: dict[str, Callable[[float, Floats, Floats], Floats]] = {
     "none": lambda amount, bottle_l, alcohol: np.zeros(np.broadcast_shapes(bottle_l.shape, alcohol.shape)),
     "per hl": lambda amount, bottle_l, alcohol: amount * bottle_l / LITRES_PER_HECTOLITRE + 0.0 * alcohol,
     "per bottle": lambda amount, bottle_l, alcohol: amount + 0.0 * bottle_l * alcohol,
@@ -106,7 +105,7 @@ class TradeTerms:
             raise ValueError(msg)
         return self
 
-    def excise_per_bottle(self, bottle_l: npt.ArrayLike, alcohol_percent: npt.ArrayLike) -> FloatArray:
+    def excise_per_bottle(self, bottle_l: npt.ArrayLike, alcohol_percent: npt.ArrayLike) -> Floats:
         """Excise per bottle of `bottle_l` litres at `alcohol_percent` % vol, in market currency."""
         volume, strength = (
             np.asarray(bottle_l, dtype=np.float64),
@@ -130,13 +129,13 @@ class PriceBuildUp:
     """
 
     steps: tuple[str, ...]
-    amounts: FloatArray
-    net_price: FloatArray
-    list_price: FloatArray
-    shelf_price: FloatArray
-    rounded_shelf_price: FloatArray
+    amounts: Floats
+    net_price: Floats
+    list_price: Floats
+    shelf_price: Floats
+    rounded_shelf_price: Floats
 
-    def amount(self, step: str) -> FloatArray:
+    def amount(self, step: str) -> Floats:
         """Money of one step [...]; ValueError for a step that is not in the chain."""
         if step not in self.steps:
             msg = f"no step '{step}' in the chain. {nearest(step, self.steps)}".strip()
@@ -223,12 +222,12 @@ def to_cellar(
     return to_shelf(terms, net, bottle_l, alcohol_percent)
 
 
-def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0) -> FloatArray:
+def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0) -> Floats:
     """Quote an amount of the estate's currency in a market's: amount / [rate · (1 − buffer)]."""
     return np.asarray(np.asarray(amount, dtype=np.float64) / (currency_rate * (1.0 - currency_buffer)))
 
 
-def list_price(net_price: npt.ArrayLike, discount: npt.ArrayLike) -> FloatArray:
+def list_price(net_price: npt.ArrayLike, discount: npt.ArrayLike) -> Floats:
     """List price before discount: net / (1 − discount); ValueError for a discount of 100 % or more."""
     off = np.asarray(discount, dtype=np.float64)
     if (off >= 1.0).any():
@@ -237,7 +236,7 @@ def list_price(net_price: npt.ArrayLike, discount: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.asarray(net_price, dtype=np.float64) / (1.0 - off))
 
 
-def round_up(price: npt.ArrayLike, step: float) -> FloatArray:
+def round_up(price: npt.ArrayLike, step: float) -> Floats:
     """Price rounded up to the next multiple of `step`; a price on a multiple stays."""
     if not step > 0:
         msg = f"a price step must be above 0, not {step}"

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from costing.array_types import Floats
 from costing.engine.shares import shares_of
 from costing.engine.solve import Triangular
-from costing.graph.arrays import KG, Floats, Flow
+from costing.graph.arrays import KG, Flow
 from costing.graph.states import Chain
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
@@ -58,5 +59,5 @@ def grapes_behind(estate: Estate, chain: Chain) -> GrapesBehind:
     volume = flows.into[came] * chain.lots.litres_per_unit[flows.target[came]]
     np.add.at(begun[:, 2], chain.target_state[came], volume)
     kg, from_press, other = Triangular(passes_on.matrix).forward(begun).T
-    every = from_press + other
-    return GrapesBehind(kg, np.divide(from_press, every, out=np.zeros(len(every)), where=every > 0))
+    lines = from_press + other
+    return GrapesBehind(kg, np.divide(from_press, lines, out=np.zeros(len(lines)), where=lines > 0))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.prices.realised import margins_by, margins_by_cuvee
 from costing.graph.arrays import days
 from costing.model import Runs
@@ -24,9 +25,7 @@ _SHOWN_TWICE = ("cuvee_format", "return_a_year")
 
 
 def margins(runs: Runs) -> Answer:
-    """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it keeps tied
-    up.
-    """
+    """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it ties up."""
     empty = "No priced sales up to the valuation date."
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
     table = runs.once(margins_by_cuvee)
@@ -63,15 +62,13 @@ def _best(table: pd.DataFrame, runs: Runs) -> str:
     share = f"; {first['cuvee_format']} brings {first['share_of_margin']:.0%} of it" if whole > 0 else ""
     each = whole / table["bottles_sold_75cl"].sum()
     return (
-        f"Sales since {np.datetime64(since, 'D')} left {whole:,.0f} {runs.currency} after book cost, "
+        f"Sales since {np.datetime64(since, 'D')} left {about(whole)} {runs.currency} after book cost, "
         f"{each:,.2f} per 75 cl{share}."
     )
 
 
 def reversals(table: pd.DataFrame) -> list[str]:
-    """Sentences on cuvées that are first of their format per bottle and last per unit of capital, with the
-    figures that explain it.
-    """
+    """Sentences on cuvées that are first of their format per bottle and last per unit of capital, with the reason."""
     sentences = []
     for size in dict.fromkeys(table["format"]):
         rows = table[(table["format"] == size) & table["margin_per_capital"].notna()]

@@ -48,8 +48,8 @@ def price_chains(estate: Estate, prices: pd.DataFrame, day: int) -> tuple[pd.Dat
     up, down = [], []
     chosen = next_of_each(prices[prices["net_price_at_list"].notna() | prices["target_price"].notna()])
     for _, price in chosen.iterrows():
-        held = trade_terms(terms_of.loc[price["channel"]])
-        terms, bottle_l = replace(held, selling_cost_per_bottle=price["selling_cost"]), FORMATS_L[price["format"]]
+        trade = trade_terms(terms_of.loc[price["channel"]])
+        terms, bottle_l = replace(trade, selling_cost_per_bottle=price["selling_cost"]), FORMATS_L[price["format"]]
         given = strength.get(price["cuvee"], np.nan)
         alcohol = 100.0 * float(given) if pd.notna(given) else USUAL_ALCOHOL
         wanted, listed = float(price["target_price"]), float(price["net_price_at_list"])

@@ -53,8 +53,8 @@ def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     terms = channel_terms(estate, day)[["discount", "commission"]].fillna(0.0)
     priced = prices[prices["net_price_at_list"].notna()]
     frame = next_of_each(priced)
-    every = priced.groupby(_KEYS, sort=False)["bottles_to_sell"].sum()
-    frame["bottles_to_sell"] = every.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
+    bottles = priced.groupby(_KEYS, sort=False)["bottles_to_sell"].sum()
+    frame["bottles_to_sell"] = bottles.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
     return frame.merge(terms, left_on="channel", right_index=True, how="left", sort=False)
 
 
@@ -75,7 +75,7 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
     same_margin = price_after_cost_change(net, old, new, "margin", fee)
     increase = same_margin / net - 1.0
     able = (net * (1.0 - fee) > new) & (same_margin * (1.0 - fee) > new)
-    found = price_increase(
+    rise = price_increase(
         np.where(able, net, 1.0),
         frame["bottles_to_sell"].to_numpy(dtype=float),
         np.where(able, new, 0.0),
@@ -94,8 +94,8 @@ def price_increases(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
         from_list_price=given,
         to_list_price=round_up(given * (1.0 + increase), step),
         list_currency=frame["list_currency"],
-        gain_same_volume=np.where(able, found.extra_at_same_volume, np.nan),
-        volume_bearable_loss=np.where(able, found.bearable_volume_loss, np.nan),
+        gain_same_volume=np.where(able, rise.extra_at_same_volume, np.nan),
+        volume_bearable_loss=np.where(able, rise.bearable_volume_loss, np.nan),
     )
     return table.reset_index(drop=True)
 
@@ -132,8 +132,8 @@ def promotions(prices: pd.DataFrame, estate: Estate, day: int, discounts: Sequen
     table = frame[[*_KEYS, "net_price_at_list"]].assign(left_over_replacement=left, contribution_of_receipt=share)
     for discount in discounts:
         able = share > discount
-        found = break_even_volume_change(np.where(able, share, 1.0), -discount if discount < 1.0 else 0.0)
-        table[f"at_discount:{100 * discount:g} %"] = np.where(able, found, np.nan)
+        change = break_even_volume_change(np.where(able, share, 1.0), -discount if discount < 1.0 else 0.0)
+        table[f"at_discount:{100 * discount:g} %"] = np.where(able, change, np.nan)
     return table.reset_index(drop=True)
 
 
@@ -151,7 +151,7 @@ def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
         if key not in usual.index:
             continue
         beside = usual.loc[key]
-        found = format_parity(
+        parity = format_parity(
             FORMATS_L[row["format"]],
             row["net_price_at_list"],
             row["spent"],
@@ -160,8 +160,8 @@ def format_parities(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFr
         )
         lines.append(
             [
-                *(*(row[name] for name in _KEYS), found.equivalent, row["net_price_at_list"], found.parity_price),
-                *(found.extra_price, found.extra_cost, found.extra_contribution),
+                *(*(row[name] for name in _KEYS), parity.equivalent, row["net_price_at_list"], parity.parity_price),
+                *(parity.extra_price, parity.extra_cost, parity.extra_contribution),
             ]
         )
     names = ["bottles_of_75cl", "net_price_at_list", "price_of_75cl_bottles"]
@@ -179,8 +179,8 @@ def presentations(estate: Estate, day: int) -> pd.DataFrame:
     terms, brought = channel_terms(estate, day), _brought(estate)
     lines = []
     for name in dict.fromkeys(goods["presentation"]):
-        mine = goods[goods["presentation"] == name]
-        sizes = [one for one in FORMATS_L if (mine["format"] == one).any()] or ["bottle"]
+        of_presentation = goods[goods["presentation"] == name]
+        sizes = [form for form in FORMATS_L if (of_presentation["format"] == form).any()] or ["bottle"]
         for size in sizes:
             cost = float(presentation_per_bottle(estate, str(name), size, np.array([day]), day)[0])
             for channel, each in terms.iterrows():
@@ -229,17 +229,21 @@ def allocations(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
     of_channel = terms.index.get_indexer(pd.Index(priced["channel"].astype(object)))
     floor = np.nan_to_num(terms["floor_bottles"].to_numpy(dtype=float))[of_channel]
     cap = np.nan_to_num(terms["cap_bottles"].to_numpy(dtype=float), nan=np.inf)[of_channel]
-    a_bottle, planned, every = (
+    a_bottle, planned, wanted = (
         priced[name].to_numpy(dtype=float, copy=True)
         for name in ("contribution_today", "bottles_to_sell", "bottles_of_release")
     )
     least, bottles, as_planned, at_most, more = (np.zeros(len(priced)) for _ in range(5))
     for rows in priced.groupby("release", sort=False, observed=True).indices.values():
-        available, asked = float(every[rows[0]]), floor[rows].sum()
+        available, asked = float(wanted[rows[0]]), floor[rows].sum()
         cut = available / asked * (1.0 - _ROUNDING_ROOM) if asked > available else 1.0
         least[rows] = np.minimum(floor[rows] * cut, cap[rows])
-        found = allocate_bottles(available, a_bottle[rows], least[rows], cap[rows])
-        bottles[rows], at_most[rows], more[rows] = found.bottles, found.contribution, found.worth_of_one_more
+        best = allocate_bottles(available, a_bottle[rows], least[rows], cap[rows])
+        bottles[rows], at_most[rows], more[rows] = (
+            best.bottles,
+            best.contribution,
+            best.worth_of_one_more,
+        )
         if planned[rows].sum() > available + 1e-6:  # no shares: each channel by itself could take them all
             planned[rows] = np.nan
         as_planned[rows] = (planned[rows] * a_bottle[rows]).sum()

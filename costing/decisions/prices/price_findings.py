@@ -73,11 +73,11 @@ def _equal_prices(estate: Estate) -> list[Finding]:
     keys = table[["from_date", "cuvee", "format", "channel", "currency"]].astype(object)
     filled = keys.assign(currency=keys["currency"].where(keys["currency"].notna(), own))
     later = filled.duplicated(keep="first").to_numpy() & ~keys.duplicated(keep=False).to_numpy()
-    found = []
+    findings = []
     for row in np.flatnonzero(later):
         same = (filled.iloc[:row].fillna("") == filled.iloc[row].fillna("")).all(axis=1)
         first = estate.place("price_list", int(np.flatnonzero(same)[0]), "list_price")
-        found.append(
+        findings.append(
             Finding(
                 estate.place("price_list", int(row), "list_price"),
                 f"{table['list_price'].iloc[row]:g}",
@@ -85,12 +85,12 @@ def _equal_prices(estate: Estate) -> list[Finding]:
                 "Keep one of the two.",
             )
         )
-    return found
+    return findings
 
 
 def _rates(estate: Estate) -> list[Finding]:
     """Prices in a currency that has a rate, but none that is in force on their day."""
-    found = []
+    findings = []
     for sheet, date_column, price in (
         ("dispatches", "on_date", "net_price"),
         ("price_list", "from_date", "list_price"),
@@ -103,7 +103,7 @@ def _rates(estate: Estate) -> list[Finding]:
         rate = currency_rates(estate, currency, channel, day)
         for row in np.flatnonzero(np.isnan(rate) & table[price].notna().to_numpy()):
             on = np.datetime64(int(day[row]), "D")
-            found.append(
+            findings.append(
                 Finding(
                     estate.place(sheet, int(row), "currency"),
                     str(currency[row]),
@@ -111,15 +111,15 @@ def _rates(estate: Estate) -> list[Finding]:
                     "Enter one on Channels from an earlier day, or leave its first day blank.",
                 )
             )
-    return found
+    return findings
 
 
 def _targets(estate: Estate) -> list[Finding]:
     """Targets that no price reaches in some channel where they count."""
     table = estate["targets"]
-    found: dict[tuple[int, str], Finding] = {}
+    by_target: dict[tuple[int, str], Finding] = {}
     for row in np.flatnonzero((table["target"] == "return").to_numpy() & (table["value"] > HIGHEST_RETURN).to_numpy()):
-        found[int(row), ""] = Finding(
+        by_target[int(row), ""] = Finding(
             estate.place("targets", int(row), "value"),
             f"{100 * table['value'].iloc[row]:g} %",
             "is a return above 100 % a year, which no basis reckons with.",
@@ -131,13 +131,13 @@ def _targets(estate: Estate) -> list[Finding]:
         for channel, part in zip(map(str, terms.index), commission, strict=True):
             goal = target_of(estate, cuvee, size, channel, "margin")
             if goal.row >= 0 and goal.value < 1.0 and goal.value + part >= 1.0:
-                found[goal.row, channel] = Finding(
+                by_target[goal.row, channel] = Finding(
                     estate.place("targets", goal.row, "value"),
                     f"{100 * goal.value:g} %",
                     f"and the commission of '{channel}' ({100 * part:g} %) take the whole price: no price reaches it.",
                     "Lower the target margin or the commission.",
                 )
-    return list(found.values())
+    return list(by_target.values())
 
 
 def _cuvees_and_formats(estate: Estate) -> list[tuple[str, str]]:

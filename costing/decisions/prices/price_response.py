@@ -25,18 +25,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from costing.array_types import Floats
 from costing.decisions.prices.price_changes import with_terms
 from costing.decisions.prices.price_findings import check_elasticity
 from costing.decisions.prices.pricing import break_even_volume_change
 from costing.decisions.prices.terms_in_force import market_of
-from costing.graph.arrays import Floats
 from costing.inputs.estate import Estate
 
 RISE = 0.05
 """Rise of price that is looked at."""
 SPREAD = (1.0 / 1.5, 1.0, 1.5)
 AT = ("weaker", "given", "stronger")
-COLUMNS = (
+_COLUMNS = (
     *("cuvee", "format", "rise_pays", "price_response", "volume_bearable_loss"),
     *(f"gain_of_rise_{name}" for name in AT),
     *(f"more_brings_{name}" for name in AT),
@@ -59,7 +59,7 @@ def gain_of_rise(
 
 
 def price_response(prices: pd.DataFrame, estate: Estate, day: int, elasticity: float | None = None) -> pd.DataFrame:
-    """How each market whose price response is given answers to its price (`COLUMNS`), most money first.
+    """How each market whose price response is given answers to its price (`_COLUMNS`), most money first.
 
     prices: rows of `release_prices`; elasticity: in place of those given. InputError where it is 1 or less in size.
     """
@@ -74,17 +74,17 @@ def price_response(prices: pd.DataFrame, estate: Estate, day: int, elasticity: f
         receipt = np.average(sold["net_price_at_list"] * (1.0 - sold["commission"]), weights=weight)
         saved = np.average(sold["replacement_per_bottle"] + sold["selling_cost"], weights=weight)
         rows.append(_answered(str(cuvee), str(size), response, receipt, saved, 12.0 * a_month))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
     return table.sort_values("gain_of_rise_given", ascending=False, kind="stable", ignore_index=True)
 
 
 def _answered(
     cuvee: str, size: str, response: float, receipt: float, saved: float, bottles: float
 ) -> dict[str, object]:
-    at = response * np.array(SPREAD)
+    tried = response * np.array(SPREAD)
     margin = (receipt - saved) / receipt
     bears = -float(break_even_volume_change(margin, RISE)) if margin > 0.0 else np.nan
-    gain = gain_of_rise(receipt, saved, bottles, at)
+    gain = gain_of_rise(receipt, saved, bottles, tried)
     pays = gain > 0.0
     word = "pays" if pays.all() else "in doubt" if pays.any() else "does not pay"
     return {
@@ -93,8 +93,11 @@ def _answered(
         "rise_pays": word if np.isfinite(bears + bottles) else "",
         "price_response": response,
         "volume_bearable_loss": bears,
-        **{f"gain_of_rise_{name}": float(one) for name, one in zip(AT, gain, strict=True)},
-        **{f"more_brings_{name}": float(revenue_at_margin(receipt, one)) for name, one in zip(AT, at, strict=True)},
+        **{f"gain_of_rise_{name}": float(value) for name, value in zip(AT, gain, strict=True)},
+        **{
+            f"more_brings_{name}": float(revenue_at_margin(receipt, value))
+            for name, value in zip(AT, tried, strict=True)
+        },
         "response_that_flips": -bears / RISE,
         "receipt_per_bottle": receipt,
         "saved_per_bottle": saved,

@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Ints
 from costing.decisions.prices.channels import list_price, round_up, to_market_currency
 from costing.decisions.prices.pricing import (
     SalePlan,
@@ -52,7 +53,7 @@ from costing.decisions.prices.terms_in_force import (
     number,
     target_of,
 )
-from costing.engine.carrying import IntArray, RateCurve
+from costing.engine.carrying import RateCurve
 from costing.errors import InputError
 from costing.graph.arrays import days
 from costing.model import Runs, run, trace
@@ -68,7 +69,7 @@ MONEY_PER_BOTTLE = (
 )
 """Columns of `release_prices` in the estate's currency per bottle of the format."""
 _IN_MARKET = ("list_in_market", "advised_in_market", "market_currency", "list_currency", "list_price_as_given")
-COLUMNS = (
+_COLUMNS = (
     *("release", "cuvee", "format", "channel", "state", "ready", "bottles_of_release", "bottles_to_sell", "how_sold"),
     *("target", "margin_share", "return_a_year", "target_price_per_75cl", *_IN_MARKET, *MONEY_PER_BOTTLE),
 )
@@ -78,7 +79,7 @@ HIGHEST_RETURN = 1.0
 
 
 def release_prices(book: Results, economic: Results, replacement: Results) -> pd.DataFrame:
-    """Every release to sell in every sales channel (`COLUMNS`), by date of release.
+    """Every release to sell in every sales channel (`_COLUMNS`), by date of release.
 
     The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
     where no target, no list price or no price that reaches the target is there.
@@ -129,14 +130,14 @@ class _Pricing:
         ready = days(self.rows["ready"])
         listed = iter(self.listed(np.maximum(ready, self.today)))
         lines, channels = [], self.terms.reset_index().to_dict("records")
-        for at, release in enumerate(self.rows.to_dict("records")):
-            first = max(int(ready[at]), self.today)
+        for position, release in enumerate(self.rows.to_dict("records")):
+            first = max(int(ready[position]), self.today)
             sales = self.selling.sales(str(release["release"]), float(release["to_sell"]), first)
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
             for terms in channels:
-                sale, days_of = sales[str(terms["channel"])], (int(ready[at]), first)
-                lines.append(self.line(at, release, terms, sale, days_of, spent, next(listed)))
-        return pd.DataFrame(lines, columns=list(COLUMNS))
+                sale, days_of = sales[str(terms["channel"])], (int(ready[position]), first)
+                lines.append(self.line(position, release, terms, sale, days_of, spent, next(listed)))
+        return pd.DataFrame(lines, columns=list(_COLUMNS))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""
@@ -148,7 +149,7 @@ class _Pricing:
 
     def line(
         self,
-        at: int,
+        position: int,
         release: Mapping[Hashable, Any],
         terms: Mapping[Hashable, Any],
         sale: Sale,
@@ -165,12 +166,12 @@ class _Pricing:
             return self.selling.plan(sale, named, size, channel, per_bottle * n, start)
 
         selling = float(plan(0.0, first).selling_cost.sum()) / n
-        book, economic, again = (float(costs.cost[at]) for costs in self.costs)
+        book, economic, again = (float(costs.cost[position]) for costs in self.costs)
         goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
         for_margin = self.at_margin(goals[0], book + selling, commission)
-        for_return = self.at_return(goals[1], at, plan, ready)
+        for_return = self.at_return(goals[1], position, plan, ready)
         wanted = for_margin if goals[2].kind == "margin" else for_return
-        floor = target_price(plan(float(self.costs[1].avoidable[at]), first), self.hurdle)
+        floor = target_price(plan(float(self.costs[1].avoidable[position]), first), self.hurdle)
         needed = float(list_price(wanted, discount))
         advised, net = _rounded(needed, self.estate.settings.price_step), in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
@@ -230,15 +231,15 @@ class _Pricing:
             return np.nan
         return float(price_for_margin(cost, goal.value, commission))
 
-    def at_return(self, goal: Target, at: int, plan: Callable[[float, int], SalePlan], ready: int) -> float:
+    def at_return(self, goal: Target, position: int, plan: Callable[[float, int], SalePlan], ready: int) -> float:
         if goal.row < 0:
-            return target_price(plan(float(self.costs[1].cost[at]), ready), self.hurdle).price
+            return target_price(plan(float(self.costs[1].cost[position]), ready), self.hurdle).price
         if goal.value > HIGHEST_RETURN:
             return np.nan
         curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
-        return target_price(plan(float(self.unit_costs_at(goal.value).cost[at]), ready), curve).price
+        return target_price(plan(float(self.unit_costs_at(goal.value).cost[position]), ready), curve).price
 
-    def listed(self, first: IntArray) -> list[tuple[float, str, float]]:
+    def listed(self, first: Ints) -> list[tuple[float, str, float]]:
         """List price as given, its currency, and its worth in the estate's currency: each release by channel.
 
         first: first day on which each release is sold.
@@ -248,18 +249,18 @@ class _Pricing:
         channel = np.tile(self.terms.index.astype(str).to_numpy(dtype=object), len(self.rows))
         buffer = np.tile(np.nan_to_num(self.terms["currency_buffer"].to_numpy(dtype=float)), len(self.rows))
         on = np.repeat(first, count)
-        found = list_prices(self.estate, keys[:, 0], keys[:, 1], channel, on)
-        rate = currency_rates(self.estate, found.currency, channel, on) * (1.0 - buffer)
-        own = np.where(found.currency == self.estate.settings.currency, 1.0, rate)
-        return list(zip(found.price.tolist(), found.currency.tolist(), (found.price * own).tolist(), strict=True))
+        prices = list_prices(self.estate, keys[:, 0], keys[:, 1], channel, on)
+        rate = currency_rates(self.estate, prices.currency, channel, on) * (1.0 - buffer)
+        own = np.where(prices.currency == self.estate.settings.currency, 1.0, rate)
+        return list(zip(prices.price.tolist(), prices.currency.tolist(), (prices.price * own).tolist(), strict=True))
 
     def rate(self, plan: SalePlan, net: float, spent: tuple[np.ndarray, np.ndarray], part: float) -> float:
         """Return a year at a net price on everything that was spent; NaN where there is not one."""
         if not np.isfinite(net):
             return np.nan
         later, amounts = cash_flows(plan, net)
-        found = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
-        return np.nan if found.rate is None else found.rate
+        rate = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
+        return np.nan if rate.rate is None else rate.rate
 
 
 def _rounded(price: float, step: float) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.prices.price_chains import parts_of_shelf, price_chains, steps_of_longest, without_idle_steps
 from costing.decisions.prices.price_changes import (
     allocations,
@@ -44,61 +45,59 @@ def prices(runs: Runs, elasticity: float | None = None) -> Answer:
     if wrong := price_findings(runs.estate):
         raise InputError(wrong)
     facts = {"currency": runs.currency}
-    every = _advised(runs.once(priced_releases))
-    sold = every[every["bottles_to_sell"] > 0]
+    advised = _advised(runs.once(priced_releases))
+    sold = advised[advised["bottles_to_sell"] > 0]
     tables = {
         "release_prices": sold.sort_values("short_of_target", ascending=False, kind="stable", ignore_index=True),
         "price_ladder": _ladder(sold),
-        "prices_without_bottles": every[~(every["bottles_to_sell"] > 0)].reset_index(drop=True),
-        "prices_per_75cl": per_75cl(every).drop(columns=["do", "short_of_target"]),
-        "scarce_bottles": allocations(every, runs.estate, runs.today),
-        **_changes(runs, every, elasticity),
+        "prices_without_bottles": advised[~(advised["bottles_to_sell"] > 0)].reset_index(drop=True),
+        "prices_per_75cl": per_75cl(advised).drop(columns=["do", "short_of_target"]),
+        "scarce_bottles": allocations(advised, runs.estate, runs.today),
+        **_changes(runs, advised, elasticity),
     }
-    up, down = (without_idle_steps(way) for way in price_chains(runs.estate, every, runs.today))
+    up, down = (without_idle_steps(way) for way in price_chains(runs.estate, advised, runs.today))
     if len(up):
         facts["longest_way"], steps = steps_of_longest(up)
         tables |= {"price_steps": steps, "price_build_up": up, "price_build_up_parts": parts_of_shelf(up)}
         tables["price_back_to_cellar"] = down
-    findings = tuple(one for one in runs.replacement.cautions if one not in runs.economic.cautions)
+    findings = tuple(finding for finding in runs.replacement.cautions if finding not in runs.economic.cautions)
     empty = "Nothing is left to sell, or no sales channel is named."
     return Answer(tables, findings, tuple(_said(sold, runs.currency)), facts, empty)
 
 
-def _advised(every: pd.DataFrame) -> pd.DataFrame:
+def _advised(priced: pd.DataFrame) -> pd.DataFrame:
     """With what to do about the list price, and the money by which the bottles miss their target at list."""
-    advised, listed = (every[name].to_numpy(dtype=float) for name in ("advised_in_market", "list_in_market"))
-    needed, in_force = (every[name].to_numpy(dtype=float) for name in ("list_price_needed", "list_price"))
+    advised, listed = (priced[name].to_numpy(dtype=float) for name in ("advised_in_market", "list_in_market"))
+    needed, in_force = (priced[name].to_numpy(dtype=float) for name in ("list_price_needed", "list_price"))
     below = in_force < needed * (1.0 - _ROUNDING_ROOM)
     words = []
-    for price, present, short, currency in zip(advised, listed, below, every["market_currency"], strict=True):
+    for price, present, short, currency in zip(advised, listed, below, priced["market_currency"], strict=True):
         if not price > 0.0:  # not known, or wine that cost nothing
             words.append("")
         elif not np.isfinite(present):
             words.append(f"set {price:,.2f} {currency}")
         else:
             words.append(f"raise by {price - present:,.2f} {currency}" if short else "keep")
-    missing = (every["target_price"] - every["net_price_at_list"]) * every["bottles_to_sell"]
-    return every.assign(do=words, short_of_target=missing.clip(lower=0.0).where(below, 0.0).fillna(0.0))
+    missing = (priced["target_price"] - priced["net_price_at_list"]) * priced["bottles_to_sell"]
+    return priced.assign(do=words, short_of_target=missing.clip(lower=0.0).where(below, 0.0).fillna(0.0))
 
 
 def _ladder(sold: pd.DataFrame) -> pd.DataFrame:
-    """What a price must cover, per 75 cl: the next release of each cuvée and format in the channel that takes most of
-    it.
-    """
+    """What a price must cover, per 75 cl: the next release of each cuvée and format in its largest channel."""
     largest = sold.sort_values("bottles_to_sell", ascending=False, kind="stable")
     first = next_of_each(largest, ("cuvee", "format"))
     frame = per_75cl(first)[["release", "channel", *_LADDER]]
     return frame.assign(cuvee_format=first["cuvee"] + " " + first["format"])
 
 
-def _changes(runs: Runs, every: pd.DataFrame, elasticity: float | None) -> dict[str, pd.DataFrame]:
+def _changes(runs: Runs, advised: pd.DataFrame, elasticity: float | None) -> dict[str, pd.DataFrame]:
     estate, day = runs.estate, runs.today
     tables = {
-        "price_response": price_response(every, estate, day, elasticity),
-        "price_increases": price_increases(every, estate, day),
+        "price_response": price_response(advised, estate, day, elasticity),
+        "price_increases": price_increases(advised, estate, day),
         "cost_rises": cost_rises(runs.economic, runs.replacement),
-        "promotions": promotions(every, estate, day),
-        "format_parities": format_parities(every, estate, day),
+        "promotions": promotions(advised, estate, day),
+        "format_parities": format_parities(advised, estate, day),
         "presentations": presentations(estate, day),
     }
     return {name: table for name, table in tables.items() if name != "price_response" or len(table)}
@@ -114,6 +113,6 @@ def _said(sold: pd.DataFrame, currency: str) -> list[str]:
         return ["Every list price in force reaches its target."]
     worst = short.iloc[int(short["short_of_target"].to_numpy().argmax())]
     return [
-        f"{len(short)} of {len(sold)} list prices do not reach their target: {short['short_of_target'].sum():,.0f} "
+        f"{len(short)} of {len(sold)} list prices do not reach their target: {about(short['short_of_target'].sum())} "
         f"{currency} on the bottles to sell, most of it on {worst['release']} in {worst['channel']} ({worst['do']})."
     ]

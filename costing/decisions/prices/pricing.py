@@ -21,8 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from costing.calendar import add_months
-from costing.engine.carrying import DAYS_A_YEAR, AccrualCurve, FloatArray, IntArray, RateCurve, day_numbers
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR, add_months
+from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
 from costing.units import STANDARD_BOTTLE_L
 
 _LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year
@@ -40,8 +41,8 @@ class SalePlan:
 
     cost: float
     disgorged_day: int
-    dispatch_day: IntArray
-    bottles: FloatArray
+    dispatch_day: Ints
+    bottles: Floats
     terms_days: npt.ArrayLike = 0
     commission: npt.ArrayLike = 0.0
     selling_cost_per_bottle: npt.ArrayLike = 0.0
@@ -62,17 +63,17 @@ class SalePlan:
             raise ValueError(msg)
 
     @property
-    def paid_day(self) -> IntArray:
+    def paid_day(self) -> Ints:
         """Day on which each dispatch is paid [k]."""
         return np.asarray(self.dispatch_day + day_numbers(self.terms_days))
 
     @property
-    def kept_share(self) -> FloatArray:
+    def kept_share(self) -> Floats:
         """Share of the net price that commission leaves [k]."""
         return 1.0 - np.broadcast_to(np.asarray(self.commission, dtype=np.float64), self.bottles.shape)
 
     @property
-    def selling_cost(self) -> FloatArray:
+    def selling_cost(self) -> Floats:
         """Money paid at each dispatch [k]."""
         return np.asarray(self.bottles * np.asarray(self.selling_cost_per_bottle, dtype=np.float64))
 
@@ -101,15 +102,15 @@ class TargetPrice:
 def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
     """Net price at which the release earns exactly the rate of `curve` on the money tied up in it."""
     to_disgorgement = curve.growth(plan.dispatch_day, plan.disgorged_day)
-    held = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
-    storage = float((plan.bottles * held * to_disgorgement).sum())
+    stored = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
+    storage = float((plan.bottles * stored * to_disgorgement).sum())
     selling = float((plan.selling_cost * to_disgorgement).sum())
     sold = plan.kept_share * plan.bottles * curve.growth(plan.paid_day, plan.disgorged_day)
     discounted = float(sold.sum())
     return TargetPrice((plan.cost + storage + selling) / discounted, plan.cost, storage, selling, discounted)
 
 
-def cash_flows(plan: SalePlan, price: float) -> tuple[FloatArray, FloatArray]:
+def cash_flows(plan: SalePlan, price: float) -> tuple[Floats, Floats]:
     """Dated money of a release from disgorgement on, without its cost: (days, amounts), unsorted.
 
     Receipts after commission when paid, selling cost at dispatch, finished storage day by day at mid-day
@@ -125,7 +126,7 @@ def cash_flows(plan: SalePlan, price: float) -> tuple[FloatArray, FloatArray]:
     )
 
 
-def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[IntArray, FloatArray]:
+def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[Ints, Floats]:
     """Spread a release evenly over `months` calendar months: equal parts in the middle of each.
 
     Returns days [months] and bottles [months]; 0 months: everything on the first day.
@@ -136,7 +137,7 @@ def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[Int
     return (edges[:-1] + edges[1:]) // 2, np.full(months, bottles / months)
 
 
-def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> FloatArray:
+def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> Floats:
     """Net price of which `margin` is left after commission and cost: cost / (1 − commission − margin).
 
     cost: per bottle, with selling cost where the margin is to stand after it. ValueError where margin and
@@ -149,7 +150,7 @@ def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt
     return np.asarray(np.asarray(cost, dtype=np.float64) / left)
 
 
-def cost_plus_price(cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> FloatArray:
+def cost_plus_price(cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> Floats:
     """Shortcut (cost + selling cost) / (1 − commission): forgets storage and the wait for the money.
 
     Shown beside the target price to say by how much it falls short.
@@ -197,7 +198,7 @@ def rate_of_return(days: npt.ArrayLike, amounts: npt.ArrayLike) -> RateOfReturn:
     return RateOfReturn(None, f"several rates fit ({shown}); decide on net present value")
 
 
-def break_even_volume_change(margin: npt.ArrayLike, price_change: npt.ArrayLike) -> FloatArray:
+def break_even_volume_change(margin: npt.ArrayLike, price_change: npt.ArrayLike) -> Floats:
     """Change of volume at which a change of price leaves the contribution as it was: −c/(m + c).
 
     margin: contribution in share of the old price; price_change: share of it, below 0 in a promotion, where
@@ -218,9 +219,9 @@ class PriceIncrease:
     bottles (0.1: 10 %) that may be lost before the increase earns less.
     """
 
-    new_price: FloatArray
-    extra_at_same_volume: FloatArray
-    bearable_volume_loss: FloatArray
+    new_price: Floats
+    extra_at_same_volume: Floats
+    bearable_volume_loss: Floats
 
 
 def price_increase(
@@ -249,15 +250,15 @@ def price_increase(
     )
 
 
-def _same_margin(price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray) -> FloatArray:
+def _same_margin(price: Floats, cost: Floats, new_cost: Floats, commission: Floats) -> Floats:
     return np.asarray(price * new_cost / cost)
 
 
-def _same_money(price: FloatArray, cost: FloatArray, new_cost: FloatArray, commission: FloatArray) -> FloatArray:
+def _same_money(price: Floats, cost: Floats, new_cost: Floats, commission: Floats) -> Floats:
     return np.asarray(price + (new_cost - cost) / (1.0 - commission))
 
 
-KEEPS: dict[str, Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]] = {
+KEEPS: dict[str, Callable[[Floats, Floats, Floats, Floats], Floats]] = {
     "margin": _same_margin,
     "money per bottle": _same_money,
 }
@@ -270,7 +271,7 @@ def price_after_cost_change(
     new_cost: npt.ArrayLike,
     keep: str = "margin",
     commission: npt.ArrayLike = 0.0,
-) -> FloatArray:
+) -> Floats:
     """Price that keeps the margin in per cent, or the money per bottle, when cost moves to `new_cost`.
 
     With the replacement cost as `new_cost`: the figure of the increase letter.
@@ -307,20 +308,20 @@ def format_parity(
     return FormatParity(equivalent, equivalent * reference_price, extra_price, extra_cost, extra_price - extra_cost)
 
 
-def _by_day(days: npt.ArrayLike, amounts: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+def _by_day(days: npt.ArrayLike, amounts: npt.ArrayLike) -> tuple[Floats, Floats]:
     """Amounts added up by day, in time order, without the days of nothing."""
     day, place = np.unique(np.asarray(days, dtype=np.float64), return_inverse=True)
     money = np.bincount(place, np.asarray(amounts, dtype=np.float64), minlength=len(day))
     return day[money != 0], money[money != 0]
 
 
-def _outstanding_throughout(years: FloatArray, money: FloatArray, log_rate: float) -> bool:
+def _outstanding_throughout(years: Floats, money: Floats, log_rate: float) -> bool:
     """Whether the balance at the rate keeps its first sign until the last amount."""
     balance = np.cumsum(money * np.exp(-log_rate * years))[:-1] * np.sign(money[0])
     return bool((balance >= 0).all())
 
 
-def _roots(worth: Callable[[float], float], grid: FloatArray) -> list[float]:
+def _roots(worth: Callable[[float], float], grid: Floats) -> list[float]:
     """Roots between neighbours of the grid whose signs differ, and on it, in order."""
     from scipy.optimize import brentq  # takes a quarter of a second to load, and few commands look for roots
 

@@ -22,19 +22,20 @@ What it does not do: tax, bad debts, overheads outside the pools.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints, ParallelArrays
+from costing.calendar import DAYS_A_YEAR
 from costing.decisions.prices.grapes_behind import grapes_behind
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.releases_to_sell import DatedMoney, dispatch_states
 from costing.decisions.prices.selling import charged_at_dispatch
 from costing.decisions.prices.terms_in_force import currency_rates, list_prices
-from costing.engine.carrying import DAYS_A_YEAR
-from costing.graph.arrays import BLANK_DAY, Floats, Ints, days
+from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
@@ -49,7 +50,7 @@ _POOLS = TABLE_NAMES.index("pools")
 
 
 @dataclass(frozen=True, eq=False)
-class Receipts:
+class Receipts(ParallelArrays):
     """Per row of Dispatches, per bottle and in the estate's currency: net price after commission (NaN: no sale
     or no price), the same at list (NaN: no list price), the channel's selling cost; and the day on which the
     customer pays.
@@ -66,10 +67,10 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
     sent, table = estate["dispatches"], estate["channels"]
     day = days(sent["on_date"])
     row = channel_rows(estate, sent["channel"], day)
-    held = table.iloc[np.maximum(row, 0)] if len(table) else table.reindex(range(len(row)))
+    terms_held = table.iloc[np.maximum(row, 0)] if len(table) else table.reindex(range(len(row)))
 
     def term(name: str) -> Floats:
-        return np.where(row >= 0, np.nan_to_num(held[name].to_numpy(dtype=float)), 0.0)
+        return np.where(row >= 0, np.nan_to_num(terms_held[name].to_numpy(dtype=float)), 0.0)
 
     sale = (row >= 0) & (ways_out(estate) == SALE)
     channel = sent["channel"].astype(object).to_numpy()
@@ -86,8 +87,8 @@ def receipts(estate: Estate, cuvee: np.ndarray, bottle_format: np.ndarray) -> Re
 
 
 @dataclass(frozen=True, eq=False)
-class Sales:
-    """Priced sales up to the valuation date, parallel arrays: row of Dispatches, lot, lot-state, bottles, day, litres,
+class Sales(ParallelArrays):
+    """Priced sales up to the valuation date: row of Dispatches, lot, lot-state, bottles, day, litres,
     and what they bring.
     """
 
@@ -99,22 +100,8 @@ class Sales:
     litres: Floats
     receipts: Receipts
 
-    def part(self, members: Ints) -> Sales:
-        """Some of them, by position."""
-        names = [each.name for each in fields(Receipts)]
-        brought = Receipts(**{name: getattr(self.receipts, name)[members] for name in names})
-        return Sales(
-            self.row[members],
-            self.lot[members],
-            self.state[members],
-            self.bottles[members],
-            self.day[members],
-            self.litres[members],
-            brought,
-        )
 
-
-def sales(runs: Runs, since: date | None = None) -> Sales:
+def realised_sales(runs: Runs, since: date | None = None) -> Sales:
     """Every priced sale. since: first day of dispatch that counts (all of them without it)."""
     chain, labels = runs.chain, runs.labels
     flow, state = dispatch_states(runs.economic)
@@ -124,8 +111,8 @@ def sales(runs: Runs, since: date | None = None) -> Sales:
     if since is not None:
         counts &= day >= int(np.datetime64(since, "D").astype(np.int64))
     litres = bottles * chain.lots.litres_per_unit[lot]
-    every = Sales(np.arange(len(lot)), lot, state, bottles, day, litres, brought)
-    return every.part(np.flatnonzero(counts))
+    sales = Sales(np.arange(len(lot)), lot, state, bottles, day, litres, brought)
+    return sales.take(np.flatnonzero(counts))
 
 
 def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
@@ -134,13 +121,13 @@ def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
 
     since: first day of dispatch that counts (all of them without it).
     """
-    every, bases, labels = sales(runs, since), _Bases(runs), runs.labels
+    sales, bases, labels = realised_sales(runs, since), _Bases(runs), runs.labels
     groups: dict[tuple[str, str], list[int]] = {}
-    for position, lot in enumerate(every.lot):
+    for position, lot in enumerate(sales.lot):
         groups.setdefault((str(labels.cuvee[lot]), str(labels.format[lot])), []).append(position)
     rows = []
     for (cuvee, size), members in sorted(groups.items()):
-        part = every.part(np.array(members, dtype=np.int64))
+        part = sales.take(np.array(members, dtype=np.int64))
         rows.append({"cuvee": cuvee, "format": size} | bases.side_by_side(part, labels.tirage_day[part.lot]))
     if not rows:
         return pd.DataFrame(columns=["cuvee", "format"])
@@ -153,16 +140,16 @@ def margins_by(runs: Runs, keys: Sequence[str]) -> pd.DataFrame:
 
     Columns: the keys, bottles_sold_75cl, margin_total, share_of_margin, margin_per_75cl.
     """
-    every, labels = sales(runs), runs.labels
+    sales, labels = realised_sales(runs), runs.labels
     frame = pd.DataFrame(
         {
-            "cuvee": labels.cuvee[every.lot].astype(str),
-            "format": labels.format[every.lot].astype(str),
-            "channel": runs.estate["dispatches"]["channel"].astype(str).to_numpy()[every.row],
-            "year": pd.DatetimeIndex(as_dates(every.day)).year.astype(str),
-            "bottles_sold_75cl": every.litres / STANDARD_BOTTLE_L,
-            "margin_total": (every.receipts.price - every.receipts.selling) * every.bottles
-            - runs.book.total[every.state],
+            "cuvee": labels.cuvee[sales.lot].astype(str),
+            "format": labels.format[sales.lot].astype(str),
+            "channel": runs.estate["dispatches"]["channel"].astype(str).to_numpy()[sales.row],
+            "year": pd.DatetimeIndex(as_dates(sales.day)).year.astype(str),
+            "bottles_sold_75cl": sales.litres / STANDARD_BOTTLE_L,
+            "margin_total": (sales.receipts.price - sales.receipts.selling) * sales.bottles
+            - runs.book.total[sales.state],
         }
     )
     summed = _with_share(frame.groupby(list(keys), as_index=False)[["bottles_sold_75cl", "margin_total"]].sum())
@@ -195,8 +182,8 @@ class _Bases:
         price, sent = float((sold.price * bottles).sum()), float(charged_at_dispatch(self.book, state).sum())
         selling = float((sold.selling * bottles).sum()) + sent
         book, full, again = (
-            float((one.total[state] - charged_at_dispatch(one, state)).sum())
-            for one in (self.book, self.economic, self.replacement)
+            float((results.total[state] - charged_at_dispatch(results, state)).sum())
+            for results in (self.book, self.economic, self.replacement)
         )
         margin = (price - selling - book) / count
         listed = np.isfinite(sold.at_list)
@@ -241,11 +228,11 @@ class _Bases:
         plain, _ = weights(self.book, state)
         charges = self.book.charges
         pooled = charges.postings.table == _POOLS
-        found = float((charges.postings.amount * plain[charges.postings.state])[pooled].sum())
+        money = float((charges.postings.amount * plain[charges.postings.state])[pooled].sum())
         for part in charges.accrued:
             if not part.expensed and part.charge.table == _POOLS:
-                found += float((part.amount * plain[part.states]).sum())
-        return found
+                money += float((part.amount * plain[part.states]).sum())
+        return money
 
     def _value_years(self, state: Ints, bottles: Floats, day: Ints, sold: Receipts) -> float:
         """Capital charged until the customers pay over a year's rate; at a rate of 0 money × years, its limit."""
@@ -264,5 +251,5 @@ class _Bases:
         spent_day, spent = self.money.behind(state)
         when = np.concatenate([spent_day, day, sold.paid])
         amounts = np.concatenate([-spent, -sold.selling * bottles, sold.price * bottles])
-        found = rate_of_return(when, amounts)
-        return np.nan if found.rate is None else found.rate
+        rate = rate_of_return(when, amounts)
+        return np.nan if rate.rate is None else rate.rate

@@ -25,17 +25,9 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import numpy.typing as npt
 
-from costing.calendar import add_months, months_between
-from costing.engine.carrying import (
-    DAY_COUNTS,
-    DAYS_A_YEAR,
-    AccrualCurve,
-    FloatArray,
-    IntArray,
-    RateCurve,
-    day_numbers,
-    mean_growth,
-)
+from costing.array_types import Floats, Ints
+from costing.calendar import DAYS_A_YEAR, add_months, months_between
+from costing.engine.carrying import DAY_COUNTS, AccrualCurve, RateCurve, day_numbers, mean_growth
 
 REASONS = (
     "",
@@ -46,12 +38,12 @@ REASONS = (
 """Why a date is not a candidate; reasons are held as positions in this tuple."""
 
 
-def candidate_days(decision_day: int, step_months: int, horizon_months: int) -> IntArray:
+def candidate_days(decision_day: int, step_months: int, horizon_months: int) -> Ints:
     """Day of the decision and every `step_months` calendar months until the horizon [t]."""
     return day_numbers(add_months(decision_day, np.arange(0, horizon_months + 1, step_months)))
 
 
-def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
+def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> Floats:
     """Whole calendar months from tirage to `day`, and of the running month the share of its days gone."""
     first, last = np.broadcast_arrays(day_numbers(tirage_day), day_numbers(day))
     whole = months_between(first, last)
@@ -61,19 +53,19 @@ def age_in_months(tirage_day: npt.ArrayLike, day: npt.ArrayLike) -> FloatArray:
 
 def in_money_of_day(
     amount: npt.ArrayLike, money_day: npt.ArrayLike, day: npt.ArrayLike, yearly: npt.ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Bring an amount in money of `money_day` to the money of `day`: amount · (1 + yearly)^years."""
     years = (day_numbers(day) - day_numbers(money_day)) / DAYS_A_YEAR
     rise = 1.0 + np.asarray(yearly, dtype=np.float64)
     return np.asarray(np.asarray(amount, dtype=np.float64) * rise**years)
 
 
-def _one(value: float) -> FloatArray:
+def _one(value: float) -> Floats:
     return np.array([value], dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
-class Stacks:
+class StacksOnLees:
     """Stacks on lees, one a row, each of one cuvée and format.
 
     bottles: on the day of the decision [s]; price, finishing, age_months: ex-cellar price, cost of finishing
@@ -82,15 +74,15 @@ class Stacks:
     for no limit [s]; finished_storage_per_bottle_year [s]. A value given once holds for all.
     """
 
-    bottles: FloatArray
-    price: FloatArray
-    finishing: FloatArray
-    age_months: FloatArray
-    storage_per_bottle_year: FloatArray = field(default_factory=lambda: _one(0.0))
-    survival_per_year: FloatArray = field(default_factory=lambda: _one(1.0))
-    minimum_months: FloatArray = field(default_factory=lambda: _one(0.0))
-    market_per_month: FloatArray = field(default_factory=lambda: _one(np.inf))
-    finished_storage_per_bottle_year: FloatArray = field(default_factory=lambda: _one(0.0))
+    bottles: Floats
+    price: Floats
+    finishing: Floats
+    age_months: Floats
+    storage_per_bottle_year: Floats = field(default_factory=lambda: _one(0.0))
+    survival_per_year: Floats = field(default_factory=lambda: _one(1.0))
+    minimum_months: Floats = field(default_factory=lambda: _one(0.0))
+    market_per_month: Floats = field(default_factory=lambda: _one(np.inf))
+    finished_storage_per_bottle_year: Floats = field(default_factory=lambda: _one(0.0))
 
     def __post_init__(self) -> None:
         shape = np.atleast_2d(np.asarray(self.price, dtype=np.float64)).shape
@@ -106,11 +98,11 @@ class Stacks:
             msg = "survival is a share of bottles a year: above 0, at most 1"
             raise ValueError(msg)
 
-    def rows(self, which: IntArray | list[int]) -> Stacks:
+    def rows(self, which: Ints | list[int]) -> StacksOnLees:
         """Return the stacks at these rows."""
-        return Stacks(**{each.name: getattr(self, each.name)[which] for each in fields(self)})
+        return StacksOnLees(**{each.name: getattr(self, each.name)[which] for each in fields(self)})
 
-    def reasons(self) -> IntArray:
+    def reasons(self) -> Ints:
         """Why each date is barred, as a position in `REASONS`, 0 where it is not [s, t]."""
         young = self.age_months < self.minimum_months
         unpriced = np.isnan(self.price)
@@ -127,10 +119,10 @@ class DateGrid:
     [r, t]. r is 1, or the number of stacks where each has a rate of its own.
     """
 
-    years: FloatArray
-    log_index: FloatArray
-    accrued: FloatArray
-    force: FloatArray
+    years: Floats
+    log_index: Floats
+    accrued: Floats
+    force: Floats
 
 
 def grid_on_curve(days: npt.ArrayLike, curve: RateCurve) -> DateGrid:
@@ -146,7 +138,7 @@ def grid_on_curve(days: npt.ArrayLike, curve: RateCurve) -> DateGrid:
     return DateGrid(years, (log_index - log_index[0])[None, :], accrued[None, :], force[None, :])
 
 
-def grid_at_force(days: npt.ArrayLike, log_rate: FloatArray, day_count: str = "Act/365") -> DateGrid:
+def grid_at_force(days: npt.ArrayLike, log_rate: Floats, day_count: str = "Act/365") -> DateGrid:
     """Dates under one constant rate a stack: log_rate is its ln(1 + r) [s]."""
     day, count = day_numbers(days), DAY_COUNTS[day_count]
     years = (day - day[0]) / DAYS_A_YEAR
@@ -164,21 +156,21 @@ class Worth:
     on; storage_value: present value of storage until the date; npv: at the day of the decision.
     """
 
-    bottles: FloatArray
-    sale_years: FloatArray
-    kept: FloatArray
-    unsold_years: FloatArray
-    net: FloatArray
-    storage_a_year: FloatArray
-    storage_value: FloatArray
-    npv: FloatArray
+    bottles: Floats
+    sale_years: Floats
+    kept: Floats
+    unsold_years: Floats
+    net: Floats
+    storage_a_year: Floats
+    storage_value: Floats
+    npv: Floats
 
 
 def worth_by_date(
-    stacks: Stacks,
+    stacks: StacksOnLees,
     grid: DateGrid,
     wait_years: npt.ArrayLike = 0.0,
-    sale_years: FloatArray | None = None,
+    sale_years: Floats | None = None,
 ) -> Worth:
     """Net proceeds and net present value of releasing each stack at each date.
 
@@ -202,12 +194,12 @@ def worth_by_date(
     return Worth(bottles, sale_years, kept, unsold_years, net, storage_a_year, storage_value, npv)
 
 
-def running(per_step: FloatArray) -> FloatArray:
+def running(per_step: Floats) -> Floats:
     """Total of the steps before each date, 0 at the first: [s, t − 1] -> [s, t]."""
     return np.concatenate([np.zeros((per_step.shape[0], 1)), np.cumsum(per_step, axis=1)], axis=1)
 
 
-def _mean_unsold(exponent: FloatArray) -> FloatArray:
+def _mean_unsold(exponent: Floats) -> Floats:
     """∫₀¹ (1 − u)·e^(−yu) du = (y − 1 + e^(−y))/y², by its series near 0 (digits)."""
     series = 0.5 - exponent / 6.0 + exponent**2 / 24.0 - exponent**3 / 120.0
     large = np.abs(exponent) > 1e-2

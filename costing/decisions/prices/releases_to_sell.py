@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
-from costing.engine.carrying import FloatArray, IntArray
 from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, Sources, as_table
@@ -82,17 +82,15 @@ def to_sell(results: Results) -> pd.DataFrame:
 
 
 def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str]]:
-    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots that
-    they fill.
-    """
+    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots these fill."""
     lots, states = chain.lots, chain.states
     last = states.last_of_lot[states.last_of_lot >= 0]
     on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
     now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
-    held = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
-    bottles = np.minimum(held, states.quantity[last])
+    on_hand = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
+    bottles = np.minimum(on_hand, states.quantity[last])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):
         return estate, []
@@ -124,10 +122,8 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     return extended, released
 
 
-def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArray) -> IntArray:
-    """Day after the valuation date, the planned release, or the first sale that the rule set allows: the last
-    of them.
-    """
+def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: Ints) -> Ints:
+    """The latest of: day after the valuation date, planned release, first sale that the rule set allows."""
     table = estate["cuvees"].drop_duplicates("cuvee", keep="last").set_index("cuvee")
     planned = days(table["planned_release"].reindex(pd.Index(cuvee, dtype=object)))
     allowed = first_sale(estate, cuvee, tirage, chain.valuation_day)
@@ -139,27 +135,25 @@ def _release_day(estate: Estate, chain: Chain, cuvee: np.ndarray, tirage: IntArr
 class UnitCosts:
     """Per row of `to_sell`: cost per bottle when ready, and what of it is avoidable after the valuation date."""
 
-    cost: FloatArray
-    avoidable: FloatArray
+    cost: Floats
+    avoidable: Floats
 
 
 def unit_costs(results: Results, rows: pd.DataFrame) -> UnitCosts:
     """Costs of the rows of `to_sell` on one basis."""
     states = results.chain.states
     ahead = avoidable_costs(results)
-    found = np.zeros((2, len(rows)))
+    costs = np.zeros((2, len(rows)))
     ready = days(rows["ready"])
-    for at, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
+    for position, (release, bottles) in enumerate(zip(rows["release"], rows["bottles"], strict=True)):
         state = release_states(results, str(release))
-        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[at])
-        found[:, at] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
-    return UnitCosts(found[0], found[1])
+        growth = results.charges.capital.growth(states.stage[state], states.end[state], ready[position])
+        costs[:, position] = (results.total[state] * growth).sum() / bottles, (ahead[state] * growth).sum() / bottles
+    return UnitCosts(costs[0], costs[1])
 
 
-def avoidable_costs(results: Results) -> FloatArray:
-    """Part of every state's cost that is incurred after the valuation date, with its capital, pools left out
-    [states].
-    """
+def avoidable_costs(results: Results) -> Floats:
+    """Part of every state's cost incurred after the valuation date, with its capital, without pools [states]."""
     chain, charges = results.chain, results.charges
     states, postings = chain.states, charges.postings
     later = (postings.incurred > chain.valuation_day) & (postings.table != _POOLS)
@@ -183,9 +177,9 @@ class DatedMoney:
         self._parts = [part for part in results.charges.accrued if not part.expensed]
         self._daily = [part.charge.curve.amount(self._days, self._days + 1) for part in self._parts]
 
-    def behind(self, states: IntArray) -> tuple[FloatArray, FloatArray]:
+    def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
-        every, postings = self._results.chain.states, self._results.charges.postings
+        all_states, postings = self._results.chain.states, self._results.charges.postings
         plain, _ = weights(self._results, states)
         own = postings.amount * plain[postings.state]
         used = np.flatnonzero(own)
@@ -193,16 +187,16 @@ class DatedMoney:
         n = len(self._days) + 1
         for part, daily in zip(self._parts, self._daily, strict=True):
             reaches = part.states[plain[part.states] != 0]
-            held = every.quantity[reaches] * plain[reaches]
-            change = np.bincount(every.start[reaches] - self._first, held, n)
-            change -= np.bincount(every.end[reaches] - self._first, held, n)
+            quantity = all_states.quantity[reaches] * plain[reaches]
+            change = np.bincount(all_states.start[reaches] - self._first, quantity, n)
+            change -= np.bincount(all_states.end[reaches] - self._first, quantity, n)
             accrued += daily * np.cumsum(change)[:-1]
         some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
         day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])
         return day, np.concatenate([own[used], accrued[some]])
 
 
-def dispatch_states(results: Results) -> tuple[IntArray, IntArray]:
+def dispatch_states(results: Results) -> tuple[Ints, Ints]:
     """Flow and batch state of every row of Dispatches, in the order of the sheet."""
     flows = results.chain.flows
     flow = np.flatnonzero(flows.kind == Flow.DISPATCH)

@@ -16,15 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from costing.decisions.prices.release_dates import Stacks, grid_on_curve, worth_by_date
-from costing.engine.carrying import FloatArray, IntArray, RateCurve
+from costing.array_types import Floats, Ints
+from costing.decisions.prices.release_dates import StacksOnLees, grid_on_curve, worth_by_date
+from costing.engine.carrying import RateCurve
 
 
 @dataclass(frozen=True, eq=False)
 class Allocation:
     """Bottles to channels: bottles [channel], bottles left over, net contribution of all, and of one more."""
 
-    bottles: FloatArray
+    bottles: Floats
     left: float
     contribution: float
     worth_of_one_more: float
@@ -73,11 +74,11 @@ class MarketQueue:
     chosen, −1 for none [s].
     """
 
-    wait_years: FloatArray
-    date: IntArray
+    wait_years: Floats
+    date: Ints
 
 
-def queue_for_market(stacks: Stacks, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:
+def queue_for_market(stacks: StacksOnLees, days: npt.ArrayLike, curve: RateCurve, market: npt.ArrayLike) -> MarketQueue:
     """Let stacks that share a market take their best dates in turn, each in the room that others leave.
 
     market: which market a stack sells to, by number [s]; rows of one market are served in their order. Pass

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import (
     finishing_per_bottle,
     good_share,
@@ -32,26 +33,26 @@ from costing.decisions.keeping_costs import (
 )
 from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
 from costing.decisions.prices.terms_in_force import channel_terms, number
-from costing.engine.carrying import AccrualCurve, IntArray
-from costing.graph.arrays import Floats, Ints, days
+from costing.engine.carrying import AccrualCurve
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
-AS_PLANNED = "as planned"
+_AS_PLANNED = "as planned"
 _MORE_DAYS = 366
 """Costs by day are found for a year more than is asked for, so that the next release needs no new list."""
 
 
-def work_at_dispatch(estate: Estate, bottle_format: str, at: Ints, today: int) -> Floats:
+def work_at_dispatch(estate: Estate, bottle_format: str, day: Ints, today: int) -> Floats:
     """Operation rates of `dispatch` for one bottle leaving on each day [t]."""
-    return np.asarray(work_per_bottle(estate, "dispatch", "finished stock", bottle_format, at, today).sum(axis=0))
+    return np.asarray(work_per_bottle(estate, "dispatch", "finished stock", bottle_format, day, today).sum(axis=0))
 
 
-def finished_and_sent(estate: Estate, bottle_format: str, riddling: str | None, at: Ints, today: int) -> Floats:
+def finished_and_sent(estate: Estate, bottle_format: str, riddling: str | None, day: Ints, today: int) -> Floats:
     """Finishing and, for the bottles that come out good, work at dispatch: per bottle put to disgorging [t]."""
-    sent = good_share(estate) * work_at_dispatch(estate, bottle_format, at, today)
-    return np.asarray(finishing_per_bottle(estate, bottle_format, riddling, at, today) + sent)
+    sent = good_share(estate) * work_at_dispatch(estate, bottle_format, day, today)
+    return np.asarray(finishing_per_bottle(estate, bottle_format, riddling, day, today) + sent)
 
 
 def charged_at_dispatch(results: Results, state: Ints) -> Floats:
@@ -65,7 +66,7 @@ class Sale:
     its part of the release.
     """
 
-    days: IntArray
+    days: Ints
     bottles: np.ndarray
     presentations: tuple[str, ...]
     words: str
@@ -83,11 +84,12 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
     rows: dict[tuple[str, str], list[int]] = {}
     for row in ahead.tolist():
         rows.setdefault((release[row], channel[row]), []).append(row)
-    found: dict[str, dict[str, Sale]] = {}
-    for (name, sold_by), at in rows.items():
-        sale = Sale(day[at], bottles[at], tuple(packed[at]), AS_PLANNED, float(bottles[at].sum()))
-        found.setdefault(name, {})[sold_by] = sale
-    return found
+    by_release: dict[str, dict[str, Sale]] = {}
+    for (name, sold_by), sold in rows.items():
+        share = float(bottles[sold].sum())
+        sale = Sale(day[sold], bottles[sold], tuple(packed[sold]), _AS_PLANNED, share)
+        by_release.setdefault(name, {})[sold_by] = sale
+    return by_release
 
 
 class Selling:
@@ -114,43 +116,43 @@ class Selling:
         else:
             total = shares.sum()
             part = dict(zip(open_channels, left * shares / (total or 1.0), strict=True))
-        found = {}
+        by_channel = {}
         for name in map(str, self.terms.index):
             if name in planned:
-                found[name] = planned[name]
+                by_channel[name] = planned[name]
                 continue
             months = int(np.ceil(number(self._terms_of[name]["sell_through_months"]) - 1e-9))
             when, bottles = monthly_dispatches(float(to_sell), first, months)
             words = f"over {months} months" if months else "at once"
-            found[name] = Sale(when, bottles, ("",) * len(when), words, part[name])
-        return found
+            by_channel[name] = Sale(when, bottles, ("",) * len(when), words, part[name])
+        return by_channel
 
     def cost_per_bottle(self, sale: Sale, bottle_format: str, channel: str) -> Floats:
         """Cost of selling a bottle at each dispatch of a sale [k]."""
         cost = number(self._terms_of[channel]["selling_cost_per_bottle"]) + self._on(
             ("work", bottle_format),
             sale.days,
-            lambda at: work_at_dispatch(self.estate, bottle_format, at, self.today),
+            lambda day: work_at_dispatch(self.estate, bottle_format, day, self.today),
         )
         for name in sorted(set(sale.presentations) - {""}):
-            packed = np.array([one == name for one in sale.presentations])
+            packed = np.array([presentation == name for presentation in sale.presentations])
             goods = self._on(("presentation", name, bottle_format), sale.days, self._packing(name, bottle_format))
             cost = cost + np.where(packed, goods, 0.0)
         return np.asarray(cost)
 
     def _packing(self, presentation: str, bottle_format: str) -> Callable[[Ints], Floats]:
-        return lambda at: presentation_per_bottle(self.estate, presentation, bottle_format, at, self.today)
+        return lambda day: presentation_per_bottle(self.estate, presentation, bottle_format, day, self.today)
 
-    def _on(self, what: tuple[str, ...], at: Ints, cost: Callable[[Ints], Floats]) -> Floats:
+    def _on(self, what: tuple[str, ...], day: Ints, cost: Callable[[Ints], Floats]) -> Floats:
         """A cost on each day [t], from one list of the days of all sales, made when first asked for."""
         first, known = self._by_day.get(what, (0, np.zeros(0)))
-        low, high = int(at.min(initial=self.today)), int(at.max(initial=self.today))
+        low, high = int(day.min(initial=self.today)), int(day.max(initial=self.today))
         if not len(known) or low < first or high >= first + len(known):
             end = max(high, first + len(known) - 1 if len(known) else high) + _MORE_DAYS
             first = min(low, first) if len(known) else low
             known = cost(np.arange(first, end + 1, dtype=np.int64))
             self._by_day[what] = first, known
-        return np.asarray(known[at - first])
+        return np.asarray(known[day - first])
 
     def plan(self, sale: Sale, release: str, bottle_format: str, channel: str, cost: float, start: int) -> SalePlan:
         """Sale of a release of all its money: cost stood on `start`, the rest follows from it."""
@@ -172,14 +174,14 @@ class Selling:
         if key not in self._storage:
             since = days(self.estate["operation_rates"]["from_date"])
             ahead = np.arange(max(start, self.today), until + 1, STEP_DAYS)
-            at = np.unique(np.concatenate([[start], since[(since > start) & (since < until)], ahead]))
+            steps = np.unique(np.concatenate([[start], since[(since > start) & (since < until)], ahead]))
             rates = self._on(
                 ("storage", bottle_format),
-                at,
+                steps,
                 lambda day: storage_per_bottle_year(self.estate, "finished stock", bottle_format, day, self.today),
             )
-            pools = time_pools_of_states(self.results, self._held(release, start), at).sum(axis=0)
-            self._storage[key] = AccrualCurve(at, rates + pools)
+            pools = time_pools_of_states(self.results, self._held(release, start), steps).sum(axis=0)
+            self._storage[key] = AccrualCurve(steps, rates + pools)
         return self._storage[key]
 
     def _held(self, release: str, start: int) -> Ints:

@@ -15,17 +15,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from costing.graph.arrays import Floats, Ints, days
+from costing.array_types import Flags, Floats, Ints, Names
+from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force
+from costing.inputs.plan_checks import HARDLY_ELASTIC
 from costing.results.ways_out import SALE, channel_rows
 
-Names = NDArray[np.object_]
 
-
-def most_particular(keys: Mapping[str, Names], wanted: Mapping[str, str], fits: NDArray[np.bool_] | None = None) -> int:
+def most_particular(keys: Mapping[str, Names], wanted: Mapping[str, str], fits: Flags | None = None) -> int:
     """Position of the row that fits `wanted` in every key column (blank fits all) most particularly; −1 if
     none does.
 
@@ -73,41 +72,37 @@ def _targets(estate: Estate) -> tuple[dict[str, Names], Floats]:
 
 
 def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
-    """Sales channels with the terms in force on a day, by name in the order of the sheet; `row` is their
-    position in Channels.
-    """
+    """Sales channels with their terms in force on a day, by name in the order of the sheet; `row`: row of Channels."""
     table = estate["channels"]
     names = pd.unique(table["channel"].dropna().astype(object))
     row = channel_rows(estate, pd.Series(names, dtype=object), np.full(len(names), day))
-    held = table.iloc[row[row >= 0]].assign(row=row[row >= 0])
-    return held[held["way_out"] == SALE].set_index("channel")
+    terms = table.iloc[row[row >= 0]].assign(row=row[row >= 0])
+    return terms[terms["way_out"] == SALE].set_index("channel")
 
 
 def _positions(*keys: Names) -> dict[tuple[object, ...], Ints]:
     """Where each combination of parallel keys stands."""
-    found: dict[tuple[object, ...], list[int]] = {}
+    by_key: dict[tuple[object, ...], list[int]] = {}
     for position, key in enumerate(zip(*keys, strict=True)):
-        found.setdefault(tuple(None if pd.isna(part) else part for part in key), []).append(position)
-    return {key: np.array(at, dtype=np.int64) for key, at in found.items()}
+        by_key.setdefault(tuple(None if pd.isna(part) else part for part in key), []).append(position)
+    return {key: np.array(positions, dtype=np.int64) for key, positions in by_key.items()}
 
 
 def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -> Floats:
-    """Estate currency per unit of each currency on its day: 1 for the estate's own or a blank, NaN if no rate
-    is in force.
-    """
+    """Estate currency per unit of each currency on its day: 1 for its own or a blank, NaN if no rate is in force."""
     table, own = estate["channels"], estate.settings.currency
     since, rate = days(table["from_date"]), table["currency_rate"].to_numpy()
     paid_in, name = table["currency"].astype(object).to_numpy(), table["channel"].astype(object).to_numpy()
-    found = np.ones(len(day))
-    for (of, sold_by), at in _positions(currency, channel).items():
+    rates = np.ones(len(day))
+    for (of, sold_by), asked in _positions(currency, channel).items():
         if of is None or of == own:
             continue
         able = np.flatnonzero((paid_in == of) & ~np.isnan(rate))
-        mine = row_in_force(able[name[able] == sold_by], since, day[at])
-        any_of_them = row_in_force(able, since, day[at])
-        row = np.where(mine >= 0, mine, any_of_them)
-        found[at] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
-    return found
+        of_channel = row_in_force(able[name[able] == sold_by], since, day[asked])
+        any_of_them = row_in_force(able, since, day[asked])
+        row = np.where(of_channel >= 0, of_channel, any_of_them)
+        rates[asked] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
+    return rates
 
 
 @dataclass(frozen=True)
@@ -126,24 +121,23 @@ def list_prices(estate: Estate, cuvee: Names, bottle_format: Names, channel: Nam
     table, own = estate["price_list"], estate.settings.currency
     since = days(table["from_date"])
     columns = {name: table[name].astype(object).to_numpy() for name in ("cuvee", "format", "channel", "currency")}
-    stated = np.array([own if pd.isna(one) else one for one in columns["currency"]], dtype=object)
-    every = estate["channels"][["channel", "currency"]].astype(object)
-    found = np.full(len(day), -1, dtype=np.int64)
-    for (of, size, sold_by), at in _positions(cuvee, bottle_format, channel).items():
-        markets = set(every.loc[every["channel"] == sold_by, "currency"].dropna())
-        mine = (columns["cuvee"] == of) & (columns["format"] == size)
+    stated = np.array([own if pd.isna(word) else word for word in columns["currency"]], dtype=object)
+    markets: dict[object, set[str]] = {}
+    for name, currency in estate["channels"][["channel", "currency"]].astype(object).dropna().to_numpy():
+        markets.setdefault(name, set()).add(currency)
+    rows = np.full(len(day), -1, dtype=np.int64)
+    for (of, size, sold_by), asked in _positions(cuvee, bottle_format, channel).items():
+        of_wine = (columns["cuvee"] == of) & (columns["format"] == size)
         named, any_channel = columns["channel"] == sold_by, pd.isna(columns["channel"])
-        in_market, in_own = np.isin(stated, list(markets - {own})), stated == own
+        in_market, in_own = np.isin(stated, list(markets.get(sold_by, set()) - {own})), stated == own
         # the least particular first: what comes later stands over it
         for level in (any_channel & in_own, any_channel & in_market, named & ~in_market, named & in_market):
-            row = row_in_force(np.flatnonzero(mine & level), since, day[at])
-            found[at] = np.where(row >= 0, row, found[at])
-    has, row = found >= 0, np.maximum(found, 0)
+            row = row_in_force(np.flatnonzero(of_wine & level), since, day[asked])
+            rows[asked] = np.where(row >= 0, row, rows[asked])
+    has, row = rows >= 0, np.maximum(rows, 0)
     if not len(table):
-        return ListPrices(np.full(len(day), np.nan), np.full(len(day), own, dtype=object), found)
-    return ListPrices(
-        np.where(has, table["list_price"].to_numpy()[row], np.nan), np.where(has, stated[row], own), found
-    )
+        return ListPrices(np.full(len(day), np.nan), np.full(len(day), own, dtype=object), rows)
+    return ListPrices(np.where(has, table["list_price"].to_numpy()[row], np.nan), np.where(has, stated[row], own), rows)
 
 
 def number(value: object, blank: float = 0.0) -> float:
@@ -154,5 +148,6 @@ def number(value: object, blank: float = 0.0) -> float:
 def market_of(estate: Estate, cuvee: str, size: str) -> tuple[float, float]:
     """Bottles that a market takes a month and its price response, as Price by age says; NaN where it does not."""
     table = estate["price_by_age"]
-    mine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
-    return float(mine["bottles_a_month"].min()), float(mine["price_response"].mean())
+    of_wine = table[(table["cuvee"] == cuvee) & (table["format"] == size)]
+    response = of_wine["price_response"]
+    return float(of_wine["bottles_a_month"].min()), float(response[response <= HARDLY_ELASTIC].mean())

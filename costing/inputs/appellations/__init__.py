@@ -28,15 +28,16 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from costing.array_types import Ints
 from costing.errors import CostingError, nearest
 from costing.inputs.cells import without_accents
 from costing.packaged import packaged_rows
 
 DAY_UNITS = {"year of harvest": 0, "year after harvest": 1}  # years from the harvest to the day meant
 REQUIRED = ("rule", "bound", "value", "unit", "in_force_from", "source", "section", "source_date")
-COLUMNS = (*REQUIRED, "applies_to", "in_force_to", "note")
+_COLUMNS = (*REQUIRED, "applies_to", "in_force_to", "note")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,7 @@ class RuleSet:
     title: str
     figures: tuple[RuleFigure, ...]
 
-    def rows(self, rule: str, categories: str | Sequence[object], dates: ArrayLike) -> NDArray[np.int64]:
+    def rows(self, rule: str, categories: str | Sequence[object], dates: ArrayLike) -> Ints:
         """Position in `figures` of the figure of `rule` that counts on each row, −1 where none.
 
         categories: one text for all rows, or one per row (what is not text is blank); dates: shape (n_rows,),
@@ -162,8 +163,8 @@ def rule_set(name: str) -> RuleSet:
 def read_figures(file: Traversable, title: str) -> tuple[RuleFigure, ...]:
     """Figures of one CSV file. CostingError with file and line of each row without source, date or sense."""
     rows = csv.DictReader(file.read_text(encoding="utf-8").splitlines(), restkey="extra", strict=True)
-    if set(rows.fieldnames or ()) != set(COLUMNS):
-        msg = f"{file.name}:1: the columns must be {', '.join(COLUMNS)}"
+    if set(rows.fieldnames or ()) != set(_COLUMNS):
+        msg = f"{file.name}:1: the columns must be {', '.join(_COLUMNS)}"
         raise CostingError(msg)
     figures: list[RuleFigure] = []
     faults: list[str] = []
@@ -181,7 +182,7 @@ def read_figures(file: Traversable, title: str) -> tuple[RuleFigure, ...]:
 
 def _figure(title: str, cells: dict[str, str]) -> RuleFigure:
     if "extra" in cells or None in cells.values():
-        msg = f"the row must have {len(COLUMNS)} cells"
+        msg = f"the row must have {len(_COLUMNS)} cells"
         raise ValueError(msg)
     row = {column: cell.strip() for column, cell in cells.items()}
     blank = [column for column in REQUIRED if not row[column]]

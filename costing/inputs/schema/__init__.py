@@ -22,7 +22,8 @@ from costing.units import FORMATS_L
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a sheet. `lower` and `upper` are bounds in the unit of the header (percent points for
-    percentages); `words` may stand in a column of figures: `rest` for all that is left.
+    percentages); `words` may stand in a column of figures: `rest` for all that is left; `family`: what a difference in
+    it is put down to (`price`, `yield`, `loss`, `rates`, `timing`; blank: the plan).
     """
 
     name: str
@@ -39,17 +40,24 @@ class Column:
     meaning: str
     example: str
     words: tuple[str, ...] = ()
+    family: str = ""
 
     @property
     def title(self) -> str:
-        """Header as written in a sheet, unit in brackets."""
-        return f"{self.header} ({self.unit})" if self.unit else self.header
+        """Header as written in a sheet, unit in brackets where its words do not name it already."""
+        named = not self.unit or self.unit.casefold() in self.header.casefold().split()
+        return self.header if named else f"{self.header} ({self.unit})"
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """One sheet: its name in the library, its title in the workbook, its owner (user or library), when it comes into a
-    workbook (`first year`, `when asked`, `by adopt`, `by a run`) and its columns in order.
+    workbook (`first year`, `when asked`, `by adopt`, `by a run`), the group that its tab is coloured by, and its
+    columns in order.
+
+    Names of columns: entered_once_by, that only one row may have alike (none: any may stand twice); same_row_by, that
+    tell a row in two estates for the same one (none: by its order; None: rows are not compared); named_by, that say in
+    words what a row is.
     """
 
     name: str
@@ -58,6 +66,10 @@ class Sheet:
     added: str
     row_is: str
     meaning: str
+    tab_group: str
+    entered_once_by: tuple[str, ...]
+    same_row_by: tuple[str, ...] | None
+    named_by: tuple[str, ...]
     columns: tuple[Column, ...]
 
     def column(self, name: str) -> Column:
@@ -100,20 +112,12 @@ def lists() -> MappingProxyType[str, tuple[str, ...]]:
 @cache
 def operations() -> MappingProxyType[str, Operation]:
     """Operations by name."""
-    return MappingProxyType(
-        {
-            row["operation"]: Operation(
-                row["operation"],
-                row["sheet"],
-                row["stage"],
-                row["gives"],
-                row["exit"],
-                tuple(row["drivers"].split("|")),
-                row["meaning"],
-            )
-            for row in packaged_rows(__package__, "operations")
-        }
-    )
+    by_name: dict[str, Operation] = {}
+    for row in packaged_rows(__package__, "operations"):
+        drivers = tuple(row.pop("drivers").split("|"))
+        name = row.pop("operation")
+        by_name[name] = Operation(name, drivers=drivers, **row)
+    return MappingProxyType(by_name)
 
 
 def _choices(text: str) -> tuple[str, ...]:
@@ -148,6 +152,7 @@ def _column(row: dict[str, str], header: str = "header") -> Column:
         row["meaning"],
         row.get("example", ""),
         _choices(choices) if figures else (),
+        row.get("family", ""),
     )
 
 
@@ -157,19 +162,24 @@ def sheets() -> MappingProxyType[str, Sheet]:
     columns: dict[str, list[Column]] = {}
     for row in packaged_rows(__package__, "columns"):
         columns.setdefault(row["sheet"], []).append(_column(row))
-    return MappingProxyType(
-        {
-            row["name"]: Sheet(
-                row["name"],
-                row["sheet"],
-                row["owner"],
-                row.get("added") or ("when asked" if row["owner"] == "user" else "by a run"),
-                row["row_is"],
-                row["meaning"],
-                tuple(columns[row["name"]]),
-            )
-            for row in packaged_rows(__package__, "sheets")
-        }
+    rows = packaged_rows(__package__, "sheets")
+    return MappingProxyType({row["name"]: _sheet(row, tuple(columns[row["name"]])) for row in rows})
+
+
+def _sheet(row: dict[str, str], columns: tuple[Column, ...]) -> Sheet:
+    same_row_by = tuple(row["same_row_by"].split()) or None
+    return Sheet(
+        row["name"],
+        row["sheet"],
+        row["owner"],
+        row["added"] or ("when asked" if row["owner"] == "user" else "by a run"),
+        row["row_is"],
+        row["meaning"],
+        row["tab_group"],
+        tuple(row["entered_once_by"].split()),
+        () if same_row_by == ("order",) else same_row_by,
+        tuple(row["named_by"].split()),
+        columns,
     )
 
 
@@ -200,7 +210,4 @@ class Policy:
 @cache
 def policies() -> tuple[Policy, ...]:
     """Policies in the order in which they are printed."""
-    return tuple(
-        Policy(row["setting"], row["policy"], row["paragraph"], row["ask"])
-        for row in packaged_rows(__package__, "policies")
-    )
+    return tuple(Policy(**row) for row in packaged_rows(__package__, "policies"))

@@ -18,19 +18,19 @@ import pandas as pd
 
 from costing.errors import Finding, WorkbookError
 from costing.inputs.headers import read_headers, sheet_name
-from costing.inputs.links import NAME, is_links
+from costing.inputs.links import LINKS, is_links
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import settings, sheets
 from costing.workbook.adopt.headers import meanings
 from costing.workbook.adopt.propose import Formats, Proposal, propose
-from costing.workbook.adopt.understand import Tab
+from costing.workbook.adopt.understand import ForeignSheet
 from costing.workbook.blank.blank import names_added
 from costing.workbook.blank.instructions import INSTRUCTIONS_SHEET
 from costing.workbook.file.cells import is_blank
 from costing.workbook.file.package import Package, read_package, rebuild, shown
 from costing.workbook.file.sheets import LISTS_SHEET, Book, read_book
 from costing.workbook.further import with_sheets
-from costing.workbook.linked import Header, Rows
+from costing.workbook.linked import Grid, Header
 from costing.workbook.read import HEADER_ROWS, links_of, matched_columns, read_workbook, sheet_reader, stray_finding
 
 
@@ -54,14 +54,14 @@ def adopt(package: Package, only: Collection[str] = ()) -> Adopted:
     has_links = _has_links(book)
     proposal, content = None, None
     after = package
-    if not has_links or NAME in only:
+    if not has_links or LINKS in only:
         proposal = _proposal(book)
         if len(proposal.links):
-            content = with_sheets(package, [NAME], {sheets()[NAME].title: proposal.links}, replaced=[NAME])
+            content = with_sheets(package, [LINKS], {sheets()[LINKS].title: proposal.links}, replaced=[LINKS])
             after = read_package(content, package.path)
     titled = {sheet_name(tab.name)[0] for tab in book.sheets if not sheet_name(tab.name)[1]}
     present = titled | links_of(read_book(after)).named
-    wanted = [name for name in only if name != NAME] if only else names_added("first year")
+    wanted = [name for name in only if name != LINKS] if only else names_added("first year")
     added = tuple(name for name in wanted if name not in present)
     if added:
         content = with_sheets(after, added, _filled(added, proposal))
@@ -113,12 +113,12 @@ def _proposal(book: Book) -> Proposal:
             continue
         rows = cells_of(tab.name)
         if any(not is_blank(cell) for row in rows for cell in row) and not _is_ours(tab.name, rows):
-            tabs.append(Tab(tab.name, rows, tables, scan))
+            tabs.append(ForeignSheet(tab.name, rows, tables, scan))
     proposal = propose(tabs, _formats(book.package))
     return replace(proposal, findings=(*findings, *proposal.findings))
 
 
-def _is_ours(title: str, rows: Rows) -> bool:
+def _is_ours(title: str, rows: Grid) -> bool:
     """Whether a sheet is ours, or a copy of one, by title and by headers."""
     name = sheet_name(title)[0]
     if not name:

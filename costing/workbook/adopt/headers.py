@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from costing.inputs.headers import IN_BRACKETS
 from costing.inputs.schema import Column, Sheet, sheets
@@ -79,5 +79,19 @@ def _named(sheet: Sheet, text: str) -> list[tuple[str, float]]:
     words = plain(text)
     if words in spellings:
         return [(name, EXACT) for name in spellings[words]]
-    near = difflib.get_close_matches(words, list(spellings), n=1, cutoff=_NEAR) if 4 < len(words) < _LONGEST else []
-    return [(name, NEAR) for spelling in near for name in spellings[spelling]]
+    near = next((spelling for spelling in _near(words) if spelling in spellings), None)
+    return [(name, NEAR) for name in spellings[near]] if near else []
+
+
+@lru_cache(maxsize=65_536)
+def _near(words: str) -> tuple[str, ...]:
+    """Spellings of any sheet's headers that are like these words, the nearest first."""
+    if not 4 < len(words) < _LONGEST:
+        return ()
+    known = _all_spellings()
+    return tuple(difflib.get_close_matches(words, known, n=len(known), cutoff=_NEAR))
+
+
+@cache
+def _all_spellings() -> tuple[str, ...]:
+    return tuple(sorted({spelling for name in sheets() for spelling in header_spellings(name)}))

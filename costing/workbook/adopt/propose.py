@@ -19,7 +19,7 @@ import pandas as pd
 from costing.errors import Finding, caution
 from costing.inputs.cells import fold
 from costing.inputs.columns import read_number
-from costing.inputs.links import NAME
+from costing.inputs.links import LINKS
 from costing.inputs.raw import column_letter
 from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import (
@@ -30,12 +30,12 @@ from costing.inputs.translations import (
     unit_factor,
     unit_of,
 )
-from costing.workbook.adopt.understand import Tab, Understood, operation_of, understand
+from costing.workbook.adopt.understand import ForeignSheet, Understood, operation_of, understand
 from costing.workbook.linked import Header
 
-MOST_WORDS = 40
+_MOST_WORDS = 40
 Formats = Callable[[str, int], Sequence[str]]
-Row = dict[str, object]
+LinkRow = dict[str, object]
 
 
 @dataclass(frozen=True)
@@ -50,11 +50,11 @@ class Proposal:
     number_style: str
 
 
-def propose(tabs: Sequence[Tab], formats: Formats) -> Proposal:
+def propose(tabs: Sequence[ForeignSheet], formats: Formats) -> Proposal:
     """Links of their sheets. formats: title and row -> number formats of its cells, for the units in them."""
     understood = [(tab, understand(tab)) for tab in tabs]
     findings: list[Finding] = []
-    rows: list[Row] = []
+    rows: list[LinkRow] = []
     read_as: dict[str, list[str]] = {}
     passed_over = _twins([sheet_read for _, sheet_read in understood if sheet_read], findings)
     for tab, understanding in understood:
@@ -66,7 +66,7 @@ def propose(tabs: Sequence[Tab], formats: Formats) -> Proposal:
         rows += [row if is_read else row | {"sheet": None} for row in _rows(understanding, formats, findings)]
         if is_read:
             read_as.setdefault(understanding.sheet.name, []).append(tab.title)
-    names = [column.name for column in sheets()[NAME].columns]
+    names = [column.name for column in sheets()[LINKS].columns]
     frame = pd.DataFrame(rows, columns=names, dtype=object)
     style = _number_style([sheet_read for _, sheet_read in understood if sheet_read])
     return Proposal(frame, tuple(findings), {name: tuple(titles) for name, titles in read_as.items()}, style)
@@ -103,7 +103,7 @@ def _operation(understood: Understood) -> str:
     return operation_of(understood.tab.title, understood.sheet.column("operation"))
 
 
-def _alphabets(tab: Tab, sheet: Understood | None) -> Iterator[Finding]:
+def _alphabets(tab: ForeignSheet, sheet: Understood | None) -> Iterator[Finding]:
     texts = {column_letter(header.position - 1): header for header in sheet.headers} if sheet else {}
     places = {f"{tab.title}!{letter}{header.row}": header.whole for letter, header in texts.items()} | {
         tab.title: tab.title
@@ -118,7 +118,7 @@ def _alphabets(tab: Tab, sheet: Understood | None) -> Iterator[Finding]:
             yield caution(place, text, rule, "Type it again, then: costing adopt with --only Links.")
 
 
-def _rows(understood: Understood, formats: Formats, findings: list[Finding]) -> Iterator[Row]:
+def _rows(understood: Understood, formats: Formats, findings: list[Finding]) -> Iterator[LinkRow]:
     of = {"their_sheet": understood.tab.title, "first_row": understood.first_row}
     our_sheet = of | {"sheet": understood.sheet.title}
     shown = formats(understood.tab.title, understood.first_row)
@@ -187,13 +187,13 @@ def _fixed(understood: Understood, column: Column, linked: Mapping[str, str]) ->
     return ""
 
 
-def _words(understood: Understood, column: Column, header: Header) -> Iterator[Row]:
+def _words(understood: Understood, column: Column, header: Header) -> Iterator[LinkRow]:
     """Words of theirs in a column of words, each with ours; of an open list only those that are known."""
     if not choices_of(column):
         return
     own = {fold(word) for word in choices_of(column)}
     texts = (cell for cell in understood.cells(header.position, 10_000) if isinstance(cell, str))
-    for text in list(dict.fromkeys(text.strip() for text in texts if fold(text) not in own))[:MOST_WORDS]:
+    for text in list(dict.fromkeys(text.strip() for text in texts if fold(text) not in own))[:_MOST_WORDS]:
         word = our_word(column, text)
         if word or column.choices:
             yield {"their_word": text, "fixed_value": word or None}

@@ -23,20 +23,20 @@ from costing.inputs.translations import choices_of, names_of, our_word, plain, t
 from costing.workbook.adopt.headers import Meaning, meanings
 from costing.workbook.file.cells import is_blank
 from costing.workbook.file.scan import SheetScan, TableRange
-from costing.workbook.linked import Header, Rows, headers_above
+from costing.workbook.linked import Grid, Header, headers_above
 
-HEADER_ROWS = 40
+_ROWS_TO_SEARCH = 40
 _LOOKED_AT = 200
 _TITLE, _MISSING = 1.5, 0.5
 _MOSTLY = 0.6
 
 
 @dataclass(frozen=True, slots=True)
-class Tab:
+class ForeignSheet:
     """One of their sheets as it was read: title, cells from A1 on, its tables, what its bytes say."""
 
     title: str
-    rows: Rows
+    rows: Grid
     tables: Sequence[TableRange]
     scan: SheetScan
 
@@ -47,7 +47,7 @@ class Understood:
     position means; score: how surely.
     """
 
-    tab: Tab
+    tab: ForeignSheet
     sheet: Sheet
     first_row: int
     headers: tuple[Header, ...]
@@ -59,14 +59,14 @@ class Understood:
         return filled_cells(self.tab.rows, self.first_row, position, most)
 
 
-def filled_cells(rows: Rows, first_row: int, position: int, most: int = _LOOKED_AT) -> list[Any]:
+def filled_cells(rows: Grid, first_row: int, position: int, most: int = _LOOKED_AT) -> list[Any]:
     """Filled cells of a column from a row on, in order; labels of totals are left out."""
     column = (row[position - 1] for row in rows[first_row - 1 :] if position <= len(row))
     filled = (cell for cell in column if not is_blank(cell) and not (isinstance(cell, str) and says_total(cell)))
     return [cell for cell, _ in zip(filled, range(most), strict=False)]
 
 
-def understand(tab: Tab) -> Understood | None:
+def understand(tab: ForeignSheet) -> Understood | None:
     """What one of their sheets is; None where it is like none of ours."""
     best: Understood | None = None
     for first_row in _first_rows(tab):
@@ -99,10 +99,10 @@ def operation_of(title: str, column: Column) -> str:
     return our_word(column, words) or our_word(column, words.removesuffix("s"))
 
 
-def _first_rows(tab: Tab) -> list[int]:
+def _first_rows(tab: ForeignSheet) -> list[int]:
     tabled = [table.first_row + 1 for table in tab.tables if table.header_rows]
     likely = []
-    for number, row in enumerate(tab.rows[:HEADER_ROWS], 1):
+    for number, row in enumerate(tab.rows[:_ROWS_TO_SEARCH], 1):
         filled = [cell for cell in row if not is_blank(cell)]
         texts = sum(isinstance(cell, str) for cell in filled)
         if texts >= 2 and texts >= _MOSTLY * len(filled):
@@ -110,7 +110,7 @@ def _first_rows(tab: Tab) -> list[int]:
     return list(dict.fromkeys([*tabled, *likely]))
 
 
-def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header]) -> Understood | None:
+def _as_sheet(tab: ForeignSheet, sheet: Sheet, first_row: int, headers: Sequence[Header]) -> Understood | None:
     offered = [
         (meaning.strength, -place, header, meaning)
         for place, header in enumerate(headers)
@@ -119,7 +119,7 @@ def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header])
     ]
     columns: dict[int, Meaning] = {}
     taken: set[str] = set()
-    for _, _, header, meaning in sorted(offered, key=lambda one: one[:2], reverse=True):
+    for _, _, header, meaning in sorted(offered, key=lambda column: column[:2], reverse=True):
         if header.position not in columns and meaning.column.name not in taken:
             columns[header.position] = meaning
             taken.add(meaning.column.name)
@@ -129,7 +129,7 @@ def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header])
     if not any(sheet.column(name).required for name in taken):
         return None
     weights = {header.position: _rarity(header.above, header.below) for header in headers}
-    missing = sum(one.required and not one.default and one.name not in taken for one in sheet.columns)
+    missing = sum(column.required and not column.default and column.name not in taken for column in sheet.columns)
     score = sum(meaning.strength * weights[position] for position, meaning in columns.items())
     score += _TITLE * own_title - _MISSING * missing - _misfits(tab.rows, first_row, columns)
     score -= sum(_sort(header.below) != "text" for header in headers if header.below)  # figures are no headers
@@ -138,7 +138,7 @@ def _as_sheet(tab: Tab, sheet: Sheet, first_row: int, headers: Sequence[Header])
     return Understood(tab, sheet, first_row, tuple(headers), columns, score)
 
 
-def _misfits(rows: Rows, first_row: int, columns: Mapping[int, Meaning]) -> int:
+def _misfits(rows: Grid, first_row: int, columns: Mapping[int, Meaning]) -> int:
     """Cells of the first row that are not of the sort of their column: it is a row of units, or one more of headers."""
     row = rows[first_row - 1] if first_row <= len(rows) else []
     cells = ((meaning.column, row[place - 1]) for place, meaning in columns.items() if place <= len(row))

@@ -24,7 +24,7 @@ import pandas as pd
 import xlsxwriter
 
 from costing.errors import WorkbookError
-from costing.files import Kind, write_file
+from costing.files import FileKind, write_file
 from costing.inputs.columns import Styles
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.raw import column_letter
@@ -39,7 +39,7 @@ from costing.workbook.pages import look
 EMPTY_ROWS, SPARE_ROWS = 30, 10
 _CHECKED_ROWS = 5000
 _EXPLAINED = "What it does"
-NEW_INPUT = Kind((".xlsx",))
+NEW_INPUT = FileKind((".xlsx",))
 FRONT_SHEET = "Answers"
 
 
@@ -151,8 +151,7 @@ def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.Data
 
 def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -> Placed:
     worksheet = workbook.add_worksheet(title)
-    group = next(group for group, names in look.GROUPS.items() if sheet.name in names)
-    worksheet.set_tab_color(look.TAB_COLOURS[group])
+    worksheet.set_tab_color(look.TAB_COLOURS[sheet.tab_group])
     own = sheet.owner == "library"
     if own:
         workbook.define_name(f"'{title}'!{MARK}", f"={mark_text(title)}")
@@ -175,7 +174,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
     if sheet.name == "settings":
         for row, name in enumerate(columns[0][2], 1):
-            check_setting(worksheet, row, 1, str(name))
+            check_setting(worksheet, row, str(name))
     worksheet.add_table(
         0, 0, rows, len(columns) - 1,
         {
@@ -256,9 +255,9 @@ def _write_cell(worksheet: Any, row: int, column: int, value: Any, cell: Any, wo
     elif isinstance(value, (int, float)):
         worksheet.write_number(row, column, value, cell)
     elif isinstance(value, dt.date):
-        if cell.num_format != look.NUMBER_FORMATS["date"]:
+        if cell.num_format != look.CELL_FORMATS["date"]:
             cell = workbook.add_format(
-                {"num_format": look.NUMBER_FORMATS["date"], "align": "left", **_ground(computed=False)}
+                {"num_format": look.CELL_FORMATS["date"], "align": "left", **_ground(computed=False)}
             )
         worksheet.write_datetime(row, column, value, cell)
     else:

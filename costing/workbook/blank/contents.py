@@ -25,7 +25,7 @@ from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate
 from costing.inputs.headers import read_headers, readable_name
 from costing.inputs.load import read_csv_folder
-from costing.inputs.owners import whole
+from costing.inputs.owners import both_sides
 from costing.inputs.schema import Column, Sheet, settings, sheets
 from costing.inputs.settings import read_settings
 
@@ -51,7 +51,7 @@ def tables_from_estate(estate: Estate) -> dict[str, pd.DataFrame]:
             }
         )
     }
-    tables = whole(estate).tables
+    tables = both_sides(estate).tables
     for name, sheet in sheets().items():
         table = tables[name]
         if name == "settings" or not len(table):

@@ -1,48 +1,23 @@
 """The page in front of an input workbook: what it is, how to come to a first figure, colours, cautions.
 
-Conventions: one page of A4, upright. The list of sheets is made from the schema, each with a link to its
-sheet.
+Conventions: one page of A4, upright. Its paragraphs stand in `instructions.csv` under their headings; the list of
+sheets is made from the schema, each with a link to its sheet.
 
 What it does not do: it gives no advice; it says where to ask for it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from costing.inputs.schema import sheets
+from costing.packaged import packaged_rows
 from costing.workbook.pages import look
 
 INSTRUCTIONS_SHEET = "Instructions"
 _WIDTHS = (22, 40, 70)
 _TITLE = "What each bottle really cost"
-_WHAT = (
-    "Fill these sheets in with what was bought, pressed, moved, bottled and sold, with dates, quantities and "
-    "money. The program reads them and writes its answers into sheets of its own: the cost of each bottle by "
-    "stage and cost element, the value of stock, prices and decisions. It changes nothing on your sheets."
-)
-_FIRST = (
-    "1.  Settings: the currency and the valuation date.",
-    "2.  Opening stock: one row for each vat, reserve and stack of bottles on the day your records begin.",
-    "3.  Opening costs: what each of them had cost by then.",
-    "Save the file and type:  costing run YOUR-FILE.xlsx   (costing check YOUR-FILE.xlsx only looks for mistakes.)",
-    "Next: Tirage, Disgorgements and Dry goods, then the rest as you get to it. "
-    "Every figure says what part of it is covered.",
-)
-_READING = (
-    "Columns are found by their headers, so they may be moved, and columns of your own are left alone. "
-    "The unit in brackets counts: (L) may become (hl). (%) takes percent points: 1.5 for 1.5 %.",
-    "Rest the pointer on a header for its meaning and an example. Dates after the valuation date are plans.",
-    "A new year's rows go below the old ones, or on a sheet of their own such as 'Movements 2026'. "
-    "Further sheets come by name:  costing new YOUR-FILE.xlsx --sheet Channels",
-)
-_CAUTIONS = (
-    "Tirage sugar sets the pressure in the bottle. Above what the bottle is rated for, bottles burst: "
-    "follow the glassmaker's rating and an oenologist.",
-    "This is decision support, not accounting, tax or legal advice. Book values, excise and labelling follow "
-    "your local accounting, tax and appellation rules, to be confirmed with a licensed professional.",
-    "Rule sets carry the date and source of each figure; rules change, so check them against the text in force.",
-)
 
 
 def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") -> None:
@@ -56,22 +31,15 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
         sheet.set_column(column, column, width)
     text = workbook.add_format({"font_color": look.INK, "text_wrap": True, "valign": "top"})
     faint = workbook.add_format({"font_color": look.FAINT, "text_wrap": True, "valign": "top", "italic": True})
-    section = workbook.add_format(
-        {
-            "bold": True,
-            "font_color": look.SLATE,
-            "font_size": 12,
-            "bottom": 1,
-            "bottom_color": look.INPUT_LINE,
-        }
-    )
+    line_below = {"bottom": 1, "bottom_color": look.INPUT_LINE}
+    section = workbook.add_format({"bold": True, "font_color": look.SLATE, "font_size": 12, **line_below})
     heading = workbook.add_format({"bold": True, "font_color": look.SLATE, "font_size": 20})
     caution = workbook.add_format({"font_color": look.WARNING_INK, "text_wrap": True, "valign": "top"})
     sheet.set_row(0, 32)
     sheet.write_string(0, 0, _TITLE, heading)
     row = 1
 
-    def lines(paragraphs: tuple[str, ...], form: Any, row: int) -> int:
+    def lines(paragraphs: Sequence[str], form: Any, row: int) -> int:
         for paragraph in paragraphs:
             sheet.set_row(row, 15.5 * -(-len(paragraph) // 130))
             sheet.merge_range(row, 0, row, 2, paragraph, form)
@@ -85,13 +53,16 @@ def write_instructions(workbook: Any, titles: dict[str, str], note: str = "") ->
             sheet.write_string(row + 1, column, words if column == 0 else "", section)
         return row + 2
 
-    row = lines((note,) if note else (), faint, row)
-    row = lines((_WHAT,), text, row)
-    row = lines(_FIRST, text, title("A first figure from three sheets", row))
-    row = lines(_READING, text, title("How it is read", row))
+    under: dict[str, list[str]] = {}
+    for paragraph in packaged_rows(__package__, "instructions"):
+        under.setdefault(paragraph["under"], []).append(paragraph["text"])
+    row = lines([note] if note else [], faint, row)
+    row = lines(under[""], text, row)
+    for words in ("A first figure from three sheets", "How it is read"):
+        row = lines(under[words], text, title(words, row))
     row = _colours(workbook, sheet, title("Colours", row))
     row = _sheet_list(workbook, sheet, title("Sheets", row), titles)
-    row = lines(_CAUTIONS, caution, title("Cautions", row))
+    row = lines(under["Cautions"], caution, title("Cautions", row))
     sheet.set_paper(9)
     sheet.set_portrait()
     sheet.fit_to_pages(1, 1)
@@ -106,15 +77,14 @@ def _sheet_list(workbook: Any, sheet: Any, row: int, titles: dict[str, str]) -> 
     for column, heading in enumerate(("sheet", "a row is", "what it holds")):
         sheet.write_string(row, column, heading, workbook.add_format({**faint, "indent": int(column == 0)}))
     row += 1
-    for group, names in look.GROUPS.items():
-        edge = {"left": 5, "left_color": look.TAB_COLOURS[group], "indent": 1, "valign": "vcenter"}
-        tab = workbook.add_format({**edge, "font_color": look.SLATE, "underline": 1})
-        for name in names:
-            if name in titles:
-                sheet.write_url(row, 0, f"internal:'{titles[name]}'!A1", tab, titles[name])
-                sheet.write_string(row, 1, sheets()[name].row_is, text)
-                sheet.write_string(row, 2, sheets()[name].meaning, text)
-                row += 1
+    edge = {"left": 5, "indent": 1, "valign": "vcenter", "font_color": look.SLATE, "underline": 1}
+    tabs = {group: workbook.add_format(edge | {"left_color": colour}) for group, colour in look.TAB_COLOURS.items()}
+    for name in (name for name in sheets() if name in titles):
+        listed = sheets()[name]
+        sheet.write_url(row, 0, f"internal:'{titles[name]}'!A1", tabs[listed.tab_group], titles[name])
+        sheet.write_string(row, 1, listed.row_is, text)
+        sheet.write_string(row, 2, listed.meaning, text)
+        row += 1
     return row
 
 

@@ -109,14 +109,14 @@ _TITLES: Mapping[str, Callable[[], tuple[str, ...]]] = {
 @cache
 def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
     """Return the place of every list of words: words -> formula of their range."""
-    found: dict[tuple[str, ...], str] = {}
+    by_choices: dict[tuple[str, ...], str] = {}
     columns = [column for sheet in sheets().values() for column in sheet.columns]
     offered = [column.choices or open_list(column.refers or column.name) for column in columns]
     for words in (*offered, *(setting.choices for setting in settings().values())):
-        if words and words not in found:
-            letter = column_letter(len(found))
-            found[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
-    return MappingProxyType(found)
+        if words and words not in by_choices:
+            letter = column_letter(len(by_choices))
+            by_choices[words] = f"={LISTS_SHEET}!${letter}$2:${letter}${len(words) + 1}"
+    return MappingProxyType(by_choices)
 
 
 def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
@@ -180,9 +180,9 @@ def _write_names(workbook: Any, sheet: Any, position: int, names: NameList, stac
         sheet.write_formula(row, position, formula, None, value)
         sheet.write_formula(row, position + 1, counting, None, len(seen))
     for row in range(1, names.most + 1):
-        found = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
+        looked_up = f"INDEX({cell}$2:{cell}${last},MATCH({row},{count}$2:{count}${last},0))"
         value = seen[row - 1] if row <= len(seen) else ""
-        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{found})', None, value)
+        sheet.write_formula(row, position + 2, f'=IF({row}>{count}${last},"",{looked_up})', None, value)
     column = f"{LISTS_SHEET}!${name}$2"
     end = f"INDEX({column}:${name}${names.most + 1},MAX(1,MIN({names.most},{LISTS_SHEET}!${count}${last})))"
     workbook.define_name(names.name, f"={column}:{end}")

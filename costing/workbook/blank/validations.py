@@ -27,11 +27,11 @@ def check_column(worksheet: Any, position: int, last_row: int, sheet: Sheet, col
         _check(worksheet, (1, position, last_row, position), column)
 
 
-def check_setting(worksheet: Any, row: int, position: int, title: str) -> None:
-    """Add the validation of one setting to the cell of its value; a row that names no setting gets none."""
+def check_setting(worksheet: Any, row: int, title: str) -> None:
+    """Add the validation of one setting to its value, the second cell of its row; a row of no setting gets none."""
     setting = next((known for known in settings().values() if known.title == title), None)
     if setting:
-        _check(worksheet, (row, position, row, position), setting)
+        _check(worksheet, (row, 1, row, 1), setting)
 
 
 def _check(worksheet: Any, area: tuple[int, int, int, int], column: Column) -> None:

@@ -27,7 +27,7 @@ from costing.inputs.raw import column_letter
 from costing.workbook.file.package import Package, shown
 from costing.workbook.file.references import Area, Lookup, lookup, moved, references
 from costing.workbook.file.scan import column_number
-from costing.workbook.file.sheets import LISTS_SHEET, MAIN, Book, Sheet, read_book
+from costing.workbook.file.sheets import LISTS_SHEET, MAIN, Book, Tab, read_book
 
 _HAS_FORMULA = re.compile(rb"[<:]f[\s/>]")  # the <formula1> of a drop-down is none
 _ADDRESS = re.compile(r"([A-Z]{1,3})(\d{1,7})(?::([A-Z]{1,3})(\d{1,7}))?")
@@ -75,7 +75,7 @@ def without_stored_values(package: Package, owned_sheet_names: Collection[str]) 
     }
 
 
-def _stripped(content: bytes, wanted: dict[bytes, bool], sheet: Sheet) -> bytes:
+def _stripped(content: bytes, wanted: dict[bytes, bool], sheet: Tab) -> bytes:
     """Content of a sheet without `<v>` and `t` in the wanted cells; True marks those that must be there."""
     opening = re.search(rb"<(?:([\w.-]+):)?worksheet[\s>]", content)
     prefix = re.escape(opening[1] + b":") if opening and opening[1] else b""
@@ -163,7 +163,7 @@ def _meets(areas: list[Area], rows: dict[tuple[int, int], list[int]]) -> bool:
     return False
 
 
-def _formulas(content: bytes, sheet: Sheet, known: Lookup) -> Iterator[_Formula]:
+def _formulas(content: bytes, sheet: Tab, known: Lookup) -> Iterator[_Formula]:
     shared: dict[str, tuple[str, int, int]] = {}
     for element, column, row in _formula_elements(content, sheet.part):
         text, group, kind = element.text or "", element.get("si", ""), element.get("t", "normal")

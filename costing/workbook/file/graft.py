@@ -40,7 +40,7 @@ from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import (
     REL,
     Book,
-    Sheet,
+    Tab,
     chain_without,
     exclusive_parts,
     read_book,
@@ -123,7 +123,7 @@ def _check_results(results: Book, owned_sheet_names: Collection[str]) -> None:
         raise WorkbookError(msg)
 
 
-def _table_numbers(book: Book, results: Book, replaced: list[Sheet]) -> dict[str, int]:
+def _table_numbers(book: Book, results: Book, replaced: list[Tab]) -> dict[str, int]:
     """Return the number of each new table by part: that of its namesake that is replaced, or a free one."""
     replaced_names = {sheet.name for sheet in replaced}
     present = all_tables(book)
@@ -191,7 +191,7 @@ def _places(book: Book, results: Book) -> dict[int, int]:
     return places
 
 
-def _shortened_chain(book: Book, replaced: list[Sheet]) -> tuple[str, bytes]:
+def _shortened_chain(book: Book, replaced: list[Tab]) -> tuple[str, bytes]:
     """Name and content of the calculation chain, both empty unless it lists cells of replaced sheets."""
     chain = book.related("calcChain") or ""
     shortened = None

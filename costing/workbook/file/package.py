@@ -55,7 +55,7 @@ _WORKBOOK = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class SizeLimits:
     """What a workbook may hold before it is refused as a danger to memory; ratio is unpacked : packed."""
 
     file_bytes: int = 256 * MB
@@ -66,7 +66,7 @@ class Limits:
     ratio_from_bytes: int = 16 * MB
 
 
-LIMITS = Limits()
+SIZE_LIMITS = SizeLimits()
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ class Package:
         return {name.casefold(): name for name in self.members}
 
 
-def open_package(path: str | Path, limits: Limits = LIMITS) -> Package:
+def open_package(path: str | Path, limits: SizeLimits = SIZE_LIMITS) -> Package:
     """Read a workbook (.xlsx, .xlsm, .xltx, .xltm) once, with every guard.
 
     Raises WorkbookError, one line, where it is missing, encrypted, binary, signed, damaged, or dangerous.
@@ -111,7 +111,7 @@ def open_package(path: str | Path, limits: Limits = LIMITS) -> Package:
     return read_package(content, path, limits)
 
 
-def read_package(content: bytes, path: str | Path, limits: Limits = LIMITS) -> Package:
+def read_package(content: bytes, path: str | Path, limits: SizeLimits = SIZE_LIMITS) -> Package:
     """As `open_package`, from bytes already in memory; `path` only names the file in messages."""
     path = Path(path)
     if not content.startswith(b"PK"):
@@ -233,7 +233,7 @@ def _check_twins(path: Path, names: list[str]) -> None:
         seen.add(name.casefold())
 
 
-def _check_sizes(path: Path, entries: list[zipfile.ZipInfo], limits: Limits) -> None:
+def _check_sizes(path: Path, entries: list[zipfile.ZipInfo], limits: SizeLimits) -> None:
     for entry in entries:
         dense = entry.file_size > limits.ratio * entry.compress_size and entry.file_size > limits.ratio_from_bytes
         if dense or entry.file_size > limits.member_bytes:

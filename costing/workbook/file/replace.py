@@ -18,7 +18,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 from costing.errors import WorkbookError
-from costing.files import Kind, name_beside, sync_folder, unfinished, write_file
+from costing.files import FileKind, name_beside, sync_folder, unfinished, write_file
 from costing.workbook.file.backups import back_up, drop_old_backups
 from costing.workbook.file.package import changed_parts, read_package, refusal, shown
 from costing.workbook.file.sheets import changeable_parts
@@ -76,7 +76,7 @@ def write_beside(path: str | Path, new_bytes: bytes) -> Path:
     target = sibling_path(path)
     read_package(new_bytes, target)
     mode = stat.S_IMODE(Path(path).stat().st_mode) | stat.S_IWUSR if os.path.isfile(path) else None  # noqa: PTH113
-    return write_file(target, new_bytes, Kind((target.suffix.casefold(),)), inputs=[path], mode=mode)
+    return write_file(target, new_bytes, FileKind((target.suffix.casefold(),)), inputs=[path], mode=mode)
 
 
 def lock_holder(path: str | Path) -> str:

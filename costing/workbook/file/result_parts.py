@@ -20,7 +20,7 @@ from lxml import etree
 
 from costing.errors import WorkbookError
 from costing.workbook.file.package import TYPES_PART, Package, parse_xml, serialize_xml, shown
-from costing.workbook.file.sheets import MAIN, Book, Sheet, relations
+from costing.workbook.file.sheets import MAIN, Book, Tab, relations
 from costing.workbook.file.styles import AppendedStyles
 
 SIGNATURE = "costing"
@@ -129,7 +129,7 @@ def signed_comments(content: bytes) -> bytes:
     return serialize_xml(root)
 
 
-def refuse_additions(package: Package, sheet: Sheet) -> None:
+def refuse_additions(package: Package, sheet: Tab) -> None:
     """WorkbookError where the user has put something on a result sheet that writing it anew would lose."""
     additions = [relation.kind for relation in relations(package, sheet.part) if relation.kind not in _OWN_KINDS]
     for relation in relations(package, sheet.part):

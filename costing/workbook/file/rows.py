@@ -32,7 +32,7 @@ Element = Any
 
 
 @dataclass(frozen=True, eq=False)
-class Edit:
+class RowEdits:
     """What happens to one sheet. dropped: rows taken out; first: row at which new ones are put in; fresh: their cells
     by column letter; changed: cells set (None: cleared) by row and letter; scaled: cells multiplied likewise; cleared:
     rows whose cells are blank afterwards.
@@ -55,9 +55,9 @@ class Edit:
     def range_at(self, written: str) -> str:
         """A range, such as `A1:F20`, afterwards."""
         first, _, last = written.partition(":")
-        corners = [_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]))), first)]
+        corners = [_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]))), first)]
         if last:
-            corners.append(_CELL.sub(lambda found: found[1] + str(self.at(int(found[2]), end=True)), last))
+            corners.append(_CELL.sub(lambda cell: cell[1] + str(self.at(int(cell[2]), end=True)), last))
         return ":".join(corners)
 
     def is_gone(self, written: str) -> bool:
@@ -66,7 +66,7 @@ class Edit:
         return bool(rows) and all(row in self.dropped for row in range(min(rows), max(rows) + 1))
 
 
-def edited_sheet(content: bytes, edit: Edit) -> bytes:
+def edited_sheet(content: bytes, edit: RowEdits) -> bytes:
     """The sheet after the edit."""
     root: Element = etree.fromstring(content, etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=True))
     space = f"{{{etree.QName(root).namespace}}}"
@@ -97,7 +97,7 @@ def edited_sheet(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_table(content: bytes, edit: Edit) -> bytes:
+def edited_table(content: bytes, edit: RowEdits) -> bytes:
     """A table of that sheet."""
     root = etree.fromstring(content)
     for entry in [root, *root.iter("{*}autoFilter")]:
@@ -105,7 +105,7 @@ def edited_table(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_notes(content: bytes, edit: Edit) -> bytes:
+def edited_notes(content: bytes, edit: RowEdits) -> bytes:
     """Notes of that sheet."""
     root = etree.fromstring(content)
     for entry in list(root.iter("{*}comment", "{*}threadedComment")):
@@ -113,21 +113,21 @@ def edited_notes(content: bytes, edit: Edit) -> bytes:
     return serialize_xml(root)
 
 
-def edited_shapes(content: bytes, edit: Edit) -> bytes:
+def edited_shapes(content: bytes, edit: RowEdits) -> bytes:
     """Shapes in which notes are shown (the older drawing language, whose text is no strict XML everywhere)."""
 
-    def shape(found: re.Match[bytes]) -> bytes:
-        row = re.search(rb"<x:Row>(\d+)</x:Row>", found[0])
+    def shape(match: re.Match[bytes]) -> bytes:
+        row = re.search(rb"<x:Row>(\d+)</x:Row>", match[0])
         if not row:
-            return found[0]
+            return match[0]
         if int(row[1]) + 1 in edit.dropped:
             return b""
-        return found[0].replace(row[0], f"<x:Row>{edit.at(int(row[1]) + 1) - 1}</x:Row>".encode())
+        return match[0].replace(row[0], f"<x:Row>{edit.at(int(row[1]) + 1) - 1}</x:Row>".encode())
 
     return re.sub(rb"<v:shape\b.*?</v:shape>", shape, content, flags=re.DOTALL)
 
 
-def _follow(entry: Element, edit: Edit) -> None:
+def _follow(entry: Element, edit: RowEdits) -> None:
     written = entry.get("ref", "")
     if edit.is_gone(written):
         entry.getparent().remove(entry)
@@ -137,16 +137,16 @@ def _follow(entry: Element, edit: Edit) -> None:
 
 def _numbered(data: Element, space: str) -> dict[int, Element]:
     """Rows by number; where numbers or cell names are left out, each follows the one before."""
-    found, last = {}, 0
+    numbered, last = {}, 0
     for row in data.iterfind(f"{space}row"):
         last = int(row.get("r", last + 1))
-        found[last] = row
+        numbered[last] = row
         column = 0
         for cell in row.iterfind(f"{space}c"):
             letters = re.match(r"[A-Z]+", cell.get("r", ""))
             column = column_number(letters[0]) if letters else column + 1
             cell.set("r", f"{column_letter(column - 1)}{last}")
-    return found
+    return numbered
 
 
 def _renumber(row: Element, old: int, new: int, space: str) -> None:
@@ -180,7 +180,7 @@ def _letters(cell: Element) -> str:
     return str(cell.get("r")).rstrip("0123456789")
 
 
-def _cells_set(row: Element, number: int, edit: Edit, space: str) -> None:
+def _cells_set(row: Element, number: int, edit: RowEdits, space: str) -> None:
     for cell in row.iterfind(f"{space}c"):
         key = number, _letters(cell)
         if key in edit.changed or number in edit.cleared:
@@ -197,7 +197,7 @@ def _cells_set(row: Element, number: int, edit: Edit, space: str) -> None:
     row[:] = sorted(row, key=lambda cell: column_number(_letters(cell)) if cell.get("r") else 0)
 
 
-def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element | None, edit: Edit) -> Element:
+def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element | None, edit: RowEdits) -> Element:
     row = etree.Element(f"{space}row", r=str(number))
     formats = {_letters(cell): cell.get("s") for cell in model.iterfind(f"{space}c")} if model is not None else {}
     if model is not None:
@@ -212,7 +212,7 @@ def _fresh_row(space: str, number: int, cells: Mapping[str, Any], model: Element
     return row
 
 
-def _put(cell: Element, value: Any, edit: Edit, space: str) -> None:
+def _put(cell: Element, value: Any, edit: RowEdits, space: str) -> None:
     """A value into a cell, whose format stays; a date without a format is text, which reads alike everywhere."""
     for child in list(cell):
         cell.remove(child)

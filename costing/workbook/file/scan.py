@@ -24,7 +24,7 @@ from lxml import etree
 from costing.errors import WorkbookError
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import parse_xml
-from costing.workbook.file.sheets import Book, Sheet, relations
+from costing.workbook.file.sheets import Book, Tab, relations
 
 MAX_CELLS = 10_000_000
 LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel specifications and limits")
@@ -75,9 +75,7 @@ class TableRange:
 
 @dataclass(frozen=True, slots=True)
 class SheetScan:
-    """What the bytes of one sheet say. `stray`: the farthest filled cell of a sheet too large to read, or a cell
-    that no sheet can have.
-    """
+    """What a sheet's bytes say. `stray`: farthest filled cell of one too large to read, or a cell no sheet can have."""
 
     faults: tuple[CellFault, ...]
     stray: str
@@ -139,7 +137,7 @@ def table_ranges(book: Book, sheet_part: str) -> list[TableRange]:
     return sorted(ranges, key=lambda table: (table.first_row, table.first_column))
 
 
-def all_tables(book: Book) -> list[tuple[Sheet, TableRange]]:
+def all_tables(book: Book) -> list[tuple[Tab, TableRange]]:
     """Every table of a workbook, beside the sheet that it stands on."""
     return [(sheet, table) for sheet in book.sheets for table in table_ranges(book, sheet.part)]
 

@@ -47,7 +47,7 @@ class Relation:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class Tab:
     """One tab: its name, its place from 0, its part. kind: `worksheet`, `chartsheet`, ...; state: `hidden` or blank."""
 
     name: str
@@ -74,15 +74,15 @@ class Book:
 
     package: Package
     part: str
-    sheets: tuple[Sheet, ...]
+    sheets: tuple[Tab, ...]
     names: tuple[DefinedName, ...]
 
-    def owned(self) -> tuple[Sheet, ...]:
+    def owned(self) -> tuple[Tab, ...]:
         """Sheets that the library wrote and that still bear the name it gave them."""
         marked = {(name.index, name.text) for name in self.names if name.name == MARK}
         return tuple(sheet for sheet in self.sheets if (sheet.index, mark_text(sheet.name)) in marked)
 
-    def sheet(self, name: str) -> Sheet | None:
+    def sheet(self, name: str) -> Tab | None:
         """Return the sheet of that name, which counts regardless of case."""
         folded = name.casefold()
         return next((sheet for sheet in self.sheets if sheet.name.casefold() == folded), None)
@@ -117,7 +117,7 @@ def read_book(package: Package) -> Book:
         if relation is None or target is None:
             raise refusal(package.path, f"the content of sheet '{shown(name)}' is missing.", "Restore a back-up.")
         sheets.append(
-            Sheet(
+            Tab(
                 *(name, index, element.get("sheetId", ""), relation.rel_id, target, relation.kind),
                 state=element.get("state", ""),
             ),
@@ -163,7 +163,7 @@ def relations(package: Package, part: str) -> tuple[Relation, ...]:
     return tuple(relations_read)
 
 
-def exclusive_parts(book: Book, sheets: Collection[Sheet]) -> set[str]:
+def exclusive_parts(book: Book, sheets: Collection[Tab]) -> set[str]:
     """Return the parts that only these sheets lead to: themselves, tables, drawings, charts, relations."""
     without = _reached(book.package, {sheet.part for sheet in sheets})
     return _reached(book.package, set()) - without

@@ -18,7 +18,7 @@ from typing import Any
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import Package, read_package, shown
 from costing.workbook.file.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
-from costing.workbook.file.sheets import Book, Sheet, read_book
+from costing.workbook.file.sheets import Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
 
 _STAMPED_ROWS = 3
@@ -55,7 +55,7 @@ class Typed:
     what: str
 
 
-def standing(book: Book, wanted: Collection[Sheet]) -> dict[str, Standing]:
+def standing(book: Book, wanted: Collection[Tab]) -> dict[str, Standing]:
     """Result sheets as they are, by name. WorkbookError where one can't be read."""
     scans = {sheet.name: scan_sheet(book.package.part(sheet.part), ()) for sheet in wanted}
     near = [sheet for sheet in wanted if not scans[sheet.name].stray]
@@ -139,9 +139,7 @@ def _live_columns(new: Standing) -> set[tuple[str, str]]:
 def _stretched(
     name: str, old: Standing, table: TableRange, headers: Collection[str], kept: Collection[str]
 ) -> Iterator[Typed]:
-    """Columns that a table has no more, and single cells in its last rows: typed beside or below it, such things
-    become a part of it.
-    """
+    """Columns a table has lost, and single cells in its last rows: typed beside or below, they become part of it."""
     first, last = table.first_row + table.header_rows, min(table.last_row - table.totals_rows, len(old.rows))
     for position, header in enumerate(table.headers):
         column = table.first_column + position

@@ -16,10 +16,10 @@ from python_calamine import CalamineError, CalamineWorkbook
 
 from costing.errors import WorkbookError
 from costing.workbook.file.package import parse_xml, rebuild, serialize_xml, shown
-from costing.workbook.file.sheets import MAIN, REL, Book, Sheet, rels_part
+from costing.workbook.file.sheets import MAIN, REL, Book, Tab, rels_part
 
 
-def cell_reader(book: Book, tabs: Collection[Sheet]) -> Callable[[str], list[list[Any]]]:
+def cell_reader(book: Book, tabs: Collection[Tab]) -> Callable[[str], list[list[Any]]]:
     """Return a function: title -> rows of cells from A1 on. The value reader is shown no other sheet."""
     package, kept = book.package, {tab.part for tab in tabs}
     others = {tab.part for tab in book.sheets if tab.part not in kept}
@@ -45,7 +45,7 @@ def cell_reader(book: Book, tabs: Collection[Sheet]) -> Callable[[str], list[lis
     return rows
 
 
-def _listing_alone(book: Book, tabs: Collection[Sheet]) -> dict[str, bytes]:
+def _listing_alone(book: Book, tabs: Collection[Tab]) -> dict[str, bytes]:
     """The workbook part, and its relations, that list these sheets alone: the reader knows no old macro sheets."""
     kept = {tab.rel_id for tab in tabs}
     left_out = {tab.rel_id for tab in book.sheets} - kept

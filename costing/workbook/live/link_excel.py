@@ -89,7 +89,7 @@ class ExcelWorkbook:
 
     def is_open(self) -> bool:
         """Whether the workbook is still open there."""
-        self._put_back(seconds=0.0)
+        self._put_back(at_once=True)
         try:
             return is_file(self._book, self._path)
         except Exception:  # of types that differ between systems
@@ -236,12 +236,12 @@ class ExcelWorkbook:
         self._app.calculation = "manual"
         self._app.screen_updating = False
 
-    def _put_back(self, seconds: float = PATIENCE_SECONDS) -> bool:
+    def _put_back(self, *, at_once: bool = False) -> bool:
         """Give Excel the modes it had before `_pause`, once it takes them; return whether nothing is left to do.
 
-        Refused for that long, the rest is tried again with the next question whether the workbook is open.
+        Refused for PATIENCE_SECONDS, the rest is tried again with the next question whether the workbook is open.
         """
-        until = time.monotonic() + seconds
+        until = time.monotonic() + (0.0 if at_once else PATIENCE_SECONDS)
         while self._before.exists():
             try:
                 self._app.screen_updating = True

@@ -104,9 +104,7 @@ class OfficeWorkbook:
         return self._answer()
 
     def _ask_all(self, requests: Iterable[Sequence[Any]]) -> Iterator[Any]:
-        """Answers to several requests; the program works on while each is taken apart. The first fault is raised
-        once all have answered.
-        """
+        """Answers to several requests, taken apart while the program works on. The first fault is raised after all."""
         waiting, faults = 0, []
         try:
             for request in requests:

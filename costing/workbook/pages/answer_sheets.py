@@ -24,7 +24,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     links: whether places lead to the cells of the workbook that the sheets go to.
     """
     written = []
-    for plan in catalogue.sheets().values():
+    for plan in catalogue.sheet_plans().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
         title = ""

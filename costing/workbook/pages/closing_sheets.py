@@ -39,5 +39,5 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
 
 def _hidden(name: str) -> list[str]:
     """On the first of the sheets, which others there are."""
-    titles = [sheets()[one].title for one in _HIDDEN]
+    titles = [sheets()[table].title for table in _HIDDEN]
     return [f"Hidden beside it, for the library alone: {' and '.join(titles)}."] if name == "yearend_stock" else []

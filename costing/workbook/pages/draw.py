@@ -24,7 +24,7 @@ CHART_POINTS, CHART_COLUMNS, GAP = 255.0, 8, 2.0
 CHART_CHARACTERS = GAP + 8.43 * CHART_COLUMNS
 """Height of a chart, columns that it stands in, width of the column before it, and of all of them in characters."""
 _SIZE = {"width": 500, "height": 325}
-STEPS = (COLOURS[0], TOTAL, RISE, FALL)
+_STEP_COLOURS = (COLOURS[0], TOTAL, RISE, FALL)
 """Colours of a waterfall, after its invisible base."""
 _TYPE = 11  # points: 7 are left where a page is printed as small as it may be
 _PIXELS = 96 / 72  # in a point
@@ -39,7 +39,7 @@ _TYPES = {
 
 
 @dataclass(frozen=True, eq=False)
-class Drawn:
+class ChartedTable:
     """A table that charts may draw: its sheet, its first row of data (counted from 0), its rows, its frame."""
 
     sheet: str
@@ -48,7 +48,7 @@ class Drawn:
     frame: pd.DataFrame
 
 
-def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: Drawn, place: tuple[int, int, float]) -> None:
+def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: ChartedTable, place: tuple[int, int, float]) -> None:
     """Insert a chart of a table. place: row and column of the corner, and how many points below that row it begins."""
     sheet, first, rows, frame = table.sheet, table.first, table.rows, table.frame
     drawing = workbook.add_chart(_TYPES[chart.kind])
@@ -63,7 +63,8 @@ def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: Drawn, place:
         return [sheet, first, column, first + rows - 1, column]
 
     for count, header in enumerate(chart.series):
-        colour = STEPS[count % len(STEPS)] if chart.kind == "waterfall" else COLOURS[count % len(COLOURS)]
+        colours = _STEP_COLOURS if chart.kind == "waterfall" else COLOURS
+        colour = colours[count % len(colours)]
         series: dict[str, Any] = {
             "name": [sheet, header_row, headers.index(header)],
             "categories": area(chart.category),
@@ -101,7 +102,7 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
     line = {"color": look.RESULT_LINE}
     category: dict[str, Any] = {"name": chart.category_title, **titled, "line": line}
     if pd.api.types.is_datetime64_any_dtype(frame[chart.category]):
-        category |= {"num_format": look.NUMBER_FORMATS["date"]}
+        category |= {"num_format": look.CELL_FORMATS["date"]}
         category |= {} if chart.kind == "scatter" else {"date_axis": True}
     elif chart.kind != "scatter":
         category |= {"label_position": "low"}

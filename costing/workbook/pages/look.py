@@ -33,7 +33,7 @@ VERDICT_FILLS = {
     ("differs",): "#F4D3C8",
 }
 """Fill of what to do by its first word."""
-NUMBER_FORMATS = kinds.NUMBER_FORMATS | {
+CELL_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",
     "quantity": "#,##0.0",
@@ -50,20 +50,6 @@ TAB_COLOURS = {
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
-# Whose tab has which colour, in workbook order.
-GROUPS = {
-    "Start": ("settings", "links", "interest_rates", "price_indices"),
-    "Opening": ("opening_stock", "opening_costs", "opening_composition"),
-    "Grapes and cellar": (
-        *("deliveries", "grape_prices", "terms", "pressings", "movements", "stocktakes"),
-        *("tirage", "disgorgements", "dispatches"),
-    ),
-    "Costs": ("costs", "operation_rates", "dry_goods", "pools", "loss_norms", "market_values"),
-    "Sales": ("cuvees", "targets", "price_list", "channels", "price_by_age", "service_rates", "limits", "offers"),
-    "Money": ("loans", "other_payments"),
-    "Trials": ("trial_blends", "recipes", "scenarios", "uncertainty"),
-    "Closed years": ("yearend_stock", "yearend_costs", "yearend_composition", "yearend_inputs"),
-}
 _NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
 _ONE_LINE, _TWO_LINES = 12, 22
 _LETTER = 0.86
@@ -79,7 +65,7 @@ def input_format(column: Column) -> str:
     source).
     """
     if column.type == "date":
-        return NUMBER_FORMATS["date"]
+        return CELL_FORMATS["date"]
     if column.type == "integer":
         return "0"
     if column.type != "number":
@@ -101,7 +87,7 @@ def shown_length(value: Any, number_format: str) -> int:
     if isinstance(value, str):
         return max(map(len, value.split("\n")), default=0)
     is_number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
-    if not is_number or number_format == NUMBER_FORMATS["date"]:
+    if not is_number or number_format == CELL_FORMATS["date"]:
         return 10
     number = float(value)
     if number_format == "General":
@@ -157,7 +143,7 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
     if isinstance(values, np.ndarray) and values.dtype.kind == "f":
         finite = values[np.isfinite(values)]
         values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
-    elif number_format not in ("General", NUMBER_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
+    elif number_format not in ("General", CELL_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
         # With fixed decimals the least and the greatest number are the longest ones.
         numbers = [value for value in values if type(value) is float]
         others = [value for value in values if type(value) is not float]

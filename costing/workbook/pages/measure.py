@@ -116,8 +116,8 @@ def _needed(table: ResultTable, header: str, values: Sequence[Any]) -> float:
     button = len(table.frame) > SHORT
     lines = look.heading_lines(header)
     if table.shown and header in table.frame.columns[table.shown :]:  # closed columns make no header row higher
-        lines = min(lines, max(look.heading_lines(str(one)) for one in table.frame.columns[: table.shown]))
-    width = look.column_width(header, shown, look.NUMBER_FORMATS[kind], button=button, lines=lines, widest=math.inf)
+        lines = min(lines, max(look.heading_lines(str(column)) for column in table.frame.columns[: table.shown]))
+    width = look.column_width(header, shown, look.CELL_FORMATS[kind], button=button, lines=lines, widest=math.inf)
     return width + look.INDENT * (kind == "date")
 
 

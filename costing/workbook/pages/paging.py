@@ -109,9 +109,11 @@ class Paging:
         """
         most = _POINTS_HIGH * TYPE / LEAST_TYPE
         needed = [
-            self.high(0, 2) * (at > 0) + self.high(first * (at > 0), below) for at, (first, below) in enumerate(blocks)
+            self.high(0, 2) * (number > 0) + self.high(first * (number > 0), below)
+            for number, (first, below) in enumerate(blocks)
         ]
-        return replace(self, tallest=max((min(one / _FILLED, most) for one in needed if one <= most), default=0.0))
+        tallest = max((min(height / _FILLED, most) for height in needed if height <= most), default=0.0)
+        return replace(self, tallest=tallest)
 
     def high(self, first: int, below: int) -> float:
         """Points of some rows."""
@@ -122,28 +124,36 @@ class Paging:
         page, which leave less of it.
         """
         later, spare = self._later(repeated), (1.0 - _FILLED) * self.page
-        found, room, at = [], self.page, 0
+        breaks, room, reached = [], self.page, 0
         for first, below in blocks:
-            room -= self.high(at, first)
-            needed, at = self.high(first, below), below
-            if at != blocks[0][1] and needed > room - spare and (needed <= later or room < _LEAST_AT_FOOT * self.page):
-                found.append(first)
+            room -= self.high(reached, first)
+            needed, reached = self.high(first, below), below
+            if (
+                reached != blocks[0][1]
+                and needed > room - spare
+                and (needed <= later or room < _LEAST_AT_FOOT * self.page)
+            ):
+                breaks.append(first)
                 room = later
             room -= needed
             if room < 0:
                 room %= later
-        return found
+        return breaks
 
-    def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int) -> list[int]:
-        """These breaks, and one wherever a page is filled before row `below`."""
-        found: list[int] = []
-        used, room = 0.0, _FILLED * self.page
-        for row in range(below):
-            used += self.high(row, row + 1)
+    def every_break(self, breaks: Sequence[int], repeated: tuple[int, int], below: int, until: float) -> list[int]:
+        """These breaks, and one wherever a page is filled before row `below`, or before so many points from the top:
+        charts may reach further down than the rows.
+        """
+        rows_of_breaks: list[int] = []
+        used, room, reached, row = 0.0, _FILLED * self.page, 0.0, 0
+        while row < below or reached < until:
+            high = self.high(row, row + 1)
+            used, reached = used + high, reached + high
             if row in breaks or used > room:
-                found.append(row)
-                used, room = self.high(row, row + 1), _FILLED * self._later(repeated)
-        return found
+                rows_of_breaks.append(row)
+                used, room = high, _FILLED * self._later(repeated)
+            row += 1
+        return rows_of_breaks
 
     def filled(self, below: int) -> int:
         """How many rows, of those before `below`, the first page holds."""
@@ -165,17 +175,17 @@ class Paging:
         """
         edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
         again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
-        at, begin = self.high(0, first), self.high(0, first)
-        found = []
+        reached, begin = self.high(0, first), self.high(0, first)
+        placed = []
         for height in heights:
-            if at < again[1] and at + height > again[0]:
-                at = again[1]
+            if reached < again[1] and reached + height > again[0]:
+                reached = again[1]
             for top, bottom in pairwise(edges):
-                if top <= at < bottom and at + height > bottom and height <= self.page:
-                    at = bottom
-            found.append(at - begin)
-            at += height
-        return found
+                if top <= reached < bottom and reached + height > bottom and height <= self.page:
+                    reached = bottom
+            placed.append(reached - begin)
+            reached += height
+        return placed
 
     def _edges(self, breaks: Sequence[int], repeated: tuple[int, int], until: float) -> list[float]:
         """Points from the top of the sheet at which pages begin."""
@@ -184,5 +194,5 @@ class Paging:
         edges = [0.0]
         while edges[-1] < until:
             room = _FILLED * self.page if len(edges) == 1 else later
-            edges.append(min([edges[-1] + room, *(one for one in forced if one > edges[-1])]))
+            edges.append(min([edges[-1] + room, *(edge for edge in forced if edge > edges[-1])]))
         return edges

@@ -20,9 +20,9 @@ from costing.workbook.file.standing import standing
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import stray_finding
 
-SHEET = "Run log"
+RUN_LOG = "Run log"
 TABLE = "run_log"
-COLUMNS = ("Run", "Version", "Inputs", "Valuation date", "Figure", "Book", "Economic")
+_COLUMNS = ("Run", "Version", "Inputs", "Valuation date", "Figure", "Book", "Economic")
 
 
 def read_log(package: Package) -> pd.DataFrame:
@@ -32,18 +32,18 @@ def read_log(package: Package) -> pd.DataFrame:
     behind them. WorkbookError where the log can't be read, since it would be lost.
     """
     book = read_book(package)
-    blank = pd.DataFrame(columns=list(COLUMNS), dtype=object)
-    own = [sheet for sheet in book.owned() if sheet.name == SHEET]
+    blank = pd.DataFrame(columns=list(_COLUMNS), dtype=object)
+    own = [sheet for sheet in book.owned() if sheet.name == RUN_LOG]
     if not own:
         return blank
-    log = standing(book, own)[SHEET]
+    log = standing(book, own)[RUN_LOG]
     if log.too_far:
-        raise WorkbookError(str(stray_finding(SHEET, log.too_far)))
+        raise WorkbookError(str(stray_finding(RUN_LOG, log.too_far)))
     table = log.table(TABLE)
     if table is None:
-        msg = f"Sheet '{SHEET}' has no table '{TABLE}' any more. Rename the sheet, which keeps it, and run again."
+        msg = f"Sheet '{RUN_LOG}' has no table '{TABLE}' any more. Rename the sheet, which keeps it, and run again."
         raise WorkbookError(msg)
-    known = {name.casefold(): name for name in COLUMNS}
+    known = {name.casefold(): name for name in _COLUMNS}
     headers = list(dict.fromkeys(known.get(header.strip().casefold(), header) for header in table.headers))
     first, last = table.first_row + table.header_rows, table.last_row - table.totals_rows
     rows = log.rows[first - 1 : last]
@@ -55,7 +55,7 @@ def read_log(package: Package) -> pd.DataFrame:
     start = table.first_column - 1
     kept = [[_as_kept(cell) for cell in _padded(row, start, len(headers))] for row in rows]
     frame = pd.DataFrame([row for row in kept if any(cell is not None for cell in row)], columns=headers, dtype=object)
-    return frame.reindex(columns=[*headers, *(name for name in COLUMNS if name not in headers)])
+    return frame.reindex(columns=[*headers, *(name for name in _COLUMNS if name not in headers)])
 
 
 def _padded(row: list[Any], start: int, width: int) -> list[Any]:
@@ -85,11 +85,11 @@ def logged(book: Results, economic: Results, version: str, inputs: str, before: 
         ].itertuples(index=False, name=None)
     ]
     rows = [(when, version, inputs, on, name, round(float(a), 4), round(float(b), 4)) for name, a, b in figures]
-    added = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
+    added = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
     table = pd.concat([before.astype(object), added], ignore_index=True) if len(before) else added
     table = table.reindex(columns=[*before.columns])
     return ResultSheet(
-        SHEET,
+        RUN_LOG,
         "Every run: when, from which inputs, and its main figures",
         ("Rows are added at each run; equal inputs have equal fingerprints.",),
         (ResultTable(TABLE, table, {"Book": "number", "Economic": "number"}),),

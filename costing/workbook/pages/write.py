@@ -30,7 +30,7 @@ from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
 from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
-from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, Drawn, draw_chart
+from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
@@ -75,7 +75,8 @@ def lay_out(
     contradicts its frame.
     """
     _check(sheets)
-    writers = [_SheetWriter(workbook, sheet, index) for index, sheet in enumerate(sheets)]
+    formats: dict[tuple[Any, ...], Any] = {}
+    writers = [_SheetWriter(workbook, sheet, index, formats) for index, sheet in enumerate(sheets)]
     long_tables = [table for writer in writers for table in writer.write(stamp, stale_formula)]
     drawn = {name: table for writer in writers for name, table in writer.drawn.items()}
     for writer in writers:
@@ -102,16 +103,18 @@ def _check(sheets: Sequence[ResultSheet]) -> None:
             if unknown := sorted(named - set(headers)):
                 msg = f"table '{table.name}' has no column {', '.join(unknown)}"
                 raise ValueError(msg)
-            if wrong := sorted(set(table.formats.values()) - set(look.NUMBER_FORMATS)):
+            if wrong := sorted(set(table.formats.values()) - set(look.CELL_FORMATS)):
                 msg = f"table '{table.name}' has no format {', '.join(wrong)}"
                 raise ValueError(msg)
 
 
 class _SheetWriter:
-    """Writes one sheet from the top; `row` is the next free row, counted from 0."""
+    """Writes one sheet from the top; `row` is the next free row, counted from 0. formats: those of the workbook, each
+    made once.
+    """
 
-    def __init__(self, workbook: Any, sheet: ResultSheet, index: int) -> None:
-        self.workbook, self.sheet, self.index = workbook, sheet, index
+    def __init__(self, workbook: Any, sheet: ResultSheet, index: int, formats: dict[tuple[Any, ...], Any]) -> None:
+        self.workbook, self.sheet, self.index, self.formats = workbook, sheet, index, formats
         self.worksheet = workbook.add_worksheet(sheet.name)
         self.row = 0
         self.links_left = MAX_LINKS
@@ -119,7 +122,7 @@ class _SheetWriter:
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
-        self.drawn: dict[str, Drawn] = {}
+        self.drawn: dict[str, ChartedTable] = {}
 
     def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
         """Write all but the charts; the tables that are too long to be written cell by cell are handed back."""
@@ -135,7 +138,7 @@ class _SheetWriter:
             self.worksheet.set_row(row, height)
         return tables
 
-    def finish(self, tables: Mapping[str, Drawn]) -> None:
+    def finish(self, tables: Mapping[str, ChartedTable]) -> None:
         """Set the page, and draw the charts on the right of the tables, none of them across two pages.
 
         tables: every table of the workbook, by name.
@@ -143,17 +146,18 @@ class _SheetWriter:
         charts = [chart for chart in self.sheet.charts if is_drawable(chart, tables[chart.table].frame)]
         for table in self.sheet.tables:
             self._live(table, tables)
-        paging, repeated, breaks = self._page(has_charts=bool(charts))
-        if not charts:
-            return
         first = self.headers[0] if self.headers else self.row
-        points = paging.clear_of_breaks(first, [CHART_POINTS] * len(charts), breaks, repeated)
+        points = self._page(first, [CHART_POINTS] * len(charts))
         for chart, below in zip(charts, points, strict=True):
             place = (first, self.measured.columns + 1, below)
             draw_chart(self.workbook, self.worksheet, chart, tables[chart.table], place)
 
     def _format(self, **form: Any) -> Any:
-        return self.workbook.add_format({"font_color": look.INK, **form})
+        form = {"font_color": look.INK, **form}
+        key = tuple(sorted(form.items()))
+        if key not in self.formats:
+            self.formats[key] = self.workbook.add_format(form)
+        return self.formats[key]
 
     def _head(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> None:
         sheet = self.worksheet
@@ -202,13 +206,13 @@ class _SheetWriter:
         self.row = top + rows + 1 + bool(table.total_columns)
         self.blocks.append((begin, self.row))
         self.row += 1
-        self.drawn[table.name] = Drawn(self.sheet.name, top + 1, rows, table.frame)
+        self.drawn[table.name] = ChartedTable(self.sheet.name, top + 1, rows, table.frame)
         if not is_long:
             return None
         later = {position: places[1:] for position, places in links.items()}
         return LongTable(self.index, top + 3, [values[1:] for values in columns.values()], later)
 
-    def _live(self, table: ResultTable, tables: Mapping[str, Drawn]) -> None:
+    def _live(self, table: ResultTable, tables: Mapping[str, ChartedTable]) -> None:
         """Set the formulas of a table over its values, now that it is known where every table stands."""
         own, columns = tables[table.name], self.measured.cells[table.name]
         for header, formulas in table.formulas.items():
@@ -240,7 +244,7 @@ class _SheetWriter:
     def _cell_form(self, table: ResultTable, header: str) -> Any:
         wrapped = {"text_wrap": True} if header in self.measured.wrapped[table.name] else {}
         return self._format(
-            num_format=look.NUMBER_FORMATS[table.formats.get(header, "text")],
+            num_format=look.CELL_FORMATS[table.formats.get(header, "text")],
             **_alignment(table, header),
             **wrapped,
             **({"valign": "top"} if self.measured.wrapped[table.name] else {}),
@@ -288,7 +292,7 @@ class _SheetWriter:
             kind = table.formats.get(column["header"], "text")
             form = self._format(
                 bold=True,
-                num_format=look.NUMBER_FORMATS[kind],
+                num_format=look.CELL_FORMATS[kind],
                 top=1,
                 top_color=look.WINE,
                 bg_color=look.WINE_LIGHT,
@@ -325,8 +329,10 @@ class _SheetWriter:
         else:
             self.worksheet.write_number(row, column, value, form)
 
-    def _page(self, *, has_charts: bool) -> tuple[Paging, tuple[int, int], list[int]]:
-        """Set tab, panes and page; return how it pages, the rows repeated, and those before which a page begins."""
+    def _page(self, first: int, charts: Sequence[float]) -> list[float]:
+        """Set tab, panes and page; return how many points below the top of row `first` each chart stands. charts:
+        height of each.
+        """
         sheet, tables, opened = self.worksheet, self.sheet.tables, self.measured.opened
         sheet.set_tab_color(look.RESULT_TABS[self.sheet.group])
         sheet.hide_gridlines(2)
@@ -336,34 +342,37 @@ class _SheetWriter:
             sheet.freeze_panes(self.headers[0] + 1, 1)
         paging = Paging(self.measured.across, opened, self.heights)
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
-        prints_charts = has_charts and beside.pages_wide == 1
+        prints_charts = bool(charts) and beside.pages_wide == 1
         if prints_charts:
             paging = beside
         paging = paging.for_blocks(self.blocks)
         # The header of the one table that is longer than a page goes on; where several are, the title does.
-        long = [at for at, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1]
+        long = [
+            number for number, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1
+        ]
         repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
-            breaks = paging.every_break(breaks, repeated, self.row)
-        area = (self.row - 1, opened - 1) if has_charts and not prints_charts else None
+            breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
+        points = paging.clear_of_breaks(first, charts, breaks, repeated)
+        area = (self.row - 1, opened - 1) if charts and not prints_charts else None
         if self.sheet.group == "audit" and paging.high(0, self.row) > MOST_AUDIT_PAGES * paging.page:
             area, breaks = (paging.filled(self.row) - 1, opened - 1), []
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             set_one_page(sheet, next(links, self.row), opened)
-        return paging, repeated, breaks
+        return points
 
 
-def _range(table: Drawn, header: str) -> str:
+def _range(table: ChartedTable, header: str) -> str:
     """Cells of a column of a table."""
     sheet = table.sheet.replace("'", "''")
     last = _cell(table, header, table.first + table.rows - 1)
     return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
 
 
-def _cell(table: Drawn, header: str, row: int) -> str:
+def _cell(table: ChartedTable, header: str, row: int) -> str:
     return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 

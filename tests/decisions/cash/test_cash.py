@@ -9,7 +9,7 @@ import pytest
 from costing import House, InputError
 from costing.cli import main
 from costing.decisions.budget.budget import budget, periods_of
-from costing.decisions.budget.entries import KINDS, posted_entries
+from costing.decisions.budget.entries import CASH_KINDS, posted_entries
 from costing.decisions.cash.bank import interest_and_capital
 from costing.decisions.cash.cash import cash, unpaid
 from costing.money.postings import TABLE_NAMES
@@ -29,7 +29,7 @@ def house(demo_estate):
 
 
 def kind(*names: str) -> list[int]:
-    return [KINDS.index(name) for name in names]
+    return [CASH_KINDS.index(name) for name in names]
 
 
 def test_what_is_incurred_and_unpaid_is_that_of_the_engine(demo_runs) -> None:

@@ -8,7 +8,7 @@ import pytest
 from costing import House
 from costing.cli import main
 from costing.decisions.budget.budget import budget
-from costing.decisions.cash.cash import AS_PLANNED, NOTHING_PLANNED, cash
+from costing.decisions.cash.cash import _NOTE_ON_PLAN, NOTHING_PLANNED, cash
 from costing.decisions.cash.planned import as_planned
 from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.planning import value_of
@@ -75,7 +75,7 @@ def test_cash_of_the_plan_adds_up(planned) -> None:
 
 
 def test_it_is_said_whose_dates_these_are(demo_estate, demo_runs) -> None:
-    assert cash(demo_runs, 40, planned=True).says[0] == AS_PLANNED
+    assert cash(demo_runs, 40, planned=True).says[0] == _NOTE_ON_PLAN
     beyond = [one.rule for one in cash(demo_runs, 40, planned=True).findings if "of the plan are fewer" in one.rule]
     assert len(beyond) == 1
     none = {name: demo_estate[name].head(0) for name in ("price_by_age", "limits")}
@@ -85,4 +85,4 @@ def test_it_is_said_whose_dates_these_are(demo_estate, demo_runs) -> None:
 
 def test_the_command_takes_the_plan(book, capsys) -> None:
     assert main(["cash", str(book), "--plan", "--months", "6"]) == 0
-    assert AS_PLANNED[:40] in capsys.readouterr().out
+    assert _NOTE_ON_PLAN[:40] in capsys.readouterr().out

@@ -13,8 +13,8 @@ import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
-from costing.decisions.changes.figures import figure_of
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.figures import costed_figure
+from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import (
     run_scenarios,
@@ -62,7 +62,9 @@ def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> Non
     named = [name for name in table.columns if name.startswith("scenario:")]
     assert named == [f"scenario:{name}" for name in names]
     assert (table["change:Dear glass and power"] >= -1e-12).all()
-    assert table.loc["D25-3-BRUT", "recorded_per_bottle"] == pytest.approx(figure_of(economic, "D25-3-BRUT"), rel=1e-12)
+    assert table.loc["D25-3-BRUT", "recorded_per_bottle"] == pytest.approx(
+        costed_figure(economic, "D25-3-BRUT"), rel=1e-12
+    )
     assert (answer["scenarios_stock"].set_index("kind").loc["on lees"] > 0).all()
 
 
@@ -162,7 +164,7 @@ def test_every_row_follows_when_all_grapes_are_fewer() -> None:
             for name in ("opening_stock", "deliveries")
             if len(estate[name])
         ]
-        moved, short = follow(estate, chain, apply_changes(estate, fewer))
+        moved, short = later_rows_follow(estate, chain, apply_changes(estate, fewer))
         again = trace(moved)
         assert short == 0
         assert np.allclose(again.edges.share, chain.edges.share, atol=1e-6)
@@ -180,7 +182,7 @@ def test_no_lot_is_overdrawn_whatever_the_yield(seed, factor) -> None:
         for name, column, rows in (("pressings", "volume_l", pressed), ("deliveries", "quantity", received))
         if len(rows)
     ]
-    moved, _ = follow(estate, chain, apply_changes(estate, changes))
+    moved, _ = later_rows_follow(estate, chain, apply_changes(estate, changes))
     again = trace(moved)  # an overdrawn lot would be an error
     results = run(moved, ECONOMIC, again)
     assert len(again.flows) == len(chain.flows)
@@ -194,7 +196,7 @@ def test_no_lot_is_overdrawn_whatever_the_yield(seed, factor) -> None:
 
 def test_no_change_changes_nothing(demo) -> None:
     chain = trace(demo)
-    moved, short = follow(demo, chain, demo)
+    moved, short = later_rows_follow(demo, chain, demo)
     assert moved is demo
     assert short == 0
 

@@ -40,8 +40,8 @@ def drawn_verdicts(estate, draws=4_000, seed=7):
 
 def two_dates(estate):
     held = holding(run(estate, ECONOMIC))
-    wait = queue_for_market(held.stacks, held.at, held.curve, held.market).wait_years
-    return held, wait, hold_or_release(held.stacks, held.at, held.curve, wait)
+    wait = queue_for_market(held.stacks, held.day, held.curve, held.market).wait_years
+    return held, wait, hold_or_release(held.stacks, held.day, held.curve, wait)
 
 
 def test_the_chance_that_holding_wins_is_that_of_a_simulation(demo_estate) -> None:
@@ -49,11 +49,11 @@ def test_the_chance_that_holding_wins_is_that_of_a_simulation(demo_estate) -> No
     estate = doubtful(demo_estate, PRICES)
     _, _, table = drawn_verdicts(estate, 20_000)
     held, wait, answer = two_dates(estate)
-    grid, own = grid_on_curve(held.at, held.curve), np.random.default_rng(99)
+    grid, own = grid_on_curve(held.day, held.curve), np.random.default_rng(99)
     wins = np.zeros(len(held.stock))
     rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
     first, later = answer.first[rows], answer.best_later[rows]
-    spread = np.sqrt(np.log1p(0.07**2)) * np.sqrt((held.at[later] - held.at[first]) / 365.0)
+    spread = np.sqrt(np.log1p(0.07**2)) * np.sqrt((held.day[later] - held.day[first]) / 365.0)
     for _ in range(4_000):
         price = held.stacks.price * own.normal(1.0, 0.07)
         price[rows, later] *= stats.lognorm(spread, scale=np.exp(-(spread**2) / 2)).rvs(random_state=own)
@@ -85,7 +85,7 @@ def test_a_later_date_further_off_is_less_sure_and_years_count_from_the_first_po
     row = int(np.flatnonzero((held.stock["lot"] == "T25-BRUT").to_numpy())[0])
     first, later = answer.first[row], answer.best_later[row]
     assert first > 0  # not sold before it is old enough
-    spread = 0.05 * np.sqrt((held.at[later] - held.at[first]) / 365.0)
+    spread = 0.05 * np.sqrt((held.day[later] - held.day[first]) / 365.0)
     flip = answer.flip_price[row, later] / held.stacks.price[row, later]
     expected = stats.lognorm(spread, scale=np.exp(-(spread**2) / 2)).sf(flip)
     level = table.loc["T25-BRUT", "probability_holding"]
@@ -127,7 +127,7 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo_estate) -> None:
     held, wait, now = two_dates(estate)
     changed = apply_changes(estate, [figure.change(float(one[0, at])) for at, figure in enumerate(figures)])
     then = holding(run(changed, ECONOMIC))
-    again = hold_or_release(then.stacks, then.at, then.curve, wait)
+    again = hold_or_release(then.stacks, then.day, then.curve, wait)
     for row, lot in enumerate(held.stock["lot"]):
         later = now.best_later[row]
         if lot in table.index:

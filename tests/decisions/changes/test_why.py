@@ -14,8 +14,8 @@ import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, run, trace
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
-from costing.decisions.changes.figures import STOCK, figure_of
-from costing.decisions.changes.replay import follow
+from costing.decisions.changes.figures import STOCK, costed_figure
+from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.why import why_it_moved
 from costing.decisions.changes.years import between_releases, bottle_of
 
@@ -31,7 +31,7 @@ def _with(estate, *changes):
     made = [
         Change(ChangedCells(table, column, rows, 1.0), "multiply", factor) for table, column, rows, factor in changes
     ]
-    return follow(estate, trace(estate), apply_changes(estate, made))[0]
+    return later_rows_follow(estate, trace(estate), apply_changes(estate, made))[0]
 
 
 def _all(estate, table):
@@ -52,7 +52,7 @@ def test_one_family_moved_says_so_alone(demo, family, table, column, factor) -> 
     other = _with(demo, (table, column, _all(demo, table), factor))
     found = why_it_moved(demo, other, LOT).set_index("what_moved")
     assert list(found.index) == ["before", family, "after"]
-    begin, end = figure_of(run(demo, ECONOMIC), LOT), figure_of(run(other, ECONOMIC), LOT)
+    begin, end = costed_figure(run(demo, ECONOMIC), LOT), costed_figure(run(other, ECONOMIC), LOT)
     assert found.loc[family, "change"] == end - begin
     assert found.loc[family, "behind_it"].startswith(
         ("Grape prices!", "Dry goods!", "Operation rates!", "Interest", "Pools!")
@@ -108,7 +108,7 @@ def test_two_years_in_six_lines_to_the_cent(demo, basis, first, second) -> None:
     results = run(demo, basis)
     table = between_releases(results, first, second)
     assert list(table["what_moved"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
-    difference = figure_of(results, second) - figure_of(results, first)
+    difference = costed_figure(results, second) - costed_figure(results, first)
     assert table["change_per_bottle"].iloc[:6].sum() == pytest.approx(round(difference, 2), abs=1e-9)
     assert table["change_per_bottle"].iloc[6] == pytest.approx(round(difference, 2), abs=1e-9)
     for lot in (first, second):

@@ -267,9 +267,8 @@ def test_closing_inside_a_pool_s_period_is_a_caution(demo) -> None:
     assert any("still open" in finding.rule for finding in closing_findings(demo, date(2024, 6, 30)))
 
 
-def test_commands_close_and_open(tmp_path, capsys) -> None:
-    old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
-    assert main(["new", str(old), "--demo"]) == 0
+def test_commands_close_and_open(book, capsys) -> None:
+    old, new = book, book.with_name("new.xlsx")
     assert main(["close", str(old), "--date", "2024-12-31"]) == 0
     assert {"Year-end stock", "Year-end costs"} <= set(openpyxl.load_workbook(old, read_only=True).sheetnames)
     held = old.read_bytes()
@@ -294,9 +293,8 @@ def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
 
 
 @pytest.mark.slow
-def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(tmp_path, capsys) -> None:
-    old, new = tmp_path / "old.xlsx", tmp_path / "new.xlsx"
-    assert main(["new", str(old), "--demo"]) == 0
+def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(book, capsys) -> None:
+    old, new = book, book.with_name("new.xlsx")
     assert main(["close", str(old), "--date", "2025-12-31"]) == 0
     assert main(["open-year", str(old), str(new), "--date", "2025-12-31"]) == 0
     assert main(["run", str(new)]) == 0

@@ -11,13 +11,13 @@ import pandas as pd
 import pytest
 
 from costing import House, InputError
+from costing.calendar import DAYS_A_YEAR
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import best_plan, value_of
-from costing.engine.carrying import DAYS_A_YEAR
 
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
@@ -77,10 +77,10 @@ def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
     assert len(again) == len(TURNED)
     assert again["gain_of_offer"].to_numpy() == pytest.approx(np.zeros(len(TURNED)), abs=0.02)
     found = house.runs.once(filling_of)
-    base = value_of(found.keeping.facts, found.advised[0])
+    base = value_of(found.keeping.facts, found.advised)
     rate = float(house.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
     for offer in offers_of(house.estate):
-        taken = with_offer(house.runs, found.springs, found.keeping.facts, offer, found.advised[0].wine_in_bulk)
+        taken = with_offer(house.runs, found.springs, found.keeping.facts, offer, found.advised.wine_in_bulk)
         moved = value_of(taken, best_plan(taken)[0]) - base
         work = from_grapes(house.estate, offer.day, house.runs.today).work if offer.what == "grapes" else 0.0
         discount = (1.0 + rate) ** (-(offer.day - house.runs.today) / DAYS_A_YEAR)
@@ -92,7 +92,7 @@ def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
     """The dual of the wine of the first spring, in money of the day of the offer; sold in bulk no more than before."""
     found = demo_runs.once(filling_of)
     springs = found.keeping
-    bulk = np.minimum(springs.wine.bulk_most, found.advised[0].wine_in_bulk)
+    bulk = np.minimum(springs.wine.bulk_most, found.advised.wine_in_bulk)
     _, worths = best_plan(springs.with_wine(bulk_most=bulk))
     small, larger = BUY | {"quantity": 1.0}, BUY | {"offer": "C", "quantity": 10.0}
     moved = judged(demo_runs, small, larger).loc[["A", "C"], "flip_price_of_offer"].tolist()

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from costing import House, InputError
+from costing.answers.catalogue import columns
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.filling.spring_tirage import filling_of, tirage
@@ -44,6 +45,15 @@ def test_more_is_filled_where_one_more_is_worth_its_cost_and_fewer_where_not(ans
     table = answer["tirage_advice"]
     moved, gain = table["fill_advised"] - table["fill_planned"], table["worth_filled"] - table["cost_to_fill"]
     assert float((moved * gain).sum()) > 0.0
+
+
+def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_why(answer, demo_runs) -> None:
+    """It looks seven years ahead and fills later springs; the plan ends sooner and counts what is left."""
+    headers = {name: columns()[name].header for name in ("worth_filled", "worth_of_one_more")}
+    assert headers["worth_filled"] != headers["worth_of_one_more"]
+    said = " ".join(answer.says)
+    assert f"ends after {demo_runs.estate.settings.plan_horizon_months} months" in said
+    assert "looks 84 months ahead" in said
 
 
 def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:

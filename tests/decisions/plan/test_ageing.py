@@ -12,7 +12,7 @@ from costing.decisions.plan.ageing import hold_or_release, probability_holding_w
 from costing.decisions.prices.pricing import rate_of_return
 from costing.decisions.prices.release_dates import (
     REASONS,
-    Stacks,
+    StacksOnLees,
     age_in_months,
     candidate_days,
     grid_on_curve,
@@ -34,12 +34,12 @@ def priced(age_months: np.ndarray, months: list[int], price: list[float]) -> np.
     return np.interp(age_months, months, price, left=np.nan, right=np.nan)
 
 
-def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> tuple[Stacks, np.ndarray]:
+def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> tuple[StacksOnLees, np.ndarray]:
     """5,500 bottles; 24 / 27 / 29 at 36 / 48 / 60 months, rising 2 %; finishing 2.50, rising 3 %."""
     days = candidate_days(NOW, step_months, horizon_months)
     age = age_in_months(TIRAGE, days)
     price = in_money_of_day(priced(age, [36, 48, 60], [24.0, 27.0, 29.0]), NOW, days, 0.02)
-    stack = Stacks(
+    stack = StacksOnLees(
         bottles=np.array([5_500.0]),
         price=price,
         finishing=in_money_of_day(2.50, NOW, days, 0.03),
@@ -50,12 +50,12 @@ def worked_stack(step_months: int = 12, horizon_months: int = 24, **changes) -> 
     return replace(stack, **changes), days
 
 
-def many_stacks(rows: int = 12, dates: int = 37) -> tuple[Stacks, np.ndarray]:
+def many_stacks(rows: int = 12, dates: int = 37) -> tuple[StacksOnLees, np.ndarray]:
     """Invented stacks of all ages and sizes, with a limited market, monthly dates."""
     days = candidate_days(NOW, 1, dates - 1)
     age = np.array([age_in_months(NOW - 500 - 40 * row, days) for row in range(rows)])
     price = [in_money_of_day(priced(each, [12, 36, 60, 96], [14.0, 22, 28, 33]), NOW, days, 0.02) for each in age]
-    return Stacks(
+    return StacksOnLees(
         bottles=np.linspace(2_000, 20_000, rows),
         price=np.array(price),
         finishing=np.tile(in_money_of_day(2.50, NOW, days, 0.03), (rows, 1)),
@@ -146,7 +146,7 @@ def test_one_date_alone_and_no_stack_at_all():
     found = hold_or_release(stack, days, HURDLE)
     assert found.worth.npv[0, 0] == pytest.approx(118_250)
     assert verdict(found, 0) == ("release now", "no later date is possible")
-    empty = Stacks(np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)))
+    empty = StacksOnLees(np.zeros(0), np.zeros((0, 3)), np.zeros((0, 3)), np.zeros((0, 3)))
     assert hold_or_release(empty, candidate_days(NOW, 12, 24), HURDLE).gain.shape == (0, 3)
 
 

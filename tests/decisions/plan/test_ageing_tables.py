@@ -116,10 +116,10 @@ def test_net_worth_from_the_sheets_by_hand(demo, economic) -> None:
 def test_storage_is_the_rate_and_the_pool_of_the_cellar_where_the_stack_lies(held, economic) -> None:
     storage = dict(zip(held.stock["lot"], held.stacks.storage_per_bottle_year, strict=True))
     assert storage["T25-BRUT"][0] == pytest.approx(0.088 + _pool(economic, "Cellar 1", 2025), rel=1e-9)
-    years = (held.at[1] - held.at[0]) / 365
+    years = (held.day[1] - held.day[0]) / 365
     assert storage["T25-BRUT"][1] == pytest.approx(0.088 * 1.02**years + 12_200 / 98_000, rel=1e-3)
     assert storage["T19-PREST-M"][2] == pytest.approx(
-        0.182 * 1.02 ** ((held.at[2] - held.at[0]) / 365) + 5_000 / 28_000, rel=1e-3
+        0.182 * 1.02 ** ((held.day[2] - held.day[0]) / 365) + 5_000 / 28_000, rel=1e-3
     )
     assert (np.diff(storage["T25-BRUT"]) > 0).all()  # the last pool of 2028 goes on, it does not end
 

@@ -49,7 +49,7 @@ def test_a_channel_brings_its_list_price_less_what_is_taken_off(demo_runs) -> No
 def test_a_floor_and_a_cap_of_a_channel_are_kept(demo_runs) -> None:
     house = bound(demo_runs, ("Brut", "Export UK", 9_000.0, None), (None, "Export US", None, 2_000.0))
     answer = plan_answer(house.runs)
-    used = answer["limits_used"].set_index(["limit", "limit_of", "month"])
+    used = answer["limits_used"].set_index(["limit", "limit_of", "when_month"])
     floor = used.loc[("promised", "Brut, Export UK", "2027")]
     assert floor["used"] == pytest.approx(9_000.0)
     assert floor["worth_of_one_more"] < 0
@@ -79,7 +79,7 @@ def test_without_bounds_of_their_own_channels_are_one(demo_runs) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ((None, None, 10.0, None), "of what does it speak"),
+        ((None, None, 10.0, None), "of what the row speaks"),
         (("Brut", "Samples", 10.0, None), "no channel of sale"),
         (("Brut", "Export UK", 20.0, 10.0), "no year can keep both"),
         (("Brut", "Export UK", None, None), "nothing is promised"),

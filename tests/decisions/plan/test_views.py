@@ -90,8 +90,12 @@ def test_what_insisting_costs(demo_runs) -> None:
 def test_to_hold_a_few_lots_leaves_the_others_free(demo_runs) -> None:
     """All of 2021 kept to the end of the plan: dearer than the best plan, and far less dear than to hold everything."""
     own = pd.DataFrame({"lot": ["T21-VINT", "T21-PREST"], "day": demo_runs.today, "bottles": 0.0})
-    compared = plan_answer(demo_runs, own=own)["plans_compared"].set_index("plan")
-    assert 0.0 < compared.loc["your own", "less_than_best"] < 25_000.0
+    answer = plan_answer(demo_runs, own=own)
+    compared = answer["plans_compared"].set_index("plan").loc["your own"]
+    assert 0.0 < compared["less_than_best"] < 25_000.0
+    unsold = f"less, and leaves {compared['short_supply']:,.0f} more bottles promised unsold."
+    assert compared["short_supply"] > 0
+    assert any(one.startswith("Following 'your own'") and one.endswith(unsold) for one in answer.says)
 
 
 def test_a_plan_that_promises_too_much_comes_back_and_says_so(demo_runs) -> None:
@@ -126,9 +130,17 @@ def test_a_limit_that_says_nothing_is_a_finding(demo_runs, row, said) -> None:
     assert any(said in str(finding) for finding in wrong.value.findings)
 
 
-def test_an_elasticity_above_minus_one_is_refused(demo_runs) -> None:
-    with pytest.raises(InputError, match="Price by age"):
-        House(demo_runs.estate).replace(price_by_age=lambda t: t.assign(price_response=-0.5))
+@pytest.mark.parametrize("response", [-0.5, -1.0, 3.0])
+def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(demo_runs, response) -> None:
+    def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
+        brut = (table["cuvee"] == "Brut") & (table["format"] == "bottle")
+        return table.assign(price_response=table["price_response"].mask(brut, value))
+
+    house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
+    blank = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
+    said = [one for one in house.runs.estate.cautions if "no price response below -1" in one.rule]
+    assert [one.place for one in said] == ["Price by age!H2"]
+    assert house.plan()["plans_compared"].equals(blank.plan()["plans_compared"])
 
 
 def with_limit(demo_runs, *rows) -> House:

@@ -16,7 +16,7 @@ from costing.decisions.prices.channels import to_cellar
 from costing.decisions.prices.price_chains import price_chains, trade_terms
 from costing.decisions.prices.price_changes import allocations, presentations, price_increases, promotions
 from costing.decisions.prices.price_findings import price_cautions, price_findings
-from costing.decisions.prices.price_tables import COLUMNS, MONEY_PER_BOTTLE, release_prices
+from costing.decisions.prices.price_tables import _COLUMNS, MONEY_PER_BOTTLE, release_prices
 from costing.decisions.prices.prices import priced_releases
 from costing.decisions.prices.prices import prices as prices_answer
 from costing.decisions.prices.pricing import rate_of_return
@@ -474,7 +474,7 @@ def test_figures_per_75_cl(tables: Mapping[str, pd.DataFrame], prices: pd.DataFr
     assert tables["prices_per_75cl"][names][at].to_numpy() == pytest.approx(
         prices[names][at].to_numpy(dtype=float) / 2, nan_ok=True
     )
-    assert set(prices.columns) == set(COLUMNS)
+    assert set(prices.columns) == set(_COLUMNS)
 
 
 # --- findings ------------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from scipy.optimize import linprog
 
 from costing.decisions.plan.ageing import hold_or_release
 from costing.decisions.prices.release_dates import (
-    Stacks,
+    StacksOnLees,
     age_in_months,
     candidate_days,
     grid_on_curve,
@@ -27,11 +27,11 @@ NOW = int(np.datetime64("2025-03-01", "D").astype(int))
 DAYS = candidate_days(NOW, 1, 35)
 
 
-def stacks(bottles, market=np.inf) -> Stacks:
+def stacks(bottles, market=np.inf) -> StacksOnLees:
     """Stacks of one cuvée, two years old and more, whose price rises fast and then slowly."""
     count = len(bottles)
     age = np.array([age_in_months(NOW - 730 - 60 * row, DAYS) for row in range(count)])
-    return Stacks(
+    return StacksOnLees(
         bottles=np.array(bottles, dtype=float),
         price=30.0 - 18.0 * np.exp(-age / 30.0),
         finishing=np.full(age.shape, 2.5),
@@ -43,7 +43,7 @@ def stacks(bottles, market=np.inf) -> Stacks:
     )
 
 
-def twins(bottles, market=np.inf) -> Stacks:
+def twins(bottles, market=np.inf) -> StacksOnLees:
     """The same stack several times over."""
     one = stacks([1.0], market)
     return replace(one.rows([0] * len(bottles)), bottles=np.array(bottles, dtype=float))

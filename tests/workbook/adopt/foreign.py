@@ -13,6 +13,7 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -140,6 +141,7 @@ def _write(book: Any, sheet: Sheet, frame: pd.DataFrame, language: str, draw: ra
         page.write_string(last + 1, left + len(columns), TOTAL[language])
 
 
+@cache
 def in_language(of: str, name: str, language: str) -> str:
     """First translation of a word or unit in one language; blank where there is none."""
     rows = packaged_rows("costing.inputs.schema", "translations")

@@ -13,7 +13,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from costing.errors import InputError, WorkbookError
 from costing.inputs.estate import Estate, Settings
-from costing.inputs.load import load, read_estate
+from costing.inputs.load import load, read_inputs
 from costing.inputs.schema import Column, lists, settings, sheets
 from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes, blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
@@ -199,9 +199,9 @@ def test_instructions_say_the_first_steps_and_every_caution(opened: Workbook) ->
 
 
 def test_every_sheet_has_one_colour_group() -> None:
-    grouped = [name for names in look.GROUPS.values() for name in names]
-    assert grouped == list(sheets())
-    assert set(look.GROUPS) == set(look.TAB_COLOURS)
+    groups = [sheet.tab_group for sheet in sheets().values()]
+    assert list(dict.fromkeys(groups)) == list(look.TAB_COLOURS)
+    assert sorted(groups, key=list(look.TAB_COLOURS).index) == groups  # tabs of a group stand together
 
 
 def test_open_and_closed_lists_have_a_column_each() -> None:
@@ -210,7 +210,7 @@ def test_open_and_closed_lists_have_a_column_each() -> None:
 
 
 def test_demo_by_workbook_is_demo_by_csv(demo: bytes) -> None:
-    assert_same(estate_of(demo), read_estate(DEMO))
+    assert_same(estate_of(demo), read_inputs(DEMO))
 
 
 def test_estate_written_and_read_is_the_same_estate(demo: bytes) -> None:

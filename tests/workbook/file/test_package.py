@@ -13,7 +13,7 @@ import pytest
 
 from costing.errors import WorkbookError
 from costing.workbook.file.archive import STORED, DamagedArchiveError, Member, pack, unpack
-from costing.workbook.file.package import Limits, changed_parts, open_package, read_package, rebuild
+from costing.workbook.file.package import SizeLimits, changed_parts, open_package, read_package, rebuild
 from tests.workbook.hostile import hostile_files, minimal_workbook
 from tests.workbook.scratch import parts_of, zip_of
 from tests.workbook.torture import torture_workbook
@@ -60,19 +60,19 @@ def test_missing_file_folder_and_large_file_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "large.xlsx"
     path.write_bytes(zip_of(minimal_workbook()))
     with pytest.raises(WorkbookError, match="larger than 0 MB"):
-        open_package(path, Limits(file_bytes=100))
+        open_package(path, SizeLimits(file_bytes=100))
 
 
 @pytest.mark.parametrize(
     ("limits", "word"),
     [
-        (Limits(total_bytes=1_000), "it unpacks to"),
-        (Limits(member_bytes=300), "unpacks to"),
-        (Limits(members=4), "holds 5 parts"),
-        (Limits(ratio=1.1, ratio_from_bytes=100), "unpacks to"),
+        (SizeLimits(total_bytes=1_000), "it unpacks to"),
+        (SizeLimits(member_bytes=300), "unpacks to"),
+        (SizeLimits(members=4), "holds 5 parts"),
+        (SizeLimits(ratio=1.1, ratio_from_bytes=100), "unpacks to"),
     ],
 )
-def test_each_limit_is_read(limits: Limits, word: str) -> None:
+def test_each_limit_is_read(limits: SizeLimits, word: str) -> None:
     with pytest.raises(WorkbookError, match=word):
         read_package(zip_of(minimal_workbook()), "a.xlsx", limits)
 

@@ -83,7 +83,7 @@ def test_every_page_is_legible_with_a_header_and_no_number_is_cut(results: Path,
         texts = [(fonts[text.get("font")], "".join(text.itertext()).strip()) for text in page.iterfind("text")]
         said = [text for _, text in texts if text]
         assert not any("###" in text for text in said), said[:3]
-        foot = next((text for text in said if text in catalogue.sheets()), "")
+        foot = next((text for text in said if text in catalogue.sheet_plans()), "")
         smallest = min(size for (size, _), text in texts if text and text != foot)
         assert smallest + 1 / ZOOM >= LEAST_TYPE, f"{foot}: {smallest:.2f} points"
         if not any(colour == HEADER_INK for (_, colour), _ in texts):
@@ -104,7 +104,7 @@ def test_no_header_is_cut(opened: Workbook) -> None:
 
 
 def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workbook) -> None:
-    for plan in catalogue.sheets().values():
+    for plan in catalogue.sheet_plans().values():
         if plan.group != "decisions" or plan.name not in opened.sheetnames:
             continue
         sheet = opened[plan.name]

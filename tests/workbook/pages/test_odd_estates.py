@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.answers.answer import Answer, joined
+from costing.answers.answer import Answer, joined_answers
 from costing.answers.charts import is_drawable
 from costing.answers.sums import AGREES
 from costing.answers.text import text_answer
@@ -104,7 +104,7 @@ def test_an_answer_without_rows_has_its_sentence(answers: list[Answer]) -> None:
 
 
 def test_sums_agree_and_nothing_is_infinite(answers: list[Answer]) -> None:
-    tables = joined(answers).tables
+    tables = joined_answers(answers).tables
     if "sheets_compared" in tables:
         assert set(tables["sheets_compared"]["agreement"]) <= {AGREES}
     for name, frame in tables.items():

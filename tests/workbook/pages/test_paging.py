@@ -63,12 +63,25 @@ def test_rows_of_their_own_height_count() -> None:
 
 
 def test_where_charts_stand_every_page_begins_where_it_is_said() -> None:
-    breaks = NARROW.every_break([20], (4, 4), 100)
+    breaks = NARROW.every_break([20], (4, 4), 100, 0.0)
     assert breaks[0] == 20
     rows = np.diff([*breaks, 100])
     room = 0.92 * (NARROW.page - 15.0)
     assert all(15.0 * count <= room for count in rows)
     assert all(15.0 * (count + 1) > room for count in rows[:-1])
+
+
+def test_a_chart_below_the_last_row_is_not_cut_by_a_page_that_nobody_set() -> None:
+    # LibreOffice begins a page of its own where none is set: every page that a chart reaches is set.
+    heights = [200.0] * 6
+    until = 2.0 * sum(heights)
+    breaks = NARROW.every_break([], (4, 4), 10, until)
+    points = NARROW.clear_of_breaks(4, heights, breaks, (4, 4))
+    edges = [NARROW.high(0, row) for row in breaks]
+    tops = [NARROW.high(0, 4) + point for point in points]
+    assert edges[-1] > tops[-1], "a page is set below the last chart"
+    assert not [(top, edge) for top in tops for edge in edges if top < edge < top + 200.0]
+    assert all(below - above <= NARROW.page - 15.0 for above, below in pairwise(edges))
 
 
 def test_type_shrinks_to_keep_a_table_on_one_page_but_stays_legible() -> None:

@@ -71,7 +71,7 @@ def test_a_caution_stands_beside_excise(sheets: dict[str, ResultSheet]) -> None:
         assert any("licensed professional" in note for note in sheets[name].notes)
 
 
-@pytest.mark.parametrize(("case", "left"), [("S1", set()), ("S2", set()), ("S3", {"Price changes"})])
+@pytest.mark.parametrize(("case", "left"), [("S1", set()), ("S2", set()), ("S3", {"Prices in detail"})])
 def test_an_estate_without_channels_has_no_price_sheets(case: str, left: set[str]) -> None:
     """What a planned release would cost to make again needs no channel."""
     house = House(read_estate(GOLDEN / case))

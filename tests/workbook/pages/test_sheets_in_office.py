@@ -19,7 +19,7 @@ import pandas as pd
 import pytest
 from openpyxl import load_workbook
 
-from costing.answers.charts import KINDS, Chart
+from costing.answers.charts import CHART_KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.sheets import LISTS_SHEET
@@ -147,7 +147,7 @@ def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path
             "cuvée",
             "EUR",
         )
-        for kind in KINDS
+        for kind in CHART_KINDS
     )
     sheet = ResultSheet("Amounts", "Amounts", (), (ResultTable("amounts", frame, formats, ("Amount",)),), charts)
     path = tmp_path / "results.xlsx"

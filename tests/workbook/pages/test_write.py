@@ -18,7 +18,7 @@ from openpyxl import Workbook, load_workbook
 from openpyxl.worksheet.worksheet import Worksheet
 from python_calamine import CalamineWorkbook
 
-from costing.answers.charts import KINDS, Chart
+from costing.answers.charts import CHART_KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import read_package
@@ -233,7 +233,7 @@ def chart_xml(content: bytes) -> list[str]:
     return [package.part(name).decode() for name in sorted(package.members) if name.startswith("xl/charts/chart")]
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", CHART_KINDS)
 def test_each_kind_of_chart_is_native_with_words_on_its_axes(kind: str) -> None:
     (xml,) = chart_xml(result_workbook([one(CHARTED, described(kind))]))
     assert f"Cost as {kind}" in xml

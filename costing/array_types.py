@@ -1,0 +1,38 @@
+"""Arrays by what they hold, for signatures, and arrays that belong together; shapes stand in docstrings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Names = NDArray[np.object_]
+Days = NDArray[np.datetime64]
+
+
+@dataclass(frozen=True, eq=False)
+class ParallelArrays:
+    """Arrays of one length along their last axis: what stands at one position in each of them belongs together. A field
+    may be such arrays itself.
+    """
+
+    def take(self, which: Ints | Flags) -> Self:
+        """Those at some positions."""
+        values: list[Any] = [getattr(self, field.name) for field in fields(self)]
+        return type(self)(*(_taken(value, which) for value in values))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Self]) -> Self:
+        """All of them one after the other."""
+        names = [field.name for field in fields(cls)]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in names))
+
+
+def _taken(value: Any, which: Ints | Flags) -> Any:
+    return value.take(which) if isinstance(value, ParallelArrays) else value[..., which]

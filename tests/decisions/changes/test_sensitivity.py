@@ -246,7 +246,7 @@ def test_nothing_is_claimed_where_a_row_empties_its_lot(demo) -> None:
 
 def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
-    out = cells[(cells["sheet_column"] == "Bottles out (bottles)") & (cells["what"] == "D25-3-BRUT")].iloc[0]
+    out = cells[(cells["sheet_column"] == "Bottles out") & (cells["what"] == "D25-3-BRUT")].iloc[0]
     # c = C/b: one more good bottle makes each of them cheaper by c/b, but for what is paid per bottle out
     assert out["change_per_unit"] < 0
     assert abs(out["change_per_unit"]) < costed_figure(demo, "D25-3-BRUT") / out["value"]

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import costing
 from costing.commands.table import commands
+from costing.ctrl_c import CtrlC
 from costing.errors import CostingError, InputError, errors_in
 from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
@@ -19,6 +20,19 @@ STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code. A fault is said in a line, and no file is left half written."""
+    with CtrlC() as ctrl_c:
+        try:
+            return _run(arguments)
+        except KeyboardInterrupt:
+            pass
+        except Exception:  # a module whose import is cut short says that it is broken
+            if not ctrl_c.is_pressed:
+                raise
+    note("Stopped. No file is half written.")
+    return STOPPED
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     try:
         options = _parser().parse_args(arguments)
         try:
@@ -35,9 +49,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as fault:
         note(f"{fault.filename or 'A file'}: {fault.strerror or fault}. No file is half written.")
         return 1
-    except KeyboardInterrupt:
-        note("Stopped. No file is half written.")
-        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:

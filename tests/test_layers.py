@@ -14,6 +14,7 @@ ROOT = Path(costing.__file__).parent
 ORDER = (
     "errors",
     "files",
+    "ctrl_c",
     "packaged",
     "once",
     "array_types",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -131,6 +132,30 @@ def test_ctrl_c_is_a_line_and_an_exit_code(moment: str, small: Path, monkeypatch
     assert main(["run", str(small)]) == STOPPED
     assert capsys.readouterr().err == "Stopped. No file is half written.\n"
     assert small.read_bytes() == before
+
+
+@POSIX
+@pytest.mark.parametrize("is_pressed", [True, False])
+def test_an_import_cut_short_by_ctrl_c_is_a_stop_and_one_that_fails_is_not(
+    is_pressed: bool, small: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    """numpy's compiled part answers Ctrl-C with an ImportError."""
+
+    def broken(*_: object, **__: object) -> None:
+        with contextlib.suppress(KeyboardInterrupt):
+            if is_pressed:
+                os.kill(os.getpid(), signal.SIGINT)
+                time.sleep(5)
+        raise ImportError("numpy._core.multiarray failed to import")
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in the background of a shell
+    monkeypatch.setattr(records, "Source", broken)
+    try:
+        with contextlib.nullcontext() if is_pressed else pytest.raises(ImportError):
+            assert main(["run", str(small)]) == STOPPED
+            assert capsys.readouterr().err == "Stopped. No file is half written.\n"
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @POSIX

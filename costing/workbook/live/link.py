@@ -15,18 +15,17 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import FrameType
-from typing import Any, TextIO
+from typing import TextIO
 
 import pandas as pd
 
+from costing.ctrl_c import CtrlC
 from costing.errors import ERROR, CostingError, Finding, InputError, WorkbookError, errors_in
 from costing.inputs.raw import RawTable
 from costing.workbook.file.replace import lock_holder
@@ -42,33 +41,6 @@ AUTOSAVE = "The link saves nothing; the program's own AutoSave does."
 FINDINGS_SHEET = "Run check"
 Refresh = Callable[[Sequence[RawTable]], Iterable[ResultSheet]]
 """Raw tables -> result sheets, which may be made one by one; InputError at once, before the first is made."""
-
-
-class CtrlC:
-    """Ctrl-C, remembered: where the exception comes up in code that drops exceptions, it would be lost."""
-
-    def __init__(self) -> None:
-        self._is_pressed = False
-        self._before: Any = None
-
-    def __enter__(self) -> CtrlC:
-        is_ours = threading.current_thread() is threading.main_thread()
-        if is_ours and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-            self._before = signal.signal(signal.SIGINT, self._press)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._before is not None:
-            signal.signal(signal.SIGINT, self._before)
-
-    def _press(self, _number: int, _frame: FrameType | None) -> None:
-        self._is_pressed = True
-        raise KeyboardInterrupt
-
-    def check(self) -> None:
-        """Raise KeyboardInterrupt where it was pressed before."""
-        if self._is_pressed:
-            raise KeyboardInterrupt
 
 
 @dataclass

@@ -25,7 +25,10 @@ from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
 from costing.results.lots import as_dates
 
 NO_CASH = "No money is paid or received in these months."
-_NOTE_ON_PLAN = "Disgorgements and sales are those of `costing plan`; rows typed for lots that it plans do not count."
+_NOTE_ON_PLAN = (
+    "Disgorgements and sales are those of `costing plan`, on the sheet Release plan once `costing run` has written it; "
+    "rows typed for lots that it plans do not count."
+)
 NOTHING_PLANNED = "Nothing can be planned, no lot having a price at its age: dates are the workbook's own."
 LARGEST = 12
 """Lines of the worst month that are shown."""

@@ -16,6 +16,11 @@ Names = NDArray[np.object_]
 Days = NDArray[np.datetime64]
 
 
+def first_true(flags: Flags) -> int:
+    """Position of the first that is true, of some that are."""
+    return int(np.flatnonzero(flags)[0])
+
+
 @dataclass(frozen=True, eq=False)
 class ParallelArrays:
     """Arrays of one length along their last axis: what stands at one position in each of them belongs together. A field

@@ -28,7 +28,7 @@ from functools import cached_property, partial
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats, Ints
+from costing.array_types import Floats, Ints, first_true
 from costing.calendar import DAYS_A_YEAR
 from costing.errors import nearest
 
@@ -44,7 +44,7 @@ def day_numbers(day: npt.ArrayLike) -> Ints:
         return days.astype(np.int64)
     if days.dtype.kind == "M":
         if np.isnat(days).any():
-            message = f"row {_first(np.isnat(days))}: a date is missing"
+            message = f"row {first_true(np.isnat(days))}: a date is missing"
             raise ValueError(message)
         return days.astype("datetime64[D]").astype(np.int64)
     if days.size == 0:
@@ -102,7 +102,7 @@ class RateCurve:
             message = f"unknown day count '{self.day_count}'. {nearest(self.day_count, DAY_COUNTS)}".strip()
             raise ValueError(message)
         if (rate <= -1).any():
-            message = f"rate {_first(rate <= -1)}: an annual rate of -100 % or less leaves nothing to grow"
+            message = f"rate {first_true(rate <= -1)}: an annual rate of -100 % or less leaves nothing to grow"
             raise ValueError(message)
         object.__setattr__(self, "from_day", from_day)
         object.__setattr__(self, "rate", rate)
@@ -184,7 +184,7 @@ class AccrualCurve:
         """
         starts, ends = np.broadcast_arrays(day_numbers(start), day_numbers(end))
         if (ends < starts).any():
-            row = _first(ends < starts)
+            row = first_true(ends < starts)
             message = f"row {row}: it ends on day {ends.flat[row]}, before its start {starts.flat[row]}"
             raise ValueError(message)
         if starts.size == 0 or int(starts.min()) == int(ends.max()):
@@ -221,10 +221,10 @@ def _dated_steps(from_day: npt.ArrayLike, level: npt.ArrayLike, what: str) -> tu
         message = f"each {what} needs one date and each date one {what}; at least one of them"
         raise ValueError(message)
     if (np.diff(days) <= 0).any():
-        message = f"{what} {_first(np.diff(days) <= 0) + 1}: dates must ascend, each once"
+        message = f"{what} {first_true(np.diff(days) <= 0) + 1}: dates must ascend, each once"
         raise ValueError(message)
     if not np.isfinite(levels).all():
-        message = f"{what} {_first(~np.isfinite(levels))}: not a number"
+        message = f"{what} {first_true(~np.isfinite(levels))}: not a number"
         raise ValueError(message)
     days.setflags(write=False)
     levels.setflags(write=False)
@@ -267,7 +267,3 @@ def mean_growth(log_growth: npt.ArrayLike) -> Floats:
     """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g; 1 at g = 1."""
     exponent = np.asarray(log_growth, dtype=np.float64)
     return np.divide(np.expm1(exponent), exponent, out=np.ones(exponent.shape), where=exponent != 0)
-
-
-def _first(bad: Flags) -> int:
-    return int(np.flatnonzero(bad)[0])

@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats
+from costing.array_types import Flags, Floats, first_true
 
 
 class PoolRate(NamedTuple):
@@ -96,7 +96,7 @@ def open_period(
     )
     _check_quantities(planned, "planned driver")
     if (last < first).any():
-        message = f"pool {_first(last < first)}: its period ends before it starts"
+        message = f"pool {first_true(last < first)}: its period ends before it starts"
         raise ValueError(message)
     days = last - first + 1
     past = np.clip(today - first + 1, 0, days) / days
@@ -213,7 +213,7 @@ def _as_shares(received: Floats) -> Floats:
 
 def _refuse_stuck(stuck: Flags) -> None:
     if stuck.any():
-        message = f"service department {_first(stuck)}: it has cost that reaches no production department"
+        message = f"service department {first_true(stuck)}: it has cost that reaches no production department"
         raise ValueError(message)
 
 
@@ -228,10 +228,6 @@ def _ratio_or_zero(top: Floats, bottom: Floats) -> Floats:
 def _check_quantities(quantity: Floats, what: str) -> None:
     bad = ~(quantity >= 0) | np.isinf(quantity)
     if bad.any():
-        row = _first(bad)
+        row = first_true(bad)
         message = f"row {row}: the {what} is {quantity.flat[row]:g}; it must be a number of 0 or more"
         raise ValueError(message)
-
-
-def _first(bad: Flags) -> int:
-    return int(np.flatnonzero(bad)[0])

@@ -25,7 +25,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats, Ints
+from costing.array_types import Flags, Floats, Ints, first_true
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +50,7 @@ class Fractions:
         load = np.asarray(self.load, dtype=np.int64)
         outside = (load < 0) | (load >= self.n_loads)
         if outside.any():
-            message = f"row {_first(outside)}: no such load"
+            message = f"row {first_true(outside)}: no such load"
             raise ValueError(message)
         object.__setattr__(self, "load", load)
         for field in fields(self)[2:]:
@@ -107,7 +107,7 @@ def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[st
     of_load = np.broadcast_to(np.asarray(method, dtype=np.int64), (fractions.n_loads,))
     outside = (of_load < 0) | (of_load >= len(names))
     if outside.any():
-        message = f"load {_first(outside)}: no such split method"
+        message = f"load {first_true(outside)}: no such split method"
         raise ValueError(message)
     of_row = of_load[fractions.load]
     bears = ~np.asarray(fractions.by_product)
@@ -153,7 +153,7 @@ def constant_margin_postings(fractions: Fractions) -> Floats:
     value = _checked(fractions.sales_value, bears, "sales value")
     separable = np.where(bears, fractions.separable_cost, 0.0)
     if not np.isfinite(separable).all():
-        message = f"row {_first(~np.isfinite(separable))}: the separable cost is missing"
+        message = f"row {first_true(~np.isfinite(separable))}: the separable cost is missing"
         raise ValueError(message)
     total_value = _per_load(value, fractions)[fractions.load]
     share = np.divide(value, total_value, out=np.zeros(len(value)), where=total_value != 0)
@@ -171,11 +171,7 @@ def _checked(weight: Floats | float, bears: Flags, what: str) -> Floats:
     weights = np.where(bears, weight, 0.0)
     bad = ~(weights >= 0) | np.isinf(weights)
     if bad.any():
-        row = _first(bad)
+        row = first_true(bad)
         message = f"row {row}: the {what} is {weights[row]:g}; it must be a number of 0 or more"
         raise ValueError(message)
     return weights
-
-
-def _first(bad: Flags) -> int:
-    return int(np.flatnonzero(bad)[0])

@@ -20,7 +20,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats, Ints
+from costing.array_types import Flags, Floats, Ints, first_true
 
 
 def abnormal_share(
@@ -39,7 +39,7 @@ def abnormal_share(
     norms = np.asarray(norm, dtype=np.float64)
     if not ((norms >= 0) & (norms <= 1)).all():
         bad = ~((norms >= 0) & (norms <= 1))
-        message = f"row {_first(bad)}: a loss norm of {norms.flat[_first(bad)]:g} is not a fraction from 0 to 1"
+        message = f"row {first_true(bad)}: a loss norm of {norms.flat[first_true(bad)]:g} is not a fraction from 0 to 1"
         raise ValueError(message)
     entered = np.asarray(quantity_in, dtype=np.float64)
     return _beyond(entered, np.asarray(quantity_good, dtype=np.float64), (1 - norms) * entered, allow_gains)
@@ -59,7 +59,7 @@ def abnormal_share_beyond(
     """
     allowed = np.asarray(allowance, dtype=np.float64)
     if not (allowed >= 0).all():
-        message = f"row {_first(~(allowed >= 0))}: the allowance is below 0 or missing"
+        message = f"row {first_true(~(allowed >= 0))}: the allowance is below 0 or missing"
         raise ValueError(message)
     entered = np.asarray(quantity_in, dtype=np.float64)
     expected = np.maximum(0.0, entered - allowed)
@@ -85,7 +85,7 @@ def allowed_losses(
     floor = np.where(same, np.roll(accrued, 1), 0.0) * (1 - 1e-12)  # a sum may fall by its rounding
     for bad, what in ((~(lost >= 0), "loss is below 0 or missing"), (~(accrued >= floor), "allowance falls")):
         if bad.any():
-            message = f"row {_first(bad)}: the {what}"
+            message = f"row {first_true(bad)}: the {what}"
             raise ValueError(message)
     # A row maps what is used to min(used + loss, A). Rows one after the other compose to a map of that form,
     # (loss₁ + loss₂, min(A₁ + loss₂, A₂)), so doubling the number of rows joined each time gives every prefix
@@ -105,7 +105,7 @@ def _beyond(entered: Floats, good: Floats, expected: Floats, allow_gains: bool) 
     for quantity, what in ((entered, "input"), (good, "good output")):
         bad = ~(quantity >= 0) | np.isinf(quantity)
         if bad.any():
-            message = f"row {_first(bad)}: the {what} is {quantity.flat[_first(bad)]:g}; it must be 0 or more"
+            message = f"row {first_true(bad)}: the {what} is {quantity.flat[first_true(bad)]:g}; it must be 0 or more"
             raise ValueError(message)
     shortfall = expected - good
     if not allow_gains:
@@ -135,7 +135,3 @@ def _doubling(segments: Ints) -> list[tuple[int, Flags]]:
         steps.append((back, joined))
         back *= 2
     return steps
-
-
-def _first(bad: Flags) -> int:
-    return int(np.flatnonzero(bad)[0])

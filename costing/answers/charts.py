@@ -68,5 +68,5 @@ def is_drawable(chart: Chart, frame: pd.DataFrame) -> bool:
     KeyError where the frame lacks a column of the chart.
     """
     frame = chart.part(frame)
-    named, series = frame[chart.category].notna().to_numpy(), frame[list(chart.shown_series)]
+    named, series = frame[chart.category].notna().to_numpy(), frame[list(dict.fromkeys(chart.shown_series))]
     return any(bool((named & pd.to_numeric(series[name], errors="coerce").notna().to_numpy()).any()) for name in series)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_matrix
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, first_true
 from costing.errors import CostingError
 
 SENT, LOST = 0, 1
@@ -40,7 +40,7 @@ def shares_of(n_states: int, source: Ints, target: Ints, share: Floats, abnormal
     """
     passes = np.flatnonzero(target >= 0)
     if (target[passes] <= source[passes]).any():
-        wrong = int(passes[np.flatnonzero(target[passes] <= source[passes])[0]])
+        wrong = int(passes[first_true(target[passes] <= source[passes])])
         message = f"edge {wrong} leads back in time: state {source[wrong]} to state {target[wrong]}"
         raise CostingError(message)
     kept = share[passes] * (1.0 - abnormal[passes])

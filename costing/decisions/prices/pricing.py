@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, first_true
 from costing.calendar import DAYS_A_YEAR, add_months
 from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
 from costing.units import STANDARD_BOTTLE_L
@@ -53,7 +53,7 @@ class SalePlan:
         object.__setattr__(self, "bottles", np.atleast_1d(np.asarray(self.bottles, dtype=np.float64)))
         early = self.dispatch_day < self.disgorged_day
         if early.any():
-            msg = f"dispatch {int(np.flatnonzero(early)[0])} leaves before disgorgement"
+            msg = f"dispatch {first_true(early)} leaves before disgorgement"
             raise ValueError(msg)
         if (np.asarray(self.commission, dtype=np.float64) >= 1.0).any():
             msg = "a commission of 100 % or more: no price reaches the target"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Floats, Ints, first_true
 from costing.decisions.prices.release_dates import StacksOnLees, grid_on_curve, worth_by_date
 from costing.engine.carrying import RateCurve
 
@@ -48,7 +48,7 @@ def allocate_bottles(
     floor = np.broadcast_to(np.asarray(at_least, dtype=np.float64), a_bottle.shape)
     cap = np.broadcast_to(np.asarray(at_most, dtype=np.float64), a_bottle.shape)
     if (floor > cap).any():
-        msg = f"channel {int(np.flatnonzero(floor > cap)[0])} must get more than it can take"
+        msg = f"channel {first_true(floor > cap)} must get more than it can take"
         raise ValueError(msg)
     if floor.sum() > available:
         msg = f"the channels must get {floor.sum():g} bottles and {available:g} are there"

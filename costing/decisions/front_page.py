@@ -6,7 +6,7 @@ Each part is a table that another answer holds in full; nothing is computed here
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
@@ -21,11 +21,15 @@ from costing.decisions.prices.prices import prices
 from costing.errors import Finding
 from costing.model import Runs
 
-MOST_LINES = 8
+MOST_LINES, MOST_CUVEES = 8, 24
 
 
-def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str]) -> Answer:
-    """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link."""
+def front_page(
+    runs: Runs, cautions: Sequence[Finding], sheets: Collection[str], waiting: Mapping[str, str] | None = None
+) -> Answer:
+    """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link; waiting: what
+    each sheet lacks that could not be filled.
+    """
     plan = runs.once(plan_answer)
     tables = {"front_costs": _costs(runs)}
     by_kind = runs.once(stock)["stock_by_kind"]
@@ -48,18 +52,33 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
         [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
         columns=["sheet_link", "question"],
     )
+    plans = [of for of in catalogue.sheet_plans().values() if of.name not in sheets]
+    lacks = {**{of.name: of.written_by for of in plans if of.written_by}, **(waiting or {})}
+    tables["front_waiting"] = pd.DataFrame(
+        [(of.name, lacks[of.name]) for of in plans if of.name in lacks], columns=["what", "waits_for"]
+    )
     day = runs.once(costs).facts["day"]
     name = runs.estate.settings.estate
     facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
+    costed = len(runs.once(costs)["latest_costs"])
+    more = (f"Of {costed} cuvées and formats those with most bottles; the rest stand on Cost per bottle.",)
     count = len(cautions)
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
-    return Answer(tables, says=(doubts, *plan.says[:1]), facts=facts, empty="No bottles are disgorged yet.")
+    return Answer(
+        tables,
+        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES]),
+        facts=facts,
+        empty="No bottles are disgorged yet.",
+    )
 
 
 def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
     answer = runs.once(costs)
-    latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
+    largest = answer["latest_costs"]["bottles"].nlargest(MOST_CUVEES).index.sort_values()
+    latest = answer["latest_costs"].loc[
+        largest, ["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]
+    ]
     releases_made = answer["cost_per_bottle"]
     made = releases_made[releases_made["status"] == "made"]
     before = made.assign(year=made["disgorged"].dt.year, cuvee_format=made["cuvee"] + " " + made["format"])

@@ -179,7 +179,7 @@ def _says(futures: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, sa
     sentences.append(f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {lost} at the worst.")
     gains = regrets[(regrets.filter(like="regret:") < -_SOME).any(axis=1)]
     if len(gains):
-        worst = gains.loc[gains["beyond_limits"].idxmax()]
+        worst = gains.sort_values("beyond_limits").iloc[-1]
         broken = f"'{worst['plan']}' most, by {worst['beyond_limits']:,.0f} bottles or places"
         sentences.append(
             f"A loss below 0 is no gain: that plan breaks limits or promises that the best one keeps; {broken}."

@@ -28,7 +28,7 @@ NAMES = [
     ("Targets!B2", "trade", "is written 'Trade' at Channels!A2.", "Use one spelling for one thing."),
     ("Deliveries!N2", "quaterly", "is no known set of payment terms.", "Did you mean 'quarterly' ("),
     ("Deliveries!N4", "at once", "is no known set of payment terms.", "Add it to Terms"),
-    ("Trial blends!C2", "R-1", "is no known lot.", "Did you mean 'R1' ("),
+    ("Trial blends!C2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
     (
         "Trial blends!C3",
         "Chardonay",

@@ -349,15 +349,6 @@ def _findings(runs: Runs, filling: Filling) -> list[Finding]:
     return [caution(place, f"{springs.planned[largest]:,.0f}", rule, "Fill less, or enter wine to come.")]
 
 
-def _on_more_reserve(unit: Unit, currency: str) -> str:
-    if unit.too_little > 0.0:
-        return (
-            f"Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} {currency}."
-        )
-    kept = f"{unit.cost:.2f} {currency} and brings {unit.if_needed:.2f} after a bad harvest"
-    return f"Keeping a litre more costs {kept}: no more is kept."
-
-
 def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     """Sentences on the spring as a whole, and what was taken for granted."""
     springs, unit = filling.springs, filling.unit
@@ -386,7 +377,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
             f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. {_on_more_reserve(unit, runs.currency)}"
+            f"far. {unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

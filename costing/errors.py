@@ -19,8 +19,8 @@ CAUTION = "caution"
 class Finding:
     """One thing wrong or doubtful in the input.
 
-    place: `Sheet!cell`, `Sheet!row` or `Sheet`; value: what stands there; rule: what it breaks; remedy: what
-    to do.
+    place: `Sheet!cell`, `Sheet!row` or `Sheet`; value: what stands there; rule: what it breaks, short; remedy: what
+    to do; source: where a rule that is not ours is written, with its date and what is doubtful of it.
     """
 
     place: str
@@ -28,20 +28,22 @@ class Finding:
     rule: str
     remedy: str
     severity: str = ERROR
+    source: str = ""
 
     def __str__(self) -> str:
-        """Place, value, rule, remedy in one line."""
+        """Place, value, rule, remedy and source in one line."""
         shown = f" '{self.value}'" if self.value else ""
-        return f"{self.place}:{shown} {self.rule} {self.remedy}".strip()
+        source = f" Source: {self.source}." if self.source else ""
+        return f"{self.place}:{shown} {self.rule} {self.remedy}{source}".strip()
 
     def as_dict(self) -> dict[str, str]:
         """Plain dictionary, for JSON and data frames."""
         return asdict(self)
 
 
-def caution(place: str, value: str, rule: str, remedy: str) -> Finding:
+def caution(place: str, value: str, rule: str, remedy: str, source: str = "") -> Finding:
     """A finding that does not stop a run."""
-    return Finding(place, value, rule, remedy, CAUTION)
+    return Finding(place, value, rule, remedy, CAUTION, source)
 
 
 FIRST_PLACES = 5

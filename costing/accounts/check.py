@@ -18,7 +18,6 @@ from costing.inputs.schema import policies, settings
 from costing.model import Runs
 
 NOT_CHOSEN = "not set: counts from its own day"
-FINDING_COLUMNS = ("place", "found_value", "rule", "remedy")
 
 
 def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
@@ -31,27 +30,31 @@ def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
             "economic_amount": economic["amount"].round(2) + 0.0,
         }
     )
-    rows = [(finding.place, finding.value, finding.rule, finding.remedy) for finding in cautions]
-    findings = pd.DataFrame(rows, columns=list(FINDING_COLUMNS))
     now, last = (str(np.datetime64(day, "D")) for day in (runs.today, runs.chain.horizon_day))
     says = (
         f"All records count here, planned ones to {last} included; Stock value and Roll-forward stand at {now}.",
         SAID,
     )
-    facts = {"currency": runs.currency, "cautions": str(len(findings))}
-    tables = {"run_identity": identity, "findings": findings, "policies": policy_table(runs.estate)}
+    facts = {"currency": runs.currency, "cautions": str(len(cautions))}
+    tables = {"run_identity": identity, "findings": finding_table(cautions), "policies": policy_table(runs.estate)}
     return Answer(tables, says=says, facts=facts)
 
 
+def finding_table(findings: Sequence[Finding]) -> pd.DataFrame:
+    """Findings as a table: place, value found, rule, remedy, source."""
+    rows = [(each.place, each.value, each.rule, each.remedy, each.source) for each in findings]
+    return pd.DataFrame(rows, columns=["place", "found_value", "rule", "remedy", "source"])
+
+
 def policy_table(estate: Estate) -> pd.DataFrame:
-    """Policies of the books as Settings choose them: policy, chosen, usual, paragraph, who should ask their auditor."""
+    """Policies of the books as Settings choose them: policy, chosen, usual, source, who should ask their auditor."""
     rows = []
     for policy in policies():
         setting = settings()[policy.setting]
         chosen, usual = getattr(estate.settings, policy.setting), setting.default
         shown = NOT_CHOSEN if chosen is None else str(chosen)
-        rows.append((policy.policy, shown, usual or NOT_CHOSEN, policy.paragraph, policy.ask, setting.title))
-    columns = ["policy", "policy_chosen", "policy_usual", "paragraph", "ask_auditor", "policy_setting"]
+        rows.append((policy.policy, shown, usual or NOT_CHOSEN, policy.source, policy.ask, setting.title))
+    columns = ["policy", "policy_chosen", "policy_usual", "source", "ask_auditor", "policy_setting"]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -44,7 +44,7 @@ BURST_CAUTION = (
     "Tirage sugar sets bottle pressure: above what the bottle is rated for, bottles burst; "
     "follow the glassmaker's rating and an oenologist."
 )
-LOCAL_RULES = "Rule sets are dated: confirm the rule in force with the local authority or a professional."
+LOCAL_RULES = "Rules change: confirm the one in force with the local authority or a professional."
 _OVER = 1 + 1e-9  # so that 2,550.000000001 L is not more than 2,550 L
 _NAT = np.datetime64("NaT", "D")
 
@@ -159,9 +159,9 @@ def sweetness_terms(
         fitting = ", ".join(terms_for(rules, on, sugar[row], sugar_added=added))
         tolerance = rules.figure("sugar tolerance", "", on)
         analysis = f" (tolerance {tolerance.value:g} g/L, {tolerance.note})" if tolerance else ""
-        why = f"does not fit {sugar[row]:g} g/L{' with sugar added' if added else ''}: {figures[0].cite()}."
+        why = f"does not fit {sugar[row]:g} g/L{' with sugar added' if added else ''} (rules of {figures[0].rule_set})."
         remedy = f"Terms that fit{analysis}: {fitting}. {LOCAL_RULES}"
-        yield caution(places[row], str(terms[row]), why, remedy)
+        yield caution(places[row], str(terms[row]), why, remedy, figures[0].cite())
 
 
 def tirage_alcohol_gain(rules: RuleSet, dates: _Rows, sugar_g_per_l: _Rows, places: Places) -> Iterator[Finding]:
@@ -272,7 +272,8 @@ def _cautions(rules: RuleSet, index: Ints, flagged: Flags, places: Places, say: 
     for row in np.flatnonzero(flagged & (index >= 0)).tolist():
         figure = rules.figures[index[row]]
         shown, why = say(row, figure)
-        yield caution(places[row], shown, f"{why}: {figure.cite()}.", f"{remedy} {LOCAL_RULES}")
+        why = f"{why} (rules of {figure.rule_set})."
+        yield caution(places[row], shown, why, f"{remedy} {LOCAL_RULES}", figure.cite())
 
 
 def _term_fits(rules: RuleSet, days: Days, sugar: Floats, added: Flags, terms: Sequence[object]) -> Flags:

@@ -126,4 +126,4 @@ def test_policies_are_printed_with_choice_paragraph_and_whom_to_ask() -> None:
     table = policy_table(_runs("loss", "book_abnormal_loss", "survivors").estate).set_index("policy")
     assert table.loc["Abnormal losses", "policy_chosen"] == "survivors"
     assert table.loc["Abnormal losses", "policy_usual"] == "expensed"
-    assert (table[["paragraph", "ask_auditor"]] != "").all(axis=None)
+    assert (table[["source", "ask_auditor"]] != "").all(axis=None)

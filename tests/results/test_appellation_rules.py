@@ -282,14 +282,23 @@ def test_each_is_a_caution_that_names_its_set_its_date_and_local_rules():
     assert len(found) == 10
     for finding in found:
         assert finding.severity == CAUTION
-        assert "rule set Champagne: " in finding.rule or "rule set European Union: " in finding.rule
-        assert "in force from 20" in finding.rule
-        assert "Rule sets are dated: confirm the rule in force" in finding.remedy
+        assert finding.rule.endswith(("(rules of Champagne).", "(rules of European Union)."))
+        assert "in force from 20" in finding.source
+        assert "confirm the one in force" in finding.remedy
+
+
+def test_the_rule_is_short_and_its_source_stands_apart():
+    """Rule and source were one text of up to 300 signs."""
+    for finding in every_kind_of_caution():
+        assert len(finding.rule) <= 120
+        assert finding.source
+        assert finding.source not in finding.rule
+        assert str(finding).endswith(f"Source: {finding.source}.")
 
 
 def test_a_caution_on_a_second_hand_figure_says_so():
     found = list(rules_of_place.months_on_lees(rule_set("Sussex"), ["2023-01-01"], ["2023-06-01"], ["a"]))
-    assert "second-hand" in found[0].rule
+    assert "second-hand" in found[0].source
 
 
 def test_a_hundred_thousand_rows_are_looked_up_as_columns():

@@ -75,11 +75,11 @@ class RuleFigure:
         return self.in_force_to or date.max
 
     def cite(self) -> str:
-        """Rule set, source, section, its date, days in force and note, in one line."""
+        """Source, section, its date, days in force and note, in one line."""
         until = f" to {self.in_force_to}" if self.in_force_to else ""
         note = f"; {self.note}" if self.note else ""
         where = f"{self.source}, {self.section}, of {self.source_date}"
-        return f"rule set {self.rule_set}: {where}, in force from {self.in_force_from}{until}{note}"
+        return f"{where}, in force from {self.in_force_from}{until}{note}"
 
 
 @dataclass(frozen=True)

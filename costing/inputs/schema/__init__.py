@@ -199,11 +199,11 @@ def recipe_figures() -> MappingProxyType[str, Column]:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """An accounting policy that a setting chooses: its name, the paragraph behind it, who should ask their auditor."""
+    """An accounting policy that a setting chooses: its name, the standard behind it, who should ask their auditor."""
 
     setting: str
     policy: str
-    paragraph: str
+    source: str
     ask: str
 
 

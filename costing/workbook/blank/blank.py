@@ -28,7 +28,7 @@ from costing.files import FileKind, write_file
 from costing.inputs.columns import Styles
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.raw import column_letter
-from costing.inputs.schema import Column, Sheet, settings, sheets
+from costing.inputs.schema import Column, Sheet, policies, settings, sheets
 from costing.workbook.blank.contents import typed_setting
 from costing.workbook.blank.instructions import write_instructions
 from costing.workbook.blank.lists import Placed, write_lists
@@ -38,7 +38,7 @@ from costing.workbook.pages import look
 
 EMPTY_ROWS, SPARE_ROWS = 30, 10
 _CHECKED_ROWS = 5000
-_EXPLAINED = "What it does"
+_EXPLAINED = ("What it does", "Source")
 NEW_INPUT = FileKind((".xlsx",))
 FRONT_SHEET = "Answers"
 
@@ -152,18 +152,20 @@ def _by_sheet(tables: Mapping[str, pd.DataFrame]) -> dict[str, dict[str, pd.Data
 def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -> Placed:
     worksheet = workbook.add_worksheet(title)
     worksheet.set_tab_color(look.TAB_COLOURS[sheet.tab_group])
-    own = sheet.owner == "library"
+    own, explained = sheet.owner == "library", sheet.name == "settings"
     if own:
         workbook.define_name(f"'{title}'!{MARK}", f"={mark_text(title)}")
     columns = _columns(sheet, frame)
-    if sheet.name == "settings":
+    if explained:
         columns = _settings_columns(columns)
     filled = max((len(values) for _, _, values in columns), default=0)
-    rows = filled + (0 if sheet.name == "settings" else SPARE_ROWS if filled else EMPTY_ROWS)
+    rows = filled + (0 if explained else SPARE_ROWS if filled else EMPTY_ROWS)
     tallest = 1
     for position, (header, column, values) in enumerate(columns):
         number_format = look.input_format(column) if column else "General"
-        cell = workbook.add_format(_cell_form(column, number_format, computed=own or header == _EXPLAINED))
+        cell = workbook.add_format(
+            _cell_form(column, number_format, computed=own or (explained and header in _EXPLAINED))
+        )
         width = _width(header, column, values, number_format)
         tallest = max(tallest, look.header_lines(header, width))
         worksheet.set_column(position, position, width)
@@ -172,7 +174,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
         if column and not own:
             worksheet.write_comment(0, position, _note(column), _note_shape(_note(column)))
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
-    if sheet.name == "settings":
+    if explained:
         for row, name in enumerate(columns[0][2], 1):
             check_setting(worksheet, row, str(name))
     worksheet.add_table(
@@ -224,17 +226,19 @@ def _settings_columns(
     """Every setting with the value given, or its default; rows that name no setting follow."""
     (name_header, name_column, names), (value_header, value_column, values), *_ = columns
     given = dict(zip((str(name).casefold() for name in names), values, strict=False))
-    rows: list[tuple[Any, Any, Any]] = []
+    rows: list[tuple[Any, Any, Any, Any]] = []
+    sources = {policy.setting: policy.source for policy in policies()}
     for name, setting in settings().items():
         spelt = [key for key in (setting.title.casefold(), name) if key in given]
         value = given.pop(spelt[0]) if spelt else setting.default or None
-        rows.append((setting.title, typed_setting(name, value, Styles()), setting.meaning))
-    rows += [(name, given[str(name).casefold()], None) for name in names if str(name).casefold() in given]
-    titles, chosen, meanings = (list(cells) for cells in zip(*rows, strict=True))
+        rows.append((setting.title, typed_setting(name, value, Styles()), setting.meaning, sources.get(name)))
+    rows += [(name, given[str(name).casefold()], None, None) for name in names if str(name).casefold() in given]
+    titles, chosen, meanings, standards = (list(cells) for cells in zip(*rows, strict=True))
     return [
         (name_header, name_column, titles),
         (value_header, value_column, chosen),
-        (_EXPLAINED, None, meanings),
+        (_EXPLAINED[0], None, meanings),
+        (_EXPLAINED[1], None, standards),
     ]
 
 

@@ -19,12 +19,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TextIO
 
 import pandas as pd
 
+from costing.accounts.check import finding_table
+from costing.answers.answer import Answer
 from costing.ctrl_c import CtrlC
 from costing.errors import ERROR, CostingError, Finding, InputError, WorkbookError, errors_in
 from costing.inputs.raw import RawTable
@@ -119,10 +121,9 @@ def _kept(protected: Sequence[str]) -> str:
 def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
     """Return the sheet that lists what is wrong in the inputs, each with a link to its cell, errors first."""
     in_order = sorted(findings, key=lambda finding: finding.severity != ERROR)
-    frame = pd.DataFrame(
-        [(finding.place, finding.value, f"{finding.severity}: {finding.rule}", finding.remedy) for finding in in_order],
-        columns=["Where", "What stands there", "What is doubtful", "What to do"],
-    )
+    shown = [replace(finding, rule=f"{finding.severity}: {finding.rule}") for finding in in_order]
+    frame = Answer({"findings": finding_table(shown)}).under_headers("findings")
+    place = str(frame.columns[0])
     return ResultSheet(
         FINDINGS_SHEET,
         "The inputs have errors: nothing was computed",
@@ -131,7 +132,7 @@ def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
             ResultTable(
                 "run_identity", pd.DataFrame(columns=["Line", "Book", "Economic"], dtype=object), title="Reconciliation"
             ),
-            ResultTable("findings", frame, links={"Where": "Where"}, title=f"Errors: {len(errors_in(findings))}"),
+            ResultTable("findings", frame, links={place: place}, title=f"Errors: {len(errors_in(findings))}"),
         ),
     )
 

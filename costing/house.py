@@ -160,7 +160,8 @@ class House:
         """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
         from costing.decisions.changes.futures import futures
 
-        return futures(self.runs, without, own)
+        usual = not without and own is None
+        return self.runs.once(futures) if usual else futures(self.runs, without, own)
 
     def offers(self) -> Answer:
         """Offers to us and for ours: buy, sell or pass, and the price at which that turns."""
@@ -212,7 +213,9 @@ class House:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
         from costing.decisions.changes.scenarios import scenarios
 
-        return scenarios(self.runs, {name: other.runs for name, other in (others or {}).items()})
+        if not others:
+            return self.runs.once(scenarios)
+        return scenarios(self.runs, {name: other.runs for name, other in others.items()})
 
     def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
         """Why a cost moved between two releases, or from another house to this one, in parts that add up."""
@@ -224,7 +227,7 @@ class House:
         """What moves the cost of a bottle most: a release, a cuvée, or all."""
         from costing.decisions.changes.sensitivity import sensitivity
 
-        return sensitivity(self.runs, release)
+        return self.runs.once(sensitivity) if release is None else sensitivity(self.runs, release)
 
     def forecast(
         self, draws: int = 10_000, seed: int = 1, progress: Callable[[int, int], None] | None = None

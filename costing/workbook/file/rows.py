@@ -133,7 +133,9 @@ def edited_drawing(content: bytes, edit: RowEdits) -> bytes:
     """
     root = etree.fromstring(content)
     for anchor in root.iter("{*}oneCellAnchor", "{*}twoCellAnchor"):
-        corners = [corner for name in ("from", "to") for corner in anchor.iterfind(f"{{*}}{name}/{{*}}row")]
+        corners: list[Element] = [
+            corner for name in ("from", "to") for corner in anchor.iterfind(f"{{*}}{name}/{{*}}row")
+        ]
         begin = int(corners[0].text)
         for corner in corners:
             corner.text = str(int(corner.text) + edit.at(begin + 1) - 1 - begin)

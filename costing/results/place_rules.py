@@ -28,7 +28,7 @@ from typing import overload
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Days, Flags, Floats, Ints, Names
+from costing.array_types import Days, Floats, Ints, Names
 from costing.errors import Finding
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.graph.states import Chain
@@ -260,17 +260,6 @@ class _Rows:
         state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
         return Composition(self.estate, chain).shares(state, "vintage")
 
-    @cached_property
-    def vintage_rows(self) -> Flags:
-        """Rows of Tirage that fill a cuvée of a vintage category."""
-        is_vintage = np.array(["vintage" in folded_words(category) for category in self.category])
-        return is_vintage[self.cuvee_of(self.estate["tirage"]["cuvee"])]
-
-    @cached_property
-    def declared(self) -> Names:
-        """Year that the cuvée of each row of Tirage declares ("": none)."""
-        return self._rules.declared[self.cuvee_of(self.estate["tirage"]["cuvee"])]
-
 
 def _press_loads(rows: _Rows) -> Iterator[Finding]:
     usual = rows.estate.settings.rule_set or (rows.set_names[0] if len(rows.set_names) == 1 else None)
@@ -313,33 +302,40 @@ def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     yield from technical_loss(rules, "tirage", day, wine + liqueur, bottled, rows.cells("tirage", judged, "bottles"))
 
 
+def _vintage_rows(rows: _Rows, name: str) -> Ints:
+    """Rows of Tirage that fill a cuvée of a vintage category judged by that rule set."""
+    cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
+    is_vintage = np.array(["vintage" in folded_words(category) for category in rows.category])
+    judged = rows.of_set(cuvee, name)
+    return np.asarray(judged[is_vintage[cuvee[judged]]])
+
+
 def _named_vintages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """The year on the label against the harvests in the wine, once for each vintage bottling."""
-    cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
-    judged = rows.of_set(cuvee, name)
-    judged = judged[rows.vintage_rows[judged]]
-    judged = judged[np.unique(rows.chain.flows.batch[rows.tirage_flow[judged]], return_index=True)[1]]
+    cuvee, batch = rows.cuvee_of(rows.estate["tirage"]["cuvee"]), rows.chain.flows.batch[rows.tirage_flow]
+    judged = _vintage_rows(rows, name)
+    judged = judged[np.unique(batch[judged], return_index=True)[1]]
     shares = rows.harvests.iloc[judged].drop(columns=OTHER, errors="ignore")
     years = [set(re.findall(_YEAR, label)) or {UNKNOWN} for label in shares.columns]
     labels = [names.pop() if len(names) == 1 else label for names, label in zip(years, shares.columns, strict=True)]
     wine = shares.T.groupby(labels).sum().T
     wine = wine.div(wine.sum(axis=1), axis=0)
     part, made_of = np.full(len(judged), np.nan), [""] * len(judged)
-    for row, (harvests, year) in enumerate(zip(wine.to_dict("records"), rows.declared[judged], strict=True)):
+    for row, (harvests, year) in enumerate(
+        zip(wine.to_dict("records"), CuveeRules(rows.estate).declared[cuvee[judged]], strict=True)
+    ):
         known = {harvest: share for harvest, share in harvests.items() if share > TRACE and harvest != UNKNOWN}
         label = year or max(known, key=lambda harvest: known[harvest], default="")
         part[row] = 1.0 - sum(share for harvest, share in known.items() if harvest != label)
-        largest = sorted(known.items(), key=lambda pair: -pair[1])
-        parts = ", ".join(f"{number_text(round(100 * share, 2))} % of {harvest}" for harvest, share in largest)
-        made_of[row] = f"{label} on the label, {parts}"
+        parts = [f"{number_text(round(100 * known[harvest], 2))} % of {harvest}" for harvest in sorted(known)]
+        made_of[row] = f"{label} on the label, {', '.join(parts)}"
     cells, category = rows.cells("tirage", judged, "wine_lot"), list(rows.category[cuvee[judged]])
     yield from named_vintage(rules, rows.days("tirage", judged), part, made_of, cells, category)
 
 
 def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
-    judged = rows.of_set(rows.cuvee_of(rows.estate["tirage"]["cuvee"]), name)
-    judged = judged[rows.vintage_rows[judged]]
+    judged = _vintage_rows(rows, name)
     years, part = rows.vintages
     if not len(judged) or not len(years):
         return

@@ -21,7 +21,7 @@ from costing.model import Runs
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(tirage)
+    return tirage(demo_runs)
 
 
 def limits(*rows: tuple[str, str, str | None, float | None, float | None]) -> pd.DataFrame:
@@ -57,7 +57,7 @@ def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_w
 
 
 def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     springs = found.keeping
     base = value_of(springs.facts, found.as_planned[0])
     worth = found.as_planned[1].bottle

@@ -36,11 +36,11 @@ def html_table(
             tag = 'th scope="row"' if step == 0 else "td"
             cells.append(f"<{tag}{_class(column)}>{text}</{tag[:2]}>")
         body.append(f"<tr>{''.join(cells)}</tr>")
-    words = f"<caption>{escape(caption)}</caption>" if caption else ""
+    words = f"<caption><span>{escape(caption)}</span></caption>" if caption else ""
     more = "" if rows is None or len(frame) <= rows else f"<p class=under>{len(frame) - rows:,} more rows.</p>"
     return f"<table>{words}<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table>{more}"
 
 
 def _class(column: str) -> str:
     kind = catalogue.column(column).kind
-    return " class=n" if COLUMN_KINDS[kind].is_figure else " class=d" if kind == "date" else ""
+    return " class=n" if COLUMN_KINDS[kind].is_figure else " class=d" if kind in ("date", "lot") else ""

@@ -10,6 +10,7 @@ What it does not do: compute a figure of its own, or write a file.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from html import escape
 
 import numpy as np
@@ -27,6 +28,7 @@ from costing.answers.page import html_table
 from costing.decisions.cautions import cautions_of
 from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.decisions.changes.why import why
+from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
@@ -49,8 +51,8 @@ CAUTIONS = (
     "A planned release is costed like a made one, at planned quantities and today's rates with their yearly change.",
 )
 _STYLE = """
-:root{color-scheme:light dark;--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
-*{box-sizing:border-box}
+:root{color-scheme:light dark;--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3;--edge:#0000}
+*{box-sizing:border-box;print-color-adjust:exact;-webkit-print-color-adjust:exact}
 body{margin:0 auto;max-width:1180px;padding:26px 30px;color:var(--ink);background:var(--page);
 font:14px/1.45 "Segoe UI","Helvetica Neue",Arial,"DejaVu Sans",sans-serif}
 h1{font-size:25px;margin:0 0 2px;color:var(--wine)}h2{font-size:17px;margin:30px 0 8px;color:var(--wine);
@@ -63,19 +65,33 @@ th{text-align:left;padding:4px 7px;font-weight:600;vertical-align:bottom}
 thead th{background:#6E3B47;color:#fff}
 tbody th{white-space:nowrap}td,tbody th{padding:3px 7px;border-bottom:1px solid var(--line);vertical-align:top}
 td.n,th.n{text-align:right}td.d{white-space:nowrap}
-.picture{overflow-x:auto}svg{width:100%;height:auto;display:block;margin:6px 0;font-family:inherit;background:#fff}
+.picture{overflow-x:auto}svg{width:100%;min-width:960px;height:auto;display:block;margin:6px 0;font-family:inherit}
+text{fill:var(--ink);stroke:var(--page);stroke-width:3px;paint-order:stroke}.faint{fill:var(--faint)}
+.bars{margin:12px 0;font-size:12.5px}figcaption{font-weight:600;padding:4px 0}
+.legend{display:flex;flex-wrap:wrap;gap:2px 14px;margin:0 0 6px 150px}.legend i{display:inline-block;width:11px;
+height:11px;margin-right:5px;border:1px solid var(--edge)}
+.bars [role=img]>div{display:grid;grid-template-columns:142px 1fr;gap:8px;margin:3px 0}
+.bars [role=img]>div>span{text-align:right;overflow:hidden;text-overflow:ellipsis;white-space:nowrap}
+.bars [role=img]>div>div{display:flex;padding-right:58px;line-height:19px}
+.bars div>i{flex:none;height:19px;container-type:inline-size;text-align:center;font-style:normal;overflow:hidden;
+border:solid var(--edge);border-width:1px 0}.bars b{font-weight:400}.bars em{font-style:normal;
+padding-left:6px;margin-right:-58px}@container (max-width:38px){.bars b{display:none}}
 ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .figures{display:flex;flex-wrap:wrap;gap:10px;margin:14px 0}
 .figures div{border:1px solid var(--line);border-radius:4px;padding:8px 14px;min-width:150px}
 .figures b{display:block;font-size:19px;color:var(--wine)}
 @media (max-width:700px){body{padding:14px 12px}.figures div{flex:1 1 45%;min-width:0}
-svg{min-width:640px}}
-@media (prefers-color-scheme:dark){
-:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043}.caution{color:#E5A96B}}
+.legend{margin-left:0}.bars [role=img]>div{grid-template-columns:1fr;gap:0;margin:5px 0}
+.bars [role=img]>div>span{text-align:left}h1{font-size:21px}
+caption span{position:sticky;left:0;display:inline-block;max-width:calc(100vw - 24px)}
+tbody th{position:sticky;left:0;background:var(--page);white-space:normal}tbody th.d{white-space:nowrap}}
+@media (prefers-color-scheme:dark){:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043;
+--edge:#8A8083}.caution{color:#E5A96B}}
 @page{size:A4 landscape;margin:11mm}
-@media print{:root{--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3}
-body{padding:0;max-width:none;font-size:9.5pt}table,.under,.stamp{font-size:8pt}.table{overflow:visible}
-h2,caption{break-after:avoid}svg,tr,.figures{break-inside:avoid}thead{display:table-header-group}}
+@media print{:root{--ink:#2B2B2B;--faint:#5F5F5F;--page:#fff;--wine:#6E3B47;--line:#D9D0D3;--edge:#0000}
+body{padding:0;max-width:none;font-size:9.5pt}table,.under,.stamp,.bars{font-size:8.2pt}.table{overflow:visible}
+h2,caption,figcaption,.legend{break-after:avoid}svg{min-width:0}svg,tr,.figures,.bars{break-inside:avoid}
+tbody tr:last-child{break-before:avoid}thead{display:table-header-group}.caution{color:#9A4B00}}
 """
 
 
@@ -95,7 +111,7 @@ def report_page(runs: Runs, stamp: str = "") -> str:
 def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn: Answer | None = None) -> str:
     """The same with these findings and this forecast, or none."""
     decided = [decide(runs) for decide in (costs, stock, over_time, made_of_latest, why, margins, prices, ageing)]
-    answers = [*decided, check(runs, findings), *([] if drawn is None else [drawn])]
+    answers = [front_page(runs, findings, ()), *decided, check(runs, findings), *([] if drawn is None else [drawn])]
     day, name = np.datetime64(runs.today, "D"), runs.estate.settings.estate
     parts = [
         f"<h1>{escape(f'{name}: ' if name else '')}{TITLE}</h1><p class='stamp'>Valued on {day}, amounts in "
@@ -159,15 +175,19 @@ def _bars(answer: Answer, name: str) -> Iterator[str]:
             frame = chart.part(answer.under_headers(name))
             if not (frame[list(chart.series)] < 0.0).any(axis=None):
                 unit, percent = f"{chart.title} ({chart.value_title})", "%" in chart.number_format
-                yield stacked_bars(frame, chart.category, chart.series, unit, percent=percent)
+                yield stacked_bars(frame, chart.category, chart.series, unit, chart.message, percent=percent)
 
 
 def _findings(findings: Iterable[Finding]) -> str:
     all_of_them = list(findings)
     wrong = errors_in(all_of_them)
-    listed = "".join(
-        f"<li class='{'caution' if finding.severity == 'caution' else 'error'}'>{escape(str(finding))}</li>"
-        for finding in all_of_them
-    )
+    listed = "".join(map(_listed, all_of_them))
     count = f"<p>{len(wrong)} errors, {len(all_of_them) - len(wrong)} cautions.</p>"
     return f"<section><h2>Findings</h2>{count}{f'<ul>{listed}</ul>' if listed else ''}</section>"
+
+
+def _listed(finding: Finding) -> str:
+    """A finding as a point of a list, its source on a line of its own."""
+    words = escape(str(replace(finding, source="")))
+    source = f"<br><span class=under>Source: {escape(finding.source)}</span>" if finding.source else ""
+    return f"<li class='{finding.severity}'>{words}{source}</li>"

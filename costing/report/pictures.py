@@ -1,4 +1,4 @@
-"""Pictures of the report as SVG text: the flow of cost from grapes to bottles, and stacked bars.
+"""Pictures of the report: the flow of cost from grapes to bottles as SVG text, and stacked bars.
 
     width of a ribbon = cost that passes
 
@@ -17,15 +17,15 @@ from html import escape
 
 import pandas as pd
 
-from costing.answers.palette import COLOURS
+from costing.answers.palette import COLOURS, INKS
 from costing.results.cost_flow import LEFT, SOLD, CostFlow
 
-INK, FAINT = "#2B2B2B", "#6B6B6B"
+FAINT = "#6B6B6B"
 _COLUMNS = ("grapes", "must", "wine", "reserve", "blend", "on lees", "finished", SOLD)
 _WIDTH, _HEIGHT, _TOP, _GAP, _BAR = 1120.0, 560.0, 46.0, 22.0, 13.0
 _LEAST = 0.003
-_TYPE, _CHARACTER, _LONGEST_NAME = 13.0, 7.4, 22
-"""Size of the type, which is 9 points on paper; width of a character of it; characters of a name beside its bar."""
+_TYPE, _LONGEST_NAME = 13.0, 22
+"""Size of the type, which is 9 points on paper; characters of a name beside its bar."""
 
 
 @dataclass
@@ -80,12 +80,14 @@ def flow_picture(flow: CostFlow, currency: str) -> str:
     parts = [*ribbons]
     for place in places.values():
         parts += _drawn(place, scale, whole)
+    sold = sum(place.into for place in places.values() if place.kind == SOLD)
+    stock = sum(place.stock for place in places.values())
     words = f"Ribbons are as wide as the cost that passes ({currency}). Hatched: in stock at the valuation date."
     if left_out[0]:
         words += f" {left_out[0]} flows too small to see are left out ({amount_text(left_out[1])} together)."
     return (
         f'<div class="picture"><svg viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}" role="img" '
-        f'aria-label="Flow of cost from grapes to bottles">'
+        f'aria-label="Flow of cost from grapes to bottles: {amount_text(sold)} sold, {amount_text(stock)} in stock">'
         f'<defs><pattern id="held" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<rect width="5" height="5" fill="#fff"/><line y2="5" stroke="{FAINT}" stroke-width="1.6"/>'
         f"</pattern></defs>{''.join(parts)}</svg></div><p class='under'>{escape(words)}</p>"
@@ -176,7 +178,7 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
             f'fill="#C9B37E" fill-opacity="0.75"><title>added here: {place.added:,.0f}</title></path>'
         )
         if wide > (40.0 if place.kind == "finished" else 7.0):  # beside what lies on the lees
-            parts.append(_text(place.x - 26, y + wide / 2 + 11, f"+{amount_text(place.added)}", "end", FAINT))
+            parts.append(_text(place.x - 26, y + wide / 2 + 11, f"+{amount_text(place.added)}", "end", faint=True))
     if place.stock > _LEAST * whole:
         y, wide = place.y + place.taken_right, place.stock * scale
         parts.append(
@@ -186,25 +188,29 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
         if wide > 7.0:
             parts.append(
                 _text(
-                    place.x + _BAR + 20, y + max(wide / 2 + 4.0, wide - 4.0), amount_text(place.stock), "start", FAINT
+                    place.x + _BAR + 20,
+                    y + max(wide / 2 + 4.0, wide - 4.0),
+                    amount_text(place.stock),
+                    "start",
+                    faint=True,
                 )
             )
     if place.kind in (SOLD, LEFT):
-        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 4, place.kind, "start", INK))
-        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 17, amount_text(place.into), "start", FAINT))
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 4, place.kind, "start"))
+        parts.append(_text(place.x + _BAR + 5, place.y + high / 2 + 17, amount_text(place.into), "start", faint=True))
         return parts
     heading = f"{_short(place.name)} {amount_text(place.size)}"
-    parts.append(_text(place.x - 2, place.y - 5, heading, "start", INK))
+    parts.append(_text(place.x - 2, place.y - 5, heading, "start"))
     if place.y == _TOP and place.cuvee:
-        parts.append(_text(place.x - 2, _TOP - 26, place.kind, "start", FAINT))
+        parts.append(_text(place.x - 2, _TOP - 26, place.kind, "start", faint=True))
     return parts
 
 
-def _text(x: float, y: float, words: str, anchor: str, colour: str, halo: str = "#FFFFFF") -> str:
-    """Words on a halo, which keeps them apart from what they stand on ("": none)."""
-    attributes = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
-    edge = f' stroke="{halo}" stroke-width="3" paint-order="stroke"' if halo else ""
-    return f'<text {attributes} font-size="{_TYPE:g}" fill="{colour}"{edge}>{escape(words)}</text>'
+def _text(x: float, y: float, words: str, anchor: str, *, faint: bool = False) -> str:
+    """Words in the ink of the page, on a halo that keeps them apart from what they stand on."""
+    attributes = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{_TYPE:g}"'
+    kind = ' class="faint"' if faint else ""
+    return f"<text {attributes}{kind}>{escape(words)}</text>"
 
 
 def _short(name: str) -> str:
@@ -212,51 +218,33 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
 
 
-def stacked_bars(table: pd.DataFrame, category: str, series: Sequence[str], unit: str, *, percent: bool = False) -> str:
-    """Lying stacked bars, first row on top, with a legend, their sum behind each. series: columns that are stacked;
-    percent: they are parts of a whole.
+def stacked_bars(
+    table: pd.DataFrame, category: str, series: Sequence[str], unit: str, message: str = "", *, percent: bool = False
+) -> str:
+    """Lying stacked bars as boxes of the page, so that they and their type fit a phone: first row on top, a legend
+    above, their sum behind each. series: columns that are stacked; message: what
+    it shows, for those who do not see it; percent: they are parts of a whole.
     """
     text_of: Callable[[float], str] = "{:.0%}".format if percent else figure_text
-    if not len(table):
-        return ""
-    largest = float(table[list(series)].clip(lower=0.0).sum(axis=1).max())
+    amounts = table[list(series)].clip(lower=0.0).fillna(0.0)
+    largest = float(amounts.sum(axis=1).max()) if len(table) else 0.0
     if largest <= 0:
         return ""
-    row, left, right = 27.0, 180.0, 80.0
-    span = _WIDTH - left - right
-    legend = _legend(series)
-    height = legend[1] + row * len(table) + 30.0
-    parts = [legend[0]]
-    for line_number, (_, line) in enumerate(table.iterrows()):
-        x, y = left, legend[1] + line_number * row
-        parts.append(_text(left - 8, y + 15, _short(str(line[category])), "end", INK))
-        for number, name in enumerate(series):
-            amount = float(line[name]) if pd.notna(line[name]) else 0.0
-            wide = max(amount, 0.0) / largest * span
-            if wide <= 0:
-                continue
-            colour = COLOURS[number % len(COLOURS)]
-            parts.append(
-                f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{row - 8:.1f}" fill="{colour}">'
-                f"<title>{escape(name)}: {text_of(amount)}</title></rect>"
-            )
-            if wide > 42:
-                parts.append(_text(x + wide / 2, y + 14.5, text_of(amount), "middle", "#FFFFFF", halo=""))
-            x += wide
-        parts.append(_text(x + 6, y + 15, text_of(float(line[list(series)].sum())), "start", INK))
-    parts.append(_text(left, height - 8, unit, "start", FAINT))
-    box = f'viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(unit)}"'
-    return f'<div class="picture"><svg {box}>{"".join(parts)}</svg></div>'
-
-
-def _legend(names: Sequence[str]) -> tuple[str, float]:
-    x, y, parts = 180.0, 14.0, []
-    for number, name in enumerate(names):
-        wide = 28.0 + _CHARACTER * len(name)
-        if x + wide > _WIDTH:
-            x, y = 180.0, y + 18.0
-        colour = COLOURS[number % len(COLOURS)]
-        parts.append(f'<rect x="{x:.1f}" y="{y - 9:.1f}" width="11" height="11" fill="{colour}"/>')
-        parts.append(_text(x + 15, y, name, "start", INK))
-        x += wide
-    return "".join(parts), y + 16.0
+    colours = [COLOURS[number % len(COLOURS)] for number in range(len(series))]
+    legend = "".join(
+        f'<span><i style="background:{colour}"></i>{escape(name)}</span>'
+        for colour, name in zip(colours, series, strict=True)
+    )
+    lines = []
+    for name, row in zip(table[category], amounts.to_numpy(), strict=True):
+        boxes = "".join(
+            f'<i style="width:{amount / largest:.2%};background:{colour};color:{INKS[colour]}" '
+            f'title="{escape(of)}: {text_of(amount)}"><b>{text_of(amount)}</b></i>'
+            for colour, of, amount in zip(colours, series, row.tolist(), strict=True)
+            if amount > 0
+        )
+        lines.append(
+            f"<div><span>{escape(str(name))}</span><div>{boxes}<em>{text_of(float(row.sum()))}</em></div></div>"
+        )
+    words = f'<figcaption>{escape(unit)}</figcaption><div class="legend">{legend}</div>'
+    return f'<figure class="bars">{words}<div role="img" aria-label="{escape(message)}">{"".join(lines)}</div></figure>'

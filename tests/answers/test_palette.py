@@ -13,7 +13,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
+from costing.answers.palette import COLOURS, FALL, INKS, RISE, TOTAL
 from costing.workbook.pages import look
 
 SEEN = {
@@ -52,6 +52,11 @@ def test_black_on_white_is_twenty_one_to_one() -> None:
 @pytest.mark.parametrize("colour", COLOURS)
 def test_every_colour_stands_out_from_white(colour: str) -> None:
     assert contrast(colour, "#FFFFFF") >= 3.0
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+def test_words_on_every_colour_can_be_read(colour: str) -> None:
+    assert contrast(colour, INKS[colour]) >= 4.5  # WCAG 2.2, success criterion 1.4.3
 
 
 @pytest.mark.parametrize("eye", SEEN)

@@ -145,7 +145,7 @@ def _extra(runs: Runs, offer: Offer) -> float:
 def _judge(runs: Runs, filling: Filling, offer: Offer) -> Judged:
     base = filling.keeping.facts
     taken = _with(runs, filling, base, offer)
-    plan = Search(taken).plan()
+    plan = Search(taken, start=filling.search).plan()
     moved = value_of(taken, plan) - value_of(base, filling.advised)
     discount, extra = _discount(runs, offer.day), _extra(runs, offer)
     flip = flip_price(moved if offer.buys else -moved, offer.quantity, discount, extra, buys=offer.buys)
@@ -215,7 +215,11 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
             facts = _with(runs, filling, facts, offer)
             each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
             paid += each * offer.quantity * _discount(runs, offer.day)
-        together = value_of(facts, Search(facts).plan()) - value_of(filling.keeping.facts, filling.advised) + paid
+        together = (
+            value_of(facts, Search(facts, start=filling.search).plan())
+            - value_of(filling.keeping.facts, filling.advised)
+            + paid
+        )
         alone = sum(item.gain for item in taken)
         sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
     sentences.append(

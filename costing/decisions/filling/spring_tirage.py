@@ -24,7 +24,7 @@ from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
 from costing.decisions.filling.springs import SORTS, Springs, springs_of
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, Search, Worths, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import days
@@ -42,11 +42,13 @@ _NOTHING = "No tirage is planned or was made, or no bottle has a price by age: t
 
 @dataclass(frozen=True, eq=False)
 class Filling:
-    """Springs, and the plans of them: as the sheet plans its tirages, and as advised. unit: money of a litre kept;
-    needs: litres that each harvest so far would have asked for; for_blends: reserve that the next blends take.
+    """Springs, and the plans of them: as the sheet plans its tirages, and as advised. usual: plan that keeps nothing
+    because it must; unit: money of a litre kept; needs: litres that each harvest so far would have asked for;
+    for_blends: reserve that the next blends take.
     """
 
     springs: Springs
+    usual: Search
     unit: Unit
     needs: Floats
     for_blends: float
@@ -63,21 +65,18 @@ class Filling:
     @cached_property
     def as_planned(self) -> tuple[Plan, Worths]:
         """Plan and worths with the tirages of the sheet, the reserve kept."""
-        return best_plan(self.keeping.fixed(self.springs.planned))
+        search = Search(self.keeping.fixed(self.springs.planned), start=self.usual)
+        return search.plan(), search.worths()
 
     @cached_property
     def advised(self) -> Plan:
         """Plan with free tirages, the reserve kept."""
-        return self._advised.plan()
-
-    @property
-    def advised_worths(self) -> Worths:
-        """Worths of the plan advised."""
-        return self._advised.worths()
+        return self.search.plan()
 
     @cached_property
-    def _advised(self) -> Search:
-        return Search(self.keeping.facts)
+    def search(self) -> Search:
+        """Search for the plan advised."""
+        return Search(self.keeping.facts, start=self.usual)
 
     @cached_property
     def reserve_l(self) -> float:
@@ -91,15 +90,14 @@ def filling_of(runs: Runs) -> Filling | None:
     springs = springs_of(runs)
     if springs is None:
         return None
-    wine, discount = springs.wine, springs.facts.dates.discount
+    wine, discount, usual = springs.wine, springs.facts.dates.discount, Search(springs.facts)
     harvests = springs.harvests[SORTS[0]].to_numpy(dtype=float)
     if len(wine.step) < 2 or len(harvests) < 2:
-        return Filling(springs, Unit(0.0, 0.0, 0.0), np.zeros(0), 0.0)
+        return Filling(springs, usual, Unit(0.0, 0.0, 0.0), np.zeros(0), 0.0)
     on = discount[wine.step]
 
-    usual_plan, usual = best_plan(springs.facts)
     next_spring = wine.spring == 1
-    litres = usual_plan.filled * wine.bottle_l
+    litres = usual.plan().filled * wine.bottle_l
     for_blends = float((litres * springs.reserve)[next_spring].sum()) / wine.kept
 
     def after(harvest: float) -> Search:
@@ -107,16 +105,16 @@ def filling_of(runs: Runs) -> Filling | None:
         comes[0, 1] += harvest - harvests.mean()
         storage[0] = NEVER  # nothing more is kept because the harvest were known
         least[0, 0] = min(for_blends, float(comes[0, 0]))
-        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least))
+        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least), start=usual)
 
     short, after_plenty = after(float(harvests.min())).worths(), after(float(harvests.max()))
     plenty = after_plenty.worths()
-    now, storage = float(usual.litre[0, 0]) / on[0], float(wine.storage[0])
+    now, storage = float(usual.worths().litre[0, 0]) / on[0], float(wine.storage[0])
     cost = (now + storage) * float(on[0] / on[1]) / wine.kept
     unit = Unit(cost, float(short.litre[0, 1]) / on[1], float(plenty.litre[0, 1]) / on[1])
     wanted = float(after_plenty.plan().wine_in[next_spring, 0].sum())
     other = wine.comes[0, 1] - harvests.mean()  # must and wine bought for it
-    return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
+    return Filling(springs, usual, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
 
 @asked_once
@@ -322,7 +320,7 @@ def _reserve_levels(filling: Filling) -> pd.DataFrame:
 def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     """Litres of each sort by spring, as advised: what comes, is bottled, sold in bulk and kept, worth of one more."""
     springs, wine = filling.springs, filling.springs.wine
-    plan, worths = filling.advised, filling.advised_worths
+    plan, worths = filling.advised, filling.search.worths()
     discount = springs.facts.dates.discount[wine.step]
     rows = []
     for year in range(len(springs.years)):

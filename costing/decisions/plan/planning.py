@@ -97,11 +97,12 @@ def best_plan(facts: Facts, disgorge_as: Floats | None = None) -> tuple[Plan, Wo
 class Search:
     """The programme of one set of facts, where its blocks stand, and its best solution, found once.
 
-    disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
+    disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found. start: search
+    of like facts, whose solution this one starts from.
     """
 
-    def __init__(self, facts: Facts, disgorge_as: Floats | None = None) -> None:
-        self.facts = facts
+    def __init__(self, facts: Facts, disgorge_as: Floats | None = None, start: Search | None = None) -> None:
+        self.facts, self.start = facts, start
         self.programme = Programme()
         stacks, dates = facts.stacks, facts.dates
         self.lots, self.steps = stacks.price.shape
@@ -118,7 +119,7 @@ class Search:
 
     @cached_property
     def _found(self) -> Solved:
-        return self.programme.best()
+        return self.programme.best(start=None if self.start is None else self.start._found)
 
     @cached_property
     def _priced(self) -> tuple[System, Solved]:
@@ -130,7 +131,7 @@ class Search:
         worth, most = system.worth.copy(), system.most.copy()
         worth[self.slacks], most[self.slacks] = 0.0, broken + LOOSE
         given = replace(system, worth=worth, most=most)
-        return given, self.programme.best(given)
+        return given, self.programme.best(given, start=best)
 
     def bottle_pairs(self) -> Floats:
         """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that

@@ -19,6 +19,7 @@ from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding
+from costing.graph.arrays import days
 from costing.model import Runs
 
 MOST_LINES = 8
@@ -53,7 +54,22 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
     facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
     count = len(cautions)
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
-    return Answer(tables, says=(doubts, *plan.says[:1]), facts=facts, empty="No bottles are disgorged yet.")
+    return Answer(
+        tables, says=(doubts, *plan.says[:1], *_further(runs)), facts=facts, empty="No bottles are disgorged yet."
+    )
+
+
+def _further(runs: Runs) -> list[str]:
+    """Commands that answer what takes too long for a run, in one line, where there is something to answer."""
+    estate = runs.estate
+    offered = bool((days(estate["offers"]["on_date"]) >= runs.today).any())
+    asked = (
+        ("tirage_advice", "costing tirage", len(estate["tirage"]) > 0 and len(estate["price_by_age"]) > 0),
+        ("offers_judged", "costing offers", offered),
+    )
+    plans = catalogue.sheet_plans()
+    says = [f"{plans[catalogue.table(name).sheet].question} `{command}` says." for name, command, has in asked if has]
+    return [" ".join(says)] if says else []
 
 
 def _costs(runs: Runs) -> pd.DataFrame:

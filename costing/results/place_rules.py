@@ -1,4 +1,5 @@
-"""The rules of place applied to the estate's own rows: cautions with the cell, never errors.
+"""The rules of place applied to the rows of the estate and of owners whose goods are kept here: cautions with the
+cell, never errors.
 
 A row is judged by the rule set of its cuvée, or else by that of the settings; press loads, which belong to no
 cuvée yet, by that of the settings (or the one that all cuvées name). Rules: `costing.results.appellation`;
@@ -28,8 +29,10 @@ import pandas as pd
 from costing.array_types import Days, Floats, Ints, Names
 from costing.errors import Finding
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
+from costing.graph.states import Chain
 from costing.inputs.appellations import RuleSet, folded_words, rule_set
 from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.owners import kept_for_others
 from costing.results.appellation import (
     earliest_release,
     earliest_tirage,
@@ -55,11 +58,17 @@ _NOTHING = -1
 
 
 def place_cautions(results: Results) -> list[Finding]:
-    """Cautions of all rules of place, and of tirage sugar, over the whole estate, plans included.
+    """Cautions of all rules of place, and of tirage sugar, over the whole estate, plans and other people's goods
+    included.
 
     CostingError if a rule set that the estate names does not exist.
     """
-    rows = _Rows(results)
+    cautions = _cautions(_Rows(results.estate, results.chain))
+    theirs, chain = kept_for_others(results.estate), results.chain.others
+    return cautions if theirs is None or chain is None else [*cautions, *_cautions(_Rows(theirs, chain))]
+
+
+def _cautions(rows: _Rows) -> list[Finding]:
     cautions = list(_pressures(rows))
     cautions += _press_loads(rows)
     for name in rows.set_names:
@@ -145,17 +154,14 @@ class _Cells(Sequence[str]):
 
 @dataclass(frozen=True)
 class _Rows:
-    """What the rules need to know of the rows of a run; cuvées by number, one beyond the last: none known."""
+    """What the rules need to know of the rows of one side; cuvées by number, one beyond the last: none known."""
 
-    results: Results
-
-    @property
-    def estate(self) -> Estate:
-        return self.results.estate
+    estate: Estate
+    chain: Chain
 
     @cached_property
     def labels(self) -> LotLabels:
-        return lot_labels(self.estate, self.results.chain)
+        return lot_labels(self.estate, self.chain)
 
     @cached_property
     def _rules(self) -> CuveeRules:
@@ -182,7 +188,7 @@ class _Rows:
 
     def lot(self, table: str, column: str) -> Ints:
         """Number of the lot that each row names (−1: none)."""
-        return codes(self.estate[table][column], self.results.chain.lots.names)
+        return codes(self.estate[table][column], self.chain.lots.names)
 
     def of_set(self, cuvee: Ints, name: str) -> Ints:
         """Rows whose cuvée is judged by that rule set."""
@@ -197,15 +203,14 @@ class _Rows:
     @cached_property
     def tirage_flow(self) -> Ints:
         """Flow of each row of Tirage."""
-        flows = self.results.chain.flows
+        flows = self.chain.flows
         tirages = np.flatnonzero(flows.kind == Flow.TIRAGE)
         return tirages[np.argsort(flows.row[tirages], kind="stable")]
 
     @cached_property
     def bottled_l(self) -> tuple[Floats, Floats, Floats]:
         """Litres of wine, of liqueur and in bottles of each row of Tirage."""
-        chain = self.results.chain
-        flow = self.tirage_flow
+        chain, flow = self.chain, self.tirage_flow
         litres = chain.lots.litres_per_unit[chain.flows.target[flow]] * chain.flows.into[flow]
         return chain.flows.out[flow], chain.flows.added[flow], litres
 
@@ -229,7 +234,7 @@ class _Rows:
         """Harvest years, ascending, and the part of each in each row of Tirage [rows, years]; a range counts
         as its last year.
         """
-        chain = self.results.chain
+        chain = self.chain
         state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
         shares = composition_of(self.estate, chain).shares(state, "vintage")
         named = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
@@ -263,7 +268,7 @@ def _pressures(rows: _Rows) -> Iterator[Finding]:
 
 
 def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
-    chain, cuvee = rows.results.chain, rows.cuvee_of(rows.estate["tirage"]["cuvee"])
+    chain, cuvee = rows.chain, rows.cuvee_of(rows.estate["tirage"]["cuvee"])
     judged = rows.of_set(cuvee, name)
     if not len(judged):
         return
@@ -340,7 +345,7 @@ def _dispatches(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
 
 def _formats(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     """Formats that are not on the list, where bottles are filled, decanted or bought in."""
-    lots = rows.results.chain.lots
+    lots = rows.chain.lots
     for table, column in (("tirage", "to_lot"), ("movements", "to_lot"), ("deliveries", "lot")):
         lot = rows.lot(table, column)
         filled = np.append(lots.unit == BOTTLE, False)[lot] & rows.estate[table]["format"].notna().to_numpy()

@@ -22,7 +22,7 @@ from costing.answers.kinds import about
 from costing.array_types import Floats
 from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
-from costing.decisions.filling.springs import SORTS, Springs, springs_of
+from costing.decisions.filling.springs import SORTS, Springs, springs_of, year_of
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers
@@ -256,9 +256,7 @@ def _by_tirage_year(runs: Runs, filling: Filling) -> pd.DataFrame:
     plan = filling.advised
     standard = lots["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     lees = ~facts.stacks.finished
-    year = (
-        lots["tirage_day"].to_numpy(dtype=np.int64).astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970
-    )
+    year = year_of(lots["tirage_day"].to_numpy(dtype=np.int64))
     step = _step_on(runs, facts)
     now = np.where(lees & (facts.stacks.arrives == 0), facts.stacks.bottles, 0.0) * standard
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
@@ -344,8 +342,7 @@ def _wine_by_spring(filling: Filling) -> pd.DataFrame:
 def _findings(runs: Runs, filling: Filling) -> list[Finding]:
     """Tirages of the sheet that together want more wine than there is for the spring."""
     springs, wine = filling.springs, filling.springs.wine
-    wanted = float((springs.planned * wine.bottle_l)[springs.tirage].sum())
-    there = float(wine.comes[:, 0].sum())
+    wanted, there = float((springs.planned * wine.bottle_l)[springs.tirage].sum()), float(wine.comes[:, 0].sum())
     if wanted <= there + _SOME:
         return []
     largest = max(springs.tirage.tolist(), key=lambda lot: springs.planned[lot] * wine.bottle_l[lot])
@@ -360,10 +357,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = filling.keeping.facts
     gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
-    more = total - planned
+    more, lacks = total - planned, filling.as_planned[0].wine_short.sum() > _SOME
+    why = f"that is worth {about(gain)} {runs.currency} more over the years"
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; that is worth {about(gain)} {runs.currency} more over the years."
+        f"than planned; {'there is no wine for all that is planned' if lacks else why}."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]
@@ -381,8 +379,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
             f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
-            f"{runs.currency}."
+            f"far. {unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

@@ -143,7 +143,7 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
 
 
 def test_planned_tirages_that_want_more_wine_than_there_is_name_the_largest(demo_runs) -> None:
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
     (finding,) = _findings(demo_runs, more)
     assert finding.place.startswith("Tirage!")

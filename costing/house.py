@@ -207,7 +207,8 @@ class House:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
         from costing.decisions.changes.scenarios import scenarios
 
-        return scenarios(self.runs, {name: other.runs for name, other in (others or {}).items()})
+        runs_of = {name: other.runs for name, other in others.items()} if others else None
+        return scenarios(self.runs, runs_of)
 
     def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
         """Why a cost moved between two releases, or from another house to this one, in parts that add up."""

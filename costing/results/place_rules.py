@@ -51,7 +51,7 @@ from costing.results.appellation import (
     tirage_alcohol_gain,
     vintage_share,
 )
-from costing.results.composition import OTHER, UNKNOWN, Composition
+from costing.results.composition import OTHER, UNKNOWN, composition_of
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
 from costing.results.ways_out import ways_out
@@ -258,7 +258,7 @@ class _Rows:
         """Part of each harvest, as its lots name it, in each row of Tirage [rows, names]."""
         chain = self.chain
         state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
-        return Composition(self.estate, chain).shares(state, "vintage")
+        return composition_of(self.estate, chain).shares(state, "vintage")
 
 
 def _press_loads(rows: _Rows) -> Iterator[Finding]:
@@ -327,7 +327,7 @@ def _named_vintages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]
         known = {harvest: share for harvest, share in harvests.items() if share > TRACE and harvest != UNKNOWN}
         label = year or max(known, key=lambda harvest: known[harvest], default="")
         part[row] = 1.0 - sum(share for harvest, share in known.items() if harvest != label)
-        parts = [f"{number_text(round(100 * known[harvest], 2))} % of {harvest}" for harvest in sorted(known)]
+        parts = [f"{number_text(round(100 * known[harvest], 2))} % of {harvest}" for harvest in known]
         made_of[row] = f"{label} on the label, {', '.join(parts)}"
     cells, category = rows.cells("tirage", judged, "wine_lot"), list(rows.category[cuvee[judged]])
     yield from named_vintage(rules, rows.days("tirage", judged), part, made_of, cells, category)

@@ -19,6 +19,7 @@ from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding
+from costing.graph.arrays import days
 from costing.model import Runs
 
 MOST_LINES, MOST_CUVEES = 8, 24
@@ -30,23 +31,23 @@ def front_page(
     """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link; waiting: what
     each sheet lacks that could not be filled.
     """
-    plan = runs.once(plan_answer)
+    plan = plan_answer(runs)
     tables = {"front_costs": _costs(runs)}
-    by_kind = runs.once(stock)["stock_by_kind"]
+    by_kind = stock(runs)["stock_by_kind"]
     tables["front_stock"] = by_kind.assign(
         share_of_stock=by_kind["economic_value"] / (by_kind["economic_value"].sum() or 1.0)
     )
     doing = plan.main
     if "bottles_now" in doing:
         tables["front_do"] = doing.loc[doing["bottles_now"] > 0, ["lot", "do", "money_now", "reason"]].head(MOST_LINES)
-    priced = runs.once(prices).main
+    priced = prices(runs).main
     if "short_of_target" in priced:
         short = priced[priced["short_of_target"] > 0]
         tables["front_prices"] = short[["release", "do", "channel", "short_of_target"]].head(MOST_LINES)
-    wine = runs.once(vats).main
+    wine = vats(runs).main
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
-    if len(runs.once(cash).main):
+    if len(cash(runs).main):
         tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
         [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
@@ -57,24 +58,37 @@ def front_page(
     tables["front_waiting"] = pd.DataFrame(
         [(of.name, lacks[of.name]) for of in plans if of.name in lacks], columns=["what", "waits_for"]
     )
-    day = runs.once(costs).facts["day"]
+    day = costs(runs).facts["day"]
     name = runs.estate.settings.estate
     facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
-    costed = len(runs.once(costs)["latest_costs"])
+    costed = len(costs(runs)["latest_costs"])
     more = (f"Of {costed} cuvées and formats those with most bottles; the rest stand on Cost per bottle.",)
     count = len(cautions)
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
     return Answer(
         tables,
-        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES]),
+        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES], *_further(runs)),
         facts=facts,
         empty="No bottles are disgorged yet.",
     )
 
 
+def _further(runs: Runs) -> list[str]:
+    """Commands that answer what takes too long for a run, in one line, where there is something to answer."""
+    estate = runs.estate
+    offered = bool((days(estate["offers"]["on_date"]) >= runs.today).any())
+    asked = (
+        ("tirage_advice", "costing tirage", len(estate["tirage"]) > 0 and len(estate["price_by_age"]) > 0),
+        ("offers_judged", "costing offers", offered),
+    )
+    plans = catalogue.sheet_plans()
+    says = [f"{plans[catalogue.table(name).sheet].question} `{command}` says." for name, command, has in asked if has]
+    return [" ".join(says)] if says else []
+
+
 def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
-    answer = runs.once(costs)
+    answer = costs(runs)
     largest = answer["latest_costs"]["bottles"].nlargest(MOST_CUVEES).index.sort_values()
     latest = answer["latest_costs"].loc[
         largest, ["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]
@@ -91,7 +105,7 @@ def _costs(runs: Runs) -> pd.DataFrame:
 
 def _cash(runs: Runs) -> pd.DataFrame:
     """The month with the least money, what is owed and owing, and the debt after it."""
-    answer = runs.once(cash)
+    answer = cash(runs)
     by_month, owed, day = answer["cash_by_month"], answer["owed_and_owing"]["amount"], answer.facts["day"]
     worst = by_month.set_index("cash_month").loc[answer.facts["worst"]]
     lines = [("In the bank in the worst month", worst["cash_balance"], answer.facts["worst"])]

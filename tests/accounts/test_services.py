@@ -15,6 +15,7 @@ from costing.house import House, open_house
 from costing.inputs.frames import frames_of
 from costing.inputs.load import read_inputs
 from costing.model import Runs
+from costing.results.place_rules import place_cautions
 from tests.inputs.test_owners import Frames, day, frames
 
 BOTTLE_YEARS = (1200 * 153 + 100 * 121 + 1050 * 30 + 50 * 91) / 365
@@ -143,3 +144,21 @@ def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> N
     assert last[1]["invoiced"] == pytest.approx(last[0]["invoiced"])
     assert other["goods_of_others"]["quantity"].tolist() == one["goods_of_others"]["quantity"].tolist()
     assert other["goods_of_others"]["owner"].tolist() == ["Neighbour"] * 3
+
+
+def test_rules_of_place_hold_for_goods_of_others_too_each_at_its_cell() -> None:
+    """At most 102 L of must per 160 kg: 1,400 L of the neighbour's 2,000 kg are 112 L."""
+    found = with_rates()
+    found["settings"] = pd.concat(
+        [found["settings"], pd.DataFrame([{"setting": "Rule set", "value": "Champagne"}])], ignore_index=True
+    )
+    kept = open_house(found)
+    pressed = found["pressings"].assign(volume_l=[2000.0, 1400.0])
+    moves = found["movements"].assign(out_l=[2000.0, 1400.0, None], in_l=[2000.0, 1400.0, None])
+    pressed_hard = open_house({**found, "pressings": pressed, "movements": moves})
+    told = [
+        {one.place for one in place_cautions(house.runs.book) if one.place.startswith("Pressings!")}
+        for house in (kept, pressed_hard)
+    ]
+    assert told == [set(), {"Pressings!F3"}]
+    assert pressed_hard.stock().main.equals(kept.stock().main)

@@ -28,6 +28,7 @@ from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.errors import Finding, caution
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.stock import stock_values
 
@@ -66,10 +67,11 @@ def gain_at(price: float, flip: float, quantity: float, *, buys: bool) -> float:
     return (flip - price if buys else price - flip) * quantity
 
 
+@asked_once
 def offers(runs: Runs) -> Answer:
     """Every offer of the sheet from today on: buy, sell or pass, and what it does to the blend of its cuvée."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    filling = runs.once(filling_of)
+    filling = filling_of(runs)
     all_offers = offers_of(runs.estate)
     columns = ["offer", "verdict"]
     if filling is None or not all_offers:
@@ -143,7 +145,7 @@ def _extra(runs: Runs, offer: Offer) -> float:
 def _judge(runs: Runs, filling: Filling, offer: Offer) -> Judged:
     base = filling.keeping.facts
     taken = _with(runs, filling, base, offer)
-    plan = Search(taken).plan()
+    plan = Search(taken, start=filling.search).plan()
     moved = value_of(taken, plan) - value_of(base, filling.advised)
     discount, extra = _discount(runs, offer.day), _extra(runs, offer)
     flip = flip_price(moved if offer.buys else -moved, offer.quantity, discount, extra, buys=offer.buys)
@@ -223,7 +225,11 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
             facts = _with(runs, filling, facts, offer)
             each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
             paid += each * offer.quantity * _discount(runs, offer.day)
-        together = value_of(facts, Search(facts).plan()) - value_of(filling.keeping.facts, filling.advised) + paid
+        together = (
+            value_of(facts, Search(facts, start=filling.search).plan())
+            - value_of(filling.keeping.facts, filling.advised)
+            + paid
+        )
         sentences.append(_together(together, sum(item.gain for item in taken), runs.currency))
     sentences.append(
         "Each offer is taken whole and alone, beside the tirages advised; what is bought is not sold on in bulk. "

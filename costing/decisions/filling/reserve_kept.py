@@ -46,6 +46,14 @@ class Unit:
         both = self.too_little + self.too_much
         return self.too_little / both if both > 0 else 0.0
 
+    def of_one_more(self, currency: str) -> str:
+        """What one litre beyond what is kept costs and brings, in a sentence."""
+        little, much = f"{self.too_little:.2f}", f"{self.too_much:.2f} {currency}"
+        if self.too_little > 0.0:
+            return f"Beyond that a litre too little costs {little}, one too much {much}."
+        kept = f"{self.cost:.2f} {currency} and brings {self.if_needed:.2f} after a bad harvest"
+        return f"Keeping a litre more costs {kept}: no more is kept."
+
 
 def enough_with(chance: float, needs: npt.ArrayLike) -> float:
     """Smallest of the needs that is enough with a chance; every need as likely as another, 0 for no chance at all."""

@@ -22,19 +22,19 @@ from costing.answers.kinds import about
 from costing.array_types import Floats
 from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
-from costing.decisions.filling.springs import SORTS, Springs, springs_of
+from costing.decisions.filling.springs import SORTS, Springs, springs_of, year_of
 from costing.decisions.plan.facts import Facts
-from costing.decisions.plan.planning import Plan, Search, Worths, best_plan, value_of
+from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import days
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
 YEARS_ON = 3
-NEVER = 1e3
-"""Storage of a litre that nobody would pay."""
+NEVER = 1e3  # storage of a litre that nobody would pay
 _SOME = 0.5
 """Less than half a bottle is none."""
 _NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
@@ -42,11 +42,13 @@ _NOTHING = "No tirage is planned or was made, or no bottle has a price by age: t
 
 @dataclass(frozen=True, eq=False)
 class Filling:
-    """Springs, and the plans of them: as the sheet plans its tirages, and as advised. unit: money of a litre kept;
-    needs: litres that each harvest so far would have asked for; for_blends: reserve that the next blends take.
+    """Springs, and the plans of them: as the sheet plans its tirages, and as advised. usual: plan that keeps nothing
+    because it must; unit: money of a litre kept; needs: litres that each harvest so far would have asked for;
+    for_blends: reserve that the next blends take.
     """
 
     springs: Springs
+    usual: Search
     unit: Unit
     needs: Floats
     for_blends: float
@@ -63,21 +65,18 @@ class Filling:
     @cached_property
     def as_planned(self) -> tuple[Plan, Worths]:
         """Plan and worths with the tirages of the sheet, the reserve kept."""
-        return best_plan(self.keeping.fixed(self.springs.planned))
+        search = Search(self.keeping.fixed(self.springs.planned), start=self.usual)
+        return search.plan(), search.worths()
 
     @cached_property
     def advised(self) -> Plan:
         """Plan with free tirages, the reserve kept."""
-        return self._advised.plan()
-
-    @property
-    def advised_worths(self) -> Worths:
-        """Worths of the plan advised."""
-        return self._advised.worths()
+        return self.search.plan()
 
     @cached_property
-    def _advised(self) -> Search:
-        return Search(self.keeping.facts)
+    def search(self) -> Search:
+        """Search for the plan advised."""
+        return Search(self.keeping.facts, start=self.usual)
 
     @cached_property
     def reserve_l(self) -> float:
@@ -85,20 +84,20 @@ class Filling:
         return max(enough_with(self.unit.chance_enough, self.needs), self.for_blends)
 
 
+@asked_once
 def filling_of(runs: Runs) -> Filling | None:
     """Tirage and reserve of the first spring; None where there is nothing to fill."""
     springs = springs_of(runs)
     if springs is None:
         return None
-    wine, discount = springs.wine, springs.facts.dates.discount
+    wine, discount, usual = springs.wine, springs.facts.dates.discount, Search(springs.facts)
     harvests = springs.harvests[SORTS[0]].to_numpy(dtype=float)
     if len(wine.step) < 2 or len(harvests) < 2:
-        return Filling(springs, Unit(0.0, 0.0, 0.0), np.zeros(0), 0.0)
+        return Filling(springs, usual, Unit(0.0, 0.0, 0.0), np.zeros(0), 0.0)
     on = discount[wine.step]
 
-    usual_plan, usual = best_plan(springs.facts)
     next_spring = wine.spring == 1
-    litres = usual_plan.filled * wine.bottle_l
+    litres = usual.plan().filled * wine.bottle_l
     for_blends = float((litres * springs.reserve)[next_spring].sum()) / wine.kept
 
     def after(harvest: float) -> Search:
@@ -106,22 +105,23 @@ def filling_of(runs: Runs) -> Filling | None:
         comes[0, 1] += harvest - harvests.mean()
         storage[0] = NEVER  # nothing more is kept because the harvest were known
         least[0, 0] = min(for_blends, float(comes[0, 0]))
-        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least))
+        return Search(springs.with_wine(comes=comes, storage=storage, kept_least=least), start=usual)
 
     short, after_plenty = after(float(harvests.min())).worths(), after(float(harvests.max()))
     plenty = after_plenty.worths()
-    now, storage = float(usual.litre[0, 0]) / on[0], float(wine.storage[0])
+    now, storage = float(usual.worths().litre[0, 0]) / on[0], float(wine.storage[0])
     cost = (now + storage) * float(on[0] / on[1]) / wine.kept
     unit = Unit(cost, float(short.litre[0, 1]) / on[1], float(plenty.litre[0, 1]) / on[1])
     wanted = float(after_plenty.plan().wine_in[next_spring, 0].sum())
     other = wine.comes[0, 1] - harvests.mean()  # must and wine bought for it
-    return Filling(springs, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
+    return Filling(springs, usual, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
 
+@asked_once
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    filling = runs.once(filling_of)
+    filling = filling_of(runs)
     if filling is None:
         return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
     springs = filling.springs
@@ -256,9 +256,7 @@ def _by_tirage_year(runs: Runs, filling: Filling) -> pd.DataFrame:
     plan = filling.advised
     standard = lots["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     lees = ~facts.stacks.finished
-    year = (
-        lots["tirage_day"].to_numpy(dtype=np.int64).astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970
-    )
+    year = year_of(lots["tirage_day"].to_numpy(dtype=np.int64))
     step = _step_on(runs, facts)
     now = np.where(lees & (facts.stacks.arrives == 0), facts.stacks.bottles, 0.0) * standard
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
@@ -320,7 +318,7 @@ def _reserve_levels(filling: Filling) -> pd.DataFrame:
 def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     """Litres of each sort by spring, as advised: what comes, is bottled, sold in bulk and kept, worth of one more."""
     springs, wine = filling.springs, filling.springs.wine
-    plan, worths = filling.advised, filling.advised_worths
+    plan, worths = filling.advised, filling.search.worths()
     discount = springs.facts.dates.discount[wine.step]
     rows = []
     for year in range(len(springs.years)):
@@ -344,8 +342,7 @@ def _wine_by_spring(filling: Filling) -> pd.DataFrame:
 def _findings(runs: Runs, filling: Filling) -> list[Finding]:
     """Tirages of the sheet that together want more wine than there is for the spring."""
     springs, wine = filling.springs, filling.springs.wine
-    wanted = float((springs.planned * wine.bottle_l)[springs.tirage].sum())
-    there = float(wine.comes[:, 0].sum())
+    wanted, there = float((springs.planned * wine.bottle_l)[springs.tirage].sum()), float(wine.comes[:, 0].sum())
     if wanted <= there + _SOME:
         return []
     largest = max(springs.tirage.tolist(), key=lambda lot: springs.planned[lot] * wine.bottle_l[lot])
@@ -360,10 +357,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = filling.keeping.facts
     gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
-    more = total - planned
+    more, lacks = total - planned, filling.as_planned[0].wine_short.sum() > _SOME
+    why = f"that is worth {about(gain)} {runs.currency} more over the years"
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; that is worth {about(gain)} {runs.currency} more over the years."
+        f"than planned; {'there is no wine for all that is planned' if lacks else why}."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]
@@ -381,8 +379,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
             f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. Beyond that a litre too little costs {unit.too_little:.2f}, one too much {unit.too_much:.2f} "
-            f"{runs.currency}."
+            f"far. {unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

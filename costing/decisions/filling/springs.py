@@ -1,6 +1,7 @@
 """Springs to come as facts of the house plan: tirages with free quantities, and the wine that they share.
 
     wine for the first spring  wine on hand · (1 − yearly norm)^years + must and wine to come before it
+                               + harvests to come before it: their press loads, else the mean harvest
     wine for each later spring mean harvest of the press loads · (1 − norms from must to wine)
     a tirage of the sheet      between its bounds on Limits, else between none and what all wine that could join fills
     a tirage of a later spring between its bounds on Limits, else between none and the largest so far of its cuvée
@@ -167,8 +168,7 @@ def _tirages(estate: Estate, today: int, until: int) -> pd.DataFrame:
 
 def harvests_of(estate: Estate, today: int) -> pd.DataFrame:
     """Litres of wine of each sort that each harvest up to now gave or brought in, by year, ascending."""
-    kept = float(np.prod([1.0 - movement_norms(estate)[OPERATIONS.index(name)] for name in TO_WINE]))
-    pressed, came = estate["pressings"], estate["deliveries"]
+    kept, pressed, came = _kept_to_wine(estate), estate["pressings"], estate["deliveries"]
     harvests = pd.DataFrame(columns=list(SORTS), dtype=float)
     done = days(pressed["on_date"]) <= today
     for sort, fraction in zip(SORTS, ("first", "second"), strict=True):
@@ -181,6 +181,34 @@ def harvests_of(estate: Estate, today: int) -> pd.DataFrame:
     harvests = harvests.reindex(harvests.index.union(more.index)).astype(float).fillna(0.0)
     harvests[SORTS[0]] += more.reindex(harvests.index).fillna(0.0)
     return harvests[harvests.sum(axis=1) > 0]
+
+
+def harvests_to_come(estate: Estate, today: int, until: int, harvests: pd.DataFrame) -> Floats:
+    """Litres of each sort of harvests after a day and before another: of press loads that are planned, else the mean of
+    the harvests so far; a harvest is over by the day of the year on which the latest so far was [G].
+    """
+    kept, pressed = _kept_to_wine(estate), estate["pressings"]
+    day, litres = days(pressed["on_date"]), np.zeros(len(SORTS))
+    ahead = (day > today) & (day <= until)
+    for sort, fraction in enumerate(("first", "second")):
+        litres[sort] = pressed["volume_l"][ahead & (pressed["fraction"] == fraction).to_numpy()].sum() * kept
+    before, planned = day[day <= today], set(year_of(day[ahead]).tolist())
+    if len(before) and len(harvests):
+        latest = int((before - _first_of_year(year_of(before))).max())
+        for year in range(int(year_of(np.array([today]))[0]), int(year_of(np.array([until]))[0])):
+            over = today >= int(_first_of_year(np.array([year]))[0]) + latest
+            if not over and year not in planned and year not in harvests.index:
+                litres += harvests.mean().to_numpy(dtype=float)
+    return litres
+
+
+def _first_of_year(year: Ints) -> Ints:
+    return np.asarray((year - 1970).astype("datetime64[Y]").astype("datetime64[D]").astype(np.int64))
+
+
+def _kept_to_wine(estate: Estate) -> float:
+    """Part of a litre of must that is left as wine."""
+    return float(np.prod([1.0 - movement_norms(estate)[OPERATIONS.index(name)] for name in TO_WINE]))
 
 
 def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
@@ -224,7 +252,7 @@ def _wine(
     shape = (len(SORTS), len(first_day))
     comes = np.zeros(shape)
     comes[:, 1:] = np.nan_to_num(harvests.mean().to_numpy(dtype=float))[:, np.newaxis]
-    comes[:, 0] = on_hand
+    comes[:, 0] = on_hand + harvests_to_come(estate, today, int(first_day[0]), harvests)
     came = estate["deliveries"]
     ahead = came[came["what"].isin(["must", "wine", "reserve"]) & (days(came["on_date"]) > today)]
     to_come = np.searchsorted(first_day, days(ahead["on_date"]))  # there in the first spring not before it

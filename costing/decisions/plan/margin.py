@@ -18,14 +18,11 @@ What it does not do: say how far either worth holds.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from scipy.optimize import linprog
-from scipy.sparse import csr_array, vstack
+from scipy.sparse import csr_array
 
 from costing.array_types import Floats, Ints
-from costing.decisions.plan.programme import Solved, System
+from costing.decisions.plan.programme import Solved, System, solve
 
 AT, SAME = 1e-7, 1e-8
 """Distance at which an amount stands at its bound, and difference of two worths, relative to their size."""
@@ -42,23 +39,28 @@ def one_more_one_less(system: System, solved: Solved, rows: Ints) -> Floats:
     amount = system.matrix @ solved.amounts
     size = 1.0 + np.abs(amount)
     on_least, on_most = amount - system.row_least <= AT * size, system.row_most - amount <= AT * size
-    tied = on_least & on_most
-    below, above = on_most & ~tied, on_least & ~tied
-    part = csr_array(system.matrix[:, moves])
-    equal = np.flatnonzero(tied)  # the rows asked for are among them: their two bounds are one
-    limits: dict[str, Any] = {}
-    if below.any() or above.any():
-        limits = {"A_ub": vstack([part[below], -part[above]]), "b_ub": np.zeros(int(below.sum() + above.sum()))}
-    bounds, equal_row = np.column_stack([low, high]), np.searchsorted(equal, rows)
-    solve: Any = linprog
+    touched = np.flatnonzero(on_least | on_most)  # the rows asked for are among them: their two bounds are one
+    least = np.where(on_least[touched], 0.0, -np.inf)
+    most = np.where(on_most[touched], 0.0, np.inf)
+    matrix = csr_array(system.matrix[touched][:, moves])
+    row = np.searchsorted(touched, rows)
+    blocks = {"moves": np.arange(len(moves))}, {"touched": np.arange(len(touched))}
+    whole = np.zeros(len(moves), dtype=bool)
     weight = np.random.default_rng(0).uniform(1.0, 2.0, len(rows))  # of no pattern, so that no two changes cancel
+    last: Solved | None = None
 
     def answers(places: Ints, step: float) -> float:
         """Change of the best value for a step of these bounds together, each by its weight."""
-        right = np.zeros(len(equal))
-        right[equal_row[places]] = step * weight[places]
-        answer = solve(-system.worth[moves], A_eq=part[equal], b_eq=right, bounds=bounds, method="highs", **limits)
-        return -float(answer.fun) if answer.success else np.nan
+        nonlocal last
+        right = np.zeros(len(touched))
+        right[row[places]] = step * weight[places]
+        try:
+            last = solve(
+                System(system.worth[moves], low, high, whole, matrix, least + right, most + right), *blocks, start=last
+            )
+        except ArithmeticError:
+            return np.nan
+        return last.value
 
     pairs = np.repeat(solved.worths[rows][:, np.newaxis], 2, axis=1)
     doubtful = [np.arange(len(rows))] if len(rows) else []

@@ -97,11 +97,12 @@ def best_plan(facts: Facts, disgorge_as: Floats | None = None) -> tuple[Plan, Wo
 class Search:
     """The programme of one set of facts, where its blocks stand, and its best solution, found once.
 
-    disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found.
+    disgorge_as: bottles put to disgorging that stand fixed [S, T] (NaN: free); only sales are then found. start: search
+    of like facts, whose solution this one starts from.
     """
 
-    def __init__(self, facts: Facts, disgorge_as: Floats | None = None) -> None:
-        self.facts = facts
+    def __init__(self, facts: Facts, disgorge_as: Floats | None = None, start: Search | None = None) -> None:
+        self.facts, self.start = facts, start
         self.programme = Programme()
         stacks, dates = facts.stacks, facts.dates
         self.lots, self.steps = stacks.price.shape
@@ -118,7 +119,7 @@ class Search:
 
     @cached_property
     def _found(self) -> Solved:
-        return self.programme.best()
+        return self.programme.best(start=None if self.start is None else self.start._found)
 
     @cached_property
     def _priced(self) -> tuple[System, Solved]:
@@ -130,7 +131,7 @@ class Search:
         worth, most = system.worth.copy(), system.most.copy()
         worth[self.slacks], most[self.slacks] = 0.0, broken + LOOSE
         given = replace(system, worth=worth, most=most)
-        return given, self.programme.best(given)
+        return given, self.programme.best(given, start=best)
 
     def bottle_pairs(self) -> Floats:
         """What one bottle more and one bottle less of each lot is worth in the best plan [S, 2]; NaN of tirages that
@@ -364,21 +365,16 @@ def value_of(facts: Facts, plan: Plan) -> float:
         of_wine = plan.wine_in_bulk * wine.bulk_price - plan.wine_kept * wine.storage
         value += float((of_wine * discount[wine.step]).sum())
     value += float((stacks.survival[:, -1] * plan.on_lees[:, -1] * stacks.worth_left).sum() * dates.discount[-1])
-    stored = np.nan_to_num(stacks.finished_storage)
+    stored = np.cumsum(np.nan_to_num(stacks.finished_storage) * discount, axis=1)
+    stored = np.concatenate([np.zeros((len(stored), 1)), stored], axis=1)  # up to each date
+    for wait in range(plan.sold.shape[2]):
+        last = steps - wait
+        kept = stored[:, wait:steps] - stored[:, :last]
+        value += float((plan.sold[:, :last, wait] * (received(facts, wait) * dates.sale_discount[wait:] - kept)).sum())
     finished = plan.disgorged * stacks.good[:, np.newaxis]
     finished[stacks.finished, 0] += plan.filled[stacks.finished]
-    for lot in range(len(stacks.bottles)):
-        for begin in range(steps):
-            for wait in range(plan.sold.shape[2]):
-                count = plan.sold[lot, begin, wait]
-                if count:
-                    passed = (dates.day[begin + wait] - dates.day[begin]) / 365.0
-                    price = stacks.price[lot, begin] * (1.0 + stacks.price_growth[lot]) ** passed
-                    kept = float((stored[lot, begin : begin + wait] * discount[begin : begin + wait]).sum())
-                    value += count * (price * dates.sale_discount[begin + wait] - kept)
-            unsold = finished[lot, begin] - plan.sold[lot, begin].sum()
-            kept = float((stored[lot, begin:] * discount[begin:]).sum())
-            value += unsold * (stacks.worth_finished[lot] * dates.discount[-1] - kept)
+    left = stacks.worth_finished[:, np.newaxis] * dates.discount[-1] - (stored[:, -1:] - stored[:, :-1])
+    value += float(((finished - plan.sold.sum(axis=2)) * left).sum())
     extra = (markets.channel_value - 1.0)[:, :, np.newaxis] * (reference * dates.sale_discount)[:, np.newaxis]
     value += float((plan.by_channel * extra).sum())
     width, slope = channel_steps(markets)

@@ -13,15 +13,15 @@ from costing import House, InputError
 from costing.answers.catalogue import columns
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.decisions.filling.spring_tirage import filling_of, tirage
-from costing.decisions.filling.springs import SORTS, harvests_of, springs_of
+from costing.decisions.filling.spring_tirage import _advice, _findings, _says, filling_of, tirage
+from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_come, springs_of
 from costing.decisions.plan.planning import best_plan, value_of
 from costing.model import Runs
 
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(tirage)
+    return tirage(demo_runs)
 
 
 def limits(*rows: tuple[str, str, str | None, float | None, float | None]) -> pd.DataFrame:
@@ -57,7 +57,7 @@ def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_w
 
 
 def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     springs = found.keeping
     base = value_of(springs.facts, found.as_planned[0])
     worth = found.as_planned[1].bottle
@@ -92,6 +92,29 @@ def test_harvests_are_the_must_of_the_press_loads_less_the_norms(demo_estate) ->
     assert harvests.loc[2024, SORTS[0]] == pytest.approx(first * kept + more)
 
 
+def test_a_harvest_before_the_first_spring_counts_by_its_press_loads_or_as_the_mean(demo_estate) -> None:
+    """Valued in June, spring 2026 has the wine of harvest 2025: of its press loads where they stand in the records, of
+    the mean harvest where none does, and of nothing once the season is over.
+    """
+    june, december, spring = (
+        int(np.datetime64(day).astype(np.int64)) for day in ("2025-06-30", "2025-12-31", "2026-03-30")
+    )
+    harvests = harvests_of(demo_estate, june)
+    norms = demo_estate["loss_norms"].set_index("applies_to")["percent"]
+    kept = np.prod([1.0 - norms[name] for name in ("settling", "fermentation", "racking", "fining and filtration")])
+    pressed = demo_estate["pressings"]
+    loads = pressed[pressed["on_date"].dt.year == 2025].groupby("fraction", observed=True)["volume_l"].sum()
+    come = harvests_to_come(demo_estate, june, spring, harvests)
+    assert come == pytest.approx(loads[["first", "second"]].to_numpy() * kept)
+    before = replace(
+        demo_estate,
+        tables={**demo_estate.tables, "pressings": pressed[pressed["on_date"].dt.year < 2025].reset_index(drop=True)},
+    )
+    assert harvests_to_come(before, june, spring, harvests) == pytest.approx(harvests.mean().to_numpy())
+    assert not harvests_to_come(before, december, spring, harvests).any()
+    assert not harvests_to_come(demo_estate, december, spring, harvests_of(demo_estate, december)).any()
+
+
 def test_the_reserve_kept_is_enough_for_the_next_blends(answer) -> None:
     levels = answer["reserve_levels"]
     chosen = levels[levels["do"] == "keep this"]
@@ -117,6 +140,15 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
     assert found
     assert found[0].place.startswith("Limits!")
     assert "58,290 L on hand" in found[0].rule
+
+
+def test_planned_tirages_that_want_more_wine_than_there_is_name_the_largest(demo_runs) -> None:
+    found = filling_of(demo_runs)
+    more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
+    (finding,) = _findings(demo_runs, more)
+    assert finding.place.startswith("Tirage!")
+    assert "than there is wine" in finding.rule
+    assert "no wine for all that is planned" in _says(demo_runs, more, _advice(demo_runs, more))[0]
 
 
 @pytest.mark.parametrize(

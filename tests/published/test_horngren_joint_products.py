@@ -9,7 +9,7 @@ used.
 import numpy as np
 import pytest
 
-from costing.engine.split import SPLITS, Fractions
+from costing.engine.split import Fractions, split_shares
 
 # 2008: 10,000 gallons of milk for 15,000 and churning for 5,000 give 20,000 cups (10,000 lb) of butter and
 # 80,000 cups (20,000 quarts) of buttermilk, worth 2.00 a pound and 1.50 a quart at split-off. Butter spread:
@@ -42,12 +42,12 @@ FINISHED = two_products(CUPS_2008, [50_000, 30_000], [5_000, 0])
     ],
 )
 def test_joint_cost_2008(method, fractions, expected):
-    split = SPLITS[method](fractions)
+    split = split_shares(fractions, 0, (method,))
     np.testing.assert_allclose(JOINT_2008 * split.share + split.posting, expected, rtol=1e-12)
 
 
 def test_constant_margin_is_constant():
-    split = SPLITS["constant margin"](FINISHED)
+    split = split_shares(FINISHED, 0, ("constant margin",))
     full_cost = JOINT_2008 * split.share + split.posting + FINISHED.separable_cost
     np.testing.assert_allclose(1 - full_cost / FINISHED.sales_value, 0.6875, rtol=1e-12)
 
@@ -56,5 +56,5 @@ def test_joint_cost_2010():
     # 12,000 gallons; 3 and 9 cups a gallon; 2.20 a pound (2 cups), 1.20 a quart (4 cups); joint cost 31,680
     cups = np.array([36_000.0, 108_000.0])
     products = two_products(cups, [18_000 * 2.20, 27_000 * 1.20], [0, 0])
-    np.testing.assert_allclose(31_680 * SPLITS["volume"](products).share, [7_920, 23_760], rtol=1e-12)
-    np.testing.assert_allclose(31_680 * SPLITS["sales value"](products).share, [17_424, 14_256], rtol=1e-12)
+    np.testing.assert_allclose(31_680 * split_shares(products, 0, ("volume",)).share, [7_920, 23_760], rtol=1e-12)
+    np.testing.assert_allclose(31_680 * split_shares(products, 0, ("sales value",)).share, [17_424, 14_256], rtol=1e-12)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from costing.engine.pools import pool_rate
-from costing.engine.split import SPLITS, Fractions
+from costing.engine.split import Fractions, split_shares
 
 # 10.5 Evaluate and Determine Whether to Sell or Process Further: 40,000 of joint cost, 42,000 and 4,000
 # gallons worth 104,500 and 50,500 at the split-off point. The unit of volume does not matter to a share.
@@ -15,13 +15,13 @@ TWO_PRODUCTS = Fractions(
 
 
 def test_joint_cost_by_physical_measure():
-    shares = SPLITS["volume"](TWO_PRODUCTS).share
+    shares = split_shares(TWO_PRODUCTS, 0, ("volume",)).share
     np.testing.assert_allclose(40_000 * shares, [36_521.74, 3_478.26], atol=0.005)
 
 
 def test_joint_cost_by_sales_value():
     # arithmetic redone from the source's inputs: 40,000 x 104,500 / 155,000
-    shares = SPLITS["sales value"](TWO_PRODUCTS).share
+    shares = split_shares(TWO_PRODUCTS, 0, ("sales value",)).share
     np.testing.assert_allclose(40_000 * shares, [26_967.74, 13_032.26], atol=0.005)
 
 

@@ -25,7 +25,7 @@ OUT = np.array([[1 / 6, 4 / 6], [1 / 5, 3 / 5]])
     ],
 )
 def test_delivery_company(method, expected):
-    charged = SERVICE_METHODS[method](OWN, AMONG, OUT, [1, 0])
+    charged = SERVICE_METHODS[method](OWN[::-1], AMONG[::-1, ::-1], OUT[::-1])
     np.testing.assert_allclose(np.array([1_500, 4_000]) + charged, expected, atol=0.5)
 
 

@@ -38,7 +38,7 @@ PARTS = ["what_moved", "change", "running", "behind_it"]
 LARGEST, TRIED = 3, 8
 
 
-def why(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
+def why_answer(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
     """Why a cost moved: from release `first` to release `second` of this estate, or, given another estate `before`,
     the figure `second` (default: stock) from that one to this; with the latest release of every cuvée against one of
     the year before. CostingError where no release of that name is there, or neither is asked for.

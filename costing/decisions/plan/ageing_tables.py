@@ -145,7 +145,7 @@ def holding(results: Results) -> Holding:
             on_lees = storage_per_bottle_year(estate, "on lees", size, day, today)
             kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, day, today)
         storage[row], finished[row] = kept[size]
-    lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    lots = chain.lots.numbers(stock["lot"])
     stacks = StacksOnLees(
         bottles=stock["quantity"].to_numpy(),
         price=price * good,  # per bottle put to disgorging

@@ -19,6 +19,7 @@ from costing.inputs.load import read_csv_folder
 from costing.model import Runs
 from costing.workbook.blank.blank import blank_workbook
 from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.read import read_workbook
 from tests.known import Known
 
 settings.register_profile("steady", derandomize=True, deadline=None)
@@ -38,7 +39,7 @@ def known() -> Iterator[Known]:
 @pytest.fixture(scope="session")
 def demo_estate(known: Known) -> Estate:
     """The demo estate; frozen, so tests that change it change a copy."""
-    return known.estate(read_csv_folder(demo_folder()))
+    return known.estate(read_csv_folder(demo_folder()), always=True)
 
 
 @pytest.fixture(scope="session")
@@ -48,10 +49,20 @@ def demo_runs(demo_estate: Estate, known: Known) -> Runs:
 
 
 @pytest.fixture(scope="session")
-def demo_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def demo_workbook(known: Known, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo workbook as `costing new --demo` makes it; not to be changed."""
     path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
     assert main(["new", str(path), "--demo"]) == 0
+    known.estate(read_workbook(path), always=True)
+    return path
+
+
+@pytest.fixture(scope="session")
+def demo_with_results(demo_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo workbook after `costing run`; not to be changed."""
+    path = tmp_path_factory.mktemp("results") / "demo.xlsx"
+    path.write_bytes(demo_workbook.read_bytes())
+    assert main(["run", str(path)]) == 0
     return path
 
 

@@ -28,21 +28,24 @@ class Known:
 
     def __init__(self) -> None:
         self._runs: OrderedDict[str, Runs] = OrderedDict()
+        self._always: set[str] = set()
 
-    def estate(self, raw: Iterable[RawTable]) -> Estate:
-        """The estate of these tables; the same object for the same tables."""
+    def estate(self, raw: Iterable[RawTable], *, always: bool = False) -> Estate:
+        """The estate of these tables; the same object for the same tables. always: kept however many come after."""
         tables = list(raw)
         key = _digest(tables)
         if key not in self._runs:
             self._runs[key] = Runs(loaded(tables))
         self._runs.move_to_end(key)
-        while len(self._runs) > KEPT:
-            self._runs.popitem(last=False)
+        self._always |= {key} if always else set()
+        for oldest in [other for other in self._runs if other not in self._always][:-KEPT]:
+            del self._runs[oldest]
         return self._runs[key].estate
 
     def forget(self) -> None:
         """Compute everything anew from here on."""
         self._runs.clear()
+        self._always.clear()
 
     def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
         """Its results: those kept for an estate that was read here, or new ones."""

@@ -10,6 +10,8 @@ import datetime as dt
 import io
 import re
 import zipfile
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +23,11 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 from costing.answers.charts import Chart
 from costing.cli import main
 from costing.inputs.fingerprint import fingerprint
-from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
-from tests.workbook.blank.test_blank import DEMO
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 DAYS = [dt.datetime(2018, 3, 6), dt.datetime(2026, 1, 1)]
@@ -68,20 +68,31 @@ def cells(path: Path) -> dict[str, list[Any]]:
     }
 
 
-def both(folder: Path, source: Path) -> tuple[Path, Path]:
-    """The tables of a folder as two workbooks, of 1900 and of 1904."""
-    content = blank_bytes(tables_from_csv(source))
+def both(folder: Path, write: Callable[[dt.datetime], bytes]) -> tuple[Path, Path]:
+    """The same workbook with its days counted from 1900 and from 1904."""
     of_1900, of_1904 = folder / "1900" / "estate.xlsx", folder / "1904" / "estate.xlsx"
-    of_1900.parent.mkdir()
-    of_1904.parent.mkdir()
-    of_1900.write_bytes(resaved(content, CALENDAR_WINDOWS_1900))
-    of_1904.write_bytes(resaved(content, CALENDAR_MAC_1904))
+    for path, epoch in ((of_1900, CALENDAR_WINDOWS_1900), (of_1904, CALENDAR_MAC_1904)):
+        path.parent.mkdir()
+        path.write_bytes(write(epoch))
     return of_1900, of_1904
+
+
+def typed(source: Path, epoch: dt.datetime) -> bytes:
+    """The tables of a folder as somebody types them into a workbook of their own."""
+    book, saved = openpyxl.Workbook(), io.BytesIO()
+    book.epoch = epoch
+    book.remove(book.active)
+    for title, table in tables_from_csv(source).items():
+        sheet = book.create_sheet(title)
+        for row in (list(table.columns), *table.to_numpy().tolist()):
+            sheet.append(row)
+    book.save(saved)
+    return saved.getvalue()
 
 
 @pytest.mark.parametrize("case", sorted(folder.parent.name for folder in GOLDEN.glob("*/settings.csv")))
 def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path: Path, case: str) -> None:
-    of_1900, of_1904 = both(tmp_path, GOLDEN / case)
+    of_1900, of_1904 = both(tmp_path, partial(typed, GOLDEN / case))
     assert fingerprint(read_workbook(of_1900)) == fingerprint(read_workbook(of_1904))
     for path in (of_1900, of_1904):
         assert main(["run", str(path)]) == 0
@@ -92,8 +103,8 @@ def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path
         assert re.search(rb'<workbookPr[^>]*date1904="(1|true)"', parts.read("xl/workbook.xml"))
 
 
-def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(tmp_path: Path) -> None:
-    of_1900, of_1904 = both(tmp_path, DEMO)
+def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(demo_workbook: Path, tmp_path: Path) -> None:
+    of_1900, of_1904 = both(tmp_path, partial(resaved, demo_workbook.read_bytes()))
     for path in (of_1900, of_1904):
         assert main(["close", str(path), "--date", "2024-12-31"]) == 0
         assert main(["open-year", str(path), str(path.with_suffix(".next.xlsx")), "--date", "2024-12-31"]) == 0

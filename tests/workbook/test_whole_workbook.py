@@ -81,10 +81,10 @@ def test_three_runs_on_a_workbook_full_of_other_things(tmp_path: Path, capsys: p
 
 
 @pytest.fixture(scope="module")
-def everything(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def everything(demo_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo with the sheets of the run, of every deciding command, and of a closed year."""
     path = tmp_path_factory.mktemp("everything") / "demo.xlsx"
-    assert main(["new", "--demo", str(path)]) == 0
+    path.write_bytes(demo_workbook.read_bytes())
     assert main(["close", str(path), "--date", "2024-12-31"]) == 0
     assert main(["run", str(path)]) == 0
     for command, *options in WRITING:

@@ -29,12 +29,12 @@ from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import days
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
 YEARS_ON = 3
-NEVER = 1e3
-"""Storage of a litre that nobody would pay."""
+NEVER = 1e3  # storage of a litre that nobody would pay
 _SOME = 0.5
 """Less than half a bottle is none."""
 _NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
@@ -84,6 +84,7 @@ class Filling:
         return max(enough_with(self.unit.chance_enough, self.needs), self.for_blends)
 
 
+@asked_once
 def filling_of(runs: Runs) -> Filling | None:
     """Tirage and reserve of the first spring; None where there is nothing to fill."""
     springs = springs_of(runs)
@@ -116,10 +117,11 @@ def filling_of(runs: Runs) -> Filling | None:
     return Filling(springs, usual, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
 
+@asked_once
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
     facts = runs.facts
-    filling = runs.once(filling_of)
+    filling = filling_of(runs)
     if filling is None:
         return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
     springs = filling.springs
@@ -373,11 +375,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     if len(filling.needs):
         kept = filling.reserve_l
         enough, of = int((filling.needs <= kept + 1e-6).sum()), len(filling.needs)
-        beyond = kept - filling.for_blends
+        beyond = f"{kept - filling.for_blends:,.0f}" if kept - filling.for_blends >= _SOME else "none"
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
-            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. {unit.of_one_more(runs.currency)}"
+            f"shares of the last, and {beyond} more against a bad harvest; enough in {enough} of {of} harvests so far. "
+            f"{unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

@@ -8,7 +8,7 @@ import pytest
 from costing import House
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.decisions.changes.futures import QUARTER, THROUGHOUT, futures
+from costing.decisions.changes.futures import QUARTER, THROUGHOUT
 from costing.decisions.plan.plans import BEST
 
 pytestmark = pytest.mark.slow
@@ -16,7 +16,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(futures)
+    return House(demo_runs.estate).futures()
 
 
 def scenarios(*rows: tuple[str, str, str, str | None, str, float]) -> pd.DataFrame:

@@ -20,13 +20,12 @@ from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inpu
 from tests.workbook.office import sheets_as_calculated
 from tests.workbook.test_read import book, rewritten
 
-DEMO = Path(__file__).parents[3] / "workbooks" / "demo_estate.xlsx"
 RESULT = "Cost per bottle"
 
 
-def demo_with(path: Path, change: Callable[[openpyxl.Workbook], None]) -> Path:
-    """The demo as openpyxl saves it: formulas without values."""
-    book = openpyxl.load_workbook(DEMO)
+def changed(path: Path, change: Callable[[openpyxl.Workbook], None]) -> Path:
+    """The workbook as openpyxl saves it: formulas without values."""
+    book = openpyxl.load_workbook(path)
     change(book)
     book.save(path)
     return path
@@ -61,22 +60,24 @@ def test_a_formula_saved_without_a_value_is_counted_and_not_summed(value: bytes)
 
 
 @pytest.mark.office
-def test_a_formula_saved_without_a_value_does_not_stop_a_run_nor_make_it_stale(tmp_path: Path) -> None:
-    path = demo_with(tmp_path / "demo.xlsx", helper("=1+1", rows=5))
+def test_a_formula_saved_without_a_value_does_not_stop_a_run_nor_make_it_stale(
+    small_book: Path, tmp_path: Path
+) -> None:
+    path = changed(small_book, helper("=1+1", rows=5))
     assert main(["run", str(path)]) == 0
     assert stale_cell(path, tmp_path) == ""
 
 
 @pytest.mark.office
-def test_an_error_in_a_helper_column_does_not_make_results_stale(tmp_path: Path) -> None:
-    path = demo_with(tmp_path / "demo.xlsx", helper("=NA()", rows=3))
+def test_an_error_in_a_helper_column_does_not_make_results_stale(small_book: Path, tmp_path: Path) -> None:
+    path = changed(small_book, helper("=NA()", rows=3))
     assert main(["run", str(path)]) == 0
     assert stale_cell(path, tmp_path) == ""
 
 
 @pytest.mark.office
-def test_a_changed_number_beside_an_error_still_says_stale(tmp_path: Path) -> None:
-    path = demo_with(tmp_path / "demo.xlsx", helper("=NA()", rows=3))
+def test_a_changed_number_beside_an_error_still_says_stale(small_book: Path, tmp_path: Path) -> None:
+    path = changed(small_book, helper("=NA()", rows=3))
     assert main(["run", str(path)]) == 0
     book = openpyxl.load_workbook(path)
     sheet = book["Dry goods"]

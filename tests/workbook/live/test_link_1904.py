@@ -13,15 +13,12 @@ import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from costing.inputs.fingerprint import fingerprint
-from costing.workbook.blank.blank import blank_bytes
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link import Refresher, attach
 from costing.workbook.live.opened import read_open, write_open
 from costing.workbook.pages.pages import pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
-from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.running import Office, running_office
 from tests.workbook.test_dates_of_1904 import DAYS, resaved
 
@@ -35,9 +32,9 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
 
 
 @pytest.fixture(params=["1900", "1904"])
-def demo(office: Office, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
+def demo(office: Office, demo_workbook: Path, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
     """The demo estate, open, in each of the date systems."""
-    path, content = tmp_path / f"estate {request.param}.xlsx", blank_bytes(tables_from_csv(DEMO))
+    path, content = tmp_path / f"estate {request.param}.xlsx", demo_workbook.read_bytes()
     path.write_bytes(resaved(content, CALENDAR_MAC_1904) if request.param == "1904" else content)
     office.hand.open(str(path))
     yield path

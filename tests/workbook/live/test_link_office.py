@@ -29,7 +29,6 @@ from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
 from costing.workbook.blank.blank import blank_bytes
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.sheets import read_book
 from costing.workbook.file.stale import STALE, count_inputs
 from costing.workbook.live.link import FINDINGS_SHEET, Refresher, attach, link
@@ -40,7 +39,7 @@ from costing.workbook.pages.pages import STALE_ROW, Page, pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
-from tests.workbook.blank.test_blank import DEMO, assert_same
+from tests.workbook.blank.test_blank import assert_same
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
@@ -50,11 +49,6 @@ pytestmark = pytest.mark.office
 def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     with running_office(tmp_path_factory.mktemp("office")) as office:
         yield office
-
-
-@pytest.fixture(scope="module")
-def demo_bytes() -> bytes:
-    return blank_bytes(tables_from_csv(DEMO))
 
 
 @pytest.fixture(scope="module")
@@ -71,9 +65,9 @@ def small(office: Office, small_bytes: bytes, tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
-def demo(office: Office, demo_bytes: bytes, tmp_path: Path) -> Iterator[Path]:
+def demo(office: Office, demo_workbook: Path, tmp_path: Path) -> Iterator[Path]:
     """The demo estate, open."""
-    yield from opened(office, tmp_path / "demo é 1.xlsx", demo_bytes)
+    yield from opened(office, tmp_path / "demo é 1.xlsx", demo_workbook.read_bytes())
 
 
 def opened(office: Office, path: Path, content: bytes) -> Iterator[Path]:

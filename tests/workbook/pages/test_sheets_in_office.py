@@ -21,12 +21,11 @@ from openpyxl import load_workbook
 
 from costing.answers.charts import CHART_KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.sheets import LISTS_SHEET
 from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import result_workbook
-from tests.workbook.blank.test_blank import DEMO, assert_same, estate_of
+from tests.workbook.blank.test_blank import assert_same, estate_of
 from tests.workbook.office import convert, require_libreoffice, sheets_as_calculated
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
 
@@ -34,11 +33,9 @@ pytestmark = pytest.mark.office
 SYSTEM_PYTHON = "/usr/bin/python3"
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
-    path.write_bytes(blank_bytes(tables_from_csv(DEMO)))
-    return path
+@pytest.fixture
+def demo(demo_workbook: Path) -> Path:
+    return demo_workbook
 
 
 def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, str]]:

@@ -101,13 +101,13 @@ class House:
         """Cost per bottle of every release on both bases, with its build-up."""
         from costing.accounts.costs import costs
 
-        return self.runs.once(costs)
+        return costs(self.runs)
 
     def stock(self) -> Answer:
         """Stock on hand and its roll-forward."""
         from costing.accounts.stock import stock
 
-        return self.runs.once(stock)
+        return stock(self.runs)
 
     def origins(self, release: str) -> Answer:
         """Where the economic cost of a release, or of a lot on hand, came from, and what it is made of."""
@@ -119,13 +119,13 @@ class House:
         """What became of the money of every row."""
         from costing.accounts.amounts_charged import charged
 
-        return self.runs.once(charged)
+        return charged(self.runs)
 
     def ageing(self) -> Answer:
         """Every stack on lees: hold or release, and why."""
         from costing.decisions.hold_or_release import ageing
 
-        return self.runs.once(ageing)
+        return ageing(self.runs)
 
     def plan(
         self, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
@@ -135,57 +135,51 @@ class House:
         """
         from costing.decisions.plan.views import plan_answer
 
-        usual = not without and own is None and not whole_campaigns
-        if usual:
-            return self.runs.once(plan_answer)
         return plan_answer(self.runs, without, own, whole_campaigns=whole_campaigns)
 
     def cash(self, months_ahead: int = 24, *, planned: bool = False) -> Answer:
         """Cash month by month, what is owed and owing, and what the stock will bear of debt. planned: with the best
         joint plan in place of the disgorgements and sales typed.
         """
-        from costing.decisions.budget.budget import MONTHS_AHEAD
         from costing.decisions.cash.cash import cash
 
-        usual = months_ahead == MONTHS_AHEAD and not planned
-        return self.runs.once(cash) if usual else cash(self.runs, months_ahead, planned=planned)
+        return cash(self.runs, months_ahead, planned=planned)
 
     def tirage(self) -> Answer:
         """Bottles to fill this spring by cuvée and format, and the reserve to keep after it."""
         from costing.decisions.filling.spring_tirage import tirage
 
-        return self.runs.once(tirage)
+        return tirage(self.runs)
 
     def futures(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
         """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
         from costing.decisions.changes.futures import futures
 
-        usual = not without and own is None
-        return self.runs.once(futures) if usual else futures(self.runs, without, own)
+        return futures(self.runs, without, own)
 
     def offers(self) -> Answer:
         """Offers to us and for ours: buy, sell or pass, and the price at which that turns."""
         from costing.decisions.filling.offers import offers
 
-        return self.runs.once(offers)
+        return offers(self.runs)
 
     def vats(self) -> Answer:
         """Every vat and reserve: used now, kept a year, or sold."""
         from costing.decisions.cellar.reserves import vats
 
-        return self.runs.once(vats)
+        return vats(self.runs)
 
     def blend(self) -> Answer:
         """Trial blends side by side, and the cheapest within their bounds."""
         from costing.decisions.cellar.cheapest_blend import trials
 
-        return self.runs.once(trials)
+        return trials(self.runs)
 
     def recipes(self) -> Answer:
         """Cuvées not made yet, against what they cost now."""
         from costing.decisions.cellar.recipes import recipes
 
-        return self.runs.once(recipes)
+        return recipes(self.runs)
 
     def prices(self, elasticity: float | None = None) -> Answer:
         """What every release still to sell must fetch in each channel, beside its list price.
@@ -195,27 +189,26 @@ class House:
         """
         from costing.decisions.prices.prices import prices
 
-        return self.runs.once(prices) if elasticity is None else prices(self.runs, elasticity)
+        return prices(self.runs, elasticity)
 
     def margins(self) -> Answer:
         """What was sold, by cuvée, channel and year, and what each earns on the money that it keeps tied up."""
         from costing.decisions.prices.margins import margins
 
-        return self.runs.once(margins)
+        return margins(self.runs)
 
     def services(self) -> Answer:
         """What owners of goods kept here pay for the work on them, what it cost, and what of theirs lies here."""
         from costing.accounts.services import services
 
-        return self.runs.once(services)
+        return services(self.runs)
 
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
         from costing.decisions.changes.scenarios import scenarios
 
-        if not others:
-            return self.runs.once(scenarios)
-        return scenarios(self.runs, {name: other.runs for name, other in others.items()})
+        runs_of = {name: other.runs for name, other in others.items()} if others else None
+        return scenarios(self.runs, runs_of)
 
     def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
         """Why a cost moved between two releases, or from another house to this one, in parts that add up."""
@@ -227,7 +220,7 @@ class House:
         """What moves the cost of a bottle most: a release, a cuvée, or all."""
         from costing.decisions.changes.sensitivity import sensitivity
 
-        return self.runs.once(sensitivity) if release is None else sensitivity(self.runs, release)
+        return sensitivity(self.runs, release)
 
     def forecast(
         self, draws: int = 10_000, seed: int = 1, progress: Callable[[int, int], None] | None = None

@@ -29,7 +29,7 @@ from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, charges_of
 from costing.money.presses import check_credits
 from costing.once import Once
-from costing.results.composition import Composition
+from costing.results.composition import Composition, composition_of
 from costing.results.lots import LotLabels, lot_labels
 from costing.results.results import Results
 
@@ -232,7 +232,7 @@ class Runs(Once):
     @cached_property
     def composition(self) -> Composition:
         """Vintages, varieties, villages, reserve and second pressing of every lot-state."""
-        return Composition(self.estate, self.chain)
+        return composition_of(self.estate, self.chain)
 
     @property
     def currency(self) -> str:

@@ -1,26 +1,49 @@
-"""Keeping what was asked once.
+"""Questions that are answered once.
 
 Estates, chains, results and runs never change after they are made, so what a function finds out about one of them
-stays true for as long as it lives: `chain.once(asked, estate)` gives `asked(chain, estate)`, computed when first
-asked for.
+stays true for as long as it lives. A function marked `asked_once` computes its answer when first asked, keeps it with
+its subject, and gives the same object to everybody who asks again: nobody may change it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Self, TypeVar, TypeVarTuple
+from datetime import date
+from functools import wraps
+from inspect import signature
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 T = TypeVar("T")
-Others = TypeVarTuple("Others")
+P = ParamSpec("P")
+S = TypeVar("S", bound="Once")
 
 
 class Once:
-    """Something that never changes, and keeps what was asked of it."""
+    """A subject that never changes after it is made, and keeps what was asked of it."""
 
-    def once(self, asked: Callable[[Self, *Others], T], *others: *Others) -> T:
-        """Return `asked(self, *others)`, computed when first asked for. others: told apart by identity, and kept."""
-        kept: dict[tuple[object, ...], tuple[tuple[object, ...], T]] = self.__dict__.setdefault("_kept", {})
-        key = (asked, *map(id, others))
+
+def asked_once(question: Callable[Concatenate[S, P], T]) -> Callable[Concatenate[S, P], T]:
+    """Let a function of a subject keep its answers there. Its other arguments are told apart by value where they are
+    plain, otherwise by identity.
+    """
+    parameters = signature(question)
+
+    @wraps(question)
+    def answered(subject: S, /, *others: P.args, **named: P.kwargs) -> T:
+        asked = parameters.bind(subject, *others, **named)
+        asked.apply_defaults()
+        given = list(asked.arguments.values())[1:]
+        kept: dict[tuple[object, ...], tuple[object, T]] = subject.__dict__.setdefault("_kept", {})
+        key = (question, *map(_told_apart, given))
         if key not in kept:
-            kept[key] = others, asked(self, *others)
+            kept[key] = given, question(subject, *others, **named)  # with what was given, or its identity is reused
         return kept[key][1]
+
+    return answered
+
+
+def _told_apart(value: Any) -> object:
+    if isinstance(value, tuple):
+        return tuple(map(_told_apart, value))
+    plain = value is None or isinstance(value, (str, int, float, date))
+    return (type(value), value) if plain else id(value)

@@ -12,10 +12,12 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.amounts_charged import FATES, amounts_charged
 from costing.results.rounding import largest_remainder
 
 
+@asked_once
 def charged(runs: Runs) -> Answer:
     """Every row of the sheets of money, by sheet and one by one."""
     sides = {"book": _in_cents(amounts_charged(runs.book)), "economic": _in_cents(amounts_charged(runs.economic))}

@@ -13,6 +13,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.graph.arrays import STAGES
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle
 from costing.results.coverage import coverage
 from costing.results.lots import as_dates
@@ -26,6 +27,7 @@ SAID = (
 )
 
 
+@asked_once
 def costs(runs: Runs) -> Answer:
     """The latest release of each cuvée and format, every release, and the build-up of each by stage and element."""
     tables = {"latest_costs": _latest(runs), "cost_per_bottle": _every(runs), "cost_build_up": _build_up(runs)}

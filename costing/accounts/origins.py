@@ -11,6 +11,7 @@ from costing.answers.answer import MOST_SERIES, Answer
 from costing.answers.steps import steps
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.bridge import bridge
 from costing.results.bridge import bridge_steps as steps_between
 from costing.results.composition import composition
@@ -34,6 +35,7 @@ def main_releases(results: Results) -> list[str]:
     return sorted(latest["release"].astype(str))
 
 
+@asked_once
 def origins_of_latest(runs: Runs) -> Answer:
     """Postings behind the latest release of each cuvée, and its book cost turned into its economic cost."""
     chosen = main_releases(runs.economic)
@@ -50,6 +52,7 @@ def origins_of_latest(runs: Runs) -> Answer:
     return Answer(tables, facts=facts, empty=empty)
 
 
+@asked_once
 def made_of_latest(runs: Runs) -> Answer:
     """What the latest release of each cuvée is made of, line by line, and how much of its cost is known."""
     chosen, empty = main_releases(runs.economic), "No bottles are disgorged yet."

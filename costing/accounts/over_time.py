@@ -15,31 +15,33 @@ from costing.accounts.yields import kilo_to_bottle
 from costing.answers.answer import Answer
 from costing.graph.arrays import KINDS
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.stock import stock_values
 
 YEARS = 10
 
 
+@asked_once
 def over_time(runs: Runs) -> Answer:
     """Cost of 75 cl by day of disgorgement and cuvée, value on lees by year of tirage and cuvée, what stock had cost at
     the end of each year by kind of goods, and what 1,000 kg of grapes give.
     """
     tables = {"cost_by_date": _cost_by_date(runs), "lees_by_tirage": _by_tirage(runs), "tied_up": _tied_up(runs)}
-    tables["kilo_to_bottle"] = kilo_to_bottle(runs.once(stock)["roll_forward_quantities"])
+    tables["kilo_to_bottle"] = kilo_to_bottle(stock(runs)["roll_forward_quantities"])
     filled = {name: table for name, table in tables.items() if len(table)}
     return Answer(filled, facts={"currency": runs.currency}, empty="No bottles are disgorged yet.")
 
 
 def _cost_by_date(runs: Runs) -> pd.DataFrame:
-    releases_made = runs.once(costs)["cost_per_bottle"]
+    releases_made = costs(runs)["cost_per_bottle"]
     made = releases_made[(releases_made["status"] == "made") & (releases_made["format"].astype(str) == "bottle")]
     wide = made.pivot_table("economic_per_75cl", "disgorged", "cuvee", observed=True)
     return wide.add_prefix("cost_of:").rename_axis(None, axis=1).reset_index()
 
 
 def _by_tirage(runs: Runs) -> pd.DataFrame:
-    lots = runs.once(stock)["stock_value"]
+    lots = stock(runs)["stock_value"]
     on_lees = lots[(lots["kind"] == "on lees") & lots["tirage_date"].notna()]
     year = on_lees["tirage_date"].dt.year.astype(str)
     wide = on_lees.assign(tirage_year=year).pivot_table(

@@ -32,6 +32,7 @@ from costing.money.pools import unit_years
 from costing.money.postings import TABLE_NAMES, Postings, elements_of
 from costing.money.rates import location_of, locations, rate_postings
 from costing.money.time_charges import by_month, storage_charges
+from costing.once import asked_once
 from costing.results.lots import lot_labels
 from costing.units import STANDARD_BOTTLE_L
 
@@ -104,6 +105,7 @@ def owners_of_states(estate: Estate, chain: Chain) -> np.ndarray:
     return np.asarray(names[lot])
 
 
+@asked_once
 def services(runs: Runs) -> Answer:
     """What owners of goods pay for the work on them, what it cost, and what of theirs lies here."""
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}

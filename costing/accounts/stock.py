@@ -18,6 +18,7 @@ from costing.answers.answer import Answer
 from costing.calendar import financial_year
 from costing.graph.arrays import KINDS, Flow
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.coverage import coverage
 from costing.results.net_realisable import net_realisable_value
 from costing.results.quantities import quantity_roll_forward
@@ -47,6 +48,7 @@ def year_before(results: Results) -> tuple[np.datetime64, np.datetime64]:
     return np.datetime64(int(begins) - 1, "D"), end
 
 
+@asked_once
 def stock(runs: Runs) -> Answer:
     """Every lot on hand by kind and one by one, the roll-forward of the year on both bases, what left, what was
     expensed at once, and quantities.

@@ -115,10 +115,10 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     for basis in bases_behind(runs):
         runs.on(basis)
     answers = [run_check(runs, cautions)]
-    answers += [runs.once(ask) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
-    answers += [runs.once(ask) for ask in (charged, closed_year_edits)]
-    answers += [runs.once(ask) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
-    answers += [runs.once(ask) for ask in (recipes, scenarios, why)]
+    answers += [ask(runs) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
+    answers += [ask(runs) for ask in (charged, closed_year_edits)]
+    answers += [ask(runs) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
+    answers += [ask(runs) for ask in (recipes, scenarios, why)]
     answers.insert(0, sheets_compared(joined_answers(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
     return [front_page(runs, cautions, filled), *answers]
@@ -134,12 +134,12 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         tell(joined_answers(answers).to_json())
     else:
-        released = runs.once(costs)
+        released = costs(runs)
         if len(released["latest_costs"]):
             tell(text_answer(released, ("latest_costs",)))
         else:
             tell(f"{released.empty} Cost of stock:\n")
-            tell(text_answer(runs.once(stock), ("stock_value",)))
+            tell(text_answer(stock(runs), ("stock_value",)))
         doubtful = counted(len(cautions), "caution")
         tell(f"Reconciled: cost in and out differ by {out_by(runs):.2f} {runs.currency}. {doubtful} (`costing check`).")
     written.append(logged(runs.book, runs.economic, costing.__version__, source.inputs, read_log(source.package)))

@@ -27,29 +27,29 @@ MOST_LINES = 8
 
 def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str]) -> Answer:
     """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link."""
-    plan = runs.once(plan_answer)
+    plan = plan_answer(runs)
     tables = {"front_costs": _costs(runs)}
-    by_kind = runs.once(stock)["stock_by_kind"]
+    by_kind = stock(runs)["stock_by_kind"]
     tables["front_stock"] = by_kind.assign(
         share_of_stock=by_kind["economic_value"] / (by_kind["economic_value"].sum() or 1.0)
     )
     doing = plan.main
     if "bottles_now" in doing:
         tables["front_do"] = doing.loc[doing["bottles_now"] > 0, ["lot", "do", "money_now", "reason"]].head(MOST_LINES)
-    priced = runs.once(prices).main
+    priced = prices(runs).main
     if "short_of_target" in priced:
         short = priced[priced["short_of_target"] > 0]
         tables["front_prices"] = short[["release", "do", "channel", "short_of_target"]].head(MOST_LINES)
-    wine = runs.once(vats).main
+    wine = vats(runs).main
     if "use" in wine:
         tables["front_vats"] = wine[["lot", "use", "gain_of_use", "litres"]].head(MOST_LINES)
-    if len(runs.once(cash).main):
+    if len(cash(runs).main):
         tables["front_cash"] = _cash(runs)
     tables["contents"] = pd.DataFrame(
         [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
         columns=["sheet_link", "question"],
     )
-    day = runs.once(costs).facts["day"]
+    day = costs(runs).facts["day"]
     name = runs.estate.settings.estate
     facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
     count = len(cautions)
@@ -74,7 +74,7 @@ def _further(runs: Runs) -> list[str]:
 
 def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
-    answer = runs.once(costs)
+    answer = costs(runs)
     latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
     releases_made = answer["cost_per_bottle"]
     made = releases_made[releases_made["status"] == "made"]
@@ -88,7 +88,7 @@ def _costs(runs: Runs) -> pd.DataFrame:
 
 def _cash(runs: Runs) -> pd.DataFrame:
     """The month with the least money, what is owed and owing, and the debt after it."""
-    answer = runs.once(cash)
+    answer = cash(runs)
     by_month, owed, day = answer["cash_by_month"], answer["owed_and_owing"]["amount"], answer.facts["day"]
     worst = by_month.set_index("cash_month").loc[answer.facts["worst"]]
     lines = [("In the bank in the worst month", worst["cash_balance"], answer.facts["worst"])]

@@ -12,29 +12,30 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.decisions.changes.uncertain_ageing import holding_chances
-from costing.decisions.plan.ageing_tables import ageing_findings, hold_or_release_tables, holding
+from costing.decisions.plan.ageing_tables import ageing_findings, hold_or_release_tables
 from costing.decisions.plan.views import what_the_plan_does
 from costing.model import Runs
+from costing.once import asked_once
 
 CURVES = 6
 """Cuvées whose curves are drawn."""
 
 
+@asked_once
 def ageing(runs: Runs) -> Answer:
     """Every stack on lees taken alone: hold or release, beside what the plan of all lots does with it, its candidate
     dates, and the curves of the largest stacks.
     """
-    holding_now = holding(runs.economic)
-    verdicts, by_date, cautions = hold_or_release_tables(runs.economic, holding_now)
+    verdicts, by_date, cautions = hold_or_release_tables(runs.economic)
     order = np.argsort(-np.nan_to_num(verdicts["gain"].to_numpy(dtype=float)), kind="stable")
-    chance = verdicts["lot"].map(runs.once(holding_chances)).astype(float)
+    chance = verdicts["lot"].map(holding_chances(runs)).astype(float)
     verdicts = verdicts.assign(probability_holding=chance)
     tables = {"hold_or_release": verdicts.iloc[order].reset_index(drop=True)}
     if cautions is not None and not by_date["price"].isna().all():
         planned = what_the_plan_does(runs)
         tables["hold_or_release"]["plan_does"] = tables["hold_or_release"]["lot"].map(planned).fillna("")
         tables |= {**_curves(verdicts, by_date), "candidate_dates": by_date}
-    findings = tuple(ageing_findings(runs.economic, holding_now))
+    findings = tuple(ageing_findings(runs.economic))
     empty = "Nothing lies on lees at the valuation date."
     return Answer(tables, findings, (), {"currency": runs.currency}, empty)
 

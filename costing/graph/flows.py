@@ -33,6 +33,7 @@ from costing.graph.arrays import (
 )
 from costing.graph.losses import abnormal_share
 from costing.inputs.estate import Estate
+from costing.once import asked_once
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,7 @@ class Flows:
         return len(self.kind)
 
 
+@asked_once
 def movement_norms(estate: Estate) -> Floats:
     """Norm per movement of each operation, as a fraction (0 where none is given)."""
     norms = np.zeros(len(OPERATIONS) + 1)
@@ -78,6 +80,7 @@ def movement_norms(estate: Estate) -> Floats:
     return norms
 
 
+@asked_once
 def yearly_norms(estate: Estate) -> Floats:
     """Norm per year of each stage, as a fraction (0 where none is given)."""
     norms, table = np.zeros(len(STAGES)), estate["loss_norms"]

@@ -23,6 +23,7 @@ from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
 from costing.inputs.rows import Breach, Check, Rows, rule_of
 from costing.inputs.schema import sheets
+from costing.once import asked_once
 
 OWN = ""
 _LOAD = "press load\n"
@@ -91,10 +92,11 @@ def lots_of_others(estate: Estate) -> dict[str, str]:
     """Lots and press loads that are not ours, and whose each is. Where owners are mixed, our own goods come first."""
     if not any_others(estate):
         return {}
-    owner = estate.once(_owners)
+    owner = _owners(estate)
     return {str(lot): name for lot, name in owner[owner != OWN].items()}
 
 
+@asked_once
 def _owners(estate: Estate) -> pd.Series:
     """Owner of every lot and press load that a row fills, by its name."""
     passes = _passes(estate)
@@ -134,7 +136,7 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     """Yield rows that move goods between owners, and lots that two owners fill."""
     if not any_others(estate):
         return
-    owner, passes = estate.once(_owners), _passes(estate)
+    owner, passes = _owners(estate), _passes(estate)
     remedy = (
         "Goods change hands by a sale: enter what goes as a bulk sale or a dispatch, and what comes as a delivery of "
         "its new owner. A lot of another owner has a name of its own."
@@ -233,15 +235,14 @@ def kept_for_others(estate: Estate) -> Estate | None:
     )
 
 
+@asked_once
 def both_sides(estate: Estate) -> Estate:
     """The estate with everybody's rows in its tables again, other people's after our own."""
-    return estate if estate.others is None else estate.once(_whole, estate.others)
-
-
-def _whole(estate: Estate, others: Others) -> Estate:
+    if estate.others is None:
+        return estate
     tables, sources = dict(estate.tables), dict(estate.sources)
-    for name, theirs in others.tables.items():
-        parts, places = (tables[name], theirs), (sources[name], others.sources[name])
+    for name, theirs in estate.others.tables.items():
+        parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
         if len(theirs):
             tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
             typed = [

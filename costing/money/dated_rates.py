@@ -20,6 +20,7 @@ from costing.calendar import DAYS_A_YEAR
 from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force, series_of
+from costing.once import asked_once
 
 RateTable = Literal["operation_rates", "dry_goods"]
 _KEYS = ("operation", "driver", "stage", "item", "format", "presentation", "element")
@@ -75,13 +76,15 @@ class DatedRates:
 
 def dated_rates(estate: Estate, table: RateTable) -> DatedRates:
     """Operation rates of an estate, or its dry goods priced for one bottle."""
-    return estate.once(_operation_rates if table == "operation_rates" else _dry_goods)
+    return _operation_rates(estate) if table == "operation_rates" else _dry_goods(estate)
 
 
+@asked_once
 def _operation_rates(estate: Estate) -> DatedRates:
     return _read(estate, "operation_rates", estate["operation_rates"]["amount"].to_numpy())
 
 
+@asked_once
 def _dry_goods(estate: Estate) -> DatedRates:
     goods = estate["dry_goods"]
     return _read(

@@ -17,6 +17,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.grape_prices import listed_row
 from costing.inputs.in_force import row_in_force, series_of
 from costing.money.postings import BOTTLE_OUT, KG, LITRE, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
+from costing.once import asked_once
 
 _DRIVER_OF_UNIT = np.array([KG, LITRE, BOTTLE_OUT])
 """By the unit of a lot (kg, litres, bottles), what its deliveries are charged by."""
@@ -98,6 +99,7 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
     return counted
 
 
+@asked_once
 def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Floats, Ints]:
     """Price per unit of every delivery and the row of Grape prices it came from (−1: its own, or none: NaN).
 

@@ -24,6 +24,7 @@ from costing.money.dated_rates import RateTable, dated_rates
 from costing.money.events import Events
 from costing.money.indices import has_index
 from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, FLOW_DRIVERS, Postings, posted
+from costing.once import asked_once
 from costing.units import FORMATS_L
 
 FORMATS = pd.Index(list(FORMATS_L))
@@ -127,6 +128,7 @@ def dry_goods_postings(
     return rates.postings(("dry_goods", "unit_price"), worked, np.where(shown >= 0, BOTTLE_IN, BOTTLE_OUT), events)
 
 
+@asked_once
 def locations(estate: Estate) -> pd.Index:
     """Every place named by a pool or by a row that puts a lot somewhere."""
     named = [
@@ -137,6 +139,7 @@ def locations(estate: Estate) -> pd.Index:
     return names
 
 
+@asked_once
 def location_of(estate: Estate, chain: Chain) -> Ints:
     """Place of every state: the last one named for its lot; a batch lies where its bottles go."""
     names = locations(estate)

@@ -22,6 +22,7 @@ from costing.inputs.in_force import row_in_force
 from costing.money.indices import price_factors
 from costing.money.postings import MONEY_COLUMNS, TABLE_OF_COLUMN
 from costing.money.rates import RatesInForce
+from costing.once import asked_once
 
 TIME_DRIVERS = ("litre-year", "bottle-year")
 STEP_DAYS = 30
@@ -107,7 +108,7 @@ def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
 ) -> tuple[Ints, Flags]:
     """States that hold something for a time and fit what a charge names (−1: all), and whether each state fits."""
-    kind, unit, form_of, stage_of, keeps = chain.once(_kinds_of_state)
+    kind, unit, form_of, stage_of, keeps = _kinds_of_state(chain)
     wanted = unit == (BOTTLE if bottles else LITRE)
     if stage >= 0:
         wanted &= stage_of == stage
@@ -119,6 +120,7 @@ def bearers(
     return np.flatnonzero(fits & keeps), fits
 
 
+@asked_once
 def _kinds_of_state(chain: Chain) -> tuple[Ints, Ints, Ints, Ints, Flags]:
     """Kind of each state (−1: in no lot): unit, format and stage of each kind; whether each state holds something for a
     time.

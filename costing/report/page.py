@@ -110,7 +110,7 @@ def report_page(runs: Runs, stamp: str = "") -> str:
 
 def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn: Answer | None = None) -> str:
     """The same with these findings and this forecast, or none."""
-    decided = [runs.once(decide) for decide in (costs, stock, over_time, made_of_latest, why, margins, prices, ageing)]
+    decided = [decide(runs) for decide in (costs, stock, over_time, made_of_latest, why, margins, prices, ageing)]
     answers = [front_page(runs, findings, ()), *decided, check(runs, findings), *([] if drawn is None else [drawn])]
     day, name = np.datetime64(runs.today, "D"), runs.estate.settings.estate
     parts = [
@@ -131,7 +131,7 @@ def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn
 
 
 def _key_figures(runs: Runs) -> str:
-    by_kind = runs.once(stock)["stock_by_kind"]
+    by_kind = stock(runs)["stock_by_kind"]
     boxes = [
         (written(by_kind["book_value"].sum(), "money total"), "stock at book cost"),
         (written(by_kind["economic_value"].sum(), "money total"), "stock with its capital"),

@@ -28,6 +28,7 @@ from costing.graph.states import Chain
 from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate, vintages
 from costing.money.postings import TABLE_NAMES
+from costing.once import asked_once
 from costing.results.origins import release_states
 from costing.results.results import Results
 
@@ -289,6 +290,12 @@ def made_of(results: Results, lots: Sequence[str]) -> tuple[Ints, Ints, Floats]:
     return which, state, bottles[state] / np.where(whole > 0, whole, 1.0)
 
 
+@asked_once
+def composition_of(estate: Estate, chain: Chain) -> Composition:
+    """Composition of every lot-state of a chain, solved once for all who ask."""
+    return Composition(estate, chain)
+
+
 def composition(
     results: Results, lots: Sequence[str], states: Ints | None = None, by: Sequence[str] = ATTRIBUTES
 ) -> pd.DataFrame:
@@ -297,7 +304,7 @@ def composition(
     lots: names; a release is the mean of its disgorgements, another lot is as it stands on the valuation date.
     states: the state of each lot, where another one is meant. Reserve and second pressing have a line each.
     """
-    mix = Composition(results.estate, results.chain)
+    mix = composition_of(results.estate, results.chain)
     which, state, weight = made_of(results, lots) if states is None else (np.arange(len(lots)), states, 1.0)
     rows: list[tuple[str, str, str, float]] = []
     for attribute in by:

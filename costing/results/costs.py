@@ -18,6 +18,7 @@ import pandas as pd
 from costing.array_types import Ints
 from costing.calendar import months_between
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow
+from costing.once import asked_once
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import TOLERANCE, Results
 from costing.results.rounding import rounded_rows
@@ -26,6 +27,7 @@ from costing.units import STANDARD_BOTTLE_L
 PER_BOTTLE_DECIMALS = 4
 
 
+@asked_once
 def releases(results: Results) -> pd.DataFrame:
     """One row per release with a good bottle: lot, cuvée, format, date, planned, months on lees, bottles in and out,
     total cost; sorted by date.
@@ -88,6 +90,7 @@ def _grouped(results: Results, states: Ints, level: str, order: Sequence[str]) -
     return pd.DataFrame({name: amounts for name, amounts in summed.items() if np.abs(amounts).sum() > scale})
 
 
+@asked_once
 def cost_per_bottle(results: Results) -> pd.DataFrame:
     """Each release per bottle: total, per 75 cl, and one column per stage; the stage columns add up to
     per_bottle.
@@ -143,6 +146,7 @@ def build_up(results: Results) -> pd.DataFrame:
     )
 
 
+@asked_once
 def by_cuvee(results: Results) -> pd.DataFrame:
     """Latest release made of every cuvée and format: what `cost_per_bottle` says of it."""
     frame = cost_per_bottle(results)

@@ -26,7 +26,7 @@ from costing.money.events import events_of
 from costing.money.pools import Pools
 from costing.money.postings import TABLE_NAMES
 from costing.money.time_charges import TIME_DRIVERS, bearers
-from costing.results.composition import PURCHASES, Composition, made_of
+from costing.results.composition import PURCHASES, composition_of, made_of
 from costing.results.results import Results
 
 VATS = ("vinification", "reserve", "blending")
@@ -42,7 +42,7 @@ def coverage(results: Results, of: Ints | Sequence[str]) -> list[str]:
         which, state, weight = np.arange(len(of)), of, np.ones(len(of))
     else:
         which, state, weight = made_of(results, list(of))
-    mix = Composition(results.estate, results.chain)
+    mix = composition_of(results.estate, results.chain)
     marks = _marks(results)
     through = mix.passed(np.column_stack(list(marks.values())).astype(np.float64))[state]
     passed = np.zeros((len(of), len(marks)))

@@ -16,6 +16,7 @@ from costing.array_types import Days, Ints, Names
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.once import asked_once
 from costing.units import FORMATS_L
 
 FORMAT_NAMES = np.array([*FORMATS_L, ""], dtype=object)
@@ -32,12 +33,9 @@ class LotLabels:
     disgorged_day: Ints
 
 
+@asked_once
 def lot_labels(estate: Estate, chain: Chain) -> LotLabels:
     """Labels of every lot of the chain."""
-    return chain.once(_labels, estate)
-
-
-def _labels(chain: Chain, estate: Estate) -> LotLabels:
     names, flows = chain.lots.names, chain.flows
     n = len(names)
     cuvees = pd.Index(

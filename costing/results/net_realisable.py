@@ -22,7 +22,8 @@ from costing.array_types import Floats
 from costing.graph.arrays import KINDS, days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import rows_in_force
-from costing.results.composition import Composition
+from costing.once import asked_once
+from costing.results.composition import Composition, composition_of
 from costing.results.results import Results
 from costing.results.stock import Dates, chosen_days, stock_values
 
@@ -75,9 +76,18 @@ def net_realisable_value(results: Results, on: Dates = None) -> pd.DataFrame:
     Columns: those of `stock_values` (`value` is the cost), fraction, market_per_unit, market_value (NaN: none given),
     write_down, carried_at.
     """
+    return _realisable_now(results) if on is None else _realisable_on(results, on)
+
+
+@asked_once
+def _realisable_now(results: Results) -> pd.DataFrame:
+    return _realisable_on(results, None)
+
+
+def _realisable_on(results: Results, on: Dates) -> pd.DataFrame:
     wanted = sorted(set(chosen_days(results, on)))
     stock = stock_values(results, [np.datetime64(day, "D") for day in wanted])
-    stock = by_pressing(Composition(results.estate, results.chain), stock)
+    stock = by_pressing(composition_of(results.estate, results.chain), stock)
     day, changes = days(stock["date"]), np.unique(days(results.estate["market_values"]["from_date"]))
     period = np.searchsorted(changes, day, side="right")  # between two changes the same values hold
     market = np.full(len(stock), np.nan)

@@ -25,6 +25,7 @@ from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.postings import MONEY_COLUMNS
 from costing.money.time_charges import TimeCharge
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.results import Results
 
@@ -117,6 +118,7 @@ def _reach(results: Results, lot: str) -> _Reach:
     return _Reach(plain, grown / results.solution.growth[state], state, results.chain.valuation_day)
 
 
+@asked_once
 def origins(results: Results, lot: str) -> pd.DataFrame:
     """Every posting behind a release (or a lot on hand), one row each; `total` adds up to its cost.
 

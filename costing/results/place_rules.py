@@ -47,7 +47,7 @@ from costing.results.appellation import (
     tirage_alcohol_gain,
     vintage_share,
 )
-from costing.results.composition import Composition
+from costing.results.composition import composition_of
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
 from costing.results.ways_out import ways_out
@@ -236,7 +236,7 @@ class _Rows:
         """
         chain = self.chain
         state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
-        shares = Composition(self.estate, chain).shares(state, "vintage")
+        shares = composition_of(self.estate, chain).shares(state, "vintage")
         named = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
         year = pd.to_numeric(named).to_numpy(dtype=float)
         known = np.unique(year[~np.isnan(year)])

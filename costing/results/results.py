@@ -23,12 +23,13 @@ from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.money.charges import Charges
 from costing.money.postings import TABLE_NAMES, Postings
+from costing.once import Once
 
 TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True)
-class Results:
+class Results(Once):
     """One estate on one basis.
 
     columns: pairs (stage, element) of the columns of `cost`; the last ones are capital. cautions: doubts

@@ -21,6 +21,7 @@ from costing.array_types import Floats, Ints
 from costing.errors import CostingError
 from costing.graph.arrays import BOTTLE, KINDS, STAGES, UNITS
 from costing.money.rates import location_of, locations
+from costing.once import asked_once
 from costing.results.costs import whole_months_on_lees
 from costing.results.late import late_costs
 from costing.results.lots import LotLabels, as_dates, lot_labels
@@ -41,6 +42,15 @@ def stock_values(results: Results, on: Dates = None, by: str | None = None) -> p
     if by not in (None, "stage", "element"):
         message = f"stock can be shown by stage or by element, not by '{by}'"
         raise CostingError(message)
+    return _stock_now(results) if on is None and by is None else _stock_on(results, on, by)
+
+
+@asked_once
+def _stock_now(results: Results) -> pd.DataFrame:
+    return _stock_on(results, None, None)
+
+
+def _stock_on(results: Results, on: Dates, by: str | None) -> pd.DataFrame:
     chain = results.chain
     states, lots = chain.states, chain.lots
     labels = lot_labels(results.estate, chain)

@@ -11,7 +11,7 @@ from costing.answers.answer import Answer
 
 @pytest.fixture(scope="module")
 def answer(demo_runs) -> Answer:
-    return demo_runs.once(stock_answer)
+    return stock_answer(demo_runs)
 
 
 def cents(amount: float) -> int:

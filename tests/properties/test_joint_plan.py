@@ -57,7 +57,7 @@ def less_what_it_breaks(facts: Facts, plan: Plan) -> float:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_no_plan_compared_is_worth_more_than_the_joint_one(seed: int) -> None:
     runs = with_prices_and_limits(random_estate(seed, 50, plan_days=400), seed)
-    house = runs.once(house_plan)
+    house = house_plan(runs)
     facts, lots = house.inputs.facts, house.inputs.lots
     if not len(lots):
         pytest.skip("no bottle in stock on this estate")

@@ -33,7 +33,7 @@ def test_rates_that_charge_nothing_are_one_caution_that_names_them(demo_estate) 
 
 
 def test_the_printed_lines_add_up_to_the_cost_in_of_the_run(demo_runs) -> None:
-    answer = demo_runs.once(charged)
+    answer = charged(demo_runs)
     for results in (demo_runs.book, demo_runs.economic):
         name = results.basis.name
         cost_in = results.reconciliation().set_index("line")["amount"]["Cost in"]

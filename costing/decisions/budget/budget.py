@@ -22,6 +22,7 @@ from costing.decisions.budget.sales import cash_of_sales
 from costing.engine.carrying import day_numbers
 from costing.errors import Finding
 from costing.model import Runs
+from costing.once import asked_once
 
 MONTHS_AHEAD = 24
 LOANS = CASH_KINDS.index("loans")
@@ -107,6 +108,7 @@ class Budget:
         return np.asarray(self.drawn.owed.sum(axis=0) + fixed)
 
 
+@asked_once
 def budget(runs: Runs, months_ahead: int = MONTHS_AHEAD) -> Budget:
     """Cash of the workbook's own dates, month by month."""
     periods = periods_of(runs, months_ahead)

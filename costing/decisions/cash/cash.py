@@ -22,6 +22,7 @@ from costing.inputs.owners import both_sides
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
+from costing.once import asked_once
 from costing.results.lots import as_dates
 
 NO_CASH = "No money is paid or received in these months."
@@ -37,6 +38,7 @@ _COLUMN |= {"dispatches": "net_price", "movements": "proceeds", "other_payments"
 _COLUMN |= {"service_rates": "rate"}
 
 
+@asked_once
 def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False) -> Answer:
     """Cash month by month, what is owed and owing at the valuation date, and what the stock will bear of debt.
 

@@ -52,7 +52,7 @@ def as_planned(runs: Runs) -> Runs:
     """Runs of the estate with the best joint plan in place of the rows typed for the lots in it; the same runs where
     nothing can be planned.
     """
-    house = runs.once(house_plan)
+    house = house_plan(runs)
     if not len(house.inputs.lots):
         return runs
     plan, _ = house.best

@@ -30,6 +30,7 @@ from costing.graph.arrays import BLANK_DAY
 from costing.inputs.checks import ATTRIBUTES
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.composition import Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit
@@ -63,6 +64,7 @@ class LotsOnHand:
     last: dict[str, dict[str, object]]
 
 
+@asked_once
 def lots_on_hand(runs: Runs) -> LotsOnHand:
     """Collect every lot of must, wine, reserve and blend at the valuation date."""
     chain = runs.chain
@@ -86,11 +88,12 @@ def lots_on_hand(runs: Runs) -> LotsOnHand:
     return LotsOnHand(names, state, stock["quantity"].to_numpy(), value, part, tables, _last_rows(runs, mix))
 
 
+@asked_once
 def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
     """Every trial side by side, then the last blend of each of their cuvées (`_COLUMNS`), and findings for lots that
     are short or unknown.
     """
-    estate, on_hand = runs.estate, runs.once(lots_on_hand)
+    estate, on_hand = runs.estate, lots_on_hand(runs)
     lines = estate["trial_blends"]
     rows: list[dict[str, object]] = []
     findings: list[Finding] = []
@@ -116,11 +119,12 @@ def trial_blends(runs: Runs) -> tuple[pd.DataFrame, list[Finding]]:
     return table, findings
 
 
+@asked_once
 def trials_side_by_side(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Trials as columns: the share of every name (`share_in:` and the trial), and the litres left of each lot that a
     trial draws on (`left_by:` and the trial).
     """
-    on_hand = runs.once(lots_on_hand)
+    on_hand = lots_on_hand(runs)
     lines = runs.estate["trial_blends"]
     drawn: dict[str, Floats] = {}
     for trial in lines["trial"].dropna().unique():

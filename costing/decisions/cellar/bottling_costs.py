@@ -38,6 +38,7 @@ from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.dated_rates import dated_rates
+from costing.once import asked_once
 from costing.results.costs import releases
 from costing.results.results import Results
 from costing.units import FORMATS_L
@@ -89,6 +90,7 @@ class PerBottle:
         return (kept / self.survivors + self.finishing) / self.good
 
 
+@asked_once
 def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     """What a bottle of a cuvée takes from now to its release, by the rates and norms of the estate."""
     estate, book, economic, today = runs.estate, runs.book, runs.economic, runs.today

@@ -37,6 +37,7 @@ from costing.decisions.cellar.cuvee_blends import MOST_OTHER
 from costing.decisions.cellar.what_may_join import may_join
 from costing.errors import Finding
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.composition import OTHER
 
 BLEND_COLUMNS = (
@@ -45,6 +46,7 @@ BLEND_COLUMNS = (
 BOUND_COLUMNS = ("trial", "bound", "bound_of", "share_asked", "share_attained", "shadow_price")
 
 
+@asked_once
 def trials(runs: Runs) -> Answer:
     """Trial blends side by side, what they are made of and leave, and the cheapest blend within their bounds."""
     costed, findings = trial_blends(runs)
@@ -136,11 +138,12 @@ def _is_wine(on_hand: LotsOnHand) -> np.ndarray:
     return np.asarray(other <= MOST_OTHER)
 
 
+@asked_once
 def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
     """Cheapest blend for every trial that wants bottles: its lots (`BLEND_COLUMNS`), its bounds (`BOUND_COLUMNS`),
     and findings where the lots do not suffice or no blend keeps the bounds.
     """
-    estate, on_hand = runs.estate, runs.once(lots_on_hand)
+    estate, on_hand = runs.estate, lots_on_hand(runs)
     lines = estate["trial_blends"]
     made: list[dict[str, object]] = []
     kept: list[dict[str, object]] = []

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from costing.graph.arrays import Flow
+from costing.once import asked_once
 from costing.results.composition import OTHER, Composition
 from costing.results.lots import lot_labels
 from costing.results.results import Results
@@ -23,6 +24,7 @@ MOST_OTHER = 0.05
 """A lot with more sugar and other than this is a liqueur and no wine to blend."""
 
 
+@asked_once
 def cuvee_blends(results: Results) -> pd.DataFrame:
     """One row per cuvée, wine lot and day of tirage, by day (columns `BLENDS`).
 

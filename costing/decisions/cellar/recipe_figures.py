@@ -19,6 +19,7 @@ from costing.inputs.columns import Styles, read_one
 from costing.inputs.cuvee_bounds import against_bounds
 from costing.inputs.estate import Estate
 from costing.inputs.schema import recipe_figures
+from costing.once import asked_once
 
 SIZES = ("kilograms", "bottles", "litres")
 LEAST_DAYS = 30
@@ -64,6 +65,7 @@ def usual_figures() -> Values:
     return {figure.name: read_one(figure, _cell(figure.default), Styles())[0] for figure in figures}
 
 
+@asked_once
 def read_recipes(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
     """Recipes that make sense, by name, and every finding on the Recipes sheet."""
     table = estate["recipes"]

@@ -29,6 +29,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.frames import as_entered, settings_frame
 from costing.inputs.load import read_inputs
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.costs import releases
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
@@ -61,6 +62,7 @@ def recipe_findings(estate: Estate) -> Iterator[Finding]:
             yield caution(estate.place("pools", row, "normal_capacity"), "", rule, remedy)
 
 
+@asked_once
 def _sound(estate: Estate) -> tuple[dict[str, Recipe], list[Finding]]:
     """Recipes that fill bottles, and what is wrong with the others."""
     recipes, wrong = read_recipes(estate)
@@ -106,6 +108,7 @@ def _norms(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     return pd.concat([others, given.assign(time_base="per movement")], ignore_index=True)
 
 
+@asked_once
 def _dry_goods(estate: Estate, recipe: Recipe) -> pd.DataFrame:
     """Dry goods of the estate, presentations left out; those that the recipe gives in their place."""
     goods = estate["dry_goods"]
@@ -132,6 +135,7 @@ def _pools(estate: Estate, capacity: Floats) -> pd.DataFrame:
     return as_entered("pools", pools.assign(normal_capacity=np.where(serves, np.nan, capacity))[kept])
 
 
+@asked_once
 def recipes(runs: Runs) -> Answer:
     """Standard cost per bottle of every recipe, and by stage against the actual of its cuvée and format; the last line
     of each recipe and basis is the total.

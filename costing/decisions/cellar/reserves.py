@@ -35,6 +35,7 @@ from costing.decisions.keeping_costs import pools_per_unit_year, storage_per_lit
 from costing.decisions.plan.ageing_tables import hurdle_curve
 from costing.engine.carrying import mean_growth
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.composition import OTHER, RED, UNKNOWN, Composition
 from costing.results.lots import as_dates
 from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
@@ -47,11 +48,12 @@ LIQUEUR = "use as liqueur"
 _SOME = 0.01  # share from which a blend has wine of a sort
 
 
+@asked_once
 def vats(runs: Runs) -> Answer:
     """Every lot of must, wine, reserve and blend at the valuation date: its value, what it brings used now, kept a
     year or sold, what it is made of, and what it would do to every blend that it could join.
     """
-    table, joined = runs.once(_vats_and_blends)
+    table, joined = _vats_and_blends(runs)
     table, says = _with_use(runs, table, joined)
     tables = {"vats": table.drop(columns=list(_MADE_OF)), "vats_made_of": table[["lot", *_MADE_OF]]}
     empty = "No must, wine or reserve is on hand at the valuation date."
@@ -127,6 +129,7 @@ def _states(runs: Runs, lot: pd.Series) -> Ints:
     return runs.chain.state_on(lots, np.full(len(lots), runs.today))
 
 
+@asked_once
 def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     book, economic, chain = runs.book, runs.economic, runs.chain
     today = np.int64(chain.valuation_day)

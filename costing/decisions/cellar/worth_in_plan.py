@@ -25,7 +25,7 @@ def worth_of_bottle(runs: Runs, blends: pd.DataFrame) -> Floats:
     """Worth today of a bottle more of each blend (rows of `cuvee_blends`), in the format that it was or will be filled
     into; NaN where the plan speaks of no bottle of it.
     """
-    worth = blends["bottle_lot"].map(runs.once(house_plan).one_more).to_numpy(dtype=float)
+    worth = blends["bottle_lot"].map(house_plan(runs).one_more).to_numpy(dtype=float)
     day = np.minimum(blends["day"].to_numpy(dtype=np.int64), runs.today)
     return np.asarray(worth / hurdle_curve(runs.economic).growth(day, np.full(len(day), runs.today)))
 

@@ -34,6 +34,7 @@ from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.decisions.plan.plans import BEST, as_far_as_there, near_steps, wanted_plans
 from costing.errors import Finding, InputError
 from costing.model import Runs
+from costing.once import asked_once
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
 _SOME = 0.5
@@ -49,6 +50,7 @@ class Future:
     value: float
 
 
+@asked_once
 def futures(runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
     """What this quarter's decisions have in common over all futures, and the regret of every plan in each.
 

@@ -25,6 +25,7 @@ from costing.errors import Finding, InputError, caution, errors_in
 from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.costs import by_cuvee, releases
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -120,6 +121,7 @@ def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     return table.rename_axis("kind").reset_index()
 
 
+@asked_once
 def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
     """All scenarios beside the records: the latest release made of each cuvée and format and every planned one, the
     change of the latest of each cuvée in bottles, and stock.

@@ -29,6 +29,7 @@ from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
 from costing.inputs.schema import sheets
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.costs import releases
 from costing.results.origins import release_states
 from costing.results.results import Results
@@ -73,6 +74,7 @@ _ROWS = {
 """Column that says what a cell is about."""
 
 
+@asked_once
 def sensitivity(runs: Runs, release: str | None = None) -> Answer:
     """What moves the cost of a bottle: 1 % less and 1 % more of each figure, and the most telling cells.
 

@@ -40,6 +40,7 @@ from costing.errors import errors_in
 from costing.inputs.basis import ECONOMIC
 from costing.model import Runs
 from costing.money.capital import capital_curve
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.results import Results
 
@@ -122,6 +123,7 @@ def verdicts_drawn(
     return table.iloc[np.argsort(-np.abs(now), kind="stable")].reset_index(drop=True)
 
 
+@asked_once
 def holding_chances(runs: Runs) -> pd.Series:
     """Chance that holding wins by lot, over the draws that a forecast makes unless told otherwise; empty where the
     sheet Uncertainty is empty or wrong.
@@ -198,7 +200,7 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
                 index for index in stacks_read if figures[index].how == "set" or values[index] != figures[index].still
             ]
             changed = apply_changes(results.estate, [figures[index].change(float(values[index])) for index in moved])
-            known[key] = holding(replace(results, estate=changed)) if moved else base
+            known[key] = holding(results, changed) if moved else base
         return known[key]
 
     def gain(values: Floats) -> Floats:

@@ -24,6 +24,7 @@ from costing.decisions.prices.prices import priced_releases
 from costing.errors import errors_in
 from costing.inputs.schema import sheets
 from costing.model import Runs
+from costing.once import asked_once
 
 _NOTHING = 1e-12
 _SHARE_DRAWS = 5_000
@@ -33,6 +34,7 @@ _LIKELY = 0.9
 """A verdict is open where neither side wins in so many draws."""
 
 
+@asked_once
 def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: Progress | None = None) -> Answer:
     """The uncertain figures drawn many times: how sure costs, target prices and verdicts are.
 
@@ -47,7 +49,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         )
     drawn = forecast(runs, draws, seed, progress=progress)
     shares = shares_by_cuvee(drawn, "economic")
-    prices = runs.once(priced_releases)
+    prices = priced_releases(runs)
     tables = {
         "costs_drawn": costs_drawn(drawn),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),

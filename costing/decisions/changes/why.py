@@ -33,11 +33,13 @@ from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 from costing.model import Runs, run
+from costing.once import asked_once
 
 PARTS = ["what_moved", "change", "running", "behind_it"]
 LARGEST, TRIED = 3, 8
 
 
+@asked_once
 def why(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
     """Why a cost moved: from release `first` to release `second` of this estate, or, given another estate `before`,
     the figure `second` (default: stock) from that one to this; with the latest release of every cuvée against one of

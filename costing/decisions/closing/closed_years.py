@@ -31,6 +31,7 @@ from costing.inputs.estate import Estate, Sources, as_table
 from costing.inputs.owners import both_sides, own_part
 from costing.inputs.schema import sheets
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.roll_forward import exits, expensed_at_once
 from costing.results.stock import stock_values
 from costing.results.ways_out import SALE
@@ -58,6 +59,7 @@ class ClosedYearEdit:
     after: str
 
 
+@asked_once
 def closed_year_edits(runs: Runs) -> Answer:
     """Edits of closed years that move book stock, cost of goods sold or expense at a closing: one line each."""
     estate = runs.estate
@@ -79,7 +81,7 @@ def closed_year_cautions(runs: Runs) -> list[Finding]:
     """A caution for every edit of a closed year, as `closed_year_edits` lists them."""
     findings = []
     names = ("stock", "cost of goods sold", "expense")
-    for line in runs.once(closed_year_edits)["closed_year_edits"].to_dict("records"):
+    for line in closed_year_edits(runs)["closed_year_edits"].to_dict("records"):
         amounts = (float(line["stock_moved"]), float(line["goods_sold_moved"]), float(line["expense_moved"]))
         both = zip(names, amounts, strict=True)
         moved = [f"{name} by {amount:+,.2f}" for name, amount in both if abs(amount) >= LEAST_EFFECT]

@@ -38,7 +38,7 @@ from costing.model import Runs, trace
 from costing.money.entries import shared_after
 from costing.money.postings import TABLE_NAMES
 from costing.money.rates import location_of, locations
-from costing.results.composition import RED, WHITE, Composition
+from costing.results.composition import RED, WHITE, composition_of
 from costing.results.late import spread
 from costing.results.lots import as_dates, lot_labels
 from costing.results.results import Results
@@ -123,7 +123,7 @@ def _frozen_stock(results: Results, state: Ints) -> pd.DataFrame:
 
 def _locations(results: Results) -> np.ndarray:
     names = np.append(locations(results.estate).to_numpy(dtype=object), "")
-    return names[location_of(results.estate, results.chain)]
+    return np.asarray(names[location_of(results.estate, results.chain)])
 
 
 def _frozen_costs(results: Results, state: Ints, day: int) -> pd.DataFrame:
@@ -225,7 +225,7 @@ def _carried_on(results: Results, late: Ints, day: int) -> tuple[Ints, Floats]:
 
 
 def _frozen_composition(results: Results, state: Ints) -> pd.DataFrame:
-    mix = Composition(results.estate, results.chain)
+    mix = composition_of(results.estate, results.chain)
     names = results.chain.lots.names.to_numpy(dtype=object)[results.chain.states.lot[state]]
     rows: list[tuple[object, str, str, float]] = []
     for attribute in ATTRIBUTES:

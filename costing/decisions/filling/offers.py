@@ -28,6 +28,7 @@ from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, value_of
 from costing.errors import Finding, caution
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.stock import stock_values
 
@@ -66,10 +67,11 @@ def gain_at(price: float, flip: float, quantity: float, *, buys: bool) -> float:
     return (flip - price if buys else price - flip) * quantity
 
 
+@asked_once
 def offers(runs: Runs) -> Answer:
     """Every offer of the sheet from today on: buy, sell or pass, and what it does to the blend of its cuvée."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    filling = runs.once(filling_of)
+    filling = filling_of(runs)
     all_offers = offers_of(runs.estate)
     columns = ["offer", "verdict"]
     if filling is None or not all_offers:

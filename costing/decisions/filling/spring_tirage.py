@@ -29,12 +29,12 @@ from costing.engine.carrying import day_numbers
 from costing.errors import Finding, caution
 from costing.graph.arrays import days
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
 YEARS_ON = 3
-NEVER = 1e3
-"""Storage of a litre that nobody would pay."""
+NEVER = 1e3  # storage of a litre that nobody would pay
 _SOME = 0.5
 """Less than half a bottle is none."""
 _NOTHING = "No tirage is planned or was made, or no bottle has a price by age: there is nothing to fill."
@@ -84,6 +84,7 @@ class Filling:
         return max(enough_with(self.unit.chance_enough, self.needs), self.for_blends)
 
 
+@asked_once
 def filling_of(runs: Runs) -> Filling | None:
     """Tirage and reserve of the first spring; None where there is nothing to fill."""
     springs = springs_of(runs)
@@ -116,10 +117,11 @@ def filling_of(runs: Runs) -> Filling | None:
     return Filling(springs, usual, unit, np.maximum(wanted - harvests - other, 0.0) / wine.kept, for_blends)
 
 
+@asked_once
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
-    filling = runs.once(filling_of)
+    filling = filling_of(runs)
     if filling is None:
         return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
     springs = filling.springs

@@ -41,6 +41,7 @@ from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.basis import ECONOMIC
 from costing.inputs.estate import Estate
 from costing.money.capital import capital_curve
+from costing.once import asked_once
 from costing.results.lots import as_dates, lot_labels
 from costing.results.place_rules import first_sale
 from costing.results.results import Results
@@ -73,6 +74,7 @@ class Holding:
     good: float
 
 
+@asked_once
 def stacks_on_lees(results: Results) -> pd.DataFrame:
     """Lots on lees at the valuation date with a known tirage: by cuvée and format, oldest first.
 
@@ -83,6 +85,7 @@ def stacks_on_lees(results: Results) -> pd.DataFrame:
     return stock.sort_values(["cuvee", "format", "tirage", "lot"], ignore_index=True)
 
 
+@asked_once
 def _prices_by_age(estate: Estate) -> dict[tuple[str, str], pd.DataFrame]:
     """Rows of Price by age of each cuvée and format, youngest first."""
     table = estate["price_by_age"].sort_values("months_on_lees", kind="stable")
@@ -94,7 +97,7 @@ def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: 
 
     Each given price is brought to the money of the day first, then a straight line joins the two ages.
     """
-    prices = estate.once(_prices_by_age).get((cuvee, bottle_format))
+    prices = _prices_by_age(estate).get((cuvee, bottle_format))
     if prices is None:
         return np.full(len(day), np.nan)
     given, money = prices["months_on_lees"].to_numpy(), days(prices["money_date"])
@@ -115,9 +118,13 @@ def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: 
     return np.where(inside, price, np.nan)
 
 
-def holding(results: Results) -> Holding:
-    """Collect the stacks on lees and what holds for them at every candidate date of the settings."""
-    estate, chain = results.estate, results.chain
+@asked_once
+def holding(results: Results, changed: Estate | None = None) -> Holding:
+    """Collect the stacks on lees and what holds for them at every candidate date of the settings.
+
+    changed: the estate with other prices and rates, to sell and to keep the same stacks at (None: its own).
+    """
+    estate, chain = results.estate if changed is None else changed, results.chain
     today, settings = chain.valuation_day, estate.settings
     day = candidate_days(today, settings.ageing_step_months, settings.ageing_horizon_months)
     stock = stacks_on_lees(results)
@@ -173,15 +180,13 @@ def minimum_months(estate: Estate, cuvee: np.ndarray, tirage: Ints, today: int) 
     return np.nan_to_num(months_between(as_dates(tirage), first_sale(estate, cuvee, tirage, today)))
 
 
-def hold_or_release_tables(
-    results: Results, present: Holding | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
+@asked_once
+def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
     """Verdict of every stack, every candidate date of every stack, and the arrays behind them.
 
-    results: on the economic basis; present: `holding(results)`, if it is known. Tables are empty where nothing
-    is on lees.
+    results: on the economic basis. Tables are empty where nothing is on lees.
     """
-    present = holding(results) if present is None else present
+    present = holding(results)
     if not len(present.stock):
         return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
     queue = queue_for_market(present.stacks, present.day, present.curve, present.market)
@@ -248,11 +253,11 @@ def _by_date(present: Holding, answer: HoldOrRelease) -> pd.DataFrame:
     )
 
 
-def ageing_findings(results: Results, present: Holding | None = None) -> Iterator[Finding]:
+def ageing_findings(results: Results) -> Iterator[Finding]:
     """Yield cautions on stacks that no verdict can speak of: bottles of unknown tirage, cuvées and ages
     without a price, markets that take nothing. A date before the minimum months is barred, and no finding.
     """
-    present = holding(results) if present is None else present
+    present = holding(results)
     estate, stock = results.estate, stock_values(results)
     unknown = stock[(stock["kind"] == "on lees") & stock["tirage"].isna()]
     for lot in unknown["lot"].astype(str):

@@ -40,6 +40,7 @@ from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.rates import location_of, locations
+from costing.once import asked_once
 from costing.results.stock import stock_values
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
 
@@ -83,6 +84,7 @@ def plan_dates(runs: Runs, horizon: int | None = None) -> Dates:
     return Dates(day, 1.0 / growth, evenly / growth[:-1], year)
 
 
+@asked_once
 def plan_inputs(
     runs: Runs, without: Collection[str] = (), horizon: int | None = None, tirages: pd.DataFrame | None = None
 ) -> PlanInputs:

@@ -1,4 +1,4 @@
-"""The best plan of all lots of an estate, solved once however many answers ask for it: `runs.once(house_plan)`."""
+"""The best plan of all lots of an estate, solved once however many answers ask for it: `house_plan(runs)`."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from costing.decisions.plan.facts import Campaigns
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, Search, Worths
 from costing.model import Runs
+from costing.once import asked_once
 
 
 class HousePlan:
@@ -49,6 +50,7 @@ class HousePlan:
         return pd.Series(self.bottle_pairs[:, 0] if len(lots) else [], pd.Index(lots.astype(str)), dtype=float)
 
 
+@asked_once
 def house_plan(runs: Runs) -> HousePlan:
     """The plan of every lot within all limits."""
     return HousePlan(plan_inputs(runs))

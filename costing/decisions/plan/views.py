@@ -24,6 +24,7 @@ from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.decisions.plan.unkept import SOME, evening_of, month_of, outside_prices, what_it_breaks, without_price
 from costing.errors import Finding
 from costing.model import Runs
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.net_realisable import net_realisable_value
 from costing.results.stock import stock_values
@@ -31,6 +32,7 @@ from costing.results.stock import stock_values
 TWO_YEARS = 730
 
 
+@asked_once
 def plan_answer(
     runs: Runs, without: Collection[str] = (), own: pd.DataFrame | None = None, *, whole_campaigns: bool = False
 ) -> Answer:
@@ -40,7 +42,7 @@ def plan_answer(
     if whole_campaigns:
         house = plan_in_campaigns(runs, without)
     else:
-        house = HousePlan(plan_inputs(runs, without)) if without else runs.once(house_plan)
+        house = HousePlan(plan_inputs(runs, without)) if without else house_plan(runs)
     inputs = house.inputs
     facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
     if not len(inputs.lots):
@@ -65,7 +67,7 @@ def plan_answer(
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:
     """What the plan does with each lot, and why."""
-    table = runs.once(plan_answer)["release_plan"]
+    table = plan_answer(runs)["release_plan"]
     return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True)) if "do" in table else {}
 
 

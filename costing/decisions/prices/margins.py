@@ -14,6 +14,7 @@ from costing.answers.kinds import about
 from costing.decisions.prices.realised import margins_by, margins_by_cuvee
 from costing.graph.arrays import days
 from costing.model import Runs
+from costing.once import asked_once
 
 YARDSTICKS = (
     *("cuvee_format", "margin_per_capital", "average_capital_per_bottle", "return_a_year", "margin_after_capital"),
@@ -24,11 +25,12 @@ YARDSTICKS = (
 _SHOWN_TWICE = ("cuvee_format", "return_a_year")
 
 
+@asked_once
 def margins(runs: Runs) -> Answer:
     """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it ties up."""
     empty = "No priced sales up to the valuation date."
     facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
-    table = runs.once(margins_by_cuvee)
+    table = margins_by_cuvee(runs)
     if not len(table):
         return Answer({"margins": table}, (), (), facts, empty)
     table = table.assign(cuvee_format=table["cuvee"] + " " + table["format"])

@@ -16,6 +16,7 @@ from costing.errors import Finding, InputError, caution
 from costing.graph.arrays import days
 from costing.graph.flows import valuation_day
 from costing.inputs.estate import Estate
+from costing.once import asked_once
 from costing.results.ways_out import channel_rows
 
 
@@ -114,6 +115,7 @@ def _rates(estate: Estate) -> list[Finding]:
     return findings
 
 
+@asked_once
 def _targets(estate: Estate) -> list[Finding]:
     """Targets that no price reaches in some channel where they count."""
     table = estate["targets"]

@@ -26,16 +26,19 @@ from costing.decisions.prices.price_response import price_response
 from costing.decisions.prices.price_tables import next_of_each, per_75cl, release_prices
 from costing.errors import InputError
 from costing.model import Runs
+from costing.once import asked_once
 
 _ROUNDING_ROOM = 1e-9
 _LADDER = ("avoidable_cost", "book_per_bottle", "economic_per_bottle", "target_price", "net_price_at_list")
 
 
+@asked_once
 def priced_releases(runs: Runs) -> pd.DataFrame:
     """Every release to sell in every channel; to be asked for by `runs.once`."""
     return release_prices(runs.book, runs.economic, runs.replacement)
 
 
+@asked_once
 def prices(runs: Runs, elasticity: float | None = None) -> Answer:
     """What every release still to sell must fetch by channel, and what follows from it.
 
@@ -45,7 +48,7 @@ def prices(runs: Runs, elasticity: float | None = None) -> Answer:
     if wrong := price_findings(runs.estate):
         raise InputError(wrong)
     facts = {"currency": runs.currency}
-    advised = _advised(runs.once(priced_releases))
+    advised = _advised(priced_releases(runs))
     sold = advised[advised["bottles_to_sell"] > 0]
     tables = {
         "release_prices": sold.sort_values("short_of_target", ascending=False, kind="stable", ignore_index=True),

@@ -39,6 +39,7 @@ from costing.graph.arrays import BLANK_DAY, days
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
+from costing.once import asked_once
 from costing.results.lots import as_dates
 from costing.results.origins import weights
 from costing.results.ways_out import SALE, channel_rows, ways_out
@@ -101,6 +102,7 @@ class Sales(ParallelArrays):
     receipts: Receipts
 
 
+@asked_once
 def realised_sales(runs: Runs, since: date | None = None) -> Sales:
     """Every priced sale. since: first day of dispatch that counts (all of them without it)."""
     chain, labels = runs.chain, runs.labels
@@ -115,6 +117,7 @@ def realised_sales(runs: Runs, since: date | None = None) -> Sales:
     return sales.take(np.flatnonzero(counts))
 
 
+@asked_once
 def margins_by_cuvee(runs: Runs, since: date | None = None) -> pd.DataFrame:
     """Realised margins by cuvée and format up to the valuation date (tables `margins` and `margins_by_capital`
     together), most money first.

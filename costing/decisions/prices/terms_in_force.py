@@ -21,6 +21,7 @@ from costing.graph.arrays import days
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import key_text, row_in_force
 from costing.inputs.plan_checks import HARDLY_ELASTIC
+from costing.once import asked_once
 from costing.results.ways_out import SALE, channel_rows
 
 
@@ -60,17 +61,19 @@ NO_TARGET = Target(-1, "return", float("nan"))
 
 def target_of(estate: Estate, cuvee: str, bottle_format: str, channel: str, kind: str | None = None) -> Target:
     """Most particular target; of one kind ("margin" or "return") where it is named."""
-    keys, value = estate.once(_targets)
+    keys, value = _targets(estate)
     fits = None if kind is None else keys["target"] == kind
     row = most_particular(keys, {"cuvee": cuvee, "format": bottle_format, "channel": channel}, fits)
     return Target(row, str(keys["target"][row]), float(value[row])) if row >= 0 else NO_TARGET
 
 
+@asked_once
 def _targets(estate: Estate) -> tuple[dict[str, Names], Floats]:
     table = estate["targets"]
     return key_text(table, ("cuvee", "format", "channel", "target")), table["value"].to_numpy()
 
 
+@asked_once
 def channel_terms(estate: Estate, day: int) -> pd.DataFrame:
     """Sales channels with their terms in force on a day, by name in the order of the sheet; `row`: row of Channels."""
     table = estate["channels"]

@@ -122,8 +122,10 @@ class RuleSet:
         words = folded_words(category)
         ranked: list[tuple[int, float, int]] = []
         for index, figure in enumerate(self.figures):
+            if figure.rule != rule:
+                continue
             fits = [len(name) for name in map(folded_words, figure.applies_to) if _within(name, words)]
-            if figure.rule == rule and (fits or not figure.applies_to):
+            if fits or not figure.applies_to:
                 slack = figure.value if figure.bound in ("max", "below") else -figure.value
                 ranked.append((-max(fits, default=0), 0.0 if figure.month_day else slack, index))
         return [index for *_, index in sorted(ranked)]

@@ -20,7 +20,7 @@ LINE = {**LOAN, "repayment": "at will", "payment_months": 3}
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(cash)
+    return cash(demo_runs)
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def test_what_is_incurred_and_unpaid_is_that_of_the_engine(demo_runs) -> None:
     postings = demo_runs.book.charges.postings
     late = (postings.incurred <= demo_runs.today) & (postings.paid > demo_runs.today)
     assert postings.amount[late].sum() == pytest.approx(231_774.40)
-    open_now = unpaid(demo_runs.once(budget).entries, demo_runs.today)
+    open_now = unpaid(budget(demo_runs).entries, demo_runs.today)
     owed = open_now.take(np.isin(open_now.kind, kind("growers", "labour")))
     assert -owed.amount.sum() == pytest.approx(231_774.40)
     month = owed.paid.astype("datetime64[D]").astype("datetime64[M]").astype(str)
@@ -72,7 +72,7 @@ def test_cash_in_less_out_is_the_change_of_the_balance(demo_runs, answer) -> Non
 
 
 def test_debt_changes_by_what_is_drawn_and_repaid(demo_runs) -> None:
-    found = demo_runs.once(budget)
+    found = budget(demo_runs)
     planned = found.periods.planned
     at = found.periods.of(np.concatenate([one.day for one in found.schedules.values()]))
     principal = np.concatenate([one.principal for one in found.schedules.values()])
@@ -111,7 +111,7 @@ def test_postings_by_the_day_paid_are_those_of_the_engine(demo_runs) -> None:
 
 
 def test_a_pool_costs_its_amount_over_its_period(house, demo_runs) -> None:
-    found = demo_runs.once(budget)
+    found = budget(demo_runs)
     of_pools = found.entries.table == TABLE_NAMES.index("pools")
     pools = found.entries.take(of_pools & (found.entries.paid <= demo_runs.today))
     table = demo_runs.estate["pools"]
@@ -121,7 +121,7 @@ def test_a_pool_costs_its_amount_over_its_period(house, demo_runs) -> None:
 
 
 def test_capital_is_interest_and_two_differences(demo_runs) -> None:
-    lines = interest_and_capital(demo_runs, demo_runs.once(budget)).set_index("interest_line")["amount"]
+    lines = interest_and_capital(demo_runs, budget(demo_runs)).set_index("interest_line")["amount"]
     assert lines.iloc[:3].sum() == pytest.approx(lines["capital charged to stock"])
     assert lines["interest of the loans"] > 0
 
@@ -129,7 +129,7 @@ def test_capital_is_interest_and_two_differences(demo_runs) -> None:
 def test_stock_of_the_pledged_place_is_marked(demo_runs) -> None:
     from costing.accounts.stock import stock
 
-    lots = demo_runs.once(stock)["stock_value"]
+    lots = stock(demo_runs)["stock_value"]
     pledged = lots["pledged_to"] == "Stock line"
     assert ((lots["kind"] == "on lees") & (lots["location"] == "Cellar 1"))[pledged].all()
     assert (

@@ -27,7 +27,7 @@ def of_plan(runs, table):
 
 
 def test_bottles_are_those_of_the_plan(demo_runs, planned) -> None:
-    house = demo_runs.once(house_plan)
+    house = house_plan(demo_runs)
     plan, stacks = house.best[0], house.inputs.facts.stacks
     put = plan.disgorged[~stacks.finished]
     assert of_plan(planned, "disgorgements")["bottles_in"].sum() == pytest.approx(put.sum(), abs=0.01)
@@ -36,7 +36,7 @@ def test_bottles_are_those_of_the_plan(demo_runs, planned) -> None:
 
 def test_what_the_sales_bring_is_what_the_plan_counts_on(demo_runs, planned) -> None:
     """Undiscounted, by hand from the columns of Channels, against the value of the same sales at a rate of 0."""
-    house, estate = demo_runs.once(house_plan), planned.estate
+    house, estate = house_plan(demo_runs), planned.estate
     plan, facts = house.best[0], house.inputs.facts
     rows = of_plan(planned, "dispatches")
     terms = channel_terms(estate, demo_runs.today).reindex(rows["channel"].astype(str))
@@ -63,7 +63,7 @@ def test_the_past_and_lots_outside_the_plan_stay(demo_runs, planned) -> None:
         past = days(before["on_date"]) <= demo_runs.today
         assert len(before[past]) == (days(after["on_date"]) <= demo_runs.today).sum()
     assert planned.book.total.sum() > 0  # every lot holds what is drawn from it
-    now = [runs.once(cash)["owed_and_owing"]["amount"].sum() for runs in (demo_runs, planned)]
+    now = [cash(runs)["owed_and_owing"]["amount"].sum() for runs in (demo_runs, planned)]
     assert now[0] == pytest.approx(now[1])
 
 

@@ -28,7 +28,7 @@ def demo(demo_runs):
 
 @pytest.fixture(scope="module")
 def on_hand(demo_runs):
-    return demo_runs.once(lots_on_hand)
+    return lots_on_hand(demo_runs)
 
 
 def small_cellar() -> dict[str, pd.DataFrame]:
@@ -136,7 +136,7 @@ def test_a_trial_costs_what_the_rows_that_carry_it_out_cost() -> None:
 
 def test_a_trial_costs_the_mean_of_its_lots(demo_runs, demo) -> None:
     estate = demo[0].estate
-    table, findings = demo_runs.once(trial_blends)
+    table, findings = trial_blends(demo_runs)
     assert findings == []
     lines, takes = estate["trial_blends"], per_bottle(demo_runs, "Brut")
     wine_l = 0.75 * 26_872 / (26_872 + 1_355) / 0.993 / 0.998  # liqueur of tirage 2025, norms of the sheet
@@ -152,14 +152,14 @@ def test_a_trial_costs_the_mean_of_its_lots(demo_runs, demo) -> None:
 
 
 def test_shares_draw_what_the_bottles_wanted_need(demo_runs) -> None:
-    table = demo_runs.once(trial_blends)[0].set_index("trial")
+    table = trial_blends(demo_runs)[0].set_index("trial")
     by_share = table.loc["C Chardonnay and old reserve"]
     assert by_share["bottles"] == 36_000
     assert by_share["litres"] == pytest.approx(36_000 * per_bottle(demo_runs, "Brut").drawn_l, rel=1e-9)
 
 
 def test_composition_is_the_mean_of_the_lots(demo_runs, demo, on_hand) -> None:
-    table = demo_runs.once(trial_blends)[0].set_index("trial")
+    table = trial_blends(demo_runs)[0].set_index("trial")
     trial = table.loc["A as last year"]
     lines = demo[0].estate["trial_blends"]
     mine = lines[(lines["trial"] == "A as last year") & (lines["line"] == "lot")]
@@ -172,10 +172,10 @@ def test_composition_is_the_mean_of_the_lots(demo_runs, demo, on_hand) -> None:
 
 
 def test_side_by_side_the_shares_of_each_attribute_add_up(demo_runs) -> None:
-    made_of, left = demo_runs.once(trials_side_by_side)
+    made_of, left = trials_side_by_side(demo_runs)
     trials = [name.removeprefix("share_in:") for name in made_of.columns[2:]]
     shown = [f"share_in:{trial}" for trial in trials]
-    table = demo_runs.once(trial_blends)[0].set_index("trial")
+    table = trial_blends(demo_runs)[0].set_index("trial")
     assert trials == table.index[table["litres_left"] != ""].tolist()
     shares = made_of.groupby("attribute")[shown].sum().loc[["vintage", "variety", "village"]]
     assert shares.to_numpy() == pytest.approx(np.ones((3, 3)))
@@ -186,7 +186,7 @@ def test_side_by_side_the_shares_of_each_attribute_add_up(demo_runs) -> None:
 
 
 def test_the_last_blend_stands_beside_the_trials(demo_runs) -> None:
-    table = demo_runs.once(trial_blends)[0]
+    table = trial_blends(demo_runs)[0]
     last = table[table["litres_left"] == ""].iloc[0]
     assert last["trial"] == "last blend: B25-BRUT"
     assert table["over_last_blend"].tolist() == pytest.approx(
@@ -197,7 +197,7 @@ def test_the_last_blend_stands_beside_the_trials(demo_runs) -> None:
 
 
 def test_one_trial_breaks_its_bound_and_says_by_how_much(demo_runs) -> None:
-    table, _ = demo_runs.once(trial_blends)
+    table, _ = trial_blends(demo_runs)
     breached = table[~table["bounds_breached"].isin(["none", ""])]
     assert breached["trial"].tolist() == ["B young, more Meunier"]
     assert breached["bounds_breached"].iloc[0] == "second 13.8%, at most 12.0%"
@@ -303,7 +303,7 @@ def test_without_bounds_the_cheapest_lots_are_poured_first(on_hand) -> None:
 
 
 def test_the_cheapest_of_the_demo_keeps_every_bound_and_the_vats(demo_runs, on_hand) -> None:
-    cheapest, shadows, findings = demo_runs.once(cheapest_blends)
+    cheapest, shadows, findings = cheapest_blends(demo_runs)
     assert findings == []
     assert set(cheapest["trial"]) == {"A as last year", "B young, more Meunier", "C Chardonnay and old reserve"}
     least = (shadows["bound"] == "at least").to_numpy()
@@ -314,7 +314,7 @@ def test_the_cheapest_of_the_demo_keeps_every_bound_and_the_vats(demo_runs, on_h
     assert (shadows["shadow_price"][over > 1e-6] == 0).all()
     for _, line in cheapest.iterrows():
         assert line["litres"] <= on_hand.litres[on_hand.names.get_loc(line["lot"])] + 1e-6
-    table = demo_runs.once(trial_blends)[0].set_index("trial")
+    table = trial_blends(demo_runs)[0].set_index("trial")
     first = cheapest.drop_duplicates("trial").set_index("trial")
     assert (first["saving_per_bottle"] + first["economic_at_tirage"]).to_numpy() == pytest.approx(
         table.loc[first.index, "economic_at_tirage"].to_numpy()
@@ -374,6 +374,6 @@ def test_a_cuvee_without_a_tirage_on_record_takes_a_usual_share_of_liqueur() -> 
 
 def test_the_worth_of_a_bottle_more_stands_beside_the_trials(demo_runs) -> None:
     """The same figure as on Worth of one more, of the tirage that the next Brut is filled into."""
-    costed = demo_runs.once(trials)["trial_blends_costed"]
-    margin = demo_runs.once(plan_answer)["worth_at_margin"].set_index("lot")["worth_of_one_more"]
+    costed = trials(demo_runs)["trial_blends_costed"]
+    margin = plan_answer(demo_runs)["worth_at_margin"].set_index("lot")["worth_of_one_more"]
     assert costed["worth_at_tirage"].to_numpy() == pytest.approx(np.full(len(costed), margin["T26-BRUT"]))

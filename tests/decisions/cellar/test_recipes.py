@@ -272,7 +272,7 @@ def demo(demo_runs):
 
 @pytest.fixture(scope="module")
 def tables(demo_runs):
-    answer = demo_runs.once(recipes)
+    answer = recipes(demo_runs)
     return answer["recipes_costed"], answer["standard_and_actual"]
 
 

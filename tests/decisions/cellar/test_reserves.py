@@ -30,7 +30,7 @@ def demo(demo_runs):
 
 @pytest.fixture(scope="module")
 def tables(demo_runs):
-    return demo_runs.once(january_tables)
+    return january_tables(demo_runs)
 
 
 def january_tables(runs):
@@ -73,7 +73,7 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo_runs) -> None:
     economic = demo_runs.economic
     estate = economic.estate
-    worth = demo_runs.once(january_tables)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
+    worth = january_tables(demo_runs)[0].set_index("lot").loc["R24-CH", "worth_keeping_at"]
 
     def gains(price: float):
         later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R24-CH"], "value_per_unit": [price]}
@@ -217,7 +217,7 @@ def test_wine_used_is_worth_what_the_plan_says_of_a_bottle_more(demo_runs, table
     """B26-BRUT by hand: bottles of T26-BRUT at the margin of the plan, less filling, over the litres that one draws."""
     table, joined = tables
     one = joined[(joined["lot"] == "R-PERP") & (joined["cuvee"] == "Brut")].iloc[0]
-    margin = demo_runs.once(plan_answer)["worth_at_margin"].set_index("lot").loc["T26-BRUT", "worth_of_one_more"]
+    margin = plan_answer(demo_runs)["worth_at_margin"].set_index("lot").loc["T26-BRUT", "worth_of_one_more"]
     filled = filling(demo_runs.estate, "Brut", "bottle", np.array([demo_runs.today + 114]), demo_runs.today)
     growth = 1.075 ** (114 / 365)  # 31 December 2025 to 24 April 2026
     assert one["worth_per_litre"] == pytest.approx((margin - filled.work[0] / growth) / filled.drawn_l, rel=1e-9)
@@ -229,7 +229,7 @@ def test_wine_used_is_worth_what_the_plan_says_of_a_bottle_more(demo_runs, table
 
 def test_a_bottle_of_a_blend_made_before_is_discounted_to_its_age(demo_runs, tables) -> None:
     one = tables[1][tables[1]["cuvee"] == "Prestige"].iloc[0]
-    margin = demo_runs.once(house_plan).one_more["T23-PREST"]
+    margin = house_plan(demo_runs).one_more["T23-PREST"]
     days = (pd.Timestamp("2025-12-31") - one["tirage_date"]).days
     years = RateCurve.growth(demo_runs.economic.charges.curve, demo_runs.today - days, demo_runs.today)
     filled = filling(demo_runs.estate, "Prestige", "bottle", np.array([demo_runs.today]), demo_runs.today)

@@ -18,14 +18,14 @@ from costing.decisions.cellar.what_may_join import may_join
 
 
 def test_the_red_reserve_joins_the_rose_and_no_white_blend(demo_runs) -> None:
-    answer = demo_runs.once(vats)
+    answer = vats(demo_runs)
     joins = answer["vats_in_blends"]
     assert set(joins.loc[joins["lot"].isin(["R-ROUGE", "V25-31"]), "cuvee"]) == {"Rosé"}
     assert answer["vats"].set_index("lot").loc["R-ROUGE", "use"] in ("use in Rosé", "keep a year", "sell")
 
 
 def test_a_cuvee_of_one_village_takes_no_other_wine(demo_runs) -> None:
-    joins = demo_runs.once(vats)["vats_in_blends"]
+    joins = vats(demo_runs)["vats_in_blends"]
     mine = joins.loc[joins["cuvee"] == "Terrasses", "lot"]
     chain, mix = demo_runs.chain, demo_runs.composition
     lots = chain.lots.names.get_indexer(mine).astype(np.int64)

@@ -54,7 +54,7 @@ def asking(estate, *rows):
 
 
 def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> None:
-    answer = demo_runs.once(scenarios)
+    answer = scenarios(demo_runs)
     (doubt,) = answer.findings  # a third fewer bottles of a tirage that is to be sold whole
     assert (doubt.value, doubt.rule) == ("Short tirage", "leaves too little for 1 later row: it takes what is there.")
     table = answer["scenarios_per_bottle"].set_index("release")

@@ -136,8 +136,8 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo_estate) -> None:
 
 
 def test_hold_or_release_and_the_forecast_say_one_chance(demo_runs) -> None:
-    alone = demo_runs.once(ageing)["hold_or_release"].set_index("lot")
-    drawn = demo_runs.once(forecast_answer)["verdicts_drawn"].set_index("lot")
+    alone = ageing(demo_runs)["hold_or_release"].set_index("lot")
+    drawn = forecast_answer(demo_runs)["verdicts_drawn"].set_index("lot")
     chance = drawn["probability_holding"]
     assert len(chance) > 10
     assert (alone.loc[chance.index, "probability_holding"] == chance).all()

@@ -313,7 +313,7 @@ def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundr
         return replace(found, drawn=drawn, cost={basis: at_draws(found, basis, drawn) for basis in found.cost})
 
     even = at(*(1.0 + np.arange(101) / 100))
-    recorded, prices = at(1.0).cost["economic"][0], demo_runs.once(priced_releases)
+    recorded, prices = at(1.0).cost["economic"][0], priced_releases(demo_runs)
     drawn = prices_drawn(even, demo_runs.economic, prices)
     gains = verdicts_drawn(demo_runs.economic, even.figures, even.correlation, even.drawn)
     assert len(drawn) > 50

@@ -45,7 +45,7 @@ def test_make_or_buy() -> None:
 
 
 def test_demo_offers_are_judged_and_one_is_refused(demo_runs) -> None:
-    answer = demo_runs.once(offers)
+    answer = offers(demo_runs)
     table = answer["offers_judged"].set_index("offer")
     assert sorted(table["verdict"]) == ["buy", "pass", "sell"]
     refused = table[table["reason"].str.startswith("refused")]
@@ -76,7 +76,7 @@ def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
     again = offers(house.runs)["offers_judged"]
     assert len(again) == len(TURNED)
     assert again["gain_of_offer"].to_numpy() == pytest.approx(np.zeros(len(TURNED)), abs=0.02)
-    found = house.runs.once(filling_of)
+    found = filling_of(house.runs)
     base = value_of(found.keeping.facts, found.advised)
     rate = float(house.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
     for offer in offers_of(house.estate):
@@ -90,7 +90,7 @@ def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
 
 def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
     """The dual of the wine of the first spring, in money of the day of the offer; sold in bulk no more than before."""
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     springs = found.keeping
     bulk = np.minimum(springs.wine.bulk_most, found.advised.wine_in_bulk)
     _, worths = best_plan(springs.with_wine(bulk_most=bulk))

@@ -21,7 +21,7 @@ from costing.model import Runs
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(tirage)
+    return tirage(demo_runs)
 
 
 def limits(*rows: tuple[str, str, str | None, float | None, float | None]) -> pd.DataFrame:
@@ -57,7 +57,7 @@ def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_w
 
 
 def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     springs = found.keeping
     base = value_of(springs.facts, found.as_planned[0])
     worth = found.as_planned[1].bottle
@@ -143,7 +143,7 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
 
 
 def test_planned_tirages_that_want_more_wine_than_there_is_name_the_largest(demo_runs) -> None:
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
     (finding,) = _findings(demo_runs, more)
     assert finding.place.startswith("Tirage!")

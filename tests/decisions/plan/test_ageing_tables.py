@@ -57,8 +57,8 @@ def held(economic):
 
 
 @pytest.fixture(scope="module")
-def demo(economic, held):
-    return hold_or_release_tables(economic, held)
+def demo(economic):
+    return hold_or_release_tables(economic)
 
 
 def changed(estate, table: str, change) -> object:

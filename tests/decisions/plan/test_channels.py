@@ -25,7 +25,7 @@ def bound(runs, *rows) -> House:
 
 def test_sold_at_their_shares_channels_bring_the_price_by_age(demo_runs) -> None:
     """The shares of Channels: 46, 18, 11 and 23 %."""
-    markets = demo_runs.once(plan_inputs).markets
+    markets = plan_inputs(demo_runs).markets
     value, share = channel_values(demo_runs.estate, demo_runs.today, markets, ["Export UK", "Export US"])
     assert (value * share).sum(axis=1) == pytest.approx(np.ones(len(markets)))
     assert share[0] == pytest.approx(np.array([18, 11, 69]) / 98)

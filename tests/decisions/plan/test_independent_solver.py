@@ -44,5 +44,5 @@ def test_random_plans_agree(seed: int) -> None:
 
 
 def test_the_plan_of_the_demo_agrees(demo_runs) -> None:
-    programme = Search(demo_runs.once(plan_inputs).facts).programme
+    programme = Search(plan_inputs(demo_runs).facts).programme
     assert best_value(programme.system()) == pytest.approx(programme.best().value, rel=1e-7)

@@ -22,7 +22,7 @@ from costing.model import Runs
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
-    return demo_runs.once(plan_answer)
+    return plan_answer(demo_runs)
 
 
 def limits(*rows: tuple[str, str | None, str | None, float | None, float | None]) -> pd.DataFrame:
@@ -33,7 +33,7 @@ def limits(*rows: tuple[str, str | None, str | None, float | None, float | None]
 
 def test_every_lot_has_something_to_do_and_a_reason(answer, demo_runs) -> None:
     plan = answer["release_plan"]
-    assert set(plan["lot"]) == set(demo_runs.once(plan_inputs).lots["lot"])
+    assert set(plan["lot"]) == set(plan_inputs(demo_runs).lots["lot"])
     assert plan["do"].str.match(r"(sell|disgorge) [\d,]+ this quarter|(fill, )?keep (until \d{4}-\d\d|beyond)").all()
     assert (plan["reason"].str.len() > 10).all()
     assert (plan["bottles_now"] <= plan["bottles"] + 0.5).all()
@@ -49,7 +49,7 @@ def test_no_plan_of_the_demo_is_worth_more_than_the_joint_one(answer) -> None:
 
 
 def test_what_is_sold_and_left_adds_up_to_what_was_there(answer, demo_runs) -> None:
-    inputs = demo_runs.once(plan_inputs)
+    inputs = plan_inputs(demo_runs)
     plan, _ = best_plan(inputs.facts)
     stacks = inputs.facts.stacks
     lees = ~stacks.finished
@@ -73,7 +73,7 @@ def survivors(facts) -> np.ndarray:
 def test_a_limit_more_costs_and_one_less_frees(demo_runs) -> None:
     estate = demo_runs.estate
     free = plan_answer(demo_runs, ("places", "disgorging", "supply"))["plans_compared"]["plan_value"].iloc[0]
-    bound = demo_runs.once(plan_answer)["plans_compared"]["plan_value"].iloc[0]
+    bound = plan_answer(demo_runs)["plans_compared"]["plan_value"].iloc[0]
     assert free > bound
     house = House(estate).replace(limits=limits(("places", "Cellar 1", None, None, 100_000.0)))
     tight = plan_answer(house.runs)
@@ -106,7 +106,7 @@ def test_a_plan_that_promises_too_much_comes_back_and_says_so(demo_runs) -> None
 
 
 def test_bottles_fixed_beyond_what_is_there_are_cut_to_it(demo_runs) -> None:
-    inputs = demo_runs.once(plan_inputs)
+    inputs = plan_inputs(demo_runs)
     wanted = np.full_like(inputs.facts.stacks.price, 0.0)
     wanted[:, 0] = np.inf
     given = as_far_as_there(inputs.facts, wanted)
@@ -237,7 +237,7 @@ def test_credit_is_the_line_of_the_bank_and_can_be_left_out(demo_runs, answer) -
 
 
 def test_ageing_says_what_the_plan_does_with_each_stack_and_why(demo_runs, answer) -> None:
-    stacks = demo_runs.once(ageing)["hold_or_release"].set_index("lot")["plan_does"]
+    stacks = ageing(demo_runs)["hold_or_release"].set_index("lot")["plan_does"]
     plan = answer["release_plan"].set_index("lot").loc[stacks.index]
     assert (stacks == plan["do"] + ": " + plan["reason"]).all()
     assert stacks["T24-BRUT"].endswith("older bottles fill its market until then")

@@ -19,7 +19,7 @@ from costing.decisions.prices.prices import prices
 
 @pytest.fixture(scope="module")
 def table(demo_runs) -> pd.DataFrame:
-    return demo_runs.once(prices)["price_response"].set_index(["cuvee", "format"])
+    return prices(demo_runs)["price_response"].set_index(["cuvee", "format"])
 
 
 def test_revenue_at_the_margin_is_the_slope_of_revenue() -> None:

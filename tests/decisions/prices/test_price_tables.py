@@ -49,7 +49,7 @@ def tables(demo_runs: Runs) -> Mapping[str, pd.DataFrame]:
 
 @pytest.fixture(scope="module")
 def prices(demo_runs: Runs) -> pd.DataFrame:
-    return demo_runs.once(priced_releases)
+    return priced_releases(demo_runs)
 
 
 def small(**sheets: pd.DataFrame) -> Estate:

@@ -241,7 +241,7 @@ def test_a_cuvee_by_its_name_is_its_latest_release_in_bottles(demo_runs) -> None
 
 
 def test_tables_of_the_demo_speak_of_the_next_release(demo_runs) -> None:
-    prices = demo_runs.once(priced_releases)
+    prices = priced_releases(demo_runs)
     plans = prices[prices["state"] == "planned"].groupby(["cuvee", "format"])["release"].first()
     letter = cost_rises(demo_runs.economic, demo_runs.replacement).groupby(["cuvee", "format"])["release"].first()
     assert len(plans)

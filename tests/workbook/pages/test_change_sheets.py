@@ -19,10 +19,10 @@ from tests.properties.estates import random_estate
 
 def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
     answers = [
-        demo_runs.once(scenarios),
-        demo_runs.once(why),
-        demo_runs.once(sensitivity),
-        demo_runs.once(forecast_answer),
+        scenarios(demo_runs),
+        why(demo_runs),
+        sensitivity(demo_runs),
+        forecast_answer(demo_runs),
     ]
     found = result_sheets(answers)
     workbook = openpyxl.load_workbook(io.BytesIO(result_workbook(found)))

@@ -27,9 +27,7 @@ def demo(demo_runs):
 
 
 def test_every_sheet_is_written_with_its_tables_and_charts(demo_runs, demo) -> None:
-    sheets = result_sheets(
-        [demo_runs.once(ageing), demo_runs.once(vats), demo_runs.once(trials), demo_runs.once(recipes)]
-    )
+    sheets = result_sheets([ageing(demo_runs), vats(demo_runs), trials(demo_runs), recipes(demo_runs)])
     written = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
     assert written.sheetnames == [
         *("Hold or release", "Vats in January", "Trials costed", "Recipes costed", "Candidate dates"),

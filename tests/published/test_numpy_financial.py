@@ -1,4 +1,4 @@
-f"{PAGE} `irr`, `npv` and `fv`, through whole runs: periodic flows as dated ones."
+"""numpy-financial, documentation of `irr` and `fv`, through whole runs: periodic flows as dated ones."""
 
 from __future__ import annotations
 

@@ -167,7 +167,7 @@ def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
 
 
 def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
-    """The sheet, its tables and its notes after the edit."""
+    """The sheet, its tables, notes and drawings after the edit."""
     package = book.package
     parts = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
     change = {
@@ -175,6 +175,7 @@ def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
         "comments": rows.edited_notes,
         "threadedComment": rows.edited_notes,
         "vmlDrawing": rows.edited_shapes,
+        "drawing": rows.edited_drawing,
     }
     for relation in relations(package, sheet.part):
         part = package.locate(relation.target)

@@ -5,9 +5,13 @@ speed table.
 from __future__ import annotations
 
 import os
+import time
+from collections.abc import Callable
 
 import pytest
 
+from costing import House
+from costing.answers.answer import Answer
 from tests.benchmarks.plans import LARGEST, measure, measure_apart
 
 
@@ -22,3 +26,20 @@ def test_a_plan_of_three_hundred_lots_forty_dates_and_ten_channels() -> None:
     found = measure_apart(LARGEST)
     assert found["processor_s"] < 20.0
     assert found["peak_gb"] < 1.0
+
+
+def test_cash_tirage_and_offers_of_the_demo(demo_estate) -> None:
+    """Beyond the costs of a run: cash about 0.3 s of processor, tirage 1.5 s, offers 0.4 s beyond tirage."""
+    house = House(demo_estate)
+    house.cost_per_bottle()
+    house.stock()
+
+    def seconds(ask: Callable[[], Answer]) -> float:
+        begin = time.process_time()
+        assert len(ask().main)
+        return time.process_time() - begin
+
+    took = {ask.__name__: seconds(ask) for ask in (house.cash, house.tirage, house.offers)}
+    assert took["cash"] < 1.0, took
+    assert took["tirage"] < 4.0, took
+    assert took["offers"] < 1.5, took

@@ -170,6 +170,9 @@ def test_a_gauging_far_above_the_records_is_a_caution() -> None:
     results = run(_estate([[_day("2024-02-01"), None, "racking", "B", 100.0, "C", 100.0]], stocktakes=counts), BOOK)
     assert [finding.severity for finding in results.cautions] == ["caution"]
     assert results.cautions[0].place.startswith("Stocktakes!")
+    assert "what A holds by the records, 1000 L since Opening stock!2: 1000 L in (Opening stock!2)." in str(
+        results.cautions[0]
+    )
 
 
 def test_a_cost_before_the_wine_is_a_finding() -> None:

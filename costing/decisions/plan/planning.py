@@ -365,21 +365,16 @@ def value_of(facts: Facts, plan: Plan) -> float:
         of_wine = plan.wine_in_bulk * wine.bulk_price - plan.wine_kept * wine.storage
         value += float((of_wine * discount[wine.step]).sum())
     value += float((stacks.survival[:, -1] * plan.on_lees[:, -1] * stacks.worth_left).sum() * dates.discount[-1])
-    stored = np.nan_to_num(stacks.finished_storage)
+    stored = np.cumsum(np.nan_to_num(stacks.finished_storage) * discount, axis=1)
+    stored = np.concatenate([np.zeros((len(stored), 1)), stored], axis=1)  # up to each date
+    for wait in range(plan.sold.shape[2]):
+        last = steps - wait
+        kept = stored[:, wait:steps] - stored[:, :last]
+        value += float((plan.sold[:, :last, wait] * (received(facts, wait) * dates.sale_discount[wait:] - kept)).sum())
     finished = plan.disgorged * stacks.good[:, np.newaxis]
     finished[stacks.finished, 0] += plan.filled[stacks.finished]
-    for lot in range(len(stacks.bottles)):
-        for begin in range(steps):
-            for wait in range(plan.sold.shape[2]):
-                count = plan.sold[lot, begin, wait]
-                if count:
-                    passed = (dates.day[begin + wait] - dates.day[begin]) / 365.0
-                    price = stacks.price[lot, begin] * (1.0 + stacks.price_growth[lot]) ** passed
-                    kept = float((stored[lot, begin : begin + wait] * discount[begin : begin + wait]).sum())
-                    value += count * (price * dates.sale_discount[begin + wait] - kept)
-            unsold = finished[lot, begin] - plan.sold[lot, begin].sum()
-            kept = float((stored[lot, begin:] * discount[begin:]).sum())
-            value += unsold * (stacks.worth_finished[lot] * dates.discount[-1] - kept)
+    left = stacks.worth_finished[:, np.newaxis] * dates.discount[-1] - (stored[:, -1:] - stored[:, :-1])
+    value += float(((finished - plan.sold.sum(axis=2)) * left).sum())
     extra = (markets.channel_value - 1.0)[:, :, np.newaxis] * (reference * dates.sale_discount)[:, np.newaxis]
     value += float((plan.by_channel * extra).sum())
     width, slope = channel_steps(markets)

@@ -31,8 +31,10 @@ _NEARLY = 1e-6
 """Bounds missed by so much count as kept, where they can't be kept better."""
 
 
-Basis = npt.NDArray[np.object_]
-"""A `HighsBasisStatus` each."""
+_PLACES = np.array([HighsBasisStatus(place) for place in range(5)], dtype=object)
+_LEAST, _BASIC, _MOST = (
+    int(place) for place in (HighsBasisStatus.kLower, HighsBasisStatus.kBasic, HighsBasisStatus.kUpper)
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +64,7 @@ class Solved:
     bound: float
     variables: Mapping[str, Ints]
     rows: Mapping[str, Ints]
-    basis: tuple[Basis, Basis]
+    basis: tuple[Ints, Ints]
 
     def amount(self, name: str) -> Floats:
         """Amounts of a block of variables, in its shape."""
@@ -189,7 +191,7 @@ def solve(
     begin = None if start is None or whole else _begin(system, variables, rows, start)
     may = (system.least != 0.0) | (system.most != 0.0)
     if begin is not None:
-        may |= begin[0] == HighsBasisStatus.kBasic
+        may |= begin[0] == _BASIC
     kept = np.flatnonzero(may)
     # `Highs` says its name on the screen before it can be told to be quiet; the class under it does not
     solver: Any = highspy._Highs()  # type: ignore[attr-defined]
@@ -198,7 +200,8 @@ def solve(
     solver.passModel(_model(system, kept))
     if begin is not None:
         basis = highspy.HighsBasis()
-        basis.col_status, basis.row_status, basis.valid = begin[0][kept].tolist(), begin[1].tolist(), True
+        basis.col_status, basis.row_status = _PLACES[begin[0][kept]].tolist(), _PLACES[begin[1]].tolist()
+        basis.valid = True
         solver.setBasis(basis)
     elif len(kept) > _MANY and not whole:
         solver.setOptionValue("solver", "ipm")
@@ -213,17 +216,20 @@ def solve(
             return solve(system, variables, rows)
         raise ArithmeticError(solver.modelStatusToString(status))
     n_rows, count = system.matrix.shape
-    amounts, stands, found = np.zeros(count), np.full(count, HighsBasisStatus.kLower), solver.getBasis()
+    amounts, stands, found = np.zeros(count), np.full(count, _LEAST), solver.getBasis()
     amounts[kept], value = np.asarray(answer.col_value), -float(info.objective_function_value)
     if whole:
         bound, worths, of_most = -float(info.mip_dual_bound), np.full(n_rows, np.nan), np.full(count, np.nan)
     else:
-        stands[kept] = found.col_status
+        stands[kept] = _codes(found.col_status)
         bound, worths = value, -np.asarray(answer.row_dual)
-        full = (stands == HighsBasisStatus.kUpper) | (system.least == system.most)
+        full = (stands == _MOST) | (system.least == system.most)
         of_most = np.where(full, np.maximum(system.worth - system.matrix.T @ worths, 0.0), 0.0)
-    basis_of_rows = np.array(found.row_status, dtype=object)
-    return Solved(value, amounts, worths, of_most, bound, variables, rows, (stands, basis_of_rows))
+    return Solved(value, amounts, worths, of_most, bound, variables, rows, (stands, _codes(found.row_status)))
+
+
+def _codes(places: list[HighsBasisStatus]) -> Ints:
+    return np.fromiter(map(int, places), dtype=np.int64, count=len(places))
 
 
 def _model(system: System, kept: Ints) -> highspy.HighsLp:
@@ -243,17 +249,17 @@ def _model(system: System, kept: Ints) -> highspy.HighsLp:
 
 def _begin(
     system: System, variables: Mapping[str, Ints], rows: Mapping[str, Ints], start: Solved
-) -> tuple[Basis, Basis] | None:
+) -> tuple[Ints, Ints] | None:
     """Where variables and rows of the same blocks stood; what a block has more of stands at its least, or at no bound.
     None where that is no basis.
     """
     n_rows, count = system.matrix.shape
-    stands = np.full(count, HighsBasisStatus.kLower), np.full(n_rows, HighsBasisStatus.kBasic)
+    stands = np.full(count, _LEAST), np.full(n_rows, _BASIC)
     for now, before, numbers, earlier in zip(
         stands, start.basis, (variables, rows), (start.variables, start.rows), strict=True
     ):
         for name in numbers.keys() & earlier.keys():
             both = tuple(slice(min(sizes)) for sizes in zip(numbers[name].shape, earlier[name].shape, strict=True))
             now[numbers[name][both]] = before[earlier[name][both]]
-    basic = sum(int((each == HighsBasisStatus.kBasic).sum()) for each in stands)
+    basic = sum(int((each == _BASIC).sum()) for each in stands)
     return stands if basic == n_rows else None

@@ -1,4 +1,4 @@
-"""Cash of random estates: in less out is the change of the balance, and it is the engine's money on each day of payment."""
+"""Cash of random estates: in less out is the change of the balance, and each day it is the money of the engine."""
 
 from __future__ import annotations
 

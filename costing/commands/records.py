@@ -6,7 +6,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 
 import costing
@@ -51,6 +51,7 @@ from costing.workbook.blank.blank import blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
 from costing.workbook.file.backups import KEPT, keep_closed
 from costing.workbook.file.package import open_package
+from costing.workbook.file.sheets import read_book
 from costing.workbook.following import following_workbook
 from costing.workbook.further import with_sheets, write_with_sheets
 from costing.workbook.live.link import link
@@ -110,8 +111,11 @@ def check(options: argparse.Namespace) -> int:
     return 1 if errors else 0
 
 
-def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
-    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
+def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection[str] = ()) -> list[Answer]:
+    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money.
+
+    standing: sheets of the workbook; those that commands of their own have written are named beside the others.
+    """
     for basis in bases_behind(runs):
         runs.on(basis)
     answers = [run_check(runs, cautions)]
@@ -121,7 +125,15 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
     answers += [ask(runs) for ask in (recipes, scenarios, why)]
     answers.insert(0, sheets_compared(joined_answers(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
-    return [front_page(runs, cautions, filled), *answers]
+    filled |= {
+        name for name in standing if name in catalogue.sheet_plans() and catalogue.sheet_plans()[name].written_by
+    }
+    waiting = {
+        catalogue.table(next(iter(answer.tables))).sheet: answer.empty
+        for answer in answers
+        if answer.tables and not len(answer.main)
+    }
+    return [front_page(runs, cautions, filled, waiting), *answers]
 
 
 def run(options: argparse.Namespace) -> int:
@@ -129,7 +141,7 @@ def run(options: argparse.Namespace) -> int:
     source = Source(options.path)
     runs = source.runs
     cautions = cautions_of(runs)
-    answers = answers_of_run(runs, cautions)
+    answers = answers_of_run(runs, cautions, [sheet.name for sheet in read_book(source.package).sheets])
     written = result_sheets(answers, links=not source.is_folder)
     if options.json:
         tell(joined_answers(answers).to_json())

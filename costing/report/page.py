@@ -84,7 +84,8 @@ ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .legend{margin-left:0}.bars [role=img]>div{grid-template-columns:1fr;gap:0;margin:5px 0}
 .bars [role=img]>div>span{text-align:left}h1{font-size:21px}
 caption span{position:sticky;left:0;display:inline-block;max-width:calc(100vw - 24px)}
-tbody th{position:sticky;left:0;background:var(--page);white-space:normal}tbody th.d{white-space:nowrap}}
+tbody th{position:sticky;left:0;background:var(--page);white-space:normal}tbody th.d{white-space:nowrap}
+td:not(.n):not(.d){min-width:7em}}
 @media (prefers-color-scheme:dark){:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043;
 --edge:#8A8083}.caution{color:#E5A96B}}
 @page{size:A4 landscape;margin:11mm}

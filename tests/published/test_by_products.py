@@ -6,11 +6,14 @@ First: publisher not recorded; the sales of 150,000 are from memory. Second: acc
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run
 from costing.results.roll_forward import exits, expensed_at_once
+from tests.published.figures import Figure
 
 YEAR = ("2024-01-01", "2024-12-31")
 
@@ -42,26 +45,39 @@ def cost_of_sales_and_income(treatment: str, joint_cost: float, made: float, sol
     return exits(results, *YEAR)["cost"].sum(), -expensed_at_once(results, *YEAR)["amount"].sum()
 
 
-@pytest.mark.parametrize(
-    ("treatment", "credit", "profit"),
-    [
-        ("at sale", 700, 42_700),  # sold, as other income: 150,000 - 0.9 x 120,000 + 700
-        ("at split", 1_000, 42_900),  # produced, off the cost: 150,000 - 0.9 x (120,000 - 1,000)
-        ("at split", 700, 42_630),  # sold, off the cost: 150,000 - 0.9 x (120,000 - 700)
-        ("none", 700, 42_000),  # left out
-    ],
-)
-def test_profit_by_treatment(treatment, credit, profit):
+def profit(treatment: str, credit: float) -> float:
+    """Sales 150,000; nine tenths sold of what cost 120,000."""
     cost, income = cost_of_sales_and_income(treatment, 120_000, 1_000, 900, credit)
-    assert 150_000 - cost + income == pytest.approx(profit)
+    return 150_000 - cost + income
 
 
-def test_revenue_off_the_production_cost():
-    # procedure 4: 11,000 units at 1.50 less 1,500 of by-product revenue, "a new production cost of 15,000"
-    assert cost_of_sales_and_income("at split", 11_000 * 1.5, 11_000, 11_000, 1_500)[0] == pytest.approx(15_000)
-
-
-def test_revenue_as_other_income():
-    # procedure 1: 10,000 sold at 2.00; 1,000 + 11,000 - 2,000 units at 1.50; selling 2,000; income 4,500
+def income_of_gross_revenue() -> float:
+    """Procedure 1: 10,000 sold at 2.00; 1,000 + 11,000 - 2,000 units at 1.50; selling 2,000."""
     cost, income = cost_of_sales_and_income("at sale", 12_000 * 1.5, 12_000, 10_000, 1_500)
-    assert 20_000 - cost - 2_000 + income == pytest.approx(4_500)
+    return 20_000 - cost - 2_000 + income
+
+
+def production_cost_after_revenue() -> float:
+    """Procedure 4: 11,000 units at 1.50 less 1,500 of by-product revenue."""
+    return float(cost_of_sales_and_income("at split", 11_000 * 1.5, 11_000, 11_000, 1_500)[0])
+
+
+FOUR_METHODS = "By-product by four methods, teaching example; publisher not recorded, sales from memory"
+GROSS_REVENUE = "accountingdetails.com, Recognition of gross revenue method"
+FIGURES = [
+    Figure(FOUR_METHODS, "sold, as other income", 42_700, 2, partial(profit, "at sale", 700)),
+    Figure(FOUR_METHODS, "produced, off the cost", 42_900, 2, partial(profit, "at split", 1_000)),
+    Figure(FOUR_METHODS, "sold, off the cost", 42_630, 2, partial(profit, "at split", 700)),
+    Figure(GROSS_REVENUE, "procedure 4, new production cost", 15_000, 2, production_cost_after_revenue),
+    Figure(GROSS_REVENUE, "procedure 1, income", 4_500, 2, income_of_gross_revenue),
+]
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()
+
+
+def test_a_by_product_left_out_brings_nothing() -> None:
+    """Amounts of our own beside the first example: 150,000 - 0.9 x 120,000."""
+    assert profit("none", 700) == pytest.approx(42_000)

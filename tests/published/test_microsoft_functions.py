@@ -1,34 +1,29 @@
-"""Microsoft's documentation of XNPV and XIRR (Excel) and XNPV (DAX).
+"""Microsoft's documentation of XIRR (Excel) and XNPV (Excel and DAX), through whole runs: dated payments at Act/365."""
 
-Dated flows at an effective annual rate by Act/365.
-"""
+from __future__ import annotations
 
-import numpy as np
+from functools import partial
+
 import pytest
 from scipy.optimize import brentq
 
-from costing.engine.carrying import RateCurve
+from tests.published.figures import Figure
+from tests.published.whole_runs import paid_in_parts, present_value
 
-FLOWS = np.array([-10_000, 2_750, 4_250, 3_250, 2_750])
-DATES_2008 = np.array(["2008-01-01", "2008-03-01", "2008-10-30", "2009-02-15", "2009-04-01"], "M8[D]")
-DATES_2014 = np.array(["2014-01-01", "2014-03-01", "2014-10-30", "2015-02-15", "2015-04-01"], "M8[D]")
-
-
-def net_present_value(rate, dates):
-    return (FLOWS * RateCurve.flat(rate).growth(dates, dates[0])).sum()
+XIRR, DAX = "Microsoft, documentation of XIRR (Excel)", "Microsoft, documentation of XNPV (DAX)"
+PAYMENTS = ("2008-03-01", "2008-10-30", "2009-02-15", "2009-04-01"), (2_750, 4_250, 3_250, 2_750)
 
 
-def test_xnpv():
-    # Excel, XNPV function: 9 %, "2086.6476 or 2086.65"
-    assert net_present_value(0.09, DATES_2008) == pytest.approx(2086.6476, abs=5e-5)
+def rate_of_return() -> float:
+    return brentq(lambda rate: present_value("2008-01-01", *PAYMENTS, rate) - 10_000, 0.3, 0.5, xtol=1e-10)
 
 
-def test_xnpv_without_a_leap_year():
-    # DAX, XNPV function: the same payments from 2014 on, "2089.50"
-    assert net_present_value(0.09, DATES_2014) == pytest.approx(2089.50, abs=5e-3)
+FIGURES = [
+    Figure(XIRR, "0.373362535; Excel stops within 0.000001 percent", 0.37336253351, 8, rate_of_return),
+    Figure(DAX, "the payments of 2014", 2_089.50, 2, partial(paid_in_parts, False, 2014)),
+]
 
 
-def test_xirr():
-    # Excel, XIRR function: 0.373362535 ("37.34 %"); Excel stops within 0.000001 percent
-    root = brentq(net_present_value, 0.0, 1.0, args=(DATES_2008,), xtol=1e-12)
-    assert root == pytest.approx(0.37336253351, abs=1e-8)
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()

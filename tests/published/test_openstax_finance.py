@@ -1,27 +1,25 @@
-"""OpenStax, Principles of Finance, chapter 16 (How Companies Think about Investing)."""
+"""OpenStax, Principles of Finance, chapter 16 (How Companies Think about Investing), through whole runs."""
 
-import numpy as np
+from __future__ import annotations
+
+from functools import partial
+
 import pytest
 from scipy.optimize import brentq
 
-from costing.engine.carrying import RateCurve
+from tests.published.figures import Figure
+from tests.published.whole_runs import in_years
 
-FLOWS = np.array([-16_000, 2_000, 4_000, 5_000, 5_000, 5_000, 5_000])
-DAYS = 19_000 + 365 * np.arange(len(FLOWS))  # one flow a year, Act/365
+SOURCE = "OpenStax, Principles of Finance"
+FLOWS = (-16_000.0, 2_000.0, 4_000.0, 5_000.0, 5_000.0, 5_000.0, 5_000.0)
 
-
-def net_present_value(rate):
-    return (FLOWS * RateCurve.flat(rate).growth(DAYS, DAYS[0])).sum()
-
-
-def test_net_present_value():
-    assert net_present_value(0.09) == pytest.approx(2_835.62, abs=0.01)
-
-
-def test_internal_rate_of_return():
-    assert brentq(net_present_value, 0.0, 1.0) == pytest.approx(0.14085, abs=5e-6)
+FIGURES = [
+    Figure(SOURCE, "net present value at 9 %", 2_835.62, 2, partial(in_years, FLOWS, 0.09)),
+    Figure(SOURCE, "rate of return", 0.14085, 5, lambda: brentq(lambda rate: in_years(FLOWS, rate), 0.05, 0.3)),
+    Figure(SOURCE, "profitability index", 1.18, 2, lambda: (in_years(FLOWS, 0.09) + 16_000) / 16_000),
+]
 
 
-def test_profitability_index():
-    # present value of the inflows over the outlay, printed to two places
-    assert round((net_present_value(0.09) + 16_000) / 16_000, 2) == 1.18
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import brentq
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run
 from costing.decisions.prices.channels import MARGIN_BASES, TradeTerms, to_cellar, to_shelf
@@ -13,14 +14,12 @@ from costing.decisions.prices.price_tables import release_prices
 from costing.decisions.prices.pricing import SalePlan, break_even_volume_change, target_price
 from costing.engine.carrying import RateCurve
 from tests.decisions.one_bottling import one_bottling
+from tests.published.figures import Figure
 
 
-def test_target_return_price():
-    """Unit cost 16, 1,000,000 invested at 20 %, 50,000 units: 16 + .20 × 1,000,000 / 50,000 = 20.
-
-    The classic example of target-return pricing in marketing textbooks (printed by mbanotesworld.com,
-    "Target Return Pricing"). Its capital stays invested; ours is paid back by the price, so the price found
-    is the printed one and the capital a unit.
+def target_return() -> float:
+    """Unit cost 16, 1,000,000 invested at 20 %, 50,000 units: 16 + .20 × 1,000,000 / 50,000 = 20. The capital stays
+    invested; ours is paid back by the price, so the price found is the printed one and the capital a unit.
     """
     plan = SalePlan(
         cost=1_000_000.0,
@@ -29,14 +28,12 @@ def test_target_return_price():
         bottles=np.array([50_000.0]),
         selling_cost_per_bottle=16.0,
     )
-    found = target_price(plan, RateCurve.flat(0.20))
-    assert found.price - 1_000_000 / 50_000 == pytest.approx(20.0, rel=1e-12)
+    return float(target_price(plan, RateCurve.flat(0.20)).price) - 1_000_000 / 50_000
 
 
-def test_markup_on_cost_as_margin_on_price():
-    """A mark-up of 50 % on cost is a margin of 33.3 % on price (OpenStax, Principles of Marketing)."""
-    price_over_cost = MARGIN_BASES["mark-up on cost"](0.50)
-    assert MARGIN_BASES["margin on price"](0.333) == pytest.approx(price_over_cost, abs=1e-3)
+def mark_up_as_margin() -> float:
+    """Of a mark-up of 50 % on cost, the margin on price."""
+    return 1 - 1 / MARGIN_BASES["mark-up on cost"](0.50)
 
 
 @pytest.mark.parametrize(("margin", "price"), [(25, 12.00), (40, 15.00), (50, 18.00)])
@@ -44,8 +41,11 @@ def test_a_margin_is_on_the_price_through_a_whole_run(margin: float, price: floa
     """Cost 9.00: P = C / (1 − m); a margin of 50 % is keystone pricing, twice the cost (OpenStax, Principles of
     Marketing, from memory). A mark-up of as much would give 11.25, 12.60 and 13.50.
     """
-    target = pd.DataFrame({"Cuvée": ["Brut"], "Target": ["margin"], "Value (%)": [margin]})
-    assert target_of_a_bottle(targets=target) == pytest.approx(price)
+    assert target_of_a_bottle(targets=margin_of(margin)) == pytest.approx(price)
+
+
+def margin_of(percent: float) -> pd.DataFrame:
+    return pd.DataFrame({"Cuvée": ["Brut"], "Target": ["margin"], "Value (%)": [percent]})
 
 
 @pytest.mark.parametrize(
@@ -70,29 +70,13 @@ def target_of_a_bottle(**sheets: pd.DataFrame) -> float:
     return float(found.set_index("release").loc["D", "target_price"])
 
 
-def test_markup_rule_of_monopoly():
-    """Marginal cost 9, elasticity −4: price 12, where revenue at the margin is that cost (Pindyck and Rubinfeld,
-    Microeconomics, ch. 10).
-    """
-    assert revenue_at_margin(12.0, -4.0) == pytest.approx(9.0, rel=1e-14)
+def monopoly_price() -> float:
+    """Marginal cost 9, elasticity −4: the price at which revenue at the margin is that cost."""
+    return brentq(lambda price: revenue_at_margin(price, -4.0) - 9.0, 9.0, 100.0)
 
 
-@pytest.mark.parametrize(("change", "volume"), [(-0.05, 0.125), (0.05, -0.10)])
-def test_break_even_sales_change(change: float, volume: float):
-    """Price 10, variable cost 5.50, 4,000 units: a cut of 5 % needs 12.5 % more, a rise of 5 % bears 10 % less.
-
-    T. Nagle, The Strategy and Tactics of Pricing, chapter on financial analysis (Westside Manufacturing); from memory.
-    """
-    assert break_even_volume_change(4.50 / 10.0, change) == pytest.approx(volume, rel=1e-14)
-    before, after = 4_000 * 4.50, 4_000 * (1.0 + volume) * (10.0 * (1.0 + change) - 5.50)
-    assert after == pytest.approx(before, rel=1e-14)
-
-
-def test_three_tiers_from_cellar_to_shelf():
-    """FOB 20 a bottle: case 240, + 10 freight and tax = 250, 350 distributor, 525 retail, 43.75 a bottle.
-
-    Palmateer Consulting, "Why FOB ≠ Retail x 50%" (there shown to the consumer as 43.99).
-    """
+def up_three_tiers() -> list[float]:
+    """FOB 20 a bottle by the case: with freight and tax of 10, to the distributor, to the shop; then a bottle."""
     chain = TradeTerms(
         freight_per_bottle=10 / 12,
         distributor_margin=0.40,
@@ -100,29 +84,67 @@ def test_three_tiers_from_cellar_to_shelf():
         margin_basis="mark-up on cost",
     )
     built = to_shelf(chain, 20.0)
-    assert 12 * (20.0 + built.amount("freight")) == pytest.approx(250)
-    assert 12 * (250 / 12 + built.amount("distributor")) == pytest.approx(350)
-    assert 12 * built.shelf_price == pytest.approx(525)
-    assert built.shelf_price == pytest.approx(43.75)
-    assert to_cellar(chain, 43.75).net_price == pytest.approx(20.0)
+    laid_in = 20.0 + built.amount("freight")
+    return [12 * laid_in, 12 * (laid_in + built.amount("distributor")), 12 * built.shelf_price, built.shelf_price]
 
 
-def test_three_tiers_from_shelf_back_to_cellar():
-    """Shelf 8.99 → 6.29 → 4.72 → FOB 4.06 → laid in 3.04 → cellar 2.25, margins 30 / 25 / 25 % on price.
-
-    Worksheet of a business-school case on exports to the United States (scribd.com/document/422946777). It
-    takes state tax .45 and freight .21 off before the importer's margin, so the chain is walked in its
-    three legs.
+def down_three_tiers() -> list[float]:
+    """Margins 30 / 25 / 25 % on price. The worksheet takes state tax .45 and freight .21 off before the importer's
+    margin, so the chain is walked in its three legs.
     """
     trade = to_cellar(TradeTerms(distributor_margin=0.25, retailer_margin=0.30), 8.99)
-    assert 8.99 - trade.amount("retailer") == pytest.approx(6.29, abs=5e-3)
-    assert trade.net_price == pytest.approx(4.72, abs=5e-3)
     sea = TradeTerms(freight_per_bottle=0.21, excise_basis="per bottle", excise_amount=0.45)
     fob = to_cellar(sea, trade.net_price).net_price
-    assert fob == pytest.approx(4.06, abs=5e-3)
     importer = to_cellar(TradeTerms(freight_per_bottle=0.79, importer_margin=0.25), fob)
-    assert fob - importer.amount("importer") == pytest.approx(3.04, abs=6e-3)  # printed from rounded 4.06
-    assert importer.net_price == pytest.approx(2.25, abs=5e-3)
+    shop = 8.99 - trade.amount("retailer")
+    return [shop, trade.net_price, fob, fob - importer.amount("importer"), importer.net_price]
+
+
+TARGET_RETURN = "mbanotesworld.com, Target Return Pricing"
+MARKETING = "OpenStax, Principles of Marketing"
+MONOPOLY = "Pindyck and Rubinfeld, Microeconomics, chapter 10"
+WESTSIDE = "T. Nagle, The Strategy and Tactics of Pricing, Westside Manufacturing (from memory)"
+FOB = "Palmateer Consulting, Why FOB ≠ Retail x 50% (there shown to the consumer as 43.99)"
+EXPORTS = "Worksheet of a business-school case on exports to the United States, scribd.com/document/422946777"
+
+FIGURES = [
+    Figure(TARGET_RETURN, "price", 20.0, 6, target_return, False),
+    Figure(MARKETING, "margin of a mark-up of 50 %", 0.333, 3, mark_up_as_margin, False),
+    Figure(
+        MARKETING,
+        "keystone pricing, from memory",
+        18.00,
+        2,
+        lambda: target_of_a_bottle(targets=margin_of(50)),
+    ),
+    Figure(MONOPOLY, "price", 12.0, 6, monopoly_price, False),
+    Figure(WESTSIDE, "a cut of 5 %", 0.125, 6, lambda: break_even_volume_change(4.50 / 10.0, -0.05), False),
+    Figure(WESTSIDE, "a rise of 5 %", -0.10, 6, lambda: break_even_volume_change(4.50 / 10.0, 0.05), False),
+    *(
+        Figure(FOB, what, stated, 2, lambda step=step: up_three_tiers()[step], False)
+        for step, (what, stated) in enumerate(
+            (("laid in", 250), ("to the distributor", 350), ("to the shop", 525), ("a bottle", 43.75))
+        )
+    ),
+    *(
+        Figure(EXPORTS, what, stated, 2, lambda step=step: down_three_tiers()[step], False, rounded_before=0.001)
+        for step, (what, stated) in enumerate(
+            (("to the shop", 6.29), ("to the distributor", 4.72), ("FOB", 4.06), ("laid in", 3.04), ("cellar", 2.25))
+        )
+    ),
+]
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()
+
+
+def test_up_the_three_tiers_and_down_again() -> None:
+    chain = TradeTerms(
+        freight_per_bottle=10 / 12, distributor_margin=0.40, retailer_margin=0.50, margin_basis="mark-up on cost"
+    )
+    assert to_cellar(chain, 43.75).net_price == pytest.approx(20.0)
 
 
 def test_break_even_of_a_discount():

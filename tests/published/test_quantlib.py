@@ -1,16 +1,17 @@
-"""QuantLib's own test suite: equivalent rates and the day counts.
-
-Equivalent rates: test-suite/interestrates.cpp, testConversions, whose figures are from Haug, The Complete
-Guide to Option Pricing Formulas, pages 181-182. 30E/360: test-suite/daycounters.cpp,
-testThirty360_EurobondBasis, whose figures are from ISDA's "30/360 day count conventions" (22 December
-2008). QuantLib's Actual/Actual figures are not used: the library does not offer that day count.
+"""30E/360, through whole runs: QuantLib's test suite (test-suite/daycounters.cpp, testThirty360_EurobondBasis), whose
+figures are from ISDA's "30/360 day count conventions" (22 December 2008).
 """
 
-import numpy as np
+from __future__ import annotations
+
+from functools import partial
+
 import pytest
 
-from costing.engine.carrying import DAY_COUNTS, RateCurve
+from tests.published.figures import Figure
+from tests.published.whole_runs import days_of_30_360
 
+SOURCE = "ISDA, 30/360 day count conventions, as in QuantLib's test suite"
 # (start, end, days): ISDA's examples 1 to 3
 EUROBOND_DAYS = [
     ("2006-08-20", "2007-02-20", 180),
@@ -40,10 +41,12 @@ EUROBOND_DAYS = [
     ("2008-02-28", "2008-03-31", 32),
 ]
 
+FIGURES = [
+    Figure(SOURCE, f"{start} to {end}", days, 6, partial(days_of_30_360, start, end))
+    for start, end, days in EUROBOND_DAYS
+]
 
-@pytest.mark.parametrize(("start", "end", "days"), EUROBOND_DAYS)
-def test_thirty_e_360(start, end, days):
-    first, last = np.datetime64(start), np.datetime64(end)
-    assert DAY_COUNTS["30E/360"](first, last) * 360 == pytest.approx(days, abs=1e-9)
-    # and money grows by it
-    assert RateCurve.flat(0.05, "30E/360").growth(first, last) == pytest.approx(1.05 ** (days / 360), rel=1e-12)
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()

@@ -18,11 +18,7 @@ from costing import read_estate
 from costing.decisions.cellar.recipe_figures import Recipe, usual_figures
 from costing.decisions.cellar.recipe_rows import quantities
 from costing.results.appellation import SUGAR_PER_PERCENT_VOL, estimated_pressure_bar, pressure_caution
-
-
-def test_twenty_four_grams_give_six_bar_in_the_cellar_and_eight_in_the_room():
-    assert estimated_pressure_bar([24.0, 4.0]).tolist() == pytest.approx([6.0, 1.0])
-    assert estimated_pressure_bar([24.0], 20.0)[0] == pytest.approx(8.0)
+from tests.published.figures import Figure
 
 
 def test_warming_agrees_with_measured_bottles():
@@ -39,14 +35,8 @@ def test_the_usual_tirage_passes_and_more_is_a_caution():
     assert [finding.place for finding in pressure_caution([24.1], ["more"])] == ["more"]
 
 
-def test_sugar_for_one_percent():
-    # 16.83 g/L (glossary, «Chaptalisation»); 24 g/L: 24 / 17 = 1.41 to 24 / 16.83 = 1.43 % vol
-    low, high = (24 / grams for grams in reversed(SUGAR_PER_PERCENT_VOL))
-    assert (round(low, 2), round(high, 2)) == (1.41, 1.43)
-
-
-def test_liqueur_of_500_grams_for_24_grams():
-    # common practice, 500 g/L: 24 / (500 − 24) = 50.4 mL to a litre of wine; 24 / 500 = 48 mL in a litre
+def liqueur_ml() -> tuple[float, float]:
+    """24 g/L from liqueur of 500 g/L (common practice): mL to a litre of wine, 24 / (500 − 24), and in a litre."""
     estate = read_estate({"settings": pd.DataFrame({"Setting": ["Tirage liqueur (g/L)"], "Value": [500]})})
     recipe = Recipe(
         **usual_figures() | {"tirage_sugar": 24.0, "kilograms": 16_000.0, "must_per_kg": 0.6375, "months_on_lees": 15},
@@ -59,5 +49,29 @@ def test_liqueur_of_500_grams_for_24_grams():
     )
     made = quantities(estate, recipe)
     liqueur_l = made.liqueur_l / made.drawn_l
-    assert round(1000 * liqueur_l, 1) == 50.4
-    assert round(1000 * liqueur_l / (1 + liqueur_l), 1) == 48.0
+    return 1000 * liqueur_l, 1000 * liqueur_l / (1 + liqueur_l)
+
+
+BLOG = "veron-oenologie.blogspot.com, «Prise de mousse», 6 June 2019 (second check)"
+SCHOOL = "viticulture-oenologie-formation.fr, tirage (second check)"
+FIGURES = [
+    Figure(BLOG, "24 g/L at 10 °C", 6.0, 1, lambda: float(estimated_pressure_bar([24.0])[0]), False),
+    Figure(BLOG, "24 g/L at 20 °C", 8.0, 1, lambda: float(estimated_pressure_bar([24.0], 20.0)[0]), False),
+    Figure(BLOG, "4 g/L at 10 °C", 1.0, 1, lambda: float(estimated_pressure_bar([4.0])[0]), False),
+    Figure(SCHOOL, "liqueur in a litre for 24 g/L, mL", 48.0, 1, lambda: liqueur_ml()[1], False),
+]
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.name)
+def test_a_published_figure(figure: Figure) -> None:
+    figure.check()
+
+
+def test_liqueur_to_a_litre_of_wine() -> None:
+    assert round(liqueur_ml()[0], 1) == 50.4
+
+
+def test_sugar_for_one_percent() -> None:
+    # 16.83 g/L (glossary, «Chaptalisation»); 24 g/L: 24 / 17 = 1.41 to 24 / 16.83 = 1.43 % vol
+    low, high = (24 / grams for grams in reversed(SUGAR_PER_PERCENT_VOL))
+    assert (round(low, 2), round(high, 2)) == (1.41, 1.43)

@@ -103,8 +103,8 @@ def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path
         assert re.search(rb'<workbookPr[^>]*date1904="(1|true)"', parts.read("xl/workbook.xml"))
 
 
-def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(demo_workbook: Path, tmp_path: Path) -> None:
-    of_1900, of_1904 = both(tmp_path, partial(resaved, demo_workbook.read_bytes()))
+def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(small_workbook: Path, tmp_path: Path) -> None:
+    of_1900, of_1904 = both(tmp_path, partial(resaved, small_workbook.read_bytes()))
     for path in (of_1900, of_1904):
         assert main(["close", str(path), "--date", "2024-12-31"]) == 0
         assert main(["open-year", str(path), str(path.with_suffix(".next.xlsx")), "--date", "2024-12-31"]) == 0

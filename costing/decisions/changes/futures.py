@@ -179,6 +179,13 @@ def _says(futures: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, sa
     now = regrets[regrets["plan_kept"] == QUARTER].iloc[0]
     lost = about(max(now["worst_regret"], 0.0))
     sentences.append(f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {lost} at the worst.")
+    gains = regrets[(regrets.filter(like="regret:") < -_SOME).any(axis=1)]
+    if len(gains):
+        worst = gains.sort_values("beyond_limits").iloc[-1]
+        broken = f"'{worst['plan']}' most, by {worst['beyond_limits']:,.0f} bottles or places"
+        sentences.append(
+            f"A loss below 0 is no gain: that plan breaks limits or promises that the best one keeps; {broken}."
+        )
     if same:
         sentences.append(f"Nothing in the plan changes with: {', '.join(same)}.")
     return sentences

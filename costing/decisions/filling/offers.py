@@ -196,6 +196,16 @@ def _row(judged: Judged) -> dict[str, object]:
     }
 
 
+def _together(together: float, alone: float, currency: str) -> str:
+    """What the offers taken bring together, and why that is not the sum of what each brings without the others."""
+    more = together - alone
+    if abs(more) < max(1.0, 0.005 * abs(alone)):
+        return f"Together they bring {about(together)} {currency}, as much as each without the others."
+    beyond = f"{about(abs(more))} {'more' if more > 0 else 'less'} than each without the others"
+    why = "what one brings or frees, another uses" if more > 0 else "they want the same wine, places or buyers"
+    return f"Together they bring {about(together)} {currency}, {beyond}: {why}."
+
+
 def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
     """What to take, what it brings together, and how the offers were judged."""
     taken = [item for item in judged if item.verdict != "pass"]
@@ -220,8 +230,7 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
             - value_of(filling.keeping.facts, filling.advised)
             + paid
         )
-        alone = sum(item.gain for item in taken)
-        sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
+        sentences.append(_together(together, sum(item.gain for item in taken), runs.currency))
     sentences.append(
         "Each offer is taken whole and alone, beside the tirages advised; what is bought is not sold on in bulk. "
         "The palate decides what may join a cuvée."

@@ -375,11 +375,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     if len(filling.needs):
         kept = filling.reserve_l
         enough, of = int((filling.needs <= kept + 1e-6).sum()), len(filling.needs)
-        beyond = kept - filling.for_blends
+        beyond = f"{kept - filling.for_blends:,.0f}" if kept - filling.for_blends >= _SOME else "none"
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
-            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. {unit.of_one_more(runs.currency)}"
+            f"shares of the last, and {beyond} more against a bad harvest; enough in {enough} of {of} harvests so far. "
+            f"{unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

@@ -39,7 +39,8 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
-            title = title or answer.filled(plan.title)
+            filled = answer.filled(plan.title)
+            title = title or filled[:1].upper() + filled[1:]
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))

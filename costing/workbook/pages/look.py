@@ -36,7 +36,6 @@ VERDICT_FILLS = {
 CELL_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",
-    "quantity": "#,##0.0",
     "percent": "0.0%",
     "integer": "#,##0",
 }

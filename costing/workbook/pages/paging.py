@@ -24,6 +24,7 @@ TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 _FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
+_SCREEN, _LEAST_ZOOM = 1560, 75  # pixels of a screen beside the numbers of its rows; percent
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
@@ -85,6 +86,11 @@ class Paging:
     def pages_wide(self) -> int:
         """Pages beside each other that the sheet takes with legible type."""
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
+
+    @property
+    def zoom(self) -> int:
+        """Percent at which all columns find room on a screen, in type that can still be read."""
+        return max(_LEAST_ZOOM, min(100, int(100.0 * _SCREEN / (self._inches * 96.0))))
 
     @property
     def _as_wide(self) -> float:

@@ -5,6 +5,7 @@ said. Make or buy from OpenStax, Principles of Accounting 2: Managerial Accounti
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -63,6 +64,18 @@ TURNED = [
     SELL | {"what": "wine", "lot": "V25-09", "unit": "L", "quantity": 1_500.0},
     SELL | {"what": "finished", "lot": "D25-3-BRUT", "quantity": 3_000.0},
 ]
+
+
+def test_why_offers_bring_more_or_less_together_is_said(demo_runs) -> None:
+    """Both sums were printed, and not why they differ."""
+    says = offers(demo_runs).says
+    alone = offers(demo_runs).main.query("verdict != 'pass'")["gain_of_offer"].sum()
+    together = next(sentence for sentence in says if sentence.startswith("Together they bring"))
+    brought, apart = (float(figure.replace(",", "")) for figure in re.findall(r"[\d,]*\d", together)[:2])
+    assert brought - alone == pytest.approx(
+        apart if " more than " in together else -apart, abs=60.0
+    )  # three figures are said
+    assert re.search(r"without the others: \w+", together)
 
 
 def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:

@@ -205,16 +205,16 @@ class House:
 
     def scenarios(self, others: Mapping[str, House] | None = None) -> Answer:
         """Named changes, rerun side by side; others: whole houses as scenarios, by name."""
-        from costing.decisions.changes.scenarios import scenarios
+        from costing.decisions.changes.scenarios import scenarios_answer
 
         runs_of = {name: other.runs for name, other in others.items()} if others else None
-        return scenarios(self.runs, runs_of)
+        return scenarios_answer(self.runs, runs_of)
 
     def why(self, first: str | None = None, second: str | None = None, before: House | None = None) -> Answer:
         """Why a cost moved between two releases, or from another house to this one, in parts that add up."""
-        from costing.decisions.changes.why import why
+        from costing.decisions.changes.why import why_answer
 
-        return why(self.runs, first, second, None if before is None else before.estate)
+        return why_answer(self.runs, first, second, None if before is None else before.estate)
 
     def sensitivity(self, release: str | None = None) -> Answer:
         """What moves the cost of a bottle most: a release, a cuvée, or all."""

@@ -12,8 +12,7 @@ from pathlib import Path
 import costing
 from costing.accounts.amounts_charged import charged
 from costing.accounts.carried_on import carried_on
-from costing.accounts.check import check as run_check
-from costing.accounts.check import out_by
+from costing.accounts.check import out_by, run_check
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
@@ -30,8 +29,8 @@ from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.changes.scenarios import scenarios
-from costing.decisions.changes.why import why
+from costing.decisions.changes.scenarios import scenarios_answer
+from costing.decisions.changes.why import why_answer
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
 from costing.decisions.closing.next_year import left_out, opened
@@ -95,7 +94,7 @@ def new(options: argparse.Namespace) -> int:
     return 0
 
 
-def check(options: argparse.Namespace) -> int:
+def show_findings(options: argparse.Namespace) -> int:
     """Say everything that is wrong or doubtful."""
     try:
         source = Source(options.path)
@@ -122,7 +121,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection
     answers += [ask(runs) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
     answers += [ask(runs) for ask in (charged, closed_year_edits)]
     answers += [ask(runs) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
-    answers += [ask(runs) for ask in (recipes, scenarios, why)]
+    answers += [ask(runs) for ask in (recipes, scenarios_answer, why_answer)]
     answers.insert(0, sheets_compared(joined_answers(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
     filled |= {
@@ -136,7 +135,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection
     return [front_page(runs, cautions, filled, waiting), *answers]
 
 
-def run(options: argparse.Namespace) -> int:
+def compute_and_write(options: argparse.Namespace) -> int:
     """Compute all costs and write the sheets of costs and stock."""
     source = Source(options.path)
     runs = source.runs

@@ -165,8 +165,8 @@ def _back_from_nowhere(touches: Touches, flows: Flows, after: Floats, place: Pla
         yield Finding(
             place(flow, "out"),
             place.quantity(flow, "out", float(flows.out[flow])),
-            f"come back to {place.lot(int(touches.lot[touch]))}, which has held nothing before: at no known cost.",
-            "Check the lot and the date; or enter them on Deliveries as finished, at their book cost per bottle.",
+            f"come back to {place.lot(int(touches.lot[touch]))}, which never held anything: their cost is not known.",
+            "Check the lot and the date, or enter the bottles on Deliveries as finished bottles, at their book cost.",
         )
 
 
@@ -204,7 +204,7 @@ def _exchanged(drawn: int, filled: int) -> str:
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):
                 sentences.append(f"{read} may be {other}")
-    return f" {' or '.join(sentences)}, with day and month exchanged: that would fit." if sentences else ""
+    return f" {' or '.join(sentences)}, with day and month exchanged; then the dates would fit." if sentences else ""
 
 
 def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
@@ -213,7 +213,7 @@ def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place
         yield Finding(
             place(flow, "into"),
             place.quantity(flow, "into", float(measured[touch])),
-            f"was measured in {place.lot(int(touches.lot[touch]))}, which is empty by the records.",
+            f"was measured in {place.lot(int(touches.lot[touch]))}, which by the records is empty then.",
             "Check the lot and the date, or enter what filled it."
             + _filled_under_a_near_name(touches, int(touches.lot[touch]), place, flow),
         )

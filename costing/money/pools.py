@@ -289,14 +289,14 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         (
             carried_on,
             "to_date",
-            "is the last day of {names}, and plans go beyond it: the last rate is carried on.",
-            "Enter the next period; an amount of 0 ends a pool.",
+            "is the last day of {names}, but plans go beyond it: they are charged at its last rate.",
+            "Enter the next period; a period with an amount of 0 ends the pool.",
         ),
         (
             by_days,
             "normal_capacity",
-            "no normal capacity for {names}: while the period is open the amount is split by days, not by the season.",
-            "Enter the driver of a normal period.",
+            "no normal capacity is given for {names}: until its period ends, its amount goes by days, not by work.",
+            "Enter the kilograms, loads, litres or bottles of a normal period.",
         ),
     ):
         if not len(rows):

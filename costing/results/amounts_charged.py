@@ -177,7 +177,7 @@ def silent_rows(results: Results) -> list[Finding]:
 _REMEDIES = {
     "operation_rates": "Check operation, stage, format and driver against what was done while each row was in force.",
     "dry_goods": "Check stage, format and presentation against what was bottled, disgorged and dispatched.",
-    "pools": "Check driver, stage and location: the whole amount is idle.",
+    "pools": "Check driver, stage and location: nothing took any of the amount.",
     "grape_prices": "Check vintage, village and variety against the deliveries that have no price of their own.",
 }
 

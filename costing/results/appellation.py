@@ -228,7 +228,7 @@ def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places
         sizes = rules.in_force("nominal volume", days[row].item())
         return (
             f"{volume_ml[row]:g} mL",
-            f"is none of {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
+            f"is not one of the sizes allowed: {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
         )
 
     yield from _cautions(rules, index, inside & ~listed, places, say, "Check the format.")

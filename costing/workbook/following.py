@@ -204,7 +204,7 @@ def _require_same(copied: Estate, meant: Estate) -> None:
     again, there = (both_sides(estate) for estate in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
         if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
-            msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."
+            msg = f"'{sheets()[name].title}' would give other values in a copy. Turn its formulas into values first."
             raise CostingError(msg)
 
 

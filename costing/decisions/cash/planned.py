@@ -28,6 +28,7 @@ from costing.graph.arrays import days
 from costing.inputs.estate import Estate, Sources, as_table
 from costing.model import Runs
 from costing.money.capital import interest_rate_on
+from costing.results.lots import as_dates
 
 _SHEET = "Release plan"
 _LEAST = 1e-6
@@ -113,7 +114,7 @@ def _disgorgements(runs: Runs, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     ]
     return pd.DataFrame(
         {
-            "on_date": (dates.day[step] + 1).astype("datetime64[D]").astype("datetime64[s]"),
+            "on_date": as_dates(dates.day[step] + 1),
             "release_lot": _release_names(inputs, lot, step),
             "from_lot": named["lot"].to_numpy(dtype=object),
             "bottles_in": bottles,
@@ -158,7 +159,7 @@ def _dispatches(estate: Estate, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
         for way in np.flatnonzero(ways.part[channel] > 0):
             received = (net[:, channel] + ways.selling[way]) / ways.waits[way]
             count = (bottles * part[:, channel] * ways.part[channel, way] / months)[sale]
-            frame = {"on_date": day.astype("datetime64[D]").astype("datetime64[s]"), "release_lot": release[sale]}
+            frame = {"on_date": as_dates(day), "release_lot": release[sale]}
             frame |= {"channel": ways.names[way], "bottles": count}
             rows.append(pd.DataFrame({**frame, "net_price": (received / (1.0 - ways.commission[way]))[sale]}))
     whole = pd.concat(rows, ignore_index=True)

@@ -42,10 +42,11 @@ _SOME = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Future:
-    """A future by name: facts of its plan, the best plan there and its value."""
+    """A future by name: facts of its plan, the search for the best plan there, that plan and its value."""
 
     name: str
     inputs: PlanInputs
+    search: Search
     plan: Plan
     value: float
 
@@ -91,8 +92,9 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
 
 
 def _future(name: str, inputs: PlanInputs) -> Future:
-    plan = Search(inputs.facts).plan()
-    return Future(name, inputs, plan, value_of(inputs.facts, plan))
+    search = Search(inputs.facts)
+    plan = search.plan()
+    return Future(name, inputs, search, plan, value_of(inputs.facts, plan))
 
 
 def _equal(left: Facts, right: Facts) -> bool:
@@ -159,7 +161,7 @@ def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, 
     mapped = np.full_like(facts.stacks.price, np.nan)
     row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
     mapped[row >= 0] = wanted[row[row >= 0]]
-    plan = Search(facts, as_far_as_there(facts, mapped)).plan()
+    plan = Search(facts, as_far_as_there(facts, mapped), start=future.search).plan()
     over = _beyond(plan) - _beyond(future.plan)
     return future.value - value_of(facts, plan), max(over, 0.0)
 

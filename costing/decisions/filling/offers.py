@@ -70,7 +70,7 @@ def gain_at(price: float, flip: float, quantity: float, *, buys: bool) -> float:
 @asked_once
 def offers(runs: Runs) -> Answer:
     """Every offer of the sheet from today on: buy, sell or pass, and what it does to the blend of its cuvée."""
-    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    facts = runs.facts
     filling = filling_of(runs)
     all_offers = offers_of(runs.estate)
     columns = ["offer", "verdict"]

@@ -120,7 +120,7 @@ def filling_of(runs: Runs) -> Filling | None:
 @asked_once
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
-    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    facts = runs.facts
     filling = filling_of(runs)
     if filling is None:
         return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
@@ -233,7 +233,7 @@ def _stock_at(facts: Facts, plan: Plan, step: int) -> Floats:
 
 def _step_on(runs: Runs, facts: Facts) -> int:
     """The last step that ends three years on, or before."""
-    then = int(day_numbers(add_months(np.datetime64(runs.today, "D"), YEARS_ON * 12.0)))
+    then = int(day_numbers(add_months(runs.date, YEARS_ON * 12.0)))
     return max(int(np.searchsorted(facts.dates.day, then, side="right")) - 2, 0)
 
 

@@ -18,7 +18,8 @@ from costing.commands.records import demo_folder
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
-from costing.decisions.plan.planning import best_plan, value_of
+from costing.decisions.plan.planning import value_of
+from tests.decisions.plan.best import best_plan
 
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}

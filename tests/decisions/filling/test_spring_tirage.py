@@ -15,8 +15,9 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.filling.spring_tirage import _advice, _findings, _says, filling_of, tirage
 from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_come, springs_of
-from costing.decisions.plan.planning import best_plan, value_of
+from costing.decisions.plan.planning import value_of
 from costing.model import Runs
+from tests.decisions.plan.best import best_plan
 
 
 @pytest.fixture(scope="module")

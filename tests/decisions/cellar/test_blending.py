@@ -215,7 +215,7 @@ def test_the_verdict_names_the_cheapest_trial_within_its_bounds(demo_runs) -> No
     )
     assert table.loc["C Chardonnay and old reserve", "verdict"] == f"{dearer:.2f} dearer"
     assert table["verdict"].iloc[-1] == ""
-    assert list(table.columns)[0] == "verdict"
+    assert next(iter(table.columns)) == "verdict"
 
 
 def with_lines(estate, change):

@@ -358,10 +358,12 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     facts = filling.keeping.facts
     gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
     more, lacks = total - planned, filling.as_planned[0].wine_short.sum() > _SOME
-    why = f"that is worth {about(gain)} {runs.currency} more over the years"
+    brings = f"that is worth {about(gain)} {runs.currency} more over the years"
+    costs = f"keeping the bounds on Limits costs {about(-gain)} {runs.currency} over the years"
+    why = "there is no wine for all that is planned" if lacks else brings if gain >= 0.0 else costs
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; {'there is no wine for all that is planned' if lacks else why}."
+        f"than planned; {why}."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]

@@ -24,7 +24,7 @@ TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 _FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
-_SCREEN, _LEAST_ZOOM = 1560, 75  # pixels of a screen beside the numbers of its rows; percent
+_SCREEN, _LEAST_ZOOM = 1400, 75  # pixels of a screen of 1600, of which programs differ by a tenth; percent
 Block = tuple[int, int]
 """First row, and the row below the last."""
 

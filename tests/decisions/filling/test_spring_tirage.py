@@ -135,6 +135,15 @@ def test_bounds_on_limits_hold(demo_runs) -> None:
     assert table.loc["T26-SEC", "fill_advised"] >= 4_000 - 1e-6
 
 
+def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        limits=limits(("tirage", "Rosé", "bottle", None, 0), ("tirage", "Terrasses", "bottle", 9_000, 9_000))
+    )
+    first = tirage(house.runs).says[0]
+    assert "keeping the bounds on Limits costs" in first
+    assert "-" not in first
+
+
 def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
     house = House(demo_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
     found = [finding for finding in tirage(house.runs).findings if "than there is wine" in finding.rule]

@@ -353,3 +353,11 @@ def test_every_translation_names_something_and_words_lead_back() -> None:
             for word in column.choices:
                 for spelling in names_of("unit" if column.name == "unit" else "word", word):
                     assert our_word(column, spelling), f"{sheet.name}.{column.name}: {spelling}"
+
+
+@pytest.mark.parametrize("title", ["Stock", "Stocks 2025", "Bestand", "Existencias", "Giacenze"])
+def test_a_sheet_called_stock_is_what_lies_there_and_no_delivery(title: str) -> None:
+    """Date, lot, kind and quantity would do for Deliveries too."""
+    found = adopted(book({title: STOCK, "Mouvements": MOVES}))
+    assert found.read_as["opening_stock"] == (title,)
+    assert "deliveries" not in found.read_as

@@ -31,7 +31,7 @@ from costing.workbook.pages.result_sheet import RunStamp
 from costing.workbook.pages.write import result_workbook
 from tests.workbook.office import convert
 
-LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, MOST_PAGES = 7.0, 3, 1600, 500, 120
+LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
 HEADER_INK = "#ffffff"
 STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
@@ -115,6 +115,8 @@ def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workb
             if name in answers:
                 assert sum(wide[column] for column in range(1, at + 1)) <= FIRST_SCREEN / 2, f"{plan.name}: {name}"
         shown = [at for at in range(1, len(names) + 1) if wide[at]]
+        figures = [at for at in shown if isinstance(sheet.cell(row + 1, at).value, (int, float))]
+        assert max((wide[at] for at in figures), default=0.0) <= WIDEST_FIGURE, plan.name
         assert len(shown) <= 11, plan.name
         assert sum(wide[at] for at in shown) <= FIRST_SCREEN, plan.name
         if sheet._charts:

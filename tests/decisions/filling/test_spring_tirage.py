@@ -154,7 +154,7 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
 
 def test_planned_tirages_that_want_more_wine_than_there_is_are_said_to(demo_runs) -> None:
     """A wine lot that is overdrawn is an error of the rows; here the planned bottles alone are multiplied."""
-    found = demo_runs.once(filling_of)
+    found = filling_of(demo_runs)
     more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
     assert "no wine for all that is planned" in _says(demo_runs, more, _advice(demo_runs, more))[0]
     assert "no wine" not in _says(demo_runs, found, _advice(demo_runs, found))[0]

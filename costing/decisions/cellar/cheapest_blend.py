@@ -52,7 +52,11 @@ def trials(runs: Runs) -> Answer:
     costed, findings = trial_blends(runs)
     made_of, left = trials_side_by_side(runs)
     cheapest, bounds, more = cheapest_blends(runs)
-    tables = {"trial_blends_costed": costed, "trials_made_of": made_of, "trials_leave": left}
+    tables = {
+        "trial_blends_costed": costed.assign(verdict=_verdicts(costed)),
+        "trials_made_of": made_of,
+        "trials_leave": left,
+    }
     tables |= {"cheapest_blends": cheapest, "bounds_of_blends": bounds}
     says = [] if findings or more or not len(costed) else ["Every trial draws no more than is there."]
     for cuvee, rows in costed[costed["worth_at_tirage"].notna()].groupby("cuvee", sort=False):
@@ -63,6 +67,24 @@ def trials(runs: Runs) -> Answer:
         )
     empty = "The Trial blends sheet names no lots on hand."
     return Answer(tables, (*findings, *more), tuple(says), {"currency": runs.currency}, empty)
+
+
+def _verdicts(costed: pd.DataFrame) -> list[str]:
+    """Of each trial: whether it keeps its bounds, and by how much it is dearer than the cheapest of its cuvée that
+    does; blank for the last blend.
+    """
+    keeps = costed["bounds_breached"] == "none"
+    least = costed["cuvee"].map(costed[keeps].groupby("cuvee")["economic_at_tirage"].min()).astype(float)
+    return [
+        "breaks a bound"
+        if broken not in ("none", "")
+        else ""
+        if not broken
+        else "cheapest within bounds"
+        if dearer < 0.005
+        else f"{dearer:,.2f} dearer"
+        for broken, dearer in zip(costed["bounds_breached"], costed["economic_at_tirage"] - least, strict=True)
+    ]
 
 
 @dataclass(frozen=True, eq=False)

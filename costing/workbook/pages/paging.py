@@ -177,11 +177,12 @@ class Paging:
         self, first: int, heights: Sequence[float], breaks: Sequence[int], repeated: tuple[int, int]
     ) -> list[float]:
         """Points below the top of row `first` at which things of these heights stand one below the other, none of them
-        across two pages, nor beside a repeated row, with which it would be printed again.
+        across two pages, nor beside row `first`, where panes are frozen, nor a repeated row, with which it would be
+        printed again.
         """
         edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
         again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
-        reached, begin = self.high(0, first), self.high(0, first)
+        reached, begin = self.high(0, first + 1), self.high(0, first)
         placed = []
         for height in heights:
             if reached < again[1] and reached + height > again[0]:

@@ -356,8 +356,8 @@ class _SheetWriter:
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
-        # Charts that do not print stand from the first row of figures down.
-        points = [sum(charts[:number]) for number in range(len(charts))]
+        # Charts that do not print stand from the first row of figures down, clear of the frozen panes.
+        points = [paging.high(first, first + 1) + sum(charts[:number]) for number in range(len(charts))]
         if prints_charts:
             points = paging.clear_of_breaks(first, charts, breaks, repeated)
         area = (self.row - 1, opened - 1) if charts and not prints_charts else None

@@ -21,6 +21,15 @@ def first_true(flags: Flags) -> int:
     return int(np.flatnonzero(flags)[0])
 
 
+def check_quantities(quantity: Floats, what: str) -> None:
+    """ValueError that names the first row whose quantity is missing, infinite or below 0."""
+    wrong = ~(quantity >= 0) | np.isinf(quantity)
+    if wrong.any():
+        row = first_true(wrong)
+        message = f"row {row}: the {what} is {quantity.flat[row]:g}; it must be a number of 0 or more"
+        raise ValueError(message)
+
+
 @dataclass(frozen=True, eq=False)
 class ParallelArrays:
     """Arrays of one length along their last axis: what stands at one position in each of them belongs together. A field

@@ -36,7 +36,7 @@ class CtrlC:
         self.is_pressed = True
         raise KeyboardInterrupt
 
-    def check(self) -> None:
+    def raise_if_pressed(self) -> None:
         """Raise KeyboardInterrupt where it was pressed before."""
         if self.is_pressed:
             raise KeyboardInterrupt

@@ -243,3 +243,13 @@ class Runs(Once):
     def today(self) -> int:
         """Day number of the valuation date."""
         return int(self.chain.valuation_day)
+
+    @property
+    def date(self) -> np.datetime64:
+        """The valuation date."""
+        return np.datetime64(self.today, "D")
+
+    @property
+    def facts(self) -> dict[str, str]:
+        """What heads an answer: currency and day."""
+        return {"currency": self.currency, "day": str(self.date)}

@@ -26,7 +26,7 @@ def charged(runs: Runs) -> Answer:
     money = {f"{name}_{fate}": lines[fate] for name, lines in sides.items() for fate in ("given", *fates)}
     rows = rows.assign(**money)
     by_sheet = rows.groupby("sheet", sort=False)[list(money)].sum().reset_index()
-    facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
+    facts = runs.facts
     return Answer({"amounts_by_sheet": by_sheet, "amounts_charged": rows}, facts=facts, empty="No row gives money.")
 
 

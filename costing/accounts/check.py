@@ -17,10 +17,10 @@ from costing.inputs.estate import Estate
 from costing.inputs.schema import policies, settings
 from costing.model import Runs
 
-NOT_CHOSEN = "not set: counts from its own day"
+NOT_CHOSEN = "not set: a final premium counts from its own day"
 
 
-def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
+def run_check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
     """The identity of the run on both bases, and its cautions."""
     book, economic = runs.book.reconciliation(), runs.economic.reconciliation()
     identity = pd.DataFrame(
@@ -32,7 +32,7 @@ def check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
     )
     now, last = (str(np.datetime64(day, "D")) for day in (runs.today, runs.chain.horizon_day))
     says = (
-        f"All records count here, planned ones to {last} included; Stock value and Roll-forward stand at {now}.",
+        f"All records count here, also those planned up to {last}; Stock value and Roll-forward stop at {now}.",
         SAID,
     )
     facts = {"currency": runs.currency, "cautions": str(len(cautions))}

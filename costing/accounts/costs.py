@@ -16,7 +16,6 @@ from costing.model import Runs
 from costing.once import asked_once
 from costing.results.costs import PER_BOTTLE_DECIMALS, build_up, by_cuvee, cost_per_bottle
 from costing.results.coverage import coverage
-from costing.results.lots import as_dates
 from costing.results.results import Results
 from costing.results.rounding import rounded_rows
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -31,9 +30,7 @@ SAID = (
 def costs(runs: Runs) -> Answer:
     """The latest release of each cuvée and format, every release, and the build-up of each by stage and element."""
     tables = {"latest_costs": _latest(runs), "cost_per_bottle": _every(runs), "cost_build_up": _build_up(runs)}
-    day = str(as_dates(np.array([runs.today]))[0])[:10]
-    facts = {"currency": runs.currency, "day": day}
-    return Answer(tables, says=(SAID,), facts=facts, empty=f"No bottles are disgorged by {day}.")
+    return Answer(tables, says=(SAID,), facts=runs.facts, empty=f"No bottles are disgorged by {runs.date}.")
 
 
 def _latest(runs: Runs) -> pd.DataFrame:

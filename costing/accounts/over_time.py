@@ -52,7 +52,7 @@ def _by_tirage(runs: Runs) -> pd.DataFrame:
 
 def _tied_up(runs: Runs) -> pd.DataFrame:
     """Book value of stock at the end of each year by kind of goods, oldest first."""
-    today = as_dates(np.array([runs.today])).astype("datetime64[D]")[0]
+    today = runs.date
     begun = int(runs.chain.states.start.min(initial=runs.today))
     first = as_dates(np.array([begun])).astype("datetime64[Y]")[0].astype(int) + 1970
     last = int(str(today)[:4])

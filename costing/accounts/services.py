@@ -108,7 +108,7 @@ def owners_of_states(estate: Estate, chain: Chain) -> np.ndarray:
 @asked_once
 def services(runs: Runs) -> Answer:
     """What owners of goods pay for the work on them, what it cost, and what of theirs lies here."""
-    facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
+    facts = runs.facts
     chain = runs.chain.others
     if runs.estate.others is None or chain is None:
         return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, _NOTHING)

@@ -59,6 +59,7 @@ class SheetPlan:
     title: str
     group: str
     notes: tuple[str, ...]
+    written_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,9 @@ def sheet_plans() -> MappingProxyType[str, SheetPlan]:
     by_name: dict[str, SheetPlan] = {}
     for row in packaged_rows(__package__, "sheets"):
         notes = tuple(filter(None, row["notes"].split("¶")))
-        by_name[row["name"]] = SheetPlan(row["name"], row["question"], row["title"], row["group"], notes)
+        by_name[row["name"]] = SheetPlan(
+            row["name"], row["question"], row["title"], row["group"], notes, row["written_by"]
+        )
     return MappingProxyType(by_name)
 
 

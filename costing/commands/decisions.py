@@ -65,7 +65,7 @@ def show(options: argparse.Namespace, ask: Callable[[House], Answer], tables: Se
     return 1 if wrong else 0
 
 
-def scenarios(options: argparse.Namespace) -> int:
+def show_scenarios(options: argparse.Namespace) -> int:
     """Run the named scenarios side by side."""
     stems = [name_as_text(path.stem) for path in options.others]
     others = {
@@ -75,7 +75,7 @@ def scenarios(options: argparse.Namespace) -> int:
     return show(options, lambda house: house.scenarios(others), ("scenarios_per_bottle", "scenarios_stock"))
 
 
-def why(options: argparse.Namespace) -> int:
+def show_why(options: argparse.Namespace) -> int:
     """Say why a cost moved: between two releases, between two workbooks, or of every cuvée since last year."""
     if options.before is None and bool(options.first) != bool(options.to):
         note("Name two releases or cuvées, with --from and --to; neither compares every cuvée with last year.")

@@ -6,14 +6,13 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 
 import costing
 from costing.accounts.amounts_charged import charged
 from costing.accounts.carried_on import carried_on
-from costing.accounts.check import check as run_check
-from costing.accounts.check import out_by
+from costing.accounts.check import out_by, run_check
 from costing.accounts.costs import costs
 from costing.accounts.origins import bases_behind, made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
@@ -30,8 +29,8 @@ from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.cheapest_blend import trials
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.changes.scenarios import scenarios
-from costing.decisions.changes.why import why
+from costing.decisions.changes.scenarios import scenarios_answer
+from costing.decisions.changes.why import why_answer
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
 from costing.decisions.closing.next_year import left_out, opened
@@ -51,6 +50,7 @@ from costing.workbook.blank.blank import blank_workbook, names_added
 from costing.workbook.blank.contents import tables_from_csv, tables_from_estate
 from costing.workbook.file.backups import KEPT, keep_closed
 from costing.workbook.file.package import open_package
+from costing.workbook.file.sheets import read_book
 from costing.workbook.following import following_workbook
 from costing.workbook.further import with_sheets, write_with_sheets
 from costing.workbook.live.link import link
@@ -94,7 +94,7 @@ def new(options: argparse.Namespace) -> int:
     return 0
 
 
-def check(options: argparse.Namespace) -> int:
+def show_findings(options: argparse.Namespace) -> int:
     """Say everything that is wrong or doubtful."""
     try:
         source = Source(options.path)
@@ -110,26 +110,37 @@ def check(options: argparse.Namespace) -> int:
     return 1 if errors else 0
 
 
-def answers_of_run(runs: Runs, cautions: Sequence[Finding]) -> list[Answer]:
-    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money."""
+def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection[str] = ()) -> list[Answer]:
+    """What a run answers: whether it adds up, costs, stock, where they came from, what became of every row's money.
+
+    standing: sheets of the workbook; those that commands of their own have written are named beside the others.
+    """
     for basis in bases_behind(runs):
         runs.on(basis)
     answers = [run_check(runs, cautions)]
     answers += [ask(runs) for ask in (costs, stock, over_time, origins_of_latest, made_of_latest)]
     answers += [ask(runs) for ask in (charged, closed_year_edits)]
     answers += [ask(runs) for ask in (plan_answer, prices, margins, services, cash, ageing, vats, trials)]
-    answers += [ask(runs) for ask in (recipes, scenarios, why)]
+    answers += [ask(runs) for ask in (recipes, scenarios_answer, why_answer)]
     answers.insert(0, sheets_compared(joined_answers(answers).tables))
     filled = {catalogue.table(name).sheet for answer in answers for name, frame in answer.tables.items() if len(frame)}
-    return [front_page(runs, cautions, filled), *answers]
+    filled |= {
+        name for name in standing if name in catalogue.sheet_plans() and catalogue.sheet_plans()[name].written_by
+    }
+    waiting = {
+        catalogue.table(next(iter(answer.tables))).sheet: answer.empty
+        for answer in answers
+        if answer.tables and not len(answer.main)
+    }
+    return [front_page(runs, cautions, filled, waiting), *answers]
 
 
-def run(options: argparse.Namespace) -> int:
+def compute_and_write(options: argparse.Namespace) -> int:
     """Compute all costs and write the sheets of costs and stock."""
     source = Source(options.path)
     runs = source.runs
     cautions = cautions_of(runs)
-    answers = answers_of_run(runs, cautions)
+    answers = answers_of_run(runs, cautions, [sheet.name for sheet in read_book(source.package).sheets])
     written = result_sheets(answers, links=not source.is_folder)
     if options.json:
         tell(joined_answers(answers).to_json())

@@ -92,7 +92,7 @@ def _doing(verb: str, tables: tuple[str, ...]) -> Callable[[Options], int]:
     def decide(options: Options) -> int:
         from costing.commands import decisions
 
-        own = {"why": decisions.why, "scenarios": decisions.scenarios, "report": decisions.report}
+        own = {"why": decisions.show_why, "scenarios": decisions.show_scenarios, "report": decisions.report}
         return own[verb](options)
 
     def keep_records(options: Options) -> int:
@@ -102,8 +102,8 @@ def _doing(verb: str, tables: tuple[str, ...]) -> Callable[[Options], int]:
         own = {
             "new": records.new,
             "adopt": adopt_workbook,
-            "check": records.check,
-            "run": records.run,
+            "check": records.show_findings,
+            "run": records.compute_and_write,
             "origins": records.show_origins,
             "link": records.follow,
             "close": records.close,

@@ -6,7 +6,7 @@ Each part is a table that another answer holds in full; nothing is computed here
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
@@ -22,11 +22,15 @@ from costing.errors import Finding
 from costing.graph.arrays import days
 from costing.model import Runs
 
-MOST_LINES = 8
+MOST_LINES, MOST_CUVEES = 8, 24
 
 
-def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str]) -> Answer:
-    """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link."""
+def front_page(
+    runs: Runs, cautions: Sequence[Finding], sheets: Collection[str], waiting: Mapping[str, str] | None = None
+) -> Answer:
+    """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link; waiting: what
+    each sheet lacks that could not be filled.
+    """
     plan = plan_answer(runs)
     tables = {"front_costs": _costs(runs)}
     by_kind = stock(runs)["stock_by_kind"]
@@ -49,13 +53,23 @@ def front_page(runs: Runs, cautions: Sequence[Finding], sheets: Collection[str])
         [(name, of.question) for name, of in catalogue.sheet_plans().items() if name in sheets],
         columns=["sheet_link", "question"],
     )
+    plans = [of for of in catalogue.sheet_plans().values() if of.name not in sheets]
+    lacks = {**{of.name: of.written_by for of in plans if of.written_by}, **(waiting or {})}
+    tables["front_waiting"] = pd.DataFrame(
+        [(of.name, lacks[of.name]) for of in plans if of.name in lacks], columns=["what", "waits_for"]
+    )
     day = costs(runs).facts["day"]
     name = runs.estate.settings.estate
     facts = {"currency": runs.currency, "day": day, "estate": f"{name}: " if name else ""}
+    costed = len(costs(runs)["latest_costs"])
+    more = (f"Of {costed} cuvées and formats those with most bottles; the rest stand on Cost per bottle.",)
     count = len(cautions)
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
     return Answer(
-        tables, says=(doubts, *plan.says[:1], *_further(runs)), facts=facts, empty="No bottles are disgorged yet."
+        tables,
+        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES], *_further(runs)),
+        facts=facts,
+        empty="No bottles are disgorged yet.",
     )
 
 
@@ -75,7 +89,10 @@ def _further(runs: Runs) -> list[str]:
 def _costs(runs: Runs) -> pd.DataFrame:
     """Latest release of each cuvée and format, and its change on the latest of the year before."""
     answer = costs(runs)
-    latest = answer["latest_costs"][["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]]
+    largest = answer["latest_costs"]["bottles"].nlargest(MOST_CUVEES).index.sort_values()
+    latest = answer["latest_costs"].loc[
+        largest, ["cuvee_format", "economic_per_75cl", "book_per_75cl", "release", "disgorged"]
+    ]
     releases_made = answer["cost_per_bottle"]
     made = releases_made[releases_made["status"] == "made"]
     before = made.assign(year=made["disgorged"].dt.year, cuvee_format=made["cuvee"] + " " + made["format"])

@@ -174,7 +174,7 @@ class AccrualCurve:
 
         Arrays broadcast; ValueError naming the row where end is before start.
         """
-        return self.value_at_end(start, end, RateCurve.flat(0.0))
+        return self.value_at_end(start, end, NO_INTEREST)
 
     def value_at_end(self, start: npt.ArrayLike, end: npt.ArrayLike, curve: RateCurve) -> Floats:
         """Worth at `end` of the charge for one unit held from `start` to `end`: B(end)·∫ s(t)/B(t) dt.
@@ -267,3 +267,6 @@ def mean_growth(log_growth: npt.ArrayLike) -> Floats:
     """(g − 1)/ln g: worth of one unit at the end of an interval over which it was spread, given ln g; 1 at g = 1."""
     exponent = np.asarray(log_growth, dtype=np.float64)
     return np.divide(np.expm1(exponent), exponent, out=np.ones(exponent.shape), where=exponent != 0)
+
+
+NO_INTEREST = RateCurve.flat(0.0)

@@ -19,13 +19,12 @@ fixed against variable overhead: a pool without normal capacity is charged in fu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats, first_true
+from costing.array_types import Flags, Floats, check_quantities, first_true
 
 
 class PoolRate(NamedTuple):
@@ -65,8 +64,8 @@ def pool_rate(amount: npt.ArrayLike, driver: npt.ArrayLike, normal_capacity: npt
     ValueError names the first pool with a driver or a capacity below 0 or missing.
     """
     cost, used, capacity = _columns(amount, driver, normal_capacity)
-    _check_quantities(used, "driver")
-    _check_quantities(capacity, "normal capacity")
+    check_quantities(used, "driver")
+    check_quantities(capacity, "normal capacity")
     rate = _ratio_or_zero(cost, np.maximum(capacity, used))
     # a driver at or above capacity absorbs the amount itself, not amount / driver × driver
     absorbed = np.where((used >= capacity) & (used > 0), cost, rate * used)
@@ -94,7 +93,7 @@ def open_period(
         driver_planned,
         period.normal_capacity,
     )
-    _check_quantities(planned, "planned driver")
+    check_quantities(planned, "planned driver")
     if (last < first).any():
         message = f"pool {first_true(last < first)}: its period ends before it starts"
         raise ValueError(message)
@@ -113,60 +112,40 @@ def open_period(
     return OpenPeriod(actual, PoolRate(rate, absorbed, ahead + not_yet - absorbed), carried_on)
 
 
-def direct(
-    own_cost: npt.ArrayLike,
-    to_services: npt.ArrayLike,
-    to_production: npt.ArrayLike,
-    order: Sequence[int] | None = None,
-) -> Floats:
-    """Each service department straight to production; service among services and order are ignored.
+def direct(own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike) -> Floats:
+    """Each service department straight to production; what it does for other services is left out.
 
     Parameters as for `SERVICE_METHODS`.
     """
-    del order
     own, _, production = _departments(own_cost, to_services, to_production)
     _refuse_stuck((production.sum(axis=1) == 0) & (own != 0))
     return np.asarray(own @ _as_shares(production))
 
 
-def step_down(
-    own_cost: npt.ArrayLike,
-    to_services: npt.ArrayLike,
-    to_production: npt.ArrayLike,
-    order: Sequence[int] | None = None,
-) -> Floats:
-    """One department after the other, each to those not yet closed and to production; order matters.
+def step_down(own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike) -> Floats:
+    """One department after the other as they are given, each to those that follow it and to production.
 
     Parameters as for `SERVICE_METHODS`.
     """
     own, services, production = _departments(own_cost, to_services, to_production)
-    sequence = list(range(len(own))) if order is None else [int(department) for department in order]
-    if sorted(sequence) != list(range(len(own))):
-        message = "the order must name every service department once"
-        raise ValueError(message)
     cost, charged = own.copy(), np.zeros(production.shape[1])
-    for position, department in enumerate(sequence):
-        still_open = sequence[position + 1 :]
-        receives = np.concatenate([services[department, still_open], production[department]])
+    for department in range(len(own)):
+        following = slice(department + 1, None)
+        receives = np.concatenate([services[department, following], production[department]])
         if cost[department] != 0 and receives.sum() == 0:
             _refuse_stuck(np.arange(len(own)) == department)
-        handed = cost[department] * _as_shares(receives[np.newaxis])[0]
-        cost[still_open] += handed[: len(still_open)]
-        charged += handed[len(still_open) :]
+        passed_on = cost[department] * _as_shares(receives[np.newaxis])[0]
+        left = len(own) - department - 1
+        cost[following] += passed_on[:left]
+        charged += passed_on[left:]
     return charged
 
 
-def reciprocal(
-    own_cost: npt.ArrayLike,
-    to_services: npt.ArrayLike,
-    to_production: npt.ArrayLike,
-    order: Sequence[int] | None = None,
-) -> Floats:
-    """All departments at once: total cost x = own + Aᵀ·x, production gets its shares of x; order is ignored.
+def reciprocal(own_cost: npt.ArrayLike, to_services: npt.ArrayLike, to_production: npt.ArrayLike) -> Floats:
+    """All departments at once: total cost x = own + Aᵀ·x, production gets its shares of x.
 
     Parameters as for `SERVICE_METHODS`. ValueError too where departments serve each other alone.
     """
-    del order
     own, services, production = _departments(own_cost, to_services, to_production)
     shares = _as_shares(np.hstack([services, production]))
     among, outward = shares[:, : len(own)], shares[:, len(own) :]
@@ -178,17 +157,12 @@ def reciprocal(
     return np.asarray(total @ outward[serves])
 
 
-SERVICE_METHODS: dict[str, Callable[..., Floats]] = {
-    "direct": direct,
-    "step-down": step_down,
-    "reciprocal": reciprocal,
-}
-"""Method -> function (own_cost [s], to_services [s, s], to_production [s, p], order) -> amounts [p].
+SERVICE_METHODS = {"direct": direct, "step-down": step_down, "reciprocal": reciprocal}
+"""Method -> function (own_cost [s], to_services [s, s], to_production [s, p]) -> amounts [p].
 
 own_cost: each service department's own cost; to_services[i, j], to_production[i, k]: what department i does
 for service j and for production k, as shares or in any unit (hours, kWh); rows are scaled to their sum.
-order: the departments in the order in which "step-down" closes them (default: as given); the other two do
-not depend on it. ValueError names a department with cost that reaches no production department.
+ValueError names a department with cost that reaches no production department.
 """
 
 
@@ -201,8 +175,8 @@ def _departments(
     if services.shape != (len(own), len(own)) or production.ndim != 2 or len(production) != len(own):
         message = f"{len(own)} service departments need a square table among them and a row each to production"
         raise ValueError(message)
-    _check_quantities(services, "service to services")
-    _check_quantities(production, "service to production")
+    check_quantities(services, "service to services")
+    check_quantities(production, "service to production")
     return own, services, production
 
 
@@ -223,11 +197,3 @@ def _columns(*columns: npt.ArrayLike) -> list[Floats]:
 
 def _ratio_or_zero(top: Floats, bottom: Floats) -> Floats:
     return np.divide(top, bottom, out=np.zeros(top.shape), where=bottom != 0)
-
-
-def _check_quantities(quantity: Floats, what: str) -> None:
-    bad = ~(quantity >= 0) | np.isinf(quantity)
-    if bad.any():
-        row = first_true(bad)
-        message = f"row {row}: the {what} is {quantity.flat[row]:g}; it must be a number of 0 or more"
-        raise ValueError(message)

@@ -25,7 +25,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from costing.array_types import Flags, Floats, Ints, first_true
+from costing.array_types import Flags, Floats, Ints, check_quantities, first_true
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +84,7 @@ class Split:
     unsplit: Ints
 
 
-_WEIGHTS: dict[str, Callable[[Fractions], Floats]] = {
+SPLITS: dict[str, Callable[[Fractions], Floats]] = {
     "volume": lambda fractions: np.asarray(fractions.volume_l),
     "weight": lambda fractions: np.asarray(fractions.weight_kg),
     "sales value": lambda fractions: fractions.sales_value,
@@ -92,15 +92,16 @@ _WEIGHTS: dict[str, Callable[[Fractions], Floats]] = {
     "constant margin": lambda fractions: fractions.sales_value,
     "fixed": lambda fractions: np.asarray(fractions.fixed_share),
 }
+"""Split method -> what weighs in it."""
 
 
-def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[str] = tuple(_WEIGHTS)) -> Split:
+def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[str] = tuple(SPLITS)) -> Split:
     """Shares of all loads in one pass, each load by its own method.
 
     method: position in `names` of each load's method [n_loads], or one for all; names: keys of `SPLITS`.
     ValueError names the first row whose weight is missing or below 0, and the first unknown method.
     """
-    unknown = [name for name in names if name not in _WEIGHTS]
+    unknown = [name for name in names if name not in SPLITS]
     if unknown:
         message = f"unknown split method '{unknown[0]}'"
         raise ValueError(message)
@@ -113,7 +114,7 @@ def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[st
     bears = ~np.asarray(fractions.by_product)
     weight = np.zeros(len(fractions.load))
     for code in np.unique(of_load):
-        weight = np.where(of_row == code, _WEIGHTS[names[code]](fractions), weight)
+        weight = np.where(of_row == code, SPLITS[names[code]](fractions), weight)
     volume = _checked(fractions.volume_l, bears, "volume")
     weight = _checked(weight, bears, "weight in the split")
     no_weight = _per_load(weight, fractions) == 0
@@ -130,18 +131,6 @@ def split_shares(fractions: Fractions, method: npt.ArrayLike, names: Sequence[st
         else np.zeros(len(weight))
     )
     return Split(share, posting, np.flatnonzero(no_weight & ~unsplit), np.flatnonzero(unsplit))
-
-
-def _method(name: str) -> Callable[[Fractions], Split]:
-    def split(fractions: Fractions) -> Split:
-        return split_shares(fractions, 0, (name,))
-
-    split.__doc__ = f"Split every load by {name}."
-    return split
-
-
-SPLITS: dict[str, Callable[[Fractions], Split]] = {name: _method(name) for name in _WEIGHTS}
-"""Split method -> function from fractions to their shares. "weight" is mass in kg."""
 
 
 def constant_margin_postings(fractions: Fractions) -> Floats:
@@ -161,7 +150,6 @@ def constant_margin_postings(fractions: Fractions) -> Floats:
     return np.where(total_value != 0, posting, 0.0)
 
 
-# What is taken off the joint cost, and what is other income, of (net realisable value produced, of it sold).
 def _per_load(amount: Floats, fractions: Fractions) -> Floats:
     return np.asarray(np.bincount(fractions.load, amount, minlength=fractions.n_loads), dtype=np.float64)
 
@@ -169,9 +157,5 @@ def _per_load(amount: Floats, fractions: Fractions) -> Floats:
 def _checked(weight: Floats | float, bears: Flags, what: str) -> Floats:
     """Return the weight, 0 where a row bears no cost; ValueError where it is missing or below 0."""
     weights = np.where(bears, weight, 0.0)
-    bad = ~(weights >= 0) | np.isinf(weights)
-    if bad.any():
-        row = first_true(bad)
-        message = f"row {row}: the {what} is {weights[row]:g}; it must be a number of 0 or more"
-        raise ValueError(message)
+    check_quantities(weights, what)
     return weights

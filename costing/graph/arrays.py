@@ -131,6 +131,10 @@ class Lots:
     litres_per_unit: Floats
     format: Ints
 
+    def numbers(self, names: pd.Series) -> Ints:
+        """Lots of these names (−1: no such lot)."""
+        return np.asarray(self.names.get_indexer(pd.Index(names.astype(str))), dtype=np.int64)
+
 
 def _named_lots(estate: Estate) -> tuple[pd.Index, dict[tuple[str, str], Ints]]:
     """Every lot named anywhere, and the lot of each row of every column of lots."""

@@ -21,6 +21,7 @@ from costing.graph.flows import Flows
 from costing.graph.losses import abnormal_share_beyond, allowed_losses
 from costing.graph.places import Places
 from costing.inputs.estate import Estate
+from costing.inputs.spellings import keys_of, near_keys
 
 OUT, IN, IN_PLACE, LOSS, COUNT, CUT = range(6)
 ROWS_SHOWN = 3
@@ -118,7 +119,7 @@ def balances(
     findings = list(_overdrawn(touches, flows, before, out, near, place))
     findings += _back_from_nowhere(touches, flows, after, place)
     findings += _counts_of_nothing(touches, before, measured, place)
-    findings += _large_gains(touches, before, measured, place)
+    findings += _large_gains(touches, flows, before, measured, place)
     return Balance(np.maximum(before, 0.0), np.maximum(after, 0.0), drawn), findings
 
 
@@ -150,6 +151,7 @@ def _overdrawn(
             held_before = place.quantity(flow, "out", max(0.0, float(before[touch])))
             rule = f"drawn from {lot}, which holds {held_before} {_led_to(touches, flows, touch, flow, place)}"
             remedy = "Check the quantity, the date and the lot; enter what is missing before it, or a gauging."
+        remedy += _filled_under_a_near_name(touches, int(touches.lot[touch]), place, flow)
         yield Finding(place(flow, "out"), drawn, rule, remedy)
 
 
@@ -163,13 +165,16 @@ def _back_from_nowhere(touches: Touches, flows: Flows, after: Floats, place: Pla
         yield Finding(
             place(flow, "out"),
             place.quantity(flow, "out", float(flows.out[flow])),
-            f"come back to {place.lot(int(touches.lot[touch]))}, which has held nothing before: at no known cost.",
-            "Check the lot and the date; or enter them on Deliveries as finished, at their book cost per bottle.",
+            f"come back to {place.lot(int(touches.lot[touch]))}, which never held anything: their cost is not known.",
+            "Check the lot and the date, or enter the bottles on Deliveries as finished bottles, at their book cost.",
         )
 
 
-def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places) -> str:
-    """The rows before a draw that made the lot hold what it holds: the last ones, in the unit of the draw."""
+def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places, what: str = "out") -> str:
+    """The rows before a flow that made its lot hold what it holds: the last ones, in the unit of the flow.
+
+    what: whether the flow draws from the lot ("out") or measures it ("into").
+    """
     begin = int(np.flatnonzero(touches.first_of_lot[: touch + 1])[-1])
     told = np.isin(touches.role[begin:touch], (OUT, IN, LOSS, COUNT))
     rows = (begin + np.flatnonzero(told)).tolist()
@@ -180,7 +185,7 @@ def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places
     for row in rows[-ROWS_SHOWN:]:
         moved, role = int(touches.flow[row]), int(touches.role[row])
         amount = flows.into[moved] if role in (IN, COUNT) else flows.out[moved]
-        lines.append(f"{place.quantity(flow, 'out', float(amount))} {words[role]} ({place(moved, None)})")
+        lines.append(f"{place.quantity(flow, what, float(amount))} {words[role]} ({place(moved, None)})")
     more = f", after {len(rows) - ROWS_SHOWN:,} rows more" if len(rows) > ROWS_SHOWN else ""
     return f"since {place(int(touches.flow[rows[-1]]), None)}: {', '.join(lines)}{more}."
 
@@ -199,7 +204,7 @@ def _exchanged(drawn: int, filled: int) -> str:
             then = int(np.datetime64(other, "D").astype(np.int64))
             if (least is None or then >= least) and (most is None or then <= most):
                 sentences.append(f"{read} may be {other}")
-    return f" {' or '.join(sentences)}, with day and month exchanged: that would fit." if sentences else ""
+    return f" {' or '.join(sentences)}, with day and month exchanged; then the dates would fit." if sentences else ""
 
 
 def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
@@ -208,19 +213,38 @@ def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place
         yield Finding(
             place(flow, "into"),
             place.quantity(flow, "into", float(measured[touch])),
-            f"was measured in {place.lot(int(touches.lot[touch]))}, which is empty by the records.",
-            "Check the lot and the date, or enter what filled it.",
+            f"was measured in {place.lot(int(touches.lot[touch]))}, which by the records is empty then.",
+            "Check the lot and the date, or enter what filled it."
+            + _filled_under_a_near_name(touches, int(touches.lot[touch]), place, flow),
         )
 
 
-def _large_gains(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
+def _filled_under_a_near_name(touches: Touches, lot: int, place: Places, row: int) -> str:
+    """Sentence for a lot that lacks something at a flow (`row`), where another one fills a lot of nearly its name from
+    which nothing is drawn.
+    """
+    kept = np.flatnonzero(touches.role != CUT)
+    once = np.bincount(touches.lot[kept], minlength=len(place.lots.names)) == 1
+    filled = kept[once[touches.lot[kept]] & (touches.role[kept] == IN) & (touches.flow[kept] != row)]
+    names = [place.lot(number) for number in (lot, *touches.lot[filled].tolist())]
+    key, *others = keys_of(names)
+    for touch, name, other in zip(filled.tolist(), names[1:], others, strict=True):
+        if near_keys(key, other):
+            return (
+                f" {place(int(touches.flow[touch]), None)} fills '{name}', from which nothing is drawn: the same lot?"
+            )
+    return ""
+
+
+def _large_gains(touches: Touches, flows: Flows, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
     for touch in np.flatnonzero((touches.role == COUNT) & (before > 0) & (measured > USUAL_GAIN * before)).tolist():
         flow = int(touches.flow[touch])
         lot, held_before = place.lot(int(touches.lot[touch])), place.quantity(flow, "into", float(before[touch]))
+        led_to = _led_to(touches, flows, touch, flow, place, "into")
         yield caution(
             place(flow, "into"),
             place.quantity(flow, "into", float(measured[touch])),
-            f"is well above what {lot} holds by the records at that moment, {held_before}.",
+            f"is well above what {lot} holds by the records, {held_before} {led_to}",
             "Check the quantity, the date and the Sequence: was it measured before something was drawn that day?",
         )
 

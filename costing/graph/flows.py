@@ -7,7 +7,6 @@ one batch per row. Nothing is sorted here and no cost is known.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,111 +89,71 @@ def yearly_norms(estate: Estate) -> Floats:
     return norms
 
 
-def _op(name: str) -> int:
+def _operation(name: str) -> int:
     return OPERATIONS.index(name)
 
 
-def _zeros(n: int) -> Floats:
-    return np.zeros(n)
+_Part = dict[str, Any]
+"""Some of the flows: arrays by field of `Flows`, or one value for all of them."""
+_BLANK = {"sequence": 0.0, "source": -1, "target": -1, "out": 0.0, "into": 0.0, "added": 0.0, "batch": -1}
+_BLANK |= {"operation": -1, "goods": -1, "allowance": 0.0}
 
 
-def _none(n: int) -> Ints:
-    return np.full(n, -1, dtype=np.int64)
+def _part(kind: Flow, day: Ints, rows: Ints | None = None, **given: Ints | Floats | float) -> _Part:
+    """Flows of some rows of a table (None: of all, as many as there are days); what is not given is blank."""
+    return {**_BLANK, "kind": kind, "day": day, "row": np.arange(len(day)) if rows is None else rows, **given}
 
 
-def _sequence(table: pd.DataFrame) -> Floats:
-    return np.asarray(np.nan_to_num(table["sequence"].to_numpy(dtype=float)))
-
-
-@dataclass
-class _Part:
-    kind: Flow
-    row: Ints
-    day: Ints
-    sequence: Floats
-    source: Ints
-    target: Ints
-    out: Floats
-    into: Floats
-    added: Floats
-    batch: Ints
-    operation: Ints
-    goods: Ints
-    allowance: Floats
-
-
-def _part(kind: Flow, day: Ints, **given: Ints | Floats) -> _Part:
-    n = len(day)
-    blank: dict[str, Ints | Floats] = {
-        "row": np.arange(n),
-        "sequence": _zeros(n),
-        "source": _none(n),
-        "target": _none(n),
-        "out": _zeros(n),
-        "into": _zeros(n),
-        "added": _zeros(n),
-        "batch": _none(n),
-        "operation": _none(n),
-        "goods": _none(n),
-        "allowance": _zeros(n),
-    }
-    return _Part(kind=kind, day=day, **{**blank, **given})  # type: ignore[arg-type]
+def _dated(frame: pd.DataFrame) -> tuple[Ints, Floats]:
+    """Day and place within the day of each row."""
+    return days(frame["on_date"]), np.nan_to_num(frame["sequence"].to_numpy(dtype=float))
 
 
 def _received(estate: Estate, lots: Lots) -> list[_Part]:
-    parts = []
-    for kind, table in ((Flow.OPENING, "opening_stock"), (Flow.DELIVERY, "deliveries")):
-        frame = estate[table]
-        n = len(frame)
-        sequence = np.full(n, START_OF_DAY) if kind is Flow.OPENING else _sequence(frame)
-        parts.append(
-            _part(
-                kind,
-                days(frame["on_date"]),
-                sequence=sequence,
-                target=lots.of_rows[table, "lot"],
-                into=frame["quantity"].to_numpy(),
-                operation=np.full(n, _op("reception")),
-                goods=codes(frame["kind" if kind is Flow.OPENING else "what"], KINDS),
-                allowance=np.nan_to_num(frame["loss_allowance"].to_numpy()) if kind is Flow.OPENING else _zeros(n),
-            )
-        )
-    return parts
+    opening, deliveries = estate["opening_stock"], estate["deliveries"]
+    stood = _part(
+        Flow.OPENING,
+        days(opening["on_date"]),
+        sequence=START_OF_DAY,
+        target=lots.of_rows["opening_stock", "lot"],
+        into=opening["quantity"].to_numpy(),
+        operation=_operation("reception"),
+        goods=codes(opening["kind"], KINDS),
+        allowance=np.nan_to_num(opening["loss_allowance"].to_numpy()),
+    )
+    day, sequence = _dated(deliveries)
+    delivered = _part(
+        Flow.DELIVERY,
+        day,
+        sequence=sequence,
+        target=lots.of_rows["deliveries", "lot"],
+        into=deliveries["quantity"].to_numpy(),
+        operation=_operation("reception"),
+        goods=codes(deliveries["what"], KINDS),
+    )
+    return [stood, delivered]
 
 
 def _pressed(estate: Estate, lots: Lots) -> tuple[list[_Part], pd.Index]:
     frame = estate["pressings"]
     loads = pd.Index(frame["load"].cat.categories, dtype=object)
-    load, day, sequence = codes(frame["load"], loads), days(frame["on_date"]), _sequence(frame)
-    weight, volume = frame["weight_kg"].to_numpy(), frame["volume_l"].to_numpy()
-    pressing = np.full(len(frame), _op("pressing"))
+    load, (day, sequence) = codes(frame["load"], loads), _dated(frame)
+    weight, volume = frame["weight_kg"].to_numpy(), np.nan_to_num(frame["volume_l"].to_numpy())
     source, target = lots.of_rows["pressings", "from_lot"], lots.of_rows["pressings", "to_lot"]
+
+    def through(kind: Flow, rows: Ints, **given: Ints | Floats) -> _Part:
+        operation = _operation("pressing")
+        return _part(kind, day[rows], rows, sequence=sequence[rows], batch=load[rows], operation=operation, **given)
+
     taken = np.flatnonzero((source >= 0) & (weight > 0))
-    given = np.flatnonzero(frame["fraction"].notna().to_numpy())
-    into = _part(
-        Flow.PRESS_IN,
-        day[taken],
-        row=taken,
-        sequence=sequence[taken],
-        source=source[taken],
-        out=weight[taken],
-        batch=load[taken],
-        operation=pressing[taken],
-    )
-    out = _part(
-        Flow.PRESS_OUT,
-        day[given],
-        row=given,
-        sequence=sequence[given],
-        target=target[given],
-        into=np.nan_to_num(volume[given]),
-        batch=load[given],
-        operation=pressing[given],
-    )
+    yielded = np.flatnonzero(frame["fraction"].notna().to_numpy())
+    into = through(Flow.PRESS_IN, taken, source=source[taken], out=weight[taken])
+    out = through(Flow.PRESS_OUT, yielded, target=target[yielded], into=volume[yielded])
     return [into, out], loads
 
 
-def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
+def _moved(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> tuple[_Part, int]:
+    """Movements, and how many batches they are: each that leaves the estate is one of its own."""
     frame = estate["movements"]
     operation = codes(frame["operation"], OPERATIONS)
     source, target = lots.of_rows["movements", "from_lot"], lots.of_rows["movements", "to_lot"]
@@ -205,60 +164,59 @@ def _moved(estate: Estate, lots: Lots, norms: Floats) -> _Part:
     added = np.nan_to_num(frame["added_l"].to_numpy())
     expected = ((1.0 - norms[operation]) * out * per_unit[source] + added) / per_unit[target]
     into = np.where(target >= 0, np.where(np.isnan(into), expected, into), 0.0)
-    return _part(
+    leaves = (target < 0) & (source >= 0) & ~IS_LOSS[operation]
+    day, sequence = _dated(frame)
+    moved = _part(
         Flow.MOVEMENT,
-        days(frame["on_date"]),
-        sequence=_sequence(frame),
+        day,
+        sequence=sequence,
         source=source,
         target=target,
         out=out,
         into=into,
         added=added,
         operation=operation,
+        batch=np.where(leaves, first_batch + np.cumsum(leaves) - 1, -1),
     )
+    return moved, int(leaves.sum())
 
 
-def _bottled(estate: Estate, lots: Lots, first_batch: int) -> list[_Part]:
+def _bottled(estate: Estate, lots: Lots, first_batch: int) -> _Part:
     frame = estate["tirage"]
-    n = len(frame)
     target = lots.of_rows["tirage", "to_lot"]
-    bottles = frame["bottles"].to_numpy()
+    bottles, wine = frame["bottles"].to_numpy(), frame["wine_l"].to_numpy()
     liqueur = np.nan_to_num(frame["liqueur_l"].to_numpy())
-    wine = frame["wine_l"].to_numpy()
-    filled_l = bottles * lots.litres_per_unit[target]
-    tirage = _part(
+    day, sequence = _dated(frame)
+    return _part(
         Flow.TIRAGE,
-        days(frame["on_date"]),
-        sequence=_sequence(frame),
+        day,
+        sequence=sequence,
         source=lots.of_rows["tirage", "wine_lot"],
         target=target,
-        out=np.where(np.isnan(wine), filled_l - liqueur, wine),
+        out=np.where(np.isnan(wine), bottles * lots.litres_per_unit[target] - liqueur, wine),
         into=bottles,
         added=liqueur,
-        batch=first_batch + np.arange(n),
-        operation=np.full(n, _op("bottling")),
+        batch=first_batch + np.arange(len(frame)),
+        operation=_operation("bottling"),
     )
-    return [tirage]
 
 
 def _released(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> list[_Part]:
     frame = estate["disgorgements"]
-    n = len(frame)
     taken, good = frame["bottles_in"].to_numpy(), frame["bottles_out"].to_numpy()
-    day, sequence = days(frame["on_date"]), _sequence(frame)
-    batch = first_batch + np.arange(n)
-    operation = np.full(n, _op("disgorgement"))
+    (day, sequence), operation = _dated(frame), _operation("disgorgement")
+    batch = first_batch + np.arange(len(frame))
     liqueur_lot, liqueur = lots.of_rows["disgorgements", "liqueur_lot"], np.nan_to_num(frame["liqueur_l"].to_numpy())
     drawn = np.flatnonzero((liqueur_lot >= 0) & (liqueur > 0))
     dosage = _part(
         Flow.LIQUEUR,
         day[drawn],
-        row=drawn,
+        drawn,
         sequence=sequence[drawn],
         source=liqueur_lot[drawn],
         out=liqueur[drawn],
         batch=batch[drawn],
-        operation=operation[drawn],
+        operation=operation,
     )
     disgorged = _part(
         Flow.DISGORGEMENT,
@@ -267,7 +225,7 @@ def _released(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> li
         source=lots.of_rows["disgorgements", "from_lot"],
         target=lots.of_rows["disgorgements", "release_lot"],
         out=taken,
-        into=np.where(np.isnan(good), taken * (1.0 - norms[_op("disgorgement")]), good),
+        into=np.where(np.isnan(good), taken * (1.0 - norms[operation]), good),
         batch=batch,
         operation=operation,
     )
@@ -276,15 +234,15 @@ def _released(estate: Estate, lots: Lots, norms: Floats, first_batch: int) -> li
 
 def _sent(estate: Estate, lots: Lots, first_batch: int) -> _Part:
     frame = estate["dispatches"]
-    n = len(frame)
+    day, sequence = _dated(frame)
     return _part(
         Flow.DISPATCH,
-        days(frame["on_date"]),
-        sequence=_sequence(frame),
+        day,
+        sequence=sequence,
         source=lots.of_rows["dispatches", "release_lot"],
         out=frame["bottles"].to_numpy(),
-        batch=first_batch + np.arange(n),
-        operation=np.full(n, _op("dispatch")),
+        batch=first_batch + np.arange(len(frame)),
+        operation=_operation("dispatch"),
     )
 
 
@@ -298,22 +256,14 @@ def _measured(estate: Estate, lots: Lots) -> list[_Part]:
         target=lots.of_rows["stocktakes", "lot"],
         into=counts["quantity"].to_numpy(),
     )
-    frame = estate["costs"]
-    lot, day = lots.of_rows["costs", "lot"], days(frame["on_date"])
-    _, first = np.unique(lot * 10_000_000 + day, return_index=True)
-    first = np.sort(first)
-    cost = _part(Flow.COST, day[first], row=first, sequence=np.full(len(first), END_OF_DAY), target=lot[first])
-    return [gauged, cost]
+    lot, day = lots.of_rows["costs", "lot"], days(estate["costs"]["on_date"])
+    first = np.sort(np.unique(lot * 10_000_000 + day, return_index=True)[1])
+    return [gauged, _part(Flow.COST, day[first], first, sequence=END_OF_DAY, target=lot[first])]
 
 
 def _cuts(lots: Lots, valuation_day: int) -> _Part:
     n = len(lots.names)
-    return _part(
-        Flow.CUT,
-        np.full(n, valuation_day, dtype=np.int64),
-        sequence=np.full(n, END_OF_DAY),
-        target=np.arange(n, dtype=np.int64),
-    )
+    return _part(Flow.CUT, np.full(n, valuation_day), sequence=END_OF_DAY, target=np.arange(n))
 
 
 def last_day(estate: Estate) -> int:
@@ -336,59 +286,40 @@ def flows_of(estate: Estate, lots: Lots) -> Flows:
     """All flows of the estate, with the abnormal share of each judged by the norm of its operation."""
     norms = movement_norms(estate)
     pressed, loads = _pressed(estate, lots)
-    n_batches = len(loads)
-    bottled = _bottled(estate, lots, n_batches)
-    n_batches += len(estate["tirage"])
-    released = _released(estate, lots, norms, n_batches)
-    n_batches += len(estate["disgorgements"])
-    sent = _sent(estate, lots, n_batches)
-    n_batches += len(estate["dispatches"])
-    moved = _moved(estate, lots, norms)
-    left = (moved.target < 0) & (moved.source >= 0) & ~IS_LOSS[moved.operation]
-    moved.batch = np.where(left, n_batches + np.cumsum(left) - 1, -1)  # each exit is a batch of its own
-    n_batches += int(left.sum())
-    parts: Sequence[_Part] = [
+    first = np.cumsum([len(loads), *(len(estate[name]) for name in ("tirage", "disgorgements", "dispatches"))]).tolist()
+    moved, exits = _moved(estate, lots, norms, first[3])
+    parts = [
         *_received(estate, lots),
         *pressed,
         moved,
-        *bottled,
-        *released,
-        sent,
+        _bottled(estate, lots, first[0]),
+        *_released(estate, lots, norms, first[1]),
+        _sent(estate, lots, first[2]),
         *_measured(estate, lots),
         _cuts(lots, valuation_day(estate)),
     ]
+    length = [len(part["day"]) for part in parts]
 
-    def joined(name: str) -> NDArray[Any]:
-        return np.concatenate([getattr(part, name) for part in parts])
+    def joined(name: str, kind: type[np.generic] = np.int64) -> NDArray[Any]:
+        columns = [np.broadcast_to(part[name], n) for part, n in zip(parts, length, strict=True)]
+        return np.concatenate(columns).astype(kind)
 
-    kind = np.concatenate([np.full(len(part.day), part.kind, dtype=np.int64) for part in parts])
-    source, target = joined("source"), joined("target")
-    out, into, added = joined("out"), joined("into"), joined("added")
-    operation = joined("operation")
-    per_unit = np.append(lots.litres_per_unit, 1.0)
+    floats = {name: joined(name, np.float64) for name in ("sequence", "out", "into", "added", "allowance")}
+    ints = {name: joined(name) for name in ("kind", "row", "day", "source", "target", "batch", "operation", "goods")}
+    abnormal = _abnormal(lots, norms, {**floats, **ints})
+    return Flows(**floats, **ints, abnormal=abnormal, n_batches=first[3] + exits, load_names=loads)
+
+
+def _abnormal(lots: Lots, norms: Floats, flows: dict[str, NDArray[Any]]) -> Floats:
+    """Abnormal share of each flow that has a norm. A gain stays negative here; a basis that does not allow it reads
+    it as 0.
+    """
+    source, target, kind, out, added = (flows[name] for name in ("source", "target", "kind", "out", "added"))
+    per_unit, bottled = np.append(lots.litres_per_unit, 1.0), kind == Flow.TIRAGE
     lossy = np.isin(kind, (Flow.MOVEMENT, Flow.TIRAGE, Flow.DISGORGEMENT)) & (source >= 0) & (target >= 0)
     lossy &= np.isfinite(out)  # all that is left is not yet a number (`graph.settle`)
-    drawn_l = out * per_unit[source] + np.where(kind == Flow.TIRAGE, added, 0.0)
-    good_l = into * per_unit[target] - np.where(kind == Flow.TIRAGE, 0.0, added)
+    drawn_l = (out * per_unit[source] + np.where(bottled, added, 0.0))[lossy]
+    good_l = (flows["into"] * per_unit[target] - np.where(bottled, 0.0, added))[lossy]
     abnormal = np.zeros(len(kind))
-    abnormal[lossy] = abnormal_share(
-        drawn_l[lossy], good_l[lossy], norms[operation[lossy]], allow_gains=True
-    )  # gains stay negative here; a basis that does not allow them reads them as 0
-    return Flows(
-        kind,
-        joined("row").astype(np.int64),
-        joined("day").astype(np.int64),
-        joined("sequence").astype(np.float64),
-        source.astype(np.int64),
-        target.astype(np.int64),
-        out.astype(np.float64),
-        into.astype(np.float64),
-        added.astype(np.float64),
-        joined("batch").astype(np.int64),
-        operation.astype(np.int64),
-        joined("goods").astype(np.int64),
-        abnormal,
-        joined("allowance").astype(np.float64),
-        n_batches,
-        loads,
-    )
+    abnormal[lossy] = abnormal_share(drawn_l, good_l, norms[flows["operation"][lossy]], allow_gains=True)
+    return abnormal

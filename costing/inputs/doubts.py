@@ -102,6 +102,20 @@ def norms_missing(estate: Estate) -> Iterator[Finding]:
         yield Finding("Loss norms", "", rule, remedy, CAUTION)
 
 
+@Check
+def opening_after_the_valuation_date(estate: Estate) -> Iterator[Finding]:
+    """Caution where the records begin after the valuation date: nothing is on hand on it."""
+    valued, opened = estate.settings.valuation_date, estate["opening_stock"]["on_date"]
+    if valued is None or not opened.notna().any() or opened.min() <= pd.Timestamp(valued):
+        return
+    first = estate.place("opening_stock", int(opened.argmin()), "on_date")
+    rule = f"is before the opening stock ({first} of {opened.min():%Y-%m-%d}): nothing is on hand on this day."
+    remedy = (
+        "Value on that day or later, or correct the date of the opening stock: it holds from the start of its day on."
+    )
+    yield Finding(setting_place(estate, "valuation_date"), str(valued), rule, remedy, CAUTION)
+
+
 @rule_of("pools")
 def pools_end_before_the_records(pools: Rows) -> Iterator[Breach]:
     """Caution where the last period of a pool ends before the valuation date: what follows bears its rate."""

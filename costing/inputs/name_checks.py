@@ -123,7 +123,7 @@ def _unknown(key: str, name: str, known: _Known, severity: str) -> tuple[str, st
     if alike:
         return f"is written '{alike}' at {known.place(alike)}.", "Use one spelling for one thing."
     near = known.near.closest(name, 0.6)
-    return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}'?" if near else _WHERE[key]
+    return f"is no known {_NOUNS[key]}.", f"Did you mean '{near}' ({known.place(near)})?" if near else _WHERE[key]
 
 
 @Check

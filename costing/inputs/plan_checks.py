@@ -105,4 +105,9 @@ def offers_say_what(offers: Rows) -> Iterator[Breach]:
     for column, word in (("cuvee", "cuvée"), ("tirage_date", "tirage date")):
         rule = f"no {word}: what these bottles will bring is not known."
         yield bottles & ~offers.given(column), column, rule, "Enter it."
+    rule, late = (
+        "is after the offer: bottles that are there have been filled.",
+        offers["tirage_date"] > offers["on_date"],
+    )
+    yield bottles & late, "tirage_date", rule, "Correct the dates."
     yield offers["quantity"] == 0, "quantity", "is no quantity.", "Enter how much, or delete the row."

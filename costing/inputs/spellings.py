@@ -96,6 +96,16 @@ def _near_words(words: Sequence[str]) -> list[tuple[str, str]]:
     return sorted(pairs)
 
 
+def near_keys(key: str, other: str) -> bool:
+    """Whether two keys differ by a letter or digit more or less, or by two exchanged. One changed makes another name:
+    `V25-01` and `V25-02` are a series.
+    """
+    if len(key) == len(other):
+        return sorted(key) == sorted(other) and key != other and _one_slip(key, other)
+    short, long = sorted((key, other), key=len)
+    return any(long[:place] + long[place + 1 :] == short for place in range(len(long)))
+
+
 def _one_slip(name: str, usual: str) -> bool:
     """Whether a letter more, less, changed or exchanged with its neighbour makes one word of the other."""
     if len(name) != len(usual):

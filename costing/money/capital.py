@@ -84,7 +84,7 @@ def capital_curve(estate: Estate, basis: Basis) -> RateCurve | None:
     if not len(rows) and basis.capital == "hurdle":
         return RateCurve.flat(0.0, day_count)
     if not len(rows):
-        rule = f"holds no borrowing rate, and the basis '{basis.name}' charges capital at it."
+        rule = f"holds no borrowing rate, which the basis '{basis.name}' charges capital at."
         remedy = "Enter the borrowing rate with the date from which it holds."
         raise InputError([Finding("Interest rates", "", rule, remedy)])
     rows = rows[np.argsort(since[rows], kind="stable")]

@@ -241,8 +241,8 @@ def _kept_prices(
     kept = elements[spent & ~newer & ~has_index(estate, elements)]
     if not len(kept):
         return []
-    rule = "no index, and no newer rate or price: in replacement cost these stand as they were paid."
-    remedy = "Enter an index of two dates for each, or today's rate or price."
+    rule = "have no price index and no newer rate or price: replacement cost takes them at what was paid."
+    remedy = "Enter an index on two dates for each of them, or today's rate or price."
     return [caution("Price indices", ", ".join(sorted(kept)), rule, remedy)]
 
 

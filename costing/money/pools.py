@@ -32,6 +32,7 @@ from costing.money.indices import price_factors
 from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
+from costing.once import Once, asked_once
 
 COLUMN = ("pools", "amount")
 
@@ -98,7 +99,7 @@ class PoolCharges:
     by_days: Ints
 
 
-class Pools:
+class Pools(Once):
     """The Pools sheet of an estate on its chain, with the columns as arrays, one value per `pool_rows` row."""
 
     def __init__(
@@ -214,6 +215,7 @@ class Pools:
         bearers = Bearers(np.full(len(rows), -1), np.maximum(self.stage[rows], 0), self.last[rows])
         return posted(COLUMN, self.rows.source[rows], bearers, self.element[rows], amount)
 
+    @asked_once
     def of_time(self, at_prices_of: int | None) -> PoolCharges:
         """Pools shared out by what is held: one charge per series of periods. at_prices_of: day whose prices replace
         the dated ones (None: no).
@@ -287,14 +289,14 @@ def pool_cautions(estate: Estate, carried_on: Ints, by_days: Ints) -> list[Findi
         (
             carried_on,
             "to_date",
-            "is the last day of {names}, and plans go beyond it: the last rate is carried on.",
-            "Enter the next period; an amount of 0 ends a pool.",
+            "is the last day of {names}, but plans go beyond it: they are charged at its last rate.",
+            "Enter the next period; a period with an amount of 0 ends the pool.",
         ),
         (
             by_days,
             "normal_capacity",
-            "no normal capacity for {names}: while the period is open the amount is split by days, not by the season.",
-            "Enter the driver of a normal period.",
+            "no normal capacity is given for {names}: until its period ends, its amount goes by days, not by work.",
+            "Enter the kilograms, loads, litres or bottles of a normal period.",
         ),
     ):
         if not len(rows):

@@ -26,12 +26,12 @@ _ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it 
 
 
 _DRY = (
-    "is a press load that yields no must: its cost has nowhere to go.",
+    "is a press load that yields no must: nothing can bear its cost.",
     "Enter the litres of its first or second pressing.",
 )
 _BY_VOLUME = (
-    "is a press load whose fractions have no weight in its split; its cost was shared by volume.",
-    "Enter values per litre, shares or weights, or choose volume.",
+    "is a press load with nothing to split its cost by: no values, shares or weights. It was shared by litres.",
+    "Enter values per litre, shares or weights, or choose the split by volume.",
     CAUTION,
 )
 

@@ -13,10 +13,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from html import escape
 
-import numpy as np
 import pandas as pd
 
-from costing.accounts.check import check, out_by
+from costing.accounts.check import out_by, run_check
 from costing.accounts.costs import costs
 from costing.accounts.origins import made_of_latest
 from costing.accounts.over_time import over_time
@@ -27,7 +26,7 @@ from costing.answers.kinds import written
 from costing.answers.page import html_table
 from costing.decisions.cautions import cautions_of
 from costing.decisions.changes.uncertainty_tables import forecast_answer
-from costing.decisions.changes.why import why
+from costing.decisions.changes.why import why_answer
 from costing.decisions.front_page import front_page
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.prices.margins import margins
@@ -84,7 +83,8 @@ ul{margin:6px 0;padding-left:20px}li{margin:2px 0}.caution{color:#9A4B00}
 .legend{margin-left:0}.bars [role=img]>div{grid-template-columns:1fr;gap:0;margin:5px 0}
 .bars [role=img]>div>span{text-align:left}h1{font-size:21px}
 caption span{position:sticky;left:0;display:inline-block;max-width:calc(100vw - 24px)}
-tbody th{position:sticky;left:0;background:var(--page);white-space:normal}tbody th.d{white-space:nowrap}}
+tbody th{position:sticky;left:0;background:var(--page);white-space:normal}tbody th.d{white-space:nowrap}
+td:not(.n):not(.d){min-width:7em}}
 @media (prefers-color-scheme:dark){:root{--ink:#E6E1E2;--faint:#B3ABAD;--page:#1B1718;--wine:#E0A9B5;--line:#4A4043;
 --edge:#8A8083}.caution{color:#E5A96B}}
 @page{size:A4 landscape;margin:11mm}
@@ -110,9 +110,10 @@ def report_page(runs: Runs, stamp: str = "") -> str:
 
 def page_of(runs: Runs, findings: Sequence[Finding] = (), stamp: str = "", drawn: Answer | None = None) -> str:
     """The same with these findings and this forecast, or none."""
-    decided = [decide(runs) for decide in (costs, stock, over_time, made_of_latest, why, margins, prices, ageing)]
-    answers = [front_page(runs, findings, ()), *decided, check(runs, findings), *([] if drawn is None else [drawn])]
-    day, name = np.datetime64(runs.today, "D"), runs.estate.settings.estate
+    questions = (costs, stock, over_time, made_of_latest, why_answer, margins, prices, ageing)
+    decided = [ask(runs) for ask in questions]
+    answers = [front_page(runs, findings, ()), *decided, run_check(runs, findings), *([] if drawn is None else [drawn])]
+    day, name = runs.date, runs.estate.settings.estate
     parts = [
         f"<h1>{escape(f'{name}: ' if name else '')}{TITLE}</h1><p class='stamp'>Valued on {day}, amounts in "
         f"{escape(runs.currency)}. {escape(stamp)}</p>",

@@ -32,6 +32,7 @@ from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
 from costing.money.deliveries import delivery_prices
 from costing.money.postings import MONEY_COLUMNS, TABLE_NAMES
+from costing.once import asked_once
 from costing.results.origins import charge_steps
 from costing.results.results import Results
 
@@ -44,6 +45,7 @@ _POOLS = TABLE_NAMES.index("pools")
 _LISTED = 6  # rows that a caution names
 
 
+@asked_once
 def amounts_charged(results: Results) -> pd.DataFrame:
     """What became of the money of every row on the basis of the results, in the order of the workbook.
 
@@ -175,7 +177,7 @@ def silent_rows(results: Results) -> list[Finding]:
 _REMEDIES = {
     "operation_rates": "Check operation, stage, format and driver against what was done while each row was in force.",
     "dry_goods": "Check stage, format and presentation against what was bottled, disgorged and dispatched.",
-    "pools": "Check driver, stage and location: the whole amount is idle.",
+    "pools": "Check driver, stage and location: nothing took any of the amount.",
     "grape_prices": "Check vintage, village and variety against the deliveries that have no price of their own.",
 }
 

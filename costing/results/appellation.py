@@ -193,6 +193,27 @@ def vintage_share(rules: RuleSet, dates: _Rows, vintage_l: _Rows, year_l: _Rows,
     yield from _above(rules, "vintage share", dates, share, places, "% of the year's wine is vintage")
 
 
+def named_vintage(
+    rules: RuleSet, dates: _Rows, share: _Rows, made_of: Sequence[str], places: Places, categories: Categories = ""
+) -> Iterator[Finding]:
+    """Vintage bottlings with less of the year on their label than the set asks.
+
+    share: part of the wine, liqueur left out, that is or may be of that year (nan: not known); made_of: its
+    harvests in words.
+    """
+    index = rules.rows("named vintage", categories, dates)
+    percent = 100 * _floats(share)
+
+    def say(row: int, figure: RuleFigure) -> tuple[str, str]:
+        return made_of[row], f"is below {figure.value:g} {figure.unit} of the year on the label"
+
+    remedy = (
+        "Bottle it under a cuvée without a vintage or blend in less of other harvests; where a harvest is wrong, put"
+        " the vintage of its delivery or opening lot right, or the year on Cuvées."
+    )
+    yield from _cautions(rules, index, percent * _OVER < _values(rules, index), places, say, remedy)
+
+
 def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places) -> Iterator[Finding]:
     """Bottles of a volume that is not on the list, inside the range to which the list applies."""
     days, volume_ml = _days(dates), 1000 * _floats(bottle_l)
@@ -207,7 +228,7 @@ def nominal_volume(rules: RuleSet, dates: _Rows, bottle_l: _Rows, places: Places
         sizes = rules.in_force("nominal volume", days[row].item())
         return (
             f"{volume_ml[row]:g} mL",
-            f"is none of {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
+            f"is not one of the sizes allowed: {', '.join(f'{size.value:g}' for size in sizes)} {figure.unit}",
         )
 
     yield from _cautions(rules, index, inside & ~listed, places, say, "Check the format.")

@@ -38,7 +38,7 @@ MOSTLY = 0.5
 def by_pressing(mix: Composition, stock: pd.DataFrame) -> pd.DataFrame:
     """Rows of `stock_values` with the pressing that most of each is of: first or second; "" unless must or wine."""
     chain = mix.chain
-    lot = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    lot = chain.lots.numbers(stock["lot"])
     state = chain.state_on(lot, days(stock["date"]))
     pressing = np.where(mix.second_pressing[state] >= MOSTLY, "second", "first")
     return stock.assign(fraction=np.where(stock["unit"] == "L", pressing, ""))

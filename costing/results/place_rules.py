@@ -7,10 +7,11 @@ figures and their sources: `costing.inputs.appellations`. A rule set that does n
 input (`costing.inputs.checks.rule_sets`).
 
 Conventions: sugar of a tirage without one follows from its liqueur at the sugar of the settings, to 0.1 g/L.
-The youngest harvest in a bottling is the latest year among its vintages by composition. Wine of a year is the
-must pressed in that year and the must and wine of that vintage bought; vintage wine of it is what was bottled
-of it in a cuvée of a vintage category. Cuvée, tirage and category of bottles follow them from lot to lot;
-bottles of several tirages count from the last one.
+The youngest harvest in a bottling is the latest year among its vintages by composition. The year on the label of
+a vintage bottling is that of its cuvée, or else its largest harvest; wine of an unknown harvest may be of it.
+Wine of a year is the must pressed in that year and the must and wine of that vintage bought; vintage wine of it
+is what was bottled of it in a cuvée of a vintage category. Cuvée, tirage and category of bottles follow them from
+lot to lot; bottles of several tirages count from the last one.
 
 Not here: strength of dosage liqueur, gain in volume by enrichment and technical loss before tirage, which no
 sheet tells; sugar that fermentation has left (taken as none).
@@ -18,6 +19,7 @@ sheet tells; sugar that fermentation has left (taken as none).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -31,6 +33,7 @@ from costing.errors import Finding
 from costing.graph.arrays import BLANK_DAY, BOTTLE, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.appellations import RuleSet, folded_words, rule_set
+from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate, harvest_years
 from costing.inputs.owners import kept_for_others
 from costing.results.appellation import (
@@ -39,6 +42,7 @@ from costing.results.appellation import (
     least_pressure,
     months_on_lees,
     months_to_sale,
+    named_vintage,
     nominal_volume,
     press_yield,
     pressure_caution,
@@ -47,13 +51,14 @@ from costing.results.appellation import (
     tirage_alcohol_gain,
     vintage_share,
 )
-from costing.results.composition import composition_of
+from costing.results.composition import OTHER, UNKNOWN, composition_of
 from costing.results.lots import LotLabels, as_dates, lot_labels
 from costing.results.results import Results
 from costing.results.ways_out import ways_out
 
 TRACE = 1e-6
 """Part of a wine below which a vintage is the rounding of a blend."""
+_YEAR = r"\d{4}"
 _NOTHING = -1
 
 
@@ -74,6 +79,7 @@ def _cautions(rows: _Rows) -> list[Finding]:
     for name in rows.set_names:
         rules = rule_set(name)
         cautions += _tirages(rows, rules, name)
+        cautions += _named_vintages(rows, rules, name)
         cautions += _vintage_wine(rows, rules, name)
         cautions += _disgorgements(rows, rules, name)
         cautions += _dispatches(rows, rules, name)
@@ -107,6 +113,12 @@ class CuveeRules:
             for name, year in zip(given, declared, strict=True)
         ]
         return np.array([*words, ""], dtype=object)
+
+    @cached_property
+    def declared(self) -> Names:
+        """Harvest year that each cuvée declares ("": none)."""
+        years = [(re.findall(_YEAR, str(year)) or [""])[-1] for year in self._cuvees["vintage"]]
+        return np.array([*years, ""], dtype=object)
 
     @cached_property
     def sets(self) -> Names:
@@ -234,14 +246,19 @@ class _Rows:
         """Harvest years, ascending, and the part of each in each row of Tirage [rows, years]; a range counts
         as its last year.
         """
-        chain = self.chain
-        state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
-        shares = composition_of(self.estate, chain).shares(state, "vintage")
-        named = pd.Series(shares.columns, dtype=object).astype(str).str.findall(r"\d{4}").str[-1]
+        shares = self.harvests
+        named = pd.Series(shares.columns, dtype=object).str.findall(_YEAR).str[-1]
         year = pd.to_numeric(named).to_numpy(dtype=float)
         known = np.unique(year[~np.isnan(year)])
         part = np.column_stack([shares.to_numpy()[:, year == vintage].sum(axis=1) for vintage in known] or [[]])
-        return known, part.reshape(len(state), len(known))
+        return known, part.reshape(len(shares), len(known))
+
+    @cached_property
+    def harvests(self) -> pd.DataFrame:
+        """Part of each harvest, as its lots name it, in each row of Tirage [rows, names]."""
+        chain = self.chain
+        state = chain.states.batch_state[chain.flows.batch[self.tirage_flow]]
+        return composition_of(self.estate, chain).shares(state, "vintage")
 
 
 def _press_loads(rows: _Rows) -> Iterator[Finding]:
@@ -285,12 +302,40 @@ def _tirages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
     yield from technical_loss(rules, "tirage", day, wine + liqueur, bottled, rows.cells("tirage", judged, "bottles"))
 
 
-def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
-    """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
+def _vintage_rows(rows: _Rows, name: str) -> Ints:
+    """Rows of Tirage that fill a cuvée of a vintage category judged by that rule set."""
     cuvee = rows.cuvee_of(rows.estate["tirage"]["cuvee"])
     is_vintage = np.array(["vintage" in folded_words(category) for category in rows.category])
     judged = rows.of_set(cuvee, name)
-    judged = judged[is_vintage[cuvee[judged]]]
+    return np.asarray(judged[is_vintage[cuvee[judged]]])
+
+
+def _named_vintages(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    """The year on the label against the harvests in the wine, once for each vintage bottling."""
+    cuvee, batch = rows.cuvee_of(rows.estate["tirage"]["cuvee"]), rows.chain.flows.batch[rows.tirage_flow]
+    judged = _vintage_rows(rows, name)
+    judged = judged[np.unique(batch[judged], return_index=True)[1]]
+    shares = rows.harvests.iloc[judged].drop(columns=OTHER, errors="ignore")
+    years = [set(re.findall(_YEAR, label)) or {UNKNOWN} for label in shares.columns]
+    labels = [names.pop() if len(names) == 1 else label for names, label in zip(years, shares.columns, strict=True)]
+    wine = shares.T.groupby(labels).sum().T
+    wine = wine.div(wine.sum(axis=1), axis=0)
+    part, made_of = np.full(len(judged), np.nan), [""] * len(judged)
+    for row, (harvests, year) in enumerate(
+        zip(wine.to_dict("records"), CuveeRules(rows.estate).declared[cuvee[judged]], strict=True)
+    ):
+        known = {harvest: share for harvest, share in harvests.items() if share > TRACE and harvest != UNKNOWN}
+        label = year or max(known, key=lambda harvest: known[harvest], default="")
+        part[row] = 1.0 - sum(share for harvest, share in known.items() if harvest != label)
+        parts = [f"{number_text(round(100 * known[harvest], 2))} % of {harvest}" for harvest in known]
+        made_of[row] = f"{label} on the label, {', '.join(parts)}"
+    cells, category = rows.cells("tirage", judged, "wine_lot"), list(rows.category[cuvee[judged]])
+    yield from named_vintage(rules, rows.days("tirage", judged), part, made_of, cells, category)
+
+
+def _vintage_wine(rows: _Rows, rules: RuleSet, name: str) -> Iterator[Finding]:
+    """Vintage wine of each year against all wine of it, at the last bottling of that vintage."""
+    judged = _vintage_rows(rows, name)
     years, part = rows.vintages
     if not len(judged) or not len(years):
         return

@@ -167,7 +167,7 @@ def _with_a_row(book: Book, title: str, edit: rows.RowEdits) -> rows.RowEdits:
 
 
 def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
-    """The sheet, its tables and its notes after the edit."""
+    """The sheet, its tables, notes and drawings after the edit."""
     package = book.package
     parts = {sheet.part: rows.edited_sheet(package.part(sheet.part), edit)}
     change = {
@@ -175,6 +175,7 @@ def _edited(book: Book, sheet: Tab, edit: rows.RowEdits) -> dict[str, bytes]:
         "comments": rows.edited_notes,
         "threadedComment": rows.edited_notes,
         "vmlDrawing": rows.edited_shapes,
+        "drawing": rows.edited_drawing,
     }
     for relation in relations(package, sheet.part):
         part = package.locate(relation.target)
@@ -203,7 +204,7 @@ def _require_same(copied: Estate, meant: Estate) -> None:
     again, there = (both_sides(estate) for estate in (loaded(read_frames(frames_of(meant))), copied))
     for name, frame in again.tables.items():
         if sheets()[name].owner == "user" and name not in ("settings", "links") and not _alike(frame, there[name]):
-            msg = f"'{sheets()[name].title}' would read otherwise in a copy. Turn its formulas into values first."
+            msg = f"'{sheets()[name].title}' would give other values in a copy. Turn its formulas into values first."
             raise CostingError(msg)
 
 

@@ -222,8 +222,8 @@ def _kept(
         cell_place for cell_place in placed.values() if cell_place <= len(row) and not is_blank(row[cell_place - 1])
     )
     place, value = f"{links.title}!{column_letter(position - 1)}{left_out}", display(str(row[position - 1]), 40)
-    rule = "stands below a blank row, lacks what every row needs, and is not read."
-    return kept, caution(place, value, rule, "Fill the row, or close the gap, if it is one of the list.")
+    rule = "stands below a blank row and lacks a column that every row needs: it is not read."
+    return kept, caution(place, value, rule, "If it belongs to the list, fill it and delete the blank row above it.")
 
 
 def _worded(links: LinkedSheet, name: str, cell: Any) -> Any:

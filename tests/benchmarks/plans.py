@@ -10,7 +10,7 @@ from multiprocessing import get_context
 import numpy as np
 
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, mean_price
-from costing.decisions.plan.planning import best_plan
+from tests.decisions.plan.best import best_plan
 
 LARGEST = (300, 40, 10)
 """Lots, dates, channels."""

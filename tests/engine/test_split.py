@@ -39,26 +39,26 @@ LOAD = Fractions(
     ],
 )
 def test_shares_of_one_load(method, first_pressing):
-    split = SPLITS[method](LOAD)
+    split = split_shares(LOAD, 0, (method,))
     np.testing.assert_allclose(split.share, [first_pressing, 1 - first_pressing, 0.0], rtol=1e-14)
     assert len(split.by_volume) == len(split.unsplit) == 0
 
 
 def test_nrv_below_nothing_takes_no_cost():
     fractions = Fractions(np.array([0, 0]), 1, np.array([100.0, 100.0]), price_per_l=[8.0, 1.0], separable_per_l=2.0)
-    np.testing.assert_array_equal(SPLITS["nrv"](fractions).share, [1.0, 0.0])
+    np.testing.assert_array_equal(split_shares(fractions, 0, ("nrv",)).share, [1.0, 0.0])
 
 
 def test_constant_margin_gives_every_product_one_margin():
     joint = 9_000.0
-    split = SPLITS["constant margin"](LOAD)
+    split = split_shares(LOAD, 0, ("constant margin",))
     cost = split.share * joint + split.posting + np.where(LOAD.by_product, 0.0, LOAD.separable_cost)
     margin = 1 - cost[:2] / LOAD.sales_value[:2]
     assert margin[0] == pytest.approx(margin[1], rel=1e-12)
     assert split.posting.sum() == pytest.approx(0.0, abs=1e-9)
     assert split.posting[2] == 0.0
     np.testing.assert_array_equal(split.posting, constant_margin_postings(LOAD))
-    assert not SPLITS["sales value"](LOAD).posting.any()
+    assert not split_shares(LOAD, 0, ("sales value",)).posting.any()
 
 
 def test_weights_that_are_all_zero_give_volume_and_a_report():
@@ -70,12 +70,12 @@ def test_weights_that_are_all_zero_give_volume_and_a_report():
         separable_per_l=np.array([1.0, 1.0, 0.5, 0.5]),
     )
     for method in ("sales value", "nrv", "constant margin"):
-        split = SPLITS[method](fractions)
+        split = split_shares(fractions, 0, (method,))
         np.testing.assert_allclose(split.share[:2], [0.75, 0.25])
         np.testing.assert_array_equal(split.by_volume, [0])
         np.testing.assert_array_equal(split.posting[:2], [0.0, 0.0])  # without a value there is no margin
     for method in ("weight", "fixed"):
-        np.testing.assert_array_equal(SPLITS[method](fractions).by_volume, [0, 1])
+        np.testing.assert_array_equal(split_shares(fractions, 0, (method,)).by_volume, [0, 1])
 
 
 def test_a_load_in_which_nothing_bears_cost_is_reported():
@@ -85,7 +85,7 @@ def test_a_load_in_which_nothing_bears_cost_is_reported():
         volume_l=np.array([100.0, 20.0, 50.0, 0.0]),
         by_product=np.array([False, True, True, False]),
     )
-    split = SPLITS["volume"](fractions)
+    split = split_shares(fractions, 0, ("volume",))
     np.testing.assert_array_equal(split.share, [1.0, 0.0, 0.0, 0.0])
     np.testing.assert_array_equal(split.unsplit, [1, 2, 3])  # by-product alone, no row, no volume
     assert len(split.by_volume) == 0
@@ -106,7 +106,7 @@ def test_a_mix_of_methods_is_each_method_alone():
     )
     split = split_shares(mixed, np.arange(count), NAMES)
     for code, name in enumerate(NAMES):
-        alone, its_rows = SPLITS[name](mixed), mixed.load == code
+        alone, its_rows = split_shares(mixed, 0, (name,)), mixed.load == code
         np.testing.assert_array_equal(split.share[its_rows], alone.share[its_rows])
         np.testing.assert_array_equal(split.posting[its_rows], alone.posting[its_rows])
     assert split.posting[mixed.load == NAMES.index("constant margin")].any()
@@ -165,9 +165,9 @@ def test_scale_and_row_order_do_not_matter(name, fractions, scale):
     turned = Fractions(
         **{column: value[::-1] if isinstance(value, np.ndarray) else value for column, value in vars(fractions).items()}
     )
-    share = SPLITS[name](fractions).share
-    np.testing.assert_allclose(SPLITS[name](scaled).share, share, rtol=1e-9, atol=1e-12)
-    np.testing.assert_allclose(SPLITS[name](turned).share[::-1], share, rtol=1e-12, atol=1e-15)
+    share = split_shares(fractions, 0, (name,)).share
+    np.testing.assert_allclose(split_shares(scaled, 0, (name,)).share, share, rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(split_shares(turned, 0, (name,)).share[::-1], share, rtol=1e-12, atol=1e-15)
 
 
 def test_impossible_rows_are_refused_with_their_position():
@@ -175,12 +175,14 @@ def test_impossible_rows_are_refused_with_their_position():
         Fractions(np.array([0, 2]), 2, np.array([1.0, 1.0]))
     negative = Fractions(np.array([0, 0]), 1, np.array([1.0, -1.0]))
     with pytest.raises(ValueError, match="row 1: the volume is -1"):
-        SPLITS["volume"](negative)
+        split_shares(negative, 0, ("volume",))
     missing = Fractions(np.array([0, 0]), 1, np.array([1.0, 1.0]), price_per_l=np.array([np.nan, 2.0]))
     for method in ("sales value", "nrv", "constant margin"):
         with pytest.raises(ValueError, match=r"row 0: the .* is nan"):
-            SPLITS[method](missing)
-    assert SPLITS["volume"](missing).share[0] == 0.5  # a price that the method does not read is not asked for
+            split_shares(missing, 0, (method,))
+    assert (
+        split_shares(missing, 0, ("volume",)).share[0] == 0.5
+    )  # a price that the method does not read is not asked for
     unfinished = Fractions(np.array([0]), 1, np.array([1.0]), price_per_l=1.0, separable_per_l=np.nan)
     with pytest.raises(ValueError, match="row 0: the separable cost is missing"):
         constant_margin_postings(unfinished)

@@ -11,22 +11,22 @@ from costing.inputs.load import load, read_frames
 from tests.inputs.planted import estate_of, findings_of, frames, only, planted
 
 NAMES = [
-    ("Movements!D2", "M11", "is no known lot.", "Did you mean 'M1'?"),
+    ("Movements!D2", "M11", "is no known lot.", "Did you mean 'M1' ("),
     ("Movements!D2", "Vat 17", "is no known lot.", "Enter it where it is filled first"),
     ("Movements!D2", "m1", "is written 'M1' at Pressings!G2.", "Use one spelling for one thing."),
     ("Pressings!C2", "G-1", "is written 'G1' at Deliveries!B2.", "Use one spelling for one thing."),
-    ("Stocktakes!B2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
-    ("Tirage!D2", "B1x", "is no known lot.", "Did you mean 'B1'?"),
-    ("Disgorgements!C2", "T20x", "is no known lot.", "Did you mean 'T20'?"),
-    ("Dispatches!B2", "D25x", "is no known lot.", "Did you mean 'D25'?"),
-    ("Costs!C2", "V1x", "is no known lot.", "Did you mean 'V1'?"),
-    ("Opening costs!A2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
-    ("Market values!B2", "R1x", "is no known lot.", "Did you mean 'R1'?"),
-    ("Opening stock!G3", "Brutt", "is no known cuvée.", "Did you mean 'Brut'?"),
+    ("Stocktakes!B2", "R1x", "is no known lot.", "Did you mean 'R1' ("),
+    ("Tirage!D2", "B1x", "is no known lot.", "Did you mean 'B1' ("),
+    ("Disgorgements!C2", "T20x", "is no known lot.", "Did you mean 'T20' ("),
+    ("Dispatches!B2", "D25x", "is no known lot.", "Did you mean 'D25' ("),
+    ("Costs!C2", "V1x", "is no known lot.", "Did you mean 'V1' ("),
+    ("Opening costs!A2", "R1x", "is no known lot.", "Did you mean 'R1' ("),
+    ("Market values!B2", "R1x", "is no known lot.", "Did you mean 'R1' ("),
+    ("Opening stock!G3", "Brutt", "is no known cuvée.", "Did you mean 'Brut' ("),
     ("Price list!B2", "Prestige", "is no known cuvée.", "Add it to Cuvées"),
-    ("Dispatches!C2", "Trades", "is no known channel.", "Did you mean 'Trade'?"),
+    ("Dispatches!C2", "Trades", "is no known channel.", "Did you mean 'Trade' ("),
     ("Targets!B2", "trade", "is written 'Trade' at Channels!A2.", "Use one spelling for one thing."),
-    ("Deliveries!N2", "quaterly", "is no known set of payment terms.", "Did you mean 'quarterly'?"),
+    ("Deliveries!N2", "quaterly", "is no known set of payment terms.", "Did you mean 'quarterly' ("),
     ("Deliveries!N4", "at once", "is no known set of payment terms.", "Add it to Terms"),
     ("Trial blends!C2", "R-1", "is no known lot.", "Did you mean 'R1'?"),
     (
@@ -264,7 +264,7 @@ def test_of_many_misspelt_lots_twenty_of_a_column_are_shown() -> None:
         load(read_frames(tables), settings_required=False)
     findings = [one for one in refused.value.findings if "is no known lot" in one.rule]
     assert len(findings) == 21
-    assert findings[0].remedy == "Did you mean 'LOT-00000'?"
+    assert findings[0].remedy == "Did you mean 'LOT-00000' (Deliveries!B5)?"
     assert "3,980 such names" in findings[-1].rule
 
 

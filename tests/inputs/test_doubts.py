@@ -71,3 +71,18 @@ def test_a_pool_that_ends_before_the_valuation_date_is_said_once() -> None:
     pool = {"Pool": "Yard", "Amount": "900", "From": "2025-01-01"}
     found = [_with("Pools", [{**pool, "To": day}]) for day in ("2025-11-30", "2025-12-31")]
     assert [len([one for one in told if "is the last day of this pool" in one.rule]) for told in found] == [1, 0]
+
+
+def test_records_that_begin_after_the_valuation_date_are_doubted_once() -> None:
+    """A closing of 31 December and its opening of 1 January: nothing would be on hand, and nothing said."""
+    tables = planted({})
+    opened = pd.to_datetime(tables["Opening stock"]["Date"]).min()
+    valued = tables["Settings"]["Setting"] == "Valuation date"
+    doubts = {}
+    for days in (-1, 0):
+        day = f"{opened + pd.Timedelta(days=days):%Y-%m-%d}"
+        tables["Settings"] = tables["Settings"].assign(Value=tables["Settings"]["Value"].where(~valued, day))
+        cautions = load(read_frames(tables), settings_required=False).cautions
+        doubts[days] = [one for one in cautions if "is before the opening stock" in one.rule]
+    assert [(one.place.split("!")[0], one.severity) for one in doubts[-1]] == [("Settings", CAUTION)]
+    assert doubts[0] == []

@@ -84,14 +84,14 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     loads = (("2025-09-01", 40_000), ("2026-09-01", 10_000))
     amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
     assert amount == pytest.approx(10_000 * per_kg)
-    said = [one for one in results.cautions if "carried on" in one.rule]
+    said = [one for one in results.cautions if "at its last rate" in one.rule]
     assert [(one.value, "'Press house'" in one.rule) for one in said] == [("2025-12-31", True)]
     past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
     assert in_must(pressed("2025-12-31", [pool], loads), "G0")[0] == past  # the plan reprices nothing
     typed = [pool, {**PRESS_HOUSE, "from_date": "2026-01-01", "to_date": "2026-12-31", "amount": 0.0}]
     ended, results = in_must(pressed("2025-12-31", typed, loads), "G1")
     assert ended == 0.0  # a period of nothing ends a pool
-    assert not [one for one in results.cautions if "carried on" in one.rule]
+    assert not [one for one in results.cautions if "at its last rate" in one.rule]
 
 
 def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():

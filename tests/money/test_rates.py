@@ -81,7 +81,7 @@ def test_each_of_the_two_rates_holds_until_its_own_next_one() -> None:
 
 
 def test_capital_at_a_borrowing_rate_that_is_not_given_is_a_finding() -> None:
-    with pytest.raises(InputError, match="holds no borrowing rate, and the basis 'economic'") as refused:
+    with pytest.raises(InputError, match="holds no borrowing rate, which the basis 'economic'") as refused:
         bottles(interest(hurdle=[8.0]), capital="borrowing")
     assert [finding.place for finding in refused.value.findings] == ["Interest rates"]
 

@@ -21,7 +21,7 @@ def delivery(method: str, which: int) -> float:
     administration, 1/5 and 3/5); own cost of what is sold 1,500 and 4,000; maintenance steps down first.
     """
     among, out = np.array([[0, 1 / 6], [1 / 5, 0]]), np.array([[1 / 6, 4 / 6], [1 / 5, 3 / 5]])
-    charged = SERVICE_METHODS[method](np.array([1_200.0, 2_400.0]), among, out, [1, 0])
+    charged = SERVICE_METHODS[method](np.array([2_400.0, 1_200.0]), among[::-1, ::-1], out[::-1])
     return float((np.array([1_500, 4_000]) + charged)[which])
 
 

@@ -220,7 +220,7 @@ def test_nominal_volumes():
         )
     )
     assert places(found) == ["Tirage!3", "Tirage!7"]
-    assert "is none of 125, 200, 375, 750, 1500 mL" in found[0].rule
+    assert "is not one of the sizes allowed: 125, 200, 375, 750, 1500 mL" in found[0].rule
     assert list(rules_of_place.nominal_volume(EU, ["2001-01-01"], [0.5], ["a"])) == []
 
 

@@ -6,6 +6,8 @@ Figures: specification of Champagne, décret n° 2010-1441 (VIII-5°a, IX-2°c, 
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -197,6 +199,40 @@ def test_vintage_wine_above_its_share_of_the_year(demo: Estate) -> None:
     shares = [float(one.value.split()[0]) for one in found]
     assert min(shares) > 80
     assert max(shares) <= 100
+
+
+def test_a_vintage_bottling_of_mixed_harvests(demo: Estate) -> None:
+    """A part of another harvest may stay within the 85 % of Regulation (EU) 2019/33, article 49 (from memory), and is
+    below the 100 % of Champagne (lafinebulle.fr, second-hand); a larger one is too much for both.
+    """
+    bottled = [row_of(demo, "tirage", to_lot=lot) for lot in ("T23-VINT-M", "T23-VINT")]
+    cells = [demo.place("tirage", row, "wine_lot") for row in bottled]
+
+    def doubts(older: Sequence[str], rule_set: str, **cuvee: object) -> list[Finding]:
+        """Cautions of the bottlings of 2023 where some loads of grapes are a year older."""
+        estate = with_set(demo, rule_set)
+        for lot in older:
+            estate = changed(estate, "deliveries", row_of(demo, "deliveries", lot=lot), vintage="2021")
+        if cuvee:
+            estate = changed(estate, "cuvees", row_of(demo, "cuvees", cuvee="Vintage"), **cuvee)
+        return [one for one in cautions(estate) if "on the label" in one.value and one.place in cells]
+
+    few, many = ["G22-11"], ["G22-09"]
+    assert doubts([], "Champagne") == doubts(few, "European Union") == []
+    assert [one.place for one in doubts(few, "Champagne")] == cells
+    told = doubts(many, "European Union")
+    assert [one.place for one in told] == cells
+    label, *parts = re.findall(r"([\d.]+ %)? ?(?:of )?(20\d\d)", told[0].value)
+    assert label[1] == "2022"
+    assert sum(float(share.split()[0]) for share, _ in parts) == pytest.approx(100.0, abs=0.02)
+    assert "below 85 % of the year on the label" in told[0].rule
+    assert "cuvée without a vintage" in told[0].remedy
+    assert doubts(many, "European Union", category="non-vintage") == []
+    assert doubts(many, "Cap Classique") == []
+    named = doubts([], "European Union", vintage="2019")
+    assert [one.value for one in named] == ["2019 on the label, 100 % of 2022"] * 2
+    unknown = changed(demo, "deliveries", row_of(demo, "deliveries", lot="G22-09"), vintage="unknown")
+    assert [one for one in cautions(unknown) if one.place in cells] == []
 
 
 def test_each_cuvee_is_judged_by_its_own_set(demo: Estate) -> None:

@@ -76,7 +76,7 @@ def test_nothing_can_come_back_to_a_lot_that_has_held_nothing() -> None:
     estate = read_estate(frames)
     with pytest.raises(InputError) as wrong:
         run(estate, BOOK)
-    assert "come back to D, which has held nothing before" in wrong.value.findings[-1].rule
+    assert "come back to D, which never held anything" in wrong.value.findings[-1].rule
 
 
 def _arrival() -> pd.DataFrame:

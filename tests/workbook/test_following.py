@@ -25,6 +25,8 @@ MOVES = [
     (DAY(2026, 1, 15), "racking", "V1", 10.0, "V3", 9.9, "kept 1"),
     (DAY(2026, 2, 15), "racking", "V2", 3.0, "V3", 3.0, "kept 2"),
 ]
+PICTURES = {0: "beside the header", 1: "at a closed row", 3: "at the first row kept", 11: "below the table"}
+"""Pictures on Movements, by the row at which each begins (0: the first)."""
 
 
 def _own_parts(book: xlsxwriter.Workbook, picture: Path) -> None:
@@ -39,7 +41,7 @@ def _own_parts(book: xlsxwriter.Workbook, picture: Path) -> None:
     book.define_name("my_range", "='My notes'!$B$1:$B$9")
 
 
-def _movements(book: xlsxwriter.Workbook, date: object) -> None:
+def _movements(book: xlsxwriter.Workbook, date: object, picture: Path) -> None:
     sheet = book.add_worksheet("Movements")
     headers = ["Date", "Operation", "From lot", "Out (hl)", "To lot", "In (hl)", "Remark", "Twice"]
     for row, values in enumerate(MOVES, 1):
@@ -54,6 +56,8 @@ def _movements(book: xlsxwriter.Workbook, date: object) -> None:
     sheet.write_comment(1, 6, "about the first")
     sheet.conditional_format("D2:D500", {"type": "cell", "criteria": ">", "value": 15})
     sheet.set_column(0, 0, 33)
+    for row, description in PICTURES.items():
+        sheet.insert_image(row, 9, str(picture), {"description": description, "y_scale": 90})
 
 
 def _plain(book: xlsxwriter.Workbook, title: str, headers: list[str], rows: list[list[object]], date: object) -> None:
@@ -87,7 +91,7 @@ def kept(tmp_path: Path) -> tuple[Path, Path]:
         [["V1", None, None, "grapes", 9e3, None], ["V2", None, None, "grapes", 8e3, None]],
         date,
     )
-    _movements(book, date)
+    _movements(book, date, picture)
     _plain(
         book,
         "Costs",
@@ -108,6 +112,7 @@ def kept(tmp_path: Path) -> tuple[Path, Path]:
 def test_every_part_of_a_persons_own_goes_along(kept: tuple[Path, Path]) -> None:
     before, after = (open_package(path) for path in kept)
     own = [name for name in before.members if re.search(r"media/|charts/|drawings/drawing|printerSettings", name)]
+    own = [name for name in own if b"closed row" not in before.part(name)]
     assert len(own) >= 3
     book = openpyxl.load_workbook(kept[1])
     notes = openpyxl.load_workbook(kept[0])["My notes"]
@@ -132,6 +137,31 @@ def test_closed_rows_are_taken_out_and_the_others_keep_what_stands_in_them(kept:
     assert sheet["G3"].comment is None
     assert sheet["A2"].number_format == "dd.mm.yyyy"
     assert sheet.column_dimensions["A"].width == pytest.approx(33, abs=1)
+
+
+def test_pictures_on_a_sheet_whose_rows_are_taken_out_stay_beside_their_rows(kept: tuple[Path, Path]) -> None:
+    """Two rows are taken out above: a picture at a closed row stands at the first one kept; none loses its size."""
+    anchors = [_anchors(path) for path in kept]
+    begin, size = (
+        [{name: row for name, (row, _) in one.items()} for one in anchors],
+        [{name: rows for name, (_, rows) in one.items()} for one in anchors],
+    )
+    assert begin[0] == {name: row for row, name in PICTURES.items()}
+    assert begin[1] == {"beside the header": 0, "at a closed row": 1, "at the first row kept": 1, "below the table": 9}
+    assert size[0] == size[1]
+    assert min(size[1].values()) > 2
+    assert len(openpyxl.load_workbook(kept[1])["Movements"]._images) == len(PICTURES)
+
+
+def _anchors(path: Path) -> dict[str, tuple[int, int]]:
+    """First row (from 0) and rows of each picture on Movements, by its description."""
+    package = open_package(path)
+    (part,) = [
+        name for name in package.members if re.search("drawings/drawing", name) and b"closed row" in package.part(name)
+    ]
+    pattern = r'<xdr:from>.*?<xdr:row>(\d+)<.*?<xdr:to>.*?<xdr:row>(\d+)<.*?descr="(.*?)"'
+    found = re.findall(pattern, package.part(part).decode(), re.DOTALL)
+    return {name: (int(first), int(last) - int(first)) for first, last, name in found}
 
 
 def test_opening_stock_stands_in_the_columns_that_were_there(kept: tuple[Path, Path]) -> None:

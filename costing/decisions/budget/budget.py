@@ -66,7 +66,7 @@ class Periods:
 def periods_of(runs: Runs, months_ahead: int) -> Periods:
     """Months of the financial year up to the valuation date, and those ahead."""
     _, begins = financial_year(runs.today, runs.estate.settings.fiscal_year_start_month)
-    ahead = np.datetime64(runs.today, "D").astype("datetime64[M]") + months_ahead
+    ahead = runs.date.astype("datetime64[M]") + months_ahead
     ends = month_ends(begins - 1, ahead.astype("datetime64[D]"))
     return Periods(np.union1d(ends, [runs.today]).astype(np.int64), runs.today)
 

@@ -153,7 +153,7 @@ def interest_and_capital(runs: Runs, money: Budget) -> pd.DataFrame:
         return pd.DataFrame({"interest_line": []})
     year = year[ends <= until]
     months = money.periods.months[money.periods.planned][year]
-    roll = roll_forward(runs.economic, np.datetime64(runs.today, "D"), np.datetime64(until, "D"))
+    roll = roll_forward(runs.economic, runs.date, np.datetime64(until, "D"))
     capital = float(roll.loc[roll["stage"] == "total", "capital"].iloc[0])
     length = months.sum() / MONTHS_A_YEAR
     hurdle = float(curve.rate[max(int(np.searchsorted(curve.from_day, runs.today, "right")) - 1, 0)])

@@ -46,8 +46,7 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False)
     """
     typed, runs = runs, as_planned(runs) if planned else runs
     money = budget(runs, months_ahead)
-    day = str(np.datetime64(runs.today, "D"))
-    facts = {"currency": runs.currency, "day": day}
+    facts = runs.facts
     if not money.by_kind.any():
         return Answer({"cash_by_month": pd.DataFrame(columns=["cash_month"])}, money.findings, (), facts, NO_CASH)
     worst = worst_period(money)
@@ -67,7 +66,7 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False)
     if planned:
         says.insert(0, NOTHING_PLANNED if runs is typed else _NOTE_ON_PLAN)
     if runs.estate.settings.bank_balance is None:
-        says.append(f"No bank balance is entered on Settings: cash is counted from 0 at the end of {day}.")
+        says.append(f"No bank balance is entered on Settings: cash is counted from 0 at the end of {facts['day']}.")
     findings = (*money.findings, *_short(runs, money), *_nothing_planned(runs))
     if planned and months_ahead > runs.estate.settings.plan_horizon_months:
         findings = (*findings, _beyond_the_plan(runs, months_ahead))
@@ -157,7 +156,7 @@ def _worst_said(money: Budget, worst: int) -> str:
 
 
 def _owed_said(runs: Runs, owed: pd.DataFrame) -> str:
-    amount, day = owed["amount"], np.datetime64(runs.today, "D")
+    amount, day = owed["amount"], runs.date
     owing, owe = abs(float(amount[amount < 0].sum())), float(amount[amount > 0].sum())
     state = abs(float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum()))
     of_it = f", {about(state)} of it duty and VAT" if state else ""
@@ -205,7 +204,7 @@ def _beyond_the_plan(runs: Runs, months_ahead: int) -> Finding:
 
 def _nothing_planned(runs: Runs) -> list[Finding]:
     """A caution where no harvest is planned and none is budgeted."""
-    estate, today = runs.estate, pd.Timestamp(np.datetime64(runs.today, "D"))
+    estate, today = runs.estate, pd.Timestamp(runs.date)
     budgeted = estate["other_payments"]
     if (estate["deliveries"]["on_date"] > today).any() or not len(estate["deliveries"]):
         return []

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.answers import catalogue
 from costing.array_types import Floats
 from costing.calendar import DAYS_A_YEAR
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
@@ -28,8 +29,9 @@ from costing.graph.arrays import days
 from costing.inputs.estate import Estate, Sources, as_table
 from costing.model import Runs
 from costing.money.capital import interest_rate_on
+from costing.results.lots import as_dates
 
-_SHEET = "Release plan"
+_SHEET = catalogue.table("release_plan").sheet
 _LEAST = 1e-6
 """Bottles below this are what is left of solving."""
 MONTH_DAYS = 30.5
@@ -113,7 +115,7 @@ def _disgorgements(runs: Runs, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
     ]
     return pd.DataFrame(
         {
-            "on_date": (dates.day[step] + 1).astype("datetime64[D]").astype("datetime64[s]"),
+            "on_date": as_dates(dates.day[step] + 1),
             "release_lot": _release_names(inputs, lot, step),
             "from_lot": named["lot"].to_numpy(dtype=object),
             "bottles_in": bottles,
@@ -158,7 +160,7 @@ def _dispatches(estate: Estate, inputs: PlanInputs, plan: Plan) -> pd.DataFrame:
         for way in np.flatnonzero(ways.part[channel] > 0):
             received = (net[:, channel] + ways.selling[way]) / ways.waits[way]
             count = (bottles * part[:, channel] * ways.part[channel, way] / months)[sale]
-            frame = {"on_date": day.astype("datetime64[D]").astype("datetime64[s]"), "release_lot": release[sale]}
+            frame = {"on_date": as_dates(day), "release_lot": release[sale]}
             frame |= {"channel": ways.names[way], "bottles": count}
             rows.append(pd.DataFrame({**frame, "net_price": (received / (1.0 - ways.commission[way]))[sale]}))
     whole = pd.concat(rows, ignore_index=True)

@@ -32,7 +32,7 @@ from costing.decisions.keeping_costs import (
     storage_per_bottle_year,
     yearly_loss,
 )
-from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
+from costing.engine.carrying import NO_INTEREST, AccrualCurve, day_numbers
 from costing.graph.arrays import OPERATIONS, days
 from costing.graph.flows import movement_norms
 from costing.inputs.estate import Estate
@@ -105,8 +105,8 @@ def per_bottle(runs: Runs, cuvee: str) -> PerBottle:
     then = np.array([day])
     how = last_riddling(riddling_by_cuvee(estate, runs.labels), cuvee, "bottle")
     storage = _storage_curve(economic, cuvee, today, day)
-    curves = {"book": book.charges.curve or RateCurve.flat(0.0), "economic": economic.charges.curve}
-    known = {basis: curve or RateCurve.flat(0.0) for basis, curve in curves.items()}
+    curves = {"book": book.charges.curve, "economic": economic.charges.curve}
+    known = {basis: curve or NO_INTEREST for basis, curve in curves.items()}
     return PerBottle(
         drawn_l=filled.drawn_l,
         blending_per_l=float(filled.blending_per_l[0]),

@@ -3,7 +3,7 @@
     minimise Σ v·x   with  Σ x = litres wanted,  0 ≤ x ≤ litres on hand,
                            Σ a·x ≥ least·litres,  Σ a·x ≤ most·litres  for each bound
 
-A linear programme, solved by HiGHS through scipy. The shadow price of a bound is what a bottle would cost less
+A linear programme (`decisions.plan.programme`). The shadow price of a bound is what a bottle would cost less
 if the bound gave way by one percentage point (a small one: it holds until another lot or bound takes over).
 
 Conventions: v is the value per litre on one basis or at market. A trial is optimised over the lots that any
@@ -14,12 +14,11 @@ cuvée takes what its `Only from` names. What it does not do: taste.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.optimize import OptimizeResult, linprog
 
 from costing.answers.answer import Answer
 from costing.array_types import Floats
@@ -35,6 +34,7 @@ from costing.decisions.cellar.blending import (
 from costing.decisions.cellar.bottling_costs import per_bottle
 from costing.decisions.cellar.cuvee_blends import MOST_OTHER
 from costing.decisions.cellar.what_may_join import may_join
+from costing.decisions.plan.programme import Programme
 from costing.errors import Finding
 from costing.model import Runs
 from costing.once import asked_once
@@ -52,7 +52,11 @@ def trials(runs: Runs) -> Answer:
     costed, findings = trial_blends(runs)
     made_of, left = trials_side_by_side(runs)
     cheapest, bounds, more = cheapest_blends(runs)
-    tables = {"trial_blends_costed": costed, "trials_made_of": made_of, "trials_leave": left}
+    tables = {
+        "trial_blends_costed": costed.assign(verdict=_verdicts(costed)),
+        "trials_made_of": made_of,
+        "trials_leave": left,
+    }
     tables |= {"cheapest_blends": cheapest, "bounds_of_blends": bounds}
     says = [] if findings or more or not len(costed) else ["Every trial draws no more than is there."]
     for cuvee, rows in costed[costed["worth_at_tirage"].notna()].groupby("cuvee", sort=False):
@@ -63,6 +67,24 @@ def trials(runs: Runs) -> Answer:
         )
     empty = "The Trial blends sheet names no lots on hand."
     return Answer(tables, (*findings, *more), tuple(says), {"currency": runs.currency}, empty)
+
+
+def _verdicts(costed: pd.DataFrame) -> list[str]:
+    """Of each trial: whether it keeps its bounds, and by how much it is dearer than the cheapest of its cuvée that
+    does; blank for the last blend.
+    """
+    keeps = costed["bounds_breached"] == "none"
+    least = costed["cuvee"].map(costed[keeps].groupby("cuvee")["economic_at_tirage"].min()).astype(float)
+    return [
+        "breaks a bound"
+        if broken not in ("none", "")
+        else ""
+        if not broken
+        else "cheapest within bounds"
+        if dearer < 0.005
+        else f"{dearer:,.2f} dearer"
+        for broken, dearer in zip(costed["bounds_breached"], costed["economic_at_tirage"] - least, strict=True)
+    ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,41 +118,35 @@ def cheapest_blend(
     worth = on_hand.value[value].to_numpy()
     may = _is_wine(on_hand) if usable is None else np.asarray(usable, dtype=bool)
     may = may & np.isfinite(worth)
-    names = bounds["lot"].astype(str)
-    part = on_hand.part.reindex(columns=list(names), fill_value=0.0).to_numpy()[may].T
+    part = on_hand.part.reindex(columns=list(bounds["lot"].astype(str)), fill_value=0.0).to_numpy()[may].T
     least = (bounds["line"] == "at least").to_numpy()
-    sign = np.where(least, -1.0, 1.0)
-    share = bounds["share"].to_numpy(dtype=float)
-    on_hand_l = on_hand.litres[may]
-    count, total = len(on_hand_l), len(bounds)
-    # each bound may give way at a price of its own; without any, that is what says which can't be kept
-    rows = np.hstack([sign[:, np.newaxis] * part, -np.eye(total)])
-    limit = sign * share * wanted_l
-    whole = np.concatenate([np.ones(count), np.zeros(total)])[np.newaxis]
-    room: list[tuple[float, float | None]] = [(0.0, float(litres)) for litres in on_hand_l]
+    asked_l = bounds["share"].to_numpy(dtype=float) * wanted_l
+    on_hand_l, total = on_hand.litres[may], len(bounds)
     nothing = CheapestBlend(np.zeros(len(worth)), np.nan, np.full(total, np.nan), np.full(total, np.nan))
     if on_hand_l.sum() < wanted_l * (1 - 1e-12) or not wanted_l > 0:
         return nothing
-    free: list[tuple[float, float | None]] = [(0.0, None)] * total
-    tight: list[tuple[float, float | None]] = [(0.0, 0.0)] * total
-
-    def solved(cost: Floats, slack: list[tuple[float, float | None]]) -> OptimizeResult:
-        each = [*room, *slack]
-        return linprog(cost, A_ub=rows, b_ub=limit, A_eq=whole, b_eq=[wanted_l], bounds=each, method="highs")
-
-    give_way = solved(np.concatenate([np.zeros(count), np.ones(total)]), free)
-    if give_way.fun > 1e-7 * wanted_l:
-        broken = np.flatnonzero(give_way.x[count:] > 1e-9 * wanted_l)
-        return CheapestBlend(
-            nothing.litres, np.nan, nothing.attained, nothing.shadow_price, tuple(int(bound) for bound in broken)
-        )
-    plan = solved(np.concatenate([worth[may], np.zeros(total)]), tight)
-    if plan.x is None:
-        raise ArithmeticError(str(plan.message))
+    programme = Programme()
+    drawn = programme.variables("drawn", len(on_hand_l), most=on_hand_l)
+    programme.put(programme.rows("wanted", 1, least=wanted_l, most=wanted_l), drawn)
+    # each bound may give way at a price of its own; without any, that is what says which can't be kept
+    missed = programme.variables("missed", total, -1.0)
+    rows = programme.rows(
+        "bounds", total, least=np.where(least, asked_l, -np.inf), most=np.where(least, np.inf, asked_l)
+    )
+    programme.put(rows[:, np.newaxis], drawn, part)
+    programme.put(rows, missed, np.where(least, 1.0, -1.0))
+    system = programme.system()
+    give_way = programme.best(system)
+    if -give_way.value > 1e-7 * wanted_l:
+        broken = np.flatnonzero(give_way.amount("missed") > 1e-9 * wanted_l)
+        return replace(nothing, impossible=tuple(broken.tolist()))
+    price, most = np.zeros(len(system.worth)), system.most.copy()
+    price[drawn], most[missed] = -worth[may], 0.0
+    best = programme.best(replace(system, worth=price, most=most))
     litres = np.zeros(len(worth))
-    litres[may] = plan.x[:count]
-    shadow = -plan.ineqlin.marginals * 0.01
-    return CheapestBlend(litres, float(plan.fun / wanted_l), part @ plan.x[:count] / wanted_l, shadow)
+    litres[may] = best.amount("drawn")
+    shadow = np.where(least, -0.01, 0.01) * best.worth("bounds")
+    return CheapestBlend(litres, -best.value / wanted_l, part @ litres[may] / wanted_l, shadow)
 
 
 def _is_wine(on_hand: LotsOnHand) -> np.ndarray:

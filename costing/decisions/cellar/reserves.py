@@ -138,7 +138,7 @@ def _vats_and_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
     stock = by_pressing(mix, stock[stock["unit"] == "L"].reset_index(drop=True))
     if not len(stock):
         return pd.DataFrame(columns=["lot", *_MADE_OF]), pd.DataFrame(columns=["lot"])
-    lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    lots = chain.lots.numbers(stock["lot"])
     state = _states(runs, stock["lot"])
     booked = net_realisable_value(book).set_index("lot").loc[stock["lot"]]
     litres, full = stock["quantity"].to_numpy(), stock["value_per_unit"].to_numpy()

@@ -42,10 +42,11 @@ _SOME = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Future:
-    """A future by name: facts of its plan, the best plan there and its value."""
+    """A future by name: facts of its plan, the search for the best plan there, that plan and its value."""
 
     name: str
     inputs: PlanInputs
+    search: Search
     plan: Plan
     value: float
 
@@ -91,8 +92,9 @@ def _futures(runs: Runs, without: Collection[str]) -> tuple[list[Future], list[F
 
 
 def _future(name: str, inputs: PlanInputs) -> Future:
-    plan = Search(inputs.facts).plan()
-    return Future(name, inputs, plan, value_of(inputs.facts, plan))
+    search = Search(inputs.facts)
+    plan = search.plan()
+    return Future(name, inputs, search, plan, value_of(inputs.facts, plan))
 
 
 def _equal(left: Facts, right: Facts) -> bool:
@@ -159,7 +161,7 @@ def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, 
     mapped = np.full_like(facts.stacks.price, np.nan)
     row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
     mapped[row >= 0] = wanted[row[row >= 0]]
-    plan = Search(facts, as_far_as_there(facts, mapped)).plan()
+    plan = Search(facts, as_far_as_there(facts, mapped), start=future.search).plan()
     over = _beyond(plan) - _beyond(future.plan)
     return future.value - value_of(facts, plan), max(over, 0.0)
 
@@ -179,6 +181,13 @@ def _says(futures: list[Future], common: pd.DataFrame, regrets: pd.DataFrame, sa
     now = regrets[regrets["plan_kept"] == QUARTER].iloc[0]
     lost = about(max(now["worst_regret"], 0.0))
     sentences.append(f"Disgorging this quarter as '{now['plan']}' and deciding anew later loses {lost} at the worst.")
+    gains = regrets[(regrets.filter(like="regret:") < -_SOME).any(axis=1)]
+    if len(gains):
+        worst = gains.sort_values("beyond_limits").iloc[-1]
+        broken = f"'{worst['plan']}' most, by {worst['beyond_limits']:,.0f} bottles or places"
+        sentences.append(
+            f"A loss below 0 is no gain: that plan breaks limits or promises that the best one keeps; {broken}."
+        )
     if same:
         sentences.append(f"Nothing in the plan changes with: {', '.join(same)}.")
     return sentences

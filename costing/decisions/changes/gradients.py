@@ -91,12 +91,13 @@ class Moved:
     step: Floats
 
 
-def worth_by_moves(results: Results, moves: Sequence[Moved]) -> Floats:
+def worth_by_moves(results: Results, moves: Sequence[Moved], without: Ints | None = None) -> Floats:
     """Derivative of the worth of every state by money that moves together [states, moves]: one forward solve,
-    whatever the number of states that are looked at.
+    whatever the number of states that are looked at. without: postings that are left out.
     """
     postings, n = results.charges.postings, len(results.chain.states)
-    worth = results.charges.worth
+    worth = results.charges.worth.copy()
+    worth[slice(0) if without is None else without] = 0.0
     posted = np.zeros((n, len(moves)))
     for number, moved in enumerate(moves):
         step = np.zeros(len(results.estate[moved.table]))

@@ -122,7 +122,7 @@ def stock_side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
 
 
 @asked_once
-def scenarios(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
+def scenarios_answer(runs: Runs, others: Mapping[str, Runs] | None = None) -> Answer:
     """All scenarios beside the records: the latest release made of each cuvée and format and every planned one, the
     change of the latest of each cuvée in bottles, and stock.
 

@@ -32,10 +32,9 @@ from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
 from costing.decisions.changes.response import fit
 from costing.decisions.changes.uncertainty import DRAWS, SEED, axis_of, priced, stands_alone
-from costing.decisions.plan.ageing import HoldOrRelease, hold_or_release, probability_holding_wins, verdict
-from costing.decisions.plan.ageing_tables import Holding, holding
+from costing.decisions.plan.ageing import HoldOrRelease, probability_holding_wins, verdict
+from costing.decisions.plan.ageing_tables import Holding, best_dates, holding
 from costing.decisions.prices.release_dates import grid_on_curve, worth_by_date
-from costing.decisions.prices.scarcity import queue_for_market
 from costing.errors import errors_in
 from costing.inputs.basis import ECONOMIC
 from costing.model import Runs
@@ -174,8 +173,7 @@ def _choice(results: Results) -> _Choice | None:
     holding_now = holding(results)
     if not len(holding_now.stock):
         return None
-    wait = queue_for_market(holding_now.stacks, holding_now.day, holding_now.curve, holding_now.market).wait_years
-    answer = hold_or_release(holding_now.stacks, holding_now.day, holding_now.curve, wait)
+    wait, answer = best_dates(results)
     rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
     return _Choice(holding_now, wait, answer, rows, answer.first[rows], answer.best_later[rows])
 

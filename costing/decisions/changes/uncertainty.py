@@ -1,4 +1,4 @@
-"""How sure a cost is: seeded draws of the uncertain figures, and what they do to every bottle.
+"""How sure a cost is: seeded draws of the uncertain figures, and what they do to every bottle and to stock.
 
     cost of a draw = response of the estate to the draw (`decisions.changes.response`)
 
@@ -14,7 +14,7 @@ What it does not do: doubt that the sheet does not state. Each figure moves all 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 
 import numpy as np
@@ -23,12 +23,13 @@ import pandas as pd
 from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
-from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved, worth_by_moves
+from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved
 from costing.decisions.changes.replay import Wanted, recorded, replay
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.response import Axis, Response, fit, runs_needed
+from costing.decisions.changes.watched import Watched
 from costing.errors import Finding, InputError, errors_in
-from costing.graph.arrays import Flow, number_lots
+from costing.graph.arrays import KINDS, number_lots
 from costing.graph.flows import flows_of
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -50,10 +51,11 @@ class Forecast:
     """Draws and what they gave.
 
     figures; drawn [draws, figures]; releases: one row per watched release (of `releases`); cost: by basis name, per
-    bottle [draws, releases]; recorded: by basis name, per bottle without a draw [releases]; response: by basis name;
-    straight, curved: positions of the figures that are linear, and of the others; overdrawn: share of draws in which
-    a later row wanted more than there was; rerun_difference: largest relative difference from exact reruns, on
-    `reruns_checked` draws; runs: exact runs made.
+    bottle [draws, releases]; stock: by basis name, value at the valuation date [draws, kinds of goods]; recorded,
+    recorded_stock: the same without a draw [releases], [kinds]; response: of cost, by basis name; straight, curved:
+    positions of the figures that are linear, and of the others; overdrawn: share of draws in which a later row wanted
+    more than there was; rerun_difference: largest difference from exact reruns, of a release relative to its cost, of
+    a kind of goods to all stock, on `reruns_checked` draws; runs: exact runs made.
     """
 
     figures: list[Uncertain]
@@ -62,7 +64,9 @@ class Forecast:
     seed: int
     releases: pd.DataFrame
     cost: dict[str, Floats]
+    stock: dict[str, Floats]
     recorded: dict[str, Floats]
+    recorded_stock: dict[str, Floats]
     response: dict[str, Response]
     straight: list[int]
     curved: list[int]
@@ -98,24 +102,20 @@ def forecast(
         if progress is not None:
             progress(next(made), steps)
 
-    whole = fit(axes, world.evaluate, done)
+    of_cost, of_stock = world.responses(fit(axes, world.evaluate, done))
     drawn = draw(figures, correlation, draws, seed)
-    names = [basis.name for basis in bases]
-    width = len(world.watched) * (1 + len(world.straight))
-    response = {name: whole.of_columns(place * width, (place + 1) * width) for place, name in enumerate(names)}
-    cost = {name: _priced_in_blocks(response[name], world, drawn) for name in names}
+    cost, stock = (
+        {name: _priced_in_blocks(response, world, drawn) for name, response in part.items()}
+        for part in (of_cost, of_stock)
+    )
     overdrawn = world.overdrawn(drawn)
     done()
-    worst = 0.0
     checked = range(0, draws, max(1, draws // CHECKED))[:CHECKED] if figures else range(0)
+    worst = 0.0
     for position in checked:
-        exact = world.exact(drawn[position])
-        differences = [np.max(np.abs(cost[name][position] / exact[name] - 1.0), initial=0.0) for name in names]
-        worst = max(worst, *map(float, differences))
+        worst = max(worst, _apart(world.exact(drawn[position]), cost, stock, position))
         done()
-    without_a_draw = {name: response[name].base[: len(world.watched)] for name in names}
-    if any(figure.how == "set" for figure in figures):
-        without_a_draw = _World.of(runs, [], bases, world.watched).exact(np.zeros(0))
+    recorded_cost, recorded_stock = world.as_recorded(of_cost, of_stock)
     return Forecast(
         figures,
         correlation,
@@ -123,8 +123,10 @@ def forecast(
         seed,
         world.frame,
         cost,
-        without_a_draw,
-        response,
+        stock,
+        recorded_cost,
+        recorded_stock,
+        of_cost,
         world.straight,
         world.curved,
         overdrawn,
@@ -134,13 +136,26 @@ def forecast(
     )
 
 
+def _apart(
+    exact: tuple[dict[str, Floats], dict[str, Floats]], cost: dict[str, Floats], stock: dict[str, Floats], draw: int
+) -> float:
+    """Largest difference of one draw from its exact run: of a release relative to its cost, of stock to all of it."""
+    worst = 0.0
+    for name, releases_then in exact[0].items():
+        kinds = exact[1][name]
+        worst = max(worst, float(np.max(np.abs(cost[name][draw] / releases_then - 1.0), initial=0.0)))
+        worst = max(worst, float(np.abs(stock[name][draw] - kinds).max() / max(kinds.sum(), 1.0)))
+    return worst
+
+
 def _priced_in_blocks(response: Response, world: _World, drawn: Floats) -> Floats:
-    """Cost per bottle of all draws [draws, releases], a block of draws at a time."""
-    cost, size = np.empty((len(drawn), len(world.watched))), block_of(len(response.base))
+    """What a response says of all draws [draws, columns], a block of draws at a time."""
+    columns, size = len(response.base) // (1 + len(world.straight)), block_of(len(response.base))
+    values = np.empty((len(drawn), columns))
     for first in range(0, len(drawn), size):
         block = slice(first, first + size)
-        cost[block] = priced(response, world.figures, world.straight, world.curved, drawn[block])
-    return cost
+        values[block] = priced(response, world.figures, world.straight, world.curved, drawn[block])
+    return values
 
 
 def block_of(width: int) -> int:
@@ -195,16 +210,41 @@ class _World:
         return cls(runs, figures, bases, straight, curved, frame, names)
 
     def evaluate(self, drawn: Floats) -> Floats:
-        """Cost per bottle and its slope by every straight figure, basis by basis. drawn: curved figures."""
+        """Cost per bottle and its slope by every straight figure, then the same of stock, basis by basis. drawn: curved
+        figures.
+        """
         values = np.array([figure.still for figure in self.figures])
         values[self.curved] = drawn
         parts = []
         for results in self._runs(values):
-            made = self._made(results)
-            parts.append(made(results.total))
-            slopes = worth_by_moves(results, [self._moved(results, self.figures[index]) for index in self.straight])
-            parts += [made(slope) for slope in slopes.T]
+            of = Watched(results, self.watched)
+            cost_slopes, stock_slopes = of.slopes(
+                [self._moved(results, self.figures[index]) for index in self.straight]
+            )
+            parts += [of.per_bottle(), cost_slopes.ravel(), of.stock(), stock_slopes.ravel()]
         return np.concatenate(parts)
+
+    def responses(self, whole: Response) -> tuple[dict[str, Response], dict[str, Response]]:
+        """The parts of a response that speak of cost and of stock, by basis name."""
+        of_cost, of_stock, first = {}, {}, 0
+        slopes = 1 + len(self.straight)
+        for basis in self.bases:
+            between, last = first + len(self.watched) * slopes, first + (len(self.watched) + len(KINDS)) * slopes
+            of_cost[basis.name], of_stock[basis.name] = (
+                whole.of_columns(first, between),
+                whole.of_columns(between, last),
+            )
+            first = last
+        return of_cost, of_stock
+
+    def as_recorded(
+        self, of_cost: dict[str, Response], of_stock: dict[str, Response]
+    ) -> tuple[dict[str, Floats], dict[str, Floats]]:
+        """Cost per bottle and stock without a draw."""
+        if any(figure.how == "set" for figure in self.figures):
+            return replace(self, figures=[], straight=[], curved=[]).exact(np.zeros(0))
+        cost = {name: response.base[: len(self.watched)] for name, response in of_cost.items()}
+        return cost, {name: response.base[: len(KINDS)] for name, response in of_stock.items()}
 
     @staticmethod
     def _moved(results: Results, figure: Uncertain) -> Moved:
@@ -214,12 +254,13 @@ class _World:
         step = present if figure.how == "multiply" else np.full(len(present), target.factor)
         return Moved(target.table, target.column, target.rows, step)
 
-    def exact(self, drawn: Floats) -> dict[str, Floats]:
-        """Cost per bottle of one draw of all figures, run again."""
-        by_basis = {}
+    def exact(self, drawn: Floats) -> tuple[dict[str, Floats], dict[str, Floats]]:
+        """Cost per bottle and stock of one draw of all figures, run again."""
+        cost, stock = {}, {}
         for basis, results in zip(self.bases, self._runs(drawn), strict=True):
-            by_basis[basis.name] = self._made(results)(results.total)
-        return by_basis
+            of = Watched(results, self.watched)
+            cost[basis.name], stock[basis.name] = of.per_bottle(), of.stock()
+        return cost, stock
 
     def _runs(self, values: Floats) -> list[Results]:
         moves = [
@@ -238,19 +279,6 @@ class _World:
             rule = f"can be drawn so far out that the records make no sense ({errors_in(wrong.findings)[0]})."
             place = self.recorded.estate.place("uncertainty", self.figures[moved[0]].row, "first_parameter")
             raise InputError([Finding(place, names, rule, "Narrow the distribution.")]) from wrong
-
-    def _made(self, results: Results) -> Callable[[Floats], Floats]:
-        """Function from values of states to those of the watched releases, per good bottle."""
-        flows, names = results.chain.flows, results.chain.lots.names
-        released = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
-        lot, state = flows.target[released], results.chain.states.batch_state[flows.batch[released]]
-        watched = names.get_indexer(pd.Index(self.watched, dtype=object))
-        bottles = np.bincount(lot, flows.into[released], len(names))[watched]
-
-        def per_bottle(values: Floats) -> Floats:
-            return np.asarray(np.bincount(lot, values[state], len(names))[watched] / bottles)
-
-        return per_bottle
 
     def overdrawn(self, drawn: Floats) -> float:
         """Share of draws in which a later row wants more than there is."""

@@ -1,5 +1,5 @@
-"""The forecast as an answer: percentiles of cost per bottle, of target prices and of gains, which figure the doubt
-comes from, how the draws were made.
+"""The forecast as an answer: percentiles of cost per bottle, of stock, of target prices and of gains, which
+figure the doubt comes from, how the draws were made.
 
     first-order share of a figure = variance of the cost when that figure alone is drawn / variance when all are
 
@@ -16,12 +16,14 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.changes.distributions import draw, uncertain_figures
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
 from costing.decisions.prices.prices import priced_releases
 from costing.errors import errors_in
+from costing.graph.arrays import KINDS
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.once import asked_once
@@ -30,6 +32,7 @@ _NOTHING = 1e-12
 _SHARE_DRAWS = 5_000
 _SWINGS = 8
 PERCENTILES = (5, 25, 50, 75, 95)
+ALL_GOODS = "all goods"
 _LIKELY = 0.9
 """A verdict is open where neither side wins in so many draws."""
 
@@ -52,6 +55,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
     prices = priced_releases(runs)
     tables = {
         "costs_drawn": costs_drawn(drawn),
+        "stock_drawn": stock_drawn(drawn),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
         "verdicts_drawn": verdicts_drawn(runs.economic, drawn.figures, drawn.correlation, drawn.drawn, seed),
         "prices_drawn": prices_drawn(drawn, runs.economic, prices),
@@ -61,7 +65,11 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         "draws_notes": notes_of(drawn),
     }
     tables = {name: table.rename_axis(None, axis=1) for name, table in tables.items()}
-    says = (*_cost_said(drawn, shares, runs.currency), *_verdicts_said(tables["verdicts_drawn"]))
+    says = (
+        *_cost_said(drawn, shares, runs.currency),
+        *_stock_said(tables["stock_drawn"], runs.currency),
+        *_verdicts_said(tables["verdicts_drawn"]),
+    )
     empty = "No release is made or planned: nothing to draw."
     return Answer(tables, tuple(findings), says, facts, empty)
 
@@ -79,6 +87,17 @@ def _cost_said(drawn: Forecast, shares: pd.DataFrame, currency: str) -> Iterator
     sentence = f"{cuvee} is the least sure: in nine draws of ten a bottle costs {between}"
     part = shares[cuvee].dropna() if cuvee in shares else pd.Series(dtype=float)
     yield f"{sentence}, most of the doubt from {part.idxmax()} ({part.max():.0%})." if len(part) else f"{sentence}."
+
+
+def _stock_said(stock: pd.DataFrame, currency: str) -> Iterator[str]:
+    """Between what stock lies."""
+    whole = stock[stock["kind"] == ALL_GOODS]
+    between = [
+        f"{about(low)} to {about(high)} {currency} on the {basis} basis"
+        for basis, low, high in zip(whole["basis"], whole["total_p5"], whole["total_p95"], strict=True)
+    ]
+    if between:
+        yield f"In nine draws of ten stock is worth {' and '.join(between)}."
 
 
 def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
@@ -108,6 +127,24 @@ def costs_drawn(forecast: Forecast) -> pd.DataFrame:
             frame[f"p{share}"] = values
         parts.append(frame)
     return pd.concat(parts, ignore_index=True)
+
+
+def stock_drawn(forecast: Forecast) -> pd.DataFrame:
+    """Value of stock at the valuation date over the draws, all goods and kind by kind, one row per basis (table
+    `stock_drawn`). Percentiles of the kinds do not add up to those of all goods.
+    """
+    parts = []
+    for basis, stock in forecast.stock.items():
+        held = np.flatnonzero((stock != 0.0).any(axis=0) | (forecast.recorded_stock[basis] != 0.0))
+        drawn = np.column_stack([stock.sum(axis=1), stock[:, held]])
+        recorded = forecast.recorded_stock[basis]
+        frame = pd.DataFrame({"kind": [ALL_GOODS, *(KINDS[kind] for kind in held)], "basis": basis})
+        frame["recorded_total"] = [recorded.sum(), *recorded[held]]
+        for share, values in zip(PERCENTILES, np.percentile(drawn, PERCENTILES, axis=0), strict=True):
+            frame[f"total_p{share}"] = values
+        parts.append(frame)
+    table = pd.concat(parts, ignore_index=True)
+    return table if (table["recorded_total"] != 0.0).any() else table[:0]
 
 
 def variance_shares(forecast: Forecast, basis: str) -> pd.DataFrame:
@@ -204,7 +241,7 @@ def notes_of(forecast: Forecast) -> pd.DataFrame:
         ("Exact runs behind them", str(forecast.runs)),
         ("Draws in which a row wanted more than there was, and was scaled", f"{forecast.overdrawn:.1%}"),
         (
-            f"Largest difference from an exact run, on {forecast.reruns_checked} draws and every release",
+            f"Largest difference from an exact run, on {forecast.reruns_checked} draws, every release and stock",
             f"{forecast.rerun_difference:.4%}",
         ),
     ]

@@ -40,7 +40,7 @@ LARGEST, TRIED = 3, 8
 
 
 @asked_once
-def why(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
+def why_answer(runs: Runs, first: str | None = None, second: str | None = None, before: Estate | None = None) -> Answer:
     """Why a cost moved: from release `first` to release `second` of this estate, or, given another estate `before`,
     the figure `second` (default: stock) from that one to this; with the latest release of every cuvée against one of
     the year before. CostingError where no release of that name is there, or neither is asked for.

@@ -140,7 +140,8 @@ def with_offer(runs: Runs, springs: Springs, facts: Facts, offer: Offer, in_bulk
     if offer.what in ("on lees", "finished"):
         if offer.buys:
             return _one_lot_more(runs, springs, facts, wine, offer)
-        lot = springs.inputs.lots["lot"].to_numpy() == offer.lot
+        ours = np.flatnonzero(springs.inputs.lots["lot"].to_numpy() == offer.lot)
+        lot = np.isin(np.arange(len(facts.stacks.bottles)), ours)  # lots of other offers come after them
         bottles = np.where(lot, np.maximum(facts.stacks.bottles - offer.quantity, 0.0), facts.stacks.bottles)
         most = np.where(lot, bottles, facts.stacks.most)
         return replace(facts, stacks=replace(facts.stacks, bottles=bottles, most=most))

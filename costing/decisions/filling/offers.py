@@ -70,7 +70,7 @@ def gain_at(price: float, flip: float, quantity: float, *, buys: bool) -> float:
 @asked_once
 def offers(runs: Runs) -> Answer:
     """Every offer of the sheet from today on: buy, sell or pass, and what it does to the blend of its cuvée."""
-    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    facts = runs.facts
     filling = filling_of(runs)
     all_offers = offers_of(runs.estate)
     columns = ["offer", "verdict"]
@@ -104,6 +104,8 @@ def _doubts(runs: Runs, filling: Filling, offer: Offer) -> list[Finding]:
 
     if offer.day < runs.today:
         return [at("on_date", f"is dated before the valuation date: {LEFT_OUT}", "Correct the date, or delete it.")]
+    if offer.day >= int(springs.facts.dates.day[-1]):
+        return [at("on_date", f"is after the end of the plan: {LEFT_OUT}", "Correct the date.")]
     bottles = offer.what in ("on lees", "finished")
     if offer.buys and bottles:
         markets = springs.inputs.markets
@@ -111,8 +113,7 @@ def _doubts(runs: Runs, filling: Filling, offer: Offer) -> list[Finding]:
             rule = f"no bottle of {offer.cuvee} {offer.size} has a price by age: {LEFT_OUT}"
             return [at("cuvee", rule, "Enter its prices on Price by age.")]
     if not offer.buys:
-        stock = stock_values(runs.economic).set_index("lot")["quantity"]
-        there = float(stock.get(offer.lot, 0.0))
+        there = float(_on_hand(runs).get(offer.lot, 0.0))
         if offer.quantity > there + 0.5:
             rule = f"asks for {offer.quantity:,.0f} of lot '{offer.lot}', which holds {there:,.0f}: {LEFT_OUT}"
             return [at("quantity", rule, "Offer no more than there is.")]
@@ -196,6 +197,40 @@ def _row(judged: Judged) -> dict[str, object]:
     }
 
 
+def _together(together: float, alone: float, currency: str) -> str:
+    """What the offers taken bring together, and why that is not the sum of what each brings without the others."""
+    more = together - alone
+    if abs(more) < max(1.0, 0.005 * abs(alone)):
+        return f"Together they bring {about(together)} {currency}, as much as each without the others."
+    beyond = f"{about(abs(more))} {'more' if more > 0 else 'less'} than each without the others"
+    why = "what one brings or frees, another uses" if more > 0 else "they want the same wine, places or buyers"
+    return f"Together they bring {about(together)} {currency}, {beyond}: {why}."
+
+
+def _taken_together(runs: Runs, filling: Filling, taken: list[Offer], alone: float) -> str:
+    """The same, or which offers ask for the same goods of ours."""
+    on_hand = _on_hand(runs)
+    for lot in {offer.lot: None for offer in taken if not offer.buys}:
+        of_lot = [offer for offer in taken if offer.lot == lot]
+        asked, there = sum(offer.quantity for offer in of_lot), float(on_hand[lot])
+        if asked > there + 0.5:
+            names = " and ".join(offer.name for offer in of_lot)
+            return f"Not all can be taken: {names} ask for {asked:,.0f} of lot '{lot}', which holds {there:,.0f}."
+    facts, paid = filling.keeping.facts, 0.0
+    for offer in taken:
+        facts = _with(runs, filling, facts, offer)
+        each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
+        paid += each * offer.quantity * _discount(runs, offer.day)
+    worth = value_of(facts, Search(facts, start=filling.search).plan())
+    worth -= value_of(filling.keeping.facts, filling.advised)
+    return _together(worth + paid, alone, runs.currency)
+
+
+def _on_hand(runs: Runs) -> pd.Series:
+    """Bottles or litres on hand, by lot."""
+    return stock_values(runs.economic).set_index("lot")["quantity"]
+
+
 def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
     """What to take, what it brings together, and how the offers were judged."""
     taken = [item for item in judged if item.verdict != "pass"]
@@ -208,20 +243,9 @@ def _says(runs: Runs, filling: Filling, judged: list[Judged]) -> list[str]:
         else f"Pass all {len(judged)} offers."
     ]
     if len(taken) > 1:
-        facts = filling.keeping.facts
-        paid = 0.0
-        for item in taken:
-            offer = item.offer
-            facts = _with(runs, filling, facts, offer)
-            each = -(offer.price + _extra(runs, offer)) if offer.buys else offer.price - offer.other
-            paid += each * offer.quantity * _discount(runs, offer.day)
-        together = (
-            value_of(facts, Search(facts, start=filling.search).plan())
-            - value_of(filling.keeping.facts, filling.advised)
-            + paid
+        sentences.append(
+            _taken_together(runs, filling, [item.offer for item in taken], sum(each.gain for each in taken))
         )
-        alone = sum(item.gain for item in taken)
-        sentences.append(f"Together they bring {about(together)} {runs.currency}; judged alone, {about(alone)}.")
     sentences.append(
         "Each offer is taken whole and alone, beside the tirages advised; what is bought is not sold on in bulk. "
         "The palate decides what may join a cuvée."

@@ -26,7 +26,6 @@ from costing.decisions.filling.springs import SORTS, Springs, springs_of, year_o
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers
-from costing.errors import Finding, caution
 from costing.graph.arrays import days
 from costing.model import Runs
 from costing.once import asked_once
@@ -120,7 +119,7 @@ def filling_of(runs: Runs) -> Filling | None:
 @asked_once
 def tirage(runs: Runs) -> Answer:
     """Bottles to fill by cuvée and format, the wine behind them, the reserve to keep, stock by year of tirage."""
-    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    facts = runs.facts
     filling = filling_of(runs)
     if filling is None:
         return Answer({"tirage_advice": pd.DataFrame(columns=["lot"])}, (), (), facts, _NOTHING)
@@ -131,7 +130,7 @@ def tirage(runs: Runs) -> Answer:
     tables |= {"lees_by_tirage_year": _by_tirage_year(runs, filling), "wine_by_spring": _wine_by_spring(filling)}
     messages = {"lees_by_tirage_year": _stock_message(tables["lees_by_tirage_year"])}
     says = tuple(_says(runs, filling, advice))
-    return Answer(tables, (*springs.findings, *_findings(runs, filling)), says, facts, _NOTHING, messages)
+    return Answer(tables, springs.findings, says, facts, _NOTHING, messages)
 
 
 def _advice(runs: Runs, filling: Filling) -> pd.DataFrame:
@@ -233,7 +232,7 @@ def _stock_at(facts: Facts, plan: Plan, step: int) -> Floats:
 
 def _step_on(runs: Runs, facts: Facts) -> int:
     """The last step that ends three years on, or before."""
-    then = int(day_numbers(add_months(np.datetime64(runs.today, "D"), YEARS_ON * 12.0)))
+    then = int(day_numbers(add_months(runs.date, YEARS_ON * 12.0)))
     return max(int(np.searchsorted(facts.dates.day, then, side="right")) - 2, 0)
 
 
@@ -339,16 +338,9 @@ def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _findings(runs: Runs, filling: Filling) -> list[Finding]:
-    """Tirages of the sheet that together want more wine than there is for the spring."""
-    springs, wine = filling.springs, filling.springs.wine
-    wanted, there = float((springs.planned * wine.bottle_l)[springs.tirage].sum()), float(wine.comes[:, 0].sum())
-    if wanted <= there + _SOME:
-        return []
-    largest = max(springs.tirage.tolist(), key=lambda lot: springs.planned[lot] * wine.bottle_l[lot])
-    rule = f"more is to be filled than there is wine: {wanted:,.0f} L of {there:,.0f} L on hand and to come."
-    place = runs.estate.place("tirage", int(springs.rows[largest]), "bottles")
-    return [caution(place, f"{springs.planned[largest]:,.0f}", rule, "Fill less, or enter wine to come.")]
+def _lacks_wine(filling: Filling) -> bool:
+    """Whether what is planned wants more wine than there will be, beyond what norms of loss may explain."""
+    return bool(filling.as_planned[0].wine_short.sum() > 0.01 * filling.springs.wine.comes[:, 0].sum())
 
 
 def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
@@ -357,11 +349,13 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = filling.keeping.facts
     gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
-    more, lacks = total - planned, filling.as_planned[0].wine_short.sum() > _SOME
-    why = f"that is worth {about(gain)} {runs.currency} more over the years"
+    more, lacks = total - planned, _lacks_wine(filling)
+    brings = f"that is worth {about(gain)} {runs.currency} more over the years"
+    costs = f"keeping the bounds on Limits costs {about(-gain)} {runs.currency} over the years"
+    why = "there is no wine for all that is planned" if lacks else brings if gain >= 0.0 else costs
     sentences = [
         f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; {'there is no wine for all that is planned' if lacks else why}."
+        f"than planned; {why}."
         if abs(more) >= 1.0
         else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
     ]
@@ -375,11 +369,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     if len(filling.needs):
         kept = filling.reserve_l
         enough, of = int((filling.needs <= kept + 1e-6).sum()), len(filling.needs)
-        beyond = kept - filling.for_blends
+        beyond = f"{kept - filling.for_blends:,.0f}" if kept - filling.for_blends >= _SOME else "none"
         sentences.append(
             f"Keep {kept:,.0f} L after bottling: {filling.for_blends:,.0f} as reserve of the next blends, in the "
-            f"shares of the last, and {beyond:,.0f} more against a bad harvest; enough in {enough} of {of} harvests so "
-            f"far. {unit.of_one_more(runs.currency)}"
+            f"shares of the last, and {beyond} more against a bad harvest; enough in {enough} of {of} harvests so far. "
+            f"{unit.of_one_more(runs.currency)}"
         )
         first, last = springs.harvests.index[0], springs.harvests.index[-1]
         mean = float(springs.harvests.sum(axis=1).mean())

@@ -216,7 +216,7 @@ def _on_hand(runs: Runs, day: int) -> tuple[Floats, Floats]:
     estate, today = runs.estate, runs.today
     stock = stock_values(runs.economic)
     stock = stock[stock["kind"].isin(["must", "wine", "reserve", "blend"])]
-    index = runs.chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    index = runs.chain.lots.numbers(stock["lot"])
     state = runs.chain.state_on(index, np.full(len(index), today))
     wine = ~is_liqueur(runs.composition, state)
     stock = by_pressing(runs.composition, stock[wine])

@@ -152,7 +152,7 @@ def holding(results: Results, changed: Estate | None = None) -> Holding:
             on_lees = storage_per_bottle_year(estate, "on lees", size, day, today)
             kept[size] = on_lees, storage_per_bottle_year(estate, "finished stock", size, day, today)
         storage[row], finished[row] = kept[size]
-    lots = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str))).astype(np.int64)
+    lots = chain.lots.numbers(stock["lot"])
     stacks = StacksOnLees(
         bottles=stock["quantity"].to_numpy(),
         price=price * good,  # per bottle put to disgorging
@@ -181,6 +181,14 @@ def minimum_months(estate: Estate, cuvee: np.ndarray, tirage: Ints, today: int) 
 
 
 @asked_once
+def best_dates(results: Results) -> tuple[Floats, HoldOrRelease]:
+    """Years that each stack waits for its market after each date [s, t], and the best of the dates: of `holding`."""
+    present = holding(results)
+    wait = queue_for_market(present.stacks, present.day, present.curve, present.market).wait_years
+    return wait, hold_or_release(present.stacks, present.day, present.curve, wait)
+
+
+@asked_once
 def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame, HoldOrRelease | None]:
     """Verdict of every stack, every candidate date of every stack, and the arrays behind them.
 
@@ -189,8 +197,7 @@ def hold_or_release_tables(results: Results) -> tuple[pd.DataFrame, pd.DataFrame
     present = holding(results)
     if not len(present.stock):
         return pd.DataFrame(columns=list(STACK_COLUMNS)), pd.DataFrame(columns=list(DATE_COLUMNS)), None
-    queue = queue_for_market(present.stacks, present.day, present.curve, present.market)
-    answer = hold_or_release(present.stacks, present.day, present.curve, queue.wait_years)
+    _, answer = best_dates(results)
     return _by_stack(present, answer), _by_date(present, answer), answer
 
 

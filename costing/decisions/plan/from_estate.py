@@ -75,7 +75,7 @@ def plan_dates(runs: Runs, horizon: int | None = None) -> Dates:
     months += list(range(QUARTERLY + 12, horizon + 1, 12))
     if months[-1] < horizon:
         months.append(horizon)
-    day = day_numbers(add_months(np.datetime64(runs.today, "D"), np.array(months, dtype=float)))
+    day = day_numbers(add_months(runs.date, np.array(months, dtype=float)))
     curve = hurdle_curve(runs.economic)
     growth = np.asarray(curve.growth(np.full(len(day), runs.today), day), dtype=float)
     force = np.diff(np.log(growth))
@@ -118,7 +118,7 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
     estate, chain, labels = runs.estate, runs.chain, runs.labels
     stock = stock_values(runs.economic)
     stock = stock[stock["kind"].isin(["on lees", "finished"])]
-    index = chain.lots.names.get_indexer(pd.Index(stock["lot"].astype(str)))
+    index = chain.lots.numbers(stock["lot"])
     place = location_of(estate, chain)
     state = chain.state_on(index.astype(np.int64), np.full(len(index), runs.today))
     frame = pd.DataFrame(

@@ -88,12 +88,6 @@ class Worths:
     litre: Floats = field(default_factory=_none)
 
 
-def best_plan(facts: Facts, disgorge_as: Floats | None = None) -> tuple[Plan, Worths]:
-    """The plan of highest value, and the worths of its limits."""
-    search = Search(facts, disgorge_as)
-    return search.plan(), search.worths()
-
-
 class Search:
     """The programme of one set of facts, where its blocks stand, and its best solution, found once.
 

@@ -25,7 +25,6 @@ from costing.decisions.plan.unkept import SOME, evening_of, month_of, outside_pr
 from costing.errors import Finding
 from costing.model import Runs
 from costing.once import asked_once
-from costing.results.lots import as_dates
 from costing.results.net_realisable import net_realisable_value
 from costing.results.stock import stock_values
 
@@ -44,7 +43,7 @@ def plan_answer(
     else:
         house = HousePlan(plan_inputs(runs, without)) if without else house_plan(runs)
     inputs = house.inputs
-    facts = {"currency": runs.currency, "day": str(as_dates(np.array([runs.today]))[0])[:10]}
+    facts = runs.facts
     if not len(inputs.lots):
         empty = "No lot on lees or finished has a price by age: there is nothing to plan."
         left_out = tuple(without_price(runs.estate, inputs.left_out))

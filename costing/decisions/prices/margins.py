@@ -29,7 +29,7 @@ _SHOWN_TWICE = ("cuvee_format", "return_a_year")
 def margins(runs: Runs) -> Answer:
     """Realised margins by cuvée and format, channel and year, and what each earns on the capital that it ties up."""
     empty = "No priced sales up to the valuation date."
-    facts = {"currency": runs.currency, "day": str(np.datetime64(runs.today, "D"))}
+    facts = runs.facts
     table = margins_by_cuvee(runs)
     if not len(table):
         return Answer({"margins": table}, (), (), facts, empty)

@@ -18,7 +18,8 @@ What it does not do: demand, promotions and formats (`price_changes`), the way t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -161,17 +162,15 @@ class _Pricing:
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
         commission, discount = number(terms["commission"]), number(terms["discount"])
         n, named = float(sale.bottles.sum()), str(release["release"])
-
-        def plan(per_bottle: float, start: int) -> SalePlan:
-            return self.selling.plan(sale, named, size, channel, per_bottle * n, start)
-
-        selling = float(plan(0.0, first).selling_cost.sum()) / n
+        now = self.selling.plan(sale, named, size, channel, float(self.costs[1].avoidable[position]) * n, first)
+        whole = now if ready == first else self.selling.plan(sale, named, size, channel, 0.0, ready)
+        selling = float(now.selling_cost.sum()) / n
         book, economic, again = (float(costs.cost[position]) for costs in self.costs)
         goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
         for_margin = self.at_margin(goals[0], book + selling, commission)
-        for_return = self.at_return(goals[1], position, plan, ready)
+        for_return = self.at_return(goals[1], position, whole)
         wanted = for_margin if goals[2].kind == "margin" else for_return
-        floor = target_price(plan(float(self.costs[1].avoidable[position]), first), self.hurdle)
+        floor = target_price(now, self.hurdle)
         needed = float(list_price(wanted, discount))
         advised, net = _rounded(needed, self.estate.settings.price_step), in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
@@ -201,7 +200,7 @@ class _Pricing:
             "net_price_at_list": net,
             "margin_at_list": margin,
             "margin_share": margin / net if net else np.nan,
-            "return_a_year": self.rate(plan(0.0, ready), net, spent, n / float(release["bottles"])),
+            "return_a_year": self.rate(whole, net, spent, n / float(release["bottles"])),
             "list_over_advised": in_force - advised,
             "contribution_today": (net - floor.price) * floor.discounted_bottles / n,
             **self.in_market(terms, needed, listed),
@@ -231,13 +230,14 @@ class _Pricing:
             return np.nan
         return float(price_for_margin(cost, goal.value, commission))
 
-    def at_return(self, goal: Target, position: int, plan: Callable[[float, int], SalePlan], ready: int) -> float:
-        if goal.row < 0:
-            return target_price(plan(float(self.costs[1].cost[position]), ready), self.hurdle).price
+    def at_return(self, goal: Target, position: int, plan: SalePlan) -> float:
+        """Price at which a sale earns a target on its economic cost at that rate; at the hurdle without a target."""
         if goal.value > HIGHEST_RETURN:
             return np.nan
-        curve = RateCurve.flat(goal.value, self.estate.settings.day_count)
-        return target_price(plan(float(self.unit_costs_at(goal.value).cost[position]), ready), curve).price
+        costs, curve = self.costs[1], self.hurdle
+        if goal.row >= 0:
+            costs, curve = self.unit_costs_at(goal.value), RateCurve.flat(goal.value, self.estate.settings.day_count)
+        return target_price(replace(plan, cost=float(costs.cost[position] * plan.bottles.sum())), curve).price
 
     def listed(self, first: Ints) -> list[tuple[float, str, float]]:
         """List price as given, its currency, and its worth in the estate's currency: each release by channel.

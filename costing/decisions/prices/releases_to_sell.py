@@ -63,7 +63,7 @@ def to_sell(results: Results) -> pd.DataFrame:
         }
     )
     other = stock[~stock.index.isin(made["release"])].reset_index()
-    lot = chain.lots.names.get_indexer(pd.Index(other["lot"], dtype=object))
+    lot = chain.lots.numbers(other["lot"])
     bought = pd.DataFrame(
         {
             "release": other["lot"],

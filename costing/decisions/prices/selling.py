@@ -20,7 +20,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import (
@@ -187,8 +186,8 @@ class Selling:
     def _held(self, release: str, start: int) -> Ints:
         """State of the release on the later of `start` and the valuation day; none where nothing of it is held."""
         chain = self.results.chain
-        lot = chain.lots.names.get_indexer(pd.Index([release], dtype=object)).astype(np.int64)
-        if lot[0] < 0:
+        if release not in chain.lots.names:
             return np.zeros(0, dtype=np.int64)
+        lot = np.array([chain.lots.names.get_loc(release)], dtype=np.int64)
         state = chain.state_on(lot, np.array([max(start, self.today)]))
         return state[(state >= 0) & (chain.states.quantity[state] > 0)]

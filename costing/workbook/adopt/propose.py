@@ -154,7 +154,7 @@ def _their_name(understood: Understood, header: Header, findings: list[Finding])
     letter = column_letter(header.position - 1)
     if (header.position, header.row) in understood.tab.scan.formula_cells:
         place = f"{understood.tab.title}!{letter}{header.row}"
-        rule = "is a header that a formula computes, so it may change; Links names its column by its letter."
+        rule = "is a header computed by a formula, so it may change; Links names its column by its letter."
         findings.append(caution(place, header.whole, rule, "Type the header as text, if it is to be found by it."))
         return letter
     for text in (header.below, header.whole):

@@ -19,6 +19,8 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
+from xlsxwriter.worksheet import Worksheet
+
 from costing.inputs.appellations import rule_set_names
 from costing.inputs.cells import number_text, tidy
 from costing.inputs.raw import column_letter
@@ -27,6 +29,15 @@ from costing.inputs.translations import units_of
 from costing.workbook.file.sheets import LISTS_SHEET
 
 MOST_ROWS = 5000
+
+
+class _PlainFormulas(Worksheet):  # type: ignore[misc]  # the writer has no types
+    """A sheet whose formulas call no function younger than 2007, so that the writer need not look for a hundred of
+    them in each of thousands of cells.
+    """
+
+    def _prepare_formula(self, formula: str, _expand_future_functions: bool = False) -> str:
+        return formula.removeprefix("=")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +132,7 @@ def closed_lists() -> MappingProxyType[tuple[str, ...], str]:
 
 def write_lists(workbook: Any, placed: Sequence[Placed]) -> None:
     """Add the hidden sheet to an XlsxWriter workbook, after all others, and define its names."""
-    sheet = workbook.add_worksheet(LISTS_SHEET)
+    sheet = workbook.add_worksheet(LISTS_SHEET, _PlainFormulas)
     heading = workbook.add_format({"bold": True})
     for position, words in enumerate(closed_lists()):
         sheet.write_string(0, position, f"List {position + 1}", heading)

@@ -127,6 +127,21 @@ def edited_shapes(content: bytes, edit: RowEdits) -> bytes:
     return re.sub(rb"<v:shape\b.*?</v:shape>", shape, content, flags=re.DOTALL)
 
 
+def edited_drawing(content: bytes, edit: RowEdits) -> bytes:
+    """Pictures, charts and shapes on that sheet: each moves with the row at which it begins, or to the next one that
+    stays, and keeps its size in rows.
+    """
+    root = etree.fromstring(content)
+    for anchor in root.iter("{*}oneCellAnchor", "{*}twoCellAnchor"):
+        corners: list[Element] = [
+            corner for name in ("from", "to") for corner in anchor.iterfind(f"{{*}}{name}/{{*}}row")
+        ]
+        begin = int(corners[0].text)
+        for corner in corners:
+            corner.text = str(int(corner.text) + edit.at(begin + 1) - 1 - begin)
+    return serialize_xml(root)
+
+
 def _follow(entry: Element, edit: RowEdits) -> None:
     written = entry.get("ref", "")
     if edit.is_gone(written):

@@ -127,7 +127,7 @@ def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
     return ResultSheet(
         FINDINGS_SHEET,
         "The inputs have errors: nothing was computed",
-        ("The other result sheets show the last run that could be made.",),
+        ("The other result sheets show the last run that went through.",),
         (
             ResultTable(
                 "run_identity", pd.DataFrame(columns=["Line", "Book", "Economic"], dtype=object), title="Reconciliation"
@@ -193,7 +193,7 @@ def link(
             for remark in workbook.remarks:
                 say(remark)
             say(refresher())
-            ctrl_c.check()
+            ctrl_c.raise_if_pressed()
             if not watch and keyboard is None:
                 return
             ways = [*(["Enter"] if keyboard else []), *(["each save"] if watch else [])]
@@ -205,9 +205,9 @@ def link(
             if workbook:
                 workbook.close()
     if is_ended:
-        say("The link has ended; the workbook is still open, unsaved changes and all.")
+        say("The link has ended; the workbook is still open, with its unsaved changes.")
         if refresher and refresher.is_under_way:
-            say("A refresh was under way: result sheets that say STALE may be half old. Link again to refresh them.")
+            say("A refresh was under way: result sheets that say STALE may be partly old. Link again to refresh them.")
 
 
 def _go_on(
@@ -222,7 +222,7 @@ def _go_on(
     typed = _lines(keyboard) if keyboard else None
     saved = _saved(path)
     while True:
-        ctrl_c.check()
+        ctrl_c.raise_if_pressed()
         asked = False
         line = None
         if typed is None:

@@ -42,7 +42,7 @@ _HEADER_ROWS, _STALE_COLUMNS = 20, 52
 PATIENCE_SECONDS = 5.0
 _WAS_FROZEN = (
     "An earlier link was ended in the middle of a refresh; Excel redraws and calculates again as it did before it. "
-    "Result sheets of that refresh are half old, until the next one is through."
+    "Result sheets may be partly old until the next refresh is done."
 )
 _P = ParamSpec("_P")
 _R = TypeVar("_R")

@@ -38,7 +38,7 @@ CLOSING_SECONDS = 5.0
 _SPELLING = re.compile(r"""\"(?:[^"]|"")*\"|'(?:[^']|'')*'!|,|\b(?:TRUE|FALSE)\b(?!\()""")
 _WAS_LOCKED = (
     "An earlier link was ended in the middle of a refresh and had left the window locked; it is free again. "
-    "Result sheets of that refresh are half old, until the next one is through."
+    "Result sheets may be partly old until the next refresh is done."
 )
 # On Windows the console's Ctrl-C and its closing reach every process of that console.
 _A_CONSOLE_OF_ITS_OWN: int = getattr(subprocess, "CREATE_NO_WINDOW", 0)

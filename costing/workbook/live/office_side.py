@@ -357,7 +357,7 @@ def _colour(name: str) -> int:
     return {"white": 0xFFFFFF, "black": 0}[name] if name in ("white", "black") else int(name.lstrip("#"), 16)
 
 
-def main() -> None:
+def answer_requests() -> None:
     """Answer requests until stdin ends, nobody takes an answer, or the process is asked to end."""
     for name in ("SIGINT", "SIGHUP"):
         if hasattr(signal, name):
@@ -396,4 +396,4 @@ def _answer(side: Side, line: str) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    main()
+    answer_requests()

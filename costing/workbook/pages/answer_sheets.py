@@ -17,6 +17,9 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 
+MOST_NAMED = 6
+"""Columns behind the others that a sheet names; more push its table off the first screen."""
+
 
 def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[ResultSheet]:
     """Sheets of these answers, in the order of their tabs; tables and sheets without a row are left out.
@@ -39,7 +42,8 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             notes += answer.says
-            title = title or answer.filled(plan.title)
+            filled = answer.filled(plan.title)
+            title = title or filled[:1].upper() + filled[1:]
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
             shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))
@@ -51,7 +55,8 @@ def _behind(tables: Sequence[ResultTable]) -> list[str]:
     """Where the columns are that stand closed."""
     opened = max(table.shown for table in tables)
     closed = [str(header) for header in dict.fromkeys(name for of in tables for name in of.frame.columns[opened:])]
-    return [f"Behind the + above the columns: {', '.join(closed)}."] if closed else []
+    named = ", ".join(closed[:MOST_NAMED]) + (f" and {more} more" if (more := len(closed) - MOST_NAMED) > 0 else "")
+    return [f"Behind the + above the columns: {named}."] if closed else []
 
 
 def _result_table(answer: Answer, name: str, *, links: bool) -> ResultTable:

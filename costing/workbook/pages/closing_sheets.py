@@ -29,7 +29,10 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
             ResultSheet(
                 sheet.title,
                 sheet.title,
-                (f"{sheet.meaning}. Closings are added, never changed; figures are stored unrounded.", *_hidden(name)),
+                (
+                    f"{sheet.meaning}. A closing is added and never changed; its figures are not rounded.",
+                    *_hidden(name),
+                ),
                 (ResultTable(name, frame, formats),),
                 hidden=name in _HIDDEN,
             )

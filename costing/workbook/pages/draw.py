@@ -124,7 +124,7 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
     if chart.kind == "bar":
         # XlsxWriter calls the lying axis x. Reversed, the first row is on top; then the values would be, too.
         drawing.set_x_axis({**value, "label_position": "high"})
-        drawing.set_y_axis({**category, "reverse": True})
+        drawing.set_y_axis({**category, "reverse": True, "interval_unit": 1})
     else:
         drawing.set_x_axis(category)
         drawing.set_y_axis(value)

@@ -29,14 +29,13 @@ RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#
 """Colour of a result tab by its group."""
 VERDICT_FILLS = {
     ("hold", "keep", "fill", "pass", "in doubt", "does not pay"): SLATE_LIGHT,
-    ("release", "disgorge", "sell", "use", "raise", "buy", "pays"): "#F2E3C9",
-    ("differs",): "#F4D3C8",
+    ("release", "disgorge", "sell", "use", "raise", "buy", "pays", "cheapest"): "#F2E3C9",
+    ("differs", "breaks"): "#F4D3C8",
 }
 """Fill of what to do by its first word."""
 CELL_FORMATS = kinds.NUMBER_FORMATS | {
     "money": "#,##0.00",
     "money4": "#,##0.0000",
-    "quantity": "#,##0.0",
     "percent": "0.0%",
     "integer": "#,##0",
 }

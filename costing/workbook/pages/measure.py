@@ -76,8 +76,13 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
             widths[position] = max(needed, widths.get(position, 0.0))
         wrapped[table.name] = frozenset(folded)
     opened = max((table.shown or len(cells[table.name]) for table in sheet.tables), default=0)
+    main = list(sheet.tables[0].formats.values()) if sheet.tables else []
+    figures = len(main) >= opened > 0 and main[opened - 1] not in TEXTS | {
+        "date"
+    }  # which would stand far from their neighbours
     for table in sheet.tables:
-        wrapped[table.name] -= _running_on(table, cells[table.name], widths, opened, may_widen=not sheet.charts)
+        may_widen = not sheet.charts and not figures
+        wrapped[table.name] -= _running_on(table, cells[table.name], widths, opened, may_widen=may_widen)
     return Measured(cells, widths, wrapped, opened)
 
 

@@ -24,6 +24,7 @@ TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 _FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
+_SCREEN, _LEAST_ZOOM = 1400, 75  # pixels of a screen of 1600, of which programs differ by a tenth; percent
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
@@ -85,6 +86,11 @@ class Paging:
     def pages_wide(self) -> int:
         """Pages beside each other that the sheet takes with legible type."""
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
+
+    @property
+    def zoom(self) -> int:
+        """Percent at which all columns find room on a screen, in type that can still be read."""
+        return max(_LEAST_ZOOM, min(100, int(100.0 * _SCREEN / (self._inches * 96.0))))
 
     @property
     def _as_wide(self) -> float:
@@ -171,11 +177,12 @@ class Paging:
         self, first: int, heights: Sequence[float], breaks: Sequence[int], repeated: tuple[int, int]
     ) -> list[float]:
         """Points below the top of row `first` at which things of these heights stand one below the other, none of them
-        across two pages, nor beside a repeated row, with which it would be printed again.
+        across two pages, nor beside row `first`, where panes are frozen, nor a repeated row, with which it would be
+        printed again.
         """
         edges = self._edges(breaks, repeated, self.high(0, first) + 3.0 * sum(heights))
         again = self.high(0, repeated[0]), self.high(0, repeated[1] + 1)
-        reached, begin = self.high(0, first), self.high(0, first)
+        reached, begin = self.high(0, first + 1), self.high(0, first)
         placed = []
         for height in heights:
             if reached < again[1] and reached + height > again[0]:

@@ -342,6 +342,8 @@ class _SheetWriter:
             sheet.freeze_panes(self.headers[0] + 1, 1)
         paging = Paging(self.measured.across, opened, self.heights)
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
+        if charts and self.sheet.group == "decisions":
+            sheet.set_zoom(beside.zoom)
         prints_charts = bool(charts) and beside.pages_wide == 1
         if prints_charts:
             paging = beside
@@ -354,7 +356,10 @@ class _SheetWriter:
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
-        points = paging.clear_of_breaks(first, charts, breaks, repeated)
+        # Charts that do not print stand from the first row of figures down, clear of the frozen panes.
+        points = [paging.high(first, first + 1) + sum(charts[:number]) for number in range(len(charts))]
+        if prints_charts:
+            points = paging.clear_of_breaks(first, charts, breaks, repeated)
         area = (self.row - 1, opened - 1) if charts and not prints_charts else None
         if self.sheet.group == "audit" and paging.high(0, self.row) > MOST_AUDIT_PAGES * paging.page:
             area, breaks = (paging.filled(self.row) - 1, opened - 1), []

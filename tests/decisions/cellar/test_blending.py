@@ -203,6 +203,21 @@ def test_one_trial_breaks_its_bound_and_says_by_how_much(demo_runs) -> None:
     assert breached["bounds_breached"].iloc[0] == "second 13.8%, at most 12.0%"
 
 
+def test_the_verdict_names_the_cheapest_trial_within_its_bounds(demo_runs) -> None:
+    """The cheapest of all breaks a bound; the answer stood in no column."""
+    table = trials(demo_runs)["trial_blends_costed"].set_index("trial")
+    assert table["economic_at_tirage"].idxmin() == "B young, more Meunier"
+    assert table.loc["B young, more Meunier", "verdict"] == "breaks a bound"
+    assert table.loc["A as last year", "verdict"] == "cheapest within bounds"
+    dearer = (
+        table.loc["C Chardonnay and old reserve", "economic_at_tirage"]
+        - table.loc["A as last year", "economic_at_tirage"]
+    )
+    assert table.loc["C Chardonnay and old reserve", "verdict"] == f"{dearer:.2f} dearer"
+    assert table["verdict"].iloc[-1] == ""
+    assert next(iter(table.columns)) == "verdict"
+
+
 def with_lines(estate, change):
     lines = change(estate["trial_blends"].copy())
     return replace(estate, tables={**estate.tables, "trial_blends": lines})

@@ -48,6 +48,16 @@ def test_to_decide_anew_later_never_loses_more_than_to_keep_a_plan_throughout(an
             assert row["worst_regret"] <= whole["worst_regret"] + 0.5
 
 
+def test_a_loss_below_nought_is_explained_by_the_limits_that_the_plan_breaks(answer) -> None:
+    """It was explained by a column alone, which a narrow screen leaves out."""
+    table = answer["futures_regret"]
+    below = table[(table.filter(like="regret:") < -0.5).any(axis=1)]
+    assert len(below)
+    assert (below["beyond_limits"] > 0.5).all()
+    said = next(sentence for sentence in answer.says if "A loss below 0" in sentence)
+    assert f"{below['beyond_limits'].max():,.0f} bottles or places" in said
+
+
 def test_what_is_common_is_the_least_of_all_futures(answer) -> None:
     table = answer["futures_quarter"]
     amounts = table.filter(like="disgorged_in:")

@@ -19,7 +19,7 @@ from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import (
     run_scenarios,
     scenario_changes,
-    scenarios,
+    scenarios_answer,
     side_by_side,
 )
 from costing.graph.arrays import Flow
@@ -54,7 +54,7 @@ def asking(estate, *rows):
 
 
 def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> None:
-    answer = scenarios(demo_runs)
+    answer = scenarios_answer(demo_runs)
     (doubt,) = answer.findings  # a third fewer bottles of a tirage that is to be sold whole
     assert (doubt.value, doubt.rule) == ("Short tirage", "leaves too little for 1 later row: it takes what is there.")
     table = answer["scenarios_per_bottle"].set_index("release")
@@ -101,7 +101,7 @@ def test_percent_points_and_units_of_the_header(demo) -> None:
 
 def test_nothing_is_changed_in_place(demo) -> None:
     before = {name: table.copy() for name, table in demo.tables.items()}
-    scenarios(Runs(demo))
+    scenarios_answer(Runs(demo))
     for name, table in before.items():
         pd.testing.assert_frame_equal(table, demo[name])
 
@@ -212,7 +212,7 @@ def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:
     wine = {"lot": "V1", "kind": "wine", "on_date": "2025-12-31", "quantity": 1000, "unit": "L"}
     tables = {"opening_stock": pd.DataFrame([wine]), "opening_costs": pd.DataFrame([{"lot": "V1", "amount": 3000.0}])}
     runs = Runs(read_estate(tables))
-    assert scenarios(runs).empty == "The Scenarios sheet is empty."
-    beside = scenarios(runs, {"the budget": Runs(read_estate(tables))})
+    assert scenarios_answer(runs).empty == "The Scenarios sheet is empty."
+    beside = scenarios_answer(runs, {"the budget": Runs(read_estate(tables))})
     assert not len(beside.main)
     assert beside.empty.startswith("No release to compare")

@@ -29,12 +29,15 @@ from costing.decisions.changes.uncertainty_tables import (
     figure_swings,
     figures_drawn,
     forecast_answer,
+    stock_drawn,
     variance_shares,
 )
 from costing.decisions.prices.price_tables import release_prices
 from costing.decisions.prices.prices import priced_releases
+from costing.graph.arrays import KINDS
 from costing.inputs.estate import as_table
 from costing.model import Runs
+from costing.results.stock import stock_values
 from tests.properties.estates import random_estate
 
 BRUT = "D25-3-BRUT"
@@ -335,6 +338,41 @@ def test_percentiles_of_even_draws_are_the_sixth_and_the_ninety_sixth_of_a_hundr
         assert (np.isclose(low[mine], swing["swing_low"]) & np.isclose(high[mine], swing["swing_high"])).any(), cuvee
 
 
+def test_stock_is_drawn_as_an_estate_with_other_figures_is_valued(demo) -> None:
+    """Money moves stock in proportion, a late premium left out as it is from stock; the other figures are run again."""
+    premium = ("premium", "Deliveries", "Final premium per unit", "", "multiply", "uniform", 0.5, 1.5)
+    hurdle = ("hurdle", "Interest rates", "Hurdle rate (%)", "", "multiply", "uniform", 0.8, 1.2)
+    drawn = forecast(Runs(doubtful(demo, GRAPES, premium, hurdle)), 300, seed=2, watched=[BRUT])
+    dearer = {name: frame.copy() for name, frame in demo.tables.items()}
+    factors = dict(zip((figure.name for figure in drawn.figures), drawn.drawn[7], strict=True))
+    dearer["grape_prices"]["price_per_kg"] *= factors["grapes"]
+    dearer["deliveries"]["premium_per_unit"] *= factors["premium"]
+    dearer["interest_rates"]["hurdle_rate"] *= factors["hurdle"]
+    changed = replace(demo, tables=dearer)
+    for basis in (ECONOMIC, BOOK):
+        stock = drawn.stock[basis.name]
+        as_recorded = stock_values(run(demo, basis))
+        assert drawn.recorded_stock[basis.name].sum() == pytest.approx(as_recorded["value"].sum(), rel=1e-12)
+        by_kind = stock_values(run(changed, basis)).groupby("kind")["value"].sum()
+        exact = by_kind.reindex(KINDS).fillna(0.0).to_numpy()
+        assert stock[7] == pytest.approx(exact, rel=2e-5 if basis is ECONOMIC else 1e-9, abs=1e-6)
+        assert abs(exact.sum() / as_recorded["value"].sum() - 1.0) > 1e-3
+
+
+def test_percentiles_of_stock_stand_beside_what_is_recorded(demo, demo_runs) -> None:
+    drawn = forecast(Runs(doubtful(demo, GRAPES)), 2_000, seed=3, watched=[BRUT])
+    table = stock_drawn(drawn).set_index(["kind", "basis"])
+    line = table.loc[("all goods", "economic")]
+    assert line["recorded_total"] == pytest.approx(stock_values(demo_runs.economic)["value"].sum())
+    assert line["total_p5"] < line["total_p25"] < line["total_p50"] < line["total_p75"] < line["total_p95"]
+    slope = (drawn.stock["economic"].sum(axis=1) - line["recorded_total"]) / (drawn.drawn[:, 0] - 1.0)
+    assert slope == pytest.approx(slope[0], rel=1e-6)  # linear in a price
+    share = stats.norm.ppf(0.95) * 0.05
+    assert line["total_p95"] - line["recorded_total"] == pytest.approx(slope[0] * share, rel=0.1)
+    economic = table.xs("economic", level="basis")["recorded_total"]
+    assert economic.drop("all goods").sum() == pytest.approx(economic["all goods"])
+
+
 def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
     answer = forecast_answer(demo_runs, 200, seed=7)
     assert len(answer["costs_drawn"]) == 2 * len(found.releases)
@@ -344,7 +382,7 @@ def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None
     brut = answer["doubt_by_cuvee"].set_index("cuvee").loc["Brut"]
     assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
     assert len(answer["prices_drawn"]) > 50
-    assert len(answer.says) == 2
+    assert len(answer.says) == 3
     low, high = map(float, re.findall(r"[\d.]+(?= to )|(?<= to )[\d.]+", answer.says[0]))
     economic = answer["costs_drawn"].query("basis == 'economic'")
     widest = economic[["p5", "p95"]].round(2)

@@ -5,6 +5,7 @@ said. Make or buy from OpenStax, Principles of Accounting 2: Managerial Accounti
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,8 @@ from costing.commands.records import demo_folder
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
-from costing.decisions.plan.planning import best_plan, value_of
+from costing.decisions.plan.planning import value_of
+from tests.decisions.plan.best import best_plan
 
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
@@ -65,6 +67,18 @@ TURNED = [
 ]
 
 
+def test_why_offers_bring_more_or_less_together_is_said(demo_runs) -> None:
+    """Both sums were printed, and not why they differ."""
+    says = offers(demo_runs).says
+    alone = offers(demo_runs).main.query("verdict != 'pass'")["gain_of_offer"].sum()
+    together = next(sentence for sentence in says if sentence.startswith("Together they bring"))
+    brought, apart = (float(figure.replace(",", "")) for figure in re.findall(r"[\d,]*\d", together)[:2])
+    assert brought - alone == pytest.approx(
+        apart if " more than " in together else -apart, abs=60.0
+    )  # three figures are said
+    assert re.search(r"without the others: \w+", together)
+
+
 def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
     """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it.
 
@@ -110,6 +124,26 @@ def test_a_larger_offer_turns_at_a_lower_price(demo_runs) -> None:
     assert table.loc["D", "flip_price_of_offer"] > table.loc["B", "flip_price_of_offer"]
 
 
+def test_bottles_bought_and_bottles_sold_are_taken_together(demo_runs) -> None:
+    """What is bought stands as a lot more; what is sold leaves its own lot all the same."""
+    bottles = {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"}
+    house = with_offers(demo_runs, BUY | bottles | {"price_per_unit": 1.0}, SELL | {"price_per_unit": 40.0})
+    answer = offers(house.runs)
+    alone = answer["offers_judged"].set_index("offer")
+    assert alone["verdict"].to_dict() == {"A": "buy", "B": "sell"}
+    together = next(sentence for sentence in answer.says if sentence.startswith("Together"))
+    amounts = [float(word.replace(",", "")) for word in re.findall(r"[\d,]+(?= EUR|\.$)", together)]
+    assert amounts[0] == pytest.approx(alone["gain_of_offer"].sum(), rel=0.01)
+
+
+def test_two_offers_for_the_same_bottles_are_not_both_taken(demo_runs) -> None:
+    """Each alone asks for no more than the lot holds; together they do."""
+    most = SELL | {"quantity": 4_000.0, "price_per_unit": 40.0}
+    answer = offers(with_offers(demo_runs, most, most | {"offer": "C"}).runs)
+    assert set(answer["offers_judged"]["verdict"]) == {"sell"}
+    assert any("Not all can be taken: B and C ask for 8,000 of lot 'T24-ROSE'" in line for line in answer.says)
+
+
 def test_parts_of_an_offer_are_one_with_their_mean_price(demo_runs) -> None:
     one = BUY | {"cuvee": "Brut", "quantity": 300.0, "price_per_unit": 10.0}
     other = BUY | {"cuvee": "Brut", "quantity": 100.0, "price_per_unit": 14.0, "variety": "Chardonnay"}
@@ -140,12 +174,13 @@ def test_what_cannot_be_judged_is_said(demo_runs) -> None:
         demo_runs,
         BUY | {"offer": "past", "on_date": "2025-06-01"},
         SELL | {"offer": "too much", "quantity": 1e6},
+        SELL | {"offer": "too late", "on_date": "2040-01-10"},
         BUY | {"offer": "no origin", "cuvee": "Brut", "vintage": None, "variety": None},
         BUY | {"offer": "no cuvée", "vintage": None, "variety": None},
     )
     answer = offers(house.runs)
     said = {finding.value: finding.rule for finding in answer.findings}
-    assert set(said) == {"past", "too much", "no origin"}
+    assert set(said) == {"past", "too much", "too late", "no origin"}
     assert "no vintage and no variety" in said["no origin"]
     assert set(answer["offers_judged"]["offer"]) == {"no origin", "no cuvée"}
     assert all(finding.place.startswith("Offers!") for finding in answer.findings)
@@ -161,6 +196,11 @@ def test_what_cannot_be_judged_is_said(demo_runs) -> None:
         (BUY | {"what": "on lees", "unit": "bottles", "format": "bottle"}, "no cuvée"),
         (BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "tirage_date": "2023-05-01"}, "no format"),
         (BUY | {"quantity": 0.0}, "is no quantity"),
+        (
+            BUY
+            | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2026-05-01"},
+            "is after the offer",
+        ),
     ],
 )
 def test_an_offer_that_says_too_little_is_a_finding(demo_runs, row, said) -> None:

@@ -13,10 +13,11 @@ from costing import House, InputError
 from costing.answers.catalogue import columns
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.decisions.filling.spring_tirage import _advice, _findings, _says, filling_of, tirage
+from costing.decisions.filling.spring_tirage import _advice, _says, filling_of, tirage
 from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_come, springs_of
-from costing.decisions.plan.planning import best_plan, value_of
+from costing.decisions.plan.planning import value_of
 from costing.model import Runs
+from tests.decisions.plan.best import best_plan
 
 
 @pytest.fixture(scope="module")
@@ -134,6 +135,15 @@ def test_bounds_on_limits_hold(demo_runs) -> None:
     assert table.loc["T26-SEC", "fill_advised"] >= 4_000 - 1e-6
 
 
+def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(demo_runs) -> None:
+    house = House(demo_runs.estate).replace(
+        limits=limits(("tirage", "Rosé", "bottle", None, 0), ("tirage", "Terrasses", "bottle", 9_000, 9_000))
+    )
+    first = tirage(house.runs).says[0]
+    assert "keeping the bounds on Limits costs" in first
+    assert "-" not in first
+
+
 def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
     house = House(demo_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
     found = [finding for finding in tirage(house.runs).findings if "than there is wine" in finding.rule]
@@ -142,13 +152,12 @@ def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
     assert "58,290 L on hand" in found[0].rule
 
 
-def test_planned_tirages_that_want_more_wine_than_there_is_name_the_largest(demo_runs) -> None:
+def test_planned_tirages_that_want_more_wine_than_there_is_are_said_to(demo_runs) -> None:
+    """A wine lot that is overdrawn is an error of the rows; here the planned bottles alone are multiplied."""
     found = filling_of(demo_runs)
     more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
-    (finding,) = _findings(demo_runs, more)
-    assert finding.place.startswith("Tirage!")
-    assert "than there is wine" in finding.rule
     assert "no wine for all that is planned" in _says(demo_runs, more, _advice(demo_runs, more))[0]
+    assert "no wine" not in _says(demo_runs, found, _advice(demo_runs, found))[0]
 
 
 @pytest.mark.parametrize(

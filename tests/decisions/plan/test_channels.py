@@ -9,8 +9,8 @@ import pytest
 from costing import House, InputError
 from costing.decisions.plan.channels import channel_values
 from costing.decisions.plan.from_estate import plan_inputs
-from costing.decisions.plan.planning import best_plan
 from costing.decisions.plan.views import plan_answer
+from tests.decisions.plan.best import best_plan
 
 
 def limits(*rows: tuple[str | None, str | None, float | None, float | None]) -> pd.DataFrame:

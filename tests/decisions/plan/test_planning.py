@@ -12,9 +12,10 @@ import pytest
 
 from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, Wine, mean_price, price_steps
 from costing.decisions.plan.margin import one_more_one_less
-from costing.decisions.plan.planning import Search, best_plan, value_of
+from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.programme import Programme
 from costing.engine.carrying import RateCurve
+from tests.decisions.plan.best import best_plan
 
 
 def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:

@@ -14,10 +14,11 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.from_estate import plan_inputs
-from costing.decisions.plan.planning import best_plan, value_of
+from costing.decisions.plan.planning import value_of
 from costing.decisions.plan.plans import as_far_as_there
 from costing.decisions.plan.views import plan_answer
 from costing.model import Runs
+from tests.decisions.plan.best import best_plan
 
 
 @pytest.fixture(scope="module")

@@ -367,7 +367,7 @@ def test_ctrl_c_counts_where_other_code_drops_it(opened: tuple[Path, Book]) -> N
         link(path, refresh, say=said.append, keyboard=io.StringIO("\n" * 3))
     finally:
         signal.signal(signal.SIGINT, before)
-    assert said[-1] == "The link has ended; the workbook is still open, unsaved changes and all."
+    assert said[-1] == "The link has ended; the workbook is still open, with its unsaved changes."
     assert not any("Refreshing on" in line for line in said)
 
 

@@ -99,7 +99,7 @@ def test_a_link_that_dies_while_it_writes_leaves_the_window_usable(how: str, win
     assert office.hand.text("Cost per bottle", "A3")[1] == f'="{STALE}"'
     again, _ = linked(office, path)
     again.wait_for("sheets refreshed")
-    assert "half old" not in again.said, "the document was left in order"
+    assert "partly old" not in again.said, "the document was left in order"
     assert office.hand.text("Cost per bottle", "A3")[0] == ""
     again.type(b"q\n")
     again.ended()

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.accounts.check import check
+from costing.accounts.check import run_check
 from costing.accounts.costs import costs
 from costing.accounts.stock import stock
 from costing.answers.charts import Chart
@@ -131,7 +131,7 @@ def assert_shows(office: Office, page: Page) -> None:
 def costs_of(tables: Sequence[RawTable]) -> list[ResultSheet]:
     runs = Runs(load(tables))
     cautions = [*runs.estate.cautions, *runs.book.cautions]
-    return result_sheets([check(runs, cautions), costs(runs), stock(runs)])
+    return result_sheets([run_check(runs, cautions), costs(runs), stock(runs)])
 
 
 def test_an_open_workbook_is_read_as_its_file_is(office: Office, demo: Path) -> None:

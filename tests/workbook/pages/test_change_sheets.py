@@ -7,10 +7,10 @@ import io
 import openpyxl
 
 from costing import read_estate
-from costing.decisions.changes.scenarios import scenarios
+from costing.decisions.changes.scenarios import scenarios_answer
 from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
-from costing.decisions.changes.why import why
+from costing.decisions.changes.why import why_answer
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.write import result_workbook
@@ -19,8 +19,8 @@ from tests.properties.estates import random_estate
 
 def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
     answers = [
-        scenarios(demo_runs),
-        why(demo_runs),
+        scenarios_answer(demo_runs),
+        why_answer(demo_runs),
         sensitivity(demo_runs),
         forecast_answer(demo_runs),
     ]
@@ -44,14 +44,14 @@ def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
 
 
 def test_another_estate_stands_above_the_years(demo_runs) -> None:
-    sheet, *_ = result_sheets([why(demo_runs, second="Brut", before=demo_runs.estate)])
+    sheet, *_ = result_sheets([why_answer(demo_runs, second="Brut", before=demo_runs.estate)])
     assert sheet.tables[0].name == "why_it_moved"
     assert list(sheet.tables[0].frame["What moved"]) == ["before", "after"]
 
 
 def test_an_estate_that_asks_nothing_has_no_such_sheets() -> None:
     runs = Runs(read_estate(random_estate(4, 6)))
-    assert result_sheets([scenarios(runs)]) == []
+    assert result_sheets([scenarios_answer(runs)]) == []
     assert result_sheets([forecast_answer(runs, 10)]) == []
-    for answer in (why(runs), sensitivity(runs)):
+    for answer in (why_answer(runs), sensitivity(runs)):
         result_workbook(result_sheets([answer]))

@@ -31,7 +31,7 @@ from costing.workbook.pages.result_sheet import RunStamp
 from costing.workbook.pages.write import result_workbook
 from tests.workbook.office import convert
 
-LEAST_TYPE, ZOOM, FIRST_SCREEN, MOST_PAGES = 7.0, 3, 1600, 120
+LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
 HEADER_INK = "#ffffff"
 STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
@@ -115,12 +115,17 @@ def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workb
             if name in answers:
                 assert sum(wide[column] for column in range(1, at + 1)) <= FIRST_SCREEN / 2, f"{plan.name}: {name}"
         shown = [at for at in range(1, len(names) + 1) if wide[at]]
+        figures = [at for at in shown if isinstance(sheet.cell(row + 1, at).value, (int, float))]
+        assert max((wide[at] for at in figures), default=0.0) <= WIDEST_FIGURE, plan.name
         assert len(shown) <= 11, plan.name
         assert sum(wide[at] for at in shown) <= FIRST_SCREEN, plan.name
         if sheet._charts:
             left = min(chart.anchor._from.col for chart in sheet._charts)
-            assert sum(wide[at] for at in range(1, left + 1)) < FIRST_SCREEN, f"the chart of {plan.name}"
-            assert min(chart.anchor._from.row for chart in sheet._charts) <= 30, f"the chart of {plan.name}"
+            across = sum(wide[at] for at in range(1, left + 1)) + CHART_WIDE
+            zoom = sheet.sheet_view.zoomScale or 100
+            assert across * zoom / 100 < FIRST_SCREEN, f"the chart of {plan.name}"
+            assert zoom >= 75
+            assert min(chart.anchor._from.row for chart in sheet._charts) <= max(row, 20), f"the chart of {plan.name}"
         assert sheet.freeze_panes == f"B{row + 1}"
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
+from costing.answers import catalogue
 from costing.answers.answer import Answer, joined_answers
 from costing.answers.charts import is_drawable
 from costing.answers.sums import AGREES
@@ -27,6 +28,7 @@ from costing.workbook.pages.look import WIDEST
 from costing.workbook.pages.write import result_workbook
 
 LONG = "A name of a wine of sixty characters as nobody will read it "
+PRINTED = ("front_costs", "front_stock", "front_do", "front_prices", "front_vats", "front_cash")
 SETTINGS = pd.DataFrame({"Setting": ["Valuation date", "Currency"], "Value": ["2024-12-31", "EUR"]})
 RATES = pd.DataFrame({"From": ["2015-01-01"], "Hurdle rate (%)": [8]})
 
@@ -94,6 +96,20 @@ def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer])
     for sheet in book:
         widths = [column.width for column in sheet.column_dimensions.values()]
         assert max(widths, default=0.0) <= WIDEST + 3.0, sheet.title
+
+
+def test_the_first_page_fits_a_page_and_says_what_every_sheet_without_a_row_waits_for(answers: list[Answer]) -> None:
+    """Two hundred cuvées were printed on one page in type that nobody reads; an empty estate had an empty page."""
+    front, *others = answers
+    assert sum(len(front.tables.get(name, ())) for name in PRINTED) <= 60
+    waiting = front["front_waiting"].set_index("what")["waits_for"]
+    filled = set(front["contents"]["sheet_link"])
+    for answer in others:
+        if answer.tables and not len(answer.main):
+            sheet = catalogue.table(next(iter(answer.tables))).sheet
+            assert waiting[sheet].endswith(".") or sheet in filled
+    assert not filled & set(waiting.index)
+    assert waiting["Spring tirage"] == "costing tirage FILE --write"
 
 
 def test_an_answer_without_rows_has_its_sentence(answers: list[Answer]) -> None:

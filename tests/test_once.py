@@ -1,0 +1,70 @@
+"""A question asked again gives what it gave before, and nobody changes what was given."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pandas as pd
+
+from costing.accounts.costs import costs
+from costing.accounts.origins import made_of_latest, origins_of_latest
+from costing.accounts.over_time import over_time
+from costing.accounts.stock import stock
+from costing.answers.answer import Answer
+from costing.decisions.cash.cash import cash
+from costing.decisions.cellar.recipes import recipes
+from costing.decisions.cellar.reserves import vats
+from costing.decisions.changes.scenarios import scenarios
+from costing.decisions.changes.why import why
+from costing.decisions.hold_or_release import ageing
+from costing.decisions.plan.views import plan_answer
+from costing.decisions.prices.margins import margins
+from costing.decisions.prices.prices import prices
+from costing.model import Runs
+from costing.once import Once, asked_once
+
+QUESTIONS: tuple[Callable[[Runs], Answer], ...] = (
+    *(costs, stock, over_time, origins_of_latest, made_of_latest, plan_answer, prices, margins, cash, ageing, vats),
+    *(recipes, scenarios, why),
+)
+
+
+class Cellar(Once):
+    """Counts how often it is looked through."""
+
+    looked = 0
+
+
+@asked_once
+def bottles_of(cellar: Cellar, cuvee: str, least: int = 0, among: tuple[object, ...] = ()) -> list[str]:
+    cellar.looked += 1
+    return [cuvee, str(least), str(len(among))]
+
+
+def test_an_answer_is_kept_with_its_subject_and_by_the_values_asked() -> None:
+    cellar, other = Cellar(), Cellar()
+    first = bottles_of(cellar, "".join(("Br", "ut")))
+    assert bottles_of(cellar, "Brut") is first  # the same text, though another object
+    assert bottles_of(cellar, cuvee="Brut", least=0) is first  # by name, and a default that is said
+    assert bottles_of(cellar, "Brut", 1) == ["Brut", "1", "0"]
+    assert bottles_of(cellar, "Brut", True) == ["Brut", "True", "0"]  # equal to 1, and something else
+    assert bottles_of(other, "Brut") == first
+    assert (cellar.looked, other.looked) == (3, 1)
+
+
+def test_what_has_no_value_is_told_apart_by_identity_and_kept_as_long_as_its_answer() -> None:
+    cellar = Cellar()
+    for _ in range(50):  # an object that is let go gives its identity to the next
+        bottles_of(cellar, "Brut", 0, (pd.DataFrame(),))
+    assert cellar.looked == 50
+    frame = pd.DataFrame()
+    assert bottles_of(cellar, "Brut", 0, (frame,)) is bottles_of(cellar, "Brut", 0, (frame,))
+
+
+def test_no_answer_changes_what_another_one_reads(demo_estate) -> None:
+    """Every answer is the same whichever was asked before it."""
+    onwards, backwards = Runs(replace(demo_estate)), Runs(replace(demo_estate))
+    first = {question.__name__: question(onwards).to_json() for question in QUESTIONS}
+    last = {question.__name__: question(backwards).to_json() for question in reversed(QUESTIONS)}
+    assert first == last

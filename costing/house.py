@@ -11,7 +11,7 @@ module costs nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -241,10 +241,21 @@ class House:
 
 
 def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataFrame) -> Any:
+    """What a function makes of a table. CostingError where it reads or adds a column that there is not."""
+    from costing.inputs.schema import sheets
+
+    known = list(map(str, present.columns))
     try:
-        return change(present)
+        changed = change(present)
     except (KeyError, AttributeError) as fault:
         word = str(fault.args[0]).rpartition("attribute '")[2].strip("'") if fault.args else ""
-        hint = nearest(word, map(str, present.columns))
-        msg = f"sheet '{name}' has no column '{word}'. {hint}".strip()
-        raise CostingError(msg) from fault
+        raise CostingError(_no_column(name, word, known)) from fault
+    known += [column.name for column in sheets()[name].columns] if name in sheets() else []
+    for column in getattr(changed, "columns", ()):
+        if column not in known:
+            raise CostingError(_no_column(name, str(column), known))
+    return changed
+
+
+def _no_column(name: str, column: str, known: Iterable[str]) -> str:
+    return f"sheet '{name}' has no column '{column}'. {nearest(column, known)}".strip()

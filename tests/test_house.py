@@ -47,8 +47,17 @@ def test_a_misspelt_sheet_or_column_suggests_the_nearest(house) -> None:
         house.replace(grape_price=lambda t: t)
     with pytest.raises(costing.CostingError, match="Did you mean 'price_per_kg'"):
         house.replace(grape_prices=lambda t: t.assign(price_per_kg=t.price_per_kgs))
-    with pytest.raises(costing.InputError, match="Did you mean 'Price per kg'"):
+    with pytest.raises(costing.CostingError, match="Did you mean 'price_per_kg'"):
         house.replace(grape_prices=lambda t: t.rename(columns={"price_per_kg": "price_per_kgs"}))
+    with pytest.raises(costing.CostingError, match=r"'price_per_kgs'\. Did you mean 'price_per_kg'"):
+        house.replace(grape_prices=lambda t: t.assign(price_per_kgs=t.price_per_kg * 1.1))  # it would change nothing
+
+
+def test_what_is_no_data_frame_is_refused(house) -> None:
+    with pytest.raises(costing.CostingError, match="sheet 'grape_prices' is given as NoneType: give a data frame"):
+        house.replace(grape_prices=lambda _: None)
+    with pytest.raises(costing.CostingError, match="sheet 'deliveries' is given as list"):
+        costing.open({"deliveries": [1, 2]})
 
 
 def test_a_replaced_table_is_validated_as_a_sheet_is(house) -> None:

@@ -39,6 +39,12 @@ def test_the_first_hour_goes_as_written(monkeypatch, capsys, tmp_path: Path) -> 
         assert capsys.readouterr().out.strip() == expected.strip(), command
 
 
+def test_every_picture_is_there() -> None:
+    pictures = re.findall(r"!\[.+?\]\((.+?)\)", README)
+    assert len(pictures) == 2
+    assert all((ROOT / picture).read_bytes().startswith(b"\x89PNG") for picture in pictures)
+
+
 def test_test_command_is_what_ci_runs() -> None:
     command = _blocks("sh")[1]
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")

@@ -1,7 +1,7 @@
 """An answer as text for a terminal: its tables within the screen, its sentences wrapped below.
 
 Rule: keys stand once a group; figures stand on the right; a table that is too wide for the screen loses its last
-columns first, which one line names. Long texts are wrapped within their column.
+columns first, which one line names. Long texts are wrapped within their column, the longest has most room.
 
 What it does not do: it knows no command.
 """
@@ -19,6 +19,8 @@ from costing.answers.answer import Answer
 from costing.answers.kinds import COLUMN_KINDS, written
 
 DEFAULT_WIDTH, NARROWEST_TEXT, WIDEST_TEXT, HEADER_LINES = 100, 16, 44, 3
+SHORT_TEXT = 20
+"""Characters up to which a text stays on one line."""
 _GAP = "  "
 
 
@@ -50,16 +52,16 @@ def text_table(name: str, frame: pd.DataFrame, *, wide: bool = False, width: int
     for key in table.keys[:-1]:
         if key in cells:
             cells[key] = _once_a_group(cells[key])
+    longest = {column: max(map(len, cells[column]), default=0) for column in cells}
     left_out: list[str] = []
     limit = 10**9 if wide else width
     while True:
         widths = {column: _width(column, cells[column]) for column in cells}
         spare = limit - sum(widths.values()) - len(_GAP) * (len(widths) - 1)
-        texts = [column for column in cells if widths[column] > NARROWEST_TEXT and not _is_figure(column)]
-        for column in reversed(texts):  # the last text, the reason as a rule, gives way first
-            if spare < 0:
-                cut = min(-spare, widths[column] - NARROWEST_TEXT)
-                widths[column], spare = widths[column] - cut, spare + cut
+        texts = [column for column in reversed(cells) if longest[column] > SHORT_TEXT and not _is_figure(column)]
+        while spare < 0 and (long := [column for column in texts if widths[column] > NARROWEST_TEXT]):
+            widths[min(long, key=lambda column: longest[column] / widths[column])] -= 1  # where it costs fewest lines
+            spare += 1
         if spare >= 0 or len(cells) <= 2:
             break
         left_out.insert(0, catalogue.column(last := next(reversed(cells))).header)

@@ -251,10 +251,8 @@ def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
 @Check
 def units_of_lots(estate: Estate) -> Iterator[Finding]:
     """Yield uses of a lot in another unit than it was filled in."""
-    units: dict[str, str] = {}
-    mixed = {lot for lot, unit, *_ in _units_in_use(estate) if units.setdefault(lot, unit) != unit}
     first_uses: dict[str, tuple[str, Rows, int, str]] = {}
-    for lot, unit, rows, column, row in _units_in_use(estate) if mixed else ():
+    for lot, unit, rows, column, row in _units_in_use(estate):
         usual, filling, first_row, first_column = first_uses.setdefault(lot, (unit, rows, row, column))
         if unit != usual:
             place = filling.place(first_row, first_column)

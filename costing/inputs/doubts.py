@@ -110,7 +110,9 @@ def opening_after_the_valuation_date(estate: Estate) -> Iterator[Finding]:
         return
     first = estate.place("opening_stock", int(opened.argmin()), "on_date")
     rule = f"is before the opening stock ({first} of {opened.min():%Y-%m-%d}): nothing is on hand on this day."
-    remedy = "Correct the valuation date, or the date of the opening stock: what lies there on 31 December is dated so."
+    remedy = (
+        "Value on that day or later, or correct the date of the opening stock: it holds from the start of its day on."
+    )
     yield Finding(setting_place(estate, "valuation_date"), str(valued), rule, remedy, CAUTION)
 
 

@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from costing.array_types import Flags
-from costing.errors import FIRST_PLACES, Finding, InputError, WorkbookError, also, caution, errors_in
+from costing.errors import FIRST_PLACES, CostingError, Finding, InputError, WorkbookError, also, caution, errors_in
 from costing.inputs import columns
 from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
 from costing.inputs.checks import run_checks
@@ -127,10 +127,13 @@ def read_frames(tables: Mapping[str, pd.DataFrame]) -> list[RawTable]:
     """Turn data frames by sheet (library name or title; columns by library name or header) into raw tables.
 
     Places read as if the frame stood in a sheet with its headers in row 1. Percentages are in percent
-    points, as in a sheet.
+    points, as in a sheet. CostingError for what is no data frame.
     """
     tables_read = []
     for key, frame in tables.items():
+        if not isinstance(frame, pd.DataFrame):
+            msg = f"sheet '{key}' is given as {type(frame).__name__}: give a data frame."
+            raise CostingError(msg)
         name = sheet_name(key)[0]
         findings: tuple[Finding, ...] = ()
         if not name:

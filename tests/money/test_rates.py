@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import InputError, read_estate, run
-from costing.inputs.basis import BOOK, ECONOMIC
+from costing import Estate, InputError, read_estate, run
+from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.money.dated_rates import escalated
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
@@ -41,13 +41,14 @@ def test_a_plan_rises_by_the_year_from_the_later_of_the_valuation_and_the_rate()
     assert escalated(np.array([100.0]), np.array([np.nan]), since[:1], day[3:4], valuation) == pytest.approx([100.0])
 
 
-def test_a_cost_on_must_stands_under_its_own_stage_where_one_is_given() -> None:
-    tables = {**pressed(), "costs": spent("2025-09-10", "M1", "labour", 300.0).assign(Stage="vinification")}
+@pytest.mark.parametrize(("given", "stage"), [(None, "vinification"), ("pressing", "pressing"), ("tirage", "tirage")])
+def test_a_cost_on_must_stands_under_its_own_stage_where_one_is_given(given: str | None, stage: str) -> None:
+    tables = {**pressed(), "costs": spent("2025-09-10", "M1", "labour", 300.0).assign(Stage=given)}
     results = run(read_estate(tables), BOOK)
     last = int(results.chain.states.last_of_lot[results.chain.lots.names.get_loc("M1")])
     row = dict(zip(results.columns, np.ravel(results.cost[np.array([last])]), strict=True))
-    assert row[("vinification", "labour")] == pytest.approx(300.0)
-    assert row.get(("pressing", "labour"), 0.0) == 0.0
+    charged = {name: amount for name, amount in row.items() if name[1] == "labour" and amount}
+    assert charged == {(stage, "labour"): pytest.approx(300.0)}
 
 
 def bottles(interest: pd.DataFrame, **basis: object) -> float:
@@ -83,3 +84,39 @@ def test_capital_at_a_borrowing_rate_that_is_not_given_is_a_finding() -> None:
     with pytest.raises(InputError, match="holds no borrowing rate, which the basis 'economic'") as refused:
         bottles(interest(hurdle=[8.0]), capital="borrowing")
     assert [finding.place for finding in refused.value.findings] == ["Interest rates"]
+
+
+def stored(escalation: float = 0.0, until: str = "2024-12-31", **tables: pd.DataFrame) -> Estate:
+    """1,000 L bought for nothing on 1 January 2024, at 0.10 a litre-year from that day; valued on 31 December, a year
+    of 365 days later, and racked then or on a day still planned.
+    """
+    storage = {"From": ["2024-01-01"], "Operation": ["storage"], "Stage": ["vinification"], "Driver": ["litre-year"]}
+    storage |= {"Element": ["storage"], "Amount": [0.10], "Yearly change in plans (%)": [escalation]}
+    bought = {"Date": ["2024-01-01"], "Lot": ["V"], "What": ["wine"], "Quantity": [1_000.0], "Unit": ["L"]}
+    racked = {"Date": [until], "Operation": ["racking"], "From lot": ["V"], "Out (L)": [1_000.0]}
+    return read_estate(
+        {
+            "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-31"]}),
+            "deliveries": pd.DataFrame({**bought, "Price per unit": [0.0]}),
+            "operation_rates": pd.DataFrame(storage),
+            "movements": pd.DataFrame({**racked, "To lot": ["W"], "In (L)": [1_000.0]}),
+            **tables,
+        }
+    )
+
+
+def test_storage_of_an_element_with_an_index_is_replaced_at_the_level_of_the_valuation_day() -> None:
+    """The level stands at 100 until the eve of the valuation, at 110 on it: a tenth more than was paid."""
+    levels = pd.DataFrame({"Element": ["storage"] * 2, "Date": ["2024-12-30", "2024-12-31"], "Index": [100.0, 110.0]})
+    estate = stored(price_indices=levels)
+    paid, again = (run(estate, basis.replace(rate=0.0)) for basis in (ECONOMIC, REPLACEMENT))
+    last = paid.chain.states.last_of_lot[paid.chain.lots.names.get_loc("W")]
+    assert [paid.total[last], again.total[last]] == pytest.approx([100.0, 110.0])
+
+
+def test_escalated_storage_of_a_plan_rises_by_steps_of_thirty_days_from_the_valuation_day() -> None:
+    """A year as paid, then one of twelve steps and five days, each at 10 % a year."""
+    results = run(stored(escalation=10.0, until="2025-12-31"), BOOK)
+    planned = sum(100.0 * min(30, 365 - begin) / 365 * 1.10 ** (begin / 365) for begin in range(0, 365, 30))
+    last = results.chain.states.last_of_lot[results.chain.lots.names.get_loc("W")]
+    assert results.total[last] == pytest.approx(100.0 + planned, rel=1e-9)

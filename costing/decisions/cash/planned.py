@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from costing.answers import catalogue
 from costing.array_types import Floats
 from costing.calendar import DAYS_A_YEAR
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
@@ -30,7 +31,7 @@ from costing.model import Runs
 from costing.money.capital import interest_rate_on
 from costing.results.lots import as_dates
 
-_SHEET = "Release plan"
+_SHEET = catalogue.table("release_plan").sheet
 _LEAST = 1e-6
 """Bottles below this are what is left of solving."""
 MONTH_DAYS = 30.5

@@ -26,7 +26,6 @@ from costing.decisions.filling.springs import SORTS, Springs, springs_of, year_o
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers
-from costing.errors import Finding, caution
 from costing.graph.arrays import days
 from costing.model import Runs
 from costing.once import asked_once
@@ -131,7 +130,7 @@ def tirage(runs: Runs) -> Answer:
     tables |= {"lees_by_tirage_year": _by_tirage_year(runs, filling), "wine_by_spring": _wine_by_spring(filling)}
     messages = {"lees_by_tirage_year": _stock_message(tables["lees_by_tirage_year"])}
     says = tuple(_says(runs, filling, advice))
-    return Answer(tables, (*springs.findings, *_findings(runs, filling)), says, facts, _NOTHING, messages)
+    return Answer(tables, springs.findings, says, facts, _NOTHING, messages)
 
 
 def _advice(runs: Runs, filling: Filling) -> pd.DataFrame:
@@ -339,16 +338,9 @@ def _wine_by_spring(filling: Filling) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _findings(runs: Runs, filling: Filling) -> list[Finding]:
-    """Tirages of the sheet that together want more wine than there is for the spring."""
-    springs, wine = filling.springs, filling.springs.wine
-    wanted, there = float((springs.planned * wine.bottle_l)[springs.tirage].sum()), float(wine.comes[:, 0].sum())
-    if wanted <= there + _SOME:
-        return []
-    largest = max(springs.tirage.tolist(), key=lambda lot: springs.planned[lot] * wine.bottle_l[lot])
-    rule = f"more is to be filled than there is wine: {wanted:,.0f} L of {there:,.0f} L on hand and to come."
-    place = runs.estate.place("tirage", int(springs.rows[largest]), "bottles")
-    return [caution(place, f"{springs.planned[largest]:,.0f}", rule, "Fill less, or enter wine to come.")]
+def _lacks_wine(filling: Filling) -> bool:
+    """Whether what is planned wants more wine than there will be, beyond what norms of loss may explain."""
+    return bool(filling.as_planned[0].wine_short.sum() > 0.01 * filling.springs.wine.comes[:, 0].sum())
 
 
 def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
@@ -357,7 +349,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     total, planned = advice["fill_advised"].sum(), advice["fill_planned"].sum()
     facts = filling.keeping.facts
     gain = value_of(facts, filling.advised) - value_of(facts, filling.as_planned[0])
-    more, lacks = total - planned, filling.as_planned[0].wine_short.sum() > _SOME
+    more, lacks = total - planned, _lacks_wine(filling)
     brings = f"that is worth {about(gain)} {runs.currency} more over the years"
     costs = f"keeping the bounds on Limits costs {about(-gain)} {runs.currency} over the years"
     why = "there is no wine for all that is planned" if lacks else brings if gain >= 0.0 else costs

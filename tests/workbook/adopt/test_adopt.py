@@ -133,6 +133,20 @@ def test_a_french_and_a_german_ledger_are_adopted_run_and_otherwise_kept(languag
     assert not kept_parts(foreign, path.read_bytes())
 
 
+def test_the_next_year_of_an_adopted_ledger_has_its_links_and_sheets(tmp_path: Path, capsys) -> None:
+    path, following = tmp_path / "cave.xlsx", tmp_path / "next.xlsx"
+    path.write_bytes(foreign_book(kept_frames(read_inputs(SMALL)), Layout("fr", 1)))
+    assert main(["adopt", str(path)]) == 0
+    assert main(["close", str(path), "--date", "2025-12-31"]) == 0
+    assert main(["open-year", str(path), str(following), "--date", "2025-12-31"]) == 0
+    assert links_of(following.read_bytes()) == links_of(path.read_bytes())
+    kept, opened = (openpyxl.load_workbook(one).sheetnames for one in (path, following))
+    assert set(kept) <= set(opened)
+    capsys.readouterr()
+    assert main(["check", str(following)]) == 0
+    assert "0 errors" in capsys.readouterr().out
+
+
 def test_two_rows_of_headers_and_lines_above_them() -> None:
     def page(_: Any, written: dict[str, Any]) -> None:
         sheet = written["Registre de cave"]

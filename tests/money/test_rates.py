@@ -8,7 +8,7 @@ import pytest
 
 from costing import Estate, InputError, read_estate, run
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
-from costing.money.dated_rates import escalated
+from costing.money.dated_rates import dated_rates, escalated
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
 
@@ -22,6 +22,14 @@ def rate(since: str, amount: float) -> pd.DataFrame:
 def test_work_before_the_first_date_of_its_rate_is_not_charged() -> None:
     tables = {**pressed(("2025-09-10", "2025-09-12")), "operation_rates": rate("2025-09-12", 0.5)}
     assert [cost(tables, "M1"), cost(tables, "M2")] == pytest.approx([24_000, 26_000])
+
+
+def test_a_forecast_charges_no_rate_before_its_first_date() -> None:
+    estate = read_estate({**pressed(), "operation_rates": rate("2025-09-12", 0.5)})
+    rates = dated_rates(estate, "operation_rates")
+    first = np.datetime64("2025-09-12", "D").astype(int)
+    day = np.array([first - 1, first, first + 1])
+    assert rates.on(rates.rows(operation="pressing"), day, int(first + 30)).tolist() == [0.0, 0.5, 0.5]
 
 
 def test_a_rate_holds_until_the_next() -> None:

@@ -15,8 +15,8 @@ from costing.answers.answer import Answer
 from costing.decisions.cash.cash import cash
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.changes.scenarios import scenarios
-from costing.decisions.changes.why import why
+from costing.decisions.changes.scenarios import scenarios_answer
+from costing.decisions.changes.why import why_answer
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.margins import margins
@@ -26,7 +26,7 @@ from costing.once import Once, asked_once
 
 QUESTIONS: tuple[Callable[[Runs], Answer], ...] = (
     *(costs, stock, over_time, origins_of_latest, made_of_latest, plan_answer, prices, margins, cash, ageing, vats),
-    *(recipes, scenarios, why),
+    *(recipes, scenarios_answer, why_answer),
 )
 
 

@@ -21,7 +21,8 @@ from costing.workbook.file.backups import backups
 from tests.commands.books import first_hour
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")
-_READY = """import sys
+_READY = """import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell lets what runs in its background ignore it
 from costing.cli import main
 print("ready", file=sys.stderr, flush=True)
 sys.exit(main(sys.argv[1:]))

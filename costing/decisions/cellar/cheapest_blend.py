@@ -73,18 +73,12 @@ def _verdicts(costed: pd.DataFrame) -> list[str]:
     """Of each trial: whether it keeps its bounds, and by how much it is dearer than the cheapest of its cuvée that
     does; blank for the last blend.
     """
-    keeps = costed["bounds_breached"] == "none"
-    least = costed["cuvee"].map(costed[keeps].groupby("cuvee")["economic_at_tirage"].min()).astype(float)
-    return [
-        "breaks a bound"
-        if broken not in ("none", "")
-        else ""
-        if not broken
-        else "cheapest within bounds"
-        if dearer < 0.005
-        else f"{dearer:,.2f} dearer"
-        for broken, dearer in zip(costed["bounds_breached"], costed["economic_at_tirage"] - least, strict=True)
-    ]
+    broken = costed["bounds_breached"]
+    least = costed[broken == "none"].groupby("cuvee")["economic_at_tirage"].min()
+    dearer = costed["economic_at_tirage"] - costed["cuvee"].map(least).astype(float)
+    words = np.array([f"{more:,.2f} dearer" for more in dearer], dtype=object)
+    cases = [broken == "", broken != "none", dearer < 0.005]
+    return [str(word) for word in np.select(cases, ["", "breaks a bound", "cheapest within bounds"], words)]
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,6 +35,11 @@ def add_months(start: ArrayLike, months: ArrayLike) -> Days:
     return np.where(np.isnan(count), _NAT, day)
 
 
+def year_of(day: ArrayLike) -> Ints:
+    """Calendar year of each date or day number."""
+    return as_days(day).astype("datetime64[Y]").astype(np.int64) + 1970
+
+
 def as_days(values: ArrayLike) -> Days:
     """Dates as datetime64[D]; whole numbers are days since 1970-01-01."""
     return np.asarray(values).astype("datetime64[D]")

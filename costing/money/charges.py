@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Floats, Ints
+from costing.calendar import year_of
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES
@@ -253,8 +254,7 @@ def _renewed(estate: Estate, day: int) -> set[str]:
         renewed = [series[0] for series in rates.series if np.sum(rates.since[series] <= day) > 1]
         elements |= set(rates.keys["element"][renewed])
     listed = estate["grape_prices"]
-    year = np.datetime64(day, "D").astype("datetime64[Y]").astype(int) + 1970
-    known = listed[(listed["vintage"] <= year) & listed["price_per_kg"].notna()]
+    known = listed[(listed["vintage"] <= int(year_of(day))) & listed["price_per_kg"].notna()]
     return elements | ({"grapes"} if known.duplicated(["supplier", "village", "variety"]).any() else set())
 
 

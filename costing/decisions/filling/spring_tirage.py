@@ -20,9 +20,9 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.answers.kinds import about
 from costing.array_types import Floats
-from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months
+from costing.calendar import DAYS_A_MONTH, DAYS_A_YEAR, add_months, year_of
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
-from costing.decisions.filling.springs import SORTS, Springs, springs_of, year_of
+from costing.decisions.filling.springs import SORTS, Springs, springs_of
 from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.planning import Plan, Search, Worths, value_of
 from costing.engine.carrying import day_numbers

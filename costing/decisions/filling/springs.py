@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Floats, Ints
+from costing.calendar import year_of
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, is_liqueur, next_or_last
 from costing.decisions.cellar.reserves import litres_that_could_join
@@ -131,18 +132,13 @@ def springs_of(runs: Runs) -> Springs | None:
     return Springs(inputs, facts, first, planned, rows, years, first_day, harvests, on_hand, reserve, all_findings)
 
 
-def year_of(day: Ints) -> Ints:
-    """Calendar year of each day."""
-    return np.asarray(day).astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
-
-
 def _tirages(estate: Estate, today: int, until: int) -> pd.DataFrame:
     """Tirages to come: those of the sheet, and for every later spring one of each cuvée and format filled lately."""
     columns = ["on_date", "to_lot", "cuvee", "format", "bottles", "location"]
     sheet = estate["tirage"][columns].astype(object).assign(day=days(estate["tirage"]["on_date"]))
     sheet["row"], sheet["year"] = np.arange(len(sheet)), year_of(sheet["day"].to_numpy(dtype=np.int64))
     ahead = sheet[sheet["day"].to_numpy(dtype=np.int64) > today]
-    this_year = int(year_of(np.array([today]))[0])
+    this_year = int(year_of(today))
     recent = sheet[sheet["year"] >= max(this_year, int(ahead["year"].max()) if len(ahead) else 0) - RECENT_YEARS]
     by_year = sheet.groupby(["cuvee", "format", "year"], sort=False)["bottles"].sum()
     largest = by_year.groupby(level=[0, 1], sort=False).max()
@@ -154,7 +150,7 @@ def _tirages(estate: Estate, today: int, until: int) -> pd.DataFrame:
         if (row["cuvee"], row["format"]) not in priced:
             continue
         usual = np.datetime64(int(row["day"]), "D")
-        for year in range(begin, int(year_of(np.array([until]))[0]) + 1):
+        for year in range(begin, int(year_of(until)) + 1):
             month = usual.astype("datetime64[M]").astype(int) % 12
             day = np.datetime64(f"{year}-{month + 1:02}", "D") + (usual - usual.astype("datetime64[M]"))
             if not today < day.astype(np.int64) < until:
@@ -195,7 +191,7 @@ def harvests_to_come(estate: Estate, today: int, until: int, harvests: pd.DataFr
     before, planned = day[day <= today], set(year_of(day[ahead]).tolist())
     if len(before) and len(harvests):
         latest = int((before - _first_of_year(year_of(before))).max())
-        for year in range(int(year_of(np.array([today]))[0]), int(year_of(np.array([until]))[0])):
+        for year in range(int(year_of(today)), int(year_of(until))):
             over = today >= int(_first_of_year(np.array([year]))[0]) + latest
             if not over and year not in planned and year not in harvests.index:
                 litres += harvests.mean().to_numpy(dtype=float)

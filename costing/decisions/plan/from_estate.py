@@ -20,7 +20,7 @@ import pandas as pd
 
 from costing.accounts.services import places_of_others
 from costing.array_types import Floats
-from costing.calendar import DAYS_A_MONTH, add_months
+from costing.calendar import DAYS_A_MONTH, add_months, year_of
 from costing.decisions.keeping_costs import (
     good_share,
     last_riddling,
@@ -80,8 +80,7 @@ def plan_dates(runs: Runs, horizon: int | None = None) -> Dates:
     growth = np.asarray(curve.growth(np.full(len(day), runs.today), day), dtype=float)
     force = np.diff(np.log(growth))
     evenly = np.divide(-np.expm1(-force), force, out=np.ones_like(force), where=np.abs(force) > 1e-12)
-    year = (day[:-1] + 1).astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
-    return Dates(day, 1.0 / growth, evenly / growth[:-1], year)
+    return Dates(day, 1.0 / growth, evenly / growth[:-1], year_of(day[:-1] + 1))
 
 
 @asked_once

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Floats, Ints
-from costing.calendar import DAYS_A_MONTH
+from costing.calendar import DAYS_A_MONTH, year_of
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.loans import AT_WILL
 from costing.decisions.plan.channels import bounded_channels
@@ -91,7 +91,7 @@ def _supply_years(dates: Dates, since: Ints, rows: Ints) -> tuple[Ints, Ints]:
         (row, year)
         for row in rows.tolist()
         for year in np.unique(dates.year).tolist()
-        if since[row] <= 0 or year >= since[row].astype("datetime64[D]").astype("datetime64[Y]").astype(int) + 1970
+        if since[row] <= 0 or year >= year_of(since[row])
     ]
     rows_and_years = np.array(pairs, dtype=np.int64).reshape(len(pairs), 2)
     return rows_and_years[:, 0], rows_and_years[:, 1]

@@ -22,6 +22,8 @@ from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.known import Known
 
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
+
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("full", deadline=None)
 settings.load_profile("full" if os.environ.get("COSTING_FULL") else "steady")

@@ -21,6 +21,7 @@ from costing.workbook.blank.blank import blank_workbook
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.known import Known
+from tests.workbook.running import STARTED, Office, the_office
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
 
@@ -36,6 +37,18 @@ def known() -> Iterator[Known]:
     with pytest.MonkeyPatch.context() as patch:
         kept.installed(patch)
         yield kept
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_program_left_running() -> Iterator[None]:
+    with STARTED:
+        yield
+
+
+@pytest.fixture(scope="session")
+def office() -> Office:
+    """LibreOffice with a person at it, shared by the tests of this process; each closes what it opened."""
+    return the_office()
 
 
 @pytest.fixture(scope="session")

@@ -89,6 +89,15 @@ def small_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture(scope="session")
+def small_with_results(small_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small workbook after `costing run`; not to be changed."""
+    path = tmp_path_factory.mktemp("small_results") / "small.xlsx"
+    path.write_bytes(small_workbook.read_bytes())
+    assert main(["run", str(path)]) == 0
+    return path
+
+
 @pytest.fixture
 def small_book(small_workbook: Path, tmp_path: Path) -> Path:
     """A copy of the small workbook, for what does not depend on how much there is."""

@@ -370,7 +370,7 @@ def wait_for(what: str, happened: Any, seconds: float = 20.0) -> None:
     until = time.monotonic() + seconds
     while not happened():
         assert time.monotonic() < until, what
-        time.sleep(0.1)
+        time.sleep(0.02)
 
 
 def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(

@@ -69,7 +69,8 @@ def why_answer(runs: Runs, first: str | None = None, second: str | None = None, 
     if not tables:
         tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
     says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
-    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="Nothing moved.")
+    facts = {"currency": runs.currency, "first": first or "", "second": second or ""}
+    return Answer(tables, says=says, facts=facts, empty="Nothing moved.")
 
 
 def _steps(lines: pd.DataFrame) -> pd.DataFrame:

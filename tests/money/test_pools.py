@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from costing import read_estate
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
 from costing.inputs.load import read_inputs
 from costing.model import run
+from tests.money.test_entries import bottled_on
 
 PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
 YEAR = {"from_date": "2025-01-01", "to_date": "2025-12-31"}
@@ -75,6 +77,19 @@ def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     closed = in_must(pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE}]))
     assert closed[0] == pytest.approx(24_000.0)
     assert not [one for one in closed[1].cautions if "split by days" in one.rule]
+
+
+def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_planned():
+    """3,650 for 2025 over bottles filled, no normal capacity: of 73 days 730, on 1,000 bottles; plans at that rate."""
+    for second, filled in (("2025-03-15", [730.0, 730.0]), ("2025-03-14", [365.0, 365.0])):
+        tables = bottled_on(second)
+        tables["tirage"].loc[0, "Date"] = "2025-03-14"
+        tables["settings"] = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-03-14"]})
+        pool = {"From": "2025-01-01", "To": "2025-12-31", "Pool": "Line", "Amount": 3_650.0, "Driver": "bottle out"}
+        tables["pools"] = pd.DataFrame([{**pool, "Stage": "tirage", "Element": "overhead"}])
+        results = run(read_estate(tables))
+        charged = results.charges.postings
+        assert charged.amount[charged.of("pools", "amount")].tolist() == pytest.approx(filled)
 
 
 @pytest.mark.parametrize(("capacity", "per_kg"), [(70_000, 24_000 / 70_000), (None, 24_000 / 40_000)])

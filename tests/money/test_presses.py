@@ -49,6 +49,30 @@ def test_of_two_loads_the_dry_one_is_named() -> None:
         run(estate, BOOK)
 
 
+@pytest.mark.parametrize(("shares", "place"), [([60.0, 40.0, None, None], "4"), ([None, None, 60.0, 40.0], "2")])
+def test_of_two_loads_the_one_with_nothing_to_split_by_is_named_and_shared_by_litres(shares, place) -> None:
+    """21 L and 9 L of each load, of which 60 and 40 kg came, or nobody weighed it: then its 100 go by litres, 70 and 30."""
+    rows = {
+        "on_date": "2024-09-02",
+        "load": ["P", "P", "Q", "Q"],
+        "from_lot": ["G", None, "G", None],
+        "weight_kg": [50.0, None, 50.0, None],
+        "fraction": ["first", "second"] * 2,
+        "volume_l": [21.0, 9.0] * 2,
+        "to_lot": ["M", "N", "O", "R"],
+        "fraction_weight_kg": shares,
+    }
+    settings = pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]})
+    estate = read_estate({"settings": settings, "deliveries": pd.DataFrame(GRAPES), "pressings": pd.DataFrame(rows)})
+    results = run(estate, BOOK.replace(split_method="weight"))
+    by_lot = stock_values(results).set_index("lot")["value"]
+    given = [60.0, 40.0] if place == "4" else [70.0, 30.0]
+    assert by_lot[["M", "N"]].tolist() == pytest.approx(given)
+    assert by_lot[["O", "R"]].tolist() == pytest.approx([70.0, 30.0] if place == "4" else [60.0, 40.0])
+    said = [one for one in results.cautions if "shared by litres" in one.rule]
+    assert [(one.place[-1], one.value) for one in said] == [(place, "Q" if place == "4" else "P")]
+
+
 def test_a_credit_may_be_as_much_as_the_load_cost_and_no_more() -> None:
     assert stock_values(pressed([60.0, None], 200.0))["value"].sum() == pytest.approx(0.0, abs=1e-9)
     with pytest.raises(InputError, match=r"'200.01' is more than the whole press load cost"):

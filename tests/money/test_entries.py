@@ -90,7 +90,7 @@ def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(secon
 
 
 def test_a_late_cost_stands_under_the_stage_in_which_the_lot_last_held_something() -> None:
-    """The wine arrived as base wine, was put into the reserve where it lay, and is bottled by the day of the invoice."""
+    """The wine arrived as base wine, was put into the reserve where it lay, and is bottled before the invoice."""
     kept = {"Date": ["2025-02-01"], "Operation": ["to reserve"], "From lot": ["B"], "Out (L)": [1500]}
     tables = {**bottled_on("2025-03-05"), "costs": spent("2025-05-01", "B", "labour", 1000)}
     tables["movements"] = pd.DataFrame({**kept, "To lot": ["B"], "In (L)": [1500]})

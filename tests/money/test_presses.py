@@ -51,7 +51,7 @@ def test_of_two_loads_the_dry_one_is_named() -> None:
 
 @pytest.mark.parametrize(("shares", "place"), [([60.0, 40.0, None, None], "4"), ([None, None, 60.0, 40.0], "2")])
 def test_of_two_loads_the_one_with_nothing_to_split_by_is_named_and_shared_by_litres(shares, place) -> None:
-    """21 L and 9 L of each load, of which 60 and 40 kg came, or nobody weighed it: then its 100 go by litres, 70 and 30."""
+    """21 L and 9 L of each load, that of 60 and 40 kg or of unknown weight: then its 100 go by litres, 70 and 30."""
     rows = {
         "on_date": "2024-09-02",
         "load": ["P", "P", "Q", "Q"],

@@ -95,7 +95,7 @@ class _Judge:
         gc.freeze()
 
         def work(one: Drawn) -> trial.Verdict:
-            trial.exchanged(*one, functions)
+            trial.exchange(*one, functions)
             items = tests.in_order(self._tests_of(one), self._known, trial.package_of(one[0]))
             return tests.run(items, self._seconds)
 
@@ -151,6 +151,7 @@ def _started(work: Work, one: Drawn, folder: Path) -> tuple[Connection, BaseProc
 
 def _send(writing: Connection, work: Work, one: Drawn, folder: Path) -> None:
     os.environ["PYTEST_DEBUG_TEMPROOT"] = str(folder)
+    trial.quiet()
     try:
         verdict = work(one)
     except Exception as problem:

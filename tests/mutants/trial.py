@@ -114,7 +114,6 @@ class Collected(Tests):
 
 def loaded_anew(path: Path, mutant: Mutant, recorded: Sequence[str], known: set[str], seconds: float) -> Verdict:
     """Verdict on a mutant in a process that has loaded nothing of the project."""
-    _quiet()
     sys.meta_path.insert(0, _InItsPlace(path, mutant.module))
     package = package_of(path)
     files = list(dict.fromkeys(name.partition("::")[0] for name in recorded))[:_FILES]
@@ -130,9 +129,8 @@ def package_of(path: Path) -> str:
     return f"tests/{path.relative_to(ROOT / 'costing').parts[0]}/"
 
 
-def exchanged(path: Path, mutant: Mutant, functions: Functions) -> None:
-    """Give the loaded functions of a module the code of the mutant."""
-    _quiet()
+def exchange(path: Path, mutant: Mutant, functions: Functions) -> None:
+    """Give the loaded functions of a module the code of the mutant. LookupError where none is loaded."""
     code = compile(mutant.module, str(path), "exec", dont_inherit=True)
     new: dict[str, list[CodeType]] = {}
     for inner in _inside(code):
@@ -167,7 +165,8 @@ def _inside(code: CodeType) -> Iterator[CodeType]:
             yield from _inside(constant)
 
 
-def _quiet() -> None:
+def quiet() -> None:
+    """Run in the project's folder, and let nothing be printed."""
     os.chdir(ROOT)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)

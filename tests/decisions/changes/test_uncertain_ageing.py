@@ -80,7 +80,9 @@ def test_percentiles_of_the_gain_hold_the_step_of_price(demo_estate) -> None:
 
 def test_each_percentile_of_the_gain_is_the_one_it_is_called(demo_estate) -> None:
     """The price of corks alone is in doubt: the gain is a straight line in it, and its draws are given."""
-    estate = doubtful(demo_estate, ("corks", "Dry goods", "Unit price", "Item=cork and muselet", "multiply", "normal", 1, 0.08))
+    estate = doubtful(
+        demo_estate, ("corks", "Dry goods", "Unit price", "Item=cork and muselet", "multiply", "normal", 1, 0.08)
+    )
     figures, correlation, _ = uncertain_figures(estate)
     results, factor = run(estate, ECONOMIC), 1.0 + np.linspace(0.0, 1.0, 201) ** 3
     found = verdicts_drawn(results, figures, correlation, factor[:, np.newaxis])

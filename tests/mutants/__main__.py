@@ -1,11 +1,11 @@
 """Draw mutants of a package, run on each the tests that can notice it, print the kill rate and the survivors.
 
-Each mutant lives in a forked process of its own; no file is changed. Which tests run which lines is recorded by the
-first call and kept (`--record` does it anew, once tests or modules have changed much): tests that run the changed
-line come first, the quickest and nearest before the others, and the first that fails ends the mutant, as does its
-time. A survivor says how many tests ran. What tests start as further processes is not mutated, and tests marked
-`office` or `slow` are left out. Whether a survivor is equivalent (gives the same figures by another way) is for a
-reader to say.
+Each mutant lives in a forked process of its own; no file is changed. Which lines the tests nearest to a package run is
+recorded by its first call and kept (`--record` does it anew, once tests or modules have changed much). Tests that run
+the changed line come first, the quickest before the others; the first that fails ends the mutant, as does its time. A
+survivor says how many tests ran: those farther off did not. What tests start as further processes is not mutated, and
+tests marked `office` or `slow` are left out. Whether a survivor is equivalent (gives the same figures by another way)
+is for a reader to say.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def main() -> int:
     options = _options()
     for name in _LOADED_ONCE:  # what every mutant needs and none changes
         importlib.import_module(name)
-    kept = record(options.jobs, anew=options.record)
+    kept = record(options.package, options.jobs, anew=options.record)
     drawn = _drawn(options.package, options.n, options.seed)
     found = _Judge(kept, options.seconds, options.jobs).judged(drawn)
     survivors = sorted(f"  {_in_words(one)} ({by})\n" for one, (is_killed, by) in found if not is_killed)

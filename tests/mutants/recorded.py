@@ -1,5 +1,6 @@
 """Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`.
 
+Recorded are the tests nearest to a package: its own, those that import from it, worked cases and published figures.
 What a fixture wider than a test computes is recorded under the fixture's name, for every test that asks for it. Tests
 that failed while they were recorded are left out.
 """
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import coverage
 import pytest
@@ -24,12 +26,13 @@ KEPT = ROOT / ".mutants"
 OPTIONS = ("-m", "not office and not slow", "-p", "no:cacheprovider", "-p", "no:terminal", "--capture=sys")
 OPTIONS += ("-o", "addopts=")
 _OFTEN_KILLS = ("tests/golden/", "tests/published/")
+_OF_THE_TOOLS = ("tests/benchmarks/", "tests/mutants/")
 _FIXTURE = "fixture "
 
 
 @dataclass(frozen=True)
 class Record:
-    """Seconds of each test, the wider fixtures that it asks for, and the tests or fixtures that ran each line."""
+    """Seconds of each recorded test, the wider fixtures that it asks for, and what ran each line."""
 
     seconds: dict[str, float]
     fixtures: dict[str, list[str]]
@@ -74,38 +77,58 @@ def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def record(jobs: int, *, anew: bool) -> Record:
-    """The record that is kept, or a new one."""
-    if anew or not (KEPT / "tests.json").is_file():
-        _make(jobs)
-    kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
+def record(package: str, jobs: int, *, anew: bool) -> Record:
+    """The record of the tests nearest to a package: what is kept, and the rest of it new."""
+    if anew:
+        shutil.rmtree(KEPT, ignore_errors=True)
+    KEPT.mkdir(exist_ok=True)
+    kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}}
+    if (KEPT / "tests.json").is_file():
+        kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
     lines = coverage.CoverageData(str(KEPT / "lines"))
     lines.read()
+    files = [path for path in nearest(package) if str(path) not in kept["files"]]
+    if files:
+        for seconds, fixtures, part in _recorded(files, jobs):
+            kept["seconds"].update(seconds)
+            kept["fixtures"].update(fixtures)
+            lines.update(part)
+        lines.write()
+        kept["files"] += map(str, files)
+        now = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
+        kept["digests"] = {**now, **kept["digests"]}
+        (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
     return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
 
 
-def _make(jobs: int) -> None:
-    shutil.rmtree(KEPT, ignore_errors=True)
-    KEPT.mkdir()
-    files = sorted((ROOT / "tests").rglob("test_*.py"), key=lambda path: path.stat().st_size)
+def nearest(package: str) -> list[Path]:
+    """Test files of a package, those that import from it, worked cases and published figures."""
+    found = []
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        inside = path.relative_to(ROOT).as_posix()
+        is_own = inside.startswith((f"tests/{package}/", *_OFTEN_KILLS))
+        imports = f"from costing.{package}" in path.read_text("utf-8")
+        if is_own or (imports and not inside.startswith(_OF_THE_TOOLS)):
+            found.append(path)
+    return found
+
+
+def _recorded(files: list[Path], jobs: int) -> Iterator[tuple[dict[str, float], dict[str, list[str]], Any]]:
+    """Seconds and fixtures of the tests of some files, and the lines that they run, in parts."""
+    files = sorted(files, key=lambda path: path.stat().st_size)
     context = get_context("fork")
     parts = [context.Process(target=_record_part, args=(number, files[number::jobs])) for number in range(jobs)]
     for part in parts:
         part.start()
     for part in parts:
         part.join()
-    lines = coverage.CoverageData(str(KEPT / "lines"))
-    whole: dict[str, dict[str, object]] = {"seconds": {}, "fixtures": {}}
     for number in range(jobs):
         read = coverage.CoverageData(str(KEPT / f"lines-{number}"))
         read.read()
-        lines.update(read)
-        part_of_it = json.loads((KEPT / f"tests-{number}.json").read_text("utf-8"))
-        for name, values in whole.items():
-            values.update(part_of_it[name])
-    lines.write()
-    whole["digests"] = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
-    (KEPT / "tests.json").write_text(json.dumps(whole), "utf-8")
+        of_part = json.loads((KEPT / f"tests-{number}.json").read_text("utf-8"))
+        yield of_part["seconds"], of_part["fixtures"], read
+        (KEPT / f"lines-{number}").unlink()
+        (KEPT / f"tests-{number}.json").unlink()
 
 
 def _record_part(number: int, files: list[Path]) -> None:

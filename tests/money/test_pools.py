@@ -127,6 +127,24 @@ def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():
     np.testing.assert_allclose(pools_per_unit_year(results, np.array([0]), at), [[0.25, 0.25]])
 
 
+@pytest.mark.parametrize(("last", "is_idle"), [("2025-12-31", False), ("2026-01-01", True)])
+def test_a_period_that_was_over_when_the_records_begin_leaves_nothing_idle(last, is_idle):
+    """Opening stock of 31 December: what the pool of 2025 did not use was expensed in books that are closed."""
+    pool = {**YEAR, "to_date": last, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "element": "storage"}
+    opening = {"lot": "S", "kind": "on lees", "on_date": "2025-12-31", "quantity": 1_000, "unit": "bottles"}
+    estate = read_inputs(
+        {
+            "settings": pd.DataFrame({"setting": ["valuation_date"], "value": ["2026-06-30"]}),
+            "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
+            "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+            "pools": pd.DataFrame([{**pool, "normal_capacity": 2_000}]),
+        }
+    )
+    used = 1_000 / 365 * 500 / 2_000  # of the one day of 2026
+    left = run(estate).charges.expensed.amount.tolist()
+    assert left == ([pytest.approx(500.0 - used)] if is_idle else [])
+
+
 def services(method, order=("Maintenance", "Administration"), **more):
     """Delivery company: two services and two pools for wine; teaching page, published values beside the figures."""
     serves = {

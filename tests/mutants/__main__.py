@@ -20,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -32,7 +33,8 @@ from tests.mutants.changes import Mutant, mutants
 from tests.mutants.recorded import OPTIONS, ROOT, Record, record
 
 Drawn = tuple[Path, Mutant]
-Work = Callable[[Drawn], trial.Verdict]
+Work = Callable[[Drawn, list[str]], trial.Verdict]
+Task = tuple[Drawn, Callable[[], trial.Verdict]]
 PATIENCE = 8  # of the clock, for each second of processor: other work may run beside
 _LOADED_ONCE = ("numpy", "pandas", "scipy.optimize", "scipy.sparse.linalg", "pydantic", "openpyxl", "lxml.etree")
 
@@ -87,26 +89,23 @@ class _Judge:
             pytest.main([*OPTIONS, str(ROOT / "tests")], plugins=[collected])
         return found
 
-    def _anew(self, one: Drawn) -> trial.Verdict:
-        return trial.loaded_anew(*one, self._tests_of(one), self._known, self._seconds)
+    def _anew(self, one: Drawn, recorded: list[str]) -> trial.Verdict:
+        return trial.loaded_anew(*one, recorded, self._known, self._seconds)
 
     def _exchanged(self, rest: list[Drawn], tests: trial.Tests, of: int) -> list[tuple[Drawn, trial.Verdict]]:
         functions = trial.loaded_functions()
         gc.freeze()
 
-        def work(one: Drawn) -> trial.Verdict:
+        def work(one: Drawn, recorded: list[str]) -> trial.Verdict:
             trial.exchange(*one, functions)
-            items = tests.in_order(self._tests_of(one), self._known, trial.package_of(one[0]))
-            return tests.run(items, self._seconds)
+            return tests.run(tests.in_order(recorded, self._known, trial.package_of(one[0])), self._seconds)
 
         return self._told(rest, work, of, of - len(rest))
 
-    def _tests_of(self, one: Drawn) -> list[str]:
-        return self._kept.tests_of(one[0], one[1].lines)
-
     def _told(self, drawn: list[Drawn], work: Work, of: int, before: int = 0) -> list[tuple[Drawn, trial.Verdict]]:
         found = []
-        for one, (is_killed, by) in _each(drawn, work, self._jobs, PATIENCE * self._seconds):
+        tasks = [(one, partial(work, one, self._kept.tests_of(one[0], one[1].lines))) for one in drawn]
+        for one, (is_killed, by) in _each(tasks, self._jobs, PATIENCE * self._seconds):
             found.append((one, (is_killed, by)))
             verdict = by if is_killed else f"SURVIVES ({by})"
             print(f"{before + len(found)}/{of} {_in_words(one)}: {verdict}", file=sys.__stdout__, flush=True)
@@ -118,14 +117,14 @@ def _in_words(one: Drawn) -> str:
     return f"{path.relative_to(ROOT)}:{mutant.line} {mutant.before[:60]} -> {mutant.after[:60]}".replace("\n", " ")
 
 
-def _each(drawn: Sequence[Drawn], work: Work, jobs: int, patience: float) -> Iterator[tuple[Drawn, trial.Verdict]]:
-    """What `work` says of each, in processes beside each other."""
+def _each(tasks: Sequence[Task], jobs: int, patience: float) -> Iterator[tuple[Drawn, trial.Verdict]]:
+    """What each task finds out, in processes beside each other."""
     running: dict[Connection, tuple[Drawn, BaseProcess, float, Path]] = {}
-    waiting = list(drawn)
+    waiting = list(tasks)
     while waiting or running:
         while waiting and len(running) < jobs:
-            one, folder = waiting.pop(0), Path(tempfile.mkdtemp(prefix="mutant-"))
-            reading, process = _started(work, one, folder)
+            (one, task), folder = waiting.pop(0), Path(tempfile.mkdtemp(prefix="mutant-"))
+            reading, process = _started(task, folder)
             running[reading] = one, process, time.monotonic() + patience, folder
         ready = wait(list(running), timeout=1.0)
         for reading in [one for one in running if one in ready or running[one][2] < time.monotonic()]:
@@ -140,20 +139,20 @@ def _each(drawn: Sequence[Drawn], work: Work, jobs: int, patience: float) -> Ite
             yield one, verdict
 
 
-def _started(work: Work, one: Drawn, folder: Path) -> tuple[Connection, BaseProcess]:
+def _started(task: Callable[[], trial.Verdict], folder: Path) -> tuple[Connection, BaseProcess]:
     context = get_context("fork")
     reading, writing = context.Pipe(duplex=False)
-    process = context.Process(target=_send, args=(writing, work, one, folder))
+    process = context.Process(target=_send, args=(writing, task, folder))
     process.start()
     writing.close()
     return reading, process
 
 
-def _send(writing: Connection, work: Work, one: Drawn, folder: Path) -> None:
+def _send(writing: Connection, task: Callable[[], trial.Verdict], folder: Path) -> None:
     os.environ["PYTEST_DEBUG_TEMPROOT"] = str(folder)
     trial.quiet()
     try:
-        verdict = work(one)
+        verdict = task()
     except Exception as problem:
         verdict = False, f"could not be tried: {problem!r}"
     writing.send(verdict)

@@ -85,19 +85,19 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}}
     if (KEPT / "tests.json").is_file():
         kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
-    lines = coverage.CoverageData(str(KEPT / "lines"))
-    lines.read()
     files = [path for path in nearest(package) if str(path) not in kept["files"]]
+    parts = _recorded(files, jobs) if files else []
+    lines = coverage.CoverageData(str(KEPT / "lines"))  # opened by this process alone
+    for number, part in enumerate(parts):
+        kept["seconds"].update(part["seconds"])
+        kept["fixtures"].update(part["fixtures"])
+        lines.update(coverage.CoverageData(str(KEPT / f"lines-{number}")))
     if files:
-        for seconds, fixtures, part in _recorded(files, jobs):
-            kept["seconds"].update(seconds)
-            kept["fixtures"].update(fixtures)
-            lines.update(part)
-        lines.write()
         kept["files"] += map(str, files)
         now = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
+    lines.read()
     return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
 
 
@@ -113,8 +113,8 @@ def nearest(package: str) -> list[Path]:
     return found
 
 
-def _recorded(files: list[Path], jobs: int) -> Iterator[tuple[dict[str, float], dict[str, list[str]], Any]]:
-    """Seconds and fixtures of the tests of some files, and the lines that they run, in parts."""
+def _recorded(files: list[Path], jobs: int) -> list[dict[str, Any]]:
+    """Seconds and fixtures of the tests of some files, in parts; the lines that they run are in a file each."""
     files = sorted(files, key=lambda path: path.stat().st_size)
     context = get_context("fork")
     parts = [context.Process(target=_record_part, args=(number, files[number::jobs])) for number in range(jobs)]
@@ -122,16 +122,11 @@ def _recorded(files: list[Path], jobs: int) -> Iterator[tuple[dict[str, float], 
         part.start()
     for part in parts:
         part.join()
-    for number in range(jobs):
-        read = coverage.CoverageData(str(KEPT / f"lines-{number}"))
-        read.read()
-        of_part = json.loads((KEPT / f"tests-{number}.json").read_text("utf-8"))
-        yield of_part["seconds"], of_part["fixtures"], read
-        (KEPT / f"lines-{number}").unlink()
-        (KEPT / f"tests-{number}.json").unlink()
+    return [json.loads((KEPT / f"tests-{number}.json").read_text("utf-8")) for number in range(jobs)]
 
 
 def _record_part(number: int, files: list[Path]) -> None:
+    (KEPT / f"lines-{number}").unlink(missing_ok=True)
     measured = coverage.Coverage(
         data_file=str(KEPT / f"lines-{number}"), include=[f"{ROOT}/costing/*"], config_file=False, messages=False
     )

@@ -35,7 +35,7 @@ from tests.mutants.recorded import OPTIONS, ROOT, Record, record
 Drawn = tuple[Path, Mutant]
 Work = Callable[[Drawn, list[str]], trial.Verdict]
 Task = tuple[Drawn, Callable[[], trial.Verdict]]
-PATIENCE = 8  # of the clock, for each second of processor: other work may run beside
+PATIENCE = 30  # of the clock, for each second of processor: other work may run beside
 _LOADED_ONCE = ("numpy", "pandas", "scipy.optimize", "scipy.sparse.linalg", "pydantic", "openpyxl", "lxml.etree")
 
 

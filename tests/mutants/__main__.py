@@ -30,7 +30,8 @@ import pytest
 
 from tests.mutants import trial
 from tests.mutants.changes import Mutant, mutants
-from tests.mutants.recorded import OPTIONS, ROOT, Record, record
+from tests.mutants.recorded import Record, record
+from tests.mutants.trial import OPTIONS, ROOT
 
 Drawn = tuple[Path, Mutant]
 Work = Callable[[Drawn, list[str]], trial.Verdict]

@@ -21,10 +21,9 @@ from typing import Any
 import coverage
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.mutants.trial import OPTIONS, ROOT
+
 KEPT = ROOT / ".mutants"
-OPTIONS = ("-m", "not office and not slow", "-p", "no:cacheprovider", "-p", "no:terminal", "--capture=sys")
-OPTIONS += ("-o", "addopts=")
 _OFTEN_KILLS = ("tests/golden/", "tests/published/")
 _OF_THE_TOOLS = ("tests/benchmarks/", "tests/mutants/")
 _FIXTURE = "fixture "

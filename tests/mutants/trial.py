@@ -21,8 +21,10 @@ from types import CodeType, FrameType, FunctionType
 import pytest
 
 from tests.mutants.changes import Mutant
-from tests.mutants.recorded import OPTIONS, ROOT
 
+ROOT = Path(__file__).parents[2]
+OPTIONS = ("-m", "not office and not slow", "-p", "no:cacheprovider", "-p", "no:terminal", "--capture=sys")
+OPTIONS += ("-o", "addopts=")
 SECONDS_A_TEST = 30  # of processor; a mutant may run for ever
 _FILES = 25  # of a mutant that is loaded anew: as many as hold the likeliest tests
 Verdict = tuple[bool, str]

@@ -8,6 +8,7 @@ from tests.benchmarks import mistakes, shapes
 from tests.benchmarks.__main__ import COLUMNS, growth_exponent
 from tests.benchmarks.measure import measure, measure_apart
 
+pytestmark = pytest.mark.slow
 SMALL, LARGER = 1_000, 8_000
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 from functools import wraps
-from inspect import signature
+from inspect import Signature, signature
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 T = TypeVar("T")
@@ -27,12 +27,11 @@ def asked_once(question: Callable[Concatenate[S, P], T]) -> Callable[Concatenate
     plain, otherwise by identity.
     """
     parameters = signature(question)
+    every = len(parameters.parameters) - 1
 
     @wraps(question)
     def answered(subject: S, /, *others: P.args, **named: P.kwargs) -> T:
-        asked = parameters.bind(subject, *others, **named)
-        asked.apply_defaults()
-        given = list(asked.arguments.values())[1:]
+        given = others if len(others) == every else _bound(parameters, subject, *others, **named)
         kept: dict[tuple[object, ...], tuple[object, T]] = subject.__dict__.setdefault("_kept", {})
         key = (question, *map(_told_apart, given))
         if key not in kept:
@@ -40,6 +39,13 @@ def asked_once(question: Callable[Concatenate[S, P], T]) -> Callable[Concatenate
         return kept[key][1]
 
     return answered
+
+
+def _bound(parameters: Signature, subject: Once, *others: object, **named: object) -> tuple[object, ...]:
+    """Arguments in the order of the parameters, those left out at their defaults, without the subject."""
+    asked = parameters.bind(subject, *others, **named)
+    asked.apply_defaults()
+    return tuple(asked.arguments.values())[1:]
 
 
 def _told_apart(value: Any) -> object:

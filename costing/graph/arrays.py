@@ -23,6 +23,7 @@ from costing.units import FORMATS_L
 KINDS: tuple[str, ...] = lists()["kind"]
 STAGES: tuple[str, ...] = lists()["stage"]
 OPERATIONS: tuple[str, ...] = tuple(operations())
+FORMATS: tuple[str, ...] = tuple(FORMATS_L)
 STAGE_OF_KIND = np.array(
     [
         STAGES.index(stage)
@@ -103,15 +104,18 @@ LOT_COLUMNS: tuple[tuple[str, str], ...] = (
 def codes(column: pd.Series, names: pd.Index | tuple[str, ...]) -> Ints:
     """Positions of a categorical column's values in `names`; −1 where blank or absent."""
     values: pd.Categorical = column.array
-    index = _index(names) if isinstance(names, tuple) else names
-    lookup = np.append(index.get_indexer(values.categories), -1).astype(np.int64)
-    return np.asarray(lookup[values.codes])
+    if isinstance(names, tuple):
+        numbers = _numbers(names)
+        known = np.array([numbers.get(name, -1) for name in values.categories], dtype=np.int64)
+    else:
+        known = names.get_indexer(values.categories)
+    return np.asarray(np.append(known, -1)[values.codes], dtype=np.int64)
 
 
 @cache
-def _index(names: tuple[str, ...]) -> pd.Index:
-    """Index of names that never change."""
-    return pd.Index(names)
+def _numbers(names: tuple[str, ...]) -> dict[str, int]:
+    """Position of each of some names that never change."""
+    return {name: position for position, name in enumerate(names)}
 
 
 def days(column: pd.Series) -> Ints:
@@ -136,7 +140,7 @@ class Lots:
 
     def numbers(self, names: pd.Series) -> Ints:
         """Lots of these names (−1: no such lot)."""
-        return np.asarray(self.names.get_indexer(pd.Index(names.astype(str))), dtype=np.int64)
+        return np.asarray(self.names.get_indexer(pd.Index(names.astype(str), dtype=object)), dtype=np.int64)
 
 
 def number_lots(estate: Estate) -> Lots:
@@ -144,14 +148,13 @@ def number_lots(estate: Estate) -> Lots:
     numbers = numbered(estate, LOT_COLUMNS)
     names, of_rows = pd.Index(numbers.names, dtype=object), {place: numbers.of_rows(*place) for place in LOT_COLUMNS}
     unit = np.full(len(names), LITRE, dtype=np.int64)
-    formats = pd.Index(list(FORMATS_L))
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]
     filled = moves["in_bottles"].notna().to_numpy() | moves["format"].notna().to_numpy()
     filled |= moves["operation"].isin(["downgrading", "decanting"]).to_numpy()
     unit[of_rows["movements", "to_lot"][filled]] = BOTTLE
     for table in ("opening_stock", "deliveries"):
-        unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], pd.Index(UNITS))
+        unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], tuple(UNITS))
     pressed = of_rows["pressings", "from_lot"]
     unit[pressed[pressed >= 0]] = KG
     for table, column in (
@@ -166,7 +169,7 @@ def number_lots(estate: Estate) -> Lots:
         ("movements", "to_lot"),
         ("tirage", "to_lot"),
     ):
-        given = codes(estate[table]["format"], formats)
+        given = codes(estate[table]["format"], FORMATS)
         form[of_rows[table, column][given >= 0]] = given[given >= 0]
     source = np.r_[of_rows["disgorgements", "from_lot"], of_rows["movements", "from_lot"]]
     target = np.r_[of_rows["disgorgements", "release_lot"], of_rows["movements", "to_lot"]]
@@ -178,7 +181,7 @@ def number_lots(estate: Estate) -> Lots:
     while (unknown := (form[target] < 0) & (form[source] >= 0)).any():
         form[target[unknown]] = form[source[unknown]]
     form = form[:-1]
-    form = np.where((unit == BOTTLE) & (form < 0), list(FORMATS_L).index("bottle"), np.where(unit == BOTTLE, form, -1))
+    form = np.where((unit == BOTTLE) & (form < 0), FORMATS.index("bottle"), np.where(unit == BOTTLE, form, -1))
     litres = np.append(np.array(list(FORMATS_L.values())), 1.0)
     per_unit = np.where(unit == BOTTLE, litres[form], np.where(unit == LITRE, 1.0, np.nan))
     return Lots(names, of_rows, unit, per_unit, form)

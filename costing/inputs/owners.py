@@ -229,6 +229,7 @@ def own_part(estate: Estate) -> Estate:
     )
 
 
+@asked_once
 def kept_for_others(estate: Estate) -> Estate | None:
     """The lots of others as an estate, under the rates, pools and norms that hold for ours; None without any.
 

@@ -29,6 +29,7 @@ from costing.money.postings import Postings, direct_postings, elements_of, joine
 from costing.money.presses import Presses, split_presses
 from costing.money.rates import dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
+from costing.once import Once, asked_once
 
 
 @dataclass(frozen=True)
@@ -90,9 +91,9 @@ class Charges:
         return joined_postings([self.aside, self.lost])
 
 
-class CommonMoney:
-    """Money that no choice of a basis changes, found once for an estate and its chain: what was spent, and the
-    charges for time, each by the day whose prices they are at (None: dated prices).
+class CommonMoney(Once):
+    """Money of an estate on its chain that bases share: each part is found once for all that choose alike.
+    at_prices_of: day whose prices replace the dated ones (None: no).
     """
 
     def __init__(self, estate: Estate, chain: Chain) -> None:
@@ -100,9 +101,6 @@ class CommonMoney:
         self.elements = elements_of(estate)
         self.others: CommonMoney | None = None
         self._share_pools()
-        self._spent: dict[int | None, Postings] = {}
-        self._timed: dict[int | None, tuple[list[TimeCharge], Postings]] = {}
-        self._entered: dict[Basis, tuple[Presses, Postings, list[Finding]]] = {}
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
@@ -135,60 +133,70 @@ class CommonMoney:
         by_event, by_time = self.charge_pools()
         return pool_cautions(self._estate, np.concatenate([by_event.carried_on, by_time.carried_on]), by_event.by_days)
 
+    @asked_once
     def spent(self, at_prices_of: int | None) -> Postings:
         """Direct costs, operation rates, dry goods and pools. An index is not counted here."""
-        if at_prices_of not in self._spent:
-            estate, chain, elements = self._estate, self._chain, self.elements
-            self._spent[at_prices_of] = joined_postings(
-                [
-                    direct_postings(estate, chain, elements),
-                    rate_postings(estate, chain, self._events, elements, at_prices_of),
-                    dry_goods_postings(estate, chain, self._events, elements, at_prices_of),
-                    self._pools_by_event.postings,
-                ]
-            )
-        return self._spent[at_prices_of]
+        estate, chain, elements = self._estate, self._chain, self.elements
+        return joined_postings(
+            [
+                direct_postings(estate, chain, elements),
+                rate_postings(estate, chain, self._events, elements, at_prices_of),
+                dry_goods_postings(estate, chain, self._events, elements, at_prices_of),
+                self._pools_by_event.postings,
+            ]
+        )
 
+    @asked_once
     def timed(self, at_prices_of: int | None) -> tuple[list[TimeCharge], Postings]:
         """Charges for time, and what stays idle of their pools."""
-        if at_prices_of not in self._timed:
-            storage = storage_charges(self._estate, self._chain, self.elements, at_prices_of)
-            pools = self.pools.of_time(at_prices_of)
-            self._timed[at_prices_of] = [*storage, *pools.timed], pools.postings
-        return self._timed[at_prices_of]
+        storage = storage_charges(self._estate, self._chain, self.elements, at_prices_of)
+        pools = self.pools.of_time(at_prices_of)
+        return [*storage, *pools.timed], pools.postings
 
-    def entered(self, basis: Basis) -> tuple[Presses, Postings, list[Finding]]:
-        """Split of the presses, everything posted, and what is to be said of it: the same at every rate of capital."""
-        key = basis.model_copy(update={"name": "", "rate": None})
-        if key not in self._entered:
-            self._entered[key] = _entered(self._estate, self._chain, basis, self)
-        return self._entered[key]
+    @asked_once
+    def amounts(self, charge: TimeCharge) -> Floats:
+        """What a charge for time comes to on each of the states that bear it, without interest."""
+        states = self._chain.states
+        return (
+            charge.curve.amount(states.start[charge.states], states.end[charge.states]) * states.quantity[charge.states]
+        )
 
+    @asked_once
+    def presses(self, split_method: str | None, by_product: str) -> Presses:
+        """Split of the press loads."""
+        return split_presses(self._estate, self._chain, self.elements, split_method, by_product)
 
-def _entered(
-    estate: Estate, chain: Chain, basis: Basis, common: CommonMoney
-) -> tuple[Presses, Postings, list[Finding]]:
-    """What `CommonMoney.entered` keeps."""
-    elements = common.elements
-    presses = split_presses(estate, chain, elements, basis)
-    at_prices_of = chain.valuation_day if basis.replacement else None
-    time_charges, left = common.timed(at_prices_of)
-    grapes_listed = None if has_index(estate, elements)[elements.get_loc("grapes")] else at_prices_of
-    postings = joined_postings(
-        [
-            opening_postings(estate, chain, elements, basis),
-            delivery_postings(estate, chain, elements, basis, grapes_listed),
-            common.spent(at_prices_of),
-            presses.postings,
-            left,
-        ]
-    )
-    findings = [*presses.findings, *common.pool_findings]
-    if at_prices_of is not None:
-        findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
-        factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
-        postings = replace(postings, amount=postings.amount * factor)
-    return presses, postings, findings
+    @asked_once
+    def _brought(self, opening_costs: str, own_grapes: str, at_prices_of: int | None) -> Postings:
+        """Opening costs and deliveries."""
+        estate, chain, elements = self._estate, self._chain, self.elements
+        indexed = has_index(estate, elements)[elements.get_loc("grapes")]
+        opened = opening_postings(estate, chain, elements, opening_costs)
+        delivered = delivery_postings(estate, chain, elements, own_grapes, None if indexed else at_prices_of)
+        return joined_postings([opened, delivered])
+
+    def entered(self, basis: Basis) -> tuple[Postings, list[Finding]]:
+        """Everything posted on a basis, and what is to be said of it: the same at every rate of capital."""
+        return self._posted(
+            basis.opening_costs, basis.own_grapes, basis.split_method, basis.by_product, basis.replacement
+        )
+
+    @asked_once
+    def _posted(
+        self, opening_costs: str, own_grapes: str, split_method: str | None, by_product: str, replacement: bool
+    ) -> tuple[Postings, list[Finding]]:
+        presses = self.presses(split_method, by_product)
+        at_prices_of = self._chain.valuation_day if replacement else None
+        time_charges, left = self.timed(at_prices_of)
+        brought = self._brought(opening_costs, own_grapes, at_prices_of)
+        postings = joined_postings([brought, self.spent(at_prices_of), presses.postings, left])
+        findings = [*presses.findings, *self.pool_findings]
+        if at_prices_of is not None:
+            estate, elements = self._estate, self.elements
+            findings += _kept_prices(estate, elements, postings, time_charges, at_prices_of)
+            factor = price_factors(estate, elements, postings.element, postings.incurred, at_prices_of)
+            postings = replace(postings, amount=postings.amount * factor)
+        return postings, findings
 
 
 def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney | None = None) -> Charges:
@@ -199,11 +207,15 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     common = common or CommonMoney(estate, chain)
     elements = common.elements
     capital = Capital.of(estate, basis)
-    presses, postings, findings = common.entered(basis)
+    postings, findings = common.entered(basis)
     time_charges, _ = common.timed(chain.valuation_day if basis.replacement else None)
     apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
-    accrued = [part for charge in time_charges for part in _accrue(charge, chain, basis, capital, elements)]
+    accrued = [
+        part
+        for charge in time_charges
+        for part in _accrue(charge, common.amounts(charge), chain, basis, capital, elements)
+    ]
     spent, lost = _lost_with_the_wine(postings.take(~apart) if apart.any() else postings, chain, basis)
     theirs = kept_for_others(estate)
     services = None
@@ -216,7 +228,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         postings.take(apart),
         lost,
         tuple(accrued),
-        presses,
+        common.presses(basis.split_method, basis.by_product),
         capital,
         tuple(time_charges),
         common.pools,
@@ -236,7 +248,7 @@ def _kept_prices(
     spent = np.zeros(len(elements), dtype=bool)
     spent[postings.element[counts & (postings.incurred < at_prices_of)]] = True
     spent[[charge.element for charge in time_charges if len(charge.states)]] = True
-    spent[elements.get_indexer(pd.Index(["by-product credit", "capital"]))] = False
+    spent[elements.get_indexer(pd.Index(["by-product credit", "capital"], dtype=object))] = False
     newer = np.zeros(len(elements), dtype=bool)
     newer[elements.get_indexer(pd.Index(_renewed(estate, at_prices_of), dtype=object))] = True
     kept = elements[spent & ~newer & ~has_index(estate, elements)]
@@ -271,18 +283,24 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
-def _accrue(charge: TimeCharge, chain: Chain, basis: Basis, capital: Capital, elements: pd.Index) -> list[Accrued]:
+def _accrue(
+    charge: TimeCharge, amounts: Floats, chain: Chain, basis: Basis, capital: Capital, elements: pd.Index
+) -> list[Accrued]:
+    """A charge on the states that bear it [borne], its amounts beside it: what enters the wine, what is expensed."""
     states = chain.states
     counts = np.isin(np.arange(len(STAGES)), [STAGES.index(stage) for stage in basis.storage_stages])
     counts &= elements[charge.element] not in basis.expensed_elements
     inside = counts[states.stage[charge.states]]
     parts = []
     for expensed in (False, True):
-        states_part = charge.states[inside != expensed]
-        if not len(states_part):
+        here = inside != expensed
+        state, amount = charge.states[here], amounts[here]
+        if not len(state):
             continue
-        start, end, quantity = states.start[states_part], states.end[states_part], states.quantity[states_part]
-        amount = charge.curve.amount(start, end) * quantity
-        worth = amount if expensed else capital.accrued(charge.curve, states.stage[states_part], start, end) * quantity
-        parts.append(Accrued(charge, states_part, amount, worth, expensed))
+        worth = amount
+        if not expensed and capital.curve is not None:
+            start, end = states.start[state], states.end[state]
+            grown = charge.curve.value_at_end(start, end, capital.curve) * states.quantity[state]
+            worth = np.where(capital.accrues[states.stage[state]], grown, amount)
+        parts.append(Accrued(charge, state, amount, worth, expensed))
     return parts

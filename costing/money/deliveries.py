@@ -12,7 +12,6 @@ import pandas as pd
 from costing.array_types import Floats, Ints
 from costing.graph.arrays import BLANK_DAY, Flow, codes, days
 from costing.graph.states import Chain
-from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.grape_prices import listed_row
 from costing.inputs.in_force import row_in_force, series_of
@@ -32,18 +31,18 @@ _PRICE, _GROWN, _LISTED = (
 
 
 def delivery_postings(
-    estate: Estate, chain: Chain, elements: pd.Index, basis: Basis, at_prices_of: int | None = None
+    estate: Estate, chain: Chain, elements: pd.Index, own_grapes: str, at_prices_of: int | None = None
 ) -> Postings:
     """Price of every delivery, in its instalments, its expected premium, and what the final one differs by.
 
     Own grapes (rows with a growing cost) enter at that cost, paid on the day, or at their transfer price, as
-    the basis says. at_prices_of: day whose grape prices replace those of the harvest (None: no).
+    own_grapes says. at_prices_of: day whose grape prices replace those of the harvest (None: no).
     """
     frame = estate["deliveries"]
     day, quantity = days(frame["on_date"]), frame["quantity"].to_numpy()
     growing = frame["growing_cost_per_unit"].to_numpy()
     price, listed = delivery_prices(estate, at_prices_of)
-    own = ~np.isnan(growing) & ((basis.own_grapes == "growing cost") | np.isnan(price))
+    own = ~np.isnan(growing) & ((own_grapes == "growing cost") | np.isnan(price))
     element = _element(frame["what"].astype(object).to_numpy(), elements)
     flow = np.flatnonzero(chain.flows.kind == Flow.DELIVERY)
     state, driver = chain.target_state[flow], _DRIVER_OF_UNIT[chain.lots.unit[chain.flows.target[flow]]]
@@ -75,7 +74,7 @@ def _element(what: np.ndarray, elements: pd.Index) -> Ints:
     """Cost element of each delivery, by what was received."""
     bottles = np.isin(what, ("on lees", "finished"))
     names = np.where(what == "grapes", "grapes", np.where(bottles, "bottles", "must and wine"))
-    return elements.get_indexer(pd.Index(names)).astype(np.int64)
+    return elements.get_indexer(pd.Index(names, dtype=object)).astype(np.int64)
 
 
 def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:

@@ -12,6 +12,7 @@ Conventions: the last period of a pool is the latest among all rows of its name;
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -87,6 +88,16 @@ def _handed_on(estate: Estate, rows: Ints) -> tuple[Ints, Ints, Floats]:
     return rows[spent[giver]], rows[bearing[taker]], amount[giver, taker]
 
 
+def _times_before(keys: Ints) -> Ints:
+    """How often the keys of each row [keys, rows] stand in the rows before it."""
+    seen: Counter[tuple[int, ...]] = Counter()
+    times = []
+    for key in zip(*keys.tolist(), strict=True):
+        times.append(seen[key])
+        seen[key] += 1
+    return np.array(times, dtype=np.int64)
+
+
 @dataclass(frozen=True)
 class PoolCharges:
     """What pools charge: postings by what happens, with all that stays idle (state −1), charges for time, and the
@@ -139,28 +150,24 @@ class Pools(Once):
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
         rows, today = np.flatnonzero(self.flow_driver >= 0), self.chain.valuation_day
-        parts = [self._of_events(int(row), events) for row in rows]
-        by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
-        carried = rows[np.array([goes_on for _, goes_on in parts], dtype=bool)]
         none = np.zeros(0, dtype=np.int64)
-        nothing = posted(COLUMN, none, Bearers(none, none, none), none, np.zeros(0))
-        return PoolCharges(
-            joined_postings([nothing, *(part for part, _ in parts)]),
-            (),
-            self.rows.target[carried],
-            self.rows.target[by_days],
+        parts = [(none, np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))]
+        parts += [self._bearing(row, events) for row in rows.tolist()]
+        of = np.repeat(np.arange(len(rows)), [len(event) for event, *_ in parts[1:]])
+        event, used, done, after = (np.concatenate(column) for column in zip(*parts, strict=True))
+        taken = [np.bincount(of[when], used[when], len(rows)).astype(np.float64) for when in (done, ~done & ~after)]
+        period = self.period(rows, taken[0], taken[1])
+        self._rate_after[rows] = period.carried_on
+        rate = np.where(done, period.actual.rate[of], np.where(after, period.carried_on[of], period.planned.rate[of]))
+        row, amount = rows[of], used * rate
+        bearers = events.bearers(event, self.flow_driver[row])
+        charged = posted(
+            COLUMN, self.rows.source[row], bearers, self.element[row], amount, shared_by=self.rows.target[row]
         )
-
-    def _of_events(self, row: int, events: Events) -> tuple[Postings, bool]:
-        bearing, used, done, after = self._bearing(row, events)
-        period = self.period(row, used[done].sum(), used[~done & ~after].sum())
-        self._rate_after[row] = float(period.carried_on)
-        rate = np.where(done, period.actual.rate, np.where(after, period.carried_on, period.planned.rate))
-        source, bearers = np.full(len(bearing), self.rows.source[row]), events.bearers(bearing, self.flow_driver[row])
-        charged = posted(COLUMN, source, bearers, self.element[row], used * rate, shared_by=self.rows.target[row])
-        idle = np.atleast_1d(period.actual.unabsorbed + period.planned.unabsorbed)
-        goes_on = bool((used * rate)[after].any())
-        return joined_postings([charged, self._idle(np.array([row]), idle)]), goes_on
+        idle = self._idle(rows, period.actual.unabsorbed + period.planned.unabsorbed)
+        carried = rows[np.bincount(of[after], amount[after] != 0, len(rows)) > 0]
+        by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
+        return PoolCharges(joined_postings([charged, idle]), (), self.rows.target[carried], self.rows.target[by_days])
 
     def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
@@ -224,7 +231,7 @@ class Pools(Once):
         name = pd.factorize(self.pool)[0].astype(np.int64)
         giver, taker = name[self.rows.source], name[self.rows.target]
         keys = [self.time_driver, self.stage, self.place, taker, giver, self.element]
-        beside = pd.DataFrame(np.stack([*keys, self.begin]).T).groupby(list(range(7))).cumcount().to_numpy()
+        beside = _times_before(np.stack([*keys, self.begin]))
         charges, idle, carried = [], [np.zeros(0)], []
         series = [timed[rows] for rows in series_of([key[timed] for key in [*keys, beside]], self.begin[timed])]
         for rows in series:

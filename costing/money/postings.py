@@ -12,17 +12,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from numpy.typing import NDArray
 
 from costing.array_types import Flags, Floats, Ints
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow, codes, days
 from costing.graph.states import Chain
-from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.schema import lists, sheets
 from costing.money.entries import entries_of
+from costing.once import asked_once
 
 TABLE_NAMES: tuple[str, ...] = tuple(sheets())
 MONEY_COLUMNS: tuple[tuple[str, str], ...] = (
@@ -138,8 +141,9 @@ def posted(
     """
     n = len(row)
 
-    def whole(values: Ints | int) -> Ints:
-        return np.array(np.broadcast_to(np.asarray(values, dtype=np.int64), n))
+    def whole(values: npt.ArrayLike, kind: type = np.int64) -> NDArray[Any]:
+        given: NDArray[Any] = np.asarray(values, dtype=kind)
+        return given if given.shape == (n,) else np.full(n, given)
 
     day = bearers.day
     return Postings(
@@ -153,11 +157,12 @@ def posted(
         row=np.asarray(row, dtype=np.int64),
         flow=whole(bearers.flow),
         driver=whole(bearers.driver),
-        quantity=np.array(np.broadcast_to(np.asarray(bearers.quantity, dtype=np.float64), n)),
+        quantity=whole(bearers.quantity, np.float64),
         shared_by=whole(shared_by),
     )
 
 
+@asked_once
 def elements_of(estate: Estate) -> pd.Index:
     """Every cost element in use or in the schema's list; `capital` is among them."""
     used = [estate[table][column].cat.categories.to_numpy(dtype=object) for table, column in ELEMENT_COLUMNS]
@@ -167,13 +172,12 @@ def elements_of(estate: Estate) -> pd.Index:
     return names
 
 
-def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
-    """Opening costs of the basis: rows that name it and rows that name none.
+def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, family: str) -> Postings:
+    """Opening costs of a family of bases: rows that name it and rows that name none.
 
     A row with an exit belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
-    family = basis.opening_costs
     named = frame["basis"].astype(object)
     rows = np.flatnonzero((named.isna() | (named == family)).to_numpy())
     opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)

@@ -17,7 +17,6 @@ from costing.engine.split import SPLITS, Fractions, split_shares
 from costing.errors import CAUTION, ERROR, Finding, InputError
 from costing.graph.arrays import Flow, codes, days
 from costing.graph.states import Chain
-from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
 from costing.money.postings import Bearers, Postings, joined_postings, posted
@@ -45,15 +44,18 @@ class Presses:
     findings: tuple[Finding, ...]
 
 
-def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Presses:
-    """Split every press load by its own method, the setting, or the basis where it names one.
+def split_presses(
+    estate: Estate, chain: Chain, elements: pd.Index, split_method: str | None, by_product: str
+) -> Presses:
+    """Split every press load by its own method, the setting, or the one method that a basis names; by_product: what
+    the basis does with its credit.
 
     InputError naming press loads of which nothing can bear the cost.
     """
     flows = chain.flows
     out = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
     row, load = flows.row[out], flows.batch[out]
-    split = split_shares(_fractions(estate, chain, row, load), _methods(estate, chain, basis), tuple(SPLITS))
+    split = split_shares(_fractions(estate, chain, row, load), _methods(estate, chain, split_method), tuple(SPLITS))
     dry = np.intersect1d(split.unsplit, flows.batch[flows.kind == Flow.PRESS_IN])
     if len(dry):
         raise InputError([_of_load(estate, chain, number, "volume_l", *_DRY) for number in dry.tolist()])
@@ -68,18 +70,18 @@ def split_presses(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis
         flows.day[out[moved]],
         out[moved],
     )
-    pressing = elements.get_indexer(pd.Index(["pressing"]))
+    pressing = elements.get_indexer(pd.Index(["pressing"], dtype=object))
     margins = posted(("pressings", "cost_to_complete_per_l"), row[moved], bearers, pressing, split.posting[moved])
-    return Presses(share, joined_postings([margins, _credits(estate, chain, elements, basis)]), tuple(findings))
+    return Presses(share, joined_postings([margins, _credits(estate, chain, elements, by_product)]), tuple(findings))
 
 
-def _methods(estate: Estate, chain: Chain, basis: Basis) -> Ints:
+def _methods(estate: Estate, chain: Chain, split_method: str | None) -> Ints:
     """Method of each press load, as a position among `SPLITS`."""
     names, frame = list(SPLITS), estate["pressings"]
-    usual = names.index(basis.split_method or estate.settings.default_split_method)
+    usual = names.index(split_method or estate.settings.default_split_method)
     method = np.full(len(chain.flows.load_names), usual, dtype=np.int64)
     given = codes(frame["split_method"], tuple(names))
-    if basis.split_method is None:
+    if split_method is None:
         method[codes(frame["load"], chain.flows.load_names)[given >= 0]] = given[given >= 0]
     return method
 
@@ -103,17 +105,17 @@ def _fractions(estate: Estate, chain: Chain, row: Ints, load: Ints) -> Fractions
     )
 
 
-def _credits(estate: Estate, chain: Chain, elements: pd.Index, basis: Basis) -> Postings:
+def _credits(estate: Estate, chain: Chain, elements: pd.Index, by_product: str) -> Postings:
     """What by-products bring: off the joint cost, or apart."""
     frame, flows = estate["pressings"], chain.flows
     credit = np.nan_to_num(frame["credit"].to_numpy())
-    row = np.flatnonzero(credit != 0) if basis.by_product != "none" else np.zeros(0, dtype=np.int64)
+    row = np.flatnonzero(credit != 0) if by_product != "none" else np.zeros(0, dtype=np.int64)
     joint = chain.states.batch_state[codes(frame["load"], flows.load_names)[row]]
-    state = joint if basis.by_product == "at split" else np.full(len(row), -1)  # at sale: income, not less cost
+    state = joint if by_product == "at split" else np.full(len(row), -1)  # at sale: income, not less cost
     out = np.flatnonzero(flows.kind == Flow.PRESS_OUT)
     flow_of_row = np.full(len(frame), -1, dtype=np.int64)
     flow_of_row[flows.row[out]] = out
-    credited = elements.get_indexer(pd.Index(["by-product credit"]))
+    credited = elements.get_indexer(pd.Index(["by-product credit"], dtype=object))
     bearers = Bearers(state, chain.states.stage[joint], days(frame["on_date"])[row], flow_of_row[row])
     return posted(("pressings", "credit"), row, bearers, credited, -credit[row])
 

@@ -15,8 +15,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Floats, Ints
-from costing.graph.arrays import OPERATIONS, STAGES, Flow, codes
+from costing.array_types import Flags, Floats, Ints
+from costing.graph.arrays import FORMATS, OPERATIONS, STAGES, Flow, codes
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
@@ -25,9 +25,6 @@ from costing.money.events import Events
 from costing.money.indices import has_index
 from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, FLOW_DRIVERS, Postings, posted
 from costing.once import asked_once
-from costing.units import FORMATS_L
-
-FORMATS = pd.Index(list(FORMATS_L))
 
 
 class RatesInForce:
@@ -38,12 +35,9 @@ class RatesInForce:
     def __init__(
         self, estate: Estate, chain: Chain, table: RateTable, elements: pd.Index, at_prices_of: int | None
     ) -> None:
-        frame = estate[table]
         self.dated = dated_rates(estate, table)
         self.since, self.yearly = self.dated.since, self.dated.yearly
-        self.stage, self.format = codes(frame["stage"], STAGES), codes(frame["format"], FORMATS)
-        self.element = codes(frame["element"], elements)
-        self.indexed = np.append(has_index(estate, elements), False)[self.element]
+        self.stage, self.format, self.element, self.indexed = _columns(estate, table, elements)
         self.at_prices_of, self._valuation_day = at_prices_of, chain.valuation_day
 
     def on(self, row: Ints, day: Ints) -> Floats:
@@ -79,6 +73,15 @@ class RatesInForce:
         if newest < 0:
             return event, row, events.day[event]
         return event, np.full_like(row, newest), np.full_like(row, self.at_prices_of)
+
+
+@asked_once
+def _columns(estate: Estate, table: RateTable, elements: pd.Index) -> tuple[Ints, Ints, Ints, Flags]:
+    """Stage, format and element of each row of rates, and whether the element has an index."""
+    frame = estate[table]
+    element = codes(frame["element"], elements)
+    indexed = np.append(has_index(estate, elements), False)[element]
+    return codes(frame["stage"], STAGES), codes(frame["format"], FORMATS), element, indexed
 
 
 def rate_postings(

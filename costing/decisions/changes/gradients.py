@@ -266,7 +266,8 @@ def _split_effect(reached: Reached) -> Callable[[Estate, Estate, Floats, Ints], 
     carried = grown[:, target] * (solution.growth[target] * solution.worth[source])
 
     def effect(up: Estate, down: Estate, step: Floats, rows: Ints) -> Floats:
-        ends = [split_presses(split, chain, charges.elements, results.basis) for split in (up, down)]
+        how = results.basis.split_method, results.basis.by_product
+        ends = [split_presses(split, chain, charges.elements, *how) for split in (up, down)]
         moved = carried * (ends[0].share - ends[1].share)[row]
         total = _by_row(moved, load[row], n_loads)
         for sign, split in zip((1.0, -1.0), ends, strict=True):

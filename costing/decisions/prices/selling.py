@@ -34,7 +34,7 @@ from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
 from costing.decisions.prices.terms_in_force import channel_terms, number
 from costing.engine.carrying import AccrualCurve
 from costing.graph.arrays import days
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, text_of
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
@@ -78,7 +78,7 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
     ahead = np.flatnonzero((day > today) & plan["net_price"].isna().to_numpy())
     ahead = ahead[np.argsort(day[ahead], kind="stable")]
     bottles = plan["bottles"].to_numpy(dtype=float)
-    packed = plan["presentation"].astype(object).fillna("").astype(str).to_numpy()
+    packed = text_of(plan["presentation"])
     release, channel = (plan[name].astype(object).astype(str).to_numpy() for name in ("release_lot", "channel"))
     rows: dict[tuple[str, str], list[int]] = {}
     for row in ahead.tolist():

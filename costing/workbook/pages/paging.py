@@ -24,7 +24,8 @@ TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 _FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
-_SCREEN, _LEAST_ZOOM = 1400, 75  # pixels of a screen of 1600, of which programs differ by a tenth; percent
+_WIDER = 1.06  # how much wider than the rule some programs show a column
+_SCREEN, _LEAST_ZOOM = 1440, 75  # pixels of a screen of 1600 beside bars and row numbers; percent
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
@@ -80,12 +81,17 @@ class Paging:
 
     @property
     def _inches(self) -> float:
-        return (self.width * 7 + self.columns * 5) / 96
+        return _WIDER * (self.width * 7 + self.columns * 5) / 96
 
     @property
     def pages_wide(self) -> int:
         """Pages beside each other that the sheet takes with legible type."""
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
+
+    @property
+    def on_screen(self) -> bool:
+        """Whether all columns find room on a screen in type that can still be read."""
+        return self._inches * 96.0 * _LEAST_ZOOM / 100 <= _SCREEN
 
     @property
     def zoom(self) -> int:

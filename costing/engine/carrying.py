@@ -147,20 +147,15 @@ class RateCurve:
 class AccrualCurve:
     """A charge per unit and year that accrues evenly, at a rate that changes by date.
 
-    from_day: first day of each charge, ascending [n]; annual_rate: money per unit-year from that day [n];
-    end_day: the first day on which nothing is charged any more, or None. Nothing is charged before the
-    first date.
+    from_day: first day of each charge, ascending [n]; annual_rate: money per unit-year from that day [n]. Nothing is
+    charged before the first date.
     """
 
     from_day: Ints
     annual_rate: Floats
-    end_day: int | None = None
 
     def __post_init__(self) -> None:
         from_day, annual_rate = _dated_steps(self.from_day, self.annual_rate, "charge")
-        if self.end_day is not None and self.end_day < from_day[-1]:
-            message = f"the charge ends on day {self.end_day}, before its last step on day {from_day[-1]}"
-            raise ValueError(message)
         object.__setattr__(self, "from_day", from_day)
         object.__setattr__(self, "annual_rate", annual_rate)
 
@@ -196,15 +191,11 @@ class AccrualCurve:
     def _charge_a_day(self, day: Ints) -> Floats:
         step = np.searchsorted(self.from_day, day, side="right") - 1
         charge = np.where(step >= 0, self.annual_rate[np.maximum(step, 0)], 0.0)
-        if self.end_day is not None:
-            charge = np.where(day >= self.end_day, 0.0, charge)
         return np.asarray(charge / DAYS_A_YEAR)
 
     def _knots(self, curve: RateCurve, first: int, last: int) -> Ints:
         """Days from first to last, both included, on which the charge or the daily interest changes."""
         changes = [self.from_day, curve.from_day, np.array([first, last], dtype=np.int64)]
-        if self.end_day is not None:
-            changes.append(np.array([self.end_day], dtype=np.int64))
         if curve.day_count == "30E/360":
             days = np.arange(first, last + 1, dtype=np.int64)
             steps = np.diff(_thirty_day_number(days))

@@ -136,8 +136,11 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
+        if rows.all():
+            tables[name], sources[name] = estate[name], estate.sources[name]
+            continue
         table, source = estate[name][rows].reset_index(drop=True), estate.sources[name]
-        for column in table.columns if not rows.all() else ():
+        for column in table.columns:
             if isinstance(table[column].dtype, pd.CategoricalDtype):
                 table[column] = table[column].cat.remove_unused_categories()
         typed = None if source.hectolitres is None else source.hectolitres[rows]

@@ -108,11 +108,10 @@ def opening_amounts(costs: Rows) -> Iterator[Breach]:
     yield gone & ~costs.given("incurred_date"), "incurred_date", rule, "Enter it."
     filling = {"deliveries": "lot", "disgorgements": "release_lot"}
     filling |= dict.fromkeys(("pressings", "tirage", "movements"), "to_lot")
-    later = {lot for table, column in filling.items() for lot in costs.of(table).first_rows(column)}
-    absent = later - set(costs.of("opening_stock").first_rows("lot"))
+    opened = costs.of("opening_stock").first_rows("lot")
     remedy = "Add it to Opening stock, or enter the amount on Costs."
     for name in costs.first_rows("lot"):
-        if name in absent:
+        if name not in opened and any(costs.of(table).are(column, name).any() for table, column in filling.items()):
             yield costs["lot"] == name, "lot", "is not in the opening stock.", remedy
 
 

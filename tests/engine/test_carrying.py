@@ -34,8 +34,7 @@ def rate_curves(draw, day_counts=tuple(NAMES)):
 def accrual_curves(draw):
     steps = draw(st.lists(st.integers(FIRST, LAST), min_size=1, max_size=5, unique=True))
     charges = draw(st.lists(st.floats(0.0, 10.0), min_size=len(steps), max_size=len(steps)))
-    end_day = draw(st.one_of(st.none(), st.integers(max(steps), LAST + 500)))
-    return AccrualCurve(np.sort(steps), np.array(charges), end_day)
+    return AccrualCurve(np.sort(steps), np.array(charges))
 
 
 days_held = st.integers(FIRST - 500, LAST + 500)
@@ -88,6 +87,9 @@ def test_the_first_rate_also_holds_before_its_date():
     curve = RateCurve(np.array([19_000, 20_000]), np.array([0.05, 0.08]))
     assert curve.growth(18_270, 18_635) == pytest.approx(1.05, rel=1e-14)
     assert curve.log_index(19_000) == 0.0
+    assert RateCurve(np.array([19_000]), np.array([0.05])).log_index([19_000, 19_365]) == pytest.approx(
+        [0, np.log(1.05)]
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -139,11 +141,11 @@ def test_a_curve_keeps_its_own_copy():
 
 
 def test_amount_adds_each_charge_over_its_own_days():
-    storage = AccrualCurve(np.array([19_000, 19_100]), np.array([3.65, 7.30]), end_day=19_200)
+    storage = AccrualCurve(np.array([19_000, 19_100, 19_200]), np.array([3.65, 7.30, 0.0]))
     assert storage.amount(19_000, 19_100) == pytest.approx(1.00)
     assert storage.amount(19_050, 19_150) == pytest.approx(0.50 + 1.00)
     assert storage.amount(18_000, 19_010) == pytest.approx(0.10)  # nothing before the first date
-    assert storage.amount(19_190, 30_000) == pytest.approx(0.20)  # nothing from the end on
+    assert storage.amount(19_190, 30_000) == pytest.approx(0.20)  # a charge of nothing from the end on
     assert storage.amount(18_000, 19_000) == 0.0
     assert storage.amount(19_200, 19_300) == 0.0
 
@@ -189,11 +191,6 @@ def test_an_end_before_the_start_is_refused_with_its_row():
         AccrualCurve.flat(1.0).amount(19_000, 18_000)
 
 
-def test_a_charge_that_ends_before_its_last_step_is_refused():
-    with pytest.raises(ValueError, match="before its last step"):
-        AccrualCurve(np.array([19_000, 19_100]), np.array([1.0, 2.0]), end_day=19_050)
-
-
 @settings(max_examples=300)
 @given(charge=accrual_curves(), curve=rate_curves(), days=st.tuples(days_held, days_held, days_held))
 def test_a_cut_changes_nothing(charge, curve, days):
@@ -222,7 +219,7 @@ def test_rows_do_not_depend_on_their_company(charge, curve, days):
     days=st.tuples(days_held, days_held),
 )
 def test_charges_times_k_are_worth_k_times_as_much(charge, curve, scale, days):
-    scaled = AccrualCurve(charge.from_day, charge.annual_rate * scale, charge.end_day)
+    scaled = AccrualCurve(charge.from_day, charge.annual_rate * scale)
     start, end = sorted(days)
     assert scaled.value_at_end(start, end, curve) == pytest.approx(
         charge.value_at_end(start, end, curve) * scale, rel=1e-12
@@ -245,9 +242,8 @@ def simulated(charge, curve, start, end, steps_a_day=24):
     worth = 0.0
     for number in range(start, end):
         rate = [r for d, r in zip(curve.from_day, curve.rate, strict=True) if d <= number] or [curve.rate[0]]
-        ended = charge.end_day is not None and number >= charge.end_day
         charges = [s for d, s in zip(charge.from_day, charge.annual_rate, strict=True) if d <= number] or [0.0]
-        per_step = 0.0 if ended else charges[-1] / 365 / steps_a_day
+        per_step = charges[-1] / 365 / steps_a_day
         step_growth = (1 + rate[-1]) ** (fraction_of_a_year(number) / steps_a_day)
         for _ in range(steps_a_day):
             worth = worth * step_growth + per_step * math.sqrt(step_growth)
@@ -264,9 +260,8 @@ def test_the_worth_is_what_a_simulation_hour_by_hour_gives(charge, curve, start,
 @pytest.mark.parametrize("name", NAMES)
 def test_simulation_across_a_change_of_charge_and_of_rate(name):
     curve = RateCurve(np.array([day("2023-01-31"), day("2024-02-28")]), np.array([0.03, 0.09]), name)
-    charge = AccrualCurve(
-        np.array([day("2023-03-01"), day("2024-01-01")]), np.array([1.5, 2.5]), end_day=day("2024-05-31")
-    )
+    changes = [day("2023-03-01"), day("2024-01-01"), day("2024-05-31")]
+    charge = AccrualCurve(np.array(changes), np.array([1.5, 2.5, 0.0]))
     start, end = day("2023-01-01"), day("2024-07-01")
     worth = charge.value_at_end(start, end, curve)
     assert worth == pytest.approx(simulated(charge, curve, start, end), rel=1e-9)

@@ -208,6 +208,14 @@ def test_cost_that_can_reach_no_production_is_refused():
     np.testing.assert_allclose(reciprocal([100.0, 0.0], np.zeros((2, 2)), [[1.0], [0.0]]), [100.0])
 
 
+def test_cost_reaches_production_through_other_services():
+    """The first serves the second alone, the second the third, and that one production."""
+    among = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 0.0, 0.0]])
+    out = np.array([[0.0, 0.0], [0.0, 0.0], [1.0, 3.0]])
+    for method in (reciprocal, step_down):
+        np.testing.assert_allclose(method([100.0, 20.0, 0.0], among, out), [30.0, 90.0])
+
+
 def test_tables_that_do_not_fit_are_refused():
     with pytest.raises(ValueError, match="square table"):
         direct(OWN, AMONG[:1], OUT)

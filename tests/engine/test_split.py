@@ -172,7 +172,7 @@ def test_scale_and_row_order_do_not_matter(name, fractions, scale):
 
 def test_impossible_rows_are_refused_with_their_position():
     with pytest.raises(ValueError, match="row 1: no such load"):
-        Fractions(np.array([0, 2]), 2, np.array([1.0, 1.0]))
+        Fractions(np.array([1, 2]), 2, np.array([1.0, 1.0]))
     negative = Fractions(np.array([0, 0]), 1, np.array([1.0, -1.0]))
     with pytest.raises(ValueError, match="row 1: the volume is -1"):
         split_shares(negative, 0, ("volume",))
@@ -188,8 +188,11 @@ def test_impossible_rows_are_refused_with_their_position():
         constant_margin_postings(unfinished)
     with pytest.raises(ValueError, match="unknown split method 'colour'"):
         split_shares(LOAD, 0, ("colour",))
-    with pytest.raises(ValueError, match="load 0: no such split method"):
-        split_shares(LOAD, 9)
+    for outside in (-1, len(NAMES)):
+        with pytest.raises(ValueError, match="load 0: no such split method"):
+            split_shares(LOAD, outside)
+    with pytest.raises(ValueError, match="row 0: no such load"):
+        Fractions(np.array([-1]), 2, np.array([1.0]))
 
 
 def test_nothing_to_split():

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from costing import BOOK
-from costing.graph.arrays import OPERATIONS
+from costing import BOOK, read_estate
+from costing.graph.arrays import OPERATIONS, STAGES
 from costing.inputs.schema import lists, operations
 from costing.model import run, trace
 from costing.money.events import events_of
 from costing.money.postings import FLOW_DRIVERS, TABLE_NAMES
+from costing.units import FORMATS_L
 
 
 def test_every_driver_that_an_operation_moves_is_in_the_schema(demo_estate) -> None:
@@ -38,3 +40,79 @@ def test_dispatch_by_bottle_out_charges_every_bottle_dispatched(demo_estate) -> 
     gone = np.isin(postings.state[mine], results.shares.exit_source)
     assert gone.all()  # nothing of it stays in stock
     assert set(postings.row[mine].tolist()) == set(of_dispatch.tolist())
+
+
+def everything_once() -> dict[str, pd.DataFrame]:
+    """One row of each kind of work, from 8,000 kg, 1,000 L and 50 magnums bought."""
+    return {
+        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "channels": pd.DataFrame({"Channel": ["Trade"]}),
+        "deliveries": pd.DataFrame(
+            {"Date": ["2023-09-10", "2023-09-11", "2023-09-12"], "Lot": ["G", "W", "S"],
+             "What": ["grapes", "wine", "on lees"], "Quantity": [8_000, 1_000, 50], "Unit": ["kg", "L", "bottles"],
+             "Format": [None, None, "magnum"], "Cuvée": [None, None, "Brut"], "Price per unit": [6.0, 4.0, 20.0]}
+        ),
+        "pressings": pd.DataFrame(
+            {"Date": ["2023-09-13"] * 2, "Load": ["P"] * 2, "From lot": ["G", None], "Grapes (kg)": [8_000, None],
+             "Fraction": ["first", "second"], "Must (L)": [4_000, 1_000], "To lot": ["M", "N"]}
+        ),
+        "movements": pd.DataFrame(
+            {"Date": ["2023-09-14", "2023-10-20", "2023-11-01", "2023-11-02", "2023-11-03"],
+             "Operation": ["settling", "fermentation", "loss", "bulk sale", "loss"],
+             "From lot": ["M", "M", "N", "N", "N"], "Out (L)": [4_000, 3_900, 100, 850, 50],
+             "To lot": ["M", "V", None, None, None], "In (L)": [3_900, 3_800, None, None, None]}
+        ),
+        "tirage": pd.DataFrame(
+            {"Date": ["2024-03-01"], "Cuvée": ["Brut"], "Bottle lot": ["T"], "Wine lot": ["V"], "Wine (L)": [750],
+             "Format": ["bottle"], "Bottles (bottles)": [1_000]}
+        ),
+        "disgorgements": pd.DataFrame(
+            {"Date": ["2025-03-01", "2025-03-02"], "Release lot": ["D", "E"], "From lot": ["T", "S"],
+             "Bottles in (bottles)": [400, 50], "Bottles out (bottles)": [390, 49],
+             "Riddling": ["machine riddling", None]}
+        ),
+        "dispatches": pd.DataFrame(
+            {"Date": ["2025-06-01", "2025-07-01"], "Release lot": ["D"] * 2, "Channel": ["Trade"] * 2,
+             "Bottles (bottles)": [100, -10]}
+        ),
+    }  # fmt: skip
+
+
+def test_what_each_kind_of_work_takes_of_each_driver_and_where_it_stands() -> None:
+    """What comes back is no work; riddling and dressing count no flow a second time; the loss that empties a lot stands
+    on what the lot held last.
+    """
+    chain = trace(read_estate(everything_once()))
+    events, states, formats = events_of(read_estate(everything_once()), chain), chain.states, [*FORMATS_L, None]
+    lots = [*chain.lots.names, None]
+    found = [
+        (OPERATIONS[operation], STAGES[stage], formats[form], bool(primary), lots[states.lot[state]], *driver)
+        for operation, stage, form, primary, state, driver in zip(
+            events.operation, events.stage, events.format, events.primary, events.state, events.driver.T, strict=True
+        )
+    ]
+    assert found == [
+        ("reception", "harvest", None, True, "G", 8_000, 0, 0, 0, 0),
+        ("reception", "vinification", None, True, "W", 0, 1_000, 0, 0, 0),
+        ("reception", "on lees", "magnum", True, "S", 0, 75, 0, 50, 0),
+        ("settling", "vinification", None, True, "M", 0, 4_000, 0, 0, 0),
+        ("fermentation", "vinification", None, True, "V", 0, 3_900, 0, 0, 0),
+        ("loss", "vinification", None, True, "N", 0, 100, 0, 0, 0),
+        ("bulk sale", "vinification", None, True, None, 0, 850, 0, 0, 0),
+        ("loss", "vinification", None, True, "N", 0, 50, 0, 0, 0),
+        ("bottling", "tirage", "bottle", True, None, 0, 750, 0, 1_000, 0),
+        ("disgorgement", "finishing", "bottle", True, None, 0, 300, 400, 390, 0),
+        ("disgorgement", "finishing", "magnum", True, None, 0, 75, 50, 49, 0),
+        ("dispatch", "finished stock", "bottle", True, None, 0, 75, 100, 100, 0),
+        ("machine riddling", "finishing", "bottle", False, None, 0, 300, 400, 390, 0),
+        ("dressing", "dressing", "bottle", False, None, 0, 300, 400, 390, 0),
+        ("dressing", "dressing", "magnum", False, None, 0, 75, 50, 49, 0),
+        ("pressing", "pressing", None, True, None, 8_000, 5_000, 0, 0, 1),
+    ]
+    second_loss = states.quantity[events.state[7]]
+    assert (second_loss, states.quantity[events.state[5]]) == (50.0, 900.0)
+    assert [str(np.datetime64(int(day), "D")) for day in events.day[[0, 8, 15]]] == [
+        "2023-09-10",
+        "2024-03-01",
+        "2023-09-13",
+    ]

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run
+from costing.graph.arrays import STAGES
 from costing.results.roll_forward import exits
 from tests.decisions.one_bottling import one_bottling
 from tests.properties.estates import Tables
@@ -86,6 +87,18 @@ def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(secon
     """Once 3,000 / 4,000: all of it followed the wine that left last."""
     tables = {**bottled_on(second), "costs": spent("2025-05-01", "B", "labour", 1000)}
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
+
+
+def test_a_late_cost_stands_under_the_stage_in_which_the_lot_last_held_something() -> None:
+    """The wine arrived as base wine, was put into the reserve where it lay, and is bottled before the invoice."""
+    kept = {"Date": ["2025-02-01"], "Operation": ["to reserve"], "From lot": ["B"], "Out (L)": [1500]}
+    tables = {**bottled_on("2025-03-05"), "costs": spent("2025-05-01", "B", "labour", 1000)}
+    tables["movements"] = pd.DataFrame({**kept, "To lot": ["B"], "In (L)": [1500]})
+    results = run(read_estate(tables), BOOK)
+    charged = results.charges.postings
+    labour = charged.take(charged.of("costs", "amount"))
+    assert [STAGES[stage] for stage in labour.stage] == ["reserve"]
+    assert labour.amount.tolist() == [1_000.0]
 
 
 def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:

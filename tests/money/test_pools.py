@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from costing import read_estate
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
 from costing.inputs.load import read_inputs
 from costing.model import run
+from tests.money.test_entries import bottled_on
 
 PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
 YEAR = {"from_date": "2025-01-01", "to_date": "2025-12-31"}
@@ -77,6 +79,19 @@ def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     assert not [one for one in closed[1].cautions if "split by days" in one.rule]
 
 
+def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_planned():
+    """3,650 for 2025 over bottles filled, no normal capacity: of 73 days 730, on 1,000 bottles; plans at that rate."""
+    for second, filled in (("2025-03-15", [730.0, 730.0]), ("2025-03-14", [365.0, 365.0])):
+        tables = bottled_on(second)
+        tables["tirage"].loc[0, "Date"] = "2025-03-14"
+        tables["settings"] = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-03-14"]})
+        pool = {"From": "2025-01-01", "To": "2025-12-31", "Pool": "Line", "Amount": 3_650.0, "Driver": "bottle out"}
+        tables["pools"] = pd.DataFrame([{**pool, "Stage": "tirage", "Element": "overhead"}])
+        results = run(read_estate(tables))
+        charged = results.charges.postings
+        assert charged.amount[charged.of("pools", "amount")].tolist() == pytest.approx(filled)
+
+
 @pytest.mark.parametrize(("capacity", "per_kg"), [(70_000, 24_000 / 70_000), (None, 24_000 / 40_000)])
 def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     """Once a planned release got no pool cost when next year's pools were not typed, with no caution."""
@@ -110,6 +125,24 @@ def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():
     results = run(estate)
     at = np.array([results.chain.valuation_day, results.chain.valuation_day + 900])
     np.testing.assert_allclose(pools_per_unit_year(results, np.array([0]), at), [[0.25, 0.25]])
+
+
+@pytest.mark.parametrize(("last", "is_idle"), [("2025-12-31", False), ("2026-01-01", True)])
+def test_a_period_that_was_over_when_the_records_begin_leaves_nothing_idle(last, is_idle):
+    """Opening stock of 31 December: what the pool of 2025 did not use was expensed in books that are closed."""
+    pool = {**YEAR, "to_date": last, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "element": "storage"}
+    opening = {"lot": "S", "kind": "on lees", "on_date": "2025-12-31", "quantity": 1_000, "unit": "bottles"}
+    estate = read_inputs(
+        {
+            "settings": pd.DataFrame({"setting": ["valuation_date"], "value": ["2026-06-30"]}),
+            "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
+            "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+            "pools": pd.DataFrame([{**pool, "normal_capacity": 2_000}]),
+        }
+    )
+    used = 1_000 / 365 * 500 / 2_000  # of the one day of 2026
+    left = run(estate).charges.expensed.amount.tolist()
+    assert left == ([pytest.approx(500.0 - used)] if is_idle else [])
 
 
 def services(method, order=("Maintenance", "Administration"), **more):

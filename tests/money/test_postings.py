@@ -9,6 +9,7 @@ import pytest
 from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.changes.gradients import Reached, linear_gradients
 from costing.money.charges import CommonMoney
+from costing.money.deliveries import counted_from
 from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS
 from costing.results.amounts_charged import amounts_charged
 from costing.results.origins import origins
@@ -103,3 +104,17 @@ def test_the_cost_answers_to_a_premium_expected(final: float | None) -> None:
     slope = linear_gradients(Reached.by(results, [results.final]))["deliveries", "expected_premium_per_unit"][0, 0]
     assert slope == pytest.approx((worth(0.11) - worth(0.09)) / 0.02, rel=1e-9, abs=1e-6)
     assert (slope == 0.0) if final else (slope > 8_000.0)
+
+
+def test_what_was_fixed_between_closing_and_approval_counts_at_the_closing() -> None:
+    """Both days included; what belongs to the new year, or is fixed after the approval, counts when it is fixed."""
+    chosen = {"Setting": ["Valuation date", "Accounts approved on"], "Value": ["2025-12-31", "2026-04-30"]}
+    estate = read_estate({**pressed(), "settings": pd.DataFrame(chosen)})
+    days = [
+        ("2025-12-31", "2026-04-30", "2025-12-31"),
+        ("2026-01-01", "2026-04-30", "2026-04-30"),
+        ("2025-12-31", "2026-05-01", "2026-05-01"),
+        ("2025-09-01", "2025-12-30", "2025-12-30"),
+    ]
+    belongs, fixed, expected = np.array(days, dtype="datetime64[D]").astype(np.int64).T
+    assert counted_from(estate, belongs, fixed).tolist() == expected.tolist()

@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, InputError, read_estate, run
+from costing.inputs.basis import Basis
+from costing.results.results import Results
 from costing.results.stock import stock_values
 
 GRAPES = {"on_date": ["2024-09-01"], "lot": "G", "quantity": 100.0, "unit": "kg", "price_per_unit": 2.0}
@@ -47,6 +49,57 @@ def test_of_two_loads_the_dry_one_is_named() -> None:
     estate = read_estate({"settings": settings, "deliveries": pd.DataFrame(GRAPES), "pressings": pd.DataFrame(rows)})
     with pytest.raises(InputError, match=r"Pressings!F3: 'Q' is a press load that yields no must"):
         run(estate, BOOK)
+
+
+def two_loads(
+    basis: Basis = BOOK, settings: dict[str, str] | None = None, market_values: object = None, **columns: object
+) -> Results:
+    """Loads P and Q of 50 kg for 100 each, 21 L of first and 9 L of second pressing from each."""
+    rows = {
+        "on_date": "2024-09-02",
+        "load": ["P", "P", "Q", "Q"],
+        "from_lot": ["G", None, "G", None],
+        "weight_kg": [50.0, None, 50.0, None],
+        "fraction": ["first", "second"] * 2,
+        "volume_l": [21.0, 9.0] * 2,
+        "to_lot": ["M", "N", "O", "R"],
+        **columns,
+    }
+    chosen = {"Valuation date": "2024-12-31", **(settings or {})}
+    frame = pd.DataFrame({"setting": list(chosen), "value": list(chosen.values())})
+    tables = {"settings": frame, "deliveries": pd.DataFrame(GRAPES), "pressings": pd.DataFrame(rows)}
+    if market_values is not None:
+        tables["market_values"] = pd.DataFrame(market_values)
+    return run(read_estate(tables), basis)
+
+
+@pytest.mark.parametrize(("kilograms", "place"), [([60.0, 40.0, None, None], "4"), ([None, None, 60.0, 40.0], "2")])
+def test_of_two_loads_the_one_with_nothing_to_split_by_is_named_and_shared_by_litres(kilograms, place) -> None:
+    """By weight, which is known of one load alone: the 100 of the other go by litres, 70 and 30."""
+    results = two_loads(BOOK.replace(split_method="weight"), fraction_weight_kg=kilograms)
+    by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
+    assert by_lot.tolist() == pytest.approx([60.0, 40.0, 70.0, 30.0] if place == "4" else [70.0, 30.0, 60.0, 40.0])
+    said = [one for one in results.cautions if "shared by litres" in one.rule]
+    assert [(one.place[-1], one.value) for one in said] == [(place, "Q" if place == "4" else "P")]
+
+
+def test_a_load_with_a_method_of_its_own_is_split_by_it() -> None:
+    methods = {"split_method": [None, None, "volume", "volume"], "fraction_weight_kg": [60.0, 40.0, 60.0, 40.0]}
+    results = two_loads(settings={"Default split method": "weight"}, **methods)
+    by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
+    assert by_lot.tolist() == pytest.approx([60.0, 40.0, 70.0, 30.0])
+
+
+def test_a_fraction_takes_the_value_in_force_on_the_day_of_its_pressing() -> None:
+    """Must of the first pressing is worth 2, then 3 from the day of the pressing; the second 7 a litre by
+    its own row, or as the market has it.
+    """
+    dates, kinds = ["2024-09-01", "2024-09-02", "2024-09-03", "2024-09-02"], ["first"] * 3 + ["second"]
+    market = {"from_date": dates, "what": kinds, "value_per_unit": [2.0, 3.0, 9.0, 5.0]}
+    columns = {"split_method": "sales value", "value_per_l": [None, 7.0, None, None]}
+    results = two_loads(market_values=market, **columns)
+    by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
+    assert by_lot.tolist() == pytest.approx([50.0, 50.0, 100 * 63 / 108, 100 * 45 / 108])
 
 
 def test_a_credit_may_be_as_much_as_the_load_cost_and_no_more() -> None:

@@ -9,6 +9,7 @@ import pytest
 from costing import Estate, InputError, read_estate, run
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.money.dated_rates import dated_rates, escalated
+from costing.money.time_charges import by_month
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
 
@@ -128,3 +129,17 @@ def test_escalated_storage_of_a_plan_rises_by_steps_of_thirty_days_from_the_valu
     planned = sum(100.0 * min(30, 365 - begin) / 365 * 1.10 ** (begin / 365) for begin in range(0, 365, 30))
     last = results.chain.states.last_of_lot[results.chain.lots.names.get_loc("W")]
     assert results.total[last] == pytest.approx(100.0 + planned, rel=1e-9)
+
+
+def test_storage_month_by_month_ends_with_the_day_asked_for() -> None:
+    """100 for the 365 days from 1 January to 31 December: a day of each month at a time."""
+    estate = stored()
+    results = run(estate, BOOK)
+    accrued = results.charges.accrued[0]
+    day = int(np.datetime64("2024-03-15", "D").astype(int))
+    ends, row, amount = by_month(accrued.charge, accrued.states, results.chain, day)
+    assert ends.astype("datetime64[D]").astype(str).tolist() == ["2024-01-31", "2024-02-29", "2024-03-15"]
+    assert row.tolist() == [0, 0, 0]
+    assert amount == pytest.approx(np.array([31, 29, 15]) * 100 / 365)
+    whole = by_month(accrued.charge, accrued.states, results.chain, day + 1_000)
+    assert (len(whole[0]), whole[2].sum()) == (12, pytest.approx(100.0))

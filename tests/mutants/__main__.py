@@ -1,29 +1,42 @@
 """Draw mutants of a package, run on each the tests that can notice it, print the kill rate and the survivors.
 
-Each mutant lives in a forked process of its own, which loads it in the place of the module; no file is changed. Tests
-run nearest first and stop at the first that fails, or when the time of a mutant is up: a survivor says how many ran.
-What tests start as further processes is not mutated, and tests marked `office` or `slow` are left out. Whether a
-survivor is equivalent (gives the same figures by another way) is for a reader to say.
+Each mutant lives in a forked process of its own; no file is changed. Which lines the tests nearest to a package run is
+recorded by its first call and kept (`--record` does it anew, once tests or modules have changed much). Tests that run
+the changed line come first, the quickest before the others; the first that fails ends the mutant, as does its time. A
+survivor says how many tests ran: those farther off did not. What tests start as further processes is not mutated, and
+tests marked `office` or `slow` are left out. Whether a survivor is equivalent (gives the same figures by another way)
+is for a reader to say.
 """
 
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
+import os
 import random
+import shutil
 import sys
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from multiprocessing import get_context
-from multiprocessing.connection import Connection
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
+import pytest
+
+from tests.mutants import trial
 from tests.mutants.changes import Mutant, mutants
-from tests.mutants.covering import ROOT
-from tests.mutants.trial import trial
+from tests.mutants.recorded import Record, record
+from tests.mutants.trial import OPTIONS, ROOT
 
 Drawn = tuple[Path, Mutant]
-PATIENCE = 20  # of the clock, for each second of processor: other work may run beside
+Work = Callable[[Drawn, list[str]], trial.Verdict]
+Task = tuple[Drawn, Callable[[], trial.Verdict]]
+PATIENCE = 30  # of the clock, for each second of processor: other work may run beside
 _LOADED_ONCE = ("numpy", "pandas", "scipy.optimize", "scipy.sparse.linalg", "pydantic", "openpyxl", "lxml.etree")
 
 
@@ -32,16 +45,13 @@ def main() -> int:
     options = _options()
     for name in _LOADED_ONCE:  # what every mutant needs and none changes
         importlib.import_module(name)
-    files = sorted((ROOT / "costing" / options.package).rglob("*.py"))
-    drawn = [(path, mutant) for path in files for mutant in mutants(path.read_text("utf-8"))]
-    drawn = random.Random(options.seed).sample(drawn, min(options.n, len(drawn)))
-    survivors = []
-    for number, (line, is_killed, by) in enumerate(_judged(drawn, options.jobs, options.seconds), 1):
-        print(f"{number}/{len(drawn)} {line}: {by if is_killed else f'SURVIVES ({by})'}", flush=True)
-        survivors += [] if is_killed else [f"  {line} ({by})\n"]
-    killed = len(drawn) - len(survivors)
-    print(f"\n{killed} of {len(drawn)} killed ({killed / max(len(drawn), 1):.0%}), seed {options.seed}")
-    print("".join(survivors), end="")
+    kept = record(options.package, options.jobs, anew=options.record)
+    drawn = _drawn(options.package, options.n, options.seed)
+    found = _Judge(kept, options.seconds, options.jobs).judged(drawn)
+    survivors = sorted(f"  {_in_words(one)} ({by})\n" for one, (is_killed, by) in found if not is_killed)
+    killed = len(found) - len(survivors)
+    print(f"\n{options.package}: {killed} of {len(found)} killed ({killed / max(len(found), 1):.0%})", end=", ")
+    print(f"seed {options.seed}\n{''.join(survivors)}", end="")
     return int(bool(survivors))
 
 
@@ -51,39 +61,102 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--package", required=True, choices=packages)
     parser.add_argument("--n", type=int, default=40, help="how many mutants")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=60.0, help="of processor for the tests of a mutant")
+    parser.add_argument("--seconds", type=float, default=30.0, help="of processor for the tests of a mutant")
     parser.add_argument("--jobs", type=int, default=2, help="how many mutants beside each other")
+    parser.add_argument("--record", action="store_true", help="record anew which tests run which lines")
     return parser.parse_args()
 
 
-def _judged(drawn: list[Drawn], jobs: int, seconds: float) -> Iterator[tuple[str, bool, str]]:
-    """Each mutant in words, whether it was killed, and by what, in the order drawn."""
-    with ThreadPoolExecutor(jobs) as pool:
-        results = pool.map(lambda one: _in_a_process(*one, seconds), drawn)
-        for (path, mutant), (is_killed, by) in zip(drawn, results, strict=True):
-            changed = f"{mutant.before[:50]} -> {mutant.after[:50]}".replace("\n", " ")
-            yield f"{path.relative_to(ROOT)}:{mutant.line} {changed}", is_killed, by
+def _drawn(package: str, n: int, seed: int) -> list[Drawn]:
+    files = sorted((ROOT / "costing" / package).rglob("*.py"))
+    drawn = [(path, mutant) for path in files for mutant in mutants(path.read_text("utf-8"))]
+    return random.Random(seed).sample(drawn, min(n, len(drawn)))
 
 
-def _in_a_process(path: Path, mutant: Mutant, seconds: float) -> tuple[bool, str]:
+class _Judge:
+    """Tries mutants: those that a process must load anew, and those exchanged in a process that has loaded all."""
+
+    def __init__(self, kept: Record, seconds: float, jobs: int) -> None:
+        self._kept, self._seconds, self._jobs = kept, seconds, jobs
+        self._known = set(kept.seconds)
+
+    def judged(self, drawn: Sequence[Drawn]) -> list[tuple[Drawn, trial.Verdict]]:
+        """Each mutant with its verdict, printed as it falls."""
+        anew = [one for one in drawn if not one[1].in_function or self._kept.at_import(one[0], one[1].lines)]
+        rest = [one for one in drawn if one not in anew]
+        found = self._told(anew, self._anew, len(drawn))
+        if rest:
+            collected = trial.Collected(lambda tests: found.extend(self._exchanged(rest, tests, len(drawn))))
+            pytest.main([*OPTIONS, str(ROOT / "tests")], plugins=[collected])
+        return found
+
+    def _anew(self, one: Drawn, recorded: list[str]) -> trial.Verdict:
+        return trial.loaded_anew(*one, recorded, self._known, self._seconds)
+
+    def _exchanged(self, rest: list[Drawn], tests: trial.Tests, of: int) -> list[tuple[Drawn, trial.Verdict]]:
+        functions = trial.loaded_functions()
+        gc.freeze()
+
+        def work(one: Drawn, recorded: list[str]) -> trial.Verdict:
+            trial.exchange(*one, functions)
+            return tests.run(tests.in_order(recorded, self._known, trial.package_of(one[0])), self._seconds)
+
+        return self._told(rest, work, of, of - len(rest))
+
+    def _told(self, drawn: list[Drawn], work: Work, of: int, before: int = 0) -> list[tuple[Drawn, trial.Verdict]]:
+        found = []
+        tasks = [(one, partial(work, one, self._kept.tests_of(one[0], one[1].lines))) for one in drawn]
+        for one, (is_killed, by) in _each(tasks, self._jobs, PATIENCE * self._seconds):
+            found.append((one, (is_killed, by)))
+            verdict = by if is_killed else f"SURVIVES ({by})"
+            print(f"{before + len(found)}/{of} {_in_words(one)}: {verdict}", file=sys.__stdout__, flush=True)
+        return found
+
+
+def _in_words(one: Drawn) -> str:
+    path, mutant = one
+    return f"{path.relative_to(ROOT)}:{mutant.line} {mutant.before[:60]} -> {mutant.after[:60]}".replace("\n", " ")
+
+
+def _each(tasks: Sequence[Task], jobs: int, patience: float) -> Iterator[tuple[Drawn, trial.Verdict]]:
+    """What each task finds out, in processes beside each other."""
+    running: dict[Connection, tuple[Drawn, BaseProcess, float, Path]] = {}
+    waiting = list(tasks)
+    while waiting or running:
+        while waiting and len(running) < jobs:
+            (one, task), folder = waiting.pop(0), Path(tempfile.mkdtemp(prefix="mutant-"))
+            reading, process = _started(task, folder)
+            running[reading] = one, process, time.monotonic() + patience, folder
+        ready = wait(list(running), timeout=1.0)
+        for reading in [one for one in running if one in ready or running[one][2] < time.monotonic()]:
+            one, process, _, folder = running.pop(reading)
+            try:
+                verdict = reading.recv() if reading in ready else (True, "it never ended")
+            except EOFError:
+                verdict = True, "the process died"
+            process.kill()
+            process.join()
+            shutil.rmtree(folder, ignore_errors=True)
+            yield one, verdict
+
+
+def _started(task: Callable[[], trial.Verdict], folder: Path) -> tuple[Connection, BaseProcess]:
     context = get_context("fork")
     reading, writing = context.Pipe(duplex=False)
-    process = context.Process(target=_send, args=(writing, path, mutant, seconds))
+    process = context.Process(target=_send, args=(writing, task, folder))
     process.start()
     writing.close()
+    return reading, process
+
+
+def _send(writing: Connection, task: Callable[[], trial.Verdict], folder: Path) -> None:
+    os.environ["PYTEST_DEBUG_TEMPROOT"] = str(folder)
+    trial.quiet()
     try:
-        if not reading.poll(PATIENCE * seconds):
-            return True, "it never ended"
-        return reading.recv()  # type: ignore[no-any-return]
-    except EOFError:
-        return True, "the process died"
-    finally:
-        process.kill()
-        process.join()
-
-
-def _send(writing: Connection, path: Path, mutant: Mutant, seconds: float) -> None:
-    writing.send(trial(path, mutant, seconds))
+        verdict = task()
+    except Exception as problem:
+        verdict = False, f"could not be tried: {problem!r}"
+    writing.send(verdict)
     writing.close()
 
 

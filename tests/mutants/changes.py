@@ -32,9 +32,13 @@ _SIGNS = (ast.USub, ast.Not, ast.Invert)
 
 @dataclass(frozen=True)
 class Mutant:
-    """One change: its line, what stood there, what stands there now, and the whole module with it."""
+    """One change: its line and those of its statement, whether they stand in a function, what stood there, what stands
+    there now, and the whole module with it.
+    """
 
     line: int
+    lines: range
+    in_function: bool
     before: str
     after: str
     module: str
@@ -44,13 +48,33 @@ def mutants(source: str) -> list[Mutant]:
     """Every mutant of a module, in the order of its lines."""
     tree = ast.parse(source)
     alone = {id(inner) for node in ast.walk(tree) for part in _left_alone(node) for inner in ast.walk(part)}
+    lines, inside = _lines(tree), {id(inner) for body in _bodies(tree) for inner in ast.walk(body)}
     found = []
     for node in ast.walk(tree):
         if isinstance(node, ast.expr) and id(node) not in alone:
+            where = lines.get(id(node), range(node.lineno, (node.end_lineno or node.lineno) + 1))
             for changed in _changes(node):
                 after = ast.unparse(changed)
-                found.append(Mutant(node.lineno, ast.unparse(node), after, _with(source, node, after)))
+                module = _with(source, node, after)
+                found.append(Mutant(node.lineno, where, id(node) in inside, ast.unparse(node), after, module))
     return sorted(found, key=lambda mutant: mutant.line)
+
+
+def _bodies(tree: ast.AST) -> Iterator[ast.stmt]:
+    """Statements of the functions."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef):
+            yield from node.body
+
+
+def _lines(tree: ast.AST) -> dict[int, range]:
+    """Lines of the statement in which each expression stands, where the statement holds no other."""
+    return {
+        id(inner): range(node.lineno, (node.end_lineno or node.lineno) + 1)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.stmt) and not hasattr(node, "body")
+        for inner in ast.walk(node)
+    }
 
 
 def _left_alone(node: ast.AST) -> Iterator[ast.AST]:

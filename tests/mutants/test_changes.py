@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from costing.engine import carrying
 from tests.mutants.changes import mutants
+from tests.mutants.trial import exchange
 
 SOURCE = '''"""A text with 1 + 1 in it."""
 def rate(days: int, at: float = 0.5) -> float:
@@ -42,3 +44,23 @@ def test_what_is_changed() -> None:
 def test_each_mutant_is_another_program(source: str) -> None:
     right = ast.dump(ast.parse(source))
     assert all(ast.dump(ast.parse(mutant.module)) != right for mutant in mutants(source))
+
+
+def test_what_a_call_evaluates_and_what_loading_a_module_does_are_told_apart() -> None:
+    assert {mutant.before for mutant in mutants(SOURCE) if not mutant.in_function} == {"0.5"}
+    two_lines = mutants("def f(a):\n    return g(\n        a + 1,\n    )\n")
+    assert [(mutant.line, mutant.lines) for mutant in two_lines] == [(3, range(2, 5))] * 2
+
+
+def test_loaded_functions_take_the_code_of_a_mutant() -> None:
+    path, space = Path(__file__).with_name("nowhere.py"), dict[str, Any]()
+    source = "def f(a):\n    return sum(a + b for b in (1, 2))\n\n\nclass C:\n    def f(self):\n        return 7\n"
+    exec(compile(source, str(path), "exec"), space)
+    functions = {str(path): [space["f"], space["C"].f]}
+    changed = {}
+    for mutant in mutants(source):
+        exchange(path, mutant, functions)
+        changed[mutant.after] = space["f"](10), space["C"]().f()
+    assert changed == {"a - b": (17, 7), "2": (24, 7), "3": (24, 7), "8": (23, 8)}
+    with pytest.raises(LookupError):
+        exchange(path, mutants(source)[0], {str(path): []})

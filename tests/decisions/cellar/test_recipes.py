@@ -223,6 +223,12 @@ def test_each_mistake_is_named_at_its_cell(what, value) -> None:
         costs(estate)
 
 
+def test_thirty_days_from_harvest_to_tirage_are_enough_and_one_less_is_not() -> None:
+    """30 September is day 15 after 15 September, 15 October day 30."""
+    for day, findings in (("2025-10-15", 0), ("2025-10-14", 1)):
+        assert len(read_recipes(estate_with({"Soon": PLAIN | {"tirage date": day}}))[1]) == findings
+
+
 def test_all_mistakes_of_all_recipes_at_once() -> None:
     lacking = {name: value for name, value in PLAIN.items() if name not in ("kilograms", "harvest date")}
     estate = estate_with({"One": PLAIN | {"dosage": "-3"}, "Two": lacking, "Three": PLAIN | {"riddling": "by robot"}})

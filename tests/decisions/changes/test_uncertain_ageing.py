@@ -78,6 +78,23 @@ def test_percentiles_of_the_gain_hold_the_step_of_price(demo_estate) -> None:
     assert other["probability_holding"].isna().all()
 
 
+def test_each_percentile_of_the_gain_is_the_one_it_is_called(demo_estate) -> None:
+    """The price of corks alone is in doubt: the gain is a straight line in it, and its draws are given."""
+    estate = doubtful(
+        demo_estate, ("corks", "Dry goods", "Unit price", "Item=cork and muselet", "multiply", "normal", 1, 0.08)
+    )
+    figures, correlation, _ = uncertain_figures(estate)
+    results, factor = run(estate, ECONOMIC), 1.0 + np.linspace(0.0, 1.0, 201) ** 3
+    found = verdicts_drawn(results, figures, correlation, factor[:, np.newaxis])
+    ends = [verdicts_drawn(results, figures, correlation, np.array([[at]]))["gain_p50"] for at in (1.0, 2.0)]
+    slope = (ends[1] - ends[0]).to_numpy()
+    assert (np.abs(slope) > 1e-6).any()
+    low, high = (np.where(slope > 0, at, 100 - at) for at in (5, 95))
+    for column, share in (("gain_p5", low), ("gain_p50", np.full(len(slope), 50)), ("gain_p95", high)):
+        expected = ends[0] + slope * (np.percentile(factor, share) - 1.0)
+        assert found[column].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-9)
+
+
 def test_a_later_date_further_off_is_less_sure_and_years_count_from_the_first_possible_one(demo_estate) -> None:
     estate = doubtful(demo_estate, BRUT)
     _, _, table = drawn_verdicts(estate)

@@ -40,7 +40,7 @@ STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
 @pytest.fixture(scope="module")
 def results(demo_runs: Runs, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    answers = [*answers_of_run(demo_runs, []), sensitivity(demo_runs), forecast_answer(demo_runs)]
+    answers = [*answers_of_run(demo_runs, []), sensitivity(demo_runs), forecast_answer(demo_runs, 200)]
     path = tmp_path_factory.mktemp("looks") / "results.xlsx"
     path.write_bytes(result_workbook(result_sheets(answers), STAMP))
     return path

@@ -324,7 +324,7 @@ class _SheetWriter:
             sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        paging = Paging(self.measured.across, opened, self.heights)
+        paging = Paging(self.measured.across, opened, self.heights, keys=_keys(tables))
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
         if charts and not self.inside and self.sheet.group != "audit":
             sheet.set_zoom(beside.zoom)
@@ -352,6 +352,15 @@ class _SheetWriter:
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             set_one_page(sheet, next(links, self.row), opened)
         return points
+
+
+def _keys(tables: Sequence[ResultTable]) -> int:
+    """How many columns name a row of the widest table: those before its first figure."""
+    if not tables:
+        return 1
+    widest = max(tables, key=lambda table: len(table.frame.columns))
+    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
+    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
 
 
 def _range(table: ChartedTable, header: str) -> str:

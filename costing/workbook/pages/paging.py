@@ -41,7 +41,7 @@ def set_page(
     """Set paper, margins, scale, footer, the rows repeated on each page (first, last), the row breaks, and what prints.
 
     area: last row and column that print; None: all; below: the row below the last. Where a sheet takes pages beside
-    each other, its first column is repeated.
+    each other, the columns that name its rows are repeated.
     """
     sheet.set_landscape()
     sheet.set_paper(9)
@@ -56,7 +56,7 @@ def set_page(
     if area:
         sheet.print_area(0, 0, *area)
     if paging.pages_wide > 1:
-        sheet.repeat_columns(0, 0)
+        sheet.repeat_columns(0, paging.keys - 1)
     if breaks:
         sheet.set_h_pagebreaks(list(breaks))
 
@@ -71,13 +71,14 @@ def set_one_page(sheet: Any, below: int, columns: int) -> None:
 @dataclass(frozen=True)
 class Paging:
     """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own;
-    tallest: points that a page is to hold, if need be in smaller type.
+    tallest: points that a page is to hold, if need be in smaller type; keys: columns that name a row.
     """
 
     width: float
     columns: int
     heights: Mapping[int, float]
     tallest: float = 0.0
+    keys: int = 1
 
     @property
     def _inches(self) -> float:

@@ -35,7 +35,7 @@ from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_P
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
-from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
+from costing.workbook.pages.rows import LONG_PLAIN_TABLE, LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
 MOST_AUDIT_PAGES = 3
@@ -169,7 +169,8 @@ class _SheetWriter:
         columns = self.measured.cells[table.name]
         forms = {header: self._cell_form(table, header) for header in columns}
         self._add_table(table, top, rows, columns)
-        is_long = len(table.frame) > LONG_TABLE
+        is_plain = not table.formulas and not self.measured.wrapped[table.name]
+        is_long = len(table.frame) > (LONG_PLAIN_TABLE if is_plain else LONG_TABLE)
         # Of a long table only the first row is written here: it carries the formats of the others.
         written = 1 if is_long else len(table.frame)
         links: dict[int, list[str | None]] = {}
@@ -323,7 +324,7 @@ class _SheetWriter:
             sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        paging = Paging(self.measured.across, opened, self.heights)
+        paging = Paging(self.measured.across, opened, self.heights, keys=_keys(tables))
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
         if charts and not self.inside and self.sheet.group != "audit":
             sheet.set_zoom(beside.zoom)
@@ -351,6 +352,15 @@ class _SheetWriter:
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             set_one_page(sheet, next(links, self.row), opened)
         return points
+
+
+def _keys(tables: Sequence[ResultTable]) -> int:
+    """How many columns name a row of the widest table: those before its first figure."""
+    if not tables:
+        return 1
+    widest = max(tables, key=lambda table: len(table.frame.columns))
+    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
+    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
 
 
 def _range(table: ChartedTable, header: str) -> str:

@@ -155,6 +155,11 @@ def test_a_chart_is_on_the_first_screen_of_every_sheet_that_has_one(opened: Work
     assert seen >= 16
 
 
+def test_a_matrix_on_pages_beside_each_other_names_its_rows_on_each(opened: Workbook) -> None:
+    """The second page of Price build-up said "Brut" forty times, and neither format nor channel."""
+    assert opened["Price build-up"].print_title_cols == "$A:$C"
+
+
 def test_every_chart_says_its_message_with_a_figure(results: Path) -> None:
     package = read_package(results.read_bytes(), "results.xlsx")
     parts = [package.part(name).decode() for name in package.members if name.startswith("xl/drawings/drawing")]

@@ -151,6 +151,12 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
     return tables, sources
 
 
+def text_of(column: pd.Series[Any]) -> Names:
+    """Text of a column, "" where blank."""
+    values: pd.Categorical = column.astype("category").array
+    return np.asarray(np.append(values.categories.to_numpy(dtype=object), "")[values.codes])
+
+
 def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:
     """Vintage of each delivery, else the year in which it came, as text."""
     vintage = deliveries["vintage"].astype(object)

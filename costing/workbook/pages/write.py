@@ -35,7 +35,7 @@ from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_P
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
-from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
+from costing.workbook.pages.rows import LONG_PLAIN_TABLE, LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
 MOST_AUDIT_PAGES = 3
@@ -169,7 +169,8 @@ class _SheetWriter:
         columns = self.measured.cells[table.name]
         forms = {header: self._cell_form(table, header) for header in columns}
         self._add_table(table, top, rows, columns)
-        is_long = len(table.frame) > LONG_TABLE
+        is_plain = not table.formulas and not self.measured.wrapped[table.name]
+        is_long = len(table.frame) > (LONG_PLAIN_TABLE if is_plain else LONG_TABLE)
         # Of a long table only the first row is written here: it carries the formats of the others.
         written = 1 if is_long else len(table.frame)
         links: dict[int, list[str | None]] = {}

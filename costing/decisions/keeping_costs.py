@@ -109,7 +109,7 @@ def time_pools_of_states(results: Results, state: Ints, day: Ints) -> Floats:
             continue
         since, rate = charge.curve.from_day, charge.curve.annual_rate
         step = row_in_force(np.arange(len(since)), since, day)
-        money[charge.bears[state]] += np.where(step >= 0, rate[np.maximum(step, 0)], 0.0)
+        money[charge.bears[state]] += np.where(step >= 0, rate[step], 0.0)
     return money
 
 

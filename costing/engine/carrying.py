@@ -190,7 +190,7 @@ class AccrualCurve:
 
     def _charge_a_day(self, day: Ints) -> Floats:
         step = np.searchsorted(self.from_day, day, side="right") - 1
-        charge = np.where(step >= 0, self.annual_rate[np.maximum(step, 0)], 0.0)
+        charge = np.where(step >= 0, self.annual_rate[step], 0.0)
         return np.asarray(charge / DAYS_A_YEAR)
 
     def _knots(self, curve: RateCurve, first: int, last: int) -> Ints:

@@ -1,8 +1,8 @@
 """Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`.
 
-Recorded are the tests nearest to a package: its own, those that import from it, worked cases and published figures.
-What a fixture wider than a test computes is recorded under the fixture's name, for every test that asks for it. Tests
-that failed while they were recorded are left out.
+Recorded are the tests nearest to a package: its own, and the worked cases. What a fixture wider than a test computes is
+recorded under the fixture's name, for every test that asks for it. Tests that failed while they were recorded are left
+out.
 """
 
 from __future__ import annotations
@@ -24,8 +24,6 @@ import pytest
 from tests.mutants.trial import OPTIONS, ROOT
 
 KEPT = ROOT / ".mutants"
-_OFTEN_KILLS = ("tests/golden/", "tests/published/")
-_OF_THE_TOOLS = ("tests/benchmarks/", "tests/mutants/")
 _FIXTURE = "fixture "
 
 
@@ -62,7 +60,7 @@ class Record:
 
     def _rank(self, test: str, path: Path) -> float:
         """Seconds, fewer for a test that is likely to notice."""
-        near = test.startswith((f"tests/{path.relative_to(ROOT / 'costing').parts[0]}/", *_OFTEN_KILLS))
+        near = test.startswith((f"tests/{path.relative_to(ROOT / 'costing').parts[0]}/", "tests/golden/"))
         return (self.seconds[test] + 0.02) * (1 if near else 3)
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
@@ -101,15 +99,10 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
 
 
 def nearest(package: str) -> list[Path]:
-    """Test files of a package, those that import from it, worked cases and published figures."""
-    found = []
-    for path in sorted((ROOT / "tests").rglob("test_*.py")):
-        inside = path.relative_to(ROOT).as_posix()
-        is_own = inside.startswith((f"tests/{package}/", *_OFTEN_KILLS))
-        imports = f"from costing.{package}" in path.read_text("utf-8")
-        if is_own or (imports and not inside.startswith(_OF_THE_TOOLS)):
-            found.append(path)
-    return found
+    """Test files of a package, and the worked cases."""
+    folders = ROOT / "tests" / package, ROOT / "tests/golden"
+    found = [path for folder in folders for path in sorted(folder.rglob("test_*.py"))]
+    return [*found, *sorted((ROOT / "tests").glob(f"test_{package}*.py"))]
 
 
 def _recorded(files: list[Path], jobs: int) -> list[dict[str, Any]]:

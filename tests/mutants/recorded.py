@@ -85,6 +85,7 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     files = [path for path in nearest(package) if str(path) not in kept["files"]]
     parts = _recorded(files, jobs) if files else []
     lines = coverage.CoverageData(str(KEPT / "lines"))  # opened by this process alone
+    lines.read()  # or it begins anew
     for number, part in enumerate(parts):
         kept["seconds"].update(part["seconds"])
         kept["fixtures"].update(part["fixtures"])
@@ -94,7 +95,6 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
         now = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
-    lines.read()
     return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
 
 

@@ -106,3 +106,23 @@ def test_a_credit_may_be_as_much_as_the_load_cost_and_no_more() -> None:
     assert stock_values(pressed([60.0, None], 200.0))["value"].sum() == pytest.approx(0.0, abs=1e-9)
     with pytest.raises(InputError, match=r"'200.01' is more than the whole press load cost"):
         pressed([60.0, None], 200.01)
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_credit_left_out_by_the_basis_is_nowhere_and_one_at_sale_lies_apart(first: bool) -> None:
+    """20 for the by-product of a load for 100, on its first row or its last."""
+    order = [1, 0, 2, 3] if first else [0, 1, 2, 3]
+    columns = {
+        "fraction": ["first", "by-product", "first", "second"],
+        "volume_l": [21.0, None, 21.0, 9.0],
+        "credit": [None, 20.0, None, None],
+        "to_lot": ["M", None, "O", "R"],
+    }
+    loads = {"from_lot": ["G", None, "G", None], "weight_kg": [50.0, None, 50.0, None]}
+    rows = {name: [values[row] for row in order] for name, values in {**columns, **loads}.items()}
+    found = {}
+    for choice in ("none", "at sale", "at split"):
+        results = two_loads(BOOK.replace(by_product=choice), **rows)
+        apart = results.charges.aside.amount.sum()
+        found[choice] = stock_values(results).set_index("lot")["value"]["M"], apart
+    assert found == {"none": (100.0, 0.0), "at sale": (100.0, -20.0), "at split": (pytest.approx(80.0), 0.0)}

@@ -63,9 +63,12 @@ class Record:
         """Seconds, fewer for a test that is likely to notice."""
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
+        seconds = self.seconds[test] + 4 * any(
+            name.startswith("demo") for name in self.fixtures[test]
+        )  # to run it once
         if path.stem in file or ".".join(module.parts) in _text(ROOT / file):
-            return self.seconds[test] / 4
-        return self.seconds[test] * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
+            return seconds / 4
+        return seconds * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
         for line, contexts in self.lines.contexts_by_lineno(str(path)).items():

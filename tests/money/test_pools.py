@@ -102,6 +102,7 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     loads = (("2025-09-01", 40_000), ("2026-09-01", 10_000))
     amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
     assert amount == pytest.approx(10_000 * per_kg)
+    assert results.charges.pools.capacity().tolist() == pytest.approx([capacity or 40_000])  # of recipes
     said = [one for one in results.cautions if "at its last rate" in one.rule]
     assert [(one.value, "'Press house'" in one.rule) for one in said] == [("2025-12-31", True)]
     past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
@@ -144,8 +145,9 @@ def test_a_period_that_was_over_when_the_records_begin_leaves_nothing_idle(last,
         }
     )
     used = 1_000 / 365 * 500 / 2_000  # of the one day of 2026
-    left = run(estate).charges.expensed.amount.tolist()
-    assert left == ([pytest.approx(500.0 - used)] if is_idle else [])
+    left = run(estate).charges.expensed
+    assert left.amount.tolist() == ([pytest.approx(500.0 - used)] if is_idle else [])
+    assert left.stage.tolist() == [0] * is_idle  # of no stage: the first one stands for all
 
 
 def services(method, order=("Maintenance", "Administration"), **more):

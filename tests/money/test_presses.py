@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, InputError, read_estate, run
+from costing.graph.arrays import STAGES
 from costing.inputs.basis import Basis
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -88,6 +89,20 @@ def test_a_load_with_a_method_of_its_own_is_split_by_it() -> None:
     results = two_loads(settings={"Default split method": "weight"}, **methods)
     by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
     assert by_lot.tolist() == pytest.approx([60.0, 40.0, 70.0, 30.0])
+
+
+def test_a_constant_margin_moves_what_completing_costs_between_the_fractions_of_a_load() -> None:
+    """70 and 30 of 100 by sales value; 21 to complete the first alone: each of the two bears its part of that, 14.7
+    and 6.3, whatever it causes itself.
+    """
+    columns = {"value_per_l": [5.0] * 4, "cost_to_complete_per_l": [1.0, 0.0, 0.0, 0.0]}
+    results = two_loads(split_method="constant margin", **columns)
+    by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
+    assert by_lot.tolist() == pytest.approx([70 + 14.7 - 21, 30 + 6.3, 70, 30])
+    postings = results.charges.postings
+    moved = postings.take(postings.of("pressings", "cost_to_complete_per_l"))
+    assert dict(zip(moved.row.tolist(), moved.amount.tolist(), strict=True)) == pytest.approx({0: -6.3, 1: 6.3})
+    assert [STAGES[stage] for stage in moved.stage] == ["pressing"] * 2
 
 
 def test_a_fraction_takes_the_value_in_force_on_the_day_of_its_pressing() -> None:

@@ -21,6 +21,9 @@ from costing.workbook.blank.blank import blank_workbook
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.known import Known
+from tests.workbook.running import STARTED, Office, the_office
+
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
 
 settings.register_profile("steady", derandomize=True, deadline=None)
 settings.register_profile("full", deadline=None)
@@ -34,6 +37,18 @@ def known() -> Iterator[Known]:
     with pytest.MonkeyPatch.context() as patch:
         kept.installed(patch)
         yield kept
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_program_left_running() -> Iterator[None]:
+    with STARTED:
+        yield
+
+
+@pytest.fixture(scope="session")
+def office() -> Office:
+    """LibreOffice with a person at it, shared by the tests of this process; each closes what it opened."""
+    return the_office()
 
 
 @pytest.fixture(scope="session")
@@ -71,6 +86,15 @@ def small_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small example of README.md in a workbook; not to be changed."""
     path = tmp_path_factory.mktemp("small") / "small.xlsx"
     blank_workbook(path, tables_from_csv(demo_folder() / "small"))
+    return path
+
+
+@pytest.fixture(scope="session")
+def small_with_results(small_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small workbook after `costing run`; not to be changed."""
+    path = tmp_path_factory.mktemp("small_results") / "small.xlsx"
+    path.write_bytes(small_workbook.read_bytes())
+    assert main(["run", str(path)]) == 0
     return path
 
 

@@ -58,7 +58,7 @@ def both(demo_runs):
 @pytest.fixture(scope="module")
 def page(demo_runs):
     found = [caution("Costs!F3", "9 <b>", "is odd & new.", "Look."), Finding("Tirage!A2", "x", "is wrong.", "Mend it.")]
-    drawn = forecast_answer(demo_runs)
+    drawn = forecast_answer(demo_runs, 200)
     return page_of(demo_runs, found, "version 0", drawn)
 
 

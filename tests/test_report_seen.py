@@ -69,7 +69,7 @@ def chromium(*arguments: str) -> bytes:
 def report(demo_runs: Runs, tmp_path_factory: pytest.TempPathFactory) -> Path:
     doubts = [caution("Disgorgements!A3", "11 months", "is below 12 months.", "Look.", LONG)]
     path = tmp_path_factory.mktemp("report") / "report.html"
-    path.write_text(page_of(demo_runs, doubts, "version 0", forecast_answer(demo_runs)), encoding="utf-8")
+    path.write_text(page_of(demo_runs, doubts, "version 0", forecast_answer(demo_runs, 200)), encoding="utf-8")
     return path
 
 

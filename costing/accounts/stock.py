@@ -141,4 +141,6 @@ def _exits(results: Results, first: np.datetime64, end: np.datetime64) -> pd.Dat
     for chosen in (lost, ~lost):
         left.loc[chosen, "cost"] = largest_remainder(left.loc[chosen, "cost"].to_numpy(dtype=float), 2)
     left["result"] = (left["proceeds"] - left["cost"]).round(2)
+    if left["proceeds"].isna().all():  # nothing was sold in bulk: what bottles brought stands on Margins
+        left = left.drop(columns=["proceeds", "result"])
     return left.rename(columns={"way_out": "exit", "channel": "channel_or_operation"})

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 DASH = "–"
+_UP = 1 + 1e-15  # 31.465 is a little less as a binary number: a spreadsheet, with 15 digits, shows 31.47
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class ColumnKind:
             text = f"{value:,.{self.most_decimals}f}"
             whole, _, part = text.partition(".")
             return f"{whole}.{part[:places]}{part[places or 0 :].rstrip('0')}".rstrip(".")
-        return f"{round(value, places) + 0.0:,.{places}f}"
+        return f"{round(value * _UP, places) + 0.0:,.{places}f}"
 
 
 COLUMN_KINDS: dict[str, ColumnKind] = {

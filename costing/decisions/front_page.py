@@ -19,7 +19,6 @@ from costing.decisions.cellar.reserves import vats
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding
-from costing.graph.arrays import days
 from costing.model import Runs
 
 MOST_LINES, MOST_CUVEES = 8, 24
@@ -67,23 +66,10 @@ def front_page(
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
     return Answer(
         tables,
-        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES], *_further(runs)),
+        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES]),
         facts=facts,
         empty="No bottles are disgorged yet.",
     )
-
-
-def _further(runs: Runs) -> list[str]:
-    """Commands that answer what takes too long for a run, in one line, where there is something to answer."""
-    estate = runs.estate
-    offered = bool((days(estate["offers"]["on_date"]) >= runs.today).any())
-    asked = (
-        ("tirage_advice", "costing tirage", len(estate["tirage"]) > 0 and len(estate["price_by_age"]) > 0),
-        ("offers_judged", "costing offers", offered),
-    )
-    plans = catalogue.sheet_plans()
-    says = [f"{plans[catalogue.table(name).sheet].question} `{command}` says." for name, command, has in asked if has]
-    return [" ".join(says)] if says else []
 
 
 def _costs(runs: Runs) -> pd.DataFrame:
@@ -112,4 +98,4 @@ def _cash(runs: Runs) -> pd.DataFrame:
     if "cash_headroom" in by_month:
         lines.append(("Headroom on lines then", worst["cash_headroom"], answer.facts["worst"]))
     lines += [("Owed by customers", owed[owed > 0].sum(), day), ("Incurred and unpaid", -owed[owed < 0].sum(), day)]
-    return pd.DataFrame(lines, columns=["front_line", "amount", "when_month"])
+    return pd.DataFrame(lines, columns=["front_line", "front_amount", "when_month"])

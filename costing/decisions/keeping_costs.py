@@ -19,7 +19,6 @@ from costing.array_types import Floats, Ints
 from costing.graph.arrays import OPERATIONS, STAGES
 from costing.graph.flows import movement_norms, yearly_norms
 from costing.inputs.estate import Estate
-from costing.inputs.in_force import row_in_force
 from costing.money.dated_rates import dated_rates
 from costing.money.postings import TABLE_NAMES
 from costing.results.lots import LotLabels
@@ -107,9 +106,7 @@ def time_pools_of_states(results: Results, state: Ints, day: Ints) -> Floats:
     for charge in results.charges.time_charges:
         if charge.table != pools:
             continue
-        since, rate = charge.curve.from_day, charge.curve.annual_rate
-        step = row_in_force(np.arange(len(since)), since, day)
-        money[charge.bears[state]] += np.where(step >= 0, rate[step], 0.0)
+        money[charge.bears[state]] += charge.curve.rate_on(day)
     return money
 
 

@@ -185,13 +185,14 @@ class AccrualCurve:
         if starts.size == 0 or int(starts.min()) == int(ends.max()):
             return np.zeros(starts.shape)
         knots = self._knots(curve, int(starts.min()), int(ends.max()))
-        value = _accrue(starts.ravel(), ends.ravel(), knots, self._charge_a_day(knots[:-1]), curve.log_index(knots))
+        a_day = self.rate_on(knots[:-1]) / DAYS_A_YEAR
+        value = _accrue(starts.ravel(), ends.ravel(), knots, a_day, curve.log_index(knots))
         return value.reshape(starts.shape)
 
-    def _charge_a_day(self, day: Ints) -> Floats:
+    def rate_on(self, day: Ints) -> Floats:
+        """Charge per unit and year in force on each day."""
         step = np.searchsorted(self.from_day, day, side="right") - 1
-        charge = np.where(step >= 0, self.annual_rate[step], 0.0)
-        return np.asarray(charge / DAYS_A_YEAR)
+        return np.where(step >= 0, self.annual_rate[step], 0.0)
 
     def _knots(self, curve: RateCurve, first: int, last: int) -> Ints:
         """Days from first to last, both included, on which the charge or the daily interest changes."""

@@ -16,6 +16,7 @@ import pandas as pd
 
 from costing.array_types import Floats, Ints
 from costing.inputs.estate import Estate
+from costing.inputs.numbered import numbered
 from costing.inputs.schema import lists, operations
 from costing.units import FORMATS_L
 
@@ -95,7 +96,9 @@ LOT_COLUMNS: tuple[tuple[str, str], ...] = (
     ("dispatches", "release_lot"),
     ("stocktakes", "lot"),
     ("costs", "lot"),
+    ("opening_costs", "lot"),
 )
+"""Columns whose lots hold goods, filled or not."""
 
 
 def codes(column: pd.Series, names: pd.Index | tuple[str, ...]) -> Ints:
@@ -140,19 +143,10 @@ class Lots:
         return np.asarray(self.names.get_indexer(pd.Index(names.astype(str), dtype=object)), dtype=np.int64)
 
 
-def _named_lots(estate: Estate) -> tuple[pd.Index, dict[tuple[str, str], Ints]]:
-    """Every lot named anywhere, and the lot of each row of every column of lots."""
-    columns: list[pd.Categorical] = [estate[table][column].array for table, column in LOT_COLUMNS]
-    named = [column.categories.to_numpy(dtype=object) for column in columns]
-    numbers, names = pd.factorize(np.concatenate(named))
-    of_names = np.split(numbers.astype(np.int64), np.cumsum([len(part) for part in named])[:-1])
-    of_rows = [np.append(lots, -1)[column.codes] for lots, column in zip(of_names, columns, strict=True)]
-    return pd.Index(names, dtype=object), dict(zip(LOT_COLUMNS, of_rows, strict=True))
-
-
 def number_lots(estate: Estate) -> Lots:
     """Every lot named anywhere, with its unit and format, as the rows that fill it say."""
-    names, of_rows = _named_lots(estate)
+    numbers = numbered(estate, LOT_COLUMNS)
+    names, of_rows = pd.Index(numbers.names, dtype=object), {place: numbers.of_rows(*place) for place in LOT_COLUMNS}
     unit = np.full(len(names), LITRE, dtype=np.int64)
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]

@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.array_types import Flags
+from costing.array_types import Days, Flags
 from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
+from costing.inputs.numbered import lots_named
 from costing.inputs.press_checks import units_of_rows
 from costing.inputs.rows import Breach, Check, Rows, Words, rule_of
 from costing.inputs.schema import operations, sheets
@@ -200,15 +201,15 @@ def dates_ahead(rows: Rows) -> Iterator[Breach]:
 @Check
 def before_opening(estate: Estate) -> Iterator[Finding]:
     """Yield rows that use a lot before the day of its opening stock."""
-    opening = Rows(estate, "opening_stock")
-    day = opening["on_date"].to_numpy()
-    begins = {name: day[row] for name, row in opening.first_rows("lot").items()}
-    for table, column in _LOT_COLUMNS if begins else ():
-        yield from _before(Rows(estate, table), column, begins)
+    opening, lots = Rows(estate, "opening_stock"), lots_named(estate)
+    begins = np.full(len(lots.names) + 1, np.datetime64("NaT", "s"))
+    first = opening.first_of_names("lot")
+    begins[lots.of_names["opening_stock", "lot"]] = opening["on_date"].to_numpy()[first]
+    for table, column in _LOT_COLUMNS if len(first) else ():
+        yield from _before(Rows(estate, table), column, begins[lots.of_rows(table, column)])
 
 
-def _before(rows: Rows, column: str, begins: dict[str, np.datetime64]) -> Iterator[Finding]:
-    since = rows.by_name(column, begins, np.datetime64("NaT", "s"))
+def _before(rows: Rows, column: str, since: Days) -> Iterator[Finding]:
 
     def rule(row: int) -> str:
         return f"is before the opening stock of '{rows.shown(row, column)}', {since[row].astype('datetime64[D]')}."
@@ -218,8 +219,40 @@ def _before(rows: Rows, column: str, begins: dict[str, np.datetime64]) -> Iterat
     yield from rows.findings(rows["on_date"].to_numpy() < since, "on_date", rule, remedy, severity)
 
 
-def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
-    """Yield (lot, unit, rows, column, first row) for every unit a column uses a lot in, filling first."""
+class _FirstUses:
+    """How each lot is used where it stands first: sheet, column and the unit or format there."""
+
+    def __init__(self, estate: Estate) -> None:
+        self.lots = lots_named(estate)
+        self._use = np.full(len(self.lots.names), -1, dtype=np.int64)
+        self._row = self._use.copy()
+        self._uses: list[tuple[Rows, str, str]] = []
+
+    def otherwise(
+        self, rows: Rows, column: str, what: str, where: Flags | None = None
+    ) -> Iterator[tuple[int, str, str]]:
+        """Yield the first row of each lot of a column (where `where` is true) that was used otherwise before, how that
+        was and at which place.
+        """
+        first = rows.first_of_names(column, where)
+        named = np.flatnonzero(first >= 0)
+        lot, row = self.lots.of_names[rows.table, column][named], first[named]
+        before = self._use[lot]
+        new = before < 0
+        self._use[lot[new]], self._row[lot[new]] = len(self._uses), row[new]
+        self._uses.append((rows, column, what))
+        differs = np.array([usual != what for _, _, usual in self._uses])
+        for place in np.flatnonzero(~new & differs[before]).tolist():
+            filling, its_column, usual = self._uses[before[place]]
+            yield int(row[place]), usual, filling.place(int(self._row[lot[place]]), its_column)
+
+    def are(self, what: str) -> Flags:
+        """Whether each lot is used so where it stands first."""
+        return np.array([*(usual == what for _, _, usual in self._uses), False])[self._use]
+
+
+def _units_in_use(estate: Estate) -> Iterator[tuple[Rows, str, str, Flags | None]]:
+    """Yield rows, column, the unit of its lots and where that holds, filling first."""
     movements = Rows(estate, "movements")
     out_l, out_bottles = movements.given("out_l"), movements.given("out_bottles")
     in_l, in_bottles = movements.given("in_l"), movements.given("in_bottles")
@@ -243,49 +276,45 @@ def _units_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
         ("dispatches", "release_lot", "bottles", None),
     ]
     for table, column, unit, where in columns:
-        rows = Rows(estate, table)
-        for lot, row in rows.first_rows(column, where).items():
-            yield lot, unit, rows, column, row
+        yield Rows(estate, table), column, unit, where
 
 
 @Check
 def units_of_lots(estate: Estate) -> Iterator[Finding]:
     """Yield uses of a lot in another unit than it was filled in."""
-    first_uses: dict[str, tuple[str, Rows, int, str]] = {}
-    for lot, unit, rows, column, row in _units_in_use(estate):
-        usual, filling, first_row, first_column = first_uses.setdefault(lot, (unit, rows, row, column))
-        if unit != usual:
-            place = filling.place(first_row, first_column)
+    uses = _FirstUses(estate)
+    for rows, column, unit, where in _units_in_use(estate):
+        for row, usual, place in uses.otherwise(rows, column, unit, where):
             rule = f"is used in {_UNITS[unit]} here, and in {_UNITS[usual]} at {place}."
             remedy = "Enter the quantity in the lot's own unit, or name another lot."
             yield from rows.findings([row], column, rule, remedy)
 
 
-def _formats_in_use(estate: Estate) -> Iterator[tuple[str, str, Rows, str, int]]:
-    """Yield (lot, format, rows, column, first row) for every format that a lot is filled with, disgorgement last."""
-    formats: dict[str, str] = {}
-    filling = [("opening_stock", "lot"), ("deliveries", "lot"), ("tirage", "to_lot"), ("movements", "to_lot")]
-    for table, column in filling:
+def _formats_in_use(estate: Estate, uses: _FirstUses) -> Iterator[tuple[Rows, str, str, Flags]]:
+    """Yield rows, column, the format that its lots are filled with and where that holds, disgorgement last."""
+    for table, column in (
+        ("opening_stock", "lot"),
+        ("deliveries", "lot"),
+        ("tirage", "to_lot"),
+        ("movements", "to_lot"),
+    ):
         rows = Rows(estate, table)
         for size in rows.first_rows("format"):
-            for lot, row in rows.first_rows(column, rows.are("format", size)).items():
-                formats.setdefault(lot, size)
-                yield lot, size, rows, column, row
-    released = Rows(estate, "disgorgements")
-    pairs = released.frame.loc[released.given("release_lot"), ["from_lot", "release_lot"]].drop_duplicates()
-    for stack, release, row in zip(pairs["from_lot"], pairs["release_lot"], pairs.index, strict=True):
-        if stack in formats:
-            formats.setdefault(str(release), formats[stack])
-            yield str(release), formats[stack], released, "release_lot", int(row)
+            yield rows, column, size, rows.are("format", size)
+    stack, release = (uses.lots.of_rows("disgorgements", column) for column in ("from_lot", "release_lot"))
+    for size in FORMATS_L:
+        filled = np.append(uses.are(size), False)
+        while (given := filled[stack] & ~filled[release] & (release >= 0)).any():
+            filled[release[given]] = True  # what was disgorged may be disgorged again
+        yield Rows(estate, "disgorgements"), "release_lot", size, filled[stack]
 
 
 @Check
 def formats_of_lots(estate: Estate) -> Iterator[Finding]:
     """Yield lots that are filled with bottles of two formats."""
-    formats: dict[str, tuple[str, str]] = {}
-    for lot, size, rows, column, row in _formats_in_use(estate):
-        usual, place = formats.setdefault(lot, (size, rows.place(row, column)))
-        if size != usual:
+    uses = _FirstUses(estate)
+    for rows, column, size, where in _formats_in_use(estate, uses):
+        for row, usual, place in uses.otherwise(rows, column, size, where):
             rule = f"is filled with format '{size}' here, and with '{usual}' at {place}."
             yield from rows.findings([row], column, rule, "Give each format a lot of its own.")
 

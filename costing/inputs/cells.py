@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -28,6 +28,7 @@ LONGEST_SHOWN = 80
 _DAY_ZERO = date(1970, 1, 1).toordinal()
 _TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
 _BEGINNINGS = frozenset(("gr", "su", "to", "so", "ge"))
+_OTHER_SPACES = "\t\v\f\r\x1c\x1d\x1e\x1f"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,10 @@ def take_apart(values: pd.Series[Any]) -> Cells:
     if isinstance(dtype, pd.StringDtype):
         return _texts(size, values)
     sort = pd.api.types.infer_dtype(values, skipna=True)
+    if sort == "date":
+        codes, distinct = pd.factorize(values)
+        days = np.array([_day_number(day) for day in distinct], dtype=np.int64).astype("datetime64[D]")
+        return Cells(size, dates=np.append(days.astype("datetime64[s]"), np.datetime64("NaT", "s"))[codes])
     if sort in ("floating", "integer", "mixed-integer-float"):
         with suppress(OverflowError):  # of whole numbers beyond any cell
             return Cells(size, numbers=values.to_numpy(dtype=object).astype(np.float64))
@@ -158,12 +163,34 @@ def _whole_days(values: NDArray[Any]) -> Days:
 
 def _texts(size: int, values: pd.Series[Any]) -> Cells:
     codes, distinct = pd.factorize(values)
-    merged, words = _merged([tidy(str(text)) for text in np.asarray(distinct, dtype=object).tolist()])
+    merged, words = _merged(_tidied(list(map(str, np.asarray(distinct, dtype=object).tolist()))))
     return Cells(size, codes=np.append(merged, -1)[codes], texts=words)
 
 
+def _tidied(texts: list[str]) -> list[str]:
+    """Texts tidied one by one, unless all of them together show that none needs it."""
+    whole = "\n".join(["", *texts, ""])
+    tidy_already = whole.isascii() and whole.count("\n") == len(texts) + 1
+    tidy_already &= not any(sign in whole for sign in ("  ", " \n", "\n ", *_OTHER_SPACES))
+    return texts if tidy_already else [tidy(text) for text in texts]
+
+
+def any_begins(texts: Iterable[str], beginnings: Iterable[str]) -> bool:
+    """Whether some text may begin with one of these, whatever its case: always where one is not ASCII."""
+    whole = "\n".join(["", *texts]).lower()
+    return not whole.isascii() or any(f"\n{beginning}" in whole for beginning in beginnings)
+
+
+def any_totals(texts: Iterable[str]) -> bool:
+    """Whether some text may be the label of a totals row."""
+    return any_begins(texts, _BEGINNINGS)
+
+
 def _merged(texts: Sequence[str]) -> tuple[NDArray[np.intp], tuple[str, ...]]:
-    places: dict[str, int] = {}
+    places: dict[str, int] = dict(zip(texts, range(len(texts)), strict=True))
+    if len(places) == len(texts) and "" not in places:
+        return np.arange(len(texts)), tuple(texts)
+    places = {}
     codes = [places.setdefault(text, len(places)) if text else -1 for text in texts]
     return np.array(codes, dtype=np.intp), tuple(places)
 

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from costing.array_types import Flags, Floats
 from costing.errors import nearest
-from costing.inputs.cells import Cells, fold, number_text, take_apart
+from costing.inputs.cells import Cells, any_begins, fold, number_text, take_apart
 from costing.inputs.headers import factors
 from costing.inputs.schema import Column, lists, operations
 from costing.inputs.translations import spellings
@@ -34,6 +34,7 @@ ERROR_TEXTS = frozenset(
         *("#BLOCKED!", "#CONNECT!", "#GETTING_DATA"),
     )
 )
+_ERRORS_BEGIN = ("#", "e")
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 _SERIAL_ZERO = date(1899, 12, 30)
 _DECIMAL_SIGN = {"point": ".", "comma": ","}
@@ -154,7 +155,7 @@ def _sorts(cells: Cells, expected: str, *, dates: str = "") -> list[Fault]:
 
 
 def _error_text(text: str) -> tuple[str, str] | None:
-    if text[:1] in "#E" and (text in ERROR_TEXTS or re.fullmatch(r"Err:\d{3}", text)):
+    if text[:1].lower() in _ERRORS_BEGIN and (text in ERROR_TEXTS or re.fullmatch(r"Err:\d{3}", text)):
         return "is an error, not a value.", "Mend the formula, or type the value."
     return None
 
@@ -294,11 +295,15 @@ def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.C
     codes = np.full(cells.size, -1, dtype=np.intp)
 
     def place(texts: Iterable[str]) -> list[int]:
-        names = [spelt.get(fold(text), text) for text in texts] if spelt else texts
+        names = [spelt.get(fold(text), text) for text in texts] if spelt else list(texts)
+        if not spelt and not places:  # texts are distinct
+            places.update(zip(names, range(len(names)), strict=True))
+            return list(range(len(names)))
         return [places.setdefault(name, len(places)) for name in names]
 
     if cells.codes is not None and cells.texts:
-        for code, text in enumerate(cells.texts):
+        doubtful = column.choices or any_begins(cells.texts, _ERRORS_BEGIN)
+        for code, text in enumerate(cells.texts if doubtful else ()):
             problem = _error_text(text) or _choice_fault(text, column, spelt)
             if problem:
                 faulty[code] = problem

@@ -136,8 +136,11 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
     """Tables and sources with those rows alone of each table named; names that only the others hold are forgotten."""
     tables, sources = {}, {}
     for name, rows in kept.items():
+        if rows.all():
+            tables[name], sources[name] = estate[name], estate.sources[name]
+            continue
         table, source = estate[name][rows].reset_index(drop=True), estate.sources[name]
-        for column in table.columns if not rows.all() else ():
+        for column in table.columns:
             if isinstance(table[column].dtype, pd.CategoricalDtype):
                 table[column] = table[column].cat.remove_unused_categories()
         typed = None if source.hectolitres is None else source.hectolitres[rows]
@@ -146,6 +149,12 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
         given = {(int(number[row]), column): place for (row, column), place in source.elsewhere.items() if rows[row]}
         sources[name] = Sources(source.sheet[rows], source.row[rows], source.letters, source.units, typed, given)
     return tables, sources
+
+
+def text_of(column: pd.Series[Any]) -> Names:
+    """Text of a column, "" where blank."""
+    values: pd.Categorical = column.astype("category").array
+    return np.asarray(np.append(values.categories.to_numpy(dtype=object), "")[values.codes])
 
 
 def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:

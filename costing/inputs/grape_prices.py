@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Flags, Ints
-from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.estate import Estate, harvest_years, text_of
 from costing.inputs.rows import Breach, Rows, rule_of
 
 _NAMES = ("supplier", "village", "variety")
@@ -27,8 +27,7 @@ def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wa
     if not counts.any() or not wanted.any():
         return taken
     year = harvest_years(deliveries)
-    priced = [listed[name].astype(object).where(listed[name].notna(), "").to_numpy() for name in _NAMES]
-    delivered = [deliveries[name].astype(object).where(deliveries[name].notna(), "").to_numpy() for name in _NAMES]
+    priced, delivered = ([text_of(frame[name]) for name in _NAMES] for frame in (listed, deliveries))
     table = {
         (int(listed["vintage"].iloc[row]), *(names[row] for names in priced)): row
         for row in np.flatnonzero(counts).tolist()

@@ -17,11 +17,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from costing.array_types import Ints, Names
+from costing.inputs.estate import text_of
 
 
 def key_text(table: pd.DataFrame, columns: Iterable[str]) -> dict[str, Names]:
     """Text of key columns of a table, "" where blank."""
-    return {name: table[name].astype(object).where(table[name].notna(), "").to_numpy() for name in columns}
+    return {name: text_of(table[name]) for name in columns}
 
 
 def series_of(keys: Sequence[NDArray[np.integer]], since: Ints) -> Iterator[Ints]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from costing.array_types import Flags
 from costing.errors import FIRST_PLACES, CostingError, Finding, InputError, WorkbookError, also, caution, errors_in
 from costing.inputs import columns
-from costing.inputs.cells import LONGEST_SHOWN, Cells, display, says_total, take_apart
+from costing.inputs.cells import LONGEST_SHOWN, Cells, any_totals, display, says_total, take_apart
 from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault, Styles
 from costing.inputs.csv_folder import read_csv_files
@@ -297,8 +297,10 @@ def _kept_rows(sheet: Sheet, columns_present: Mapping[str, Cells], frame: pd.Dat
             dated |= ~np.isnat(cells.dates)
         if cells.codes is None:
             continue
-        is_total = np.array([*(says_total(text) for text in cells.texts), False])[cells.codes]
-        totals |= is_total
+        is_total = np.zeros(len(frame), dtype=bool)
+        if any_totals(cells.texts):
+            is_total = np.array([*map(says_total, cells.texts), False])[cells.codes]
+            totals |= is_total
         if sheet.column(name).type not in ("number", "integer", "percent"):
             named |= (cells.codes >= 0) & ~is_total
     if sheet.name == "settings":

@@ -17,6 +17,7 @@ import numpy as np
 from costing.errors import CAUTION, ERROR, Finding
 from costing.inputs.estate import Estate
 from costing.inputs.headers import KnownNames
+from costing.inputs.numbered import Place, columns_of, numbered
 from costing.inputs.rows import Check, Rows
 from costing.inputs.schema import sheets
 from costing.inputs.spellings import differs_in, keys_of, one_letter_apart, without_zeros
@@ -33,74 +34,77 @@ _WHERE = {
 _FREE = ("supplier", "owner", "village", "variety", "vineyard", "location", "presentation", "pool")
 """Columns whose names need no row of their own: every cell may hold a new one."""
 _SERIES_FROM, _OF_A_SERIES = 20, 0.1
-Spot = tuple[str, str, int]  # table, column, row
 
 
-def _columns(key: str, *, introducing: bool) -> list[tuple[str, str]]:
-    return [
-        (sheet.name, column.name)
-        for sheet in sheets().values()
-        for column in sheet.columns
-        if column.refers == key and column.introduces == introducing
-    ]
-
-
-def _free_columns(name: str) -> list[tuple[str, str]]:
-    return [
+def _free_columns(name: str) -> tuple[Place, ...]:
+    return tuple(
         (sheet.name, name)
         for sheet in sheets().values()
         if sheet.owner == "user" and any(column.name == name for column in sheet.columns)
-    ]
+    )
 
 
 def known_lots(estate: Estate) -> list[str]:
     """Every lot that some table introduces."""
-    return list(_first_spots(estate, _columns("lot", introducing=True)))
-
-
-def _first_spots(estate: Estate, columns: list[tuple[str, str]]) -> dict[str, Spot]:
-    """Where each name of some columns stands first, column by column."""
-    spots: dict[str, Spot] = {}
-    for table, column in columns:
-        for name, row in Rows(estate, table).first_rows(column).items():
-            spots.setdefault(name, (table, column, row))
-    return spots
+    return _Known.of(estate, "lot").names
 
 
 class _Known:
-    """Known names and where they stand, prepared once for many that are not known."""
+    """Names that some columns introduce, and where they stand, prepared once for many that are not known.
 
-    def __init__(self, estate: Estate, spots: dict[str, Spot]) -> None:
-        self.estate = estate
-        self.spots = spots
+    introduced: whether each of the names that these columns and `others` list is one of them.
+    """
+
+    def __init__(self, estate: Estate, columns: tuple[Place, ...], others: tuple[Place, ...] = ()) -> None:
+        self.estate, self.columns = estate, columns
+        self.numbers = numbered(estate, (*columns, *others))
+        self.introduced = np.zeros(len(self.numbers.names), dtype=bool)
+        for table, column in columns:
+            stands = Rows(estate, table).first_of_names(column) >= 0
+            self.introduced[self.numbers.of_names[table, column][stands]] = True
+
+    @classmethod
+    def of(cls, estate: Estate, key: str) -> _Known:
+        """Known names of one sort."""
+        return cls(estate, columns_of(key, introducing=True), columns_of(key, introducing=False))
+
+    @cached_property
+    def names(self) -> list[str]:
+        return list(self.numbers.names[self.introduced])
 
     @cached_property
     def by_key(self) -> dict[str, str]:
-        names = list(self.spots)[::-1]
+        names = self.names[::-1]
         return dict(zip(keys_of(names), names, strict=True))
 
     @cached_property
     def near(self) -> KnownNames:
-        return KnownNames(self.spots)
+        return KnownNames(self.names)
 
     def place(self, name: str) -> str:
-        table, column, row = self.spots[name]
-        return self.estate.place(table, row, column)
+        """Where a known name stands first."""
+        for table, column in self.columns:
+            rows = np.flatnonzero(Rows(self.estate, table).are(column, name))
+            if len(rows):
+                return self.estate.place(table, int(rows[0]), column)
+        raise KeyError(name)
 
 
 def unknown_names(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator[Finding]:
     """Yield names that no table introduces, with the nearest."""
     for key in _NOUNS:
-        if spoilt & {table for table, _ in _columns(key, introducing=True)}:
+        if spoilt & {table for table, _ in columns_of(key, introducing=True)}:
             continue
-        known = _Known(estate, _first_spots(estate, _columns(key, introducing=True)))
-        if key == "cuvee" and not known.spots:
+        known = _Known.of(estate, key)
+        none_known = not known.introduced.any()
+        if key == "cuvee" and none_known:
             continue
-        severity = CAUTION if key == "channel" and not known.spots else ERROR
-        for table, column in _columns(key, introducing=False):
+        severity = CAUTION if key == "channel" and none_known else ERROR
+        for table, column in columns_of(key, introducing=False):
             sheet = Rows(estate, table)
-            firsts = sheet.first_rows(column)
-            unknown = sorted((row, name) for name, row in firsts.items() if name not in known.spots)
+            number, first = known.numbers.of_names[table, column], sheet.first_of_names(column)
+            strange = np.flatnonzero((first >= 0) & ~known.introduced[number])
+            unknown = sorted(zip(first[strange].tolist(), known.numbers.names[number[strange]], strict=True))
             for row, name in unknown[:NAMES_PER_COLUMN]:
                 rows = np.flatnonzero(sheet.are(column, name))
                 rule, remedy = _unknown(key, name, known, severity)
@@ -130,17 +134,15 @@ def _unknown(key: str, name: str, known: _Known, severity: str) -> tuple[str, st
 def names_alike(estate: Estate) -> Iterator[Finding]:
     """Yield names that are one name in two spellings; caution where a letter or a leading zero differs."""
     for key in _NOUNS:
-        introducing = _columns(key, introducing=True)
-        yield from _alike(estate, introducing, introducing + _columns(key, introducing=False))
+        yield from _alike(_Known.of(estate, key))
     for name in _FREE:
-        yield from _alike(estate, _free_columns(name), _free_columns(name))
+        yield from _alike(_Known(estate, _free_columns(name)))
 
 
-def _alike(estate: Estate, columns: list[tuple[str, str]], everywhere: list[tuple[str, str]]) -> Iterator[Finding]:
-    """Names of `columns` in two spellings; the one used more often `everywhere` is the usual one."""
-    known = _Known(estate, _first_spots(estate, columns))
-    names = list(known.spots)
-    keys = keys_of(names)
+def _alike(known: _Known) -> Iterator[Finding]:
+    """Known names in two spellings; the one used more often, wherever it is named, is the usual one."""
+    estate, columns, everywhere = known.estate, known.columns, tuple(known.numbers.columns)
+    names, keys = known.names, keys_of(known.names)
     errors = _usual(_groups(names, keys), estate, everywhere)
     for name, usual in errors.items():
         rule = f"differs from '{usual}' at {known.place(usual)} only in {differs_in(name, usual)}."
@@ -171,7 +173,7 @@ def _groups(names: list[str], keys: list[str]) -> list[tuple[str, ...]]:
     return [tuple(group) for group in groups.values() if len(group) > 1]
 
 
-def _usual(groups: Sequence[tuple[str, ...]], estate: Estate, columns: list[tuple[str, str]]) -> dict[str, str]:
+def _usual(groups: Sequence[tuple[str, ...]], estate: Estate, columns: tuple[Place, ...]) -> dict[str, str]:
     """Each rarer name -> the usual one of its group; of two used as often, the one that stood first."""
     uses = _uses(estate, columns, {name for group in groups for name in group})
     usual: dict[str, str] = {}
@@ -181,7 +183,7 @@ def _usual(groups: Sequence[tuple[str, ...]], estate: Estate, columns: list[tupl
     return usual
 
 
-def _uses(estate: Estate, columns: list[tuple[str, str]], names: set[str]) -> Callable[[str], int]:
+def _uses(estate: Estate, columns: tuple[Place, ...], names: set[str]) -> Callable[[str], int]:
     """Function that says in how many cells a name stands."""
     counts = dict.fromkeys(names, 0)
     for table, column in columns if names else ():
@@ -194,7 +196,7 @@ def _uses(estate: Estate, columns: list[tuple[str, str]], names: set[str]) -> Ca
 
 
 def _at(
-    estate: Estate, columns: list[tuple[str, str]], name: str, rule: str, remedy: str, severity: str = ERROR
+    estate: Estate, columns: tuple[Place, ...], name: str, rule: str, remedy: str, severity: str = ERROR
 ) -> Iterator[Finding]:
     """Findings where a name stands: each of its rows, or the first where the name may stay."""
     for table, column in columns:

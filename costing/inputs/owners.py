@@ -21,13 +21,12 @@ from scipy.sparse.csgraph import breadth_first_order
 from costing.array_types import Flags, Ints, Names
 from costing.errors import Finding
 from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
+from costing.inputs.numbered import lots_named
 from costing.inputs.rows import Breach, Check, Rows, rule_of
 from costing.inputs.schema import sheets
 from costing.once import asked_once
 
 OWN = ""
-_LOAD = "press load\n"
-"""Before the name of a press load among the lots: no lot has such a name."""
 _FILLED = ("opening_stock", "deliveries")
 _PASSED_ON = (
     ("movements", "from_lot", "to_lot"),
@@ -54,15 +53,15 @@ _OURS_ALONE = (("offers", "lot"), ("trial_blends", "lot"), ("market_values", "lo
 
 @dataclass(frozen=True)
 class _Passes:
-    """What goes from one lot to another: table, row and column of the lot filled, names of both. A press load stands
-    between the grapes and the must as a lot of its own.
+    """What goes from one lot to another: table, row and column of the lot filled, numbers of both. A press load stands
+    between the grapes and the must as a lot of its own, numbered after the lots.
     """
 
     table: Names
     row: Ints
     column: Names
-    source: Names
-    target: Names
+    source: Ints
+    target: Ints
 
 
 def any_others(estate: Estate) -> bool:
@@ -71,50 +70,59 @@ def any_others(estate: Estate) -> bool:
 
 
 def _passes(estate: Estate) -> _Passes:
-    pressed = estate["pressings"]
-    load = (_LOAD + pressed["load"].astype(object)).to_numpy()
-    parts = [(table, end, _texts(estate[table], start), _texts(estate[table], end)) for table, start, end in _PASSED_ON]
-    parts += [("pressings", "from_lot", _texts(pressed, "from_lot"), load)]
-    parts += [("pressings", "to_lot", load, _texts(pressed, "to_lot"))]
+    lots, loads = lots_named(estate), estate["pressings"]["load"].cat.codes.to_numpy().astype(np.int64)
+    load = np.where(loads >= 0, loads + len(lots.names), -1)
+    parts = [(table, end, lots.of_rows(table, start), lots.of_rows(table, end)) for table, start, end in _PASSED_ON]
+    parts += [("pressings", "from_lot", lots.of_rows("pressings", "from_lot"), load)]
+    parts += [("pressings", "to_lot", load, lots.of_rows("pressings", "to_lot"))]
     passes = []
     for name, line, given, other in parts:
-        rows = np.flatnonzero(~pd.isna(given) & ~pd.isna(other))
+        rows = np.flatnonzero((given >= 0) & (other >= 0))
         table, column = (np.full(len(rows), word, dtype=object) for word in (name, line))
         passes.append((table, rows, column, given[rows], other[rows]))
     return _Passes(*(np.concatenate(column) for column in zip(*passes, strict=True)))
 
 
-def _texts(frame: pd.DataFrame, column: str) -> Names:
-    return np.asarray(frame[column].astype(object))
+def _of_others(estate: Estate) -> Flags:
+    """Whether each lot is not ours, by number, and False at the end. Where owners are mixed, ours come first."""
+    lots = len(lots_named(estate).names)
+    theirs = _owners(estate).of_lot[:lots] > 0 if any_others(estate) else np.zeros(lots, dtype=bool)
+    return np.append(theirs, False)
 
 
-def lots_of_others(estate: Estate) -> dict[str, str]:
-    """Lots and press loads that are not ours, and whose each is. Where owners are mixed, our own goods come first."""
-    if not any_others(estate):
-        return {}
-    owner = _owners(estate)
-    return {str(lot): name for lot, name in owner[owner != OWN].items()}
+@dataclass(frozen=True)
+class _Owners:
+    """names: our own first; of_lot: number of the owner of each lot and press load (−1: no row fills it), −1 last;
+    named: number of the owner that each row names, by table.
+    """
+
+    names: Names
+    of_lot: Ints
+    named: dict[str, Ints]
 
 
 @asked_once
-def _owners(estate: Estate) -> pd.Series:
-    """Owner of every lot and press load that a row fills, by its name."""
-    passes = _passes(estate)
-    parts = [pd.Series(_named(estate, table), index=_texts(estate[table], "lot")) for table in _FILLED]
-    rows = pd.concat(parts)
-    filled = rows[~rows.index.duplicated() & rows.index.notna()]
+def _owners(estate: Estate) -> _Owners:
+    """Owner of every lot and press load that a row fills."""
+    passes, lots = _passes(estate), lots_named(estate)
+    named = [_named(estate, table) for table in _FILLED]
+    names, number = np.unique(np.concatenate([np.array([OWN], dtype=object), *named]).astype(str), return_inverse=True)
+    rows = np.split(number[1:], [len(named[0])])
+    owner = np.full(len(lots.names) + len(estate["pressings"]["load"].cat.categories) + 1, -1, dtype=np.int64)
+    for table, of_row in reversed(list(zip(_FILLED, rows, strict=True))):
+        filled = lots.of_rows(table, "lot")
+        owner[filled[::-1]] = of_row[::-1]  # the last to be written is the first row
+    owner[-1] = -1
     goods = passes.column != "release_lot"  # a release is whose the bottles were, whatever liqueur it is dosed with
-    goods |= pd.Series(passes.source).isin(estate["disgorgements"]["from_lot"]).to_numpy()
-    names = pd.Index(pd.unique(np.concatenate([filled.index, passes.source, passes.target])), dtype=object)
-    source, target = names.get_indexer(passes.source[goods]), names.get_indexer(passes.target[goods])
-    owner = np.full(len(names), None, dtype=object)
-    owner[: len(filled)] = filled
-    for name in sorted(filled.unique()):  # `OWN` first
-        free = pd.isna(owner)
+    goods |= np.isin(passes.source, lots.of_rows("disgorgements", "from_lot"))
+    source, target = passes.source[goods], passes.target[goods]
+    begins = [np.flatnonzero(owner == number) for number in range(len(names))]
+    for one, begin in enumerate(begins):
+        free = owner < 0
         onward = free[target]
-        reached = _reached(source[onward], target[onward], np.flatnonzero(owner == name), len(names))
-        owner[reached[free[reached]]] = name
-    return pd.Series(owner, index=names)[~pd.isna(owner)]
+        reached = _reached(source[onward], target[onward], begin, len(owner) - 1)
+        owner[reached[free[reached]]] = one
+    return _Owners(names.astype(object), owner, dict(zip(_FILLED, rows, strict=True)))
 
 
 def _reached(source: Ints, target: Ints, begin: Ints, n: int) -> Ints:
@@ -136,21 +144,21 @@ def goods_change_hands(estate: Estate) -> Iterator[Finding]:
     """Yield rows that move goods between owners, and lots that two owners fill."""
     if not any_others(estate):
         return
-    owner, passes = _owners(estate), _passes(estate)
+    owner, passes, lots = _owners(estate), _passes(estate), lots_named(estate)
     remedy = (
         "Goods change hands by a sale: enter what goes as a bulk sale or a dispatch, and what comes as a delivery of "
         "its new owner. A lot of another owner has a name of its own."
     )
     for table in _FILLED:
-        lots, named = _texts(estate[table], "lot"), _named(estate, table)
-        of_lot = owner.reindex(lots).to_numpy()
-        for row in np.flatnonzero(~pd.isna(of_lot) & (of_lot != named)):
-            rule = f"fills lot '{lots[row]}', which is {_whose(of_lot[row])}."
+        lot = lots.of_rows(table, "lot")
+        for row in np.flatnonzero((lot >= 0) & (owner.of_lot[lot] != owner.named[table])):
+            rule = f"fills lot '{lots.names[lot[row]]}', which is {_whose(owner.names[owner.of_lot[lot[row]]])}."
             yield from Rows(estate, table).findings([int(row)], "owner", rule, remedy)
-    from_, to = (owner.reindex(lots).to_numpy() for lots in (passes.source, passes.target))
-    for line in np.flatnonzero((from_ != to) & ~pd.isna(from_)):
+    from_, to = owner.of_lot[passes.source], owner.of_lot[passes.target]
+    for line in np.flatnonzero((from_ != to) & (from_ >= 0) & (to >= 0)):
         table, column = str(passes.table[line]), str(passes.column[line])
-        rule = f"would mix owners without a sale: what goes in is {_whose(from_[line])}, the rest {_whose(to[line])}."
+        given, held = _whose(owner.names[from_[line]]), _whose(owner.names[to[line]])
+        rule = f"would mix owners without a sale: what goes in is {given}, the rest {held}."
         yield from Rows(estate, table).findings([int(passes.row[line])], column, rule, remedy)
 
 
@@ -161,20 +169,21 @@ def _whose(owner: str) -> str:
 @Check
 def money_of_others(estate: Estate) -> Iterator[Finding]:
     """Yield prices and costs of others' goods, their lots where only ours can stand, and own goods handed back."""
-    others = set(lots_of_others(estate))
-    for table, column in _NO_MONEY if others else ():
+    others, lots = _of_others(estate), lots_named(estate)
+    any_theirs = bool(others.any())
+    for table, column in _NO_MONEY if any_theirs else ():
         theirs = _rows_of(estate, table, others) & np.asarray(estate[table][column].fillna(0.0) != 0)
         rule = "stands on goods of another owner, which are neither bought nor sold by us."
         remedy = "Empty it; what they pay for the work stands on Service rates. Goods that we bought have no owner."
         yield from Rows(estate, table).findings(theirs, column, rule, remedy)
-    for table, column in _OURS_ALONE if others else ():
-        theirs = estate[table][column].astype(object).isin(others).to_numpy()
+    for table, column in _OURS_ALONE if any_theirs else ():
+        theirs = estate[table][column].isin(lots.names[others[:-1]]).to_numpy()
         rule, remedy = "is a lot of another owner: only our own can stand here.", "Name a lot of ours."
         yield from Rows(estate, table).findings(theirs, column, rule, remedy)
     moves = estate["movements"]
     back = (moves["operation"] == "handing back").to_numpy()
     if back.any():
-        ours = back & ~moves["from_lot"].astype(object).isin(others).to_numpy()
+        ours = back & ~others[lots.of_rows("movements", "from_lot")]
         rule, remedy = "is a lot of our own: there is nobody to hand it back to.", "Enter a sale, or the owner."
         yield from Rows(estate, "movements").findings(ours, "from_lot", rule, remedy)
 
@@ -191,30 +200,32 @@ def service_rates_hold(rates: Rows) -> Iterator[Breach]:
     yield rates.given("owner") & ~rates.are("owner", *known), "owner", rule, remedy
 
 
-def _rows_of(estate: Estate, table: str, lots: set[str]) -> Flags:
-    """Rows of a table that are of these lots; of a press load all."""
-    frame = estate[table]
-    columns = [column.name for column in sheets()[table].columns if column.refers == "lot"]
-    of_lots = np.zeros(len(frame), dtype=bool)
-    for column in columns:
-        of_lots |= frame[column].astype(object).isin(lots).to_numpy()
+def _rows_of(estate: Estate, table: str, which: Flags) -> Flags:
+    """Rows of a table that are of some lots (by number, False at the end); of a press load all."""
+    lots, of_lots = lots_named(estate), np.zeros(len(estate[table]), dtype=bool)
+    for column in sheets()[table].columns:
+        if column.refers == "lot":
+            of_lots |= which[lots.of_rows(table, column.name)]
     if table == "pressings":
-        of_lots = frame["load"].isin(frame["load"][of_lots]).to_numpy()
+        load = estate[table]["load"].cat.codes.to_numpy()
+        of_lots = np.isin(load, load[of_lots])
     return of_lots
 
 
 def own_part(estate: Estate) -> Estate:
     """The estate with other people's rows beside its own; the same where it keeps nothing for others."""
-    theirs = {lot: owner for lot, owner in lots_of_others(estate).items() if not lot.startswith(_LOAD)}
-    if not theirs:
+    theirs = _of_others(estate)
+    if not theirs.any():
         return estate
-    rows = {table: _rows_of(estate, table, set(theirs)) for table in _OF_LOTS}
+    names, owner = lots_named(estate).names[theirs[:-1]], _owners(estate)
+    of_lot = owner.names[owner.of_lot[: len(theirs) - 1][theirs[:-1]]]
+    rows = {table: _rows_of(estate, table, theirs) for table in _OF_LOTS}
     tables, sources = some_rows(estate, {table: ~those for table, those in rows.items()})
     return replace(
         estate,
         tables={**estate.tables, **tables},
         sources={**estate.sources, **sources},
-        others=Others(*some_rows(estate, rows), theirs),
+        others=Others(*some_rows(estate, rows), dict(zip(names.tolist(), of_lot.tolist(), strict=True))),
     )
 
 

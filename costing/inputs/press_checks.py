@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from costing.array_types import Flags
 from costing.errors import CAUTION, Finding
-from costing.inputs.estate import Estate, harvest_years
+from costing.inputs.estate import Estate, harvest_years, text_of
 from costing.inputs.rows import Breach, Check, Rows, rule_of
 
 LEAST_L_PER_KG, MOST_L_PER_KG = 0.4, 0.8
@@ -38,7 +38,7 @@ def _kind(rows: Rows) -> str:
 @rule_of("opening_stock", "deliveries", "offers")
 def units_of_kinds(rows: Rows) -> Iterator[Breach]:
     """Yield quantities whose unit does not fit what they are, and bottles without a format."""
-    expected, units = units_of_rows(rows), rows["unit"].astype(object).fillna("").to_numpy()
+    expected, units = units_of_rows(rows), text_of(rows["unit"])
 
     def rule(row: int) -> str:
         return f"is no unit for {rows.shown(row, _kind(rows))}."
@@ -108,11 +108,10 @@ def opening_amounts(costs: Rows) -> Iterator[Breach]:
     yield gone & ~costs.given("incurred_date"), "incurred_date", rule, "Enter it."
     filling = {"deliveries": "lot", "disgorgements": "release_lot"}
     filling |= dict.fromkeys(("pressings", "tirage", "movements"), "to_lot")
-    later = {lot for table, column in filling.items() for lot in costs.of(table).first_rows(column)}
-    absent = later - set(costs.of("opening_stock").first_rows("lot"))
+    opened = costs.of("opening_stock").first_rows("lot")
     remedy = "Add it to Opening stock, or enter the amount on Costs."
     for name in costs.first_rows("lot"):
-        if name in absent:
+        if name not in opened and any(costs.of(table).are(column, name).any() for table, column in filling.items()):
             yield costs["lot"] == name, "lot", "is not in the opening stock.", remedy
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.array_types import Flags
+from costing.array_types import Flags, Ints
 from costing.errors import CAUTION, ERROR, FIRST_PLACES, Finding, also
 from costing.inputs.cells import number_text
 from costing.inputs.estate import Estate
@@ -94,14 +94,16 @@ class Rows:
 
     def first_rows(self, column: str, where: Flags | None = None) -> dict[str, int]:
         """Each name in a column of names -> the first row that holds it (among the rows `where` is true)."""
-        values = self.frame[column].cat
-        codes = values.codes.to_numpy()
-        if where is not None:
-            codes = np.where(where, codes, -1)
-        names = values.categories.to_list()
-        first = np.full(len(names) + 1, -1, dtype=np.intp)
+        first, names = self.first_of_names(column, where), self.frame[column].cat.categories
+        return {name: row for name, row in zip(names, first.tolist(), strict=True) if row >= 0}
+
+    def first_of_names(self, column: str, where: Flags | None = None) -> Ints:
+        """First row of each name that a column lists, among the rows `where` is true (−1: none) [categories]."""
+        values: pd.Categorical = self.frame[column].array
+        codes = values.codes if where is None else np.where(where, values.codes, -1)
+        first = np.full(len(values.categories) + 1, -1, dtype=np.int64)
         first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)  # the last to be written is the first row
-        return {name: row for name, row in zip(names, first.tolist(), strict=False) if row >= 0}
+        return first[:-1]
 
     def by_name(self, column: str, values: dict[str, Any], blank: Any) -> NDArray[Any]:
         """Value of each row's name: `values[name]`, `blank` where the name is not among them."""
@@ -125,7 +127,7 @@ class Rows:
         self, column: str, known: Iterable[str], rule: str, otherwise: str, where: Flags | None = None
     ) -> Iterator[Breach]:
         """Yield the names of a column that are not among those known (where `where` is true), each with the nearest."""
-        names = list(known)
+        names = dict.fromkeys(known)
         for name in self.first_rows(column, where):
             if name not in names:
                 rows = self.are(column, name) & (True if where is None else where)

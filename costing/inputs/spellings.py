@@ -20,9 +20,9 @@ _LOOK_ALIKE = str.maketrans("авекмнорстухіјѕαβεηικμνορ�
 _SIGNS = re.compile(r"[^\w\n]|_")
 _ASCII_SIGNS = str.maketrans(dict.fromkeys((sign for sign in map(chr, range(32, 127)) if not sign.isalnum()), " "))
 _SPACES = re.compile(r"(?m)^ +| +$| +(?= )")
-_JOINTS = re.compile(r"(?<!\d) | (?!\d)")
+_JOINTS = re.compile(r" (?:(?<!\d )|(?!\d))")
 _BORDERS = re.compile(r"(?<=[^\W\d])(?=\d)|(?<=\d)(?=[^\W\d])")
-_ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
+_ZEROS = re.compile(r"0(?<!\d0)0*(?=\d)")
 _WORDS = re.compile(rf"[^\W\d_]{{{SHORTEST_WORD},}}")
 _ROMAN = re.compile(r"[ivxlcdm]+")
 

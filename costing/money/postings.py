@@ -184,7 +184,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, family: s
     state_of_lot = np.full(len(chain.lots.names) + 1, -1, dtype=np.int64)
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]
     had_gone = frame["way_out"].notna().to_numpy()[rows]
-    state = np.where(had_gone, -1, state_of_lot[codes(frame["lot"], chain.lots.names)[rows]])
+    state = np.where(had_gone, -1, state_of_lot[chain.lots.of_rows["opening_costs", "lot"][rows]])
     stage = codes(frame["stage"], STAGES)[rows]
     begun = chain.states.start[state]
     fixed, paid = days(frame["incurred_date"])[rows], days(frame["mean_payment_date"])[rows]
@@ -202,7 +202,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, family: s
 def direct_postings(estate: Estate, chain: Chain, elements: pd.Index) -> Postings:
     """Costs rows, each where `costing.money.entries` has it enter its lot."""
     frame = estate["costs"]
-    day, lot = days(frame["on_date"]), codes(frame["lot"], chain.lots.names)
+    day, lot = days(frame["on_date"]), chain.lots.of_rows["costs", "lot"]
     entry = entries_of(chain, lot, day)
     row = entry.cost
     stage = codes(frame["stage"], STAGES)[row]

@@ -184,7 +184,7 @@ class Composition:
         paid[postings.flow[bought & (postings.flow >= 0)]] = True
         by_invoice = postings.row[bought & (postings.table == TABLE_NAMES.index("costs"))]  # on the lot, not its row
         paid_lot = np.zeros(len(self.chain.lots.names) + 1, dtype=bool)
-        paid_lot[codes(self.estate["costs"]["lot"], self.chain.lots.names)[by_invoice]] = True
+        paid_lot[self.chain.lots.of_rows["costs", "lot"][by_invoice]] = True
         origin = np.flatnonzero(np.isin(flows.kind, (Flow.OPENING, Flow.DELIVERY)) & (paid | paid_lot[flows.target]))
         entered = self._at(self.chain.target_state[origin], self._fresh(origin))
         return self._solver.forward(entered + self._mix.added)

@@ -57,14 +57,14 @@ def lot_labels(estate: Estate, chain: Chain) -> LotLabels:
         ("tirage", "to_lot"),
     ):
         frame = estate[table]
-        lot, named = codes(frame[column], names), codes(frame["cuvee"], cuvees)
+        lot, named = chain.lots.of_rows[table, column], codes(frame["cuvee"], cuvees)
         cuvee[lot[named >= 0]] = named[named >= 0]
         if table != "movements":
             day = days(frame["on_date" if table == "tirage" else "tirage_date"])
             known = day != BLANK_DAY
             np.maximum.at(tirage, lot[known], day[known])
     released = estate["disgorgements"]
-    np.maximum.at(disgorged, codes(released["release_lot"], names), days(released["on_date"]))
+    np.maximum.at(disgorged, chain.lots.of_rows["disgorgements", "release_lot"], days(released["on_date"]))
     passes = np.flatnonzero(
         np.isin(flows.kind, (Flow.MOVEMENT, Flow.DISGORGEMENT)) & (flows.source >= 0) & (flows.target >= 0)
     )

@@ -19,7 +19,7 @@ import pandas as pd
 
 from costing.array_types import Floats, Ints
 from costing.errors import CostingError, nearest
-from costing.graph.arrays import STAGES, Flow, codes
+from costing.graph.arrays import STAGES, Flow
 from costing.inputs.estate import vintages
 from costing.inputs.schema import sheets
 from costing.money.charges import Accrued
@@ -259,7 +259,7 @@ def _names(results: Results, state: Ints) -> np.ndarray:
     opened = states.flow[state]
     given = np.where(flows.target[opened] >= 0, flows.target[opened], flows.source[opened])
     dosed = flows.kind[opened] == Flow.LIQUEUR  # the liqueur may be what completes a disgorgement
-    given[dosed] = codes(results.estate["disgorgements"]["release_lot"], chain.lots.names)[flows.row[opened[dosed]]]
+    given[dosed] = chain.lots.of_rows["disgorgements", "release_lot"][flows.row[opened[dosed]]]
     lot = np.where(states.lot[state] >= 0, states.lot[state], given)
     named = np.append(chain.lots.names.to_numpy(dtype=object), "")[lot]
     loads = (states.batch[state] >= 0) & (states.batch[state] < len(flows.load_names))

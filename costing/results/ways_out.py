@@ -13,7 +13,7 @@ import pandas as pd
 from costing.array_types import Ints, Names
 from costing.engine.shares import LOST
 from costing.graph.arrays import OPERATIONS, Flow, days
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, text_of
 from costing.inputs.in_force import named_row_in_force
 from costing.inputs.schema import operations
 from costing.results.results import Results
@@ -45,7 +45,7 @@ def names_of_exits(results: Results) -> tuple[Names, Names]:
     dispatched = flows.kind[flow] == Flow.DISPATCH
     row = flows.row[flow[dispatched]]
     way[dispatched] = ways_out(estate)[row]
-    through[dispatched] = estate["dispatches"]["channel"].astype(object).fillna("").to_numpy()[row]
+    through[dispatched] = text_of(estate["dispatches"]["channel"])[row]
     done = np.array([*OPERATIONS, COUNTED], dtype=object)
     lost = shares.exit_reason == LOST
     bulk = (flows.kind[flow] == Flow.MOVEMENT) & ~lost
@@ -53,6 +53,6 @@ def names_of_exits(results: Results) -> tuple[Names, Names]:
     way[bulk], through[bulk] = exit_of[flows.operation[flow[bulk]]], done[flows.operation[flow[bulk]]]
     way[lost], through[lost] = ABNORMAL, done[flows.operation[flow[lost]]]
     counted = np.flatnonzero(lost & (flows.kind[flow] == Flow.STOCKTAKE))
-    cause = estate["stocktakes"]["cause"].astype(object).fillna("").to_numpy()[flows.row[flow[counted]]]
+    cause = text_of(estate["stocktakes"]["cause"])[flows.row[flow[counted]]]
     through[counted] = [f"{COUNTED}: {why}" if why else COUNTED for why in cause]
     return way, through

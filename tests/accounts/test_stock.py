@@ -52,6 +52,13 @@ def test_what_is_not_known_is_blank_and_not_nought(answer: Answer) -> None:
     assert stock.loc[priced, "write_down"].to_numpy() == pytest.approx(by_hand[priced].to_numpy(), abs=0.2)
 
 
+def test_without_a_sale_in_bulk_no_column_of_proceeds_stands_empty(answer: Answer) -> None:
+    """What bottles brought stands on Margins: blank proceeds beside every sale read as if it were not known."""
+    assert (answer["exits_book"]["exit"] == "sale").any()
+    for name in ("exits_book", "exits_economic"):
+        assert not {"proceeds", "result"} & set(answer[name])
+
+
 def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(answer: Answer) -> None:
     held = answer["roll_forward_quantities"]
     moved = held.columns[3:-1]

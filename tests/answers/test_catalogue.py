@@ -49,9 +49,9 @@ def test_a_column_of_the_data_reaches_every_reader() -> None:
     answer = Answer(
         {"vats": pd.DataFrame({"lot": ["V1"], "litres": [1234.5], "reserve": [0.5]}).drop(columns="reserve")}
     )
-    assert "1,234" in text_answer(answer)
+    assert "1,235" in text_answer(answer)
     assert answer.to_dict()["vats"] == [{"lot": "V1", "litres": 1234.5}]
-    assert "<td class=n>1,234</td>" in answer._repr_html_()
+    assert "<td class=n>1,235</td>" in answer._repr_html_()
     (sheet,) = result_sheets([answer])
     assert list(sheet.tables[0].frame.columns) == ["Lot", "Litres"]
 
@@ -104,3 +104,6 @@ def test_money_of_a_bottle_has_cents_and_money_of_an_estate_none() -> None:
             assert column.kind in ("money per unit", "money in detail"), column.name
     assert written(1234.567, "money per unit") == "1,234.57"
     assert written(1234.567, "money total") == "1,235"
+    assert written(31.465, "money per unit") == "31.47"  # as in a cell, though the binary number is below 31.465
+    assert written(-0.125, "money per unit") == "-0.13"
+    assert written(31.4649, "money per unit") == "31.46"

@@ -1,23 +1,11 @@
-"""Seconds and findings where many rows have one mistake: what a person waits for, and has to read.
-
-Cases: a million equal sales of one bottle, as a cellar door has them; and the demo estate many times side by side
-(each copy has lots of its own) with every dispatched lot misspelt. Reading and the rules on rows are timed, as in
-`costing check`; each case in a process of its own.
-"""
+"""Tables of the demo estate many times side by side, and with one mistake in many rows."""
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from time import process_time
 
 import pandas as pd
 
-from costing.errors import InputError
-from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.workbook.blank.contents import tables_from_csv
 
@@ -50,6 +38,12 @@ def _copy(frame: pd.DataFrame, own: list[str], copy: int) -> pd.DataFrame:
     return rows
 
 
+def with_rows(tables: Tables, title: str, **columns: object) -> Tables:
+    """Tables with further rows of one sheet; keyword names are headers with `_` for blanks."""
+    rows = pd.DataFrame({header.replace("_", " "): values for header, values in columns.items()})
+    return {**tables, title: pd.concat([tables[title], rows], ignore_index=True)}
+
+
 def misspelt_lots(copies: int) -> Tables:
     """Demo estates side by side, every dispatched lot with a prefix that nothing else has."""
     tables = side_by_side(copies)
@@ -63,33 +57,3 @@ def equal_sales(rows: int) -> Tables:
     sale = tables["Dispatches"].iloc[[-1]].assign(**{"Bottles": 1.0})
     more = sale.loc[sale.index.repeat(rows)]
     return {**tables, "Dispatches": pd.concat([tables["Dispatches"], more], ignore_index=True)}
-
-
-CASES: dict[str, tuple[Callable[[int], Tables], int]] = {
-    "equal sales": (equal_sales, 1_000_000),
-    "misspelt lots": (misspelt_lots, 20),
-}
-
-
-def measure(case: str, size: int) -> dict[str, float]:
-    """Rows of dispatches and movements, seconds to read and check, findings shown."""
-    tables = CASES[case][0](size)
-    start = process_time()
-    try:
-        findings = len(read_inputs(tables).cautions)
-    except InputError as wrong:
-        findings = len(wrong.findings)
-    rows = len(tables["Dispatches"]) + len(tables["Movements"])
-    return {"rows": rows, "check_s": process_time() - start, "findings": findings}
-
-
-def measure_apart(case: str, timeout_s: float = 600) -> dict[str, float]:
-    """`measure` at full size in a process of its own."""
-    command = [sys.executable, "-m", "tests.benchmarks.mistakes", case, str(CASES[case][1])]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=True)
-    found: dict[str, float] = json.loads(done.stdout)
-    return found
-
-
-if __name__ == "__main__":
-    print(json.dumps(measure(sys.argv[1], int(sys.argv[2]))))

@@ -1,123 +1,127 @@
-"""Seconds and memory along the axes in which houses differ, not only by their movements.
+"""The engine along the axes in which houses differ: movements, honest money, elements, rows of costs, dispatches.
 
-Each case at two sizes, so that an exponent can be told (1: in proportion), each size in a process of its own. The demo
-side by side has honest money where the ledger has an honest graph: twice the columns, seven times the rows of rates.
-Times are those of the processor.
+The demo side by side has honest money where the ledger has an honest graph: twice the columns, seven times the rows of
+rates. A pass is once over the memory of the solve: costs of every state copied, and the shares.
 """
 
 from __future__ import annotations
 
-import json
-import math
 import resource
-import subprocess
-import sys
-from collections.abc import Callable
+from time import process_time
 
 import numpy as np
 
-from costing.decisions.changes.uncertainty import forecast
+from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.estate import Estate
 from costing.inputs.load import read_inputs
-from costing.model import Runs, run
+from costing.model import run
+from costing.results.composition import composition
+from costing.results.origins import origins
+from costing.results.results import Results
+from costing.results.stock import stock_values
+from costing.workbook.blank.contents import tables_from_csv
 from tests.benchmarks.ledger import ledger
-from tests.benchmarks.measure import timed
-from tests.benchmarks.mistakes import side_by_side
+from tests.benchmarks.measure import seconds, timed
+from tests.benchmarks.mistakes import DEMO, Tables, side_by_side, with_rows
 
 ELEMENTS = 200
-DRAWS = 1_000
+MONTHS = 120
+Figures = dict[str, float]
 
 
-def _demo(copies: int) -> Estate:
-    return read_inputs(side_by_side(copies))
-
-
-def _best_run(estate: Estate, repeats: int = 2) -> dict[str, float]:
-    """Seconds of a run on each basis; each is let go before the next."""
-    found = {}
-    for basis in (BOOK, ECONOMIC):
-        found[f"{basis.name} (s)"] = min(
-            timed(lambda basis=basis: len(run(estate, basis).total))[1] for _ in range(repeats)
-        )
-    return found
-
-
-def demo(copies: int) -> dict[str, float]:
-    """The demo estate so many times, on either basis."""
-    estate = _demo(copies)
-    return {"rows": len(estate["movements"]), **_best_run(estate)}
-
-
-def elements(movements: int) -> dict[str, float]:
-    """A ledger whose direct costs name two hundred elements."""
-    tables = ledger(movements)
-    costs = tables["costs"]
-    named = np.array([f"element {one}" for one in range(ELEMENTS)], dtype=object)[np.arange(len(costs)) % ELEMENTS]
-    estate = read_inputs({**tables, "costs": costs.assign(Element=named)})
-    columns = len(run(estate, ECONOMIC).columns)
-    return {"rows": movements, "columns": columns, **_best_run(estate, 1)}
-
-
-def drawn(copies: int) -> dict[str, float]:
-    """A thousand draws of the uncertain figures of the demo so many times."""
-    estate = _demo(copies)
-    found, seconds = timed(lambda: forecast(Runs(estate), DRAWS))
-    return {"rows": len(estate["movements"]), "releases": len(found.releases), "forecast (s)": seconds}
-
-
-def decisions(copies: int) -> dict[str, float]:
-    """Prices, margins and stacks of the demo so many times, its runs made before."""
-    from costing.decisions.hold_or_release import ageing
-    from costing.decisions.prices.margins import margins
-    from costing.decisions.prices.price_tables import release_prices
-
-    runs = Runs(_demo(copies))
-    bases = (runs.book, runs.economic, runs.replacement)
-    prices, price_s = timed(lambda: release_prices(*bases))
+def _read_and_run(rows: int, tables: Tables, repeats: int = 2) -> Figures:
+    """Seconds to read the tables and to run either basis; each run is let go before the next."""
+    estate, read_s = timed(lambda: read_inputs(tables))
+    read_s = min(read_s, *(seconds(lambda: read_inputs(tables)) for _ in range(repeats - 1)), read_s)
+    runs = {basis.name: seconds(lambda basis=basis: run(estate, basis), repeats) for basis in (BOOK, ECONOMIC)}
     return {
-        "rows": len(prices),
-        "prices (s)": price_s,
-        "margins (s)": timed(lambda: margins(runs))[1],
-        "ageing (s)": timed(lambda: ageing(runs))[1],
+        "rows": rows,
+        "read (s)": read_s,
+        **{f"{name} (s)": spent for name, spent in runs.items()},
+        **_solved(estate),
     }
 
 
-CASES: dict[str, tuple[Callable[[int], dict[str, float]], int, int]] = {
-    "demo side by side": (demo, 125, 300),
-    "cost elements": (elements, 20_000, 100_000),
-    "forecast": (drawn, 12, 50),
-    "decisions": (decisions, 1, 5),
-}
-"""Case -> what is measured, and its two sizes."""
+def _solved(estate: Estate) -> Figures:
+    """Size of the equation, memory until here, the solve and one pass over its memory."""
+    results = run(estate, ECONOMIC)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    matrix, cost = results.shares.matrix, results.cost[np.arange(len(results.total))]
+    return {
+        "states": len(cost),
+        "columns": cost.shape[1],
+        "peak (GB)": peak,
+        "solve (s)": seconds(lambda: results.solution.plain.forward(cost), 5, process_time),
+        "pass (s)": seconds(lambda: (cost.copy(), matrix.copy()), 5, process_time),
+    }
 
 
-def measure(case: str, size: int) -> dict[str, float]:
-    """Figures of one case at one size, peak memory (GB) among them."""
-    found = CASES[case][0](size)
-    return {**found, "peak (GB)": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20}
+def movements(size: int) -> Figures:
+    """A ledger of so many movements."""
+    return _read_and_run(size, ledger(size))
 
 
-def measure_apart(case: str, size: int, timeout_s: float = 900) -> dict[str, float]:
-    """`measure` in a process of its own."""
-    command = [sys.executable, "-m", "tests.benchmarks.shapes", case, str(size)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=True)
-    found: dict[str, float] = json.loads(done.stdout)
-    return found
+def demo(copies: int) -> Figures:
+    """The demo estate so many times."""
+    tables = side_by_side(copies)
+    return _read_and_run(len(tables["Movements"]), tables)
 
 
-def lines(case: str) -> list[str]:
-    """Both sizes of a case in a line each, and the exponents of its seconds."""
-    sizes = CASES[case][1:]
-    found = [measure_apart(case, size) for size in sizes]
-    said = [
-        f"{case} × {size:,} | " + " | ".join(f"{name} {value:,.4g}" for name, value in one.items())
-        for size, one in zip(sizes, found, strict=True)
-    ]
-    grown = math.log(found[1]["rows"] / found[0]["rows"])
-    exponents = {name: math.log(found[1][name] / value) / grown for name, value in found[0].items() if "(s)" in name}
-    return [*said, f"{case}, exponents by rows | " + " | ".join(f"{name} {one:.2f}" for name, one in exponents.items())]
+def elements(named: int, size: int = 20_000) -> Figures:
+    """A ledger whose direct costs name so many elements."""
+    tables = ledger(size)
+    costs = tables["costs"]
+    names = np.array([f"element {one}" for one in range(named)], dtype=object)[np.arange(len(costs)) % named]
+    return _read_and_run(named, {**tables, "costs": costs.assign(Element=names)}, 1)
 
 
-if __name__ == "__main__":
-    print(json.dumps(measure(sys.argv[1], int(sys.argv[2]))))
+def many_elements(size: int) -> Figures:
+    """A ledger of so many movements whose direct costs name two hundred elements."""
+    return {**elements(ELEMENTS, size), "rows": size}
+
+
+def cost_rows(rows: int) -> Figures:
+    """A ledger with so many rows of costs."""
+    tables = ledger(20_000)
+    costs = tables["costs"]
+    return _read_and_run(rows, {**tables, "costs": costs.iloc[np.arange(rows) % len(costs)].reset_index(drop=True)}, 1)
+
+
+def dispatches(sales: int) -> Figures:
+    """The demo estate with so many sales of one bottle out of one large lot."""
+    day = np.datetime64("2025-02-01")
+    tables = tables_from_csv(DEMO)
+    bought = {"What": ["finished"], "Unit": ["bottles"], "Format": ["bottle"], "Cuvée": ["Brut"]}
+    tables = with_rows(tables, "Deliveries", Date=[day], Lot=["BULK"], Quantity=[sales], Price_per_unit=[9.0], **bought)
+    days, lot = day + np.arange(sales) % 300, np.full(sales, "BULK", dtype=object)
+    sold = {"Release_lot": lot, "Channel": np.full(sales, "Trade", dtype=object), "Bottles": 1.0, "Net_price": 15.0}
+    return _read_and_run(sales, with_rows(tables, "Dispatches", Date=days, **sold), 1)
+
+
+def _last_release(results: Results) -> str:
+    flows = results.chain.flows
+    return str(results.chain.lots.names[flows.target[flows.kind == Flow.DISGORGEMENT][-1]])
+
+
+def one_release(size: int) -> Figures:
+    """Origins and composition of one release of a ledger that has been run."""
+    results = run(read_inputs(ledger(size)), ECONOMIC)
+    release = _last_release(results)
+    # the composition of a chain is made once; a second question is what a person waits for
+    first = seconds(lambda: composition(results, [release]))
+    return {
+        "rows": size,
+        "origins (s)": seconds(lambda: origins(results, release)),
+        "composition, first (s)": first,
+        "composition (s)": seconds(lambda: composition(results, [release])),
+    }
+
+
+def month_ends(size: int) -> Figures:
+    """Stock of a ledger at 120 ends of months."""
+    results = run(read_inputs(ledger(size)), ECONOMIC)
+    last = np.datetime64(results.chain.valuation_day, "D").astype("datetime64[M]")
+    ends = [(last - month).astype("datetime64[D]") - 1 for month in range(MONTHS)]
+    values, spent = timed(lambda: stock_values(results, ends))
+    return {"rows": size, "values": len(values), "month-ends (s)": spent}

@@ -22,7 +22,7 @@ from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.pages.run_log import read_log
 from tests.commands.books import first_hour
 
-SEEDS, STEPS = (200, 4) if os.environ.get("COSTING_FULL") else (5, 3)
+SEEDS, STEPS = (200, 4) if os.environ.get("COSTING_FULL") else (3, 2)
 RESULTS = ("Stock value", "Cost build-up", "Origins", "Amounts charged", "Run check")
 Choose = random.Random
 

@@ -1,29 +1,23 @@
-"""The first page says in one line which commands answer what a run leaves out."""
+"""The first page: what it says, in figures as large as a person says them."""
 
 from __future__ import annotations
 
-from costing import House
-from costing.answers.answer import Answer
+from costing.answers import catalogue
 from costing.decisions.front_page import front_page
 from costing.model import Runs
 
 
-def commands(runs: Runs) -> list[str]:
-    """Last sentences of the page, those on the plan aside."""
-    answer: Answer = front_page(runs, (), ())
-    return list(answer.says[2:])
+def test_what_has_a_command_of_its_own_is_named_once(demo_runs: Runs) -> None:
+    """Tirage and offers stood in a sentence and in the table of what waits."""
+    answer = front_page(demo_runs, (), ())
+    waits = answer["front_waiting"].set_index("what")["waits_for"]
+    assert waits["Spring tirage"] == "costing tirage FILE --write"
+    assert waits["Offers judged"] == "costing offers FILE --write"
+    assert not [sentence for sentence in answer.says if "tirage" in sentence or "offers" in sentence]
 
 
-def test_tirage_and_offers_have_one_line(demo_runs) -> None:
-    (line,) = commands(demo_runs)
-    assert "How many bottles do we fill this spring" in line
-    assert "`costing tirage` says." in line
-    assert line.endswith("`costing offers` says.")
-
-
-def test_offers_of_the_past_and_an_estate_without_prices_have_none(demo_estate) -> None:
-    past = House(demo_estate).replace(offers=lambda table: table.assign(on_date="2025-01-10"))
-    (line,) = commands(past.runs)
-    assert "costing offers" not in line
-    none = House(demo_estate).replace(offers=lambda table: table.iloc[:0], price_by_age=lambda table: table.iloc[:0])
-    assert not [line for line in commands(none.runs) if "costing" in line]
+def test_no_amount_of_the_first_page_has_cents_but_a_bottle_and_a_litre(demo_runs: Runs) -> None:
+    answer = front_page(demo_runs, (), ())
+    kinds = {name: catalogue.column(str(name)).kind for frame in answer.tables.values() for name in frame}
+    assert kinds["front_amount"] == "money total"
+    assert "money amount" not in kinds.values()

@@ -57,6 +57,14 @@ def test_what_is_round_already_stays(cents: list[int]) -> None:
     assert largest_remainder(exact, 2).tolist() == np.round(exact, 2).tolist()
 
 
+@given(st.lists(st.floats(-50, 50), min_size=2, max_size=8), st.floats(0, 100))
+def test_lines_lead_from_one_rounded_figure_to_the_other(changes: list[float], start: float) -> None:
+    moved = round(start + sum(changes), 2) - round(start, 2)
+    rounded = largest_remainder(np.array(changes), 2, moved)
+    assert round(float(rounded.sum()), 2) == round(moved, 2)
+    assert (np.abs(rounded - np.array(changes)) < 0.01 + 1e-6).all()
+
+
 def test_each_row_of_a_table_adds_up_to_its_own_total() -> None:
     lines, totals = rounded_rows(np.array([[1 / 3, 1 / 3, 1 / 3], [0.004, 0.004, 0.0], [-1.006, 2.0, 0.004]]), 2)
     assert totals.tolist() == [1.0, 0.01, 1.0]

@@ -36,6 +36,43 @@ class Hand:
         self.document = self.desktop.loadComponentFromURL(Path(path).as_uri(), "_blank", 0, ())
         return list(self.document.Sheets.ElementNames)
 
+    def named(self, **values):
+        """Property values as the program's calls take them."""
+        made = []
+        for name, value in values.items():
+            one = self.uno.createUnoStruct("com.sun.star.beans.PropertyValue")
+            one.Name, one.Value = name, value
+            made.append(one)
+        return tuple(made)
+
+    def aside(self, path: str):
+        """Another document, opened beside the one in front, out of sight."""
+        return self.desktop.loadComponentFromURL(Path(path).as_uri(), "_blank", 0, self.named(Hidden=True))
+
+    def convert(self, path: str, kind: str, options: str, target: str) -> None:
+        """Calculate every formula of a file anew and save it as another kind of file."""
+        document = self.aside(path)
+        try:
+            document.calculateAll()
+            document.storeToURL(Path(target).as_uri(), self.named(FilterName=kind, FilterOptions=options))
+        finally:
+            document.close(True)
+
+    def validity(self, path: str, sheet: str, column: int, row: int, texts: list[str]) -> list[object]:
+        """Sheets with a cell that its validation would refuse, and for each text whether one cell would be."""
+        document = self.aside(path)
+        try:
+            # showInvalid marks the cells that their validation refuses, and says whether there are any.
+            invalid, tried = [one.Name for one in document.Sheets if one.showInvalid()], {}
+            page = document.Sheets.getByName(sheet)
+            for text in texts:
+                page.getCellByPosition(column, row).setString(text)
+                page.clearArrows()
+                tried[text] = page.showInvalid()
+            return [invalid, tried]
+        finally:
+            document.close(True)
+
     def cell(self, sheet: str, place: str):
         return self.document.Sheets.getByName(sheet).getCellRangeByName(place)
 
@@ -46,6 +83,12 @@ class Hand:
             cell.getCellByPosition(0, 0).setFormula(value)
         else:
             cell.getCellByPosition(0, 0).setValue(value)
+
+    def calculate(self) -> float:
+        """Every formula calculated anew; seconds that it took."""
+        begun = time.perf_counter()
+        self.document.calculateAll()
+        return time.perf_counter() - begun
 
     def percent(self, sheet: str, place: str) -> None:
         english = self.uno.createUnoStruct("com.sun.star.lang.Locale", "en", "US", "")

@@ -1,4 +1,4 @@
-"""A running LibreOffice with a person at it, for tests of the live link."""
+"""A running LibreOffice with a person at it, for tests: one for each process, started when first asked for."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import queue
 import secrets
 import shutil
 import subprocess
+import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-from tests.workbook.office import require_libreoffice
 
 SYSTEM_PYTHON = "/usr/bin/python3"
 SECONDS = 180.0
@@ -27,6 +27,15 @@ _QUIET = """<?xml version="1.0" encoding="UTF-8"?>
 <item oor:path="/org.openoffice.Setup/Product"><prop oor:name="ooSetupLastVersion" oor:op="fuse">
 <value>99.0</value></prop></item></oor:items>
 """
+
+
+def require_libreoffice() -> str:
+    """The program. A test is skipped where there is none, or fails where COSTING_NEED_OFFICE is set."""
+    program = shutil.which("soffice")
+    if program is None:
+        assert "COSTING_NEED_OFFICE" not in os.environ, "LibreOffice is missing"
+        pytest.skip("LibreOffice is not installed")
+    return program
 
 
 class Hand:
@@ -108,3 +117,13 @@ def running_office(folder: Path, *, display: str = "") -> Iterator[Office]:
             os.killpg(process.pid, 9)
             process.wait(15)
         shutil.rmtree(folder / "profile", ignore_errors=True)
+
+
+STARTED = ExitStack()
+"""Programs that run on until the tests of this process are done (`conftest.py` closes them)."""
+
+
+@cache
+def the_office() -> Office:
+    """The LibreOffice of this process, without a window."""
+    return STARTED.enter_context(running_office(Path(STARTED.enter_context(tempfile.TemporaryDirectory()))))

@@ -21,10 +21,11 @@ import numpy as np
 
 from costing.array_types import Floats
 from costing.decisions.plan.programme import Programme
+from costing.results.rounding import largest_remainder
 
 NO_VALUE = "no value given"
 _CENT, _SHORT = 0.01, 1_000.0
-_SPOKEN_OF = 0.05
+_SPOKEN_OF = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,14 +94,17 @@ def best_uses(litres: Floats, blends: Blends, kept: Floats, sold: Floats, reserv
 
 
 def in_words(litres: float, used: dict[str, float], kept: float, sold: float) -> str:
-    """What to do with a vat: "use in Brut", or "use 2,100 in Brut, sell 300"; less than a twentieth of it is not spoken
-    of. used: litres by cuvée.
+    """What to do with a vat: "use in Brut", or "use 2,100 in Brut, sell 300". The figures add up to the litres of the
+    vat: less than a hundredth of it counts with its largest part. used: litres by cuvée.
     """
-    parts = {name: part for name, part in used.items() if part > _SPOKEN_OF * litres}
-    rest = {what: part for what, part in (("keep", kept), ("sell", sold)) if part > _SPOKEN_OF * litres}
-    if len(parts) + len(rest) < 2:
+    parts = {**used, "keep": kept, "sell": sold}
+    spoken = {name: part for name, part in parts.items() if part > _SPOKEN_OF * litres}
+    if len(spoken) < 2:
         alone = {"keep": "keep a year", "sell": "sell"}
-        return "".join([f"use in {name}" for name in parts] + [alone[what] for what in rest]) or NO_VALUE
-    places = [f"{part:,.0f} in {name}" for name, part in sorted(parts.items(), key=lambda pair: -pair[1])]
-    done = [f"{what} {part:,.0f}" for what, part in rest.items()]
+        return "".join(alone.get(name, f"use in {name}") for name in spoken) or NO_VALUE
+    spoken[max(spoken, key=spoken.__getitem__)] += sum(parts.values()) - sum(spoken.values())
+    whole = dict(zip(spoken, largest_remainder(np.array(list(spoken.values())), 0), strict=True))
+    blends = sorted((name for name in whole if name in used), key=lambda name: -whole[name])
+    places = [f"{whole[name]:,.0f} in {name}" for name in blends]
+    done = [f"{what} {whole[what]:,.0f}" for what in ("keep", "sell") if what in whole]
     return ", ".join(["use " + ", ".join(places)] * bool(places) + done)

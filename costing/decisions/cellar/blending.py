@@ -43,6 +43,8 @@ _COLUMNS = (
     *("reserve", "second_pressing", "vintages", "varieties", "villages", "bounds_breached", "litres_left"),
 )
 """Columns of the trials side by side."""
+SPOKEN = {"second": "second pressing"}
+"""What Trial blends calls shortly, as every other sheet says it."""
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 
@@ -132,7 +134,7 @@ def trials_side_by_side(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame]:
         litres = litres_drawn(here, per_bottle(runs, trial_cuvee(here)).drawn_l, on_hand)
         if litres.sum() > 0:
             drawn[str(trial)] = litres
-    kinds = on_hand.part[["reserve", "second"]]
+    kinds = on_hand.part[["reserve", "second"]].rename(columns=SPOKEN)
     groups = {"kind of wine": kinds, **on_hand.shares}
     rows = [(attribute, str(name)) for attribute, table in groups.items() for name in table.columns]
     parts = np.hstack([table.to_numpy() for table in groups.values()])
@@ -262,7 +264,7 @@ def breached(lines: pd.DataFrame, made_of: pd.Series) -> list[str]:
     ].itertuples(index=False, name=None):
         have = float(made_of.get(str(name), 0.0))
         if (bound == "at least" and have < share - 1e-9) or (bound == "at most" and have > share + 1e-9):
-            bounds_missed.append(f"{name} {have:.1%}, {bound} {share:.1%}")
+            bounds_missed.append(f"{SPOKEN.get(name, name)} {have:.1%}, {bound} {share:.1%}")
     return bounds_missed
 
 

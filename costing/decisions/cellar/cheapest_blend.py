@@ -23,6 +23,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.array_types import Floats
 from costing.decisions.cellar.blending import (
+    SPOKEN,
     LotsOnHand,
     bottles_wanted,
     litres_drawn,
@@ -192,7 +193,8 @@ def cheapest_blends(runs: Runs) -> tuple[pd.DataFrame, pd.DataFrame, list[Findin
             line |= {"litres": cheapest.litres[lot], "part_of_blend": part}
             made.append(line | {"economic_at_tirage": cost, "saving_per_bottle": saving})
         for bound in range(len(bounds)):
-            line = {"trial": str(trial), "bound": bounds["line"].iloc[bound], "bound_of": bounds["lot"].iloc[bound]}
+            name = str(bounds["lot"].iloc[bound])
+            line = {"trial": str(trial), "bound": bounds["line"].iloc[bound], "bound_of": SPOKEN.get(name, name)}
             price = max(cheapest.shadow_price[bound], 0.0) * takes.drawn_l
             kept.append(
                 line

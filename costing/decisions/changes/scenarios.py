@@ -19,6 +19,7 @@ import pandas as pd
 
 from costing.answers import catalogue
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.changes.changes import Change, apply_changes, read_change
 from costing.decisions.changes.reruns import rerun
 from costing.errors import Finding, InputError, caution, errors_in
@@ -149,5 +150,23 @@ def _beside(runs: Runs, results: Mapping[str, Results], findings: Sequence[Findi
     changes = ["cuvee", *(column for column in table.columns if column.startswith("change:"))]
     tables = {"scenarios_per_bottle": table, "scenario_changes_latest": latest[changes].reset_index(drop=True)}
     empty = "No release to compare: none is disgorged or planned. Stock stands beside it."
-    says = () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
-    return Answer({**tables, "scenarios_stock": stock_side_by_side(all_results)}, tuple(findings), says, facts, empty)
+    stock = stock_side_by_side(all_results)
+    says = _moved_most(tables["scenario_changes_latest"], stock, runs.currency)
+    says += () if findings else ("Each scenario is the whole estate run again; later rows follow.",)
+    return Answer({**tables, "scenarios_stock": stock}, tuple(findings), says, facts, empty)
+
+
+def _moved_most(latest: pd.DataFrame, stock: pd.DataFrame, currency: str) -> tuple[str, ...]:
+    """Which scenario moves stock most, and which the latest release of a cuvée; those that move nothing aside."""
+    total = stock.set_index("kind").sum()
+    moves = (total.iloc[1:] - total.iloc[0]).rename(lambda column: str(column).partition(":")[2])
+    says = []
+    if len(moves) and moves.abs().max() >= 1.0:
+        name = moves.abs().idxmax()
+        says.append(f"Stock moves most under {name}: {'+' if moves[name] > 0 else ''}{about(moves[name])} {currency}.")
+    bottles = latest.set_index("cuvee").to_numpy(dtype=float)
+    if bottles.size and (known := np.nan_to_num(bottles)).any():
+        row, column = np.unravel_index(np.abs(known).argmax(), known.shape)
+        scenario, amount = str(latest.columns[1 + column]).partition(":")[2], known[row, column]
+        says.append(f"A bottle moves most under {scenario}: {amount:+.2f} {currency} on {latest['cuvee'].iloc[row]}.")
+    return tuple(says)

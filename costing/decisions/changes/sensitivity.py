@@ -27,6 +27,7 @@ from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.reruns import rerun
 from costing.errors import CostingError, InputError
+from costing.inputs.estate import text_of
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.once import asked_once
@@ -181,7 +182,7 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
     """Label of rows: element, item, fraction, lot and so on; blank where the sheet has none."""
     if table not in labels:
         return np.full(len(rows), "", dtype=object)
-    return np.asarray(results.estate[table][labels[table]].astype(object).fillna("").to_numpy()[rows], dtype=object)
+    return text_of(results.estate[table][labels[table]])[rows]
 
 
 def _reruns(results: Results, target: ChangedCells) -> tuple[Results, Results]:

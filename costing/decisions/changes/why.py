@@ -63,14 +63,14 @@ def why_answer(runs: Runs, first: str | None = None, second: str | None = None, 
         wide = parts.pivot_table("change_per_bottle", "cuvee", "what_moved", sort=False).add_prefix("moved_by:")
         whole = all_years[all_years["what_moved"] == TOTAL].set_index("cuvee")
         wide["cost_now"] = whole["figure_after"].round(2)
-        # What is printed adds up: the cost now and the effects are cents, the cost then is what they leave.
-        wide["cost_then"] = wide["cost_now"] - whole["change_per_bottle"]
+        wide["cost_then"] = whole["figure_before"].round(2)
         tables |= {"why_steps": pd.concat([_steps(year) for year in years], ignore_index=True)}
         tables |= {"why_by_year": all_years, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
     if not tables:
         tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
     says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
-    return Answer(tables, says=says, facts={"currency": runs.currency}, empty="Nothing moved.")
+    facts = {"currency": runs.currency, "first": first or "", "second": second or ""}
+    return Answer(tables, says=says, facts=facts, empty="Nothing moved.")
 
 
 def _steps(lines: pd.DataFrame) -> pd.DataFrame:

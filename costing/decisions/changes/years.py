@@ -120,7 +120,8 @@ def _behind(results: Results, lot: str) -> tuple[float, float, float]:
 def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
     """Six lines from the cost per bottle of one release to that of another (`_COLUMNS`), with both totals.
 
-    first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the rounded difference.
+    first, second: release lots or cuvées. Amounts are rounded to the cent and add up to the difference of both costs
+    in cents.
     """
     was, now = bottle_of(results, first), bottle_of(results, second)
     change = [
@@ -145,7 +146,8 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
     money = results.estate.settings.currency
     a_bottle = f"{money} a bottle"
     units = (f"{money} a kg", "kg a litre", "litres a bottle", a_bottle, a_bottle, a_bottle)
-    rounded = largest_remainder(np.array(change), 2)
+    moved = round(now.cost, 2) - round(was.cost, 2)  # both costs are printed in cents: the effects lead from one to it
+    rounded = largest_remainder(np.array(change), 2, moved)
     lines = [
         (family, unit, before, after, amount, text)
         for family, unit, (before, after), amount, text in zip(FAMILIES, units, sides, rounded, says, strict=True)

@@ -149,8 +149,6 @@ def _reason(inputs: PlanInputs, worths: Worths, row: int, steps: np.ndarray, now
         if len(supply):
             year, bottles = facts.limits.supply_year[supply[0]], facts.limits.supply[supply[0]]
             return f"{bottles:,.0f} of {inputs.limit_rows.supply_names[supply[0]]} are promised for {year}"
-        if binds[first]:
-            return "the market takes it, and waiting earns less than the hurdle"
         return "waiting earns less than the hurdle"
     if len(ready) and int(ready[0]) == first and first:
         return "it may not be sold, or has no price, before"

@@ -25,6 +25,7 @@ from costing.graph.arrays import BLANK_DAY, BOTTLE, KINDS, Flow, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate, Sources, as_table
 from costing.money.postings import TABLE_NAMES
+from costing.once import asked_once
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
 from costing.results.origins import release_states, weights, worth_of
@@ -38,6 +39,7 @@ _REST = 1e-12  # below this share of the largest day: what rounding leaves when 
 _POOLS = TABLE_NAMES.index("pools")
 
 
+@asked_once
 def to_sell(results: Results) -> pd.DataFrame:
     """Finished lots with bottles at the valuation date, and planned releases, by the date they are ready.
 

@@ -34,7 +34,7 @@ from costing.decisions.prices.pricing import SalePlan, monthly_dispatches
 from costing.decisions.prices.terms_in_force import channel_terms, number
 from costing.engine.carrying import AccrualCurve
 from costing.graph.arrays import days
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, text_of
 from costing.money.time_charges import STEP_DAYS
 from costing.results.results import Results
 
@@ -78,7 +78,7 @@ def _planned_sales(estate: Estate, today: int) -> dict[str, dict[str, Sale]]:
     ahead = np.flatnonzero((day > today) & plan["net_price"].isna().to_numpy())
     ahead = ahead[np.argsort(day[ahead], kind="stable")]
     bottles = plan["bottles"].to_numpy(dtype=float)
-    packed = plan["presentation"].astype(object).fillna("").astype(str).to_numpy()
+    packed = text_of(plan["presentation"])
     release, channel = (plan[name].astype(object).astype(str).to_numpy() for name in ("release_lot", "channel"))
     rows: dict[tuple[str, str], list[int]] = {}
     for row in ahead.tolist():
@@ -102,7 +102,7 @@ class Selling:
             str(name): row for name, row in zip(self.terms.index, self.terms.to_dict("records"), strict=True)
         }
         self._by_day: dict[tuple[str, ...], tuple[int, Floats]] = {}
-        self._storage: dict[tuple[str, str, int, int], AccrualCurve] = {}
+        self._storage: dict[tuple[str, str, int], tuple[int, AccrualCurve]] = {}
 
     def sales(self, release: str, to_sell: float, first: int) -> dict[str, Sale]:
         """How each channel takes a release: as planned, or evenly over its months from its first day."""
@@ -168,20 +168,22 @@ class Selling:
         )
 
     def _stored(self, release: str, bottle_format: str, start: int, until: int) -> AccrualCurve:
-        """Storage of one finished bottle of a release a year, from `start` on."""
-        key = (release, bottle_format, start, until)
-        if key not in self._storage:
+        """Storage of one finished bottle of a release a year, from `start` on, at least until a day."""
+        key = (release, bottle_format, start)
+        known, _ = self._storage.get(key, (start - 1, None))
+        if until > known:
+            last = until + _MORE_DAYS
             since = days(self.estate["operation_rates"]["from_date"])
-            ahead = np.arange(max(start, self.today), until + 1, STEP_DAYS)
-            steps = np.unique(np.concatenate([[start], since[(since > start) & (since < until)], ahead]))
+            ahead = np.arange(max(start, self.today), last + 1, STEP_DAYS)
+            steps = np.unique(np.concatenate([[start], since[(since > start) & (since < last)], ahead]))
             rates = self._on(
                 ("storage", bottle_format),
                 steps,
                 lambda day: storage_per_bottle_year(self.estate, "finished stock", bottle_format, day, self.today),
             )
             pools = time_pools_of_states(self.results, self._held(release, start), steps).sum(axis=0)
-            self._storage[key] = AccrualCurve(steps, rates + pools)
-        return self._storage[key]
+            self._storage[key] = last, AccrualCurve(steps, rates + pools)
+        return self._storage[key][1]
 
     def _held(self, release: str, start: int) -> Ints:
         """State of the release on the later of `start` and the valuation day; none where nothing of it is held."""

@@ -59,6 +59,7 @@ class Target:
 NO_TARGET = Target(-1, "return", float("nan"))
 
 
+@asked_once
 def target_of(estate: Estate, cuvee: str, bottle_format: str, channel: str, kind: str | None = None) -> Target:
     """Most particular target; of one kind ("margin" or "return") where it is named."""
     keys, value = _targets(estate)

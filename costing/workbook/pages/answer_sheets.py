@@ -2,7 +2,8 @@
 
 Rule: a table goes to the sheet that `answers/tables.csv` names, with the headers and formats of
 `answers/columns.csv`; sheets stand in the order of `answers/sheets.csv`. Under the title of a sheet stand its notes
-and the sentences of the answers on it. A table shows the columns of a screen; those behind them are a click away.
+and the sentences of the answers on it, which a sheet for audit does not repeat. A table shows the columns of a screen;
+those behind them are a click away.
 
 What it does not do: it chooses and computes nothing.
 """
@@ -41,7 +42,8 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
                 continue
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
-            notes += answer.says
+            if plan.group != "audit" or not _stands_before(answer):
+                notes += answer.says
             filled = answer.filled(plan.title)
             title = title or filled[:1].upper() + filled[1:]
         if tables:
@@ -51,10 +53,21 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     return written
 
 
+def _stands_before(answer: Answer) -> bool:
+    """Whether a sheet that is not for audit says what the answer says."""
+    plans, tables = catalogue.sheet_plans(), catalogue.tables()
+    return any(
+        len(frame) and tables[name].sheet and plans[tables[name].sheet].group != "audit"
+        for name, frame in answer.tables.items()
+    )
+
+
 def _behind(tables: Sequence[ResultTable]) -> list[str]:
     """Where the columns are that stand closed."""
     opened = max(table.shown for table in tables)
-    closed = [str(header) for header in dict.fromkeys(name for of in tables for name in of.frame.columns[opened:])]
+    open_too = {name for of in tables for name in of.frame.columns[:opened]}
+    behind = dict.fromkeys(name for of in tables for name in of.frame.columns[opened:] if name not in open_too)
+    closed = [str(header) for header in behind]
     named = ", ".join(closed[:MOST_NAMED]) + (f" and {more} more" if (more := len(closed) - MOST_NAMED) > 0 else "")
     return [f"Behind the + above the columns: {named}."] if closed else []
 

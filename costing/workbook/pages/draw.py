@@ -119,8 +119,8 @@ def _set_axes(drawing: Any, chart: Chart, frame: pd.DataFrame) -> None:
         value |= {"min": least, "name": f"{chart.value_title} (axis begins at {least:,g})"}
     elif chart.kind not in ("line", "scatter") and not (frame[list(chart.series)].min() < 0).any():
         value |= {"min": 0}
-    if chart.number_format.endswith("%") and (drawn := _highest(chart, frame)) <= 1 + 1e-9 and drawn > 0.9:
-        value |= {"max": 1}  # parts of a whole end at the whole
+    if chart.number_format.endswith("%") and (drawn := _highest(chart, frame)) <= 1.005 and drawn > 0.9:
+        value |= {"max": 1}  # parts of a whole, rounded each, end at the whole
     if chart.kind == "bar":
         # XlsxWriter calls the lying axis x. Reversed, the first row is on top; then the values would be, too.
         drawing.set_x_axis({**value, "label_position": "high"})

@@ -51,8 +51,16 @@ TAB_COLOURS = {
 }
 _NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
 _ONE_LINE, _TWO_LINES = 12, 22
-_LETTER = 0.86
-"""Width of a letter of a sentence, of that of a digit: 0.78 on average and 0.82 at most in Carlito, measured."""
+_GLYPHS = {
+    glyph: width
+    for width, glyphs in ((0.5, " 'ijlI.,:;`·"), (0.65, "()[]{}-f!Jtr"), (0.86, "szcLx/\""), (1.0, "0123456789–e"),
+                          (1.25, "ADGHNUV"), (1.45, "%&OQw"), (1.77, "mMW@"))
+    for glyph in glyphs
+}  # fmt: skip
+_OTHER, _BOLD = 1.06, 1.03
+"""Widths of glyphs in Carlito, which are those of Calibri, by that of a digit; measured, in groups, never too small."""
+_CLEAR = 1.5
+"""What a header leaves free of its column, so that it does not touch its neighbour."""
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 
 
@@ -79,12 +87,17 @@ def input_format(column: Column) -> str:
     return "General"
 
 
-def shown_length(value: Any, number_format: str) -> int:
-    """Characters that a cell takes under one of the formats of this module."""
+def text_width(text: str) -> float:
+    """Width of a line of text in that of a digit."""
+    return sum([_GLYPHS.get(glyph, _OTHER) for glyph in text])
+
+
+def shown_length(value: Any, number_format: str) -> float:
+    """Digits that a cell takes as much room as, under one of the formats of this module."""
     if value is None or (isinstance(value, float) and math.isnan(value)) or value is pd.NaT:
         return 0
     if isinstance(value, str):
-        return max(map(len, value.split("\n")), default=0)
+        return max(map(text_width, value.split("\n")), default=0)
     is_number = isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool)
     if not is_number or number_format == CELL_FORMATS["date"]:
         return 10
@@ -108,9 +121,17 @@ def column_width(
 ) -> float:
     """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    heading = 1.15 * _wrapped(header, lines) + (3.5 if button else 2.5)
+    aside = 3.5 if button else 2.5
     shown = longest + 2.0 if number_format == "General" else 1.12 * longest + 2.5
-    return min(max(_NARROWEST, shown, heading), widest)
+    return min(max(_NARROWEST, shown, _wrapped(header, lines) + aside), widest)
+
+
+def clear_width(header: str, width: float, *, button: bool = True) -> float:
+    """The width, or the least above it at which no line of the header reaches to the column beside it."""
+    aside = _CLEAR + (2.5 if button else 0.5)
+    while (fullest := max(_lines(header, width - aside + _CLEAR))) + aside > width:
+        width = fullest + aside
+    return width
 
 
 def heading_lines(header: str) -> int:
@@ -120,25 +141,28 @@ def heading_lines(header: str) -> int:
 
 def text_lines(text: str, width: float) -> int:
     """Lines that a text takes where it is wrapped in a column of that width."""
-    return sum(_lines(line, max(1.0, (width - 1.0) / _LETTER)) for line in text.split("\n"))
+    room = max(1.0, width - 0.5)
+    return sum(max(1, math.ceil(part / room)) for line in text.split("\n") for part in _lines(line, room, 1.0))
 
 
 def header_lines(header: str, width: float, *, button: bool = True) -> int:
     """Lines that a wrapped header takes in a column of that width, beside its filter button if it has one."""
-    return _lines(header, max(1.0, width - (3.0 if button else 1.0)))
+    return len(_lines(header, width - (2.5 if button else 0.5)))
 
 
-def _lines(header: str, room: float) -> int:
-    lines, used = 1, 0
-    for word in header.split():
-        if used and used + 1 + len(word) > room:
-            lines, used = lines + 1, len(word)
+def _lines(text: str, room: float, weight: float = _BOLD) -> list[float]:
+    """Width of each line of a text that is wrapped in so much room. weight: of its glyphs, by that of plain ones."""
+    lines: list[float] = []
+    for word in text.split():
+        needed = weight * text_width(word)
+        if lines and (more := lines[-1] + weight * _GLYPHS[" "] + needed) <= room:
+            lines[-1] = more
         else:
-            used += len(word) + bool(used)
-    return lines
+            lines.append(needed)
+    return lines or [0.0]
 
 
-def _longest(values: Iterable[Any], number_format: str) -> int:
+def _longest(values: Iterable[Any], number_format: str) -> float:
     if isinstance(values, np.ndarray) and values.dtype.kind == "f":
         finite = values[np.isfinite(values)]
         values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
@@ -152,9 +176,9 @@ def _longest(values: Iterable[Any], number_format: str) -> int:
     return max((shown_length(value, number_format) for value in values), default=0)
 
 
-def _wrapped(header: str, lines: int) -> int:
-    """Least characters in a line of a header set in that many lines."""
-    width = max(map(len, header.split()), default=0)
-    while _lines(header, width) > lines:
-        width += 1
-    return width
+def _wrapped(header: str, lines: int) -> float:
+    """Least width of a line of a header set in that many lines."""
+    width = max(_lines(header, 0.0))
+    while len(found := _lines(header, width)) > lines:
+        width += 0.5
+    return max(found)

@@ -21,9 +21,9 @@ from costing.workbook.pages.rows import cell_values
 
 SHORT = 60
 """Rows of a table without filter buttons."""
-LAST_TEXT, BESIDE, BELOW, VERDICT = 44.0, 22.0, 18.0, 28.0
+LAST_TEXT, BESIDE, BELOW, VERDICT, CLOSED = 44.0, 22.0, 18.0, 28.0, 48.0
 """Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text or
-a verdict of a table below it may widen a column to.
+a verdict of a table below it may widen a column to; widest text in a column behind the +.
 """
 
 Cells = Mapping[str, Sequence[Any]]
@@ -43,6 +43,11 @@ class Measured:
         """Columns of the widest table."""
         return max(map(len, self.cells.values()), default=0)
 
+    def beside_first(self, characters: float) -> bool:
+        """Whether so much finds room on the right of the first table, above wider ones."""
+        first = len(next(iter(self.cells.values()), ())) + 1
+        return sum(width for position, width in self.widths.items() if first <= position < self.opened) >= characters
+
     @property
     def across(self) -> float:
         """Characters of the columns that stand open."""
@@ -54,6 +59,7 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
     cells = {table.name: _cells(table, date_1904) for table in sheet.tables}
     widths: dict[int, float] = {}
     wrapped: dict[str, frozenset[str]] = {}
+    opened = max((table.shown or len(cells[table.name]) for table in sheet.tables), default=0)
     for table in sheet.tables:
         first = not widths
         folded = set()
@@ -62,7 +68,9 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
         for position, header in enumerate(cells[table.name]):
             needed = _needed(table, header, cells[table.name][header])
             if (kind := table.formats.get(header, "text")) in TEXTS:
-                if not first:
+                if position >= opened:  # closed: as wide as it likes, and its row no higher
+                    widest = needed = min(needed, CLOSED)
+                elif not first:
                     least = VERDICT if kind == "verdict" else BELOW
                     widest = max(widths[position], least) if position in widths else look.WRAPPED
                 elif ends_in_text and 0 < position < last and kind != "verdict":
@@ -75,7 +83,9 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
                 needed += look.INDENT * (position > 0 and first)
             widths[position] = max(needed, widths.get(position, 0.0))
         wrapped[table.name] = frozenset(folded)
-    opened = max((table.shown or len(cells[table.name]) for table in sheet.tables), default=0)
+    for table in sheet.tables:
+        for position, header in enumerate(cells[table.name]):
+            widths[position] = look.clear_width(header, widths[position], button=len(table.frame) > SHORT)
     main = list(sheet.tables[0].formats.values()) if sheet.tables else []
     figures = len(main) >= opened > 0 and main[opened - 1] not in TEXTS | {
         "date"

@@ -24,7 +24,8 @@ TYPE, LEAST_TYPE = 11.0, 7.0
 """Points of the type of a cell, and the least that is printed."""
 _LEAST_AT_FOOT = 0.25  # of a page
 _FILLED = 0.92  # of a page, where its breaks are set: programs differ in the height of a row
-_SCREEN, _LEAST_ZOOM = 1400, 75  # pixels of a screen of 1600, of which programs differ by a tenth; percent
+_WIDER = 1.06  # how much wider than the rule some programs show a column
+_SCREEN, _LEAST_ZOOM = 1440, 75  # pixels of a screen of 1600 beside bars and row numbers; percent
 Block = tuple[int, int]
 """First row, and the row below the last."""
 
@@ -40,7 +41,7 @@ def set_page(
     """Set paper, margins, scale, footer, the rows repeated on each page (first, last), the row breaks, and what prints.
 
     area: last row and column that print; None: all; below: the row below the last. Where a sheet takes pages beside
-    each other, its first column is repeated.
+    each other, the columns that name its rows are repeated.
     """
     sheet.set_landscape()
     sheet.set_paper(9)
@@ -55,7 +56,7 @@ def set_page(
     if area:
         sheet.print_area(0, 0, *area)
     if paging.pages_wide > 1:
-        sheet.repeat_columns(0, 0)
+        sheet.repeat_columns(0, paging.keys - 1)
     if breaks:
         sheet.set_h_pagebreaks(list(breaks))
 
@@ -70,22 +71,28 @@ def set_one_page(sheet: Any, below: int, columns: int) -> None:
 @dataclass(frozen=True)
 class Paging:
     """How much of a sheet a page takes. width: of all columns that print; heights: of rows that have their own;
-    tallest: points that a page is to hold, if need be in smaller type.
+    tallest: points that a page is to hold, if need be in smaller type; keys: columns that name a row.
     """
 
     width: float
     columns: int
     heights: Mapping[int, float]
     tallest: float = 0.0
+    keys: int = 1
 
     @property
     def _inches(self) -> float:
-        return (self.width * 7 + self.columns * 5) / 96
+        return _WIDER * (self.width * 7 + self.columns * 5) / 96
 
     @property
     def pages_wide(self) -> int:
         """Pages beside each other that the sheet takes with legible type."""
         return max(1, ceil(self._inches * LEAST_TYPE / TYPE / (_PAPER_WIDE - 2 * _LEFT_RIGHT)))
+
+    @property
+    def on_screen(self) -> bool:
+        """Whether all columns find room on a screen in type that can still be read."""
+        return self._inches * 96.0 * _LEAST_ZOOM / 100 <= _SCREEN
 
     @property
     def zoom(self) -> int:

@@ -10,6 +10,7 @@ import pandas as pd
 
 import costing
 from costing.answers.charts import Chart
+from costing.workbook.pages import look
 
 BASES = "book and economic"
 """The bases of every result sheet, as its stamp names them."""
@@ -68,3 +69,28 @@ class RunStamp:
         """One line, as it stands on each sheet."""
         when = f"{self.when:%Y-%m-%d %H:%M}"
         return f"Run {when} · version {self.version} · basis {self.basis} · inputs {self.fingerprint}"
+
+
+def check_sheets(sheets: Sequence[ResultSheet]) -> None:
+    """Raise ValueError where a description contradicts its frame, or names a table twice."""
+    names = [table.name for sheet in sheets for table in sheet.tables]
+    if len({name.casefold() for name in names}) < len(names):
+        msg = f"two result tables have one name: {', '.join(names)}"
+        raise ValueError(msg)
+    for sheet in sheets:
+        for chart in sheet.charts:
+            if chart.table not in names:
+                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on any sheet"
+                raise ValueError(msg)
+        for table in sheet.tables:
+            headers = [str(header) for header in table.frame.columns]
+            if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
+                msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
+                raise ValueError(msg)
+            named = {*table.formats, *table.total_columns, *table.links, *table.links.values(), *table.formulas}
+            if unknown := sorted(named - set(headers)):
+                msg = f"table '{table.name}' has no column {', '.join(unknown)}"
+                raise ValueError(msg)
+            if wrong := sorted(set(table.formats.values()) - set(look.CELL_FORMATS)):
+                msg = f"table '{table.name}' has no format {', '.join(wrong)}"
+                raise ValueError(msg)

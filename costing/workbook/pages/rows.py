@@ -26,7 +26,8 @@ from costing.inputs.raw import column_letter
 from costing.workbook.file.package import read_package, rebuild
 from costing.workbook.file.sheets import read_book
 
-LONG_TABLE = 500
+LONG_TABLE, LONG_PLAIN_TABLE = 500, 50
+"""Rows beyond which a table is filled in here: one whose rows have heights or formulas of their own, and any other."""
 _BLOCK = 10_000
 _DAYS_TO_1904 = 1_462  # between the two date systems (ECMA-376 part 1, 18.17.4.1)
 _DAY_ZERO = np.datetime64("1899-12-30", "s")

@@ -20,6 +20,7 @@ import io
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -33,8 +34,8 @@ from costing.workbook.pages import look
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
-from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
-from costing.workbook.pages.rows import LONG_TABLE, LongTable, fill_rows, link_location
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
+from costing.workbook.pages.rows import LONG_PLAIN_TABLE, LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
 MOST_AUDIT_PAGES = 3
@@ -74,7 +75,7 @@ def lay_out(
     This is the one home of where everything on a result sheet stands. ValueError where a description
     contradicts its frame.
     """
-    _check(sheets)
+    check_sheets(sheets)
     formats: dict[tuple[Any, ...], Any] = {}
     writers = [_SheetWriter(workbook, sheet, index, formats) for index, sheet in enumerate(sheets)]
     long_tables = [table for writer in writers for table in writer.write(stamp, stale_formula)]
@@ -82,30 +83,6 @@ def lay_out(
     for writer in writers:
         writer.finish(drawn)
     return long_tables
-
-
-def _check(sheets: Sequence[ResultSheet]) -> None:
-    names = [table.name for sheet in sheets for table in sheet.tables]
-    if len({name.casefold() for name in names}) < len(names):
-        msg = f"two result tables have one name: {', '.join(names)}"
-        raise ValueError(msg)
-    for sheet in sheets:
-        for chart in sheet.charts:
-            if chart.table not in names:
-                msg = f"chart '{chart.title}' draws '{chart.table}', which isn't on any sheet"
-                raise ValueError(msg)
-        for table in sheet.tables:
-            headers = [str(header) for header in table.frame.columns]
-            if len({header.casefold() for header in headers}) < len(headers) or not all(headers):
-                msg = f"table '{table.name}' needs different, filled headers: {', '.join(headers)}"
-                raise ValueError(msg)
-            named = {*table.formats, *table.total_columns, *table.links, *table.links.values(), *table.formulas}
-            if unknown := sorted(named - set(headers)):
-                msg = f"table '{table.name}' has no column {', '.join(unknown)}"
-                raise ValueError(msg)
-            if wrong := sorted(set(table.formats.values()) - set(look.CELL_FORMATS)):
-                msg = f"table '{table.name}' has no format {', '.join(wrong)}"
-                raise ValueError(msg)
 
 
 class _SheetWriter:
@@ -122,6 +99,9 @@ class _SheetWriter:
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
+        across = Paging(self.measured.across + CHART_CHARACTERS, self.measured.opened + 1 + CHART_COLUMNS, {})
+        self.inside = bool(sheet.charts) and self.measured.beside_first(CHART_CHARACTERS) and not across.on_screen
+        """Whether charts stand beside the first table, above the others: beside all of them no screen shows them."""
         self.drawn: dict[str, ChartedTable] = {}
 
     def write(self, stamp: RunStamp | None, stale_formula: tuple[str, str] | None) -> list[LongTable]:
@@ -149,7 +129,8 @@ class _SheetWriter:
         first = self.headers[0] if self.headers else self.row
         points = self._page(first, [CHART_POINTS] * len(charts))
         for chart, below in zip(charts, points, strict=True):
-            place = (first, self.measured.columns + 1, below)
+            columns = len(self.sheet.tables[0].frame.columns) if self.inside else self.measured.columns
+            place = (first, columns + 1, below)
             draw_chart(self.workbook, self.worksheet, chart, tables[chart.table], place)
 
     def _format(self, **form: Any) -> Any:
@@ -188,7 +169,8 @@ class _SheetWriter:
         columns = self.measured.cells[table.name]
         forms = {header: self._cell_form(table, header) for header in columns}
         self._add_table(table, top, rows, columns)
-        is_long = len(table.frame) > LONG_TABLE
+        is_plain = not table.formulas and not self.measured.wrapped[table.name]
+        is_long = len(table.frame) > (LONG_PLAIN_TABLE if is_plain else LONG_TABLE)
         # Of a long table only the first row is written here: it carries the formats of the others.
         written = 1 if is_long else len(table.frame)
         links: dict[int, list[str | None]] = {}
@@ -204,6 +186,8 @@ class _SheetWriter:
                 self._fill_verdicts(top + 1, position, rows)
         self._wrap(table, top + 1, written)
         self.row = top + rows + 1 + bool(table.total_columns)
+        if self.inside and len(self.headers) == 1:
+            self.row = max(self.row, top + ceil(CHART_POINTS * len(self.sheet.charts) / ROW_POINTS) + 1)
         self.blocks.append((begin, self.row))
         self.row += 1
         self.drawn[table.name] = ChartedTable(self.sheet.name, top + 1, rows, table.frame)
@@ -340,11 +324,11 @@ class _SheetWriter:
             sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        paging = Paging(self.measured.across, opened, self.heights)
+        paging = Paging(self.measured.across, opened, self.heights, keys=_keys(tables))
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
-        if charts and self.sheet.group == "decisions":
+        if charts and not self.inside and self.sheet.group != "audit":
             sheet.set_zoom(beside.zoom)
-        prints_charts = bool(charts) and beside.pages_wide == 1
+        prints_charts = bool(charts) and beside.pages_wide == 1 and not self.inside
         if prints_charts:
             paging = beside
         paging = paging.for_blocks(self.blocks)
@@ -368,6 +352,15 @@ class _SheetWriter:
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             set_one_page(sheet, next(links, self.row), opened)
         return points
+
+
+def _keys(tables: Sequence[ResultTable]) -> int:
+    """How many columns name a row of the widest table: those before its first figure."""
+    if not tables:
+        return 1
+    widest = max(tables, key=lambda table: len(table.frame.columns))
+    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
+    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
 
 
 def _range(table: ChartedTable, header: str) -> str:

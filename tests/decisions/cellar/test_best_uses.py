@@ -74,7 +74,21 @@ def test_what_is_typed_goes_first_where_it_brings_as_much() -> None:
 
 
 def test_in_words() -> None:
-    assert in_words(100.0, {"Brut": 97.0, "Rosé": 3.0}, 0.0, 0.0) == "use in Brut"
+    assert in_words(100.0, {"Brut": 99.5, "Rosé": 0.5}, 0.0, 0.0) == "use in Brut"
     assert in_words(100.0, {"Brut": 30.0, "Rosé": 50.0}, 0.0, 20.0) == "use 50 in Rosé, 30 in Brut, sell 20"
     assert in_words(100.0, {}, 100.0, 0.0) == "keep a year"
     assert in_words(100.0, {"Brut": 0.0}, 0.0, 0.0) == NO_VALUE
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ((1_473.0, 1_128.0, 129.0, 0.0), "use 1,473 in Brut, 1,128 in Rosé, keep 129"),
+        ((97.0, 3.0, 0.0, 0.0), "use 97 in Brut, 3 in Rosé"),
+        ((60.0, 39.3, 0.7, 0.0), "use 61 in Brut, 39 in Rosé"),
+        ((33.4, 33.4, 0.0, 33.2), "use 34 in Brut, 33 in Rosé, sell 33"),
+    ],
+)
+def test_the_figures_in_words_add_up_to_the_vat(parts: tuple[float, ...], words: str) -> None:
+    brut, rose, kept, sold = parts
+    assert in_words(sum(parts), {"Brut": brut, "Rosé": rose}, kept, sold) == words

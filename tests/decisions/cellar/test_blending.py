@@ -200,7 +200,7 @@ def test_one_trial_breaks_its_bound_and_says_by_how_much(demo_runs) -> None:
     table, _ = trial_blends(demo_runs)
     breached = table[~table["bounds_breached"].isin(["none", ""])]
     assert breached["trial"].tolist() == ["B young, more Meunier"]
-    assert breached["bounds_breached"].iloc[0] == "second 13.8%, at most 12.0%"
+    assert breached["bounds_breached"].iloc[0] == "second pressing 13.8%, at most 12.0%"
 
 
 def test_the_verdict_names_the_cheapest_trial_within_its_bounds(demo_runs) -> None:

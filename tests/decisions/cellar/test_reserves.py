@@ -4,6 +4,7 @@ blend, and market values of a year from now.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -254,6 +255,16 @@ def test_all_vats_together_fill_each_blend_once(demo_runs, tables) -> None:
     assert all(0.9 * holds[cuvee] < litres < 1.05 * holds[cuvee] for cuvee, litres in asked.items())
     assert table.set_index("lot").loc["R-ROUGE", "use"] == "use in Rosé"
     assert "keep" in table.set_index("lot").loc["R-PERP", "use"]  # as much reserve stays as the blends take
+
+
+def test_what_a_vat_is_for_adds_up_to_its_litres(tables) -> None:
+    """Uses left out as small made five verdicts of the demo fall short of their vats by up to 270 L."""
+    said = 0
+    for use, litres in tables[0][["use", "litres"]].itertuples(index=False):
+        figures = [float(figure.replace(",", "")) for figure in re.findall(r"[\d,]*\d", use)]
+        assert not figures or sum(figures) == pytest.approx(litres, abs=0.5 + 1e-9), use
+        said += bool(figures)
+    assert said > 10
 
 
 def test_dear_second_pressing_is_sold_and_cheap_is_used(demo_runs) -> None:

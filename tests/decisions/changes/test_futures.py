@@ -99,7 +99,8 @@ def test_without_scenarios_it_says_where_to_enter_them(demo_runs) -> None:
     assert "Scenarios" in found.empty
 
 
-def test_the_command_prints_them(capsys) -> None:
+def test_the_command_prints_them(answer, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    monkeypatch.setattr(House, "futures", lambda *_: answer)
     assert main(["plan", str(demo_folder()), "--futures"]) == 0
     printed = capsys.readouterr().out
     assert "This quarter in every future" in printed

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing.answers.kinds import about
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import costed_figure
 from costing.decisions.changes.replay import later_rows_follow
@@ -65,7 +66,17 @@ def test_the_demo_s_scenarios_run_side_by_side(demo, economic, demo_runs) -> Non
     assert table.loc["D25-3-BRUT", "recorded_per_bottle"] == pytest.approx(
         costed_figure(economic, "D25-3-BRUT"), rel=1e-12
     )
-    assert (answer["scenarios_stock"].set_index("kind").loc["on lees"] > 0).all()
+    stock = answer["scenarios_stock"].set_index("kind")
+    assert (stock.loc["on lees"] > 0).all()
+    moves = stock.sum() - stock["recorded_total"].sum()
+    assert moves.idxmax() == "scenario_total:Dear grapes"
+    latest = answer["scenario_changes_latest"].set_index("cuvee")
+    assert latest.max().idxmax() == "change:Tight money, weak pound"
+    largest = latest["change:Tight money, weak pound"]
+    assert answer.says == (
+        f"Stock moves most under Dear grapes: +{about(moves.max())} EUR.",
+        f"A bottle moves most under Tight money, weak pound: +{largest.max():.2f} EUR on {largest.idxmax()}.",
+    )
 
 
 def test_a_scenario_is_the_estate_typed_that_way(demo) -> None:

@@ -16,8 +16,8 @@ from costing import BOOK, ECONOMIC, CostingError, run, trace
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import STOCK, costed_figure
 from costing.decisions.changes.replay import later_rows_follow
-from costing.decisions.changes.why import why_it_moved
-from costing.decisions.changes.years import between_releases, bottle_of
+from costing.decisions.changes.why import why_answer, why_it_moved
+from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
 
 LOT = "D25-3-BRUT"
 
@@ -108,12 +108,26 @@ def test_two_years_in_six_lines_to_the_cent(demo, basis, first, second) -> None:
     results = run(demo, basis)
     table = between_releases(results, first, second)
     assert list(table["what_moved"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
-    difference = costed_figure(results, second) - costed_figure(results, first)
-    assert table["change_per_bottle"].iloc[:6].sum() == pytest.approx(round(difference, 2), abs=1e-9)
-    assert table["change_per_bottle"].iloc[6] == pytest.approx(round(difference, 2), abs=1e-9)
+    difference = round(costed_figure(results, second), 2) - round(costed_figure(results, first), 2)
+    assert table["change_per_bottle"].iloc[:6].sum() == pytest.approx(difference, abs=1e-9)
+    assert table["change_per_bottle"].iloc[6] == pytest.approx(difference, abs=1e-9)
     for lot in (first, second):
         one = bottle_of(results, lot)
         assert one.grapes + one.work + one.time + one.wine == pytest.approx(one.cost, rel=1e-9)
+
+
+def test_both_tables_of_years_add_up_to_the_eye_and_say_one_cost(demo_runs) -> None:
+    """Rosé of the year before stood at 15.01 in one table and at 15.02 in the other, 1.23 below 16.24."""
+    answer = why_answer(demo_runs)
+    by_family = answer["why_by_family"].set_index("cuvee")
+    lines = answer["why_by_year"]
+    whole = lines[lines["what_moved"] == TOTAL].set_index("cuvee")
+    assert len(by_family) == 6
+    for name, family in by_family.iterrows():
+        before, after = (round(whole.loc[name, side], 2) for side in ("figure_before", "figure_after"))
+        assert (family["cost_then"], family["cost_now"]) == (before, after)
+        moves = lines.loc[(lines["cuvee"] == name) & (lines["what_moved"] != TOTAL), "change_per_bottle"].sum()
+        assert [round(moves, 2), whole.loc[name, "change_per_bottle"]] == pytest.approx([after - before] * 2)
 
 
 def test_dearer_grapes_are_the_price_line(demo) -> None:

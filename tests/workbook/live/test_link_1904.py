@@ -19,16 +19,10 @@ from costing.workbook.live.opened import read_open, write_open
 from costing.workbook.pages.pages import pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
-from tests.workbook.running import Office, running_office
+from tests.workbook.running import Office
 from tests.workbook.test_dates_of_1904 import DAYS, resaved
 
 pytestmark = pytest.mark.office
-
-
-@pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
-    with running_office(tmp_path_factory.mktemp("office")) as office:
-        yield office
 
 
 @pytest.fixture(params=["1900", "1904"])

@@ -26,11 +26,11 @@ TRIES = 16 if os.environ.get("COSTING_FULL") else 4
 
 
 @pytest.fixture(scope="module")
-def window(demo_with_results: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Office, Path, str]]:
-    """The demo estate with its results, open in a window."""
+def window(small_with_results: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Office, Path, str]]:
+    """The small example with its results, open in a window."""
     folder = tmp_path_factory.mktemp("window")
     path = folder / "demo.xlsx"
-    path.write_bytes(demo_with_results.read_bytes())
+    path.write_bytes(small_with_results.read_bytes())
     with screen() as display, running_office(folder, display=display) as office:
         office.hand.open(str(path))
         yield office, path, display

@@ -40,15 +40,9 @@ from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
 from tests.workbook.blank.test_blank import assert_same
-from tests.workbook.running import Office, running_office
+from tests.workbook.running import Office
 
 pytestmark = pytest.mark.office
-
-
-@pytest.fixture(scope="module")
-def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
-    with running_office(tmp_path_factory.mktemp("office")) as office:
-        yield office
 
 
 @pytest.fixture(scope="module")
@@ -376,7 +370,7 @@ def wait_for(what: str, happened: Any, seconds: float = 20.0) -> None:
     until = time.monotonic() + seconds
     while not happened():
         assert time.monotonic() < until, what
-        time.sleep(0.1)
+        time.sleep(0.02)
 
 
 def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(

@@ -22,7 +22,7 @@ def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
         scenarios_answer(demo_runs),
         why_answer(demo_runs),
         sensitivity(demo_runs),
-        forecast_answer(demo_runs),
+        forecast_answer(demo_runs, 200),
     ]
     found = result_sheets(answers)
     workbook = openpyxl.load_workbook(io.BytesIO(result_workbook(found)))

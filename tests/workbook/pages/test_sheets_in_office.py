@@ -6,7 +6,6 @@ openxml-audit, an independent implementation of the schema and semantic rules of
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shutil
@@ -26,11 +25,11 @@ from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import result_workbook
 from tests.workbook.blank.test_blank import assert_same, estate_of
-from tests.workbook.office import convert, require_libreoffice, sheets_as_calculated
+from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
+from tests.workbook.running import Office
 
 pytestmark = pytest.mark.office
-SYSTEM_PYTHON = "/usr/bin/python3"
 
 
 @pytest.fixture
@@ -99,24 +98,12 @@ def test_lists_behind_the_drop_downs_are_what_was_stored(demo: Path, tmp_path: P
     assert sum(bool(text) and not text.isdigit() for _, _, text in found) > 200
 
 
-def validity(path: Path, sheet: str, column: int, row: int, *texts: str) -> dict[str, dict[str, bool]]:
-    require_libreoffice()
-    has_uno = (
-        shutil.which(SYSTEM_PYTHON) and subprocess.run([SYSTEM_PYTHON, "-c", "import uno"], check=False).returncode == 0
-    )
-    if not has_uno:
-        pytest.skip("the system's Python has no uno (python3-uno)")
-    script = Path(__file__).parents[1] / "validity.py"
-    command = [SYSTEM_PYTHON, str(script), str(path), sheet, str(column), str(row), *texts]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=150, check=True)
-    return json.loads(done.stdout)
-
-
-def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo: Path) -> None:
+def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo: Path, office: Office) -> None:
     # Column D of Movements: the lot drawn from. Opening stock introduces R-PERP, Movements itself B18-BRUT.
-    said = validity(demo, "Movements", 3, 1, "NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut ")
-    assert said["invalid"] == []
-    assert said["tried"] == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
+    names = ["NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut "]
+    invalid, tried = office.hand.validity(str(demo), "Movements", 3, 1, names)
+    assert invalid == []
+    assert tried == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
 
 
 def test_a_workbook_saved_by_libreoffice_reads_to_the_same_estate(demo: Path, tmp_path: Path) -> None:

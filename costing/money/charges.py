@@ -10,12 +10,12 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import year_of
 from costing.engine.carrying import RateCurve
 from costing.errors import Finding, caution
 from costing.graph.arrays import STAGES
-from costing.graph.states import Chain
+from costing.graph.states import Chain, States
 from costing.inputs.basis import Basis
 from costing.inputs.estate import Estate
 from costing.inputs.owners import kept_for_others
@@ -206,13 +206,14 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
     capital = Capital.of(estate, basis)
     postings, findings = common.entered(basis)
     time_charges, _ = common.timed(chain.valuation_day if basis.replacement else None)
-    apart = np.isin(postings.element, elements.get_indexer(pd.Index(basis.expensed_elements, dtype=object)))
+    expensed = elements.isin(basis.expensed_elements)
+    apart = expensed[postings.element]
     apart |= np.append(chain.states.quantity, 0.0)[postings.state] <= 0  # nothing is left to bear it (state −1: nobody)
-    accrued = [
-        part
-        for charge in time_charges
-        for part in _accrue(charge, common.amounts(charge), chain, basis, capital, elements)
-    ]
+    stored = np.isin(STAGES, basis.storage_stages)[chain.states.stage]
+    accrued = []
+    for charge in time_charges:
+        enters = stored[charge.states] & ~expensed[charge.element]
+        accrued += _accrue(charge, common.amounts(charge), enters, chain.states, capital)
     spent, lost = _lost_with_the_wine(postings.take(~apart) if apart.any() else postings, chain, basis)
     theirs = kept_for_others(estate)
     services = None
@@ -280,17 +281,13 @@ def _lost_with_the_wine(postings: Postings, chain: Chain, basis: Basis) -> tuple
     return replace(postings, amount=postings.amount * (1.0 - beyond)), lost
 
 
-def _accrue(
-    charge: TimeCharge, amounts: Floats, chain: Chain, basis: Basis, capital: Capital, elements: pd.Index
-) -> list[Accrued]:
-    """A charge on the states that bear it [borne], its amounts beside it: what enters the wine, what is expensed."""
-    states = chain.states
-    counts = np.isin(np.arange(len(STAGES)), [STAGES.index(stage) for stage in basis.storage_stages])
-    counts &= elements[charge.element] not in basis.expensed_elements
-    inside = counts[states.stage[charge.states]]
+def _accrue(charge: TimeCharge, amounts: Floats, enters: Flags, states: States, capital: Capital) -> list[Accrued]:
+    """A charge in two parts: what enters the wine, what is expensed. amounts: on each state that bears it, and whether
+    it enters there [borne].
+    """
     parts = []
     for expensed in (False, True):
-        here = inside != expensed
+        here = enters != expensed
         state, amount = charge.states[here], amounts[here]
         if not len(state):
             continue

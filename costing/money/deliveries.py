@@ -81,8 +81,17 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
     """Day from which amounts count that were fixed on a day and belong to another.
 
     What belongs to the time up to a closing and is fixed after it, but before its accounts are approved, counts as of
-    the closing (IAS 10.9). Closings: the valuation date, and the dates of the year-end sheets.
+    the closing (IAS 10.9).
     """
+    counted = fixed.copy()
+    for closing, approval in _approvals(estate).items():
+        counted[(belongs <= closing) & (fixed > closing) & (fixed <= approval)] = closing
+    return counted
+
+
+@asked_once
+def _approvals(estate: Estate) -> dict[int, int]:
+    """Day on which the accounts of each closing were approved: of the valuation date, and of the year-end sheets."""
     stock, chosen = estate["yearend_stock"], estate.settings
     latest = stock[stock["approved_on"].notna()].sort_values("version").drop_duplicates("closing_date", keep="last")
     approved = dict(zip(days(latest["closing_date"]).tolist(), days(latest["approved_on"]).tolist(), strict=True))
@@ -92,10 +101,7 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
             for day in (chosen.valuation_date, chosen.accounts_approved_on)
         )
         approved[closing] = approval
-    counted = fixed.copy()
-    for closing, approval in approved.items():
-        counted[(belongs <= closing) & (fixed > closing) & (fixed <= approval)] = closing
-    return counted
+    return approved
 
 
 @asked_once
@@ -133,7 +139,7 @@ def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, 
     table = estate["terms"]
     name = codes(table["terms"], _terms(estate))
     order = np.argsort(name, kind="stable")
-    count = np.bincount(name, minlength=len(_terms(estate)) + 1) if len(name) else np.zeros(1, dtype=np.int64)
+    count = np.bincount(name, minlength=len(_terms(estate)) + 1)
     start = np.r_[0, np.cumsum(count)[:-1]]
     lines = np.where(terms >= 0, count[terms], 1)
     row = np.repeat(np.arange(len(day)), lines)

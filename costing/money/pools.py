@@ -25,7 +25,7 @@ from costing.calendar import DAYS_A_YEAR
 from costing.engine.carrying import AccrualCurve
 from costing.engine.pools import SERVICE_METHODS, OpenPeriod, Period, open_period
 from costing.errors import Finding, caution
-from costing.graph.arrays import STAGES, codes, days
+from costing.graph.arrays import BLANK_DAY, STAGES, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
@@ -128,8 +128,10 @@ class Pools(Once):
         self.normal = np.nan_to_num(frame["normal_capacity"].to_numpy())[target]
         self.element = codes(frame["element"], elements)[self.rows.source]
         self.pool = frame["pool"].astype(object).to_numpy()
-        ends = pd.Series(self.last).groupby(self.pool[target]).transform("max").to_numpy()
-        self.is_last = np.asarray(self.last == ends)
+        name = pd.factorize(self.pool)[0][target]
+        ends = np.full(len(self.pool), BLANK_DAY)
+        np.maximum.at(ends, name, self.last)
+        self.is_last = self.last == ends[name]
         self._rate_after = np.zeros(len(target))  # of plans after each period, once it is charged
         self._beside = np.zeros((len(target), 2))
         self._charged: dict[int, _Charged] = {}

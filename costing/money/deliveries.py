@@ -139,7 +139,7 @@ def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, 
     table = estate["terms"]
     name = codes(table["terms"], _terms(estate))
     order = np.argsort(name, kind="stable")
-    count = np.bincount(name, minlength=len(_terms(estate)) + 1) if len(name) else np.zeros(1, dtype=np.int64)
+    count = np.bincount(name, minlength=len(_terms(estate)) + 1)
     start = np.r_[0, np.cumsum(count)[:-1]]
     lines = np.where(terms >= 0, count[terms], 1)
     row = np.repeat(np.arange(len(day)), lines)

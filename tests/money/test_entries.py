@@ -99,6 +99,7 @@ def test_a_late_cost_stands_under_the_stage_in_which_the_lot_last_held_something
     labour = charged.take(charged.of("costs", "amount"))
     assert [STAGES[stage] for stage in labour.stage] == ["reserve"]
     assert labour.amount.tolist() == [1_000.0]
+    assert labour.driver.tolist() == [-1]  # an amount, by no driver
 
 
 def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
@@ -180,6 +181,20 @@ def test_work_in_place_that_loses_beyond_its_norm_costs_the_same_in_parts(parts:
     lost = 1.0 - 480 / 588
     racked = 6_000 * (1.0 - lost * 600 / 1_500) + 300 * (1.0 - lost)
     assert cost(tables, "B") == pytest.approx(racked * (1.0 - 0.1 * 100 / 1_380))
+
+
+@pytest.mark.parametrize("parts", [1, 3])
+def test_all_of_a_lot_worked_in_place_in_parts_is_one_work(parts: int) -> None:
+    """1,500 of 1,500 L racked in place, 1,200 back, 2 % expected: the rest of what was lost is expensed."""
+    tables = bottled_on("2025-03-05")
+    rows = [{"Date": "2025-02-01", "Operation": "racking", "From lot": "B", "Out (L)": 1_500 / parts, "To lot": "B",
+             "In (L)": 1_200 / parts}] * parts  # fmt: skip
+    tables["movements"] = pd.DataFrame(rows)
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["racking"], "Norm (%)": [2], "Time base": ["per movement"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost(tables, "B") == pytest.approx(6_000 * 1_200 / 1_470)
 
 
 @pytest.mark.parametrize("swapped", [False, True])

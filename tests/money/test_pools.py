@@ -7,8 +7,11 @@ import pytest
 from costing import read_estate
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
+from costing.graph.arrays import Flow
 from costing.inputs.load import read_inputs
-from costing.model import run
+from costing.model import run, trace
+from costing.money.rates import location_of, locations
+from tests.money.test_drivers import everything_once
 from tests.money.test_entries import bottled_on
 
 PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
@@ -99,6 +102,7 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     loads = (("2025-09-01", 40_000), ("2026-09-01", 10_000))
     amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
     assert amount == pytest.approx(10_000 * per_kg)
+    assert results.charges.pools.capacity().tolist() == pytest.approx([capacity or 40_000])  # of recipes
     said = [one for one in results.cautions if "at its last rate" in one.rule]
     assert [(one.value, "'Press house'" in one.rule) for one in said] == [("2025-12-31", True)]
     past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
@@ -141,8 +145,9 @@ def test_a_period_that_was_over_when_the_records_begin_leaves_nothing_idle(last,
         }
     )
     used = 1_000 / 365 * 500 / 2_000  # of the one day of 2026
-    left = run(estate).charges.expensed.amount.tolist()
-    assert left == ([pytest.approx(500.0 - used)] if is_idle else [])
+    left = run(estate).charges.expensed
+    assert left.amount.tolist() == ([pytest.approx(500.0 - used)] if is_idle else [])
+    assert left.stage.tolist() == [0] * is_idle  # of no stage: the first one stands for all
 
 
 def services(method, order=("Maintenance", "Administration"), **more):
@@ -231,3 +236,24 @@ def test_a_pool_that_stands_twice_is_still_an_error():
     with pytest.raises(InputError) as wrong:
         pressed("2025-12-31", [pool, {**pool, "amount": 5_000.0}])
     assert "its days count twice" in wrong.value.findings[0].rule
+
+
+def test_a_lot_lies_where_a_row_last_said_and_a_batch_where_its_bottles_go():
+    tables = everything_once()
+    tables["deliveries"] = tables["deliveries"].assign(Location=["Yard", "Hall", None])
+    tables["movements"] = tables["movements"].assign(Location=[None, "Hall", None, None, None])
+    tables["tirage"] = tables["tirage"].assign(Location="Deep")
+    estate = read_estate(tables)
+    chain = trace(estate)
+    places, states = [*locations(estate), None], chain.states
+    found = [places[place] for place in location_of(estate, chain)]
+    of_lot = {
+        name: {found[state] for state in np.flatnonzero(states.lot == lot)} for lot, name in enumerate(chain.lots.names)
+    }
+    nowhere = {None}
+    assert of_lot == {
+        "G": {"Yard"}, "W": {"Hall"}, "S": nowhere, "M": nowhere, "N": nowhere, "V": {"Hall"}, "T": {"Deep"},
+        "D": nowhere, "E": nowhere,
+    }  # fmt: skip
+    bottled = states.batch_state[chain.flows.batch[np.flatnonzero(chain.flows.kind == Flow.TIRAGE)]]
+    assert [found[state] for state in bottled] == ["Deep"]

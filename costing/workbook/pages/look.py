@@ -11,7 +11,7 @@ What it does not do: it writes nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -59,8 +59,10 @@ _GLYPHS = {
 }  # fmt: skip
 _OTHER, _BOLD = 1.06, 1.03
 """Widths of glyphs in Carlito, which are those of Calibri, by that of a digit; measured, in groups, never too small."""
-_CLEAR = 1.5
-"""What a header leaves free of its column, so that it does not touch its neighbour."""
+_CLEAR, _BUTTON = 1.5, 6.0
+"""What a header leaves free of its column, so that it does not touch its neighbour; what its filter button and the
+space before it take.
+"""
 _MONEY = ("amount", "price", "cost", "value", "proceeds", "credit", "premium")
 
 
@@ -121,14 +123,14 @@ def column_width(
 ) -> float:
     """Width that shows numbers whole, text up to `widest`, the header in so many lines (with its button)."""
     longest = _longest(values, number_format)
-    aside = 3.5 if button else 2.5
+    aside = _BUTTON if button else 2.5
     shown = longest + 2.0 if number_format == "General" else 1.12 * longest + 2.5
     return min(max(_NARROWEST, shown, _wrapped(header, lines) + aside), widest)
 
 
 def clear_width(header: str, width: float, *, button: bool = True) -> float:
     """The width, or the least above it at which no line of the header reaches to the column beside it."""
-    aside = _CLEAR + (2.5 if button else 0.5)
+    aside = _CLEAR + (_BUTTON if button else 0.5)
     while (fullest := max(_lines(header, width - aside + _CLEAR))) + aside > width:
         width = fullest + aside
     return width
@@ -147,7 +149,7 @@ def text_lines(text: str, width: float) -> int:
 
 def header_lines(header: str, width: float, *, button: bool = True) -> int:
     """Lines that a wrapped header takes in a column of that width, beside its filter button if it has one."""
-    return len(_lines(header, width - (2.5 if button else 0.5)))
+    return len(_lines(header, width - (_BUTTON if button else 0.5)))
 
 
 def _lines(text: str, room: float, weight: float = _BOLD) -> list[float]:
@@ -171,9 +173,7 @@ def _longest(values: Iterable[Any], number_format: str) -> float:
         numbers = [value for value in values if type(value) is float]
         others = [value for value in values if type(value) is not float]
         values = [*others, *([min(numbers), max(numbers)] if numbers else ())]
-    elif isinstance(values, Sequence) and len(values) > 2000:
-        values = set(values)
-    return max((shown_length(value, number_format) for value in values), default=0)
+    return max((shown_length(value, number_format) for value in set(values)), default=0)
 
 
 def _wrapped(header: str, lines: int) -> float:

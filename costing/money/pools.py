@@ -31,7 +31,7 @@ from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
 from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 from costing.once import Once, asked_once
@@ -180,7 +180,7 @@ class Pools(Once):
         idle = self._idle(rows, period.actual.unabsorbed + period.planned.unabsorbed)
         carried = rows[np.bincount(of[after], amount[after] != 0, len(rows)) > 0]
         by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
-        return PoolCharges(joined_postings([charged, idle]), (), self.rows.target[carried], self.rows.target[by_days])
+        return PoolCharges(Postings.joined([charged, idle]), (), self.rows.target[carried], self.rows.target[by_days])
 
     def _bearing(self, row: int, events: Events) -> _Charged:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""

@@ -155,7 +155,7 @@ def run(
     results = Results(estate, basis, chain, charges, shares, solution, labels, cautions)
     results.check_identity()
     loads = states.batch_state[: len(chain.flows.load_names)]
-    wrong = check_credits(estate, chain, np.where(loads >= 0, results.total[np.maximum(loads, 0)], 0.0))
+    wrong = check_credits(estate, chain, np.where(loads >= 0, results.total[loads], 0.0))
     if wrong:
         raise InputError([*estate.cautions, *wrong])
     return results

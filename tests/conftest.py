@@ -1,6 +1,6 @@
 """What all tests share: the demo estate, read and run once, and hypothesis profiles.
 
-Property tests draw the same examples on every run, without a time limit; COSTING_FULL=1 draws new ones.
+Property tests draw the same few examples on every run, without a time limit; COSTING_FULL=1 draws new ones, and more.
 """
 
 from __future__ import annotations
@@ -25,9 +25,15 @@ from tests.workbook.running import STARTED, Office, the_office
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
 
-settings.register_profile("steady", derandomize=True, deadline=None)
+settings.register_profile("steady", derandomize=True, deadline=None, max_examples=30)
 settings.register_profile("full", deadline=None)
 settings.load_profile("full" if os.environ.get("COSTING_FULL") else "steady")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with tests that take long come first, so that no process is left with one of them at the end."""
+    long = {item.path for item in items if item.get_closest_marker("office") or item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in long)
 
 
 @pytest.fixture(scope="session", autouse=True)

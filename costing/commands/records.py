@@ -168,10 +168,11 @@ def show_origins(options: argparse.Namespace) -> int:
 
 def follow(options: argparse.Namespace) -> int:
     """Refresh the result sheets of the workbook that is open now."""
+    there = [sheet.name for sheet in read_book(open_package(options.path)).sheets]
 
     def refresh(raw: Sequence[RawTable]) -> Iterator[ResultSheet]:
         runs = Runs(loaded(raw))
-        answers = answers_of_run(runs, cautions_of(runs))
+        answers = answers_of_run(runs, cautions_of(runs), there)
         return iter(result_sheets(answers, links=True))
 
     link(options.path, refresh, watch=options.watch, say=note)

@@ -192,8 +192,7 @@ class AccrualCurve:
     def rate_on(self, day: Ints) -> Floats:
         """Charge per unit and year in force on each day."""
         step = np.searchsorted(self.from_day, day, side="right") - 1
-        charge = np.where(step >= 0, self.annual_rate[np.maximum(step, 0)], 0.0)
-        return np.asarray(charge)
+        return np.where(step >= 0, self.annual_rate[step], 0.0)
 
     def _knots(self, curve: RateCurve, first: int, last: int) -> Ints:
         """Days from first to last, both included, on which the charge or the daily interest changes."""

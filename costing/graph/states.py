@@ -121,7 +121,7 @@ class Chain(Once):
         """Last state of each lot that began on or before the end of that day (−1: none)."""
         first, span, key = self._days
         latest = np.searchsorted(key, lot * span + np.clip(day - first, -1, span - 1), side="right") - 1
-        return np.where(latest >= self.lot_start[lot], self.by_lot[np.maximum(latest, 0)], -1)
+        return np.where(latest >= self.lot_start[lot], self.by_lot[latest], -1)
 
     @cached_property
     def _last_filled(self) -> Ints:
@@ -130,12 +130,12 @@ class Chain(Once):
         latest = np.maximum.accumulate(np.where(filled, np.arange(len(filled)), -1))
         lot = self.states.lot[self.by_lot]
         earlier = np.full(len(self.states), -1, dtype=np.int64)
-        earlier[self.by_lot] = np.where(latest >= self.lot_start[lot], self.by_lot[np.maximum(latest, 0)], -1)
+        earlier[self.by_lot] = np.where(latest >= self.lot_start[lot], self.by_lot[latest], -1)
         return earlier
 
     def last_filled(self, state: Ints) -> Ints:
         """The state itself if it holds something, else the last earlier state of its lot that did (−1: none)."""
-        return np.where(state >= 0, self._last_filled[np.maximum(state, 0)], -1) if len(self.states) else state
+        return np.where(state >= 0, self._last_filled[state], -1) if len(self.states) else state
 
 
 def build_states(
@@ -314,7 +314,6 @@ def _edges(
     previous = states.previous[state]
     worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
     kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
-    kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
     back, last, came_back = _returns(flows, touches, balance)
     through = np.append(states.batch_state, -1)[flows.batch]
     goes_to = np.where(flows.batch[flow] >= 0, through[flow], numbers.target[flow])

@@ -68,6 +68,8 @@ def prices_off_their_history(rows: Rows) -> Iterator[Breach]:
 
 def _usual(frame: pd.DataFrame, price: Floats, kind: Sequence[str]) -> Floats:
     """Median price of the rows of one kind; NaN where fewer than `HISTORY` others stand beside a row."""
+    if len(price) <= HISTORY:
+        return np.full(len(price), np.nan)
     given = pd.Series(np.where(price > 0, price, np.nan))
     codes = [pd.factorize(frame[name], use_na_sentinel=False)[0] for name in kind]
     groups = given.groupby(codes)

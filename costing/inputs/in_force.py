@@ -51,7 +51,7 @@ def row_in_force(rows: Ints, since: Ints, day: Ints) -> Ints:
         return np.full(len(day), -1, dtype=np.int64)
     rows = by_date(rows, since)
     last = np.searchsorted(since[rows], day, side="right") - 1
-    return np.where(last >= 0, rows[np.maximum(last, 0)], -1)
+    return np.where(last >= 0, rows[last], -1)
 
 
 def named_row_in_force(name: Names, since: Ints, wanted: Names, day: Ints) -> Ints:

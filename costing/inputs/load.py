@@ -251,7 +251,8 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
     for column in sheet.columns:
         if column.name not in present:
             fixed = raw.linked.fixed.get(column.name, "") if raw.linked else ""
-            cells, factor, fractions = take_apart(pd.Series([fixed or None] * len(rows), dtype=object)), 1.0, None
+            alike = pd.Series([fixed] * len(rows), dtype=object)
+            cells, factor, fractions = take_apart(alike) if fixed else Cells(len(rows)), 1.0, None
             if column.required and not column.default and not fixed and column.name not in announced and len(rows):
                 reading.add(_missing(sheet, column, raw))
                 reading.spoil(sheet.name, raw)

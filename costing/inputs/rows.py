@@ -94,6 +94,8 @@ class Rows:
 
     def first_rows(self, column: str, where: Flags | None = None) -> dict[str, int]:
         """Each name in a column of names -> the first row that holds it (among the rows `where` is true)."""
+        if not len(self.frame):
+            return {}
         first, names = self.first_of_names(column, where), self.frame[column].cat.categories
         return {name: row for name, row in zip(names, first.tolist(), strict=True) if row >= 0}
 
@@ -113,6 +115,8 @@ class Rows:
 
     def repeated(self, keys: list[str]) -> Iterator[tuple[int, int]]:
         """Yield (row, first row) where all `keys` are as in an earlier row; blank equals blank."""
+        if len(self.frame) < 2:
+            return
         alike = np.flatnonzero(self.frame.duplicated(keys, keep=False).to_numpy())
         if not len(alike):
             return

@@ -86,7 +86,7 @@ def _state_of(chain: Chain, flow: Ints) -> Ints:
     own = np.where(chain.target_state[flow] >= 0, chain.target_state[flow], chain.source_state[flow])
     through = np.append(states.batch_state, -1)[batch]
     state = np.where(batch >= 0, through, own)
-    emptied = (batch < 0) & (states.quantity[np.maximum(state, 0)] <= 0) & (state >= 0)
+    emptied = (batch < 0) & (states.quantity[state] <= 0) & (state >= 0)
     return np.where(emptied, chain.last_filled(np.where(emptied, state, -1)), state)
 
 

@@ -163,7 +163,7 @@ def location_of(estate: Estate, chain: Chain) -> Ints:
     latest = np.maximum.accumulate(np.where(given >= 0, index, -1))
     first = chain.lot_start[states.lot[chain.by_lot]] if len(index) else index
     place = np.full(len(states), -1, dtype=np.int64)
-    place[chain.by_lot] = np.where(latest >= first, given[np.maximum(latest, 0)], -1)
+    place[chain.by_lot] = np.where(latest >= first, given[latest], -1)
     through = np.flatnonzero((chain.target_state >= 0) & (flows.batch >= 0) & (flows.kind != Flow.PRESS_OUT))
     place[states.batch_state[flows.batch[through]]] = place[chain.target_state[through]]
     return place

@@ -11,6 +11,7 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.answers.kinds import COLUMN_KINDS, NUMBER_FORMATS, written
 from costing.answers.text import text_answer, text_table
+from costing.cli import main
 from costing.workbook.pages.answer_sheets import result_sheets
 
 
@@ -96,6 +97,12 @@ def test_one_thing_has_one_name() -> None:
     for plan in catalogue.tables().values():
         headers = [catalogue.column(name).header for name in plan.columns if not name.endswith("*")]
         assert len(set(headers)) == len(headers), f"{plan.name} shows two columns under one header"
+
+
+@pytest.mark.parametrize("named", [plan.written_by for plan in catalogue.sheet_plans().values() if plan.written_by])
+def test_a_command_that_a_page_names_can_be_typed_as_it_stands(named: str) -> None:
+    """`costing sensitivity FILE --write` asked for a release."""
+    assert main(named.replace("FILE", "none.xlsx").split()[1:]) == 1  # the file alone is missing
 
 
 def test_money_of_a_bottle_has_cents_and_money_of_an_estate_none() -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import time
 from pathlib import Path
+
+import pytest
 
 from costing import ECONOMIC, read_estate, run
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
@@ -13,6 +16,7 @@ from costing.model import Runs
 DEMO = Path(__file__).parents[2] / "demo_estate"
 
 
+@pytest.mark.skipif(os.environ.get("COSTING_FULL") != "1", reason="long: COSTING_FULL=1")
 def test_ten_thousand_draws_on_the_demo() -> None:
     estate = read_estate(DEMO)
     economic = run(estate, ECONOMIC)

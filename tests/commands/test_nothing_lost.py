@@ -20,7 +20,7 @@ from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
 
 pytestmark = pytest.mark.slow
-EVERY = 1 if os.environ.get("COSTING_FULL") else 5  # operation of a command; the commands begin at different ones
+EVERY = 1 if os.environ.get("COSTING_FULL") else 9  # operation of a command; the commands begin at different ones
 OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
 CLOSING = ("--date", "2025-04-15")
 SMALL = {
@@ -165,7 +165,7 @@ def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
 def faults_of(last: int, start: int) -> list[tuple[int, bool]]:
     """Operations of a command to fail and how: a full disk before it is done, or Ctrl-C after.
 
-    In the full form each both ways; otherwise every fifth, by turns, and the last by Ctrl-C.
+    In the full form each both ways; otherwise every ninth, by turns, and the last by Ctrl-C.
     """
     if EVERY == 1:
         return [(number, full) for number in range(1, last + 1) for full in (True, False)]

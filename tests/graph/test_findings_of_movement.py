@@ -47,6 +47,24 @@ def test_more_drawn_than_held_names_the_litres() -> None:
     assert found[0].endswith("drawn from A, which holds 1000 L since Opening stock!2: 1000 L in (Opening stock!2).")
 
 
+@pytest.mark.parametrize("lots", [["T"], ["A", "T"], ["T", "U"]])
+def test_more_bottles_moved_than_held_names_the_cell_of_the_bottles(lots: list[str]) -> None:
+    """Whichever lot is the first of the estate."""
+    opening = {"on_date": _day("2024-01-01"), "lot": lots, "kind": "on lees", "quantity": 100.0, "unit": "bottles"}
+    moved = {"on_date": [_day("2024-02-01")], "operation": "transfer", "from_lot": "T", "to_lot": "V"}
+    tables = {
+        "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]}),
+        "opening_stock": pd.DataFrame({**opening, "format": "bottle"}),
+        "movements": pd.DataFrame({**moved, "out_bottles": [101.0], "in_bottles": [101.0]}),
+    }
+    with pytest.raises(InputError) as wrong:
+        run(read_estate(tables), BOOK)
+    row = 2 + lots.index("T")
+    assert [(one.place, one.value) for one in wrong.value.findings] == [("Movements!E2", "101 bottles")]
+    held = f"drawn from T, which holds 100 bottles since Opening stock!{row}: 100 bottles in (Opening stock!{row})."
+    assert wrong.value.findings[0].rule == held
+
+
 def test_drawn_before_filled_names_what_fills_it() -> None:
     found = _findings(
         [
@@ -56,6 +74,26 @@ def test_drawn_before_filled_names_what_fills_it() -> None:
     )
     assert "before anything was in it" in found[0]
     assert "ovements!3" in found[0]
+
+
+def test_a_lot_of_nearly_that_name_is_offered_where_another_row_fills_it() -> None:
+    """Not the one that the drawing row itself fills, nor one from which something is drawn."""
+    draw = [_day("2024-03-01"), None, "racking", "S22-A", 100.0, "E", 100.0]
+    late = [_day("2024-04-02"), None, "racking", "A", 50.0, "S22-A", 50.0]
+    fill = [_day("2024-02-01"), None, "racking", "A", 100.0, "S22-AA", 100.0]
+    used = [_day("2024-03-02"), None, "racking", "S22-AA", 50.0, "F", 50.0]
+    cases = (
+        ([fill, draw, late], True),
+        ([fill, draw, late, used], False),
+        ([[*draw[:5], "S22-AA", 100.0], late], False),
+    )
+    for rows, is_offered in cases:
+        with pytest.raises(InputError) as wrong:
+            run(_estate(rows), BOOK)
+        (finding,) = wrong.value.findings
+        offer = " Movements!2 fills 'S22-AA', from which nothing is drawn: the same lot?"
+        assert finding.remedy.endswith(offer) == is_offered
+        assert ("same lot" in finding.remedy) == is_offered
 
 
 def test_a_circle_on_one_day_names_its_rows() -> None:

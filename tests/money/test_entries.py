@@ -82,6 +82,14 @@ def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
 
 
+@pytest.mark.parametrize("litres", [0.5, 1.0, 2.0])
+def test_a_litre_bears_its_cost_as_a_thousand_do(litres: float) -> None:
+    tables = bottled_on("2025-03-05")
+    tables["deliveries"] = tables["deliveries"].assign(Quantity=litres)
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost({**tables, "costs": spent("2025-02-01", "B", "labour", 3.0)}, "B") == pytest.approx(4 * litres + 3)
+
+
 @pytest.mark.parametrize("second", ["2025-03-01", "2025-03-05"])
 def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(second: str) -> None:
     """Once 3,000 / 4,000: all of it followed the wine that left last."""
@@ -99,6 +107,7 @@ def test_a_late_cost_stands_under_the_stage_in_which_the_lot_last_held_something
     labour = charged.take(charged.of("costs", "amount"))
     assert [STAGES[stage] for stage in labour.stage] == ["reserve"]
     assert labour.amount.tolist() == [1_000.0]
+    assert labour.driver.tolist() == [-1]  # an amount, by no driver
 
 
 def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
@@ -180,6 +189,20 @@ def test_work_in_place_that_loses_beyond_its_norm_costs_the_same_in_parts(parts:
     lost = 1.0 - 480 / 588
     racked = 6_000 * (1.0 - lost * 600 / 1_500) + 300 * (1.0 - lost)
     assert cost(tables, "B") == pytest.approx(racked * (1.0 - 0.1 * 100 / 1_380))
+
+
+@pytest.mark.parametrize("parts", [1, 3])
+def test_all_of_a_lot_worked_in_place_in_parts_is_one_work(parts: int) -> None:
+    """1,500 of 1,500 L racked in place, 1,200 back, 2 % expected: the rest of what was lost is expensed."""
+    tables = bottled_on("2025-03-05")
+    rows = [{"Date": "2025-02-01", "Operation": "racking", "From lot": "B", "Out (L)": 1_500 / parts, "To lot": "B",
+             "In (L)": 1_200 / parts}] * parts  # fmt: skip
+    tables["movements"] = pd.DataFrame(rows)
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["racking"], "Norm (%)": [2], "Time base": ["per movement"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost(tables, "B") == pytest.approx(6_000 * 1_200 / 1_470)
 
 
 @pytest.mark.parametrize("swapped", [False, True])

@@ -7,8 +7,12 @@ import pytest
 from costing import read_estate
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
+from costing.graph.arrays import Flow
 from costing.inputs.load import read_inputs
-from costing.model import run
+from costing.model import run, trace
+from costing.money.events import events_of
+from costing.money.rates import location_of, locations
+from tests.money.test_drivers import everything_once
 from tests.money.test_entries import bottled_on
 
 PRESS_HOUSE = {"pool": "Press house", "amount": 24_000.0, "driver": "kg", "stage": "pressing", "element": "overhead"}
@@ -76,7 +80,7 @@ def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     assert [one.value for one in results.cautions if "for 'Press house'" in one.rule] == [""]
     closed = in_must(pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE}]))
     assert closed[0] == pytest.approx(24_000.0)
-    assert not [one for one in closed[1].cautions if "split by days" in one.rule]
+    assert not [one for one in closed[1].cautions if "Press house" in one.rule]
 
 
 def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_planned():
@@ -99,6 +103,7 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     loads = (("2025-09-01", 40_000), ("2026-09-01", 10_000))
     amount, results = in_must(pressed("2025-12-31", [pool], loads), "G1")
     assert amount == pytest.approx(10_000 * per_kg)
+    assert results.charges.pools.capacity().tolist() == pytest.approx([capacity or 40_000])  # of recipes
     said = [one for one in results.cautions if "at its last rate" in one.rule]
     assert [(one.value, "'Press house'" in one.rule) for one in said] == [("2025-12-31", True)]
     past, _ = in_must(pressed("2025-12-31", [pool], loads[:1]), "G0")
@@ -107,6 +112,35 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     ended, results = in_must(pressed("2025-12-31", typed, loads), "G1")
     assert ended == 0.0  # a period of nothing ends a pool
     assert not [one for one in results.cautions if "at its last rate" in one.rule]
+
+
+@pytest.mark.parametrize("is_said", [False, True])
+def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_last_day_is_not(is_said):
+    pool = {**YEAR, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "element": "storage"}
+    opening = {"lot": "S", "kind": "on lees", "on_date": "2025-06-30", "quantity": 1_000, "unit": "bottles"}
+    sent = {"on_date": ["2026-01-01"], "operation": "loss", "from_lot": "S", "out_bottles": 1_000.0}
+    estate = read_inputs(
+        {
+            "settings": pd.DataFrame({"setting": ["valuation_date"], "value": ["2025-12-31"]}),
+            "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
+            "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+            "pools": pd.DataFrame([{**pool, "normal_capacity": 2_000}]),
+            **({"movements": pd.DataFrame(sent)} if is_said else {}),
+        }
+    )
+    said = [one for one in run(estate).cautions if "at its last rate" in one.rule]
+    assert len(said) == is_said
+
+
+def test_a_pool_knows_what_is_done_and_what_is_planned_of_its_driver_in_its_period():
+    """40,000 kg by the valuation day, 30,000 after it, 10,000 beyond; vats hold must from the pressings on."""
+    loads = (("2025-09-01", 40_000), ("2025-09-15", 30_000), ("2026-09-01", 10_000))
+    vats = {**YEAR, "pool": "Vats", "amount": 100.0, "driver": "litre-year", "element": "storage"}
+    estate = pressed("2025-09-01", [{**YEAR, **PRESS_HOUSE}, vats], loads)
+    results = run(estate)
+    taken = results.charges.pools.taken(events_of(estate, results.chain))
+    litre_years = (24_000 * 121 + 18_000 * 107) / 365  # to the end of 31 December
+    np.testing.assert_allclose(taken, [[40_000, 30_000], [0.0, litre_years]])
 
 
 def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():
@@ -141,8 +175,9 @@ def test_a_period_that_was_over_when_the_records_begin_leaves_nothing_idle(last,
         }
     )
     used = 1_000 / 365 * 500 / 2_000  # of the one day of 2026
-    left = run(estate).charges.expensed.amount.tolist()
-    assert left == ([pytest.approx(500.0 - used)] if is_idle else [])
+    left = run(estate).charges.expensed
+    assert left.amount.tolist() == ([pytest.approx(500.0 - used)] if is_idle else [])
+    assert left.stage.tolist() == [0] * is_idle  # of no stage: the first one stands for all
 
 
 def services(method, order=("Maintenance", "Administration"), **more):
@@ -231,3 +266,24 @@ def test_a_pool_that_stands_twice_is_still_an_error():
     with pytest.raises(InputError) as wrong:
         pressed("2025-12-31", [pool, {**pool, "amount": 5_000.0}])
     assert "its days count twice" in wrong.value.findings[0].rule
+
+
+def test_a_lot_lies_where_a_row_last_said_and_a_batch_where_its_bottles_go():
+    tables = everything_once()
+    tables["deliveries"] = tables["deliveries"].assign(Location=["Yard", "Hall", None])
+    tables["movements"] = tables["movements"].assign(Location=[None, "Hall", None, None, None])
+    tables["tirage"] = tables["tirage"].assign(Location="Deep")
+    estate = read_estate(tables)
+    chain = trace(estate)
+    places, states = [*locations(estate), None], chain.states
+    found = [places[place] for place in location_of(estate, chain)]
+    of_lot = {
+        name: {found[state] for state in np.flatnonzero(states.lot == lot)} for lot, name in enumerate(chain.lots.names)
+    }
+    nowhere = {None}
+    assert of_lot == {
+        "G": {"Yard"}, "W": {"Hall"}, "S": nowhere, "M": nowhere, "N": nowhere, "V": {"Hall"}, "T": {"Deep"},
+        "D": nowhere, "E": nowhere,
+    }  # fmt: skip
+    bottled = states.batch_state[chain.flows.batch[np.flatnonzero(chain.flows.kind == Flow.TIRAGE)]]
+    assert [found[state] for state in bottled] == ["Deep"]

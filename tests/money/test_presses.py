@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, InputError, read_estate, run
+from costing.graph.arrays import STAGES
 from costing.inputs.basis import Basis
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -90,6 +91,20 @@ def test_a_load_with_a_method_of_its_own_is_split_by_it() -> None:
     assert by_lot.tolist() == pytest.approx([60.0, 40.0, 70.0, 30.0])
 
 
+def test_a_constant_margin_moves_what_completing_costs_between_the_fractions_of_a_load() -> None:
+    """70 and 30 of 100 by sales value; 21 to complete the first alone: each of the two bears its part of that, 14.7
+    and 6.3, whatever it causes itself.
+    """
+    columns = {"value_per_l": [5.0] * 4, "cost_to_complete_per_l": [1.0, 0.0, 0.0, 0.0]}
+    results = two_loads(split_method="constant margin", **columns)
+    by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]
+    assert by_lot.tolist() == pytest.approx([70 + 14.7 - 21, 30 + 6.3, 70, 30])
+    postings = results.charges.postings
+    moved = postings.take(postings.of("pressings", "cost_to_complete_per_l"))
+    assert dict(zip(moved.row.tolist(), moved.amount.tolist(), strict=True)) == pytest.approx({0: -6.3, 1: 6.3})
+    assert [STAGES[stage] for stage in moved.stage] == ["pressing"] * 2
+
+
 def test_a_fraction_takes_the_value_in_force_on_the_day_of_its_pressing() -> None:
     """Must of the first pressing is worth 2, then 3 from the day of the pressing; the second 7 a litre by
     its own row, or as the market has it.
@@ -106,3 +121,23 @@ def test_a_credit_may_be_as_much_as_the_load_cost_and_no_more() -> None:
     assert stock_values(pressed([60.0, None], 200.0))["value"].sum() == pytest.approx(0.0, abs=1e-9)
     with pytest.raises(InputError, match=r"'200.01' is more than the whole press load cost"):
         pressed([60.0, None], 200.01)
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_credit_left_out_by_the_basis_is_nowhere_and_one_at_sale_lies_apart(first: bool) -> None:
+    """20 for the by-product of a load for 100, on its first row or its last."""
+    order = [1, 0, 2, 3] if first else [0, 1, 2, 3]
+    columns = {
+        "fraction": ["first", "by-product", "first", "second"],
+        "volume_l": [21.0, None, 21.0, 9.0],
+        "credit": [None, 20.0, None, None],
+        "to_lot": ["M", None, "O", "R"],
+    }
+    loads = {"from_lot": ["G", None, "G", None], "weight_kg": [50.0, None, 50.0, None]}
+    rows = {name: [values[row] for row in order] for name, values in {**columns, **loads}.items()}
+    found = {}
+    for choice in ("none", "at sale", "at split"):
+        results = two_loads(BOOK.replace(by_product=choice), **rows)
+        apart = results.charges.aside.amount.sum()
+        found[choice] = stock_values(results).set_index("lot")["value"]["M"], apart
+    assert found == {"none": (100.0, 0.0), "at sale": (100.0, -20.0), "at split": (pytest.approx(80.0), 0.0)}

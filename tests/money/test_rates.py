@@ -7,8 +7,11 @@ import pandas as pd
 import pytest
 
 from costing import Estate, InputError, read_estate, run
+from costing.graph.arrays import STAGES
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.money.dated_rates import dated_rates, escalated
+from costing.money.postings import FLOW_DRIVERS
+from costing.money.rates import FORMATS
 from costing.money.time_charges import by_month
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
@@ -143,3 +146,34 @@ def test_storage_month_by_month_ends_with_the_day_asked_for() -> None:
     assert amount == pytest.approx(np.array([31, 29, 15]) * 100 / 365)
     whole = by_month(accrued.charge, accrued.states, results.chain, day + 1_000)
     assert (len(whole[0]), whole[2].sum()) == (12, pytest.approx(100.0))
+
+
+def test_dry_goods_go_onto_bottles_filled_released_or_sent_in_their_presentation() -> None:
+    """1,000 filled, 980 released, 400 of them sent in a box and 100 in none; another format has a glass of its own."""
+    tables = one_bottling()
+    tables["disgorgements"] = tables["disgorgements"].assign(**{"Bottles out (bottles)": 980})
+    sent = {"Date": ["2025-06-01"] * 2, "Release lot": ["D"] * 2, "Channel": ["Trade"] * 2}
+    tables["dispatches"] = pd.DataFrame({**sent, "Presentation": ["box", None], "Bottles (bottles)": [400, 100]})
+    goods = [
+        ("tirage", "glass", "bottle", None, None, 0.50),
+        ("tirage", "glass", FORMATS[0], None, None, 0.40),
+        ("finishing", "cork", None, None, None, 0.20),
+        ("dressing", "label", None, None, 2.0, 0.05),
+        ("dressing", "carton", None, "box", 0.5, 1.0),
+    ]
+    columns = ["Stage", "Item", "Format", "Presentation", "Quantity per bottle", "Unit price"]
+    tables["dry_goods"] = pd.DataFrame(goods, columns=columns).assign(From="2020-01-01", Element="dry goods")
+    charged = run(read_estate(tables), BOOK).charges.postings
+    of_goods = charged.take(charged.of("dry_goods", "unit_price"))
+    found = {
+        int(row): (STAGES[stage], float(amount), FLOW_DRIVERS[driver], float(quantity))
+        for row, stage, amount, driver, quantity in zip(
+            of_goods.row, of_goods.stage, of_goods.amount, of_goods.driver, of_goods.quantity, strict=True
+        )
+    }
+    assert found == {
+        0: ("tirage", 500.0, "bottle out", 1_000.0),
+        2: ("finishing", pytest.approx(196.0), "bottle out", 980.0),
+        3: ("dressing", pytest.approx(98.0), "bottle out", 980.0),
+        4: ("dressing", 200.0, "bottle in", 400.0),
+    }

@@ -1,8 +1,8 @@
 """Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`.
 
-Recorded are the tests nearest to a package: its own, those that import from it, worked cases and published figures.
-What a fixture wider than a test computes is recorded under the fixture's name, for every test that asks for it. Tests
-that failed while they were recorded are left out.
+Recorded are the tests nearest to a package: its own, and the worked cases. What a fixture wider than a test computes is
+recorded under the fixture's name, for every test that asks for it. Tests that failed while they were recorded are left
+out.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -24,8 +25,6 @@ import pytest
 from tests.mutants.trial import OPTIONS, ROOT
 
 KEPT = ROOT / ".mutants"
-_OFTEN_KILLS = ("tests/golden/", "tests/published/")
-_OF_THE_TOOLS = ("tests/benchmarks/", "tests/mutants/")
 _FIXTURE = "fixture "
 
 
@@ -62,13 +61,24 @@ class Record:
 
     def _rank(self, test: str, path: Path) -> float:
         """Seconds, fewer for a test that is likely to notice."""
-        near = test.startswith((f"tests/{path.relative_to(ROOT / 'costing').parts[0]}/", *_OFTEN_KILLS))
-        return (self.seconds[test] + 0.02) * (1 if near else 3)
+        module = path.relative_to(ROOT).with_suffix("")
+        file = test.partition("::")[0]
+        seconds = self.seconds[test] + 4 * any(
+            name.startswith("demo") for name in self.fixtures[test]
+        )  # to run it once
+        if path.stem in file or ".".join(module.parts) in _text(ROOT / file):
+            return seconds / 4
+        return seconds * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
         for line, contexts in self.lines.contexts_by_lineno(str(path)).items():
             if lines is None or line in lines:
                 yield set(contexts)
+
+
+@cache
+def _text(path: Path) -> str:
+    return path.read_text("utf-8") if path.is_file() else ""
 
 
 def digest(path: Path) -> str:
@@ -87,6 +97,7 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     files = [path for path in nearest(package) if str(path) not in kept["files"]]
     parts = _recorded(files, jobs) if files else []
     lines = coverage.CoverageData(str(KEPT / "lines"))  # opened by this process alone
+    lines.read()  # or it begins anew
     for number, part in enumerate(parts):
         kept["seconds"].update(part["seconds"])
         kept["fixtures"].update(part["fixtures"])
@@ -96,20 +107,14 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
         now = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
-    lines.read()
     return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
 
 
 def nearest(package: str) -> list[Path]:
-    """Test files of a package, those that import from it, worked cases and published figures."""
-    found = []
-    for path in sorted((ROOT / "tests").rglob("test_*.py")):
-        inside = path.relative_to(ROOT).as_posix()
-        is_own = inside.startswith((f"tests/{package}/", *_OFTEN_KILLS))
-        imports = f"from costing.{package}" in path.read_text("utf-8")
-        if is_own or (imports and not inside.startswith(_OF_THE_TOOLS)):
-            found.append(path)
-    return found
+    """Test files of a package, and the worked cases."""
+    folders = ROOT / "tests" / package, ROOT / "tests/golden"
+    found = [path for folder in folders for path in sorted(folder.rglob("test_*.py"))]
+    return [*found, *sorted((ROOT / "tests").glob(f"test_{package}*.py"))]
 
 
 def _recorded(files: list[Path], jobs: int) -> list[dict[str, Any]]:

@@ -91,7 +91,7 @@ CELLS = [
 ]
 
 
-MOST_OF_A_SHEET = 25 if os.environ.get("COSTING_FULL") else 3
+MOST_OF_A_SHEET = 25 if os.environ.get("COSTING_FULL") else 2
 WEIGHED = list(product((3, 7), (BOOK, ECONOMIC))) if os.environ.get("COSTING_FULL") else [(3, BOOK), (7, ECONOMIC)]
 
 

@@ -249,11 +249,17 @@ def test_each_cuvee_is_judged_by_its_own_set(demo: Estate) -> None:
     assert place not in places(with_set(early, None))
 
 
+@pytest.fixture(scope="module")
+def random_estates() -> list[Estate]:
+    return [read_estate(random_estate(seed, 60)) for seed in range(3)]
+
+
 @pytest.mark.parametrize("name", rule_set_names())
-def test_every_rule_set_judges_the_demo_and_random_estates(demo: Estate, name: str) -> None:
-    cautions(with_set(demo, name))
-    for seed in range(3):
-        cautions(with_set(read_estate(random_estate(seed, 60)), name))
+def test_every_rule_set_judges_the_demo_and_random_estates(
+    demo: Estate, random_estates: list[Estate], name: str
+) -> None:
+    for estate in (demo, *random_estates):
+        cautions(with_set(estate, name))
 
 
 def test_a_rule_set_that_does_not_exist_is_an_error_at_its_cell() -> None:

@@ -8,6 +8,7 @@ import pytest
 from costing import BOOK, Results, read_estate, run
 from costing.results.quantities import quantity_roll_forward
 from costing.results.stock import stock_values
+from tests.money.test_drivers import everything_once
 from tests.properties.estates import random_estate
 
 KEYS = ["stage", "unit", "format"]
@@ -60,6 +61,44 @@ def test_rows_say_what_was_received_bottled_disgorged_and_sent(demo: Results) ->
     )
     sent = table.loc[("finished stock", "bottles"), "sent_away"].sum()
     assert -sent == pytest.approx(rows("dispatches")["bottles"].sum())
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "lines"),
+    [
+        (
+            "2023-08-31",
+            "2025-12-31",
+            [
+                ("harvest", "kg", "", 0, 8_000, 0, 0, -8_000, 0, 0, 0),
+                ("vinification", "L", "", 0, 1_000, 5_000, 0, -750, -850, -350, 4_050),
+                ("tirage", "L", "", 0, 0, 750, 0, -750, 0, 0, 0),
+                ("on lees", "bottles", "bottle", 0, 0, 1_000, 0, -400, 0, 0, 600),
+                ("on lees", "bottles", "magnum", 0, 50, 0, 0, -50, 0, 0, 0),
+                ("finishing", "bottles", "bottle", 0, 0, 400, 0, -390, 0, -10, 0),
+                ("finishing", "bottles", "magnum", 0, 0, 50, 0, -49, 0, -1, 0),
+                ("finished stock", "bottles", "bottle", 0, 0, 390, 0, 0, -90, 0, 300),
+                ("finished stock", "bottles", "magnum", 0, 0, 49, 0, 0, 0, 0, 49),
+            ],
+        ),
+        (
+            "2023-09-10",
+            "2023-10-20",
+            [
+                ("harvest", "kg", "", 8_000, 0, 0, 0, -8_000, 0, 0, 0),
+                ("vinification", "L", "", 0, 1_000, 5_000, 0, 0, 0, -200, 5_800),
+                ("on lees", "bottles", "magnum", 0, 50, 0, 0, 0, 0, 0, 50),
+            ],
+        ),
+    ],
+)
+def test_a_year_of_each_kind_of_work_by_hand(start: str, end: str, lines: list[tuple[object, ...]]) -> None:
+    """8,000 kg give 4,000 and 1,000 L; 100 and 100 L stay behind as lees, 150 L are lost; what came back was not sent.
+    The first day is told in what it opens with, the last one in what happened.
+    """
+    table = quantity_roll_forward(run(read_estate(everything_once()), BOOK), start, end)
+    assert [tuple(line[:-1]) for line in table.itertuples(index=False)] == lines
+    assert not table["difference"].any()
 
 
 def test_a_decanting_arrives_in_bottles_of_its_own_format(demo: Results) -> None:

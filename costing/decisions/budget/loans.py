@@ -38,7 +38,7 @@ class Schedule:
     def owed_on(self, day: npt.ArrayLike) -> Floats:
         """What is owed at the end of each day; nothing before the loan is paid out."""
         place = np.searchsorted(self.day, np.asarray(day), side="right") - 1
-        return np.where(place >= 0, self.owed[np.maximum(place, 0)], 0.0)
+        return np.where(place >= 0, self.owed[place], 0.0)
 
 
 def schedule(amount: float, rate: float, begins: int, due: int, repayment: str, every_months: int | None) -> Schedule:

@@ -169,7 +169,7 @@ def _slopes(records: _Records, chosen: Ints, grown: Floats) -> _Slopes:
     whole = ratio(records.balance.drawn[drawn], held_first)
     through = np.append(states.batch_state, -1)[flows.batch[by]]
     goes_to = np.where(flows.batch[by] >= 0, through, chain.target_state[by])
-    leaves = np.where(goes_to >= 0, arrives[np.maximum(goes_to, 0)], 0.0) * worth[drawn]
+    leaves = np.where(goes_to >= 0, arrives[goes_to], 0.0) * worth[drawn]
     by_share = leaves * (1.0 - records.abnormal[by]) - arrives[state[drawn]] * worth[drawn]
     abnormal = np.zeros(len(flows))
     abnormal[by] = -leaves * whole

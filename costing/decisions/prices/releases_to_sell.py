@@ -91,7 +91,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
     now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
-    on_hand = np.where(now >= 0, states.quantity[np.maximum(now, 0)], 0.0)
+    on_hand = np.where(now >= 0, states.quantity[now], 0.0)
     bottles = np.minimum(on_hand, states.quantity[last])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):

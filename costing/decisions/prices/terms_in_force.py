@@ -105,7 +105,7 @@ def currency_rates(estate: Estate, currency: Names, channel: Names, day: Ints) -
         of_channel = row_in_force(able[name[able] == sold_by], since, day[asked])
         any_of_them = row_in_force(able, since, day[asked])
         row = np.where(of_channel >= 0, of_channel, any_of_them)
-        rates[asked] = np.where(row >= 0, rate[np.maximum(row, 0)], np.nan)
+        rates[asked] = np.where(row >= 0, rate[row], np.nan)
     return rates
 
 

@@ -227,6 +227,7 @@ def test_quantities_of_work_in_place_in_parts_are_central_differences() -> None:
     assert check_quantities(run(read_estate(tables), BOOK), "D", 2) >= 7
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", [ECONOMIC, BOOK, REPLACEMENT][: 3 if FULL else 1], ids=lambda basis: basis.name)
 def test_quantities_of_the_demo_are_central_differences(basis) -> None:
     assert check_quantities(run(read_estate(DEMO), basis), "D25-3-BRUT", 1) >= 20

@@ -76,7 +76,7 @@ def test_composition_and_age_go_on(demo) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(200 if FULL else 8))
+@pytest.mark.parametrize("seed", range(200 if FULL else 4))
 def test_random_estates_close_and_open(seed) -> None:
     pools = seed % 2 == 1
     estate = read_estate(_without(random_estate(seed, 60), "" if pools else "pools"))
@@ -96,7 +96,7 @@ def test_random_estates_close_and_open(seed) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(60 if FULL else 4))
+@pytest.mark.parametrize("seed", range(60 if FULL else 2))
 def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
     """Once the opened workbook had no last period to carry on, and plans bore nothing."""
     tables = random_estate(seed, 90, plan_days=300)

@@ -131,17 +131,26 @@ def test_a_limit_that_says_nothing_is_a_finding(demo_runs, row, said) -> None:
     assert any(said in str(finding) for finding in wrong.value.findings)
 
 
-@pytest.mark.parametrize("response", [-0.5, -1.0, 3.0])
-def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(demo_runs, response) -> None:
-    def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
-        brut = (table["cuvee"] == "Brut") & (table["format"] == "bottle")
-        return table.assign(price_response=table["price_response"].mask(brut, value))
+def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
+    """Price by age with another price response of Brut in bottles."""
+    brut = (table["cuvee"] == "Brut") & (table["format"] == "bottle")
+    return table.assign(price_response=table["price_response"].mask(brut, value))
 
+
+@pytest.fixture(scope="module")
+def without_response(demo_runs) -> pd.DataFrame:
+    house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
+    return house.plan()["plans_compared"]
+
+
+@pytest.mark.parametrize("response", [-0.5, -1.0, 3.0])
+def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
+    demo_runs, without_response, response
+) -> None:
     house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
-    blank = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
     said = [one for one in house.runs.estate.cautions if "no price response below -1" in one.rule]
     assert [one.place for one in said] == ["Price by age!H2"]
-    assert house.plan()["plans_compared"].equals(blank.plan()["plans_compared"])
+    assert house.plan()["plans_compared"].equals(without_response)
 
 
 def with_limit(demo_runs, *rows) -> House:
@@ -150,29 +159,35 @@ def with_limit(demo_runs, *rows) -> House:
 
 
 @pytest.mark.parametrize(
-    ("row", "cell", "said"),
+    "together",
     [
-        (("places", "Cellar 1", None, None, 60_000.0), "Limits!H10", "fewer than the 113,173 that are taken today, by"),
-        (("places", "Cave 9", None, None, 10.0), "Limits!C10", "is no place in which a lot lies: it limits nothing."),
-        (
-            ("supply", None, "Vintage", 90_000.0, None),
-            "Limits!G10",
-            "there are 7,286 of it in all; the plan is short by",
-        ),
-        (
-            ("supply", None, "Brut", 400_000.0, None),
-            "Limits!G10",
-            "400,000' bottles of Brut bottle a year are promised",
-        ),
-        (("credit", None, None, None, 50_000.0), "Limits!H10", "is below the 472,822 owed today, by"),
-        (("disgorging", None, None, None, 500.0), "Limits!H10", "the plan puts more to disgorging, by"),
+        {
+            "Limits!H10": (("places", "Cellar 1", None, None, 60_000.0), "fewer than the 113,173 that are taken today"),
+            "Limits!C11": (
+                ("places", "Cave 9", None, None, 10.0),
+                "is no place in which a lot lies: it limits nothing.",
+            ),
+            "Limits!G12": (
+                ("supply", None, "Vintage", 90_000.0, None),
+                "there are 7,286 of it in all; the plan is short by",
+            ),
+        },
+        {
+            "Limits!G10": (
+                ("supply", None, "Brut", 400_000.0, None),
+                "400,000' bottles of Brut bottle a year are promised",
+            ),
+            "Limits!H11": (("credit", None, None, None, 50_000.0), "is below the 472,822 owed today, by"),
+            "Limits!H12": (("disgorging", None, None, None, 500.0), "the plan puts more to disgorging, by"),
+        },
     ],
 )
-def test_a_limit_that_cannot_be_kept_is_said_at_its_cell_and_the_plan_comes_back(demo_runs, row, cell, said) -> None:
-    answer = plan_answer(with_limit(demo_runs, row).runs)
-    at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
-    assert len(at_cell) == 1
-    assert said in at_cell[0]
+def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(demo_runs, together) -> None:
+    answer = plan_answer(with_limit(demo_runs, *(row for row, _ in together.values())).runs)
+    for cell, (_, said) in together.items():
+        at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
+        assert len(at_cell) == 1
+        assert said in at_cell[0]
     assert {finding.severity for finding in answer.findings} == {"caution"}
     assert len(answer["release_plan"])
     worth = pd.concat([answer["limits_used"]["worth_of_one_more"], answer["worth_at_margin"]["worth_of_one_more"]])

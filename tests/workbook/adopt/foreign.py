@@ -38,7 +38,7 @@ class Layout:
     seed: int
 
 
-_LAYOUTS = 4 if os.environ.get("COSTING_FULL") else 2
+_LAYOUTS = 4 if os.environ.get("COSTING_FULL") else 1
 LAYOUTS = tuple(Layout(language, seed) for language in LANGUAGES for seed in range(_LAYOUTS))
 
 

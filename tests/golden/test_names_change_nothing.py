@@ -1,0 +1,112 @@
+"""What a lot, a load or a place is called changes no figure: each in turn is renamed so that it comes first, where a
+slip in numbering would leave it out.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pandas as pd
+import pytest
+
+from costing import read_estate
+from costing.accounts.amounts_charged import charged
+from costing.accounts.check import out_by, run_check
+from costing.accounts.costs import costs
+from costing.accounts.origins import made_of_latest, origins_of
+from costing.accounts.over_time import over_time
+from costing.accounts.services import services
+from costing.accounts.stock import stock
+from costing.model import Runs
+from tests.golden.figures import Tables
+from tests.money.test_drivers import everything_once
+
+NAMES = ("G", "W", "S", "M", "N", "V", "T", "D", "E", "R", "P", "Hall", "Deep", "Line", "Brut", "Trade")
+
+
+def estate_tables() -> Tables:
+    """Each kind of work once, with reserve wine in hand, direct costs, rates, pools and counts."""
+    tables = everything_once()
+    tables["settings"] = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]})
+    opening = {"Date": ["2023-08-31"], "Lot": ["R"], "Kind": ["reserve"], "Quantity": [500.0], "Unit": ["L"]}
+    tables["opening_stock"] = pd.DataFrame({**opening, "Location": ["Hall"], "Year": [2021]})
+    tables["opening_costs"] = pd.DataFrame({"Lot": ["R"], "Element": ["must and wine"], "Amount": [1_500.0]})
+    blended = {
+        "Date": "2023-11-10",
+        "Operation": "blending",
+        "From lot": "R",
+        "Out (L)": 200,
+        "To lot": "V",
+        "In (L)": 199,
+    }
+    racked = {
+        "Date": "2023-10-10",
+        "Operation": "racking",
+        "From lot": "W",
+        "Out (L)": 400,
+        "To lot": "W",
+        "In (L)": 380,
+    }
+    tables["movements"] = pd.concat([tables["movements"], pd.DataFrame([blended, racked])], ignore_index=True)
+    tables["deliveries"] = tables["deliveries"].assign(Location=["Hall", "Hall", "Deep"], Supplier=["A", "B", "C"])
+    tables["tirage"] = tables["tirage"].assign(Location="Deep")
+    days, lots = ["2023-09-10", "2024-06-01", "2025-03-01"], ["G", "V", "D"]
+    tables["costs"] = pd.DataFrame(
+        {"Date incurred": days, "Lot": lots, "Element": ["picking", "labour", "labour"], "Amount": [800.0, 90.0, 70.0]}
+    )
+    rates = [("racking", "litre", 0.05), ("machine riddling", "bottle in", 0.3), ("dispatch", "bottle out", 0.2)]
+    tables["operation_rates"] = pd.DataFrame(rates, columns=["Operation", "Driver", "Amount"]).assign(
+        From="2020-01-01", Element="labour"
+    )
+    pools = [("Line", "bottle out", "tirage", None, 600.0), ("Cellar", "bottle-year", None, "Deep", 200.0)]
+    pools += [("Vats", "litre-year", None, "Hall", 300.0)]
+    tables["pools"] = pd.DataFrame(pools, columns=["Pool", "Driver", "Stage", "Location", "Amount"]).assign(
+        From="2024-01-01", To="2025-12-31", Element="overhead", **{"Normal capacity": 2_000.0}
+    )
+    counts = {"Date": ["2024-12-31", "2025-12-01"], "Lot": ["T", "W"], "Measured": [995.0, 930.0]}
+    tables["stocktakes"] = pd.DataFrame(counts)
+    tables["loss_norms"] = pd.DataFrame(
+        {
+            "Operation or stage": ["racking", "on lees"],
+            "Norm (%)": [1.0, 0.2],
+            "Time base": ["per movement", "per year"],
+        }
+    )
+    tables["interest_rates"] = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [8.0]})
+    return tables
+
+
+def answers(tables: Tables, back: dict[str, str]) -> dict[str, list[list[object]]]:
+    """Every table of the accounts as sorted lines, renamed back, figures rounded."""
+    runs = Runs(read_estate(tables))
+    assert out_by(runs) == pytest.approx(0.0, abs=1e-6)
+    given = [costs(runs), stock(runs), charged(runs), over_time(runs), services(runs), made_of_latest(runs)]
+    given += [run_check(runs, ()), *(origins_of(runs, name) for name in (back.get("D") or "D", back.get("E") or "E"))]
+    found: dict[str, list[list[object]]] = {}
+    for number, answer in enumerate(given):
+        for name, table in answer.tables.items():
+            lines = [[_plain(value, back) for value in line] for line in table.itertuples(index=False)]
+            found[f"{number} {name}"] = sorted(lines, key=repr)
+    return found
+
+
+def _plain(value: object, back: dict[str, str]) -> object:
+    if isinstance(value, float):
+        return "" if pd.isna(value) else round(value, 6) + 0.0
+    text = str(value)
+    for name, renamed in back.items():
+        text = text.replace(renamed, name)
+    return text
+
+
+@cache
+def as_named() -> dict[str, list[list[object]]]:
+    """The answers with the names as they are."""
+    return answers(estate_tables(), {})
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_name_that_comes_first_changes_no_figure(name: str) -> None:
+    first = f"0-{name}-0"
+    renamed = {sheet: frame.replace({name: first}) for sheet, frame in estate_tables().items()}
+    assert answers(renamed, {name: first}) == as_named()

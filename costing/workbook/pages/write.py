@@ -353,7 +353,7 @@ class _SheetWriter:
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
             beyond = max(0.0, max(map(look.text_width, self.lines), default=0.0) - self.measured.across)
-            set_one_page(sheet, next(links, self.row), opened + ceil((beyond + look.DEFAULT_WIDTH) / look.DEFAULT_WIDTH))
+            set_one_page(sheet, next(links, self.row), opened + 1 + ceil(beyond / look.DEFAULT_WIDTH))
         return points
 
 

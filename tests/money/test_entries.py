@@ -82,6 +82,14 @@ def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
 
 
+@pytest.mark.parametrize("litres", [0.5, 1.0, 2.0])
+def test_a_litre_bears_its_cost_as_a_thousand_do(litres: float) -> None:
+    tables = bottled_on("2025-03-05")
+    tables["deliveries"] = tables["deliveries"].assign(Quantity=litres)
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost({**tables, "costs": spent("2025-02-01", "B", "labour", 3.0)}, "B") == pytest.approx(4 * litres + 3)
+
+
 @pytest.mark.parametrize("second", ["2025-03-01", "2025-03-05"])
 def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(second: str) -> None:
     """Once 3,000 / 4,000: all of it followed the wine that left last."""

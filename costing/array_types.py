@@ -39,7 +39,8 @@ class ParallelArrays:
     def take(self, which: Ints | Flags) -> Self:
         """Those at some positions."""
         values: list[Any] = [getattr(self, field.name) for field in fields(self)]
-        return type(self)(*(_taken(value, which) for value in values))
+        place = np.flatnonzero(which) if which.dtype == bool else which  # several times as fast as flags for each array
+        return type(self)(*(_taken(value, place) for value in values))
 
     @classmethod
     def joined(cls, parts: Sequence[Self]) -> Self:
@@ -48,5 +49,5 @@ class ParallelArrays:
         return cls(*(np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in names))
 
 
-def _taken(value: Any, which: Ints | Flags) -> Any:
-    return value.take(which) if isinstance(value, ParallelArrays) else value[..., which]
+def _taken(value: Any, place: Any) -> Any:
+    return value.take(place) if isinstance(value, ParallelArrays) else value[..., place]

@@ -43,7 +43,7 @@ def order_flows(flows: Flows, n_lots: int, place: Place) -> tuple[Ints, list[Fin
     key = moment * (settle.max(initial=0) + 1) + settle
     lost = (flows.kind == Flow.MOVEMENT) & (flows.target < 0) & np.append(IS_LOSS, False)[flows.operation]
     work = np.where(in_place, flows.operation, len(OPERATIONS) + ~lost)  # rows of one work stand together
-    return np.lexsort((work, key)).astype(np.int64), findings
+    return np.argsort(key * (len(OPERATIONS) + 2) + work, kind="stable").astype(np.int64), findings
 
 
 def _dense(day: Ints, sequence: np.ndarray) -> Ints:

@@ -314,7 +314,6 @@ def _edges(
     previous = states.previous[state]
     worked = np.bincount(begins, np.where(in_place, whole, 0.0), len(flow))  # by the first row of each work
     kept = np.where(leaves, 1.0 - whole, np.maximum(1.0 - worked, 0.0))
-    kept = np.where(leaves & (balance.after <= 0), 0.0, kept)
     back, last, came_back = _returns(flows, touches, balance)
     through = np.append(states.batch_state, -1)[flows.batch]
     goes_to = np.where(flows.batch[flow] >= 0, through[flow], numbers.target[flow])

@@ -25,7 +25,7 @@ from costing.money.deliveries import delivery_postings
 from costing.money.events import Events, events_of
 from costing.money.indices import has_index, price_factors
 from costing.money.pools import PoolCharges, Pools, pool_cautions
-from costing.money.postings import Postings, direct_postings, elements_of, joined_postings, opening_postings
+from costing.money.postings import Postings, direct_postings, elements_of, opening_postings
 from costing.money.presses import Presses, split_presses
 from costing.money.rates import dry_goods_postings, location_of, rate_postings
 from costing.money.time_charges import TimeCharge, storage_charges
@@ -71,7 +71,7 @@ class Charges:
         """Postings and charges for time on other people's goods."""
         if self.services is None:
             return self.postings.take(np.zeros(0, dtype=np.int64)), ()
-        postings = joined_postings([self.services.postings, self.services.expensed])
+        postings = Postings.joined([self.services.postings, self.services.expensed])
         return postings.take(postings.state >= 0), self.services.accrued  # what is idle counts once, among ours
 
     @property
@@ -88,7 +88,7 @@ class Charges:
     @cached_property
     def expensed(self) -> Postings:
         """Postings that do not enter the wine."""
-        return joined_postings([self.aside, self.lost])
+        return Postings.joined([self.aside, self.lost])
 
 
 class CommonMoney(Once):
@@ -104,16 +104,13 @@ class CommonMoney(Once):
 
     def _share_pools(self) -> None:
         """Pools of our goods and of other people's: the driver of each counts both."""
-        location = location_of(self._estate, self._chain)
-        self.pools = Pools(self._estate, self._chain, self.elements, location)
+        self.pools = Pools(self._estate, self._chain, self.elements, location_of(self._estate, self._chain))
         theirs = kept_for_others(self._estate)
         if theirs is None or self._chain.others is None:
             return
         self.others = CommonMoney(theirs, self._chain.others)
         ours_took, they_took = self.pools.taken(self._events), self.others.pools.taken(self.others._events)
-        self.pools = Pools(self._estate, self._chain, self.elements, location, they_took)
-        where = self.others.pools.location
-        self.others.pools = Pools(theirs, self._chain.others, self.others.elements, where, ours_took)
+        self.pools, self.others.pools = self.pools.beside(they_took), self.others.pools.beside(ours_took)
 
     @cached_property
     def _events(self) -> Events:
@@ -137,7 +134,7 @@ class CommonMoney(Once):
     def spent(self, at_prices_of: int | None) -> Postings:
         """Direct costs, operation rates, dry goods and pools. An index is not counted here."""
         estate, chain, elements = self._estate, self._chain, self.elements
-        return joined_postings(
+        return Postings.joined(
             [
                 direct_postings(estate, chain, elements),
                 rate_postings(estate, chain, self._events, elements, at_prices_of),
@@ -173,7 +170,7 @@ class CommonMoney(Once):
         indexed = has_index(estate, elements)[elements.get_loc("grapes")]
         opened = opening_postings(estate, chain, elements, opening_costs)
         delivered = delivery_postings(estate, chain, elements, own_grapes, None if indexed else at_prices_of)
-        return joined_postings([opened, delivered])
+        return Postings.joined([opened, delivered])
 
     def entered(self, basis: Basis) -> tuple[Postings, list[Finding]]:
         """Everything posted on a basis, and what is to be said of it: the same at every rate of capital."""
@@ -189,7 +186,7 @@ class CommonMoney(Once):
         at_prices_of = self._chain.valuation_day if replacement else None
         time_charges, left = self.timed(at_prices_of)
         brought = self._brought(opening_costs, own_grapes, at_prices_of)
-        postings = joined_postings([brought, self.spent(at_prices_of), presses.postings, left])
+        postings = Postings.joined([brought, self.spent(at_prices_of), presses.postings, left])
         findings = [*presses.findings, *self.pool_findings]
         if at_prices_of is not None:
             estate, elements = self._estate, self.elements

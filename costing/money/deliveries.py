@@ -15,7 +15,7 @@ from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.grape_prices import listed_row
 from costing.inputs.in_force import row_in_force, series_of
-from costing.money.postings import BOTTLE_OUT, KG, LITRE, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
+from costing.money.postings import BOTTLE_OUT, KG, LITRE, MONEY_COLUMNS, Bearers, Postings, posted
 from costing.once import asked_once
 
 _DRIVER_OF_UNIT = np.array([KG, LITRE, BOTTLE_OUT])
@@ -67,7 +67,7 @@ def delivery_postings(
         row = np.flatnonzero((premium != 0) & ~own)
         amount = premium[row] * quantity[row]
         parts.append(posted(("deliveries", name), row, bearers(row, incurred[row]), element[row], amount, due[row]))
-    return joined_postings(parts)
+    return Postings.joined(parts)
 
 
 def _element(what: np.ndarray, elements: pd.Index) -> Ints:

@@ -13,6 +13,7 @@ Conventions: the last period of a pool is the latest among all rows of its name;
 from __future__ import annotations
 
 from collections import Counter
+from copy import copy
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -30,12 +31,13 @@ from costing.inputs.estate import Estate
 from costing.inputs.in_force import series_of
 from costing.money.events import Events
 from costing.money.indices import price_factors
-from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, joined_postings, posted
+from costing.money.postings import FLOW_DRIVERS, MONEY_COLUMNS, Bearers, Postings, posted
 from costing.money.rates import locations
 from costing.money.time_charges import STEP_DAYS, TIME_DRIVERS, TimeCharge, bearers
 from costing.once import Once, asked_once
 
 COLUMN = ("pools", "amount")
+_Charged = tuple[Ints, Floats, Flags, Flags]
 
 
 class PoolRows(NamedTuple):
@@ -113,10 +115,7 @@ class PoolCharges:
 class Pools(Once):
     """The Pools sheet of an estate on its chain, with the columns as arrays, one value per `pool_rows` row."""
 
-    def __init__(
-        self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints, beside: Floats | None = None
-    ) -> None:
-        """beside: what goods of others take of each row's driver, done and planned [rows, 2] (None: nothing)."""
+    def __init__(self, estate: Estate, chain: Chain, elements: pd.Index, location: Ints) -> None:
         frame = estate["pools"]
         self.estate, self.chain, self.elements, self.location = estate, chain, elements, location
         self.rows = pool_rows(estate)
@@ -134,7 +133,16 @@ class Pools(Once):
         np.maximum.at(ends, name, self.last)
         self.is_last = self.last == ends[name]
         self._rate_after = np.zeros(len(target))  # of plans after each period, once it is charged
-        self._beside = np.zeros((len(target), 2)) if beside is None else beside
+        self._beside = np.zeros((len(target), 2))
+        self._charged: dict[int, _Charged] = {}
+
+    def beside(self, taken: Floats) -> Pools:
+        """The same before anything is charged, where goods of others take so much of each row's driver [rows, 2]: done
+        and planned.
+        """
+        pools = copy(self)
+        pools._beside, pools._rate_after = taken, np.zeros(len(taken))
+        return pools
 
     def taken(self, events: Events) -> Floats:
         """What these goods take of each row's driver in its period: done and planned [rows, 2]."""
@@ -142,19 +150,22 @@ class Pools(Once):
         for row in np.flatnonzero(self.flow_driver >= 0):
             _, used, done, after = self._bearing(int(row), events)
             quantity[row] = used[done].sum(), used[~done & ~after].sum()
-        for row in np.flatnonzero(self.time_driver >= 0):
-            since, stop = self.begin[[row]] - 1, self.last[[row]]
+        timed = np.flatnonzero(self.time_driver >= 0)
+        for series in series_of([key[timed] for key in (self.time_driver, self.stage, self.place)], self.begin[timed]):
+            rows = timed[series]
+            since, stop = self.begin[rows] - 1, self.last[rows]
             cut = np.clip(today, since, stop)
-            borne, _ = self._holding(int(row))
-            quantity[row] = [unit_years(self.chain, borne, *part)[0] for part in ((since, cut), (cut, stop))]
+            borne, _ = self._holding(int(rows[0]))
+            quantity[rows] = np.stack([unit_years(self.chain, borne, *part) for part in ((since, cut), (cut, stop))]).T
         return quantity
 
     def of_events(self, events: Events) -> PoolCharges:
         """Pools whose driver is something that happens."""
         rows, today = np.flatnonzero(self.flow_driver >= 0), self.chain.valuation_day
         none = np.zeros(0, dtype=np.int64)
-        parts = [(none, np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))]
+        parts: list[_Charged] = [(none, np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))]
         parts += [self._bearing(row, events) for row in rows.tolist()]
+        self._charged.clear()
         of = np.repeat(np.arange(len(rows)), [len(event) for event, *_ in parts[1:]])
         event, used, done, after = (np.concatenate(column) for column in zip(*parts, strict=True))
         taken = [np.bincount(of[when], used[when], len(rows)).astype(np.float64) for when in (done, ~done & ~after)]
@@ -169,29 +180,32 @@ class Pools(Once):
         idle = self._idle(rows, period.actual.unabsorbed + period.planned.unabsorbed)
         carried = rows[np.bincount(of[after], amount[after] != 0, len(rows)) > 0]
         by_days = (self.flow_driver >= 0) & (self.normal <= 0) & (self.begin <= today) & (self.last > today)
-        return PoolCharges(joined_postings([charged, idle]), (), self.rows.target[carried], self.rows.target[by_days])
+        return PoolCharges(Postings.joined([charged, idle]), (), self.rows.target[carried], self.rows.target[by_days])
 
-    def _bearing(self, row: int, events: Events) -> tuple[Ints, Floats, Flags, Flags]:
+    def _bearing(self, row: int, events: Events) -> _Charged:
         """Events that a row is charged to, what each takes of its driver, whether it is done, and after the period."""
-        quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
-        bears = events.primary & (quantity > 0)
-        bearing = np.flatnonzero(bears & self._borne_on(row, events))
-        day = events.day[bearing]
-        return bearing, quantity[bearing], day <= today, day > max(self.last[row], today)
+        if row not in self._charged:
+            quantity, today = events.driver[self.flow_driver[row]], self.chain.valuation_day
+            bearing = np.flatnonzero(events.primary & (quantity > 0))
+            bearing = bearing[self._borne_on(row, events, bearing)]
+            day = events.day[bearing]
+            self._charged[row] = bearing, quantity[bearing], day <= today, day > max(self.last[row], today)
+        return self._charged[row]
 
     def _holding(self, row: int) -> tuple[Ints, Flags]:
         """States that a row is charged to by what they hold, and whether each state would bear it."""
         bottles = TIME_DRIVERS[self.time_driver[row]] == "bottle-year"
         return bearers(self.chain, bottles, int(self.stage[row]), -1, int(self.place[row]), self.location)
 
-    def _borne_on(self, row: int, events: Events) -> Flags:
-        """Whether a row is charged to each event (the driver apart)."""
-        bears = events.day >= self.begin[row]
-        bears &= (events.day <= self.last[row]) | ((events.day > self.chain.valuation_day) & self.is_last[row])
+    def _borne_on(self, row: int, events: Events, which: Ints) -> Flags:
+        """Whether a row is charged to some of the events (the driver apart)."""
+        day = events.day[which]
+        bears = day >= self.begin[row]
+        bears &= (day <= self.last[row]) | ((day > self.chain.valuation_day) & self.is_last[row])
         if self.stage[row] >= 0:
-            bears &= events.stage == self.stage[row]
+            bears &= events.stage[which] == self.stage[row]
         if self.place[row] >= 0:
-            bears &= self.location[events.state] == self.place[row]
+            bears &= self.location[events.state[which]] == self.place[row]
         return np.asarray(bears)
 
     def period(

@@ -9,8 +9,7 @@ Here: opening costs and direct costs. Where they enter: `costing.money.entries`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -19,7 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 from numpy.typing import NDArray
 
-from costing.array_types import Flags, Floats, Ints
+from costing.array_types import Flags, Floats, Ints, ParallelArrays
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
@@ -76,9 +75,9 @@ class Bearers:
     quantity: Floats | float = 0.0
 
 
-@dataclass(frozen=True)
-class Postings:
-    """Parallel arrays, one entry per amount.
+@dataclass(frozen=True, eq=False)
+class Postings(ParallelArrays):
+    """One entry per amount.
 
     state (−1: expensed at once), stage and element (indexes), amount, paid and incurred (day numbers), column (of
     `MONEY_COLUMNS`) and row of the cell, flow that caused it (−1: none), driver (of `FLOW_DRIVERS`; −1: none) and how
@@ -101,10 +100,6 @@ class Postings:
     def __len__(self) -> int:
         return len(self.state)
 
-    def take(self, which: Ints | Flags) -> Postings:
-        """Those postings, in that order."""
-        return Postings(*(getattr(self, field.name)[which] for field in fields(self)))
-
     @cached_property
     def table(self) -> Ints:
         """Table of each cell, as a position in `TABLE_NAMES`."""
@@ -120,11 +115,6 @@ class Postings:
     def of(self, table: str, column: str) -> Flags:
         """Whether each posting comes from a column."""
         return np.asarray(self.column == MONEY_COLUMNS.index((table, column)))
-
-
-def joined_postings(parts: Sequence[Postings]) -> Postings:
-    """All postings one after the other."""
-    return Postings(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Postings)))
 
 
 def posted(

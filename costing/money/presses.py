@@ -19,7 +19,7 @@ from costing.graph.arrays import Flow, codes, days
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
 from costing.inputs.in_force import row_in_force
-from costing.money.postings import Bearers, Postings, joined_postings, posted
+from costing.money.postings import Bearers, Postings, posted
 
 _ROUNDING = 1e-9  # a credit that equals the cost of its load may seem above it by as much
 
@@ -72,7 +72,7 @@ def split_presses(
     )
     pressing = elements.get_indexer(pd.Index(["pressing"], dtype=object))
     margins = posted(("pressings", "cost_to_complete_per_l"), row[moved], bearers, pressing, split.posting[moved])
-    return Presses(share, joined_postings([margins, _credits(estate, chain, elements, by_product)]), tuple(findings))
+    return Presses(share, Postings.joined([margins, _credits(estate, chain, elements, by_product)]), tuple(findings))
 
 
 def _methods(estate: Estate, chain: Chain, split_method: str | None) -> Ints:

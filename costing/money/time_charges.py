@@ -104,6 +104,7 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
     return ends[some], row[some], np.asarray(amount[some], dtype=np.float64)
 
 
+@asked_once
 def bearers(
     chain: Chain, bottles: bool, stage: int, form: int, place: int = -1, location: Ints | None = None
 ) -> tuple[Ints, Flags]:

@@ -82,6 +82,14 @@ def test_a_cost_on_a_blend_on_the_day_of_both_bottlings_is_in_both() -> None:
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_500, 3_500])
 
 
+@pytest.mark.parametrize("litres", [0.5, 1.0, 2.0])
+def test_a_litre_bears_its_cost_as_a_thousand_do(litres: float) -> None:
+    tables = bottled_on("2025-03-05")
+    tables["deliveries"] = tables["deliveries"].assign(Quantity=litres)
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost({**tables, "costs": spent("2025-02-01", "B", "labour", 3.0)}, "B") == pytest.approx(4 * litres + 3)
+
+
 @pytest.mark.parametrize("second", ["2025-03-01", "2025-03-05"])
 def test_a_late_cost_on_a_blend_bottled_over_two_days_is_in_both_bottlings(second: str) -> None:
     """Once 3,000 / 4,000: all of it followed the wine that left last."""
@@ -181,6 +189,18 @@ def test_work_in_place_that_loses_beyond_its_norm_costs_the_same_in_parts(parts:
     lost = 1.0 - 480 / 588
     racked = 6_000 * (1.0 - lost * 600 / 1_500) + 300 * (1.0 - lost)
     assert cost(tables, "B") == pytest.approx(racked * (1.0 - 0.1 * 100 / 1_380))
+
+
+def test_what_is_added_to_a_wine_hides_no_loss_of_it() -> None:
+    """1,515 L come back of 1,500 with 30 L of must concentrate added: 15 are lost, of which 0.4 %, 6, are expected."""
+    tables = bottled_on("2025-03-05")
+    enriched = {"Date": ["2025-02-01"], "Operation": ["enrichment"], "From lot": ["B"], "Out (L)": [1_500]}
+    tables["movements"] = pd.DataFrame({**enriched, "To lot": ["B"], "In (L)": [1_515], "Of which added (L)": [30]})
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["enrichment"], "Norm (%)": [0.4], "Time base": ["per movement"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost(tables, "B") == pytest.approx(6_000 * 1_485 / 1_494)
 
 
 @pytest.mark.parametrize("parts", [1, 3])

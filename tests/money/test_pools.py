@@ -10,6 +10,7 @@ from costing.errors import InputError
 from costing.graph.arrays import Flow
 from costing.inputs.load import read_inputs
 from costing.model import run, trace
+from costing.money.events import events_of
 from costing.money.rates import location_of, locations
 from tests.money.test_drivers import everything_once
 from tests.money.test_entries import bottled_on
@@ -79,7 +80,7 @@ def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     assert [one.value for one in results.cautions if "for 'Press house'" in one.rule] == [""]
     closed = in_must(pressed("2025-12-31", [{**YEAR, **PRESS_HOUSE}]))
     assert closed[0] == pytest.approx(24_000.0)
-    assert not [one for one in closed[1].cautions if "split by days" in one.rule]
+    assert not [one for one in closed[1].cautions if "Press house" in one.rule]
 
 
 def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_planned():
@@ -111,6 +112,35 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     ended, results = in_must(pressed("2025-12-31", typed, loads), "G1")
     assert ended == 0.0  # a period of nothing ends a pool
     assert not [one for one in results.cautions if "at its last rate" in one.rule]
+
+
+@pytest.mark.parametrize("is_said", [False, True])
+def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_last_day_is_not(is_said):
+    pool = {**YEAR, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "element": "storage"}
+    opening = {"lot": "S", "kind": "on lees", "on_date": "2025-06-30", "quantity": 1_000, "unit": "bottles"}
+    sent = {"on_date": ["2026-01-01"], "operation": "loss", "from_lot": "S", "out_bottles": 1_000.0}
+    estate = read_inputs(
+        {
+            "settings": pd.DataFrame({"setting": ["valuation_date"], "value": ["2025-12-31"]}),
+            "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
+            "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+            "pools": pd.DataFrame([{**pool, "normal_capacity": 2_000}]),
+            **({"movements": pd.DataFrame(sent)} if is_said else {}),
+        }
+    )
+    said = [one for one in run(estate).cautions if "at its last rate" in one.rule]
+    assert len(said) == is_said
+
+
+def test_a_pool_knows_what_is_done_and_what_is_planned_of_its_driver_in_its_period():
+    """40,000 kg by the valuation day, 30,000 after it, 10,000 beyond; vats hold must from the pressings on."""
+    loads = (("2025-09-01", 40_000), ("2025-09-15", 30_000), ("2026-09-01", 10_000))
+    vats = {**YEAR, "pool": "Vats", "amount": 100.0, "driver": "litre-year", "element": "storage"}
+    estate = pressed("2025-09-01", [{**YEAR, **PRESS_HOUSE}, vats], loads)
+    results = run(estate)
+    taken = results.charges.pools.taken(events_of(estate, results.chain))
+    litre_years = (24_000 * 121 + 18_000 * 107) / 365  # to the end of 31 December
+    np.testing.assert_allclose(taken, [[40_000, 30_000], [0.0, litre_years]])
 
 
 def test_a_stack_that_opens_on_the_valuation_day_bears_its_pool():

@@ -11,6 +11,7 @@ from costing.graph.arrays import STAGES
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.money.dated_rates import dated_rates, escalated
 from costing.money.postings import FLOW_DRIVERS
+from costing.money.rates import FORMATS
 from costing.money.time_charges import by_month
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
@@ -148,14 +149,14 @@ def test_storage_month_by_month_ends_with_the_day_asked_for() -> None:
 
 
 def test_dry_goods_go_onto_bottles_filled_released_or_sent_in_their_presentation() -> None:
-    """1,000 filled, 980 released, 400 of them sent in a box and 100 in none; half bottles have a glass of their own."""
+    """1,000 filled, 980 released, 400 of them sent in a box and 100 in none; another format has a glass of its own."""
     tables = one_bottling()
     tables["disgorgements"] = tables["disgorgements"].assign(**{"Bottles out (bottles)": 980})
     sent = {"Date": ["2025-06-01"] * 2, "Release lot": ["D"] * 2, "Channel": ["Trade"] * 2}
     tables["dispatches"] = pd.DataFrame({**sent, "Presentation": ["box", None], "Bottles (bottles)": [400, 100]})
     goods = [
         ("tirage", "glass", "bottle", None, None, 0.50),
-        ("tirage", "glass", "half", None, None, 0.40),
+        ("tirage", "glass", FORMATS[0], None, None, 0.40),
         ("finishing", "cork", None, None, None, 0.20),
         ("dressing", "label", None, None, 2.0, 0.05),
         ("dressing", "carton", None, "box", 0.5, 1.0),

@@ -120,7 +120,7 @@ def loaded_anew(path: Path, mutant: Mutant, recorded: Sequence[str], known: set[
     package = package_of(path)
     files = list(dict.fromkeys(name.partition("::")[0] for name in recorded))[:_FILES]
     own = [path.relative_to(ROOT).as_posix() for path in sorted((ROOT / package).rglob("test_*.py"))]
-    verdict = [(False, "could not be tried: nothing was collected")]
+    verdict = [(True, "the tests cannot be loaded")]
     tests = Collected(lambda tests: verdict.append(tests.run(tests.in_order(recorded, known, package), seconds)))
     pytest.main([*OPTIONS, *dict.fromkeys([*files, *own])], plugins=[tests])
     return (True, tests.killer) if tests.killer else verdict[-1]  # some let a test file not even be loaded

@@ -23,7 +23,7 @@ from costing.decisions.changes.gradients import charged_between
 from costing.graph.arrays import Flow
 from costing.money.charges import Accrued
 from costing.money.pools import Pools
-from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, KG, LITRE, TABLE_NAMES, Postings, joined_postings
+from costing.money.postings import BOTTLE_IN, BOTTLE_OUT, KG, LITRE, TABLE_NAMES, Postings
 from costing.results.results import Results
 
 _STEP = 1e-5
@@ -135,7 +135,7 @@ def _rate_slopes(pools: Pools, row: int, done: float, planned: float) -> _RateSl
 def _pools(results: Results, driven: Driven, brought: Floats) -> None:
     """Pools by a quantity that moves: each user's part, and what its use takes from the rate of all."""
     pools, charges, today = results.charges.pools, results.charges, results.chain.valuation_day
-    users = joined_postings([charges.postings, charges.aside])
+    users = Postings.joined([charges.postings, charges.aside])
     worth = np.concatenate([brought, np.zeros(len(charges.aside))])
     for row in np.flatnonzero(pools.flow_driver >= 0).tolist():
         use = np.flatnonzero((users.shared_by == pools.rows.target[row]) & (users.row == pools.rows.source[row]))

@@ -29,7 +29,11 @@ STALE = "STALE: the inputs have changed since this run. Run again."
 UNWATCHED = "Too many input sheets for a formula to watch: run again after any change."
 LONGEST_FORMULA = 8_192  # characters (Microsoft, "Excel specifications and limits")
 _GREATEST = 9e99  # SUMIF's criterion; numbers beyond it are in neither sum
-_CELL = re.compile(rb"<(?:\w+:)?c\b(?P<of>[^>]*?)(?:/>|>(?P<inside>.*?)</(?:\w+:)?c>)", re.DOTALL)
+_CELL = re.compile(
+    rb'<c r="A?[A-Z]\d+"(?: s="\d+")?(?: t="(\w+)")?><v>([^<\s][^<]*)</v></c>'  # as most are written: type, value
+    rb"|<(?:\w+:)?c\b(?P<of>[^>]*?)(?:/>|>(?P<inside>.*?)</(?:\w+:)?c>)",
+    re.DOTALL,
+)
 _PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 _TYPE = re.compile(rb'\bt="(\w+)"')
 _VALUE = re.compile(rb"<(?:\w+:)?v\b[^>/]*>([^<]*)</")
@@ -59,7 +63,12 @@ def _count(title: str, content: bytes) -> SheetCount:
     filled, total = 0, 0.0
     uncalculated: list[tuple[int, int]] = []
     for cell in _CELL.finditer(content):
-        of, inside = cell["of"], cell["inside"]
+        sort, number, of, inside = cell.groups()
+        if number is not None:
+            filled += 1
+            if sort is None or sort == b"n":
+                total += float(number) if float(number) < _GREATEST else 0.0
+            continue
         place = _PLACE.search(of)
         if not inside or not place or len(place[1]) > 2 or (len(place[1]) == 2 and place[1][:1] != b"A"):
             continue

@@ -11,7 +11,7 @@ What it does not do: it writes nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -49,7 +49,7 @@ TAB_COLOURS = {
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
-_NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
+_NARROWEST, WIDEST, WRAPPED, INDENT, DEFAULT_WIDTH = 9.0, 48.0, 36.0, 1.5, 8.43
 _ONE_LINE, _TWO_LINES = 12, 22
 _GLYPHS = {
     glyph: width
@@ -173,9 +173,7 @@ def _longest(values: Iterable[Any], number_format: str) -> float:
         numbers = [value for value in values if type(value) is float]
         others = [value for value in values if type(value) is not float]
         values = [*others, *([min(numbers), max(numbers)] if numbers else ())]
-    elif isinstance(values, Sequence) and len(values) > 2000:
-        values = set(values)
-    return max((shown_length(value, number_format) for value in values), default=0)
+    return max((shown_length(value, number_format) for value in set(values)), default=0)
 
 
 def _wrapped(header: str, lines: int) -> float:

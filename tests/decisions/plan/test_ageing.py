@@ -104,7 +104,7 @@ def test_the_two_year_trap():
     assert found.best[0] == 1
     assert verdict(found, 0) == (
         "hold 12 months",
-        "the last step earns 14.0% a year, hurdle 10.0%; the next would earn 8.4%",
+        "the last year earns 14.0%, the next 8.4%; hurdle 10.0%",
     )
 
 
@@ -130,6 +130,7 @@ def test_minimum_months_bar_a_date_even_if_it_pays():
     assert [REASONS[code] for code in found.reason[0, :2]] == ["before the minimum months on lees"] * 2
     assert (found.first[0], found.best[0]) == (2, 2)
     assert np.isnan(found.gain[0, :2]).all()
+    assert np.isnan(found.year_return[0]).all()  # of no step between two possible dates
     assert verdict(found, 0) == ("release in 24 months", "no later date is possible")
 
 
@@ -219,6 +220,21 @@ def test_a_year_that_only_pays_its_storage_returns_nothing():
     found = hold_or_release(stack, days, HURDLE)
     assert found.year_return[0, 1] == pytest.approx(0, abs=1e-14)
     assert found.year_return[0, 2] == pytest.approx(-0.30 / 20.3, rel=1e-2)
+
+
+def test_a_year_without_storage_returns_what_the_price_rises_by():
+    stack, days = worked_stack(
+        price=np.array([[20.0, 22.0, 21.0]]),
+        finishing=np.zeros((1, 3)),
+        survival_per_year=np.ones(1),
+        storage_per_bottle_year=np.zeros(1),
+    )
+    assert hold_or_release(stack, days, HURDLE).year_return[0, 1:] == pytest.approx([0.1, 21 / 22 - 1])
+
+
+def test_the_hurdle_of_a_month_is_told_by_the_year():
+    stack, days = worked_stack(step_months=1)
+    assert hold_or_release(stack, days, HURDLE).hurdle[1:] == pytest.approx(np.full(24, 0.10))
 
 
 @pytest.mark.parametrize("wider", [1, 100, 1_000])

@@ -64,6 +64,12 @@ def test_bottles_that_no_channel_pays_for_stay():
     assert found.worth_of_one_more == 0.0
 
 
+def test_a_channel_gets_bottles_for_half_a_euro_and_none_for_nothing():
+    found = allocate_bottles(1_000, [0.5, 0.0, 3.0], 0.0, [100, np.inf, 200])
+    assert found.bottles.tolist() == [100, 0, 200]
+    assert (found.left, found.worth_of_one_more) == (700, 0.0)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_best_first_is_the_linear_programme(seed):
     random = np.random.default_rng(seed)
@@ -140,6 +146,14 @@ def test_no_date_leaves_the_market_free():
     queue = queue_for_market(replace(both, price=price), DAYS, HURDLE, [0, 0])
     assert queue.date[0] == -1
     assert (queue.wait_years[1] == 0).all()
+
+
+def test_the_first_in_the_queue_takes_no_date_on_which_it_has_no_price():
+    both = twins([3_000, 3_000], 500)
+    price = both.price.copy()
+    price[0, :3] = np.nan
+    price[0, 3:] = np.linspace(30.0, 10.0, len(DAYS) - 3)  # falls: the first date with a price is the best
+    assert queue_for_market(replace(both, price=price), DAYS, HURDLE, [0, 0]).date[0] == 3
 
 
 CYCLE_DAYS = candidate_days(NOW, 1, 120)

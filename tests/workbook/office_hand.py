@@ -22,7 +22,7 @@ class Hand:
         self.uno = uno
         local = uno.getComponentContext()
         resolver = local.ServiceManager.createInstanceWithContext("com.sun.star.bridge.UnoUrlResolver", local)
-        for _ in range(120):
+        for _ in range(600):  # a busy machine takes a minute to start the program
             try:
                 context = resolver.resolve(f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext")
                 break

@@ -23,8 +23,8 @@ class Once:
 
 
 def asked_once(question: Callable[Concatenate[S, P], T]) -> Callable[Concatenate[S, P], T]:
-    """Let a function of a subject keep its answers there. Its other arguments are told apart by value where they are
-    plain, otherwise by identity.
+    """Let a function of a subject keep its answers there; of several, with the last: what is found of an estate and a
+    chain goes with the chain. Other arguments are told apart by value where they are plain, otherwise by identity.
     """
     parameters = signature(question)
     every = len(parameters.parameters) - 1
@@ -32,10 +32,12 @@ def asked_once(question: Callable[Concatenate[S, P], T]) -> Callable[Concatenate
     @wraps(question)
     def answered(subject: S, /, *others: P.args, **named: P.kwargs) -> T:
         given = others if len(others) == every else _bound(parameters, subject, *others, **named)
-        kept: dict[tuple[object, ...], tuple[object, T]] = subject.__dict__.setdefault("_kept", {})
-        key = (question, *map(_told_apart, given))
-        if key not in kept:
-            kept[key] = given, question(subject, *others, **named)  # with what was given, or its identity is reused
+        keeper = next((one for one in given[::-1] if isinstance(one, Once)), subject)
+        kept: dict[tuple[object, ...], tuple[object, T]] = keeper.__dict__.setdefault("_kept", {})
+        key = (question, id(subject), *map(_told_apart, given))
+        if key not in kept:  # kept with what was given, or its identity is reused, but not with the keeper itself
+            beside = tuple(one for one in (subject, *given) if one is not keeper)
+            kept[key] = beside, question(subject, *others, **named)
         return kept[key][1]
 
     return answered

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -21,7 +23,8 @@ from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
-from costing.model import Runs
+from costing.inputs.load import read_inputs
+from costing.model import Runs, run
 from costing.once import Once, asked_once
 
 QUESTIONS: tuple[Callable[[Runs], Answer], ...] = (
@@ -68,3 +71,35 @@ def test_no_answer_changes_what_another_one_reads(demo_estate) -> None:
     first = {question.__name__: question(onwards).to_json() for question in QUESTIONS}
     last = {question.__name__: question(backwards).to_json() for question in reversed(QUESTIONS)}
     assert first == last
+
+
+@asked_once
+def bottles_of_both(cellar: Cellar, other: Cellar) -> int:
+    return cellar.looked + other.looked
+
+
+def test_an_answer_goes_with_the_last_of_its_subjects() -> None:
+    cellar, other = Cellar(), Cellar()
+    assert bottles_of_both(cellar, other) == 0
+    cellar.looked = 1
+    assert bottles_of_both(cellar, other) == 0
+    assert bottles_of_both(other, cellar) == 1
+    gone = weakref.ref(other)
+    del other
+    gc.collect()
+    assert gone() is not None, "its answer stands with the first, which came last there"
+    third = Cellar()
+    bottles_of_both(cellar, third)
+    gone = weakref.ref(third)
+    del third
+    assert gone() is None
+
+
+def test_an_estate_keeps_nothing_of_a_run_that_is_let_go() -> None:
+    """Each run left its chain behind, a gigabyte at half a million movements."""
+    estate = read_inputs("demo_estate")
+    results = run(estate)
+    gone = weakref.ref(results.chain)
+    del results
+    gc.collect()
+    assert gone() is None

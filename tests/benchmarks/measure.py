@@ -49,10 +49,14 @@ def seconds(step: Callable[[], object], repeats: int = 1, clock: Callable[[], fl
 
 def measure_apart(case: str, size: int, checkout: Path = HERE, timeout_s: float = 900) -> dict[str, float]:
     """Figures of one case at one size, in a process of its own; checkout: whose library is measured, by the cases of
-    this one. RuntimeError with what the process said last where it fails.
+    this one. RuntimeError where it fails, with what the process said last, or takes longer.
     """
     command = [sys.executable, "-c", _MEASURE, str(checkout.resolve()), case, str(size)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=False, cwd=HERE)
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=False, cwd=HERE)
+    except subprocess.TimeoutExpired as fault:
+        message = f"more than {timeout_s:,.0f} s by the clock"
+        raise RuntimeError(message) from fault
     if done.returncode:
         raise RuntimeError(done.stderr.strip().rpartition("\n")[2])
     found: dict[str, float] = json.loads(done.stdout.strip().rpartition("\n")[2])

@@ -264,6 +264,19 @@ def test_a_release_from_stacks_of_two_formats():
     assert findings_of(cells) == []
 
 
+def test_what_was_disgorged_once_keeps_its_format_when_it_is_disgorged_again() -> None:
+    again = {"A": "2025-06-01", "B": "D25-B", "C": "D25", "D": "10", "E": "10"}
+    other = {"A": "2025-06-02", "B": "D25-B", "C": "T25", "D": "10", "E": "10"}
+    rows = {
+        f"Disgorgements!{letter}{row}": value
+        for row, cells in ((3, again), (4, other))
+        for letter, value in cells.items()
+    }
+    finding = only({**rows, "Tirage!H2": "magnum", "Tirage!I2": "4700"})
+    assert finding.place == "Disgorgements!B4"
+    assert finding.rule == "is filled with format 'magnum' here, and with 'bottle' at Disgorgements!B3."
+
+
 def test_a_cost_before_the_opening_stock_of_its_lot_is_a_caution():
     finding = only({"Costs!C2": "R1", "Costs!A2": "2022-11-01", "Costs!B2": ""})
     assert (finding.place, finding.severity) == ("Costs!A2", CAUTION)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.inputs.cells import fold, take_apart, tidy
+from costing.inputs.cells import any_totals, fold, says_total, take_apart, tidy
 from costing.inputs.load import read_inputs
 from tests.inputs.planted import findings_of, frames, only
 
@@ -91,3 +91,28 @@ def test_accents_composed_and_decomposed_and_invisible_marks_are_one_name() -> N
     cells = take_apart(pd.Series([composed, decomposed, marked, None], dtype=object))
     assert cells.texts == (composed,)
     assert fold(marked) == "cuvee"
+
+
+@pytest.mark.parametrize("odd", [" V1", "V1 ", "V1\t", "V  1", "V\u00a01", "V\n1", "\x1fV1", "V1", ""])
+@pytest.mark.parametrize("where", [0, 1, 2])
+def test_texts_are_tidied_alike_one_by_one_and_together(odd: str, where: int) -> None:
+    texts = ["B25", "T25"]
+    texts.insert(where, odd)
+    cells = take_apart(pd.Series(texts, dtype=object))
+    assert cells.codes is not None
+    assert [cells.texts[code] if code >= 0 else "" for code in cells.codes.tolist()] == [tidy(text) for text in texts]
+
+
+@pytest.mark.parametrize("label", ["Total", "sous-total 2025", "Sum", "GRAND TOTAL", "Gesamt", "Ｔｏｔａｌ", "somme"])
+def test_a_totals_row_is_found_among_many_names(label: str) -> None:
+    assert any_totals(["B25", label, "T25"]) or not says_total(label)
+    assert not any_totals(["B25", "V25-01", "T25"])
+
+
+def test_days_are_read_as_one_by_one() -> None:
+    days = [date(2024, 9, 12), None, date(1899, 12, 31), date(2024, 9, 12), float("nan"), pd.NaT]
+    together, mixed = (take_apart(pd.Series(values, dtype=object)) for values in (days, [*days, "V1"]))
+    assert together.dates is not None
+    assert mixed.dates is not None
+    assert np.array_equal(together.dates, mixed.dates[:-1], equal_nan=True)
+    assert np.isnat(together.dates).tolist() == [False, True, False, False, True, True]

@@ -21,7 +21,7 @@ from costing.report.pictures import flow_picture, stacked_bars
 from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow, flow_lines
 from costing.results.costs import by_cuvee
 from costing.results.stock import stock_values
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 VOID = {"meta", "br", "hr", "img"}
 
@@ -114,7 +114,7 @@ def test_the_flow_of_cost_adds_up_place_by_place(both) -> None:
 
 @pytest.mark.parametrize("seed", range(8))
 def test_the_flow_of_random_estates_adds_up(seed) -> None:
-    results = run(read_estate(random_estate(seed, 50)), ECONOMIC)
+    results = run(estate_drawn(seed, 50), ECONOMIC)
     flow = cost_flow(results)
     assert np.allclose(_balance(flow), 0.0, atol=1e-6 * max(1.0, results.total.sum()))
     picture = flow_picture(flow, "EUR")

@@ -63,12 +63,13 @@ def front_page(
     costed = len(costs(runs)["latest_costs"])
     more = (f"Of {costed} cuvées and formats those with most bottles; the rest stand on Cost per bottle.",)
     count = len(cautions)
+    empty = "No bottles are disgorged yet."
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
     return Answer(
         tables,
-        says=(doubts, *plan.says[:1], *more[: costed > MOST_CUVEES]),
+        says=(doubts, *([] if costed else [empty]), *plan.says[:1], *more[: costed > MOST_CUVEES]),
         facts=facts,
-        empty="No bottles are disgorged yet.",
+        empty=empty,
     )
 
 

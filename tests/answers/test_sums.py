@@ -11,14 +11,13 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 
-from costing import read_estate
 from costing.answers.answer import joined_answers
 from costing.answers.sums import AGREES, DIFFERS, agreements, sheets_compared
 from costing.commands.records import answers_of_run
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.write import result_workbook
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 from tests.workbook.office import convert
 
 
@@ -42,7 +41,7 @@ def test_every_check_is_made_on_the_demo_and_agrees(answers: list) -> None:
 
 @pytest.mark.parametrize("seed", range(8))
 def test_random_estates_agree_with_themselves(seed: int) -> None:
-    found = joined_answers(answers_of_run(Runs(read_estate(random_estate(seed, 8))), []))["sheets_compared"]
+    found = joined_answers(answers_of_run(Runs(estate_drawn(seed, 8)), []))["sheets_compared"]
     assert len(found) > 5
     assert set(found["agreement"]) == {AGREES}, found[found["agreement"] != AGREES].to_string()
 

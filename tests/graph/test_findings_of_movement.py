@@ -200,6 +200,7 @@ def test_wine_arrives_before_it_leaves_on_the_same_day() -> None:
 def test_a_gauging_of_an_empty_lot_is_a_finding() -> None:
     counts = pd.DataFrame({"on_date": [_day("2024-06-01")], "lot": ["B"], "quantity": [20.0]})
     found = _findings([[_day("2024-02-01"), None, "racking", "B", 500.0, "C", 500.0]], stocktakes=counts)
+    assert [text.split(": ")[0] for text in found] == ["Stocktakes!C2"]
     assert "by the records is empty" in found[0]
 
 

@@ -40,3 +40,19 @@ def test_must_fermented_in_its_own_vat_is_wine_and_wine_put_into_reserve_as_it_s
     held = stock_values(run(estate, BOOK)).set_index("lot")
     assert held["kind"].to_dict() == {"M": "wine", "R": "reserve", "W": "wine"}
     assert held["stage"].to_dict() == {"M": "vinification", "R": "reserve", "W": "vinification"}
+
+
+def test_reserve_racked_from_vat_to_vat_is_reserve_in_the_last_of_them() -> None:
+    """Each vat was empty; one that holds young wine stays what it is."""
+    vats = ["R", "A", "B", "C", "W"]
+    opening = {"on_date": "2023-01-01", "lot": ["R", "W"], "kind": ["reserve", "wine"], "quantity": 1000.0, "unit": "L"}
+    moves = {"on_date": pd.date_range("2023-02-01", periods=4, freq="MS"), "operation": "racking"}
+    moves |= {"from_lot": vats[:-1], "to_lot": vats[1:], "out_l": 1000.0, "in_l": 1000.0}
+    frames = {
+        "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2023-12-31"]}),
+        "opening_stock": pd.DataFrame(opening),
+    }
+    for count, kinds in ((3, {"C": "reserve", "W": "wine"}), (4, {"W": "wine"})):
+        moved = pd.DataFrame(moves).iloc[:count]
+        held = stock_values(run(read_estate({**frames, "movements": moved}), BOOK)).set_index("lot")["kind"]
+        assert held.to_dict() == kinds

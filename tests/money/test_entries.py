@@ -191,6 +191,18 @@ def test_work_in_place_that_loses_beyond_its_norm_costs_the_same_in_parts(parts:
     assert cost(tables, "B") == pytest.approx(racked * (1.0 - 0.1 * 100 / 1_380))
 
 
+def test_what_is_added_to_a_wine_hides_no_loss_of_it() -> None:
+    """1,515 L come back of 1,500 with 30 L of must concentrate added: 15 are lost, of which 0.4 %, 6, are expected."""
+    tables = bottled_on("2025-03-05")
+    enriched = {"Date": ["2025-02-01"], "Operation": ["enrichment"], "From lot": ["B"], "Out (L)": [1_500]}
+    tables["movements"] = pd.DataFrame({**enriched, "To lot": ["B"], "In (L)": [1_515], "Of which added (L)": [30]})
+    tables["loss_norms"] = pd.DataFrame(
+        {"Operation or stage": ["enrichment"], "Norm (%)": [0.4], "Time base": ["per movement"]}
+    )
+    tables["tirage"] = tables["tirage"].iloc[:0]
+    assert cost(tables, "B") == pytest.approx(6_000 * 1_485 / 1_494)
+
+
 @pytest.mark.parametrize("parts", [1, 3])
 def test_all_of_a_lot_worked_in_place_in_parts_is_one_work(parts: int) -> None:
     """1,500 of 1,500 L racked in place, 1,200 back, 2 % expected: the rest of what was lost is expensed."""

@@ -36,7 +36,7 @@ from tests.mutants.trial import OPTIONS, ROOT
 Drawn = tuple[Path, Mutant]
 Work = Callable[[Drawn, list[str]], trial.Verdict]
 Task = tuple[Drawn, Callable[[], trial.Verdict]]
-PATIENCE = 30  # of the clock, for each second of processor: other work may run beside
+PATIENCE = 100  # of the clock, for each second of processor: other work may run beside, and a test ends by processor
 _LOADED_ONCE = ("numpy", "pandas", "scipy.optimize", "scipy.sparse.linalg", "pydantic", "openpyxl", "lxml.etree")
 
 

@@ -12,10 +12,13 @@ from __future__ import annotations
 import random
 from datetime import date, timedelta
 from fractions import Fraction
+from functools import lru_cache
 
 import pandas as pd
 from hypothesis import strategies as st
 
+from costing.inputs.estate import Estate
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from tests.properties.cellar import Cellar
 from tests.properties.money import direct_costs, open_stock, price_grapes, rates
@@ -51,6 +54,12 @@ def random_rows(seed: int, size: int = 30, features: frozenset[str] = ALL_FEATUR
 def random_estate(seed: int, size: int = 30, features: frozenset[str] = ALL_FEATURES, plan_days: int = 0) -> Tables:
     """Tables of such an estate."""
     return tables_of(random_rows(seed, size, features, plan_days))
+
+
+@lru_cache(maxsize=200)
+def estate_drawn(seed: int, size: int = 30, plan_days: int = 0) -> Estate:
+    """Such an estate, read; the same one for all who ask (it is frozen)."""
+    return read_inputs(random_estate(seed, size, plan_days=plan_days))
 
 
 def tables_of(rows: Rows) -> Tables:

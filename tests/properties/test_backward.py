@@ -14,9 +14,10 @@ import pytest
 
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.model import run
 from costing.money.postings import TABLE_NAMES
 from costing.results.results import Results
-from tests.properties.estates import random_estate, random_rows, tables_of, valuation_date
+from tests.properties.estates import estate_drawn, random_estate, random_rows, tables_of, valuation_date
 from tests.properties.reading import amounts_at, batch_state, origins_of, run_one
 from tests.properties.tracer import Tracer
 from tests.properties.walk import Rows
@@ -66,7 +67,7 @@ def test_every_origin_of_every_release_equals_the_tracers(seed: int, basis: Basi
 @BOTH
 @pytest.mark.parametrize("seed", SEEDS)
 def test_origins_of_every_release_add_up_to_its_cost(seed: int, basis: Basis) -> None:
-    results = run_one(random_estate(seed, SIZE), basis)
+    results = run(estate_drawn(seed, SIZE), basis)
     for flow in np.flatnonzero(results.chain.flows.kind == Flow.DISGORGEMENT):
         state = int(results.chain.states.batch_state[results.chain.flows.batch[flow]])
         found = origins_of(results, state).values()

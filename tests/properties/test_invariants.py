@@ -18,13 +18,14 @@ from costing.errors import IdentityError
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.schema import sheets
+from costing.model import run
 from costing.results.results import Results
-from tests.properties.estates import Tables, estates, random_estate
+from tests.properties.estates import Tables, estate_drawn, estates
 from tests.properties.reading import differences, figures, run_both, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=100 if os.environ.get("COSTING_FULL") else 6,
+    max_examples=100 if os.environ.get("COSTING_FULL") else 4,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
@@ -51,7 +52,7 @@ def test_nothing_is_lost_on_either_basis(tables: Tables) -> None:
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 def test_a_share_left_out_fails_the_identity_and_names_the_lot(basis: Basis) -> None:
-    results = run_one(random_estate(4, 40), basis)
+    results = run(estate_drawn(4, 40), basis)
     matrix = results.shares.matrix.tocoo()
     reaches = np.abs(matrix.data * results.total[matrix.col])
     for lost in np.argsort(-reaches)[[0, len(reaches) // 4]]:

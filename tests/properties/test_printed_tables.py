@@ -10,9 +10,9 @@ from hypothesis.extra.numpy import array_shapes, arrays
 
 from costing.graph.arrays import STAGES
 from costing.inputs.basis import BOOK, ECONOMIC
+from costing.model import run
 from costing.results.costs import cost_per_bottle, rounded_rows
-from tests.properties.estates import random_estate
-from tests.properties.reading import run_one
+from tests.properties.estates import estate_drawn
 
 amounts = st.floats(-1e5, 1e5, allow_nan=False, width=64)
 tables = arrays(np.float64, array_shapes(min_dims=2, max_dims=2, max_side=12), elements=amounts)
@@ -31,7 +31,7 @@ def test_rounded_lines_add_up_and_stay_within_a_unit(lines: np.ndarray, decimals
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("seed", range(6))
 def test_stages_of_every_release_add_up_to_its_printed_cost(seed: int, basis: object) -> None:
-    table = cost_per_bottle(run_one(random_estate(seed, 60), basis))  # type: ignore[arg-type]
+    table = cost_per_bottle(run(estate_drawn(seed, 60), basis))  # type: ignore[arg-type]
     assert len(table) > 0
     stages = table[[column for column in table if column in STAGES]]
     lines, total = stages.to_numpy() * 1e4, table["per_bottle"].to_numpy() * 1e4

@@ -25,7 +25,7 @@ from tests.properties.reading import differences, figures, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=60 if os.environ.get("COSTING_FULL") else 6,
+    max_examples=60 if os.environ.get("COSTING_FULL") else 4,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
 )

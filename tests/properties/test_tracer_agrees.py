@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from fractions import Fraction
+from functools import cache
 
 import pytest
 
@@ -24,6 +25,7 @@ BOTH = pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basi
 TIGHT, DAILY = 1e-9, 1e-7  # exact amounts; storage paid day by day at mid-day
 
 
+@cache
 def both(seed: int, basis: Basis) -> tuple[Rows, Tracer, Results]:
     rows = random_rows(seed, SIZE)
     return rows, Tracer(rows, basis, valuation_date(rows)), run_one(tables_of(rows), basis)

@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, read_estate, run, trace
+from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, run, trace
 from costing.inputs.basis import _STAGES, Basis
 from costing.results.bridge import _OPENING, _STEPS, bridge
 from costing.results.costs import releases
 from costing.results.stock import stock_values
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 WIDE = ECONOMIC.replace(
     name="all different",
@@ -123,7 +123,7 @@ def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_random_estates_close(seed: int) -> None:
-    runs = runs_of(read_estate(random_estate(seed, 50)))
+    runs = runs_of(estate_drawn(seed, 50))
     stock = bridge(runs, BOOK, WIDE, on=None)
     assert closes(stock)
     for lot in releases(runs(BOOK))["release"][:2]:

@@ -23,7 +23,7 @@ from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.results import Results
 from costing.results.stock import open_states, values_at
 from tests.golden.test_worked_cases import tables_of as worked_case
-from tests.properties.estates import random_estate, random_rows, tables_of, valuation_date
+from tests.properties.estates import estate_drawn, random_rows, tables_of, valuation_date
 from tests.properties.tracer import Tracer
 
 PART = ECONOMIC.replace(name="on lees and in reserve", capital_stages=("on lees", "reserve"))
@@ -78,7 +78,7 @@ def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis
 @pytest.mark.parametrize("plan_days", [0, 400])
 @pytest.mark.parametrize("seed", range(5 if os.environ.get("COSTING_FULL") else 2))
 def test_sums_on_random_estates_with_late_costs_and_plans(seed: int, plan_days: int, basis: Basis) -> None:
-    results = run(read_estate(random_estate(seed, 60, plan_days=plan_days)), basis)
+    results = run(estate_drawn(seed, 60, plan_days=plan_days), basis)
     table = releases(results)
     for lot, total in [*zip(table["release"], table["total"], strict=True), *lots_on_hand(results)]:
         assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-9, abs=1e-7)

@@ -14,7 +14,7 @@ from costing.results.coverage import coverage
 from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.place_rules import place_cautions
 from costing.results.rounding import largest_remainder
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn, random_estate
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def test_origins_add_up_to_every_release(demo, basis) -> None:
 
 @pytest.mark.parametrize("seed", range(8))
 def test_origins_add_up_on_random_estates(seed) -> None:
-    estate = read_estate(random_estate(seed, 60))
+    estate = estate_drawn(seed, 60)
     chain = trace(estate)
     for basis in (BOOK, ECONOMIC):
         results = run(estate, basis, chain)
@@ -86,7 +86,7 @@ def test_composition_adds_up_for_every_state(demo) -> None:
 
 @pytest.mark.parametrize("seed", range(8))
 def test_composition_adds_up_on_random_estates(seed) -> None:
-    estate = read_estate(random_estate(seed, 60))
+    estate = estate_drawn(seed, 60)
     chain = trace(estate)
     held = np.flatnonzero(chain.states.quantity > 0)
     for attribute in ATTRIBUTES:

@@ -9,7 +9,7 @@ from costing import BOOK, Results, read_estate, run
 from costing.results.quantities import quantity_roll_forward
 from costing.results.stock import stock_values
 from tests.money.test_drivers import everything_once
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 KEYS = ["stage", "unit", "format"]
 
@@ -29,7 +29,7 @@ def test_every_row_of_the_demo_closes(demo: Results, start: str, end: str) -> No
 
 @pytest.mark.parametrize("seed", range(15))
 def test_every_row_of_a_random_estate_closes(seed: int) -> None:
-    results = run(read_estate(random_estate(seed, 80)), BOOK)
+    results = run(estate_drawn(seed, 80), BOOK)
     for part in (0.0, 0.4, 0.8):
         days = np.quantile(results.chain.flows.day, [part, min(part + 0.3, 1.0)]).astype("datetime64[D]")
         table = quantity_roll_forward(results, *days)

@@ -14,7 +14,7 @@ from costing.results.late import late_postings
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.results.ways_out import ABNORMAL
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 WINDOW = ECONOMIC.replace(
     name="part", capital_stages=("on lees", "reserve"), abnormal_loss="expensed", expensed_elements=("energy",)
@@ -55,7 +55,7 @@ def test_every_stage_of_the_demo_closes(demo: dict[str, Results], basis: str, st
 
 @pytest.mark.parametrize("seed", range(12))
 def test_every_stage_of_a_random_estate_closes(seed: int) -> None:
-    estate = read_estate(random_estate(seed, 80))
+    estate = estate_drawn(seed, 80)
     chain = trace(estate)
     days = np.quantile(chain.flows.day, [0.0, 0.3, 0.55, 0.8, 1.0]).astype(np.int64)
     for basis in BASES:

@@ -13,7 +13,7 @@ from costing.results.late import late_costs
 from costing.results.net_realisable import net_realisable_value
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 
@@ -88,7 +88,7 @@ def test_write_down_is_an_overlay(demo) -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_random_estates_close_on_both_bases(seed) -> None:
-    estate = read_estate(random_estate(seed, 60))
+    estate = estate_drawn(seed, 60)
     chain = trace(estate)
     dates = [np.datetime64(int(day), "D") for day in np.quantile(chain.flows.day, [0.3, 0.8])]
     for basis in (BOOK, ECONOMIC):
@@ -99,7 +99,7 @@ def test_random_estates_close_on_both_bases(seed) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_values_at_the_end_are_those_of_the_run(seed) -> None:
-    estate = read_estate(random_estate(seed, 60))
+    estate = estate_drawn(seed, 60)
     results = run(estate, ECONOMIC)
     day = int(results.chain.horizon_day)
     total = results.total

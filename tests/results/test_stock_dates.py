@@ -15,7 +15,7 @@ from costing.inputs.basis import Basis
 from costing.results.late import late_postings
 from costing.results.roll_forward import exits, roll_forward
 from costing.results.stock import open_states, stock_values, values_at
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 LATER_RATE = ECONOMIC.replace(name="in the cellar", capital_stages=("reserve", "on lees"), abnormal_loss="expensed")
 BASES = (BOOK, ECONOMIC, LATER_RATE)
@@ -81,7 +81,7 @@ def test_demo_values_know_nothing_later(demo_estate, basis: Basis) -> None:
 
 @pytest.mark.parametrize("seed", range(60 if os.environ.get("COSTING_FULL") else 5))
 def test_random_values_know_nothing_later(seed: int) -> None:
-    estate = without_pools(read_estate(random_estate(seed, 70)))
+    estate = without_pools(estate_drawn(seed, 70))
     moved = trace(estate).flows.day
     days = [np.datetime64(int(day), "D") for day in np.quantile(moved, [0.25, 0.5, 0.75])]
     for basis in BASES:
@@ -91,7 +91,7 @@ def test_random_values_know_nothing_later(seed: int) -> None:
 def test_random_estates_have_late_costs() -> None:
     found = 0
     for seed in range(12):
-        results = run(read_estate(random_estate(seed, 70)), BOOK)
+        results = run(estate_drawn(seed, 70), BOOK)
         last = int(results.chain.horizon_day)
         found += sum(len(late_postings(results, day)) for day in range(last - 900, last, 30))
     assert found > 20
@@ -129,7 +129,7 @@ def test_columns_of_a_date_add_up_to_its_value(demo: dict[str, Results]) -> None
 def test_states_are_numbered_in_the_order_of_their_start(demo: dict[str, Results]) -> None:
     assert (np.diff(demo["book"].chain.states.start) >= 0).all()
     for seed in range(5):
-        assert (np.diff(trace(read_estate(random_estate(seed, 60))).states.start) >= 0).all()
+        assert (np.diff(trace(estate_drawn(seed, 60)).states.start) >= 0).all()
 
 
 def test_what_a_lot_is_stands_beside_its_value(demo: dict[str, Results]) -> None:

@@ -212,11 +212,10 @@ def verdict(answer: HoldOrRelease, row: int) -> tuple[str, str]:
     earned, ahead = answer.year_return[row, best], answer.year_return[row, best + 1 : best + 2]
     sentences = [] if first == 0 else [f"first date {start}"]
     if np.isfinite(earned):
-        sentences.append(f"the last step earns {earned:.1%} a year, hurdle {answer.hurdle[best]:.1%}")
-    if len(ahead) and np.isfinite(ahead[0]):
-        sentences.append(f"the next would earn {ahead[0]:.1%}")
-    elif not len(ahead) or answer.reason[row, best + 1] != 0:
-        sentences.append("later dates are not priced or not looked at")
+        after = f", the next {ahead[0]:.1%}" if len(ahead) and np.isfinite(ahead[0]) else ""
+        sentences.append(f"the last year earns {earned:.1%}{after}; hurdle {answer.hurdle[best]:.1%}")
+    if not len(ahead) or answer.reason[row, best + 1] != 0:
+        sentences.append("no later date to compare with")
     return f"hold {months(best)}", "; ".join(sentences)
 
 

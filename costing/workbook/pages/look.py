@@ -49,7 +49,7 @@ TAB_COLOURS = {
     "Trials": "#9C8FA8",
     "Closed years": "#9AA0A4",
 }
-_NARROWEST, WIDEST, WRAPPED, INDENT = 9.0, 48.0, 36.0, 1.5
+_NARROWEST, WIDEST, WRAPPED, INDENT, DEFAULT_WIDTH = 9.0, 48.0, 36.0, 1.5, 8.43
 _ONE_LINE, _TWO_LINES = 12, 22
 _GLYPHS = {
     glyph: width

@@ -21,7 +21,7 @@ from costing.workbook.pages.rows import cell_values
 
 SHORT = 60
 """Rows of a table without filter buttons."""
-LAST_TEXT, BESIDE, BELOW, VERDICT, CLOSED = 44.0, 22.0, 18.0, 28.0, 48.0
+LAST_TEXT, BESIDE, BELOW, VERDICT, CLOSED = 44.0, 22.0, 22.0, 28.0, 48.0
 """Widest text in the last column of the first table, widest other text beside one that is wrapped, and what a text or
 a verdict of a table below it may widen a column to; widest text in a column behind the +.
 """

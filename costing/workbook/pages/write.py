@@ -96,6 +96,7 @@ class _SheetWriter:
         self.row = 0
         self.links_left = MAX_LINKS
         self.heights: dict[int, float] = {}
+        self.lines: list[str] = []
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
@@ -155,6 +156,7 @@ class _SheetWriter:
             sheet.conditional_format(STALE_CELL, rule)
         across = int(min(max(self.measured.across, _NARROWEST_NOTE), _WIDEST_NOTE))
         lines = [line for note in self.sheet.notes for line in textwrap.wrap(note, across)]
+        self.lines = lines
         for step, line in enumerate(lines):
             sheet.write_string(_FIRST_NOTE + step, 0, line, self._format())
         self.row = _FIRST_NOTE + len(lines) + 1
@@ -350,7 +352,8 @@ class _SheetWriter:
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
-            set_one_page(sheet, next(links, self.row), opened)
+            beyond = max(0.0, max(map(look.text_width, self.lines), default=0.0) - self.measured.across)
+            set_one_page(sheet, next(links, self.row), opened + 1 + ceil(beyond / look.DEFAULT_WIDTH))
         return points
 
 

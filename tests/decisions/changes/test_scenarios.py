@@ -27,7 +27,7 @@ from costing.graph.arrays import Flow
 from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.costs import releases
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 COLUMNS = ["scenario", "sheet", "column", "where", "how", "value"]
 
@@ -168,7 +168,7 @@ def test_a_frost_takes_bottles_and_is_told(demo) -> None:
 def test_every_row_follows_when_all_grapes_are_fewer() -> None:
     """All opening stock and deliveries × k: every quantity that empties its lot is × k, every share stays."""
     for seed in (3, 8, 14):
-        estate = read_estate(random_estate(seed, 40))
+        estate = estate_drawn(seed, 40)
         chain = trace(estate)
         fewer = [
             Change(ChangedCells(name, "quantity", np.arange(len(estate[name])), 1.0), "multiply", 1.0 + 1e-9)
@@ -184,7 +184,7 @@ def test_every_row_follows_when_all_grapes_are_fewer() -> None:
 @pytest.mark.parametrize("seed", range(12))
 @pytest.mark.parametrize("factor", [0.93, 1.04])
 def test_no_lot_is_overdrawn_whatever_the_yield(seed, factor) -> None:
-    estate = read_estate(random_estate(seed, 50))
+    estate = estate_drawn(seed, 50)
     chain = trace(estate)
     pressed = np.flatnonzero(estate["pressings"]["volume_l"].notna().to_numpy())
     received = np.arange(len(estate["deliveries"]))[::2]

@@ -29,7 +29,7 @@ from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
@@ -73,7 +73,7 @@ def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> No
 
 @pytest.mark.parametrize(("seed", "basis"), drawn(3, 7, 11, 19))
 def test_gradients_are_central_differences_on_random_estates(seed, basis) -> None:
-    results = run(read_estate(random_estate(seed, 45)), basis)
+    results = run(estate_drawn(seed, 45), basis)
     flows, names = results.chain.flows, results.chain.lots.names
     lots = list(dict.fromkeys(names[flows.target[flows.kind == Flow.DISGORGEMENT]]))
     if not lots:
@@ -157,7 +157,7 @@ def check_quantities(results, lot, most):
 @pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), drawn(8, 10, 11) + (drawn(*range(30, 60)) if FULL else []))
 def test_quantities_are_central_differences_on_random_estates(seed, basis) -> None:
-    results = run(read_estate(random_estate(seed, 45)), basis)
+    results = run(estate_drawn(seed, 45), basis)
     flows, names = results.chain.flows, results.chain.lots.names
     released = names[flows.target[flows.kind == Flow.DISGORGEMENT]]
     if not len(released):

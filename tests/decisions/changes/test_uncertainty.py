@@ -18,7 +18,7 @@ from SALib.sample import sobol as sobol_sample
 from scipy import stats
 from uncertainties import correlated_values_norm
 
-from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, read_estate, run
+from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.sensitivity import cell_sensitivities
 from costing.decisions.changes.uncertain_prices import prices_drawn
@@ -37,7 +37,7 @@ from costing.graph.arrays import KINDS
 from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.stock import stock_values
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 BRUT = "D25-3-BRUT"
 COLUMNS = ["name", "sheet", "column", "where", "how", "distribution", "first_parameter", "second_parameter"]
@@ -197,7 +197,7 @@ def test_figures_that_are_set_take_their_median(demo) -> None:
 
 @pytest.mark.parametrize("seed", [2, 5, 9])
 def test_random_estates_answer_as_exact_runs_do(seed) -> None:
-    estate = read_estate(random_estate(seed, 45))
+    estate = estate_drawn(seed, 45)
     rows = []
     if len(estate["pressings"]):
         rows.append(("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.97, 1.02))

@@ -59,8 +59,9 @@ def test_one_family_moved_says_so_alone(demo, family, table, column, factor) -> 
     )
 
 
-@pytest.mark.parametrize("what", [LOT, "Brut", STOCK])
-def test_parts_add_up_exactly(demo, what) -> None:
+@pytest.fixture(scope="module")
+def other(demo):
+    """The demo with every family of figures moved."""
     first = np.flatnonzero((demo["pressings"]["fraction"] == "first").to_numpy())
     other = _with(
         demo,
@@ -74,11 +75,15 @@ def test_parts_add_up_exactly(demo, what) -> None:
     without = other["costs"].drop(index=[3]).reset_index(drop=True)
     sources = replace(other.sources["costs"], row=np.delete(other.sources["costs"].row, 3))
     sources = replace(sources, sheet=np.delete(sources.sheet, 3))
-    other = replace(
+    return replace(
         other,
         tables={**other.tables, "disgorgements": later, "costs": without},
         sources={**other.sources, "costs": sources},
     )
+
+
+@pytest.mark.parametrize("what", [LOT, "Brut", STOCK])
+def test_parts_add_up_exactly(demo, other, what) -> None:
     found = why_it_moved(demo, other, what)
     assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]
     amounts = found["change"].to_numpy()

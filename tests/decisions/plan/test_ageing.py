@@ -104,7 +104,7 @@ def test_the_two_year_trap():
     assert found.best[0] == 1
     assert verdict(found, 0) == (
         "hold 12 months",
-        "the last step earns 14.0% a year, hurdle 10.0%; the next would earn 8.4%",
+        "the last year earns 14.0%, the next 8.4%; hurdle 10.0%",
     )
 
 

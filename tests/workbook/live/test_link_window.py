@@ -21,7 +21,7 @@ from costing.workbook.file.stale import STALE
 from costing.workbook.live.link import Refresh, link
 from costing.workbook.update import OWNED_SHEETS
 from tests.workbook.live.test_link_office import digest
-from tests.workbook.running import running_office
+from tests.workbook.running import SECONDS, running_office
 
 pytestmark = pytest.mark.office
 
@@ -72,7 +72,7 @@ class AtTheTerminal:
     def says(self, expected: str) -> str:
         """Wait for a line with that text."""
         while True:
-            said = self._said.get(timeout=60)
+            said = self._said.get(timeout=SECONDS)
             if expected in said:
                 return said
 

@@ -6,7 +6,6 @@ import io
 
 import openpyxl
 
-from costing import read_estate
 from costing.decisions.changes.scenarios import scenarios_answer
 from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
@@ -14,7 +13,7 @@ from costing.decisions.changes.why import why_answer
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.write import result_workbook
-from tests.properties.estates import random_estate
+from tests.properties.estates import estate_drawn
 
 
 def test_the_demo_has_all_four_in_a_workbook_that_opens(demo_runs) -> None:
@@ -50,7 +49,7 @@ def test_another_estate_stands_above_the_years(demo_runs) -> None:
 
 
 def test_an_estate_that_asks_nothing_has_no_such_sheets() -> None:
-    runs = Runs(read_estate(random_estate(4, 6)))
+    runs = Runs(estate_drawn(4, 6))
     assert result_sheets([scenarios_answer(runs)]) == []
     assert result_sheets([forecast_answer(runs, 10)]) == []
     for answer in (why_answer(runs), sensitivity(runs)):

@@ -13,6 +13,7 @@ import re
 import openpyxl
 import pandas as pd
 import pytest
+from openpyxl.utils import get_column_letter, range_boundaries
 
 from costing import read_estate
 from costing.answers import catalogue
@@ -24,7 +25,7 @@ from costing.commands.records import answers_of_run, demo_folder
 from costing.model import Runs
 from costing.report import page_of
 from costing.workbook.pages.answer_sheets import result_sheets
-from costing.workbook.pages.look import WIDEST
+from costing.workbook.pages.look import DEFAULT_WIDTH, WIDEST
 from costing.workbook.pages.write import result_workbook
 
 LONG = "A name of a wine of sixty characters as nobody will read it "
@@ -110,6 +111,17 @@ def test_the_first_page_fits_a_page_and_says_what_every_sheet_without_a_row_wait
             assert waiting[sheet].endswith(".") or sheet in filled
     assert not filled & set(waiting.index)
     assert waiting["Spring tirage"] == "costing tirage FILE --write"
+    assert ("No bottles are disgorged yet." in front.says) == (not len(front["front_costs"]))
+
+
+def test_no_sentence_of_the_first_page_is_cut_in_print(answers: list[Answer]) -> None:
+    """Where nothing is costed its columns are few, and the print ended in the middle of a sentence."""
+    sheet = openpyxl.load_workbook(io.BytesIO(result_workbook(result_sheets(answers))))["Answers"]
+    _, _, last, below = range_boundaries(sheet.print_area.partition("!")[2])
+    widths = [sheet.column_dimensions[get_column_letter(at)] for at in range(1, last + 1)]
+    across = sum(of.width if of.customWidth else DEFAULT_WIDTH for of in widths)
+    notes = [sheet.cell(row, 1).value for row in range(3, min(below, 10)) if not sheet.cell(row, 2).value]
+    assert 0.86 * max(len(note) for note in notes if isinstance(note, str)) <= across
 
 
 def test_an_answer_without_rows_has_its_sentence(answers: list[Answer]) -> None:

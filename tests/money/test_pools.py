@@ -132,6 +132,22 @@ def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_la
     assert len(said) == is_said
 
 
+def test_a_pool_of_the_first_stage_or_of_the_first_place_bears_on_that_alone():
+    """Kilograms received, not those pressed; litres at the one place that is named."""
+    reception = {**YEAR, "pool": "Reception", "amount": 7_000.0, "driver": "kg", "stage": "harvest"}
+    results = run(pressed("2025-12-31", [{**reception, "element": "overhead", "normal_capacity": 70_000}]))
+    charged = results.charges.postings.take(results.charges.postings.of("pools", "amount"))
+    assert charged.amount.tolist() == pytest.approx([4_000.0, 3_000.0])
+    assert set(results.chain.flows.kind[charged.flow]) == {Flow.DELIVERY}
+    tables = everything_once()
+    tables["deliveries"] = tables["deliveries"].assign(Location=[None, "Hall", None])
+    hall = {"From": "2023-01-01", "To": "2023-12-31", "Pool": "Hall", "Amount": 500.0, "Driver": "litre"}
+    tables["pools"] = pd.DataFrame([{**hall, "Location": "Hall", "Element": "overhead"}])
+    results = run(read_estate(tables))
+    of_pool = results.charges.postings.take(results.charges.postings.of("pools", "amount"))
+    assert results.chain.lots.names[results.chain.states.lot[of_pool.state]].tolist() == ["W"]
+
+
 def test_a_pool_knows_what_is_done_and_what_is_planned_of_its_driver_in_its_period():
     """40,000 kg by the valuation day, 30,000 after it, 10,000 beyond; vats hold must from the pressings on."""
     loads = (("2025-09-01", 40_000), ("2025-09-15", 30_000), ("2026-09-01", 10_000))

@@ -57,8 +57,10 @@ _GLYPHS = {
                           (1.25, "ADGHNUV"), (1.45, "%&OQw"), (1.77, "mMW@"))
     for glyph in glyphs
 }  # fmt: skip
-_OTHER, _BOLD = 1.06, 1.03
-"""Widths of glyphs in Carlito, which are those of Calibri, by that of a digit; measured, in groups, never too small."""
+_OTHER, _BOLD, _SLIM = 1.06, 1.03, 0.93
+"""Widths of glyphs in Carlito, which are those of Calibri, by that of a digit; measured, in groups, never too small.
+Bold ones are as much wider, and no text is narrower than the last of these says.
+"""
 _CLEAR, _BUTTON = 1.5, 6.0
 """What a header leaves free of its column, so that it does not touch its neighbour; what its filter button and the
 space before it take.
@@ -130,9 +132,9 @@ def column_width(
 
 def clear_width(header: str, width: float, *, button: bool = True) -> float:
     """The width, or the least above it at which no line of the header reaches to the column beside it."""
-    aside = _CLEAR + (_BUTTON if button else 0.5)
-    while (fullest := max(_lines(header, width - aside + _CLEAR))) + aside > width:
-        width = fullest + aside
+    aside = _BUTTON if button else 0.0
+    while (fullest := max(_lines(header, width - aside, _SLIM)) / _SLIM) + aside + _CLEAR > width:
+        width = fullest + aside + _CLEAR
     return width
 
 

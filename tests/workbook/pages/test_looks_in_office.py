@@ -34,8 +34,8 @@ from tests.workbook.office import convert
 LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
 WIDER, BARS = 1.06, 80
 """How much wider than its number LibreOffice shows a column; pixels of its row numbers and its bar on the right."""
-BUTTON = 40
-"""Pixels of a filter button, and of the space before it, in LibreOffice; measured."""
+BUTTON, CLEAR = 40, 2
+"""Pixels of a filter button and of the space before it in LibreOffice, measured; between two headers."""
 HEADER_INK = "#ffffff"
 STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
@@ -115,7 +115,7 @@ def test_no_header_is_cut(opened: Workbook) -> None:
         for row, names in headers(sheet):
             high = sheet.row_dimensions[row].height
             for column, name in enumerate(names, 1):
-                room = wide[column] - (BUTTON if row in buttons else 0)
+                room = wide[column] - 5 - (BUTTON if row in buttons else 0)  # 5 pixels stand around a text
                 lines = [""]
                 for word in name.split() if wide[column] else ():
                     assert long(word) <= room, f"{sheet.title}: {word} of {name}"
@@ -123,6 +123,7 @@ def test_no_header_is_cut(opened: Workbook) -> None:
                         lines.append("")
                     lines[-1] = f"{lines[-1]} {word}".strip()
                 assert 15.0 * len(lines) <= high + 0.5, f"{sheet.title}: {name}"
+                assert max(map(long, lines)) <= max(0.0, room - CLEAR), f"{sheet.title}: {name} touches its neighbour"
 
 
 def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workbook) -> None:

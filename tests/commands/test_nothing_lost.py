@@ -165,11 +165,12 @@ def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
 def faults_of(last: int, start: int) -> list[tuple[int, bool]]:
     """Operations of a command to fail and how: a full disk before it is done, or Ctrl-C after.
 
-    In the full form each both ways; otherwise every ninth, by turns, and the last by Ctrl-C.
+    In the full form each both ways; otherwise every ninth, by turns, the first by a full disk and the last by Ctrl-C.
     """
     if EVERY == 1:
         return [(number, full) for number in range(1, last + 1) for full in (True, False)]
-    return [(number, turn % 2 == 0) for turn, number in enumerate(range(start, last, EVERY))] + [(last, False)]
+    between = [(number, turn % 2 == 1) for turn, number in enumerate(range(start + 1, last, EVERY))]
+    return [(1, True), *between, (last, False)]
 
 
 @pytest.mark.parametrize("verb", OF_THE_DEMO)

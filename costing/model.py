@@ -183,6 +183,10 @@ def _posted(chain: Chain, charges: Charges) -> tuple[Posted, list[tuple[int, int
     return posted, [divmod(int(column), n_elements) for column in used]
 
 
+def _unnamed(basis: Basis) -> Basis:
+    return basis.model_copy(update={"name": ""})
+
+
 class Runs(Once):
     """One estate, its results on every basis, and what all decisions ask of them, each computed once when asked for."""
 
@@ -203,10 +207,12 @@ class Runs(Once):
         return CommonMoney(self.estate, self.chain) if self._common is None else self._common
 
     def on(self, basis: Basis) -> Results:
-        """Results on a basis; its name makes no difference."""
-        key = basis.model_copy(update={"name": ""})
+        """Results on a basis. Its name makes no difference: the usual bases keep theirs, whoever asks first."""
+        key = _unnamed(basis)
         if key not in self._results:
-            self._results[key] = run(self.estate, basis, self.chain, self.common)
+            usual = (book_basis(self.estate.settings), ECONOMIC, REPLACEMENT)
+            named = next((one for one in usual if _unnamed(one) == key), basis)
+            self._results[key] = run(self.estate, named, self.chain, self.common)
         return self._results[key]
 
     @property

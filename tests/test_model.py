@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from scipy.sparse import csr_matrix
 
-from costing import BOOK, model, read_estate
+from costing import BOOK, ECONOMIC, model, read_estate
 from costing.errors import IdentityError
 from tests.money.test_entries import pressed
 
@@ -29,3 +29,12 @@ def test_a_run_whose_cost_out_is_not_its_cost_in_fails_and_names_the_lot(monkeyp
     with pytest.raises(IdentityError) as fault:
         model.run(estate, BOOK)
     assert "lots at fault: M2 on 2025-09-12)" in str(fault.value)
+
+
+def test_the_usual_bases_keep_their_names_whoever_asks_first() -> None:
+    """The last step of a bridge from book to economic gave the economic basis the name of the step."""
+    runs = model.Runs(read_estate(pressed(("2025-09-10", "2025-09-12"))))
+    step = runs.on(ECONOMIC.replace(name="book"))
+    assert step is runs.economic
+    assert runs.economic.basis == ECONOMIC
+    assert runs.book.basis.name == "book"

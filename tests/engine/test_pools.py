@@ -221,3 +221,11 @@ def test_tables_that_do_not_fit_are_refused():
         direct(OWN, AMONG[:1], OUT)
     with pytest.raises(ValueError, match="service to production is -1"):
         direct(OWN, AMONG, -np.ones((2, 1)))
+
+
+def test_an_open_season_without_a_normal_capacity_is_cut_by_days() -> None:
+    """30 of 100 days are past: 30 % of 1,000 is shared by the 10 units done, the rest waits."""
+    found = open_period(Period(1_000.0, 0, 99, 0.0, seasonal=True), 29, 10.0, 5.0)
+    assert float(found.actual.rate) == pytest.approx(30.0)
+    assert float(found.planned.rate) == pytest.approx(30.0)
+    assert float(found.planned.unabsorbed) == pytest.approx(700.0 - 150.0)

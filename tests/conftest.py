@@ -81,8 +81,13 @@ def demo_workbook(known: Known, tmp_path_factory: pytest.TempPathFactory) -> Pat
 @pytest.fixture(scope="session")
 def demo_with_results(demo_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo workbook after `costing run`; not to be changed."""
-    path = tmp_path_factory.mktemp("results") / "demo.xlsx"
-    path.write_bytes(demo_workbook.read_bytes())
+    return _run_once(demo_workbook, tmp_path_factory.mktemp("results"))
+
+
+def _run_once(book: Path, folder: Path) -> Path:
+    """A copy of a workbook after `costing run`."""
+    path = folder / book.name
+    path.write_bytes(book.read_bytes())
     assert main(["run", str(path)]) == 0
     return path
 
@@ -98,10 +103,7 @@ def small_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def small_with_results(small_workbook: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small workbook after `costing run`; not to be changed."""
-    path = tmp_path_factory.mktemp("small_results") / "small.xlsx"
-    path.write_bytes(small_workbook.read_bytes())
-    assert main(["run", str(path)]) == 0
-    return path
+    return _run_once(small_workbook, tmp_path_factory.mktemp("small_results"))
 
 
 @pytest.fixture

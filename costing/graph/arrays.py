@@ -81,7 +81,7 @@ TABLES: tuple[str, ...] = (
 )
 """Table that flows of each `Flow` come from."""
 
-LOT_COLUMNS: tuple[tuple[str, str], ...] = (
+GOODS_COLUMNS: tuple[tuple[str, str], ...] = (
     ("opening_stock", "lot"),
     ("deliveries", "lot"),
     ("pressings", "from_lot"),
@@ -145,8 +145,8 @@ class Lots:
 
 def number_lots(estate: Estate) -> Lots:
     """Every lot named anywhere, with its unit and format, as the rows that fill it say."""
-    numbers = numbered(estate, LOT_COLUMNS)
-    names, of_rows = pd.Index(numbers.names, dtype=object), {place: numbers.of_rows(*place) for place in LOT_COLUMNS}
+    numbers = numbered(estate, GOODS_COLUMNS)
+    names, of_rows = pd.Index(numbers.names, dtype=object), {place: numbers.of_rows(*place) for place in GOODS_COLUMNS}
     unit = np.full(len(names), LITRE, dtype=np.int64)
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]

@@ -44,7 +44,7 @@ _COLUMNS = (
 )
 """Columns of the trials side by side."""
 SPOKEN = {"second": "second pressing"}
-"""What Trial blends calls shortly, as every other sheet says it."""
+"""Short names of Trial blends, as every other sheet says them."""
 _WORDS = {"vintage": "vintages", "variety": "varieties", "village": "villages"}
 
 

@@ -84,7 +84,7 @@ Line = dict[str, str | float]
 def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[Line, float]]:
     """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings."""
     try:
-        answer = given or ANSWERS[name](runs)
+        answer = ANSWERS[name](runs) if given is None else given
     except InputError as refused:
         return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
     said: dict[str, list[str]] = {
@@ -120,8 +120,8 @@ def _number_and_words(cell: object) -> tuple[float, str]:
 
 
 def differences(kept: str, names: Iterable[str], runs: Runs, given: Answer | None = None) -> list[str]:
-    """What differs from what is kept of these answers of an estate: table and column, and both figures. given: the answer,
-    where it has been asked for.
+    """What differs from what is kept of these answers of an estate: table and column, and both figures. given: the
+    answer, where it has been asked for.
     """
     now = {_key(line): (line, within) for name in names for line, within in lines_of(name, runs, given)}
     answers = {key[0] for key in now}

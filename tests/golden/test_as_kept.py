@@ -21,6 +21,6 @@ def test_answers_of_small_estates(estate: str, name: str, small: dict[str, Runs]
     assert differences(estate, [name], small[estate]) == []
 
 
-@pytest.mark.parametrize("name", ACCOUNTS)
+@pytest.mark.parametrize("name", ["every basis", *ACCOUNTS])
 def test_accounts_of_the_demo(name: str, demo_runs: Runs) -> None:
     assert differences("demo", [name], demo_runs) == []

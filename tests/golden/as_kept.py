@@ -40,6 +40,8 @@ from costing.results.costs import build_up, releases
 from costing.results.origins import origins
 from costing.results.stock import stock_values
 from tests.golden.test_order_of_rows import estate_tables
+from tests.properties.estates import random_estate
+from tests.properties.test_other_owners import pair
 
 KEPT = Path(__file__).with_name("kept")
 COLUMNS = ("answer", "table", "column", "total", "by_place", "words")
@@ -111,19 +113,35 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
     "sensitivity": lambda runs: _house(runs).sensitivity(),
     "forecast": lambda runs: _house(runs).forecast(),
 }
+ALIKE = ("every basis", *ACCOUNTS, "cash", "margins", "prices", "vats")
+"""What is asked of drawn estates."""
 ANSWERS = {"every basis": on_every_basis, **ACCOUNTS, **DECISIONS}
+_ROOT = Path(__file__).parents[2]
+DRAWN: Mapping[str, Callable[[], Estate]] = {
+    "drawn_1_beside_a_neighbour": lambda: read_estate(pair(1)[1]),
+    "drawn_2_beside_a_neighbour": lambda: read_estate(pair(2)[1]),
+    "drawn_11": lambda: read_estate(random_estate(11, 40)),
+    "drawn_12_with_plans": lambda: read_estate(random_estate(12, 40, plan_days=200)),
+}
+ESTATES: Mapping[str, Callable[[], Estate]] = {
+    "each_kind_of_work": lambda: read_estate(estate_tables()),
+    "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
+    "demo": lambda: read_inputs(_ROOT / "demo_estate"),
+    **DRAWN,
+}
 Line = dict[str, str | float]
 
 
-def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[Line, float]]:
-    """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings."""
+def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool = False) -> list[tuple[Line, float]]:
+    """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings. whole:
+    one line for a table.
+    """
     try:
         answer = ANSWERS[name](runs) if given is None else given
     except InputError as refused:
         return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
     if isinstance(answer, Mapping):
-        whole = {table: pd.DataFrame({"": frame.to_numpy(dtype=object).ravel()}) for table, frame in answer.items()}
-        return [line for table, frame in whole.items() for line in _columns(name, table, frame)]
+        return [line for table, frame in answer.items() for line in _columns(name, table, _as_one(frame))]
     said: dict[str, list[str]] = {
         "says": list(answer.says),
         "findings": [str(finding) for finding in answer.findings],
@@ -131,7 +149,13 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[L
         "charts": [repr(chart) for chart in answer.charts],
     }
     found = [(_line(name, "", part, words), 0.0) for part, words in said.items()]
-    return [*found, *(line for table in answer.tables for line in _columns(name, table, answer[table]))]
+    tables = {table: _as_one(frame) if whole else frame for table, frame in answer.tables.items()}
+    return [*found, *(line for table, frame in tables.items() for line in _columns(name, table, frame))]
+
+
+def _as_one(frame: pd.DataFrame) -> pd.DataFrame:
+    """All cells of a table, row after row, and its headers, in one column."""
+    return pd.DataFrame({"": [*map(str, frame.columns), *frame.to_numpy(dtype=object).ravel().tolist()]})
 
 
 def _columns(name: str, table: str, frame: pd.DataFrame) -> Iterator[tuple[Line, float]]:
@@ -160,7 +184,11 @@ def differences(kept: str, names: Iterable[str], runs: Runs, given: Answer | Non
     """What differs from what is kept of these answers of an estate: table and column, and both figures. given: the
     answer, where it has been asked for.
     """
-    now = {_key(line): (line, within) for name in names for line, within in lines_of(name, runs, given)}
+    now = {
+        _key(line): (line, within)
+        for name in names
+        for line, within in lines_of(name, runs, given, whole=kept in DRAWN)
+    }
     answers = {key[0] for key in now}
     with (KEPT / f"{kept}.csv").open(encoding="utf-8", newline="") as file:
         was = {_key(line): line for line in csv.DictReader(file) if line["answer"] in answers}
@@ -181,24 +209,20 @@ def _key(line: Mapping[str, str | float]) -> tuple[str, ...]:
     return tuple(str(line[part]) for part in COLUMNS[:3])
 
 
-def estates() -> dict[str, Estate]:
-    """The estates whose answers are kept, by name."""
-    root = Path(__file__).parents[2]
-    return {
-        "each_kind_of_work": read_estate(estate_tables()),
-        "one_of_each_sheet": read_inputs(root / "tests/inputs/small_estate"),
-        "demo": read_inputs(root / "demo_estate"),
-    }
+def runs_of(kept: str) -> Runs:
+    """Results of one of the estates whose answers are kept."""
+    return Runs(ESTATES[kept]())
 
 
 def main() -> None:
     """Write what the answers are now."""
-    for kept, estate in estates().items():
-        runs = Runs(estate)
+    for kept in ESTATES:
+        runs = runs_of(kept)
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
             writer.writeheader()
-            for line, _ in (line for name in ANSWERS for line in lines_of(name, runs)):
+            asked = ALIKE if kept in DRAWN else ANSWERS
+            for line, _ in (line for name in asked for line in lines_of(name, runs, whole=kept in DRAWN)):
                 writer.writerow({**line, "total": f"{line['total']:.14g}", "by_place": f"{line['by_place']:.14g}"})
 
 

@@ -13,6 +13,8 @@ from __future__ import annotations
 import csv
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -28,13 +30,15 @@ from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers.answer import Answer
 from costing.decisions.changes.why import why_answer
+from costing.decisions.closing.closing import close_year, with_closing
+from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.errors import InputError
 from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
-from costing.model import Runs
+from costing.model import Runs, run
 from costing.results.amounts_charged import amounts_charged
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
@@ -85,6 +89,18 @@ def on_every_basis(runs: Runs) -> dict[str, pd.DataFrame]:
     return found
 
 
+def closed_and_opened(runs: Runs) -> dict[str, pd.DataFrame]:
+    """What the last closing up to the valuation date freezes, what the next year opens with, and its stock today."""
+    day = pd.Timestamp(runs.date)
+    on = (day + pd.Timedelta(days=1) - pd.offsets.YearBegin()).date() - timedelta(days=1)
+    sheets = with_closing(runs.estate, close_year(runs.estate, on))
+    frozen = {name: as_table(name, table) for name, table in sheets.items()}
+    following = open_year(replace(runs.estate, tables={**runs.estate.tables, **frozen}), on)
+    opened = {name: frame.dropna(axis=1, how="all") for name, frame in following.tables.items() if len(frame)}
+    tables = {**frozen, **opened, "stock": stock_values(run(following, BOOK))}
+    return tables | {"economic stock": stock_values(run(following, ECONOMIC))}
+
+
 ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
     "costs": costs,
     "stock": stock,
@@ -113,9 +129,9 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
     "sensitivity": lambda runs: _house(runs).sensitivity(),
     "forecast": lambda runs: _house(runs).forecast(),
 }
-ALIKE = ("every basis", *ACCOUNTS, "cash", "margins", "prices", "vats")
+ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
 """What is asked of drawn estates."""
-ANSWERS = {"every basis": on_every_basis, **ACCOUNTS, **DECISIONS}
+ANSWERS = {"every basis": on_every_basis, "year closed": closed_and_opened, **ACCOUNTS, **DECISIONS}
 _ROOT = Path(__file__).parents[2]
 DRAWN: Mapping[str, Callable[[], Estate]] = {
     "drawn_1_beside_a_neighbour": lambda: read_estate(pair(1)[1]),

@@ -14,6 +14,7 @@ from functools import cache
 
 import numpy as np
 from scipy.sparse import csc_matrix, csr_matrix, eye_array
+from scipy.sparse.linalg import splu
 
 from costing.array_types import Floats
 
@@ -31,8 +32,6 @@ def swept(matrix: csr_matrix, posted: Floats) -> Floats:
 
 def factored(matrix: csr_matrix, posted: Floats) -> Floats:
     """The same by a sparse factor of I − S: no pivoting, no fill."""
-    from scipy.sparse.linalg import splu  # loads much, and is seldom needed
-
     factor = splu(
         csc_matrix(eye_array(matrix.shape[0]) - matrix),
         permc_spec="NATURAL",

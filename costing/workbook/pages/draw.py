@@ -17,6 +17,7 @@ import pandas as pd
 
 from costing.answers.charts import Chart
 from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
+from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
 from costing.workbook.pages.rows import cell_values
 
@@ -46,6 +47,15 @@ class ChartedTable:
     first: int
     rows: int
     frame: pd.DataFrame
+
+    def cells(self, header: str) -> str:
+        """Cells of a column, for a formula on any sheet."""
+        sheet = self.sheet.replace("'", "''")
+        return f"'{sheet}'!{self.cell(header, self.first)}:{self.cell(header, self.first + self.rows - 1)}"
+
+    def cell(self, header: str, row: int) -> str:
+        """The cell of a column in a row of its sheet, counted from 0."""
+        return f"{column_letter(list(self.frame.columns).index(header))}{row + 1}"
 
 
 def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: ChartedTable, place: tuple[int, int, float]) -> None:

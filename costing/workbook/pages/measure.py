@@ -31,12 +31,15 @@ Cells = Mapping[str, Sequence[Any]]
 
 @dataclass(frozen=True)
 class Measured:
-    """Cells of each table by header, widths by column, wrapped headers by table, columns that stand open."""
+    """Cells of each table by header, widths by column, wrapped headers by table, columns that stand open, columns that
+    name a row of the widest table.
+    """
 
     cells: Mapping[str, Cells]
     widths: Mapping[int, float]
     wrapped: Mapping[str, frozenset[str]]
     opened: int
+    keys: int
 
     @property
     def columns(self) -> int:
@@ -93,7 +96,7 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
     for table in sheet.tables:
         may_widen = not sheet.charts and not figures
         wrapped[table.name] -= _running_on(table, cells[table.name], widths, opened, may_widen=may_widen)
-    return Measured(cells, widths, wrapped, opened)
+    return Measured(cells, widths, wrapped, opened, _keys(sheet.tables))
 
 
 def _running_on(
@@ -112,6 +115,13 @@ def _running_on(
         return set()
     widths[rightmost] += max(lacking, 0.0)
     return {header}
+
+
+def _keys(tables: Sequence[ResultTable]) -> int:
+    """How many columns stand before the first figure of the widest table."""
+    widest = max(tables, key=lambda table: len(table.frame.columns), default=None)
+    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns] if widest else []
+    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
 
 
 def total(values: Sequence[Any]) -> float:

@@ -5,10 +5,12 @@ Rule: each table is a real spreadsheet table under a fixed name; its totals are 
 the same figure. Text is always text: a lot named `=cmd` is no formula.
 
 Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
-changed since (`STALE_CELL`), notes, then the tables one below the other; the charts of a sheet stand on the right of
-its first table, whichever sheet holds what they draw. Percent columns hold fractions and show percent. A place such as
-`Movements!F17` becomes a link within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints
-legibly with its headers repeated. Long tables are filled in by `rows`, which is several times as fast.
+changed since (`STALE_CELL`), what the sheet answers, then the tables one below the other and the notes below them; the
+charts of a sheet stand on the right of its first table, whichever sheet holds what they draw. What stands above the
+first table is frozen with its header, so that no more than `MOST_LINES` are said there; the rest leads the notes.
+Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link within the workbook,
+for the first `MAX_LINKS` rows of a sheet. Every sheet prints legibly with its headers repeated. Long tables are filled
+in by `rows`, which is several times as fast.
 
 What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
 """
@@ -29,7 +31,7 @@ import xlsxwriter
 
 from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
-from costing.inputs.raw import column_letter
+from costing.workbook.file.sheets import NOTES
 from costing.workbook.pages import look
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
@@ -42,8 +44,10 @@ MOST_AUDIT_PAGES = 3
 """Pages that a sheet for audit prints; of a longer one the first page prints alone."""
 _REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
-_FIRST_NOTE = 3
-_WIDEST_NOTE, _NARROWEST_NOTE = 150, 90  # characters of a line
+_FIRST_LINE = 3
+MOST_LINES = 4
+_ROWS_BY_NOTES = 4
+_WIDEST_LINE, _NARROWEST_LINE = 150, 90  # characters of a line
 
 
 def result_workbook(
@@ -97,6 +101,8 @@ class _SheetWriter:
         self.links_left = MAX_LINKS
         self.heights: dict[int, float] = {}
         self.lines: list[str] = []
+        self.above = 0  # sentences above the first table
+        self.tail = 0  # first of the rows that are printed with the notes
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
@@ -109,6 +115,7 @@ class _SheetWriter:
         """Write all but the charts; the tables that are too long to be written cell by cell are handed back."""
         self._head(stamp, stale_formula)
         tables = [table for result in self.sheet.tables if (table := self._table(result))]
+        self._foot()
         opened = self.measured.opened
         for position, width in self.measured.widths.items():
             behind = {"level": 1, "hidden": True} if position >= opened else {}
@@ -154,12 +161,40 @@ class _SheetWriter:
             stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
             rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
             sheet.conditional_format(STALE_CELL, rule)
-        across = int(min(max(self.measured.across, _NARROWEST_NOTE), _WIDEST_NOTE))
-        lines = [line for note in self.sheet.notes for line in textwrap.wrap(note, across)]
-        self.lines = lines
-        for step, line in enumerate(lines):
-            sheet.write_string(_FIRST_NOTE + step, 0, line, self._format())
-        self.row = _FIRST_NOTE + len(lines) + 1
+        self.row = _FIRST_LINE
+        for said in self.sheet.says:
+            lines = self._wrapped_lines(said)
+            if self.sheet.group != "front" and self.lines and len(self.lines) + len(lines) > MOST_LINES:
+                break
+            self._write_lines(lines)
+            self.above += 1
+        self.row += 1
+
+    def _foot(self) -> None:
+        """Write what is left to be said, and the notes, below the last table, with which they are printed."""
+        said = (*self.sheet.says[self.above :], *self.sheet.notes)
+        self.tail = self.row
+        if not said:
+            return
+        if self.headers:
+            few = self.row - _ROWS_BY_NOTES <= self.headers[-1] + _ROWS_BY_NOTES
+            self.tail = self.blocks[-1][0] if few else self.row - _ROWS_BY_NOTES
+        self.worksheet.write_string(self.row, 0, NOTES, self._format(bold=True, font_color=look.WINE))
+        self.row += 1
+        for note in said:
+            self._write_lines(self._wrapped_lines(note))
+        if self.blocks:
+            self.blocks[-1] = (self.blocks[-1][0], self.row)
+        self.row += 1
+
+    def _wrapped_lines(self, text: str) -> list[str]:
+        return textwrap.wrap(text, int(min(max(self.measured.across, _NARROWEST_LINE), _WIDEST_LINE)))
+
+    def _write_lines(self, lines: Sequence[str]) -> None:
+        for line in lines:
+            self.worksheet.write_string(self.row, 0, line, self._format())
+            self.row += 1
+        self.lines += lines
 
     def _table(self, table: ResultTable) -> LongTable | None:
         begin = self.row
@@ -206,7 +241,7 @@ class _SheetWriter:
             for row, formula in enumerate(formulas, own.first):
                 placed = formula
                 for name, of in _REFERENCE.findall(formula):
-                    cells = _range(tables[name], of) if name else _cell(own, of, row)
+                    cells = tables[name].cells(of) if name else own.cell(of, row)
                     placed = placed.replace(f"{{{name}|{of}}}", cells)
                 self.worksheet.write_formula(row, position, placed, form, columns[header][row - own.first])
 
@@ -326,7 +361,7 @@ class _SheetWriter:
             sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        paging = Paging(self.measured.across, opened, self.heights, keys=_keys(tables))
+        paging = Paging(self.measured.across, opened, self.heights, keys=self.measured.keys)
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
         if charts and not self.inside and self.sheet.group != "audit":
             sheet.set_zoom(beside.zoom)
@@ -335,13 +370,12 @@ class _SheetWriter:
             paging = beside
         paging = paging.for_blocks(self.blocks)
         # The header of the one table that is longer than a page goes on; where several are, the title does.
-        long = [
-            number for number, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1
-        ]
+        long = [number for number, block in enumerate(self.blocks) if not paging.holds(block) or len(tables) == 1]
         repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
+            breaks = sorted({min(row, self.tail) if row < self.row else row for row in breaks})
         # Charts that do not print stand from the first row of figures down.
         points = [sum(charts[:number]) for number in range(len(charts))]
         if prints_charts:
@@ -355,26 +389,6 @@ class _SheetWriter:
             beyond = max(0.0, max(map(look.text_width, self.lines), default=0.0) - self.measured.across)
             set_one_page(sheet, next(links, self.row), opened + 1 + ceil(beyond / look.DEFAULT_WIDTH))
         return points
-
-
-def _keys(tables: Sequence[ResultTable]) -> int:
-    """How many columns name a row of the widest table: those before its first figure."""
-    if not tables:
-        return 1
-    widest = max(tables, key=lambda table: len(table.frame.columns))
-    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
-    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
-
-
-def _range(table: ChartedTable, header: str) -> str:
-    """Cells of a column of a table."""
-    sheet = table.sheet.replace("'", "''")
-    last = _cell(table, header, table.first + table.rows - 1)
-    return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
-
-
-def _cell(table: ChartedTable, header: str, row: int) -> str:
-    return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

@@ -1,0 +1,30 @@
+"""No figure and no sentence of a whole answer moves unnoticed: `as_kept` says how to keep them anew. The demo's
+decisions stand beside the other tests of each decision, where they are computed anyway.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from costing.model import Runs
+from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, differences, runs_of
+
+once = cache(runs_of)
+
+
+@pytest.mark.parametrize("name", ANSWERS)
+@pytest.mark.parametrize("estate", ["each_kind_of_work", "one_of_each_sheet"])
+def test_answers_of_small_estates(estate: str, name: str) -> None:
+    assert differences(estate, [name], once(estate)) == []
+
+
+@pytest.mark.parametrize("estate", DRAWN)
+def test_accounts_of_drawn_estates(estate: str) -> None:
+    assert differences(estate, ALIKE, runs_of(estate)) == []
+
+
+@pytest.mark.parametrize("name", ["every basis", *ACCOUNTS])
+def test_accounts_of_the_demo(name: str, demo_runs: Runs) -> None:
+    assert differences("demo", [name], demo_runs) == []

@@ -7,10 +7,10 @@ the same figure. Text is always text: a lot named `=cmd` is no formula.
 Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
 changed since (`STALE_CELL`), what the sheet answers, then the tables one below the other and the notes below them; the
 charts of a sheet stand on the right of its first table, whichever sheet holds what they draw. What stands above the
-first table is frozen with its header, so that no more than `MOST_LINES` are said there; the rest leads the notes.
+first table is frozen with its header, so that little is said there (`measure`).
 Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link within the workbook,
 for the first `MAX_LINKS` rows of a sheet. Every sheet prints legibly with its headers repeated. Long tables are filled
-in by `rows`, which is several times as fast.
+in by `file.long_tables`, which is several times as fast.
 
 What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
 """
@@ -20,34 +20,33 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
-import textwrap
 from collections.abc import Mapping, Sequence
 from math import ceil
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xlsxwriter
+from xlsxwriter.worksheet import Worksheet
 
 from costing.answers.charts import is_drawable
-from costing.answers.kinds import TEXTS
+from costing.workbook.file.long_tables import LongTable, fill_rows
 from costing.workbook.file.sheets import NOTES
 from costing.workbook.pages import look
+from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
-from costing.workbook.pages.measure import SHORT, measured, total
+from costing.workbook.pages.measure import SHORT, alignment, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
-from costing.workbook.pages.rows import LONG_PLAIN_TABLE, LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
+LONG_TABLE, LONG_PLAIN_TABLE = 500, 50
+"""Rows beyond which a table is filled in later: one whose rows have heights or formulas of their own, and any other."""
 MOST_AUDIT_PAGES = 3
 """Pages that a sheet for audit prints; of a longer one the first page prints alone."""
 _REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
 _FIRST_LINE = 3
-MOST_LINES = 4
 _ROWS_BY_NOTES = 4
-_WIDEST_LINE, _NARROWEST_LINE = 150, 90  # characters of a line
 
 
 def result_workbook(
@@ -57,7 +56,18 @@ def result_workbook(
     *,
     date_1904: bool = False,
 ) -> bytes:
-    """Content of a workbook that holds these result sheets and nothing else.
+    """Content of a workbook that holds these result sheets and nothing else (see `scratch_workbook`)."""
+    return fill_rows(*scratch_workbook(sheets, stamp, stale_formula, date_1904=date_1904))
+
+
+def scratch_workbook(
+    sheets: Sequence[ResultSheet],
+    stamp: RunStamp | None = None,
+    stale_formula: tuple[str, str] | None = None,
+    *,
+    date_1904: bool = False,
+) -> tuple[bytes, list[LongTable]]:
+    """Content of a workbook that holds these result sheets and nothing else, and the rows still left to fill in it.
 
     stale_formula: formula and present text of the cell that says whether the inputs have changed since
     the run; date_1904: whether days are counted from 1904 in it. ValueError where a description contradicts its frame.
@@ -65,10 +75,11 @@ def result_workbook(
     content = io.BytesIO()
     plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
     workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
+    workbook.worksheet_class = _Worksheet
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
-    return fill_rows(content.getvalue(), long_tables)
+    return content.getvalue(), long_tables
 
 
 def lay_out(
@@ -89,6 +100,16 @@ def lay_out(
     return long_tables
 
 
+class _Worksheet(Worksheet):  # type: ignore[misc]  # XlsxWriter has no types
+    """Takes formulas as they stand. XlsxWriter looks in each for every function that is newer than the file format, a
+    tenth of the time of writing; none of ours uses one.
+    """
+
+    def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
+        del expand_future_functions
+        return formula.removeprefix("=")
+
+
 class _SheetWriter:
     """Writes one sheet from the top; `row` is the next free row, counted from 0. formats: those of the workbook, each
     made once.
@@ -100,9 +121,6 @@ class _SheetWriter:
         self.row = 0
         self.links_left = MAX_LINKS
         self.heights: dict[int, float] = {}
-        self.lines: list[str] = []
-        self.above = 0  # sentences above the first table
-        self.tail = 0  # first of the rows that are printed with the notes
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
@@ -161,40 +179,26 @@ class _SheetWriter:
             stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
             rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
             sheet.conditional_format(STALE_CELL, rule)
-        self.row = _FIRST_LINE
-        for said in self.sheet.says:
-            lines = self._wrapped_lines(said)
-            if self.sheet.group != "front" and self.lines and len(self.lines) + len(lines) > MOST_LINES:
-                break
-            self._write_lines(lines)
-            self.above += 1
-        self.row += 1
+        self._write_lines(_FIRST_LINE, self.measured.lines_above)
 
     def _foot(self) -> None:
-        """Write what is left to be said, and the notes, below the last table, with which they are printed."""
-        said = (*self.sheet.says[self.above :], *self.sheet.notes)
-        self.tail = self.row
-        if not said:
+        """Write the notes below the last table, with which they are printed."""
+        first = self.tail = self.row
+        if not self.measured.lines_below:
             return
-        if self.headers:
-            few = self.row - _ROWS_BY_NOTES <= self.headers[-1] + _ROWS_BY_NOTES
-            self.tail = self.blocks[-1][0] if few else self.row - _ROWS_BY_NOTES
         self.worksheet.write_string(self.row, 0, NOTES, self._format(bold=True, font_color=look.WINE))
-        self.row += 1
-        for note in said:
-            self._write_lines(self._wrapped_lines(note))
+        self._write_lines(self.row + 1, self.measured.lines_below)
         if self.blocks:
-            self.blocks[-1] = (self.blocks[-1][0], self.row)
-        self.row += 1
+            self.tail = max(first - _ROWS_BY_NOTES, begin := self.blocks[-1][0])
+            if self.tail <= self.headers[-1] + _ROWS_BY_NOTES:
+                self.tail = begin
+            self.blocks[-1] = begin, self.row - 1
 
-    def _wrapped_lines(self, text: str) -> list[str]:
-        return textwrap.wrap(text, int(min(max(self.measured.across, _NARROWEST_LINE), _WIDEST_LINE)))
-
-    def _write_lines(self, lines: Sequence[str]) -> None:
-        for line in lines:
-            self.worksheet.write_string(self.row, 0, line, self._format())
-            self.row += 1
-        self.lines += lines
+    def _write_lines(self, row: int, lines: Sequence[str]) -> None:
+        """Write lines of text, and leave a row free below them."""
+        for step, line in enumerate(lines):
+            self.worksheet.write_string(row + step, 0, line, self._format())
+        self.row = row + len(lines) + 1
 
     def _table(self, table: ResultTable) -> LongTable | None:
         begin = self.row
@@ -241,7 +245,7 @@ class _SheetWriter:
             for row, formula in enumerate(formulas, own.first):
                 placed = formula
                 for name, of in _REFERENCE.findall(formula):
-                    cells = tables[name].cells(of) if name else own.cell(of, row)
+                    cells = tables[name].area(of) if name else own.cell(of, row)
                     placed = placed.replace(f"{{{name}|{of}}}", cells)
                 self.worksheet.write_formula(row, position, placed, form, columns[header][row - own.first])
 
@@ -266,7 +270,7 @@ class _SheetWriter:
         wrapped = {"text_wrap": True} if header in self.measured.wrapped[table.name] else {}
         return self._format(
             num_format=look.CELL_FORMATS[table.formats.get(header, "text")],
-            **_alignment(table, header),
+            **alignment(table, header),
             **wrapped,
             **({"valign": "top"} if self.measured.wrapped[table.name] else {}),
             bottom=4,
@@ -282,7 +286,7 @@ class _SheetWriter:
                 "header": header,
                 "header_format": self._format(
                     bold=True, font_color="white", bg_color=look.WINE, text_wrap=True, valign="top",
-                    **_alignment(table, header, button=button),
+                    **alignment(table, header, button=button),
                 ),
                 "format": None,
             }  # fmt: skip
@@ -386,14 +390,6 @@ class _SheetWriter:
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
-            beyond = max(0.0, max(map(look.text_width, self.lines), default=0.0) - self.measured.across)
+            beyond = max(0.0, max(map(look.text_width, self.measured.lines_above), default=0.0) - self.measured.across)
             set_one_page(sheet, next(links, self.row), opened + 1 + ceil(beyond / look.DEFAULT_WIDTH))
         return points
-
-
-def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
-    """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
-    kind = table.formats.get(header, "text")
-    if kind not in TEXTS | {"date"} or pd.api.types.is_numeric_dtype(table.frame[header]):
-        return {"align": "right", "indent": 2 * button}
-    return {"align": "left", "indent": int(header != table.frame.columns[0])}

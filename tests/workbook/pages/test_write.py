@@ -20,13 +20,14 @@ from python_calamine import CalamineWorkbook
 
 from costing.answers.charts import CHART_KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.file import long_tables
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import read_package
 from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import read_book
-from costing.workbook.pages import rows, write
+from costing.workbook.pages import measure, write
+from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
-from costing.workbook.pages.rows import link_location
 from costing.workbook.pages.write import STALE_CELL, result_workbook
 
 STAMP = RunStamp(dt.datetime(2025, 1, 2, 3, 4), "0.1.0", "book", "ab12cd34")
@@ -79,9 +80,12 @@ def test_what_is_frozen_leaves_room_for_the_rows_below_it() -> None:
     sheet = written(replace(SHEET, says=said))["Cost per bottle"]
     top = row_of(sheet, "Cuvée")
     assert sheet.freeze_panes == f"B{top + 1}"
-    assert [sheet.cell(row, 1).value for row in range(4, top)] == [*said[: write.MOST_LINES], None]
+    assert [sheet.cell(row, 1).value for row in range(4, top)] == [*said[: measure.MOST_LINES], None]
     notes = row_of(sheet, "Notes")
-    assert [sheet.cell(notes + step, 1).value for step in range(1, 7)] == [*said[write.MOST_LINES :], "Coverage: 71 %."]
+    assert [sheet.cell(notes + step, 1).value for step in range(1, 7)] == [
+        *said[measure.MOST_LINES :],
+        "Coverage: 71 %.",
+    ]
     long = " ".join(said)
     alone = written(replace(SHEET, says=(long, "Another.")))["Cost per bottle"]
     told = [alone.cell(row, 1).value for row in range(4, row_of(alone, "Cuvée") - 1)]
@@ -212,7 +216,7 @@ def test_long_tables_are_the_same_cells_as_short_ones(monkeypatch: pytest.Monkey
     short = cells(result_workbook(sheets, STAMP))
     for block in (4, 1_000):
         monkeypatch.setattr(write, "LONG_TABLE", 2)
-        monkeypatch.setattr(rows, "_BLOCK", block)
+        monkeypatch.setattr(long_tables, "_BLOCK", block)
         assert cells(result_workbook(sheets, STAMP)) == short
 
 

@@ -6,7 +6,6 @@ LibreOffice, which is no part of the project, computes the formulas anew.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
@@ -18,6 +17,7 @@ from costing.commands.records import answers_of_run
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.write import result_workbook
+from tests.form import chosen
 from tests.properties.estates import estate_drawn
 from tests.workbook.office import convert
 
@@ -40,7 +40,7 @@ def test_every_check_is_made_on_the_demo_and_agrees(answers: list) -> None:
     assert set(found["agreement"]) == {AGREES}
 
 
-@pytest.mark.parametrize("seed", range(40 if os.environ.get("COSTING_FULL") else 4))
+@pytest.mark.parametrize("seed", range(chosen(full=40, short=4)))
 def test_random_estates_agree_with_themselves(seed: int) -> None:
     found = joined_answers(answers_of_run(Runs(estate_drawn(seed, 8)), []))["sheets_compared"]
     assert len(found) > 5

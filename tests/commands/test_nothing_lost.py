@@ -18,9 +18,10 @@ from costing.cli import STOPPED, main
 from costing.files import FileKind, write_file
 from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
+from tests.form import chosen
 
 pytestmark = pytest.mark.slow
-EVERY = 1 if os.environ.get("COSTING_FULL") else 9  # operation of a command; the commands begin at different ones
+EVERY = chosen(full=1, short=9)  # operation of a command; the commands begin at different ones
 OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
 CLOSING = ("--date", "2025-04-15")
 SMALL = {

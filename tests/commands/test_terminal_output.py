@@ -19,6 +19,7 @@ from costing.commands import records
 from costing.terminal import tell
 from costing.workbook.file.backups import backups
 from tests.commands.books import first_hour
+from tests.form import chosen
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")
 _READY = """import signal, sys
@@ -27,7 +28,7 @@ from costing.cli import main
 print("ready", file=sys.stderr, flush=True)
 sys.exit(main(sys.argv[1:]))
 """
-MOMENTS = [0.05 + 0.25 * step for step in range(8)] if os.environ.get("COSTING_FULL") else [0.05, 0.8]
+MOMENTS = chosen(full=[0.05 + 0.25 * step for step in range(8)], short=[0.05, 0.8])
 STRANGE = "T25\x1b[31m\x07\x9b2J\u202e"
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Callable
 from functools import cache
@@ -19,6 +18,7 @@ from costing.workbook.file.backups import backups
 from costing.workbook.file.package import open_package
 from costing.workbook.pages.run_log import _COLUMNS, read_log
 from tests.commands.books import first_hour
+from tests.form import chosen
 
 Edit = Callable[[Any], None]
 
@@ -210,7 +210,7 @@ def test_a_log_that_cannot_be_read_is_refused_and_stays(what: str, small: Path, 
 def test_random_edits_of_the_log_lose_no_row(small: Path, capsys) -> None:
     choose = random.Random(5)  # draws a note, a number, an error and TRUE
     texts: set[str] = set()
-    for step in range(30 if os.environ.get("COSTING_FULL") else 4):
+    for step in range(chosen(full=30, short=4)):
         note = f"note {step}"
         rows = len(log_of(small))
         value = choose.choice([note, note, 1.5, "#DIV/0!", True])

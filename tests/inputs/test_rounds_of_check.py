@@ -5,15 +5,14 @@ Common practice, no source: a person puts right what is told and checks again; e
 
 from __future__ import annotations
 
-import os
-
 import pandas as pd
 import pytest
 
 import costing
+from tests.form import chosen
 from tests.inputs.slips import WAYS, Slip, check, rounds, slips, with_slips
 
-SEEDS = range(60) if os.environ.get("COSTING_FULL") else (0, 4, 18)
+SEEDS = chosen(full=range(60), short=(0, 4, 18))
 MOST_ROUNDS = 2
 
 

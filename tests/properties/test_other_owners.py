@@ -7,8 +7,6 @@ only what was idle shrinks. All money is in stock, sold, expensed, idle, not yet
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -21,10 +19,10 @@ from costing.model import Runs, run
 from costing.results.amounts_charged import FATES, amounts_charged
 from costing.results.results import Results
 from costing.results.stock import stock_values
+from tests.form import FULL
 from tests.properties.estates import ALL_FEATURES, Tables, random_estate
 from tests.properties.reading import differences, figures
 
-FULL = "COSTING_FULL" in os.environ
 OWNER = "Neighbour"
 MOVING = ("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements", "costs")
 THEIR_FEATURES = ALL_FEATURES - {"own grapes", "credits", "bulk exits"}

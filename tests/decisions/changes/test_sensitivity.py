@@ -6,7 +6,6 @@ knows nothing of weights.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -29,11 +28,11 @@ from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
+from tests.form import FULL
 from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
-FULL = "COSTING_FULL" in os.environ
 
 
 def drawn(*seeds: int) -> list[tuple[int, Basis]]:

@@ -6,7 +6,6 @@ Accounting, vol. 2, 8.2 and 8.3, from memory); the textbook's materials variance
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +18,7 @@ from costing.decisions.changes.figures import STOCK, costed_figure
 from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.why import why_answer, why_it_moved
 from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
+from tests.form import chosen
 
 LOT = "D25-3-BRUT"
 
@@ -83,7 +83,7 @@ def other(demo):
     )
 
 
-@pytest.mark.parametrize("what", [LOT, "Brut", STOCK] if os.environ.get("COSTING_FULL") else ["Brut", STOCK])
+@pytest.mark.parametrize("what", chosen(full=[LOT, "Brut", STOCK], short=["Brut", STOCK]))
 def test_parts_add_up_exactly(demo, other, what) -> None:
     found = why_it_moved(demo, other, what)
     assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]

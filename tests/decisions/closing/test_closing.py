@@ -4,7 +4,6 @@ nothing closed.
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from datetime import date
 
@@ -30,9 +29,9 @@ from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_workbook
+from tests.form import FULL
 from tests.properties.estates import random_estate
 
-FULL = bool(os.environ.get("COSTING_FULL"))
 CLOSED = date(2024, 12, 31)
 
 

@@ -4,7 +4,6 @@ between finite differences, and one stack alone as the rule for a single stack s
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -16,6 +15,7 @@ from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.programme import Programme
 from costing.engine.carrying import RateCurve
 from tests.decisions.plan.best import best_plan
+from tests.form import chosen
 
 
 def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
@@ -86,7 +86,7 @@ def broken(facts: Facts, plan) -> float:
     return facts.penalty * float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
 
 
-@pytest.mark.parametrize("seed", range(200 if os.environ.get("COSTING_FULL") else 20))
+@pytest.mark.parametrize("seed", range(chosen(full=200, short=20)))
 def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_more(seed: int) -> None:
     facts = facts_of(seed)
     plan, _ = best_plan(facts)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -26,9 +25,9 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.package import changed_parts, read_package
 from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.read import read_workbook
+from tests.form import FULL
 from tests.workbook.adopt.foreign import LAYOUTS, Layout, foreign_book, kept_frames
 
-FULL = "COSTING_FULL" in os.environ
 SMALL = demo_folder() / "small"
 Page = list[list[Any]]
 MOVES: Page = [

@@ -16,13 +16,14 @@ import pytest
 from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link_office import OfficeWorkbook
+from tests.form import chosen
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = 16 if os.environ.get("COSTING_FULL") else 4
+TRIES = chosen(full=16, short=4)
 
 
 @pytest.fixture(scope="module")

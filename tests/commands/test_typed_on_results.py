@@ -120,10 +120,10 @@ def test_notes_and_formulas_typed_on_a_result_sheet_are_listed_and_in_the_back_u
     assert "Typed" not in capsys.readouterr().err
 
 
-def test_results_that_nobody_touched_list_nothing(book: Path, capsys) -> None:
+def test_results_that_nobody_touched_list_nothing(small: Path, capsys) -> None:
     for command in ("run", "ageing --write", "price --write", "run", "price --write"):
         verb, *more = command.split()
-        assert main([verb, str(book), *more]) == 0
+        assert main([verb, str(small), *more]) == 0
         assert "Typed" not in capsys.readouterr().err, command
 
 
@@ -210,7 +210,7 @@ def test_a_log_that_cannot_be_read_is_refused_and_stays(what: str, small: Path, 
 def test_random_edits_of_the_log_lose_no_row(small: Path, capsys) -> None:
     choose = random.Random(5)  # draws a note, a number, an error and TRUE
     texts: set[str] = set()
-    for step in range(chosen(full=30, short=4)):
+    for step in range(chosen(full=30, short=2)):
         note = f"note {step}"
         rows = len(log_of(small))
         value = choose.choice([note, note, 1.5, "#DIV/0!", True])

@@ -16,14 +16,14 @@ import pytest
 from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link_office import OfficeWorkbook
-from tests.form import chosen
+from tests.form import chosen, every
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = chosen(full=16, short=4)
+TRIES = chosen(full=16, short=2)
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +89,7 @@ def in_the_middle(office: Office, path: Path) -> Terminal:
     return terminal
 
 
-@pytest.mark.parametrize("how", ["killed", "its terminal closed"])
+@pytest.mark.parametrize("how", every(2, ["killed", "its terminal closed"]))
 def test_a_link_that_dies_while_it_writes_leaves_the_window_usable(how: str, window: tuple[Office, Path, str]) -> None:
     office, path, _ = window
     terminal = in_the_middle(office, path)

@@ -11,14 +11,18 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from functools import cached_property
 
+import pandas as pd
 import pytest
 
 from costing import house, model
 from costing.commands import records, source
 from costing.house import House
+from costing.inputs import frames
 from costing.inputs.estate import Estate
+from costing.inputs.frames import frames_of
 from costing.inputs.raw import RawTable
 from costing.model import Runs, loaded
+from costing.once import asked_once
 
 KEPT = 8
 
@@ -60,6 +64,17 @@ class Known:
         patch.setattr(source, "loaded", self.estate)
         patch.setattr(records, "loaded", self.estate)
         patch.setattr(records, "Runs", self.runs)
+        patch.setattr(frames, "frames_of", _frames_copied)
+
+
+@asked_once
+def _frames(estate: Estate) -> dict[str, pd.DataFrame]:
+    return frames_of(estate)
+
+
+def _frames_copied(estate: Estate) -> dict[str, pd.DataFrame]:
+    """Its tables as they would be typed, to be changed by whoever asks."""
+    return {name: frame.copy() for name, frame in _frames(estate).items()}
 
 
 def _digest(tables: Iterable[RawTable]) -> str:

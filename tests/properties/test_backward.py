@@ -22,7 +22,7 @@ from tests.properties.reading import amounts_at, batch_state, origins_of, run_on
 from tests.properties.tracer import Tracer
 from tests.properties.walk import Rows
 
-SEEDS = range(chosen(full=200, short=8))
+SEEDS = range(chosen(full=200, short=4))
 SIZE = 40
 BOTH = pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 Origin = tuple[str, int, str, str]

@@ -25,7 +25,7 @@ from tests.properties.reading import differences, figures, run_both, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=chosen(full=100, short=4),
+    max_examples=chosen(full=100, short=3),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

@@ -19,7 +19,7 @@ from costing.results.stock import stock_values
 from tests.form import chosen
 from tests.properties.estates import Tables, random_estate
 
-SEEDS = range(chosen(full=200, short=8))
+SEEDS = range(chosen(full=200, short=3))
 
 
 def with_prices_and_limits(tables: Tables, seed: int) -> Runs:

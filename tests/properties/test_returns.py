@@ -24,7 +24,7 @@ from tests.properties.reading import differences, figures, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=chosen(full=60, short=4),
+    max_examples=chosen(full=60, short=2),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
 )

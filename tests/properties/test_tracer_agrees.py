@@ -19,7 +19,7 @@ from tests.properties.reading import batch_state, run_one, state_cost
 from tests.properties.tracer import Tracer
 from tests.properties.walk import Rows, State
 
-SEEDS = range(chosen(full=200, short=12))
+SEEDS = range(chosen(full=200, short=4))
 SIZE = 40
 BOTH = pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 TIGHT, DAILY = 1e-9, 1e-7  # exact amounts; storage paid day by day at mid-day

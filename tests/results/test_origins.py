@@ -76,7 +76,7 @@ def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis
 @pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, PART], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("plan_days", [0, 400])
-@pytest.mark.parametrize("seed", range(chosen(full=5, short=2)))
+@pytest.mark.parametrize("seed", range(chosen(full=5, short=1)))
 def test_sums_on_random_estates_with_late_costs_and_plans(seed: int, plan_days: int, basis: Basis) -> None:
     results = run(estate_drawn(seed, 60, plan_days=plan_days), basis)
     table = releases(results)
@@ -126,7 +126,7 @@ def test_a_release_that_cost_nothing_has_no_lines() -> None:
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
-@pytest.mark.parametrize("seed", range(chosen(full=40, short=5)))
+@pytest.mark.parametrize("seed", range(chosen(full=40, short=3)))
 def test_every_line_equals_the_exact_tracers(seed: int, basis: Basis) -> None:
     """By row of the workbook, stage and element: time charges too, each rate under its own row."""
     rows = random_rows(seed, 50)

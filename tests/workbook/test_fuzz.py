@@ -35,7 +35,7 @@ from tests.workbook.planting import (
 )
 from tests.workbook.planting_sheets import SHEET_FAULTS, plant_in_sheet
 
-BLOCKS, IN_BLOCK = chosen(full=(42, 25), short=(1, 8))
+BLOCKS, IN_BLOCK = chosen(full=(42, 25), short=(1, 4))
 LEAST_NAMED = 0.99
 MAY_BE_RIGHT = ("row twice, another gone", "dates swapped", "new name misspelt")  # as good a record as it was
 _PLACE = re.compile(r"^error: (.+?): ")

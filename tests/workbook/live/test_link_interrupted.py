@@ -16,7 +16,7 @@ import pytest
 from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link_office import OfficeWorkbook
-from tests.form import chosen, every
+from tests.form import chosen, every, in_full
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
@@ -147,6 +147,7 @@ def test_a_process_of_the_link_asked_to_end_resumes_the_document(window: tuple[O
     workbook.close()
 
 
+@in_full
 def test_ctrl_c_in_the_middle_of_a_refresh_looked_at(window: tuple[Office, Path, str]) -> None:
     office, path, display = window
     again, _ = linked(office, path)

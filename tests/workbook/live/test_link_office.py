@@ -39,6 +39,7 @@ from costing.workbook.pages.pages import STALE_ROW, Page, pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
+from tests.form import chosen
 from tests.workbook.blank.test_blank import assert_same
 from tests.workbook.running import Office
 
@@ -59,9 +60,16 @@ def small(office: Office, small_bytes: bytes, tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
+def example(office: Office, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]:
+    """The demo estate, in the short form the small one, open."""
+    path: Path = request.getfixturevalue(chosen(full="demo_workbook", short="small_workbook"))
+    yield from opened(office, tmp_path / "example é 1.xlsx", path.read_bytes())
+
+
+@pytest.fixture
 def demo(office: Office, demo_workbook: Path, tmp_path: Path) -> Iterator[Path]:
     """The demo estate, open."""
-    yield from opened(office, tmp_path / "demo é 1.xlsx", demo_workbook.read_bytes())
+    yield from opened(office, tmp_path / "demo.xlsx", demo_workbook.read_bytes())
 
 
 def opened(office: Office, path: Path, content: bytes) -> Iterator[Path]:
@@ -128,31 +136,31 @@ def costs_of(tables: Sequence[RawTable]) -> list[ResultSheet]:
     return result_sheets([run_check(runs, cautions), costs(runs), stock(runs)])
 
 
-def test_an_open_workbook_is_read_as_its_file_is(office: Office, demo: Path) -> None:
-    workbook = attach(demo, office.pipe)
+def test_an_open_workbook_is_read_as_its_file_is(office: Office, example: Path) -> None:
+    workbook = attach(example, office.pipe)
     try:
         tables, counts, _ = read_open(workbook)
     finally:
         workbook.close()
-    filed = read_workbook(demo)
+    filed = read_workbook(example)
     assert [table.sheet for table in tables] == [table.sheet for table in filed]
     assert_same(load(tables), load(filed))
-    for mine, theirs in zip(counts, count_inputs(open_source(demo), [one.title for one in counts]), strict=True):
+    for mine, theirs in zip(counts, count_inputs(open_source(example), [one.title for one in counts]), strict=True):
         assert (mine.title, mine.filled) == (theirs.title, theirs.filled)
         assert mine.total == pytest.approx(theirs.total, rel=1e-12)
     assert not office.hand.modified()
 
 
-def test_the_demo_is_refreshed_in_place_and_nothing_is_saved(office: Office, demo: Path) -> None:
-    before = digest(demo)
-    workbook = attach(demo, office.pipe)
+def test_an_estate_is_refreshed_in_place_and_nothing_is_saved(office: Office, example: Path) -> None:
+    before = digest(example)
+    workbook = attach(example, office.pipe)
     try:
         refresher = Refresher(workbook, costs_of)
         assert "sheets refreshed" in refresher()
         names = office.hand.sheets()
         order = ["Cost per bottle", "Stock value", "Roll-forward", "Run check", "Cost build-up"]
         assert [name for name in names if name in order] == order, "the reader's order"
-        for page in pages(costs_of(read_workbook(demo))):
+        for page in pages(costs_of(read_workbook(example))):
             rows = shown(office, page)
             wanted = page.rows[: len(rows)]
             assert all(cell is None for row in page.rows[len(rows) :] for cell in row)
@@ -169,19 +177,9 @@ def test_the_demo_is_refreshed_in_place_and_nothing_is_saved(office: Office, dem
         assert office.hand.text("Cost per bottle", "A3")[0] == ""
         assert office.hand.see("Cost build-up", "F7:F2500") != old
         assert "nothing was written" in refresher()
-        took = []
-        for step in range(3):
-            office.hand.type("Dry goods", "G2", price[0][0] + 2.0 + step)
-            tables, _, _ = read_open(workbook)
-            laid_out = costs_of(tables)
-            started = time.perf_counter()
-            read_open(workbook)
-            write_open(workbook, pages(laid_out))
-            took.append(time.perf_counter() - started)
-        assert min(took) < 1.0, took
     finally:
         workbook.close()
-    assert digest(demo) == before
+    assert digest(example) == before
     assert office.hand.modified()
 
 
@@ -522,11 +520,12 @@ def _saved_by(office: Office, path: Path) -> Path:
     return path
 
 
-def test_a_hundred_thousand_cells_are_read_and_written(office: Office, linked: OfficeWorkbook) -> None:
+def test_many_cells_are_read_and_written(office: Office, linked: OfficeWorkbook) -> None:
+    size = chosen(full=10_000, short=1_000)
     rng = np.random.default_rng(3)
-    frame = pd.DataFrame(rng.normal(0, 1e4, (10_000, 10)), columns=[f"c{n}" for n in range(10)])
+    frame = pd.DataFrame(rng.normal(0, 1e4, (size, 10)), columns=[f"c{n}" for n in range(10)])
     sheet = ResultSheet("Origins", "Many", (), (ResultTable("many", frame, total_columns=("c0",)),))
     write_open(linked, pages([sheet]))
     read = linked.read_table("Origins")
-    assert np.array_equal(np.array(read.rows[5:10_005]), frame.to_numpy())
-    assert read.rows[10_005][0] == pytest.approx(frame["c0"].sum(), rel=1e-9)
+    assert np.array_equal(np.array(read.rows[5 : size + 5]), frame.to_numpy())
+    assert read.rows[size + 5][0] == pytest.approx(frame["c0"].sum(), rel=1e-9)

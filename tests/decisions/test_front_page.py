@@ -15,6 +15,7 @@ from costing.inputs.raw import RawTable
 from costing.model import Runs
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
+from tests.golden.as_kept import differences
 
 
 def test_what_has_a_command_of_its_own_is_named_once(demo_runs: Runs) -> None:
@@ -49,3 +50,7 @@ def test_no_amount_of_the_first_page_has_cents_but_a_bottle_and_a_litre(demo_run
     kinds = {name: catalogue.column(str(name)).kind for frame in answer.tables.values() for name in frame}
     assert kinds["front_amount"] == "money total"
     assert "money amount" not in kinds.values()
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs: Runs) -> None:
+    assert differences("demo", ["front page"], demo_runs) == []

@@ -13,6 +13,7 @@ from costing.decisions.budget.entries import CASH_KINDS, posted_entries
 from costing.decisions.cash.bank import interest_and_capital
 from costing.decisions.cash.cash import cash, unpaid
 from costing.money.postings import TABLE_NAMES
+from tests.golden.as_kept import differences
 
 LOAN = {"loan": "Line", "from_date": "2024-01-15", "due_date": "2029-01-15", "amount": 400_000, "rate": 4.0}
 LINE = {**LOAN, "repayment": "at will", "payment_months": 3}
@@ -226,3 +227,7 @@ def test_the_command_prints_and_writes(book, capsys, monkeypatch) -> None:
     assert "Cash by month, as planned (EUR)" in printed
     assert max(map(len, printed.splitlines())) <= 110
     assert printed.count("\n2026-") >= 6
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["cash"], demo_runs) == []

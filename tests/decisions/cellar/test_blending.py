@@ -19,6 +19,7 @@ from costing.decisions.cellar.cheapest_blend import cheapest_blend, cheapest_ble
 from costing.decisions.plan.views import plan_answer
 from costing.model import Runs
 from costing.results.stock import stock_values
+from tests.golden.as_kept import differences
 
 
 @pytest.fixture(scope="module")
@@ -392,3 +393,7 @@ def test_the_worth_of_a_bottle_more_stands_beside_the_trials(demo_runs) -> None:
     costed = trials(demo_runs)["trial_blends_costed"]
     margin = plan_answer(demo_runs)["worth_at_margin"].set_index("lot")["worth_of_one_more"]
     assert costed["worth_at_tirage"].to_numpy() == pytest.approx(np.full(len(costed), margin["T26-BRUT"]))
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["blend"], demo_runs) == []

@@ -18,6 +18,7 @@ from costing.decisions.cellar.recipes import recipe_estate, recipe_findings, rec
 from costing.inputs.schema import recipe_figures, sheets
 from costing.model import Runs
 from costing.results.composition import composition
+from tests.golden.as_kept import differences
 
 FIGURES_BY_STAGE = ["standard_per_bottle", "actual_per_bottle", "difference"]
 PLAIN = {
@@ -313,3 +314,7 @@ def test_a_recipe_changes_nothing_of_the_estate(demo) -> None:
     assert len(recipes(Runs(silent, demo[0].chain)).main) == 0
     again = run(silent, BOOK)
     assert again.total.tolist() == demo[0].total.tolist()
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["recipes"], demo_runs) == []

@@ -20,6 +20,7 @@ from costing.decisions.plan.views import plan_answer
 from costing.engine.carrying import RateCurve
 from costing.model import Runs
 from costing.results.stock import stock_values
+from tests.golden.as_kept import differences
 
 EVENLY = 0.075 / np.log(1.075)  # money paid evenly over a year, at its end
 
@@ -278,3 +279,7 @@ def test_dear_second_pressing_is_sold_and_cheap_is_used(demo_runs) -> None:
 
     assert at(60.0) == "sell"
     assert at(0.1).startswith("use")
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["vats"], demo_runs) == []

@@ -10,6 +10,7 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.changes.futures import QUARTER, THROUGHOUT
 from costing.decisions.plan.plans import BEST
+from tests.golden.as_kept import differences
 
 pytestmark = pytest.mark.slow
 
@@ -105,3 +106,7 @@ def test_the_command_prints_them(answer, monkeypatch: pytest.MonkeyPatch, capsys
     printed = capsys.readouterr().out
     assert "This quarter in every future" in printed
     assert "deciding anew later loses" in " ".join(printed.split())
+
+
+def test_every_figure_of_the_demo_is_as_kept(answer, demo_runs) -> None:
+    assert differences("demo", ["futures"], demo_runs, answer) == []

@@ -28,6 +28,7 @@ from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.costs import releases
 from tests.form import every
+from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
 COLUMNS = ["scenario", "sheet", "column", "where", "how", "value"]
@@ -228,3 +229,7 @@ def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:
     beside = scenarios_answer(runs, {"the budget": Runs(read_estate(tables))})
     assert not len(beside.main)
     assert beside.empty.startswith("No release to compare")
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["scenarios"], demo_runs) == []

@@ -27,6 +27,7 @@ from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
 from tests.form import FULL, chosen, in_full
+from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
@@ -282,3 +283,7 @@ def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(
     }
     money = cells[[one in priced for one in zip(cells["sheet"], cells["sheet_column"], strict=True)]]
     assert money["change_per_percent"].sum() == pytest.approx(costed_figure(results, "D25-3-BRUT") / 100.0, rel=1e-9)
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["sensitivity"], demo_runs) == []

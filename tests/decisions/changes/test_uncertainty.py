@@ -37,6 +37,7 @@ from costing.graph.arrays import KINDS
 from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.stock import stock_values
+from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
 BRUT = "D25-3-BRUT"
@@ -382,3 +383,7 @@ def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None
     assert ((widest["p5"] == low) & (widest["p95"] == high)).any()
     assert next(iter(answer.tables)) == "costs_drawn"
     assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["forecast"], demo_runs) == []

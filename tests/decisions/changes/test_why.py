@@ -19,6 +19,7 @@ from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.why import why_answer, why_it_moved
 from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
 from tests.form import every
+from tests.golden.as_kept import differences
 
 LOT = "D25-3-BRUT"
 
@@ -158,3 +159,7 @@ def test_fewer_litres_from_the_same_grapes_are_the_yield_line(demo) -> None:
     one, other = bottle_of(run(demo, BOOK), LOT), bottle_of(less, LOT)
     assert other.kg_per_l == pytest.approx(one.kg_per_l / 0.95, rel=5e-3)
     assert other.price == pytest.approx(one.price, rel=5e-3)
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["why"], demo_runs) == []

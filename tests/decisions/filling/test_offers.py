@@ -21,6 +21,7 @@ from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import value_of
 from tests.decisions.plan.best import best_plan
+from tests.golden.as_kept import differences
 
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
@@ -241,3 +242,7 @@ def test_the_command_prints_the_offers(capsys) -> None:
     assert max(map(len, printed.splitlines())) <= 100
     assert main(["offers", str(demo_folder()), "--json"]) == 0
     assert {"offers_judged", "offers_in_blend"} <= set(json.loads(capsys.readouterr().out))
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["offers"], demo_runs) == []

@@ -18,6 +18,7 @@ from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_co
 from costing.decisions.plan.planning import value_of
 from costing.model import Runs
 from tests.decisions.plan.best import best_plan
+from tests.golden.as_kept import differences
 
 
 @pytest.fixture(scope="module")
@@ -208,3 +209,7 @@ def test_the_command_prints_what_to_fill(capsys) -> None:
     assert max(map(len, printed.splitlines())) <= 100
     assert main(["tirage", str(demo_folder()), "--json"]) == 0
     assert {"tirage_advice", "reserve_levels"} <= set(json.loads(capsys.readouterr().out))
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["tirage"], demo_runs) == []

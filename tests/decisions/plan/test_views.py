@@ -20,6 +20,7 @@ from costing.decisions.plan.views import plan_answer
 from costing.model import Runs
 from tests.decisions.plan.best import best_plan
 from tests.form import every
+from tests.golden.as_kept import differences
 
 
 @pytest.fixture(scope="module")
@@ -284,3 +285,7 @@ def test_an_estate_without_prices_has_nothing_to_plan(demo_estate) -> None:
     answer = plan_answer(Runs(none))
     assert not len(answer.main)
     assert "nothing to plan" in answer.empty
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    assert differences("demo", ["plan", "ageing"], demo_runs) == []

@@ -17,6 +17,7 @@ from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.results import Results
 from tests.decisions.one_bottling import one_bottling
+from tests.golden.as_kept import differences
 
 
 @pytest.fixture(scope="module")
@@ -255,3 +256,7 @@ def test_margins_by_channel_and_year_are_the_same_money(table: pd.DataFrame, dem
     side = answer["margin_by_cuvee_and_channel"].set_index("cuvee_format")
     whole = answer["margins"].set_index("cuvee_format")["margin_total"]
     assert side.sum(axis=1).to_numpy() == pytest.approx(whole.loc[side.index].to_numpy(), rel=1e-9)
+
+
+def test_every_figure_of_the_demo_is_as_kept(demo_runs: Runs) -> None:
+    assert differences("demo", ["margins", "prices"], demo_runs) == []

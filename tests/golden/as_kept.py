@@ -1,0 +1,206 @@
+"""Every figure and sentence of whole answers, beside what `kept/` says of them: `python -m tests.golden.as_kept` writes
+it anew.
+
+Rule: a column of a table is kept as the sum of its numbers, a second sum in which each row counts by its place, and a
+    digest of its words and gaps; so are an answer's sentences, findings, titles and charts, and on further bases whole
+    tables. A line that changes names its table and column.
+What it does not do: say that a figure is right. The worked cases and `tests/published` do; this says that a figure
+    moved which nobody meant to move. Read the lines that change before keeping them.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from costing import read_estate
+from costing.accounts.amounts_charged import charged
+from costing.accounts.check import run_check
+from costing.accounts.costs import costs
+from costing.accounts.origins import made_of_latest, origins_of
+from costing.accounts.over_time import over_time
+from costing.accounts.services import services
+from costing.accounts.stock import stock
+from costing.answers.answer import Answer
+from costing.decisions.changes.why import why_answer
+from costing.decisions.front_page import front_page
+from costing.errors import InputError
+from costing.house import House
+from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.inputs.estate import Estate
+from costing.inputs.load import read_inputs
+from costing.model import Runs
+from costing.results.amounts_charged import amounts_charged
+from costing.results.costs import build_up, releases
+from costing.results.origins import origins
+from costing.results.stock import stock_values
+from tests.golden.test_order_of_rows import estate_tables
+
+KEPT = Path(__file__).with_name("kept")
+COLUMNS = ("answer", "table", "column", "total", "by_place", "words")
+WITHIN = 1e-11
+"""Of the absolute sum of a column: what the order of additions may move."""
+
+
+def _house(runs: Runs) -> House:
+    house = House(runs.estate)
+    house.runs = runs
+    return house
+
+
+BASES = (
+    BOOK,
+    ECONOMIC,
+    REPLACEMENT,
+    BOOK.replace(name="gains, at sale", abnormal_gains=True, by_product="at sale", own_grapes="transfer price"),
+    ECONOMIC.replace(name="at 5 % on lees", rate=0.05, capital_stages=("on lees",), by_product="none"),
+    REPLACEMENT.replace(
+        name="storage in reserve", storage_stages=("reserve",), expensed_elements=("labour", "capital")
+    ),
+    ECONOMIC.replace(name="constant margin", split_method="constant margin", own_grapes="growing cost"),
+)
+
+
+def on_every_basis(runs: Runs) -> dict[str, pd.DataFrame]:
+    """Tables of results on each of several bases, and every row behind what one lot of each kind of goods costs."""
+    found = {}
+    for basis in BASES:
+        results = runs.on(basis)
+        tables = {
+            "reconciliation": results.reconciliation(),
+            "stock": stock_values(results),
+            "build-up": build_up(results),
+            "amounts": amounts_charged(results),
+        }
+        lots = [*tables["stock"].drop_duplicates("kind")["lot"], *tables["build-up"]["release"].iloc[:1]]
+        tables |= {f"origins of {lot}": origins(results, lot) for lot in dict.fromkeys(lots)}
+        found |= {f"{basis.name}: {name}": table for name, table in tables.items()}
+    return found
+
+
+ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
+    "costs": costs,
+    "stock": stock,
+    "amounts charged": charged,
+    "over time": over_time,
+    "services": services,
+    "made of": made_of_latest,
+    "run check": lambda runs: run_check(runs, runs.estate.cautions),
+    "origins": lambda runs: origins_of(runs, str(releases(runs.book)["release"].iloc[0])),
+}
+DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
+    "ageing": lambda runs: _house(runs).ageing(),
+    "plan": lambda runs: _house(runs).plan(),
+    "tirage": lambda runs: _house(runs).tirage(),
+    "cash": lambda runs: _house(runs).cash(),
+    "offers": lambda runs: _house(runs).offers(),
+    "vats": lambda runs: _house(runs).vats(),
+    "blend": lambda runs: _house(runs).blend(),
+    "recipes": lambda runs: _house(runs).recipes(),
+    "prices": lambda runs: _house(runs).prices(),
+    "margins": lambda runs: _house(runs).margins(),
+    "scenarios": lambda runs: _house(runs).scenarios(),
+    "why": why_answer,
+    "front page": lambda runs: front_page(runs, (), ()),
+    "futures": lambda runs: _house(runs).futures(),
+    "sensitivity": lambda runs: _house(runs).sensitivity(),
+    "forecast": lambda runs: _house(runs).forecast(),
+}
+ANSWERS = {"every basis": on_every_basis, **ACCOUNTS, **DECISIONS}
+Line = dict[str, str | float]
+
+
+def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[Line, float]]:
+    """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings."""
+    try:
+        answer = ANSWERS[name](runs) if given is None else given
+    except InputError as refused:
+        return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
+    if isinstance(answer, Mapping):
+        whole = {table: pd.DataFrame({"": frame.to_numpy(dtype=object).ravel()}) for table, frame in answer.items()}
+        return [line for table, frame in whole.items() for line in _columns(name, table, frame)]
+    said: dict[str, list[str]] = {
+        "says": list(answer.says),
+        "findings": [str(finding) for finding in answer.findings],
+        "titles": [answer.title(table) for table in answer.tables],
+        "charts": [repr(chart) for chart in answer.charts],
+    }
+    found = [(_line(name, "", part, words), 0.0) for part, words in said.items()]
+    return [*found, *(line for table in answer.tables for line in _columns(name, table, answer[table]))]
+
+
+def _columns(name: str, table: str, frame: pd.DataFrame) -> Iterator[tuple[Line, float]]:
+    weights = 1.0 + np.cos(np.arange(1, len(frame) + 1))
+    for column in frame.columns:
+        cells = [_number_and_words(cell) for cell in frame[column].tolist()]
+        numbers = np.array([number for number, _ in cells], dtype=np.float64)
+        sums = float(numbers.sum()), float(numbers @ weights)
+        yield _line(name, table, str(column), [words for _, words in cells], *sums), WITHIN * np.abs(numbers).sum()
+
+
+def _line(name: str, table: str, column: str, words: list[str], total: float = 0.0, by_place: float = 0.0) -> Line:
+    digest = hashlib.sha256("\n".join(words).encode()).hexdigest()[:12]
+    return dict(zip(COLUMNS, (name, table, column, total, by_place, f"{len(words)} {digest}"), strict=True))
+
+
+def _number_and_words(cell: object) -> tuple[float, str]:
+    if cell is None or cell is pd.NaT or (isinstance(cell, float) and np.isnan(cell)):
+        return 0.0, "-"
+    if isinstance(cell, (int, float, np.number)) and not isinstance(cell, bool) and np.isfinite(float(cell)):
+        return float(cell), ""
+    return 0.0, str(cell)
+
+
+def differences(kept: str, names: Iterable[str], runs: Runs, given: Answer | None = None) -> list[str]:
+    """What differs from what is kept of these answers of an estate: table and column, and both figures. given: the
+    answer, where it has been asked for.
+    """
+    now = {_key(line): (line, within) for name in names for line, within in lines_of(name, runs, given)}
+    answers = {key[0] for key in now}
+    with (KEPT / f"{kept}.csv").open(encoding="utf-8", newline="") as file:
+        was = {_key(line): line for line in csv.DictReader(file) if line["answer"] in answers}
+    found = [f"{' '.join(key)}: {'new' if key in now else 'gone'}" for key in now.keys() ^ was.keys()]
+    for key in now.keys() & was.keys():
+        line, within = now[key]
+        found += [
+            f"{' '.join(key)}: {column} {line[column]}, kept {was[key][column]}"
+            for column in ("total", "by_place")
+            if not abs(float(line[column]) - float(was[key][column])) <= within + 1e-7
+        ]
+        if line["words"] != was[key]["words"]:
+            found.append(f"{' '.join(key)}: other words, gaps or number of rows")
+    return sorted(found)
+
+
+def _key(line: Mapping[str, str | float]) -> tuple[str, ...]:
+    return tuple(str(line[part]) for part in COLUMNS[:3])
+
+
+def estates() -> dict[str, Estate]:
+    """The estates whose answers are kept, by name."""
+    root = Path(__file__).parents[2]
+    return {
+        "each_kind_of_work": read_estate(estate_tables()),
+        "one_of_each_sheet": read_inputs(root / "tests/inputs/small_estate"),
+        "demo": read_inputs(root / "demo_estate"),
+    }
+
+
+def main() -> None:
+    """Write what the answers are now."""
+    for kept, estate in estates().items():
+        runs = Runs(estate)
+        with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+            writer.writeheader()
+            for line, _ in (line for name in ANSWERS for line in lines_of(name, runs)):
+                writer.writerow({**line, "total": f"{line['total']:.14g}", "by_place": f"{line['by_place']:.14g}"})
+
+
+if __name__ == "__main__":
+    main()

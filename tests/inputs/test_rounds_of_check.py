@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import costing
-from tests.form import chosen
+from tests.form import chosen, in_full
 from tests.inputs.slips import WAYS, Slip, check, rounds, slips, with_slips
 
 SEEDS = chosen(full=range(60), short=(0, 18))
@@ -32,6 +32,7 @@ def test_slips_of_every_kind_are_mended_in_two_rounds(seed: int, frames: dict[st
     assert len(by_round) <= MOST_ROUNDS, f"seed {seed}: {[(slip.kind, slip.place) for slip in by_round[-1][0]]}"
 
 
+@in_full
 def test_one_sheet_at_a_time_takes_longer(frames: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch) -> None:
     """The measure can fail: told of the first sheet alone, a person comes back for each of the others."""
     made = slips(frames, 0)

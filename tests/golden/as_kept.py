@@ -13,6 +13,8 @@ from __future__ import annotations
 import csv
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -28,18 +30,22 @@ from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers.answer import Answer
 from costing.decisions.changes.why import why_answer
+from costing.decisions.closing.closing import close_year, with_closing
+from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.errors import InputError
 from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
-from costing.model import Runs
+from costing.model import Runs, run
 from costing.results.amounts_charged import amounts_charged
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
 from costing.results.stock import stock_values
 from tests.golden.test_order_of_rows import estate_tables
+from tests.properties.estates import random_estate
+from tests.properties.test_other_owners import pair
 
 KEPT = Path(__file__).with_name("kept")
 COLUMNS = ("answer", "table", "column", "total", "by_place", "words")
@@ -83,6 +89,18 @@ def on_every_basis(runs: Runs) -> dict[str, pd.DataFrame]:
     return found
 
 
+def closed_and_opened(runs: Runs) -> dict[str, pd.DataFrame]:
+    """What the last closing up to the valuation date freezes, what the next year opens with, and its stock today."""
+    day = pd.Timestamp(runs.date)
+    on = (day + pd.Timedelta(days=1) - pd.offsets.YearBegin()).date() - timedelta(days=1)
+    sheets = with_closing(runs.estate, close_year(runs.estate, on))
+    frozen = {name: as_table(name, table) for name, table in sheets.items()}
+    following = open_year(replace(runs.estate, tables={**runs.estate.tables, **frozen}), on)
+    opened = {name: frame.dropna(axis=1, how="all") for name, frame in following.tables.items() if len(frame)}
+    tables = {**frozen, **opened, "stock": stock_values(run(following, BOOK))}
+    return tables | {"economic stock": stock_values(run(following, ECONOMIC))}
+
+
 ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
     "costs": costs,
     "stock": stock,
@@ -111,19 +129,35 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
     "sensitivity": lambda runs: _house(runs).sensitivity(),
     "forecast": lambda runs: _house(runs).forecast(),
 }
-ANSWERS = {"every basis": on_every_basis, **ACCOUNTS, **DECISIONS}
+ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
+"""What is asked of drawn estates."""
+ANSWERS = {"every basis": on_every_basis, "year closed": closed_and_opened, **ACCOUNTS, **DECISIONS}
+_ROOT = Path(__file__).parents[2]
+DRAWN: Mapping[str, Callable[[], Estate]] = {
+    "drawn_1_beside_a_neighbour": lambda: read_estate(pair(1)[1]),
+    "drawn_2_beside_a_neighbour": lambda: read_estate(pair(2)[1]),
+    "drawn_11": lambda: read_estate(random_estate(11, 40)),
+    "drawn_12_with_plans": lambda: read_estate(random_estate(12, 40, plan_days=200)),
+}
+ESTATES: Mapping[str, Callable[[], Estate]] = {
+    "each_kind_of_work": lambda: read_estate(estate_tables()),
+    "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
+    "demo": lambda: read_inputs(_ROOT / "demo_estate"),
+    **DRAWN,
+}
 Line = dict[str, str | float]
 
 
-def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[Line, float]]:
-    """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings."""
+def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool = False) -> list[tuple[Line, float]]:
+    """Lines of one answer, each with what its sums may differ by; of a question that is refused, its findings. whole:
+    one line for a table.
+    """
     try:
         answer = ANSWERS[name](runs) if given is None else given
     except InputError as refused:
         return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
     if isinstance(answer, Mapping):
-        whole = {table: pd.DataFrame({"": frame.to_numpy(dtype=object).ravel()}) for table, frame in answer.items()}
-        return [line for table, frame in whole.items() for line in _columns(name, table, frame)]
+        return [line for table, frame in answer.items() for line in _columns(name, table, _as_one(frame))]
     said: dict[str, list[str]] = {
         "says": list(answer.says),
         "findings": [str(finding) for finding in answer.findings],
@@ -131,7 +165,13 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None) -> list[tuple[L
         "charts": [repr(chart) for chart in answer.charts],
     }
     found = [(_line(name, "", part, words), 0.0) for part, words in said.items()]
-    return [*found, *(line for table in answer.tables for line in _columns(name, table, answer[table]))]
+    tables = {table: _as_one(frame) if whole else frame for table, frame in answer.tables.items()}
+    return [*found, *(line for table, frame in tables.items() for line in _columns(name, table, frame))]
+
+
+def _as_one(frame: pd.DataFrame) -> pd.DataFrame:
+    """All cells of a table, row after row, and its headers, in one column."""
+    return pd.DataFrame({"": [*map(str, frame.columns), *frame.to_numpy(dtype=object).ravel().tolist()]})
 
 
 def _columns(name: str, table: str, frame: pd.DataFrame) -> Iterator[tuple[Line, float]]:
@@ -160,7 +200,11 @@ def differences(kept: str, names: Iterable[str], runs: Runs, given: Answer | Non
     """What differs from what is kept of these answers of an estate: table and column, and both figures. given: the
     answer, where it has been asked for.
     """
-    now = {_key(line): (line, within) for name in names for line, within in lines_of(name, runs, given)}
+    now = {
+        _key(line): (line, within)
+        for name in names
+        for line, within in lines_of(name, runs, given, whole=kept in DRAWN)
+    }
     answers = {key[0] for key in now}
     with (KEPT / f"{kept}.csv").open(encoding="utf-8", newline="") as file:
         was = {_key(line): line for line in csv.DictReader(file) if line["answer"] in answers}
@@ -181,24 +225,20 @@ def _key(line: Mapping[str, str | float]) -> tuple[str, ...]:
     return tuple(str(line[part]) for part in COLUMNS[:3])
 
 
-def estates() -> dict[str, Estate]:
-    """The estates whose answers are kept, by name."""
-    root = Path(__file__).parents[2]
-    return {
-        "each_kind_of_work": read_estate(estate_tables()),
-        "one_of_each_sheet": read_inputs(root / "tests/inputs/small_estate"),
-        "demo": read_inputs(root / "demo_estate"),
-    }
+def runs_of(kept: str) -> Runs:
+    """Results of one of the estates whose answers are kept."""
+    return Runs(ESTATES[kept]())
 
 
 def main() -> None:
     """Write what the answers are now."""
-    for kept, estate in estates().items():
-        runs = Runs(estate)
+    for kept in ESTATES:
+        runs = runs_of(kept)
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
             writer.writeheader()
-            for line, _ in (line for name in ANSWERS for line in lines_of(name, runs)):
+            asked = ALIKE if kept in DRAWN else ANSWERS
+            for line, _ in (line for name in asked for line in lines_of(name, runs, whole=kept in DRAWN)):
                 writer.writerow({**line, "total": f"{line['total']:.14g}", "by_place": f"{line['by_place']:.14g}"})
 
 

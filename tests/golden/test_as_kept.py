@@ -4,23 +4,27 @@ decisions stand beside the other tests of each decision, where they are computed
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from costing.model import Runs
-from tests.golden.as_kept import ACCOUNTS, ANSWERS, differences, estates
+from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, differences, runs_of
 
-
-@pytest.fixture(scope="module")
-def small() -> dict[str, Runs]:
-    return {name: Runs(estate) for name, estate in estates().items() if name != "demo"}
+once = cache(runs_of)
 
 
 @pytest.mark.parametrize("name", ANSWERS)
 @pytest.mark.parametrize("estate", ["each_kind_of_work", "one_of_each_sheet"])
-def test_answers_of_small_estates(estate: str, name: str, small: dict[str, Runs]) -> None:
-    assert differences(estate, [name], small[estate]) == []
+def test_answers_of_small_estates(estate: str, name: str) -> None:
+    assert differences(estate, [name], once(estate)) == []
 
 
-@pytest.mark.parametrize("name", ["every basis", *ACCOUNTS])
+@pytest.mark.parametrize("estate", DRAWN)
+def test_accounts_of_drawn_estates(estate: str) -> None:
+    assert differences(estate, ALIKE, runs_of(estate)) == []
+
+
+@pytest.mark.parametrize("name", ["every basis", "year closed", *ACCOUNTS])
 def test_accounts_of_the_demo(name: str, demo_runs: Runs) -> None:
     assert differences("demo", [name], demo_runs) == []

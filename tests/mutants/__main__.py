@@ -46,7 +46,7 @@ def main() -> int:
     for name in _LOADED_ONCE:  # what every mutant needs and none changes
         importlib.import_module(name)
     kept = record(options.package, options.jobs, anew=options.record)
-    drawn = _drawn(options.package, options.n, options.seed)
+    drawn = _drawn(options.package, options.n, options.seed, options.at)
     found = _Judge(kept, options.seconds, options.jobs).judged(drawn)
     survivors = sorted(f"  {_in_words(one)} ({by})\n" for one, (is_killed, by) in found if not is_killed)
     killed = len(found) - len(survivors)
@@ -63,13 +63,16 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=30.0, help="of processor for the tests of a mutant")
     parser.add_argument("--jobs", type=int, default=2, help="how many mutants beside each other")
+    parser.add_argument("--at", nargs="+", default=[], help="all of some lines instead: costing/money/pools.py:229")
     parser.add_argument("--record", action="store_true", help="record anew which tests run which lines")
     return parser.parse_args()
 
 
-def _drawn(package: str, n: int, seed: int) -> list[Drawn]:
+def _drawn(package: str, n: int, seed: int, at: list[str]) -> list[Drawn]:
     files = sorted((ROOT / "costing" / package).rglob("*.py"))
     drawn = [(path, mutant) for path in files for mutant in mutants(path.read_text("utf-8"))]
+    if at:
+        return [one for one in drawn if _in_words(one).partition(" ")[0] in at]
     return random.Random(seed).sample(drawn, min(n, len(drawn)))
 
 

@@ -1,6 +1,7 @@
 """Small wrong changes to a module: one operator, comparison, condition or number at a time.
 
-Messages, docstrings and annotations are left alone; so are modules that only hold names.
+Messages, docstrings and annotations are left alone; so is what a call says for a case that never comes: that its parts
+are equally long (`strict`), what stands in for an empty array (`initial`).
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ _OPERATORS: dict[type[ast.operator], type[ast.operator]] = {
     ast.BitAnd: ast.BitOr,
     ast.BitOr: ast.BitAnd,
 }
+_NEVER_SEEN = ("strict", "initial")
 _SIGNS = (ast.USub, ast.Not, ast.Invert)
 
 
@@ -80,6 +82,8 @@ def _lines(tree: ast.AST) -> dict[int, range]:
 def _left_alone(node: ast.AST) -> Iterator[ast.AST]:
     if isinstance(node, ast.JoinedStr):
         yield node
+    if isinstance(node, ast.keyword) and node.arg in _NEVER_SEEN:
+        yield node.value
     if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
         yield from node.decorator_list
     if isinstance(node, ast.arg | ast.AnnAssign) and node.annotation:

@@ -1,4 +1,5 @@
-"""Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`.
+"""Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`,
+under names that hold in any checkout.
 
 Recorded are the tests nearest to a package: its own, and the worked cases. What a fixture wider than a test computes is
 recorded under the fixture's name, for every test that asks for it. Tests that failed while they were recorded are left
@@ -43,7 +44,7 @@ class Record:
 
     def tests_of(self, path: Path, lines: range) -> list[str]:
         """Tests that run the lines, then those that share a fixture with one of them, then all that run the module."""
-        known = self.digests.get(str(path)) == digest(path)
+        known = self.digests.get(_name(path)) == digest(path)
         on_lines = set().union(*self._contexts(path, lines)) if known else set()
         on_module = set().union(*self._contexts(path, None))
         direct = self._asking(on_lines)
@@ -71,7 +72,7 @@ class Record:
         return seconds * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
-        for line, contexts in self.lines.contexts_by_lineno(str(path)).items():
+        for line, contexts in self.lines.contexts_by_lineno(_name(path)).items():
             if lines is None or line in lines:
                 yield set(contexts)
 
@@ -79,6 +80,10 @@ class Record:
 @cache
 def _text(path: Path) -> str:
     return path.read_text("utf-8") if path.is_file() else ""
+
+
+def _name(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
 
 
 def digest(path: Path) -> str:
@@ -94,7 +99,7 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}}
     if (KEPT / "tests.json").is_file():
         kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
-    files = [path for path in nearest(package) if str(path) not in kept["files"]]
+    files = [path for path in nearest(package) if _name(path) not in kept["files"]]
     parts = _recorded(files, jobs) if files else []
     lines = coverage.CoverageData(str(KEPT / "lines"))  # opened by this process alone
     lines.read()  # or it begins anew
@@ -103,8 +108,8 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
         kept["fixtures"].update(part["fixtures"])
         lines.update(coverage.CoverageData(str(KEPT / f"lines-{number}")))
     if files:
-        kept["files"] += map(str, files)
-        now = {str(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
+        kept["files"] += map(_name, files)
+        now = {_name(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
     return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
@@ -134,6 +139,7 @@ def _record_part(number: int, files: list[Path]) -> None:
     measured = coverage.Coverage(
         data_file=str(KEPT / f"lines-{number}"), include=[f"{ROOT}/costing/*"], config_file=False, messages=False
     )
+    measured.set_option("run:relative_files", value=True)
     measured.start()
     watch = _Watch(measured.switch_context)
     pytest.main([*OPTIONS, *map(str, files)], plugins=[watch])

@@ -40,6 +40,10 @@ def test_what_is_changed() -> None:
     }
 
 
+def test_what_a_call_says_of_a_case_that_never_comes_is_left_alone() -> None:
+    assert {mutant.before for mutant in mutants("x = a.max(initial=0), list(zip(a, b, strict=True)), f(g=1)")} == {"1"}
+
+
 @pytest.mark.parametrize("source", [SOURCE, Path(carrying.__file__).read_text("utf-8")], ids=["small", "carrying"])
 def test_each_mutant_is_another_program(source: str) -> None:
     right = ast.dump(ast.parse(source))

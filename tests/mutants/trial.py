@@ -81,8 +81,12 @@ class Tests:
             self.killer = report.nodeid
 
     def in_order(self, recorded: Sequence[str], known: set[str], package: str) -> list[pytest.Item]:
-        """New tests of the package first, then the recorded ones in their order."""
-        new = [item for name, item in self.items.items() if name not in known and name.startswith(package)]
+        """New tests of the package and worked cases first, then the recorded ones in their order."""
+        new = [
+            item
+            for name, item in self.items.items()
+            if name not in known and name.startswith((package, "tests/golden/"))
+        ]
         return new + [self.items[name] for name in recorded if name in self.items]
 
     def run(self, items: Sequence[pytest.Item], seconds: float) -> Verdict:

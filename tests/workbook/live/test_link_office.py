@@ -6,7 +6,9 @@ says whether the document was changed or saved.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
+import io
 import os
 import signal
 import subprocess
@@ -17,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -28,7 +31,6 @@ from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.model import Runs
-from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.sheets import read_book
 from costing.workbook.file.stale import STALE, count_inputs
 from costing.workbook.live.link import FINDINGS_SHEET, Refresher, attach, link
@@ -48,9 +50,15 @@ pytestmark = pytest.mark.office
 
 @pytest.fixture(scope="module")
 def small_bytes() -> bytes:
-    settings = pd.DataFrame({"Setting": ["Currency"], "Value": ["EUR"]})
-    counts = pd.DataFrame({"Date": pd.to_datetime(["2024-12-31"]), "Lot": ["V1"], "Measured": [1990.5]})
-    return blank_bytes({"Settings": settings, "Stocktakes": counts})
+    book, saved = openpyxl.Workbook(), io.BytesIO()
+    book.active.title = "Settings"
+    rows = (["Setting", "Value"], ["Currency", "EUR"])
+    counts = (["Date", "Lot", "Measured"], [dt.date(2024, 12, 31), "V1", 1990.5])
+    for sheet, lines in ((book.active, rows), (book.create_sheet("Stocktakes"), counts)):
+        for line in lines:
+            sheet.append(line)
+    book.save(saved)
+    return saved.getvalue()
 
 
 @pytest.fixture

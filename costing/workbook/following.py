@@ -53,16 +53,16 @@ def following_workbook(package: Package, estate: Estate, opened: Opened) -> byte
         sheet = book.sheet(title)
         if sheet is not None:
             changed |= _edited(book, sheet, edit)
-    content = read_package(rebuild(package, *_without_chain(book, changed)), package.path)
+    content = read_package(rebuild(package, *_without_chain(book, changed)), package.path, ours=True)
     if anew:
         tables = tables_from_estate(opened.estate)
         frames = {title: frame for title, frame in tables.items() if sheet_name(title)[0] in anew}
-        content = read_package(with_sheets(content, anew, frames, replaced=anew), package.path)
+        content = read_package(with_sheets(content, anew, frames, replaced=anew), package.path, ours=True)
     present = [name for name in YEAR_END if read_book(content).sheet(sheets()[name].title)]
     if present:
         blank = year_end_sheets({name: empty_table(name) for name in present})
         scratch = result_workbook(blank, RunStamp.now(""), None, date_1904=is_1904(book))
-        content = read_package(graft(content, scratch, OWNED_SHEETS), package.path)
+        content = read_package(graft(content, scratch, OWNED_SHEETS), package.path, ours=True)
     _require_same(loaded(read_workbook(content)), opened.estate)
     return rebuild(content, {})
 

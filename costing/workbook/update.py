@@ -21,7 +21,7 @@ from costing.workbook.file.stale import count_inputs, stale_formula
 from costing.workbook.file.standing import Typed, typed_by_hand
 from costing.workbook.pages.closing_sheets import OWNED_YEAR_END
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
-from costing.workbook.pages.write import result_workbook
+from costing.workbook.pages.write import scratch_workbook
 from costing.workbook.read import links_of
 
 OWNED_SHEETS = (*catalogue.sheet_plans(), "Run log", *OWNED_YEAR_END)
@@ -70,14 +70,14 @@ def write_results(
     linked = {linked_sheet.title for linked_sheet in links_of(book).sheets}
     titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
     stale = stale_formula(count_inputs(package, titles))
-    scratch = result_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))
-    content = graft(package, scratch, OWNED_SHEETS, strip_dependents=strip)
-    whole = read_package(content, package.path)
+    scratch, long_tables = scratch_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))
+    content = graft(package, scratch, OWNED_SHEETS, long_tables=long_tables, strip_dependents=strip)
+    whole = read_package(content, package.path, ours=True)
     old = tuple(dependent_formulas(whole, OWNED_SHEETS))
     if path.is_dir() or beside:
         return Written(write_beside(package.path, content), None, old)
     may_change = dependent_parts(whole, OWNED_SHEETS) if strip else ()
-    typed = typed_by_hand(package, scratch, set(catalogue.tables()))
+    typed = typed_by_hand(package, whole, {sheet.name for sheet in result_sheets}, set(catalogue.tables()))
     backup = replace_atomically(path, content, package.sha256, ignore_lock=ignore_lock, may_change=may_change)
     return Written(path, backup, old, typed)
 

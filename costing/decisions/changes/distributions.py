@@ -14,18 +14,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from scipy.special import ndtr, ndtri
 
 from costing.array_types import Floats
 from costing.decisions.changes.changes import Change, ChangedCells, changed_values, read_target
+from costing.engine.numerics import normal_share
 from costing.errors import Finding, errors_in, nearest
 from costing.inputs.estate import Estate
 from costing.inputs.schema import sheets
 
 _SMALL = 1e-9
+_FAR_OUT = NormalDist().inv_cdf(0.999)
+FAR = np.array([-_FAR_OUT, _FAR_OUT])
+"""Scores as far out as one draw in a thousand, at either end."""
 
 
 @dataclass(frozen=True)
@@ -35,14 +40,14 @@ class Distribution:
     kind: str
     parameters: tuple[float, float, float]
 
-    def quantile(self, share: Floats) -> Floats:
-        """Value that the figure stays below with each probability."""
-        return _QUANTILES[self.kind](share, *self.parameters)
+    def at(self, score: npt.ArrayLike) -> Floats:
+        """Value that the figure stays below as often as a standard normal one stays below the score."""
+        return _VALUES[self.kind](np.asarray(score, dtype=np.float64), *self.parameters)
 
     @property
     def median(self) -> float:
         """Value in the middle."""
-        return float(self.quantile(np.array([0.5]))[0])
+        return float(self.at(0.0))
 
     def moments(self) -> tuple[float, float]:
         """Mean and standard deviation, in closed form."""
@@ -58,26 +63,27 @@ class Distribution:
         return first, second
 
 
-def _normal(share: Floats, mean: float, deviation: float, _: float) -> Floats:
-    return np.asarray(mean + deviation * ndtri(share))
+def _normal(score: Floats, mean: float, deviation: float, _: float) -> Floats:
+    return np.asarray(mean + deviation * score)
 
 
-def _uniform(share: Floats, low: float, high: float, _: float) -> Floats:
-    return np.asarray(low + (high - low) * share)
+def _uniform(score: Floats, low: float, high: float, _: float) -> Floats:
+    return np.asarray(low + (high - low) * normal_share(score))
 
 
-def _triangular(share: Floats, low: float, likely: float, high: float) -> Floats:
+def _triangular(score: Floats, low: float, likely: float, high: float) -> Floats:
+    share = normal_share(score)
     turn = (likely - low) / (high - low)
     left = low + np.sqrt(share * (high - low) * (likely - low))
     right = high - np.sqrt((1.0 - share) * (high - low) * (high - likely))
     return np.where(share < turn, left, right)
 
 
-def _lognormal(share: Floats, median: float, deviation: float, _: float) -> Floats:
-    return np.asarray(median * np.exp(deviation * ndtri(share)))
+def _lognormal(score: Floats, median: float, deviation: float, _: float) -> Floats:
+    return np.asarray(median * np.exp(deviation * score))
 
 
-_QUANTILES: Mapping[str, Callable[[Floats, float, float, float], Floats]] = {
+_VALUES: Mapping[str, Callable[[Floats, float, float, float], Floats]] = {
     "normal": _normal,
     "uniform": _uniform,
     "triangular": _triangular,
@@ -173,8 +179,7 @@ def _beyond_bounds(estate: Estate, figure: Uncertain) -> list[Finding]:
     described = sheets()[target.table].column(target.column)
     present = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
     scale = 100.0 if described.type == "percent" else 1.0
-    for share in (0.001, 0.999):
-        drawn = float(figure.distribution.quantile(np.array([share]))[0])
+    for drawn in figure.distribution.at(FAR).tolist():
         after = changed_values(present, figure.how, figure.change(drawn).value) * scale
         low, high = described.lower, described.upper
         wrong = (low is not None and np.nanmin(after) < low) or (high is not None and np.nanmax(after) > high)
@@ -217,6 +222,5 @@ def draw(figures: list[Uncertain], correlation: Floats, draws: int, seed: int) -
     score = np.random.default_rng(seed).standard_normal((draws, len(figures)))
     if len(figures):
         score = score @ np.linalg.cholesky(correlation).T
-    share = np.clip(ndtr(score), 1e-15, 1.0 - 1e-15)
-    columns = [figure.distribution.quantile(share[:, position]) for position, figure in enumerate(figures)]
+    columns = [figure.distribution.at(score[:, position]) for position, figure in enumerate(figures)]
     return np.column_stack(columns) if columns else np.zeros((draws, 0))

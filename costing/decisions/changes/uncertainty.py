@@ -22,7 +22,7 @@ import pandas as pd
 
 from costing.array_types import Floats
 from costing.decisions.changes.changes import apply_changes
-from costing.decisions.changes.distributions import Uncertain, draw, uncertain_figures
+from costing.decisions.changes.distributions import FAR, Uncertain, draw, uncertain_figures
 from costing.decisions.changes.gradients import LINEAR_COLUMNS, Moved
 from costing.decisions.changes.replay import Wanted, recorded, replay
 from costing.decisions.changes.reruns import rerun
@@ -42,7 +42,6 @@ from costing.results.results import Results
 DRAWS, SEED, CHECKED = 10_000, 1, 3
 CELLS = 25_000_000
 """Draws run in blocks that hold no more than so many figures at once (200 MB)."""
-_FAR = (0.001, 0.999)
 Progress = Callable[[int, int], None]
 
 
@@ -177,7 +176,7 @@ def priced(
 
 def axis_of(figure: Uncertain) -> Axis:
     """Draws of a figure at which to run again."""
-    low, high = (float(figure.distribution.quantile(np.array([share]))[0]) for share in _FAR)
+    low, high = figure.distribution.at(FAR).tolist()
     return Axis(figure.still, low, high, smooth=figure.target.table == "interest_rates")
 
 

@@ -22,8 +22,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import elementwise
-from scipy.special import ndtr
 
 from costing.answers.kinds import about
 from costing.array_types import Flags, Floats, Ints
@@ -38,6 +36,7 @@ from costing.decisions.prices.release_dates import (
     worth_by_date,
 )
 from costing.engine.carrying import DAY_COUNTS, RateCurve, day_numbers, mean_growth
+from costing.engine.numerics import normal_share, roots_between
 
 # Flip hurdles are searched between -90 % and 1,000 % a year, as ln(1 + r).
 _LOWEST, _HIGHEST = float(np.log(0.1)), float(np.log(11.0))
@@ -188,7 +187,7 @@ def probability_holding_wins(
     lead = np.log(price) - np.log(np.where(flip > 0, flip, 1.0))
     certain = np.where(lead > 0, 1.0, 0.0)
     wide = np.where(spread > 0, spread, 1.0)
-    chance = np.where(spread > 0, ndtr((lead - wide**2 / 2.0) / wide), certain)
+    chance = np.where(spread > 0, normal_share((lead - wide**2 / 2.0) / wide), certain)
     known = np.isfinite(price) & np.isfinite(flip)
     return np.where(known, np.where(flip > 0, chance, 1.0), np.nan)
 
@@ -231,13 +230,10 @@ def _step_log_return(before: Floats, after: Floats, paid: Floats) -> Floats:
     without_cost = np.log(received / foregone)
     lowest, highest = np.minimum(without_cost - np.log(2.0), -2.0 * cost / received), without_cost + _ROUNDING
 
-    def excess(x: Floats, foregone: Floats, received: Floats, cost: Floats) -> Floats:
+    def excess(x: Floats) -> Floats:
         return np.asarray(foregone * np.exp(x) + cost * mean_growth(x) - received)
 
-    root = elementwise.find_root(
-        excess, (lowest, highest), args=(foregone, received, cost), tolerances={"xatol": 1e-15, "xrtol": 1e-14}
-    )
-    return np.where(solvable, root.x, np.nan)
+    return np.where(solvable, roots_between(excess, lowest, highest), np.nan)
 
 
 def _flip_hurdle(stacks: StacksOnLees, day: Ints, curve: RateCurve, wait: Floats, first: Ints, later: Flags) -> Floats:
@@ -248,18 +244,15 @@ def _flip_hurdle(stacks: StacksOnLees, day: Ints, curve: RateCurve, wait: Floats
         return flip
     waits = np.broadcast_to(wait, later.shape)
 
-    def best_gain(log_rate: Floats, row: Floats) -> Floats:
-        rows = row.astype(np.int64)
+    def best_gain(log_rate: Floats) -> Floats:
         npv = worth_by_date(stacks.rows(rows), grid_at_force(day, log_rate, curve.day_count), waits[rows]).npv
         return _highest(np.where(later[rows], npv - _at(npv, first[rows]), np.nan))
 
-    place = rows.astype(np.float64)
     span = float(DAY_COUNTS[curve.day_count](day[0], day[-1]))
     now = np.full(len(rows), float(curve.log_index(day[-1]) - curve.log_index(day[0])) / span)
-    holding = best_gain(now, place) > 0
+    holding = best_gain(now) > 0
     low, high = np.where(holding, now, _LOWEST), np.where(holding, _HIGHEST, now)
-    root = elementwise.find_root(best_gain, (low, high), args=(place,), tolerances={"xatol": 1e-14})
-    flip[rows] = np.where(root.success, np.expm1(root.x), np.nan)
+    flip[rows] = np.expm1(roots_between(best_gain, low, high))
     return flip
 
 

@@ -24,6 +24,7 @@ import numpy.typing as npt
 from costing.array_types import Floats, Ints, first_true
 from costing.calendar import DAYS_A_YEAR, add_months
 from costing.engine.carrying import AccrualCurve, RateCurve, day_numbers
+from costing.engine.numerics import roots_between
 from costing.units import STANDARD_BOTTLE_L
 
 _LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year
@@ -182,9 +183,9 @@ def rate_of_return(days: npt.ArrayLike, amounts: npt.ArrayLike) -> RateOfReturn:
         return RateOfReturn(None, "all money flows one way: there is no rate of return")
     years = (day - day[0]) / DAYS_A_YEAR
 
-    def worth(log_rate: float) -> float:
-        exponent = -log_rate * years
-        return float((money * np.exp(exponent - exponent.max())).sum())
+    def worth(log_rates: Floats) -> Floats:
+        exponents = (-rate * years for rate in log_rates)
+        return np.array([(money * np.exp(exponent - exponent.max())).sum() for exponent in exponents])
 
     ends = _roots(worth, np.array([_LOWEST, _HIGHEST]))
     if ends and (changes == 1 or _outstanding_throughout(years, money, ends[0])):
@@ -321,11 +322,9 @@ def _outstanding_throughout(years: Floats, money: Floats, log_rate: float) -> bo
     return bool((balance >= 0).all())
 
 
-def _roots(worth: Callable[[float], float], grid: Floats) -> list[float]:
+def _roots(worth: Callable[[Floats], Floats], grid: Floats) -> list[float]:
     """Roots between neighbours of the grid whose signs differ, and on it, in order."""
-    from scipy.optimize import brentq  # takes a quarter of a second to load, and few commands look for roots
-
-    signs = np.sign([worth(float(point)) for point in grid])
+    signs = np.sign(worth(grid))
     cells = np.flatnonzero(signs[1:] * signs[:-1] < 0)
-    between = [brentq(worth, grid[cell], grid[cell + 1], xtol=1e-14, rtol=1e-14) for cell in cells]
-    return sorted([float(root) for root in between] + [float(point) for point in grid[signs == 0]])
+    between = roots_between(worth, grid[cells], grid[cells + 1])
+    return sorted([*between.tolist(), *grid[signs == 0].tolist()])

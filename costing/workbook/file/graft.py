@@ -19,17 +19,16 @@ import dataclasses
 import html
 import posixpath
 import re
-from collections.abc import Collection, Iterator, Mapping
-from pathlib import Path
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from costing.errors import WorkbookError
 from costing.workbook.file import indexes, result_parts
 from costing.workbook.file.archive import Member, pack
 from costing.workbook.file.dependents import without_stored_values
+from costing.workbook.file.long_tables import LongTable, with_rows
 from costing.workbook.file.package import (
     TYPES_PART,
     Package,
-    open_package,
     parse_xml,
     read_package,
     rebuild,
@@ -57,24 +56,25 @@ _CODE_NAME = re.compile(rb"<(?:[\w.-]+:)?sheetPr[^>]*?\scodeName\s*=\s*[\"']([^\
 
 def graft(
     package: Package,
-    scratch: bytes | Path,
+    scratch: bytes,
     owned_sheet_names: Collection[str],
     *,
+    long_tables: Sequence[LongTable] = (),
     strip_dependents: bool = False,
     inputs: Collection[str] = (),
 ) -> bytes:
     """Return the user's workbook with the sheets of `scratch`, which holds nothing else.
 
-    scratch: a workbook as XlsxWriter writes it. owned_sheet_names: every result sheet that the library may
-    write; `scratch` may hold fewer, and the others stay as they are. strip_dependents: take the stored
-    values out of the user's formulas that depend on result sheets, so that a program that can't calculate
-    sees nothing rather than an old figure. inputs: those of the sheets that are the user's to fill in from now on: they
-    bear no mark, and take the place of a sheet of that name.
+    scratch: a workbook as XlsxWriter writes it, but for the rows of `long_tables`, which are set here.
+    owned_sheet_names: every result sheet that the library may write; `scratch` may hold fewer, and the others stay as
+    they are. strip_dependents: take the stored values out of the user's formulas that depend on result sheets, so
+    that a program that can't calculate sees nothing rather than an old figure. inputs: those of the sheets that are
+    the user's to fill in from now on: they bear no mark, and take the place of a sheet of that name.
 
     Raises WorkbookError where a sheet of the user's has a result sheet's name, where something of the
     user's stands on a result sheet, or where the name of a table is taken.
     """
-    source = read_package(scratch, "results.xlsx") if isinstance(scratch, bytes) else open_package(scratch)
+    source = read_package(scratch, "results.xlsx", ours=True)
     results, book = read_book(source), read_book(package)
     _check_results(results, owned_sheet_names)
     for sheet in results.sheets:
@@ -104,12 +104,12 @@ def graft(
     if not user_styles:
         types[styles_part] = _STYLES_TYPE
     changed |= _changed_indexes(book, results, names, types, removed, inputs)
-    changed |= _moved_parts(book, results, names, styles, numbers)
+    changed |= _moved_parts(book, results, names, styles, numbers, long_tables)
     grafted = rebuild(package, changed, removed)
     if not strip_dependents:
         return grafted
     # The new sheets bring names that formulas may have waited for, so these are looked for only now.
-    whole = read_package(grafted, package.path)
+    whole = read_package(grafted, package.path, ours=True)
     return rebuild(whole, without_stored_values(whole, owned_sheet_names))
 
 
@@ -245,7 +245,12 @@ def _changed_indexes(
 
 
 def _moved_parts(
-    book: Book, results: Book, names: Mapping[str, str], styles: AppendedStyles, numbers: Mapping[str, int]
+    book: Book,
+    results: Book,
+    names: Mapping[str, str],
+    styles: AppendedStyles,
+    numbers: Mapping[str, int],
+    long_tables: Sequence[LongTable],
 ) -> Iterator[tuple[str, bytes | Member]]:
     """Every part of the result sheets under its new name, fit for the user's package, and its relations."""
     source, strings = results.package, result_parts.inline_strings(results)
@@ -263,7 +268,8 @@ def _moved_parts(
                 selected=places[sheet.index] == active,
                 code_name=_code_name(book, sheet.name),
             )
-            yield new, pack(new, content)
+            of_sheet = [table for table in long_tables if table.sheet == sheet.index]
+            yield new, pack(new, with_rows(content, of_sheet))
         elif part in numbers:
             yield new, result_parts.table_content(source.part(part), styles, numbers[part])
         elif sign := result_parts.SIGNING.get(kinds[part].rpartition(".")[2]):

@@ -111,8 +111,11 @@ def open_package(path: str | Path, limits: SizeLimits = SIZE_LIMITS) -> Package:
     return read_package(content, path, limits)
 
 
-def read_package(content: bytes, path: str | Path, limits: SizeLimits = SIZE_LIMITS) -> Package:
-    """As `open_package`, from bytes already in memory; `path` only names the file in messages."""
+def read_package(content: bytes, path: str | Path, limits: SizeLimits = SIZE_LIMITS, *, ours: bool = False) -> Package:
+    """As `open_package`, from bytes already in memory; `path` only names the file in messages.
+
+    ours: put together here of parts that were looked at before, so that they are not all unpacked once more.
+    """
     path = Path(path)
     if not content.startswith(b"PK"):
         raise _not_a_zip(path, content)
@@ -128,7 +131,7 @@ def read_package(content: bytes, path: str | Path, limits: SizeLimits = SIZE_LIM
         members = read_members(content, directory)
     except DamagedArchiveError as fault:
         raise refusal(path, f"the file is damaged or incomplete ({fault}).", _RESTORE) from fault
-    for member in members.values():
+    for member in () if ours else members.values():
         _check_content(path, member)
     package = Package(path, hashlib.sha256(content).hexdigest(), members, directory.comment)
     _check_kind(package)

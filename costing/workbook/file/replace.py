@@ -155,7 +155,7 @@ def _writable_mode(target: Path) -> int:
 
 def _require_parts_kept(target: Path, old_bytes: bytes, new_bytes: bytes, may_change: Collection[str]) -> None:
     """Test the new zip, and hold what differs against what may."""
-    before, after = read_package(old_bytes, target), read_package(new_bytes, target)
+    before, after = read_package(old_bytes, target, ours=True), read_package(new_bytes, target)
     allowed = changeable_parts(before) | set(may_change)
     allowed |= changeable_parts(after) - set(before.members)
     if lost := sorted(changed_parts(before, after) - allowed):

@@ -16,7 +16,7 @@ formula would be longer than a spreadsheet takes, the cell says that changes are
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 from costing.inputs.headers import sheet_name
@@ -29,15 +29,16 @@ STALE = "STALE: the inputs have changed since this run. Run again."
 UNWATCHED = "Too many input sheets for a formula to watch: run again after any change."
 LONGEST_FORMULA = 8_192  # characters (Microsoft, "Excel specifications and limits")
 _GREATEST = 9e99  # SUMIF's criterion; numbers beyond it are in neither sum
-_CELL = re.compile(
-    rb'<c r="A?[A-Z]\d+"(?: s="\d+")?(?: t="(\w+)")?><v>([^<\s][^<]*)</v></c>'  # as most are written: type, value
-    rb"|<(?:\w+:)?c\b(?P<of>[^>]*?)(?:/>|>(?P<inside>.*?)</(?:\w+:)?c>)",
-    re.DOTALL,
+_PLAIN = re.compile(
+    rb'<c r="A?[A-Z]\d+"(?: s="\d+")?(?: t="(\w+)")?>(?:<v>([^<\s][^<]*)</v>|<is><t>[^<]*</t></is>)</c>'
 )
+"""A cell as most are written, all found at once: its type, and its value where that is no text in place."""
+_CELL = re.compile(rb"<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTALL)
 _PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 _TYPE = re.compile(rb'\bt="(\w+)"')
 _VALUE = re.compile(rb"<(?:\w+:)?v\b[^>/]*>([^<]*)</")
 _FORMULA = re.compile(rb"<(?:\w+:)?f\b")
+_BLOCK = 4 * 1024 * 1024
 _RELATIVE = 2e-12  # sums taken in another order differ by less
 
 
@@ -60,15 +61,15 @@ def count_inputs(package: Package, titles: Collection[str]) -> list[SheetCount]:
 
 
 def _count(title: str, content: bytes) -> SheetCount:
-    filled, total = 0, 0.0
+    filled, total, others = 0, 0.0, []
+    for block in _blocks(content):
+        plain = _PLAIN.findall(block)
+        filled += len(plain)
+        numbers = [float(value) for kind, value in plain if value and kind in (b"", b"n")]
+        total += sum(number for number in numbers if number < _GREATEST)
+        others += _CELL.findall(_PLAIN.sub(b"", block))
     uncalculated: list[tuple[int, int]] = []
-    for cell in _CELL.finditer(content):
-        sort, number, of, inside = cell.groups()
-        if number is not None:
-            filled += 1
-            if sort is None or sort == b"n":
-                total += float(number) if float(number) < _GREATEST else 0.0
-            continue
+    for of, inside in others:
         place = _PLACE.search(of)
         if not inside or not place or len(place[1]) > 2 or (len(place[1]) == 2 and place[1][:1] != b"A"):
             continue
@@ -84,6 +85,16 @@ def _count(title: str, content: bytes) -> SheetCount:
                 continue
         filled += 1
     return SheetCount(title, filled, total, _references(uncalculated))
+
+
+def _blocks(content: bytes) -> Iterator[bytes]:
+    """A sheet some megabytes at a time, cut between rows: all its cells at once take far more memory."""
+    start = 0
+    while start < len(content):
+        end = content.find(b"<row ", start + _BLOCK)
+        end = end if end >= 0 else len(content)
+        yield content[start:end]
+        start = end
 
 
 def _references(cells: Iterable[tuple[int, int]]) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from costing.inputs.raw import column_letter
-from costing.workbook.file.package import Package, read_package, shown
+from costing.workbook.file.package import Package, shown
 from costing.workbook.file.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
 from costing.workbook.file.sheets import Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
@@ -74,14 +74,15 @@ def standing(book: Book, wanted: Collection[Tab]) -> dict[str, Standing]:
     return sheets_standing
 
 
-def typed_by_hand(package: Package, scratch: bytes, written: Collection[str]) -> tuple[Typed, ...]:
-    """What a person put on the result sheets that `scratch` holds anew, and that is not on the new ones.
+def typed_by_hand(
+    package: Package, after: Package, renewed: Collection[str], written: Collection[str]
+) -> tuple[Typed, ...]:
+    """What a person put on the result sheets of `package` that are renewed, and that is not on those of `after`.
 
     written: names of all tables that the library may write; one that has no rows this time is nobody else's.
     """
-    new_book, book = read_book(read_package(scratch, "results.xlsx")), read_book(package)
-    owned = {sheet.name: sheet for sheet in book.owned()}
-    replaced = [owned[sheet.name] for sheet in new_book.sheets if sheet.name in owned]
+    new_book, book = read_book(after), read_book(package)
+    replaced = [sheet for sheet in book.owned() if sheet.name in renewed]
     if not replaced:
         return ()
     names = {sheet.name for sheet in replaced}

@@ -17,8 +17,9 @@ import pandas as pd
 
 from costing.answers.charts import Chart
 from costing.answers.palette import COLOURS, FALL, RISE, TOTAL
+from costing.inputs.raw import column_letter
 from costing.workbook.pages import look
-from costing.workbook.pages.rows import cell_values
+from costing.workbook.pages.cells import cell_values
 
 CHART_POINTS, CHART_COLUMNS, GAP = 255.0, 8, 2.0
 CHART_CHARACTERS = GAP + 8.43 * CHART_COLUMNS
@@ -46,6 +47,15 @@ class ChartedTable:
     first: int
     rows: int
     frame: pd.DataFrame
+
+    def cell(self, header: str, row: int) -> str:
+        """Cell of a column in a row of the sheet, counted from 0."""
+        return f"{column_letter(list(self.frame.columns).index(header))}{row + 1}"
+
+    def area(self, header: str) -> str:
+        """All cells of a column, with the sheet."""
+        sheet, last = self.sheet.replace("'", "''"), self.first + self.rows - 1
+        return f"'{sheet}'!{self.cell(header, self.first)}:{self.cell(header, last)}"
 
 
 def draw_chart(workbook: Any, worksheet: Any, chart: Chart, table: ChartedTable, place: tuple[int, int, float]) -> None:

@@ -16,8 +16,8 @@ from typing import Any
 
 from costing.answers.kinds import TEXTS
 from costing.workbook.pages import look
+from costing.workbook.pages.cells import cell_values
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
-from costing.workbook.pages.rows import cell_values
 
 SHORT = 60
 """Rows of a table without filter buttons."""

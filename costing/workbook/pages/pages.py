@@ -20,9 +20,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from costing.inputs.raw import column_letter
+from costing.workbook.file.long_tables import LongTable
 from costing.workbook.pages import look
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
-from costing.workbook.pages.rows import LongTable
 from costing.workbook.pages.write import lay_out
 
 STALE_ROW = 2  # `write.STALE_CELL`, counted from 0

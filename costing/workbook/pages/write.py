@@ -8,7 +8,7 @@ Conventions: on each sheet a title, the stamp of the run, the cell that says whe
 changed since (`STALE_CELL`), notes, then the tables one below the other; the charts of a sheet stand on the right of
 its first table, whichever sheet holds what they draw. Percent columns hold fractions and show percent. A place such as
 `Movements!F17` becomes a link within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints
-legibly with its headers repeated. Long tables are filled in by `rows`, which is several times as fast.
+legibly with its headers repeated. Long tables are filled in by `file.long_tables`, which is several times as fast.
 
 What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
 """
@@ -26,18 +26,21 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xlsxwriter
+from xlsxwriter.worksheet import Worksheet
 
 from costing.answers.charts import is_drawable
 from costing.answers.kinds import TEXTS
-from costing.inputs.raw import column_letter
+from costing.workbook.file.long_tables import LongTable, fill_rows
 from costing.workbook.pages import look
+from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
-from costing.workbook.pages.rows import LONG_PLAIN_TABLE, LONG_TABLE, LongTable, fill_rows, link_location
 
 STALE_CELL = "A3"
+LONG_TABLE, LONG_PLAIN_TABLE = 500, 50
+"""Rows beyond which a table is filled in later: one whose rows have heights or formulas of their own, and any other."""
 MOST_AUDIT_PAGES = 3
 """Pages that a sheet for audit prints; of a longer one the first page prints alone."""
 _REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
@@ -53,7 +56,18 @@ def result_workbook(
     *,
     date_1904: bool = False,
 ) -> bytes:
-    """Content of a workbook that holds these result sheets and nothing else.
+    """Content of a workbook that holds these result sheets and nothing else (see `scratch_workbook`)."""
+    return fill_rows(*scratch_workbook(sheets, stamp, stale_formula, date_1904=date_1904))
+
+
+def scratch_workbook(
+    sheets: Sequence[ResultSheet],
+    stamp: RunStamp | None = None,
+    stale_formula: tuple[str, str] | None = None,
+    *,
+    date_1904: bool = False,
+) -> tuple[bytes, list[LongTable]]:
+    """Content of a workbook that holds these result sheets and nothing else, and the rows still left to fill in it.
 
     stale_formula: formula and present text of the cell that says whether the inputs have changed since
     the run; date_1904: whether days are counted from 1904 in it. ValueError where a description contradicts its frame.
@@ -61,10 +75,11 @@ def result_workbook(
     content = io.BytesIO()
     plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
     workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
+    workbook.worksheet_class = _Worksheet
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
-    return fill_rows(content.getvalue(), long_tables)
+    return content.getvalue(), long_tables
 
 
 def lay_out(
@@ -83,6 +98,16 @@ def lay_out(
     for writer in writers:
         writer.finish(drawn)
     return long_tables
+
+
+class _Worksheet(Worksheet):  # type: ignore[misc]  # XlsxWriter has no types
+    """Takes formulas as they stand. XlsxWriter looks in each for every function that is newer than the file format, a
+    tenth of the time of writing; none of ours uses one.
+    """
+
+    def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
+        del expand_future_functions
+        return formula.removeprefix("=")
 
 
 class _SheetWriter:
@@ -206,7 +231,7 @@ class _SheetWriter:
             for row, formula in enumerate(formulas, own.first):
                 placed = formula
                 for name, of in _REFERENCE.findall(formula):
-                    cells = _range(tables[name], of) if name else _cell(own, of, row)
+                    cells = tables[name].area(of) if name else own.cell(of, row)
                     placed = placed.replace(f"{{{name}|{of}}}", cells)
                 self.worksheet.write_formula(row, position, placed, form, columns[header][row - own.first])
 
@@ -364,17 +389,6 @@ def _keys(tables: Sequence[ResultTable]) -> int:
     widest = max(tables, key=lambda table: len(table.frame.columns))
     kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
     return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
-
-
-def _range(table: ChartedTable, header: str) -> str:
-    """Cells of a column of a table."""
-    sheet = table.sheet.replace("'", "''")
-    last = _cell(table, header, table.first + table.rows - 1)
-    return f"'{sheet}'!{_cell(table, header, table.first)}:{last}"
-
-
-def _cell(table: ChartedTable, header: str, row: int) -> str:
-    return f"{column_letter(list(table.frame.columns).index(header))}{row + 1}"
 
 
 def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:

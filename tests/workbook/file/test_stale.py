@@ -5,6 +5,7 @@ Longest formula, 8,192 characters, and arguments of a function, 255: Microsoft, 
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +16,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from costing.cli import main
 from costing.inputs.schema import sheets
+from costing.workbook.file import stale
 from costing.workbook.file.package import read_package
 from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inputs, stale_formula
 from tests.workbook.office import sheets_as_calculated
@@ -101,3 +103,40 @@ def test_the_formula_of_90_input_sheets_is_one_that_a_spreadsheet_takes() -> Non
 def test_a_formula_that_would_be_too_long_says_that_changes_are_not_watched() -> None:
     formula, now = stale_formula([SheetCount(f"Movements {year}", 10, 1.5) for year in range(1000, 1200)])
     assert (formula, now) == (f'="{UNWATCHED}"', UNWATCHED)
+
+
+def test_cells_are_counted_alike_however_they_are_written(tmp_path: Path) -> None:
+    """Plain cells are found all at once, others one by one; a sheet is taken in blocks cut between rows."""
+
+    def fill(_: object, sheet: Worksheet) -> None:
+        sheet.write_row(0, 0, ["Date", "Lot", "Measured"])
+        for row in range(1, 40):
+            sheet.write_row(row, 1, [f"L{row}", row / 8, row % 2 == 0])
+
+    content = book(fill)
+    path = tmp_path / "as_openpyxl_writes.xlsx"
+    openpyxl.load_workbook(io.BytesIO(content)).save(path)
+    inline = rewritten(
+        content,
+        "xl/worksheets/sheet1.xml",
+        lambda xml: re.sub(rb' t="s"><v>\d+</v>', b' t="inlineStr"><is><t>one of many</t></is>', xml),
+    )
+    prefixed = rewritten(
+        content,
+        "xl/worksheets/sheet1.xml",
+        lambda xml: re.sub(rb"<(/?)(?=[a-zA-Z])", rb"<\1x:", xml).replace(b"xmlns=", b"xmlns:x="),
+    )
+    expected = [SheetCount("Stocktakes", 3 + 3 * 39, sum(row / 8 for row in range(1, 40)))]
+    for written in (content, path.read_bytes(), inline, prefixed):
+        assert count_inputs(read_package(written, "estate.xlsx"), ["Stocktakes"]) == expected
+
+
+@pytest.mark.parametrize("block", [1, 700, 10**6])
+def test_blocks_of_a_sheet_change_no_count(block: int, demo_workbook: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    titles = [sheet.title for sheet in sheets().values()]
+    package = read_package(demo_workbook.read_bytes(), "estate.xlsx")
+    whole = count_inputs(package, titles)
+    monkeypatch.setattr(stale, "_BLOCK", block)
+    for cut, uncut in zip(count_inputs(package, titles), whole, strict=True):
+        assert (cut.title, cut.filled, cut.uncalculated) == (uncut.title, uncut.filled, uncut.uncalculated)
+        assert cut.total == pytest.approx(uncut.total, rel=1e-12)

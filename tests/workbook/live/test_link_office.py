@@ -30,6 +30,7 @@ from costing.answers.charts import Chart
 from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.workbook.file.sheets import read_book
 from costing.workbook.file.stale import STALE, count_inputs
@@ -52,11 +53,15 @@ pytestmark = pytest.mark.office
 def small_bytes() -> bytes:
     book, saved = openpyxl.Workbook(), io.BytesIO()
     book.active.title = "Settings"
-    rows = (["Setting", "Value"], ["Currency", "EUR"])
-    counts = (["Date", "Lot", "Measured"], [dt.date(2024, 12, 31), "V1", 1990.5])
-    for sheet, lines in ((book.active, rows), (book.create_sheet("Stocktakes"), counts)):
-        for line in lines:
-            sheet.append(line)
+    rows = {
+        "settings": ["Currency", "EUR"],
+        "stocktakes": [dt.date(2024, 12, 31), None, "V1", 1990.5],
+        "loss_norms": [],
+    }
+    for name, row in rows.items():
+        sheet = book.active if name == "settings" else book.create_sheet(sheets()[name].title)
+        sheet.append([column.header for column in sheets()[name].columns])
+        sheet.append(row)
     book.save(saved)
     return saved.getvalue()
 

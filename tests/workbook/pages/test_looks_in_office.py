@@ -30,7 +30,7 @@ from costing.workbook.file.package import read_package
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import result_workbook
-from tests.form import every
+from tests.form import chosen
 from tests.workbook.office import convert
 
 LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
@@ -55,8 +55,9 @@ def results(answers: list[Answer], tmp_path_factory: pytest.TempPathFactory) -> 
 
 
 def printed(sheets: list[ResultSheet]) -> list[ResultSheet]:
-    """Every sheet, in the short form a few, and those of which their charts draw."""
-    some = every(6, sheets)
+    """Every sheet; in the short form a few that compute nothing from others, and those of which their charts draw."""
+    alone = [sheet for sheet in sheets if not any(table.formulas for table in sheet.tables)]
+    some = chosen(full=sheets, short=alone[::6])
     names, drawn = {sheet.name for sheet in some}, {chart.table for sheet in some for chart in sheet.charts}
     return [one for one in sheets if one.name in names or drawn & {table.name for table in one.tables}]
 

@@ -19,13 +19,14 @@ from python_calamine import CalamineWorkbook
 
 from costing.answers.charts import CHART_KINDS, Chart
 from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.file import long_tables
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import read_package
 from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import read_book
-from costing.workbook.pages import rows, write
+from costing.workbook.pages import write
+from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
-from costing.workbook.pages.rows import link_location
 from costing.workbook.pages.write import STALE_CELL, result_workbook
 from tests.form import chosen
 
@@ -193,7 +194,7 @@ def test_long_tables_are_the_same_cells_as_short_ones(monkeypatch: pytest.Monkey
     short = cells(result_workbook(sheets, STAMP))
     for block in (4, 1_000):
         monkeypatch.setattr(write, "LONG_TABLE", 2)
-        monkeypatch.setattr(rows, "_BLOCK", block)
+        monkeypatch.setattr(long_tables, "_BLOCK", block)
         assert cells(result_workbook(sheets, STAMP)) == short
 
 

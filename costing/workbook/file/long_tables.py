@@ -5,7 +5,7 @@ others are set behind it in the same formats, as text of the file format (ECMA-3
 18.3.1.73 `row`), column by column.
 
 Conventions: text is inline (`inlineStr`), with characters that XML cannot hold escaped as `_x0001_`
-(22.9.2.19, ST_Xstring); dates are day numbers of the 1900 system; blank cells keep their format.
+(22.9.2.19, ST_Xstring); blank cells keep their format.
 
 What it does not do: it moves nothing that stands below a long table (the writer leaves the room), and it
 knows no formulas.
@@ -19,21 +19,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import read_package, rebuild
 from costing.workbook.file.sheets import read_book
 
-LONG_TABLE, LONG_PLAIN_TABLE = 500, 50
-"""Rows beyond which a table is filled in here: one whose rows have heights or formulas of their own, and any other."""
 _BLOCK = 10_000
-_DAYS_TO_1904 = 1_462  # between the two date systems (ECMA-376 part 1, 18.17.4.1)
-_DAY_ZERO = np.datetime64("1899-12-30", "s")
-_UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
 _ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
-_PLACE = re.compile(r"(.+?)(?:!(\$?[A-Za-z]{0,3}\$?\d*))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,74 +40,24 @@ class LongTable:
     links: Mapping[int, Sequence[str | None]]
 
 
-def cell_values(values: pd.Series[Any], kind: str, *, date_1904: bool = False) -> list[Any]:
-    """Column of a frame as cells, days as numbers of the workbook's date system (see `_cell_values`)."""
-    cells = _cell_values(values, kind)
-    if date_1904 and (kind == "date" or pd.api.types.is_datetime64_any_dtype(values)):
-        return [day - _DAYS_TO_1904 if isinstance(day, float) else day for day in cells]
-    return cells
-
-
-def _cell_values(values: pd.Series[Any], kind: str) -> list[Any]:
-    """Column of a frame as cells: None, text, truth, or number; dates as day numbers.
-
-    kind: a key of `look.NUMBER_FORMATS`; under `text` a date or number stays what it is.
-    """
-    if pd.api.types.is_datetime64_any_dtype(values):
-        moments = values.to_numpy().astype("datetime64[s]")
-        days = (moments - _DAY_ZERO) / np.timedelta64(86_400, "s")
-        return [None if blank else day for day, blank in zip(days.tolist(), np.isnat(moments), strict=True)]
-    if pd.api.types.is_bool_dtype(values):
-        return [bool(value) for value in values]
-    if pd.api.types.is_numeric_dtype(values):
-        return [number if number - number == 0 else None for number in values.astype(float).tolist()]
-    return [_cell_value(value, kind) for value in values.astype(object).tolist()]
-
-
-def _cell_value(value: Any, kind: str) -> Any:
-    if value is None or value is pd.NaT or value is pd.NA or value != value:
-        return None
-    if isinstance(value, str):
-        return fit_text(value)
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, float, np.integer, np.floating)):
-        return float(value) if np.isfinite(value) else None
-    if kind == "date":
-        return float((np.datetime64(pd.Timestamp(value), "s") - _DAY_ZERO) / np.timedelta64(86_400, "s"))
-    return fit_text(str(value))
-
-
-def fit_text(text: str) -> str:
-    """Text of a cell: without control characters, at most 32,767 characters (Excel's limit)."""
-    return _UNFIT.sub("", text)[:32_767]
-
-
-def link_location(place: Any) -> str | None:
-    """`Movements!F17`, `Movements!17` or `Movements` -> `'Movements'!F17`; None where it is no place."""
-    if not isinstance(place, str) or not (match := _PLACE.fullmatch(place.strip())):
-        return None
-    sheet, cell = match[1].strip("'").replace("'", "''"), match[2] or ""
-    if not re.fullmatch(r"\$?[A-Za-z]+\$?\d+", cell):
-        cell = f"A{cell}" if cell.isdigit() else "A1"
-    return f"'{sheet}'!{cell}"
-
-
 def fill_rows(content: bytes, tables: Sequence[LongTable]) -> bytes:
     """Return the workbook with the rows of its long tables written in."""
     if not tables:
         return content
-    package = read_package(content, "results.xlsx")
+    package = read_package(content, "results.xlsx", ours=True)
     book = read_book(package)
     changed: dict[str, bytes] = {}
     for index in {table.sheet for table in tables}:
         part = book.sheets[index].part
-        xml = package.part(part)
-        for table in tables:
-            if table.sheet == index:
-                xml = _with_links(_with_rows(xml, table), table)
-        changed[part] = xml
+        changed[part] = with_rows(package.part(part), [table for table in tables if table.sheet == index])
     return rebuild(package, changed)
+
+
+def with_rows(xml: bytes, tables: Sequence[LongTable]) -> bytes:
+    """Return a sheet with the rows of its long tables written in."""
+    for table in tables:
+        xml = _with_links(_with_rows(xml, table), table)
+    return xml
 
 
 def _with_rows(xml: bytes, table: LongTable) -> bytes:

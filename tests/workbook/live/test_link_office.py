@@ -425,9 +425,9 @@ def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(
     assert "closed" in said[-1]
     # The file that the user saved holds the results as the library's own, and a run goes on with them.
     book = read_book(open_source(path))
-    assert [sheet.name for sheet in book.owned()] == ["Answers", "Stock value"]
+    assert [sheet.name for sheet in book.owned()] == ["Stock value"]
     write_results(open_source(path), path, [result(5, 2)], "")
-    assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Answers", "Stock value"]
+    assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Stock value"]
 
 
 def test_enter_refreshes_and_q_ends(office: Office, small: Path) -> None:

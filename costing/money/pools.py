@@ -280,7 +280,7 @@ class Pools(Once):
         holds = np.r_[steps[1:] != steps[:-1], True]  # of the steps on one day the last one holds
         steps, rates = steps[holds], rates[holds]
         if at_prices_of is not None:
-            days_of_steps = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day + 1, STEP_DAYS))
+            days_of_steps = np.union1d(steps, np.arange(int(steps[0]), self.chain.horizon_day, STEP_DAYS))
             rates, steps = rates[np.searchsorted(steps, days_of_steps, side="right") - 1], days_of_steps
             element = np.full(len(steps), self.element[first])
             rates = rates * price_factors(self.estate, self.elements, element, steps, at_prices_of)

@@ -72,7 +72,7 @@ def storage_charges(estate: Estate, chain: Chain, elements: pd.Index, at_prices_
         else:
             rows, steps = series, begins
             if at_prices_of is not None:
-                steps = np.union1d(steps, np.arange(int(begins[0]), chain.horizon_day + 1, STEP_DAYS))
+                steps = np.union1d(steps, np.arange(int(begins[0]), chain.horizon_day, STEP_DAYS))
             if rates.yearly[series].any():
                 planned = np.arange(max(chain.valuation_day, int(begins[0])), chain.horizon_day, STEP_DAYS)
                 steps = np.union1d(steps, planned)

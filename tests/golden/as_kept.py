@@ -29,6 +29,7 @@ from costing.accounts.over_time import over_time
 from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers.answer import Answer
+from costing.answers.text import text_answer
 from costing.decisions.changes.why import why_answer
 from costing.decisions.closing.closing import close_year, with_closing
 from costing.decisions.closing.next_year import open_year
@@ -39,6 +40,7 @@ from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs, run
+from costing.report import report_page
 from costing.results.amounts_charged import amounts_charged
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
@@ -131,7 +133,13 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
 }
 ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
 """What is asked of drawn estates."""
-ANSWERS = {"every basis": on_every_basis, "year closed": closed_and_opened, **ACCOUNTS, **DECISIONS}
+ANSWERS = {
+    "every basis": on_every_basis,
+    "year closed": closed_and_opened,
+    "report": report_page,
+    **ACCOUNTS,
+    **DECISIONS,
+}
 _ROOT = Path(__file__).parents[2]
 DRAWN: Mapping[str, Callable[[], Estate]] = {
     "drawn_1_beside_a_neighbour": lambda: read_estate(pair(1)[1]),
@@ -156,6 +164,9 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool 
         answer = ANSWERS[name](runs) if given is None else given
     except InputError as refused:
         return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
+    if isinstance(answer, str):
+        parts = answer.split("<section>")
+        return [(_line(name, "", f"part {number}", part.split("><")), 0.0) for number, part in enumerate(parts)]
     if isinstance(answer, Mapping):
         return [line for table, frame in answer.items() for line in _columns(name, table, _as_one(frame))]
     said: dict[str, list[str]] = {
@@ -163,6 +174,8 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool 
         "findings": [str(finding) for finding in answer.findings],
         "titles": [answer.title(table) for table in answer.tables],
         "charts": [repr(chart) for chart in answer.charts],
+        "in a terminal": text_answer(answer, list(answer.tables), width=100).splitlines(),
+        "in a notebook": answer._repr_html_().splitlines(),
     }
     found = [(_line(name, "", part, words), 0.0) for part, words in said.items()]
     tables = {table: _as_one(frame) if whole else frame for table, frame in answer.tables.items()}

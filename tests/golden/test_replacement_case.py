@@ -84,3 +84,10 @@ def test_a_rate_that_holds_only_from_next_year_changes_nothing() -> None:
     later = tables["operation_rates"].iloc[[1]].assign(From="2024-01-01", Amount=0.90)
     rates = pd.concat([tables["operation_rates"], later])
     assert found({**tables, "operation_rates": rates})[1] == pytest.approx(AGAIN, abs=0.005)
+
+
+@pytest.mark.parametrize("sheet", ["operation_rates", "dry_goods", "grape_prices", "pools", "price_indices"])
+def test_the_newest_row_may_stand_first(sheet: str) -> None:
+    tables = tables_of("S6")
+    turned = found({**tables, sheet: tables[sheet].iloc[::-1].reset_index(drop=True)})
+    assert [round(one, 2) for one in turned] == [PAID, AGAIN]

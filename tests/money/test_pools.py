@@ -303,3 +303,12 @@ def test_a_lot_lies_where_a_row_last_said_and_a_batch_where_its_bottles_go():
     }  # fmt: skip
     bottled = states.batch_state[chain.flows.batch[np.flatnonzero(chain.flows.kind == Flow.TIRAGE)]]
     assert [found[state] for state in bottled] == ["Deep"]
+
+
+def test_the_first_batch_of_an_estate_lies_where_its_bottles_go_too() -> None:
+    tables = bottled_on("2025-03-05")
+    tables["tirage"] = tables["tirage"].assign(Location=["Deep", "Hall"])
+    estate = read_estate(tables)
+    chain = trace(estate)
+    places = location_of(estate, chain)[chain.states.batch_state]
+    assert [locations(estate)[place] for place in places] == ["Deep", "Hall"]

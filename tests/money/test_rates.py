@@ -9,6 +9,7 @@ import pytest
 from costing import Estate, InputError, read_estate, run
 from costing.graph.arrays import STAGES
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
+from costing.money.capital import interest_rate_on
 from costing.money.dated_rates import dated_rates, escalated
 from costing.money.postings import FLOW_DRIVERS
 from costing.money.rates import FORMATS
@@ -177,3 +178,37 @@ def test_dry_goods_go_onto_bottles_filled_released_or_sent_in_their_presentation
         3: ("dressing", pytest.approx(98.0), "bottle out", 980.0),
         4: ("dressing", 200.0, "bottle in", 400.0),
     }
+
+
+def test_storage_of_a_format_or_a_place_is_borne_by_that_alone() -> None:
+    """A hundred bottles of each format lie a year on lees, each in its cellar; rates per format, pools per place."""
+    number = np.arange(1, len(FORMATS) + 1)
+    lots = {"Lot": list(FORMATS), "Format": list(FORMATS), "Location": [f"Cellar {one}" for one in number]}
+    rates = {"Operation": "storage", "Driver": "bottle-year", "Element": "storage", "From": "2020-01-01"}
+    pools = {"Driver": "bottle-year", "Element": "overhead", "From": "2024-01-01", "To": "2024-12-31"}
+    kept = {"Date": "2023-12-31", "What": "on lees", "Quantity": 100, "Unit": "bottles", "Price per unit": 0.0}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-31"]}),
+        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "deliveries": pd.DataFrame({**lots, **kept, "Cuvée": "Brut"}),
+        "operation_rates": pd.DataFrame({"Format": list(FORMATS), "Amount": 0.1 * number, **rates}),
+        "pools": pd.DataFrame(
+            {"Pool": lots["Location"], "Location": lots["Location"], "Amount": 10.0 * number, **pools}
+        ),
+    }
+    found = [cost(tables, lot) for lot in FORMATS]
+    assert found == pytest.approx(10.0 * number * 366 / 365 + 10.0 * number)
+
+
+def test_the_rate_in_force_on_a_day_is_the_latest_given_until_then() -> None:
+    rates = {"From": ["2020-01-01", "2022-01-01", "2024-01-01"], "Hurdle rate (%)": [8.0, None, 6.0]}
+    estate = read_estate(
+        {**pressed(), "interest_rates": pd.DataFrame({**rates, "Borrowing rate (%)": [None, 4.0, 5.0]})}
+    )
+    days_asked = [
+        int(np.datetime64(day, "D").astype(int)) for day in ("2019-12-31", "2020-01-01", "2022-01-01", "2025-01-01")
+    ]
+    found = {
+        name: [interest_rate_on(estate, name, day) for day in days_asked] for name in ("hurdle_rate", "borrowing_rate")
+    }
+    assert found == {"hurdle_rate": [0.0, 0.08, 0.08, 0.06], "borrowing_rate": [0.0, 0.0, 0.04, 0.05]}

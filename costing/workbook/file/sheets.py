@@ -27,6 +27,8 @@ MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 REL = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 PACKAGE_REL = "http://schemas.openxmlformats.org/package/2006/relationships"
 MARK = "costing_result_sheet"
+NOTES = "Notes"
+"""Heading of what stands below the tables of a result sheet."""
 LISTS_SHEET = "Lists"  # the hidden sheet behind the drop-downs
 _STRICT = "http://purl.oclc.org/ooxml/"
 

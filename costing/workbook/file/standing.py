@@ -1,9 +1,10 @@
 """What stands on the library's own sheets before they are written anew, and what of it a person put there.
 
-Rule: the library fills column A above its tables (title, stamp, notes, and the line above each table) and the tables
-themselves, with formulas in totals rows and in columns that hold formulas on the new sheet. Whatever else is there was
-typed by a person, or stretched a table by being typed beside or below it: it is listed, since the sheet is about to be
-written anew. A text that stands on the new sheet too is not lost.
+Rule: the library fills column A above its tables (title, stamp, what it says, and the line above each table) and below
+them (its notes, under their heading), and the tables themselves, with formulas in totals rows and in columns that hold
+formulas on the new sheet. Whatever else is there was typed by a person, or stretched a table by being typed beside or
+below it: it is listed, since the sheet is about to be written anew. A text that stands on the new sheet too is not
+lost.
 
 What it does not do: it changes nothing, and it knows no value that was typed over one of the library's.
 """
@@ -11,6 +12,7 @@ What it does not do: it changes nothing, and it knows no value that was typed ov
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +20,7 @@ from typing import Any
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import Package, shown
 from costing.workbook.file.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
-from costing.workbook.file.sheets import Book, Tab, read_book
+from costing.workbook.file.sheets import NOTES, Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
 
 _STAMPED_ROWS = 3
@@ -165,11 +167,17 @@ def _own_cells(old: Standing, our_tables: Collection[TableRange]) -> set[tuple[i
     rows = set(range(1, (_STAMPED_ROWS if our_tables else _UNFILLED_ROWS) + 1)) | {
         table.first_row - 1 for table in our_tables
     }
-    row = _STAMPED_ROWS + 1
-    while row < first and _at(old.rows, 1, row) not in (None, ""):
-        rows.add(row)
-        row += 1
+    rows.update(_filled_from(old, _STAMPED_ROWS + 1, first))
+    below = max((table.last_row for table in our_tables), default=len(old.rows)) + 1
+    headings = [row for row in range(below, len(old.rows) + 1) if _at(old.rows, 1, row) == NOTES]
+    for heading in headings[:1]:
+        rows.update(_filled_from(old, heading, len(old.rows) + 1))
     return {(1, row) for row in rows}
+
+
+def _filled_from(old: Standing, first: int, below: int) -> Iterator[int]:
+    """Rows from the first on that are filled in column A without a gap."""
+    return itertools.takewhile(lambda row: _at(old.rows, 1, row) not in (None, ""), range(first, below))
 
 
 def _table_at(tables: Collection[TableRange], column: int, row: int) -> TableRange | None:

@@ -127,13 +127,13 @@ def findings_sheet(findings: Sequence[Finding]) -> ResultSheet:
     return ResultSheet(
         FINDINGS_SHEET,
         "The inputs have errors: nothing was computed",
-        ("The other result sheets show the last run that went through.",),
-        (
+        tables=(
             ResultTable(
                 "run_identity", pd.DataFrame(columns=["Line", "Book", "Economic"], dtype=object), title="Reconciliation"
             ),
             ResultTable("findings", frame, links={place: place}, title=f"Errors: {len(errors_in(findings))}"),
         ),
+        says=("The other result sheets show the last run that went through.",),
     )
 
 

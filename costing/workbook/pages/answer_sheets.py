@@ -1,9 +1,10 @@
 """Result sheets made from answers: which tables stand on which sheet, under which headers, is data.
 
 Rule: a table goes to the sheet that `answers/tables.csv` names, with the headers and formats of
-`answers/columns.csv`; sheets stand in the order of `answers/sheets.csv`. Under the title of a sheet stand its notes
-and the sentences of the answers on it, which a sheet for audit does not repeat. A table shows the columns of a screen;
-those behind them are a click away.
+`answers/columns.csv`; sheets stand in the order of `answers/sheets.csv`. Under the title of a sheet stand the
+sentences of the answers on it, which a sheet for audit does not repeat, and below its tables its notes; those of the
+first page, whose end does not print, stand above. A table shows the columns of a screen; those behind them are a click
+away.
 
 What it does not do: it chooses and computes nothing.
 """
@@ -31,6 +32,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
     for plan in catalogue.sheet_plans().values():
         tables: list[ResultTable] = []
         notes: list[str] = []
+        says: list[str] = []
         title = ""
         for answer in answers:
             parts = [
@@ -43,13 +45,16 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             if plan.group != "audit" or not _stands_before(answer):
-                notes += answer.says
+                says += answer.says
             filled = answer.filled(plan.title)
             title = title or filled[:1].upper() + filled[1:]
         if tables:
             charts = tuple(chart for answer in answers for chart in answer.charts if chart.sheet == plan.name)
-            shown = tuple(dict.fromkeys([*notes, *_behind(tables)]))
-            written.append(ResultSheet(plan.name, title, shown, tuple(tables), charts, plan.group))
+            notes += _behind(tables)
+            if plan.group == "front":
+                says, notes = [*says, *notes], []
+            below, above = tuple(dict.fromkeys(notes)), tuple(dict.fromkeys(says))
+            written.append(ResultSheet(plan.name, title, below, tuple(tables), charts, plan.group, says=above))
     return written
 
 

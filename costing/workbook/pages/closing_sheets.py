@@ -29,12 +29,12 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
             ResultSheet(
                 sheet.title,
                 sheet.title,
-                (
+                tables=(ResultTable(name, frame, formats),),
+                hidden=name in _HIDDEN,
+                says=(
                     f"{sheet.meaning}. A closing is added and never changed; its figures are not rounded.",
                     *_hidden(name),
                 ),
-                (ResultTable(name, frame, formats),),
-                hidden=name in _HIDDEN,
             )
         )
     return result_sheets

@@ -2,7 +2,8 @@
 
 Rule: the first table of a sheet answers its question, so it alone decides how wide its columns are. A table below it
 widens a column for its figures, never for its words: those are wrapped. Columns that only a detailed reader wants
-stand behind the first ones of their table, grouped and closed.
+stand behind the first ones of their table, grouped and closed. What a sheet says stands above its first table, in
+`MOST_LINES` at most, which stay when a reader scrolls; the rest and the notes stand below.
 
 Conventions: widths in characters of the default font. Columns are counted from 0. Numbers are never wrapped.
 """
@@ -10,9 +11,12 @@ Conventions: widths in characters of the default font. Columns are counted from 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import pandas as pd
 
 from costing.answers.kinds import TEXTS
 from costing.workbook.pages import look
@@ -26,17 +30,25 @@ LAST_TEXT, BESIDE, BELOW, VERDICT, CLOSED = 44.0, 22.0, 22.0, 28.0, 48.0
 a verdict of a table below it may widen a column to; widest text in a column behind the +.
 """
 
+MOST_LINES = 4
+_WIDEST_LINE, _NARROWEST_LINE = 150, 90  # characters of a line
+
 Cells = Mapping[str, Sequence[Any]]
 
 
 @dataclass(frozen=True)
 class Measured:
-    """Cells of each table by header, widths by column, wrapped headers by table, columns that stand open."""
+    """Cells of each table by header, widths by column, wrapped headers by table, columns that stand open, columns that
+    name a row of the widest table, lines of text above and below the tables.
+    """
 
     cells: Mapping[str, Cells]
     widths: Mapping[int, float]
     wrapped: Mapping[str, frozenset[str]]
     opened: int
+    keys: int
+    lines_above: Sequence[str]
+    lines_below: Sequence[str]
 
     @property
     def columns(self) -> int:
@@ -93,7 +105,22 @@ def measured(sheet: ResultSheet, *, date_1904: bool = False) -> Measured:
     for table in sheet.tables:
         may_widen = not sheet.charts and not figures
         wrapped[table.name] -= _running_on(table, cells[table.name], widths, opened, may_widen=may_widen)
-    return Measured(cells, widths, wrapped, opened)
+    across = sum(width for position, width in widths.items() if position < opened)
+    return Measured(cells, widths, wrapped, opened, _keys(sheet.tables), *_lines(sheet, across))
+
+
+def _lines(sheet: ResultSheet, across: float) -> tuple[list[str], list[str]]:
+    """Lines above the tables and below them. across: characters of the columns that stand open."""
+    wide = int(min(max(across, _NARROWEST_LINE), _WIDEST_LINE))
+    above: list[str] = []
+    said = list(sheet.says)
+    while said:
+        lines = textwrap.wrap(said[0], wide)
+        if sheet.group != "front" and above and len(above) + len(lines) > MOST_LINES:
+            break
+        above += lines
+        said.pop(0)
+    return above, [line for text in (*said, *sheet.notes) for line in textwrap.wrap(text, wide)]
 
 
 def _running_on(
@@ -112,6 +139,21 @@ def _running_on(
         return set()
     widths[rightmost] += max(lacking, 0.0)
     return {header}
+
+
+def _keys(tables: Sequence[ResultTable]) -> int:
+    """How many columns stand before the first figure of the widest table."""
+    widest = max(tables, key=lambda table: len(table.frame.columns), default=None)
+    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns] if widest else []
+    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
+
+
+def alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
+    """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
+    kind = table.formats.get(header, "text")
+    if kind not in TEXTS | {"date"} or pd.api.types.is_numeric_dtype(table.frame[header]):
+        return {"align": "right", "indent": 2 * button}
+    return {"align": "left", "indent": int(header != table.frame.columns[0])}
 
 
 def total(values: Sequence[Any]) -> float:

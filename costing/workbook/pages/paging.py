@@ -132,6 +132,10 @@ class Paging:
         """Points of some rows."""
         return sum(self.heights.get(row, ROW_POINTS) for row in range(first, below))
 
+    def holds(self, block: Block) -> bool:
+        """Whether a page holds a block for sure, below two repeated rows."""
+        return self.high(*block) <= _FILLED * self._later((0, 1))
+
     def breaks_before(self, blocks: Sequence[Block], repeated: tuple[int, int]) -> list[int]:
         """Rows before which a new page begins. blocks: from the top, in order; repeated: rows printed again on each
         page, which leave less of it.

@@ -38,8 +38,9 @@ class ResultTable:
 
 @dataclass(frozen=True)
 class ResultSheet:
-    """One result sheet: tab name, title, notes, tables from the top, charts beside them, group of its tab: `front`
-    prints on one page, `audit` stands behind; hidden: only the library reads it.
+    """One result sheet: tab name, title, notes below its tables, tables from the top, charts beside them, group of its
+    tab: `front` prints on one page, `audit` stands behind; hidden: only the library reads it; says: what it answers,
+    above its tables.
     """
 
     name: str
@@ -49,6 +50,7 @@ class ResultSheet:
     charts: tuple[Chart, ...] = ()
     group: str = "decisions"
     hidden: bool = False
+    says: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

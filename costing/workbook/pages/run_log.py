@@ -91,6 +91,6 @@ def logged(book: Results, economic: Results, version: str, inputs: str, before: 
     return ResultSheet(
         RUN_LOG,
         "Every run: when, from which inputs, and its main figures",
-        ("Rows are added at each run; equal inputs have equal fingerprints.",),
-        (ResultTable(TABLE, table, {"Book": "number", "Economic": "number"}),),
+        tables=(ResultTable(TABLE, table, {"Book": "number", "Economic": "number"}),),
+        says=("Rows are added at each run; equal inputs have equal fingerprints.",),
     )

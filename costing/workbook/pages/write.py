@@ -5,10 +5,12 @@ Rule: each table is a real spreadsheet table under a fixed name; its totals are 
 the same figure. Text is always text: a lot named `=cmd` is no formula.
 
 Conventions: on each sheet a title, the stamp of the run, the cell that says whether the inputs have
-changed since (`STALE_CELL`), notes, then the tables one below the other; the charts of a sheet stand on the right of
-its first table, whichever sheet holds what they draw. Percent columns hold fractions and show percent. A place such as
-`Movements!F17` becomes a link within the workbook, for the first `MAX_LINKS` rows of a sheet. Every sheet prints
-legibly with its headers repeated. Long tables are filled in by `file.long_tables`, which is several times as fast.
+changed since (`STALE_CELL`), what the sheet answers, then the tables one below the other and the notes below them; the
+charts of a sheet stand on the right of its first table, whichever sheet holds what they draw. What stands above the
+first table is frozen with its header, so that little is said there (`measure`).
+Percent columns hold fractions and show percent. A place such as `Movements!F17` becomes a link within the workbook,
+for the first `MAX_LINKS` rows of a sheet. Every sheet prints legibly with its headers repeated. Long tables are filled
+in by `file.long_tables`, which is several times as fast.
 
 What it does not do: it rounds nothing and adds nothing up but the stored totals; it writes no file.
 """
@@ -18,23 +20,21 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
-import textwrap
 from collections.abc import Mapping, Sequence
 from math import ceil
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xlsxwriter
 from xlsxwriter.worksheet import Worksheet
 
 from costing.answers.charts import is_drawable
-from costing.answers.kinds import TEXTS
 from costing.workbook.file.long_tables import LongTable, fill_rows
+from costing.workbook.file.sheets import NOTES
 from costing.workbook.pages import look
 from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
-from costing.workbook.pages.measure import SHORT, measured, total
+from costing.workbook.pages.measure import SHORT, alignment, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
 
@@ -45,8 +45,8 @@ MOST_AUDIT_PAGES = 3
 """Pages that a sheet for audit prints; of a longer one the first page prints alone."""
 _REFERENCE = re.compile(r"\{(\w*)\|([^}]*)\}")
 MAX_LINKS = 65_000  # Excel's limit is 65,530 a sheet (Microsoft, "Excel specifications and limits")
-_FIRST_NOTE = 3
-_WIDEST_NOTE, _NARROWEST_NOTE = 150, 90  # characters of a line
+_FIRST_LINE = 3
+_ROWS_BY_NOTES = 4
 
 
 def result_workbook(
@@ -121,7 +121,6 @@ class _SheetWriter:
         self.row = 0
         self.links_left = MAX_LINKS
         self.heights: dict[int, float] = {}
-        self.lines: list[str] = []
         self.headers: list[int] = []
         self.blocks: list[Block] = []
         self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
@@ -134,6 +133,7 @@ class _SheetWriter:
         """Write all but the charts; the tables that are too long to be written cell by cell are handed back."""
         self._head(stamp, stale_formula)
         tables = [table for result in self.sheet.tables if (table := self._table(result))]
+        self._foot()
         opened = self.measured.opened
         for position, width in self.measured.widths.items():
             behind = {"level": 1, "hidden": True} if position >= opened else {}
@@ -179,12 +179,26 @@ class _SheetWriter:
             stale = self.workbook.add_format({"font_color": look.WARNING_INK, "bold": True})
             rule = {"type": "text", "criteria": "begins with", "value": "STALE", "format": stale}
             sheet.conditional_format(STALE_CELL, rule)
-        across = int(min(max(self.measured.across, _NARROWEST_NOTE), _WIDEST_NOTE))
-        lines = [line for note in self.sheet.notes for line in textwrap.wrap(note, across)]
-        self.lines = lines
+        self._write_lines(_FIRST_LINE, self.measured.lines_above)
+
+    def _foot(self) -> None:
+        """Write the notes below the last table, with which they are printed."""
+        first = self.tail = self.row
+        if not self.measured.lines_below:
+            return
+        self.worksheet.write_string(self.row, 0, NOTES, self._format(bold=True, font_color=look.WINE))
+        self._write_lines(self.row + 1, self.measured.lines_below)
+        if self.blocks:
+            self.tail = max(first - _ROWS_BY_NOTES, begin := self.blocks[-1][0])
+            if self.tail <= self.headers[-1] + _ROWS_BY_NOTES:
+                self.tail = begin
+            self.blocks[-1] = begin, self.row - 1
+
+    def _write_lines(self, row: int, lines: Sequence[str]) -> None:
+        """Write lines of text, and leave a row free below them."""
         for step, line in enumerate(lines):
-            sheet.write_string(_FIRST_NOTE + step, 0, line, self._format())
-        self.row = _FIRST_NOTE + len(lines) + 1
+            self.worksheet.write_string(row + step, 0, line, self._format())
+        self.row = row + len(lines) + 1
 
     def _table(self, table: ResultTable) -> LongTable | None:
         begin = self.row
@@ -256,7 +270,7 @@ class _SheetWriter:
         wrapped = {"text_wrap": True} if header in self.measured.wrapped[table.name] else {}
         return self._format(
             num_format=look.CELL_FORMATS[table.formats.get(header, "text")],
-            **_alignment(table, header),
+            **alignment(table, header),
             **wrapped,
             **({"valign": "top"} if self.measured.wrapped[table.name] else {}),
             bottom=4,
@@ -272,7 +286,7 @@ class _SheetWriter:
                 "header": header,
                 "header_format": self._format(
                     bold=True, font_color="white", bg_color=look.WINE, text_wrap=True, valign="top",
-                    **_alignment(table, header, button=button),
+                    **alignment(table, header, button=button),
                 ),
                 "format": None,
             }  # fmt: skip
@@ -351,7 +365,7 @@ class _SheetWriter:
             sheet.hide()
         if tables and (len(tables) == 1 or self.sheet.group == "decisions"):
             sheet.freeze_panes(self.headers[0] + 1, 1)
-        paging = Paging(self.measured.across, opened, self.heights, keys=_keys(tables))
+        paging = Paging(self.measured.across, opened, self.heights, keys=self.measured.keys)
         beside = Paging(self.measured.across + CHART_CHARACTERS, opened + 1 + CHART_COLUMNS, self.heights)
         if charts and not self.inside and self.sheet.group != "audit":
             sheet.set_zoom(beside.zoom)
@@ -360,13 +374,12 @@ class _SheetWriter:
             paging = beside
         paging = paging.for_blocks(self.blocks)
         # The header of the one table that is longer than a page goes on; where several are, the title does.
-        long = [
-            number for number, block in enumerate(self.blocks) if paging.high(*block) > paging.page or len(tables) == 1
-        ]
+        long = [number for number, block in enumerate(self.blocks) if not paging.holds(block) or len(tables) == 1]
         repeated = (self.headers[long[0]],) * 2 if len(long) == 1 else (0, 1)
         breaks = paging.breaks_before(self.blocks, repeated)
         if prints_charts:
             breaks = paging.every_break(breaks, repeated, self.row, paging.high(0, first) + 2.0 * sum(charts))
+            breaks = sorted({min(row, self.tail) if row < self.row else row for row in breaks})
         # Charts that do not print stand from the first row of figures down.
         points = [sum(charts[:number]) for number in range(len(charts))]
         if prints_charts:
@@ -377,23 +390,6 @@ class _SheetWriter:
         set_page(sheet, repeated, breaks, paging, area, self.row)
         if self.sheet.group == "front":
             links = (first for table, (first, _) in zip(tables, self.blocks, strict=True) if table.links)
-            beyond = max(0.0, max(map(look.text_width, self.lines), default=0.0) - self.measured.across)
+            beyond = max(0.0, max(map(look.text_width, self.measured.lines_above), default=0.0) - self.measured.across)
             set_one_page(sheet, next(links, self.row), opened + 1 + ceil(beyond / look.DEFAULT_WIDTH))
         return points
-
-
-def _keys(tables: Sequence[ResultTable]) -> int:
-    """How many columns name a row of the widest table: those before its first figure."""
-    if not tables:
-        return 1
-    widest = max(tables, key=lambda table: len(table.frame.columns))
-    kinds = [widest.formats.get(header, "text") for header in widest.frame.columns]
-    return max(1, next((position for position, kind in enumerate(kinds) if kind not in TEXTS), 1))
-
-
-def _alignment(table: ResultTable, header: str, *, button: bool = False) -> dict[str, Any]:
-    """Numbers on the right, clear of the header's button; text on the left, clear of numbers before it."""
-    kind = table.formats.get(header, "text")
-    if kind not in TEXTS | {"date"} or pd.api.types.is_numeric_dtype(table.frame[header]):
-        return {"align": "right", "indent": 2 * button}
-    return {"align": "left", "indent": int(header != table.frame.columns[0])}

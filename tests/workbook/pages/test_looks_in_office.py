@@ -34,6 +34,8 @@ from tests.form import chosen
 from tests.workbook.office import convert
 
 LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
+MOST_FROZEN = 195.0
+"""Points of the rows that stay: a third of what a screen of 768 pixels shows below a ribbon, at 100 %."""
 WIDER, BARS = 1.06, 80
 """How much wider than its number LibreOffice shows a column; pixels of its row numbers and its bar on the right."""
 BUTTON, CLEAR = 40, 2
@@ -159,6 +161,13 @@ def test_the_answer_is_on_the_first_screen_of_every_decision_sheet(opened: Workb
         assert len(shown) <= 11, plan.name
         assert sum(wide[at] for at in shown) <= FIRST_SCREEN, plan.name
         assert sheet.freeze_panes == f"B{row + 1}"
+
+
+def test_what_stays_above_a_table_leaves_most_of_a_small_screen(opened: Workbook) -> None:
+    for sheet in opened:
+        top = int(re.sub(r"\D", "", sheet.freeze_panes)) if sheet.freeze_panes else 1
+        frozen = sum(sheet.row_dimensions[row].height or 15.0 for row in range(1, top))
+        assert frozen <= MOST_FROZEN, f"{sheet.title}: {frozen} points stay"
 
 
 def test_a_chart_is_on_the_first_screen_of_every_sheet_that_has_one(opened: Workbook) -> None:

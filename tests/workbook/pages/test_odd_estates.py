@@ -88,7 +88,7 @@ def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer])
     frames = {table.name: table.frame for sheet in sheets for table in sheet.tables}
     assert all(len(frame) for frame in frames.values())
     for sheet in sheets:
-        texts = [sheet.title, *sheet.notes, *(table.title for table in sheet.tables)]
+        texts = [sheet.title, *sheet.says, *sheet.notes, *(table.title for table in sheet.tables)]
         assert not [text for text in texts if re.search(r"\{\w+\}|\bnan\b|\bNaT\b|\bNone\b", text)], sheet.name
     book = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
     drawn = sum(len(sheet._charts) for sheet in book)

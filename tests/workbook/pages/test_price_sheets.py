@@ -58,7 +58,7 @@ def test_the_waterfall_climbs_from_the_cellar_to_the_shelf(sheets: dict[str, Res
 
 def test_the_margins_sheet_says_why_the_best_bottle_is_the_worst_use_of_capital(sheets: dict[str, ResultSheet]) -> None:
     sheet = sheets["Margins"]
-    assert any(note.startswith("Prestige (bottle) looks best per bottle") for note in sheet.notes)
+    assert any(note.startswith("Prestige (bottle) looks best per bottle") for note in sheet.says)
     ranked = table(sheet, "margins_by_capital").frame
     bottles = ranked[ranked["Cuvée and format"].str.endswith(" bottle")]
     assert bottles["Cuvée and format"].iloc[-1] == "Prestige bottle"

@@ -24,7 +24,7 @@ from costing.workbook.file.graft import graft
 from costing.workbook.file.package import read_package
 from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import read_book
-from costing.workbook.pages import write
+from costing.workbook.pages import measure, write
 from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import STALE_CELL, result_workbook
@@ -45,7 +45,7 @@ FORMATS = {"Disgorged": "date", "Bottles": "integer", "Cost (EUR)": "money", "Sh
 TABLE = ResultTable(
     "cost_per_bottle", COSTS, FORMATS, ("Bottles", "Cost (EUR)"), {"Place": "Place", "Bottles": "Place"}
 )
-SHEET = ResultSheet("Cost per bottle", "Cost per bottle", ("Coverage: 71 %.",), (TABLE,))
+SHEET = ResultSheet("Cost per bottle", "Cost per bottle", ("Coverage: 71 %.",), (TABLE,), says=("Brut costs 11.25.",))
 STALE = ('=IF(1>2,"STALE: run again","Inputs unchanged")', "Inputs unchanged")
 
 
@@ -67,7 +67,29 @@ def test_head_of_a_sheet() -> None:
     assert sheet["A2"].value == "Run 2025-01-02 03:04 · version 0.1.0 · basis book · inputs ab12cd34"
     assert sheet[STALE_CELL].value == STALE[0]
     assert written(SHEET, stored=True)["Cost per bottle"][STALE_CELL].value == STALE[1]
-    assert sheet["A4"].value == "Coverage: 71 %."
+    assert sheet["A4"].value == "Brut costs 11.25."
+    below = next(iter(sheet.tables.values())).ref.rpartition(":")[2].lstrip("ABCDEFGH")
+    assert [sheet.cell(int(below) + step, 1).value for step in (2, 3)] == ["Notes", "Coverage: 71 %."]
+
+
+def test_what_is_frozen_leaves_room_for_the_rows_below_it() -> None:
+    """Sixteen lines of notes were frozen above a table: a laptop showed four rows of it."""
+    said = tuple(
+        f"Sentence {number} is as long as one line of it may be, and not a word longer." for number in range(9)
+    )
+    sheet = written(replace(SHEET, says=said))["Cost per bottle"]
+    top = row_of(sheet, "Cuvée")
+    assert sheet.freeze_panes == f"B{top + 1}"
+    assert [sheet.cell(row, 1).value for row in range(4, top)] == [*said[: measure.MOST_LINES], None]
+    notes = row_of(sheet, "Notes")
+    assert [sheet.cell(notes + step, 1).value for step in range(1, 7)] == [
+        *said[measure.MOST_LINES :],
+        "Coverage: 71 %.",
+    ]
+    long = " ".join(said)
+    alone = written(replace(SHEET, says=(long, "Another.")))["Cost per bottle"]
+    told = [alone.cell(row, 1).value for row in range(4, row_of(alone, "Cuvée") - 1)]
+    assert " ".join(told) == long
 
 
 def test_values_and_formats() -> None:

@@ -91,3 +91,9 @@ def test_the_newest_row_may_stand_first(sheet: str) -> None:
     tables = tables_of("S6")
     turned = found({**tables, sheet: tables[sheet].iloc[::-1].reset_index(drop=True)})
     assert [round(one, 2) for one in turned] == [PAID, AGAIN]
+
+
+def test_a_row_without_an_index_says_nothing() -> None:
+    tables = tables_of("S6")
+    blank = pd.DataFrame({"Date": ["2023-12-31"] * 2, "Element": ["grapes", "labour"], "Index": [None, None]})
+    assert found({**tables, "price_indices": pd.concat([tables["price_indices"], blank])})[1] == pytest.approx(AGAIN)

@@ -162,3 +162,9 @@ def test_rules_of_place_hold_for_goods_of_others_too_each_at_its_cell() -> None:
     ]
     assert told == [set(), {"Pressings!F3"}]
     assert pressed_hard.stock().main.equals(kept.stock().main)
+
+
+def test_a_service_free_of_charge_is_invoiced_at_nothing() -> None:
+    free = [{"from_date": day("2024-01-01"), "operation": "pressing", "driver": "kg", "rate": 0.0, "customer_days": 30}]
+    lines = open_house(with_rates(service_rates=free)).services()["service_invoices"]
+    assert (lines["invoiced"].fillna(0.0) == 0.0).all()

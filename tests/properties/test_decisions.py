@@ -20,6 +20,7 @@ from costing.decisions.prices.channels import (
 from costing.decisions.prices.pricing import SalePlan, cash_flows, price_for_margin, rate_of_return, target_price
 from costing.decisions.prices.release_dates import StacksOnLees, candidate_days
 from costing.engine.carrying import RateCurve
+from tests.form import chosen
 
 share = st.floats(0, 0.6)
 money = st.floats(0, 3)
@@ -79,7 +80,7 @@ plans = st.integers(1, 4).flatmap(
 
 
 @given(plans, st.floats(0.01, 0.4))
-@settings(max_examples=60)
+@settings(max_examples=chosen(full=60, short=20))
 def test_the_target_price_gives_exactly_the_target(plan, rate):
     curve = RateCurve.flat(rate)
     found = target_price(plan, curve)
@@ -115,7 +116,7 @@ def held(draw):
 
 
 @given(held(), st.floats(0.01, 0.3))
-@settings(max_examples=60)
+@settings(max_examples=chosen(full=60, short=20))
 def test_decisions_are_consistent(stack, rate):
     curve = RateCurve.flat(rate)
     found = hold_or_release(stack, DAYS, curve)
@@ -146,7 +147,7 @@ def test_decisions_are_consistent(stack, rate):
 
 
 @given(held(), st.floats(0.05, 0.95), st.floats(0.02, 0.2))
-@settings(max_examples=40)
+@settings(max_examples=chosen(full=40, short=15))
 def test_splitting_a_stack_in_two_changes_no_decision_unless_the_market_binds(stack, part, rate):
     curve = RateCurve.flat(rate)
     free = replace(stack, market_per_month=np.array([np.inf]))

@@ -17,7 +17,14 @@ from costing.decisions.prices.channels import (
     to_cellar,
     to_shelf,
 )
-from costing.decisions.prices.pricing import SalePlan, cash_flows, price_for_margin, rate_of_return, target_price
+from costing.decisions.prices.pricing import (
+    SalePlan,
+    cash_flows,
+    price_for_margin,
+    rate_of_return,
+    target_price,
+    target_prices,
+)
 from costing.decisions.prices.release_dates import StacksOnLees, candidate_days
 from costing.engine.carrying import RateCurve
 from tests.form import chosen
@@ -55,6 +62,11 @@ def test_the_chain_is_inverse_and_adds_up(chain, net, bottle_l, alcohol):
     assert down.net_price == pytest.approx(net, rel=1e-9, abs=1e-12 * digits)
     assert up.amounts.sum() == pytest.approx(float(up.shelf_price), rel=1e-12)
     assert up.rounded_shelf_price >= up.shelf_price * (1 - 1e-9)
+
+
+def test_sales_by_no_channel_have_no_target_price() -> None:
+    """An estate without channels ended its run in a traceback."""
+    assert target_prices([], RateCurve.flat(0.05)) == []
 
 
 @given(st.floats(0, 0.95))

@@ -16,7 +16,7 @@ from costing.ctrl_c import CtrlC
 from costing.errors import CostingError, InputError, errors_in
 from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
-_OBJECTS_BETWEEN_COLLECTIONS = 50_000
+_OBJECTS_BETWEEN_COLLECTIONS = 200_000
 """A command lives for seconds: looking for garbage after every 700 objects takes a twentieth of them."""
 STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017, 2.8.2)
 

@@ -20,6 +20,7 @@ from costing.model import Runs
 from costing.workbook.blank.blank import blank_workbook
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from tests.form import chosen
 from tests.known import Known
 from tests.workbook.running import STARTED, Office, the_office
 
@@ -27,7 +28,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test s
 
 settings.register_profile("steady", derandomize=True, deadline=None, max_examples=30)
 settings.register_profile("full", deadline=None)
-settings.load_profile("full" if os.environ.get("COSTING_FULL") else "steady")
+settings.load_profile(chosen(full="full", short="steady"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

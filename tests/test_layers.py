@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -48,9 +49,15 @@ def _modules() -> dict[str, Path]:
     return found
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
 def _imports(path: Path) -> set[str]:
     names = set()
-    for statement in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for statement in ast.walk(_tree(path)):
         if isinstance(statement, ast.Import):
             names |= {alias.name for alias in statement.names}
         elif isinstance(statement, ast.ImportFrom):
@@ -80,7 +87,7 @@ def test_one_public_class_for_each_name() -> None:
     """A name means one thing: no two modules define a public class of the same name."""
     homes: dict[str, list[str]] = {}
     for module, path in _modules().items():
-        for statement in ast.parse(path.read_text(encoding="utf-8")).body:
+        for statement in _tree(path).body:
             if isinstance(statement, ast.ClassDef) and not statement.name.startswith("_"):
                 homes.setdefault(statement.name, []).append(module)
     assert not {name: where for name, where in homes.items() if len(where) > 1}
@@ -130,7 +137,7 @@ def test_files_stay_readable() -> None:
 
 def _functions() -> Iterator[tuple[str, ast.FunctionDef]]:
     for module, path in _modules().items():
-        for statement in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for statement in ast.walk(_tree(path)):
             if isinstance(statement, ast.FunctionDef):
                 yield f"{module}.{statement.name}", statement
 

@@ -279,8 +279,7 @@ def ambiguous_refills(
     opening = balance.before[begin]
     slack = np.maximum(tolerance[lots.unit[touches.lot[begin]]], 1e-9 * opening)
     for group in np.flatnonzero((arrived > 0) & (opening > slack) & (np.abs(drawn - opening) <= slack)):
-        last = begin[group + 1] if group + 1 < len(begin) else len(flow)
-        rows = range(begin[group], last)
+        rows = range(begin[group], len(flow))  # both stand among the first of them
         draw = next(int(flow[row]) for row in rows if role[row] == OUT)
         fill = next(int(flow[row]) for row in rows if role[row] == IN)
         yield Finding(

@@ -345,7 +345,7 @@ def categorical(codes: NDArray[np.intp], categories: list[str]) -> pd.Categorica
     fresh = np.full(len(categories) + 1, -1, dtype=np.intp)
     fresh[used] = np.arange(len(used))
     kept = pd.Index([categories[code] for code in used.tolist()], dtype=object)
-    return pd.Categorical.from_codes(fresh[codes], categories=kept)
+    return pd.Categorical.from_codes(fresh[codes], categories=kept, validate=False)
 
 
 def outside(column: Column, values: Floats) -> list[Fault]:

@@ -67,11 +67,19 @@ class Rows:
 
     def given(self, *columns: str) -> Flags:
         """Tell which rows have something in each of these columns."""
-        return np.asarray(np.all([self.frame[column].notna().to_numpy() for column in columns], axis=0))
+        first, *others = (_filled(self.frame[column]) for column in columns)
+        for other in others:
+            first = np.logical_and(first, other)
+        return first
 
     def are(self, column: str, *words: str) -> Flags:
         """Tell which rows hold one of these words."""
-        return self.frame[column].isin(words).to_numpy()
+        values = self.frame[column]
+        if not isinstance(values.dtype, pd.CategoricalDtype):
+            return np.asarray(values.isin(words))
+        names: pd.Categorical = values.array
+        held: Flags = np.array([*(name in words for name in names.categories), False])
+        return np.asarray(held[names.codes])
 
     def shown(self, row: int, column: str) -> str:
         """Return what a cell holds, in the unit in which it was typed; empty if blank."""
@@ -164,6 +172,13 @@ class Rows:
             count = sum(map(len, further))
             more = f"has {count:,} more row{'s' * (count > 1)} like these."
             yield Finding(str(estate.sources[table].sheet[rows[0]]), "", more, "Correct those shown first.", severity)
+
+
+def _filled(values: pd.Series[Any]) -> Flags:
+    """Rows of a column that are not blank."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return np.asarray(values.array.codes >= 0)
+    return np.asarray(values.notna())
 
 
 @dataclass(frozen=True)

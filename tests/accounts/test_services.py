@@ -162,3 +162,21 @@ def test_rules_of_place_hold_for_goods_of_others_too_each_at_its_cell() -> None:
     ]
     assert told == [set(), {"Pressings!F3"}]
     assert pressed_hard.stock().main.equals(kept.stock().main)
+
+
+def test_a_service_free_of_charge_is_invoiced_at_nothing() -> None:
+    free = [{"from_date": day("2024-01-01"), "operation": "pressing", "driver": "kg", "rate": 0.0, "customer_days": 30}]
+    lines = open_house(with_rates(service_rates=free)).services()["service_invoices"]
+    assert (lines["invoiced"].fillna(0.0) == 0.0).all()
+
+
+def test_each_owner_has_lines_of_its_own_in_the_order_of_names() -> None:
+    """Another owner's grapes came first of all, and lie untouched."""
+    tables = with_rates()
+    came = {"on_date": day("2024-01-02"), "lot": "A1", "what": "grapes", "quantity": 100, "unit": "kg"}
+    rows = [*tables["deliveries"].to_dict("records"), {**came, "owner": "Another"}]
+    tables["deliveries"] = pd.DataFrame(rows)
+    answer = open_house(tables).services()
+    lines = answer["service_margins"][["year", "owner"]].to_numpy().tolist()
+    assert lines == [["2025", "Neighbour"], ["2024", "Another"], ["2024", "Neighbour"]]
+    assert "A1" in answer["goods_of_others"]["lot"].tolist()

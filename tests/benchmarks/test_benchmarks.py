@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +11,7 @@ import pytest
 from tests.benchmarks import decisions, shapes
 from tests.benchmarks.cases import CASES, lines
 from tests.benchmarks.measure import HERE, measure_apart
+from tests.form import chosen
 
 pytestmark = pytest.mark.slow
 Figures = dict[str, float]
@@ -55,7 +55,7 @@ def test_a_mistake_in_many_rows_takes_as_long_as_the_rows_and_is_few_findings() 
     assert many["check (s)"] < 8 * few["check (s)"]
 
 
-@pytest.mark.parametrize("case", sorted(set(CASES) - OFFICE)[:: 1 if os.environ.get("COSTING_FULL") else 3])
+@pytest.mark.parametrize("case", sorted(set(CASES) - OFFICE)[:: chosen(full=1, short=6)])
 def test_every_case_is_measured(case: str) -> None:
     found = CASES[case][0](SIZES.get(case, 2))
     assert found["rows"] >= 2

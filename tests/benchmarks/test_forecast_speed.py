@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import time
 from pathlib import Path
-
-import pytest
 
 from costing import ECONOMIC, read_estate, run
 from costing.decisions.changes.uncertain_ageing import verdicts_drawn
 from costing.decisions.changes.uncertainty import forecast
 from costing.model import Runs
+from tests.form import in_full
 
 DEMO = Path(__file__).parents[2] / "demo_estate"
 
 
-@pytest.mark.skipif(os.environ.get("COSTING_FULL") != "1", reason="long: COSTING_FULL=1")
+@in_full
 def test_ten_thousand_draws_on_the_demo() -> None:
     estate = read_estate(DEMO)
     economic = run(estate, ECONOMIC)

@@ -4,15 +4,13 @@ speed table.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
-
-import pytest
 
 from costing import House
 from costing.answers.answer import Answer
 from tests.benchmarks.plans import LARGEST, measure, measure_apart
+from tests.form import in_full
 
 
 def test_a_plan_of_a_hundred_lots() -> None:
@@ -21,7 +19,7 @@ def test_a_plan_of_a_hundred_lots() -> None:
     assert found["processor_s"] < 10.0
 
 
-@pytest.mark.skipif(os.environ.get("COSTING_FULL") != "1", reason="long: COSTING_FULL=1")
+@in_full
 def test_a_plan_of_three_hundred_lots_forty_dates_and_ten_channels() -> None:
     found = measure_apart(LARGEST)
     assert found["processor_s"] < 20.0

@@ -5,7 +5,6 @@ listed and in the back-up, and what is not the library's stays as it was.
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -21,8 +20,9 @@ from costing.workbook.file.package import changed_parts, open_package
 from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.pages.run_log import read_log
 from tests.commands.books import first_hour
+from tests.form import chosen
 
-SEEDS, STEPS = (200, 4) if os.environ.get("COSTING_FULL") else (3, 2)
+SEEDS, STEPS = chosen(full=(200, 4), short=(2, 1))
 RESULTS = ("Stock value", "Cost build-up", "Origins", "Amounts charged", "Run check")
 Choose = random.Random
 

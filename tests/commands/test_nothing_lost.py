@@ -18,9 +18,10 @@ from costing.cli import STOPPED, main
 from costing.files import FileKind, write_file
 from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
+from tests.form import FULL, chosen, every
 
 pytestmark = pytest.mark.slow
-EVERY = 1 if os.environ.get("COSTING_FULL") else 9  # operation of a command; the commands begin at different ones
+EVERY = chosen(full=1, short=25)  # operation of a command; the commands begin at different ones
 OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
 CLOSING = ("--date", "2025-04-15")
 SMALL = {
@@ -165,15 +166,15 @@ def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
 def faults_of(last: int, start: int) -> list[tuple[int, bool]]:
     """Operations of a command to fail and how: a full disk before it is done, or Ctrl-C after.
 
-    In the full form each both ways; otherwise every ninth, by turns, the first by a full disk and the last by Ctrl-C.
+    In the full form each both ways; otherwise one in 25, by turns, the first by a full disk and the last by Ctrl-C.
     """
-    if EVERY == 1:
+    if FULL:
         return [(number, full) for number in range(1, last + 1) for full in (True, False)]
     between = [(number, turn % 2 == 1) for turn, number in enumerate(range(start + 1, last, EVERY))]
     return [(1, True), *between, (last, False)]
 
 
-@pytest.mark.parametrize("verb", OF_THE_DEMO)
+@pytest.mark.parametrize("verb", every(5, OF_THE_DEMO, 1))
 def test_a_full_disk_at_the_last_step_of_every_command_that_writes_its_sheets(verb: str, book: Path, capsys) -> None:
     before = files_of(book.parent)
     fault = Fault(2, OSError(28, "No space left on device"), after=False, only=("replace",))  # the first is the back-up

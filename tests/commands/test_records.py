@@ -9,9 +9,11 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from costing.accounts.costs import costs
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.inputs.schema import sheets
+from costing.model import Runs
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.package import open_package
 from costing.workbook.pages.run_log import read_log
@@ -38,9 +40,8 @@ def test_run_prints_every_cuvee_and_writes_the_sheets(book: Path, capsys) -> Non
     assert len(list(book.parent.glob("estate.bak-*.xlsx"))) == 1
 
 
-def test_printed_stage_columns_add_up(book: Path, capsys) -> None:
-    assert main(["run", str(book), "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)["cost_per_bottle"]
+def test_printed_stage_columns_add_up(demo_runs: Runs) -> None:
+    found = json.loads(costs(demo_runs).to_json())["cost_per_bottle"]
     assert len(found) > 10
     for release in found:
         stages = sum(release[name] or 0.0 for name in release if name.startswith("stage:"))

@@ -19,6 +19,7 @@ from costing.commands import records
 from costing.terminal import tell
 from costing.workbook.file.backups import backups
 from tests.commands.books import first_hour
+from tests.form import chosen, every
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals, pipes and file names of POSIX")
 _READY = """import signal, sys
@@ -27,7 +28,7 @@ from costing.cli import main
 print("ready", file=sys.stderr, flush=True)
 sys.exit(main(sys.argv[1:]))
 """
-MOMENTS = [0.05 + 0.25 * step for step in range(8)] if os.environ.get("COSTING_FULL") else [0.05, 0.8]
+MOMENTS = chosen(full=[0.05 + 0.25 * step for step in range(8)], short=[0.05, 0.5])
 STRANGE = "T25\x1b[31m\x07\x9b2J\u202e"
 
 
@@ -79,7 +80,7 @@ def test_control_codes_in_lot_names_do_not_reach_the_terminal(tmp_path: Path, ca
 @pytest.mark.parametrize(
     ("encoding", "more"),
     [
-        *((encoding, ["ageing", "--write"]) for encoding in ("ascii", "cp1252", "cp437", "utf-8")),
+        *((encoding, ["ageing", "--write"]) for encoding in every(2, ("ascii", "cp1252", "cp437", "utf-8"))),
         *(("ascii", more) for more in (["run"], ["run", "--json"], ["vats", "--json", "--write"])),
     ],
 )
@@ -160,11 +161,11 @@ def test_an_import_cut_short_by_ctrl_c_is_a_stop_and_one_that_fails_is_not(
 
 
 @POSIX
-def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(book: Path) -> None:
+def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(small: Path) -> None:
     """It was a traceback with every command."""
     codes = set()
     for seconds in MOMENTS:
-        process = costing("run", str(book))
+        process = costing("run", str(small))
         assert process.stderr is not None
         assert process.stderr.readline() == b"ready\n"
         time.sleep(seconds)

@@ -4,6 +4,7 @@ decisions stand beside the other tests of each decision, where they are computed
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import pytest
@@ -11,12 +12,16 @@ import pytest
 from costing.model import Runs
 from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, differences, runs_of
 
-once = cache(runs_of)
+
+@pytest.fixture(scope="module")
+def once() -> Callable[[str], Runs]:
+    """Results of an estate, each run for all tests: a fixture, so that they are known to share them."""
+    return cache(runs_of)
 
 
 @pytest.mark.parametrize("name", ANSWERS)
 @pytest.mark.parametrize("estate", ["each_kind_of_work", "one_of_each_sheet"])
-def test_answers_of_small_estates(estate: str, name: str) -> None:
+def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
 
 

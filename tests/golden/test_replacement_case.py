@@ -25,6 +25,8 @@ import pytest
 from costing.inputs.basis import ECONOMIC, REPLACEMENT
 from costing.inputs.load import read_inputs
 from costing.model import run
+from costing.money.indices import has_index
+from costing.money.postings import elements_of
 from costing.results.origins import origins
 from tests.golden.figures import Tables, stock
 from tests.golden.test_worked_cases import tables_of
@@ -91,3 +93,11 @@ def test_the_newest_row_may_stand_first(sheet: str) -> None:
     tables = tables_of("S6")
     turned = found({**tables, sheet: tables[sheet].iloc[::-1].reset_index(drop=True)})
     assert [round(one, 2) for one in turned] == [PAID, AGAIN]
+
+
+def test_a_row_without_an_index_says_nothing_of_any_element() -> None:
+    tables = tables_of("S6")
+    blank = pd.DataFrame({"Date": ["2023-12-31"] * 2, "Element": ["grapes", "labour"], "Index": [None, None]})
+    estate = read_inputs({**tables, "price_indices": pd.concat([tables["price_indices"], blank])})
+    elements = elements_of(estate)
+    assert elements[has_index(estate, elements)].tolist() == ["overhead"]

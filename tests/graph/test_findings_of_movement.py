@@ -65,11 +65,12 @@ def test_more_bottles_moved_than_held_names_the_cell_of_the_bottles(lots: list[s
     assert wrong.value.findings[0].rule == held
 
 
-def test_drawn_before_filled_names_what_fills_it() -> None:
+@pytest.mark.parametrize("litres", [100.0, 1.0])
+def test_drawn_before_filled_names_what_fills_it(litres: float) -> None:
     found = _findings(
         [
-            [_day("2024-02-01"), None, "racking", "C", 100.0, "D", 100.0],
-            [_day("2024-03-01"), None, "racking", "A", 100.0, "C", 100.0],
+            [_day("2024-02-01"), None, "racking", "C", litres, "D", litres],
+            [_day("2024-03-01"), None, "racking", "A", litres, "C", litres],
         ]
     )
     assert "before anything was in it" in found[0]

@@ -5,11 +5,15 @@ Worked by hand: 0.4 years are 146 days of 365.
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run
+from costing.graph.arrays import OPERATIONS
+from costing.graph.flows import movement_norms
 from costing.results.stock import stock_values
+from tests.decisions.one_bottling import one_bottling
 
 
 def left(measured: float, *norms: tuple[str, float]) -> float:
@@ -53,3 +57,10 @@ def test_a_stage_without_a_norm_allows_nothing(stage: str, norm: float, allowed:
 
 def test_a_norm_per_movement_is_none_of_the_year() -> None:
     assert left(900.0) == pytest.approx(6_000.0 * 0.9)
+
+
+def test_each_operation_has_its_own_norm_per_movement() -> None:
+    percent = np.arange(1.0, len(OPERATIONS) + 1.0)
+    norms = {"Operation or stage": list(OPERATIONS), "Norm (%)": percent, "Time base": "per movement"}
+    found = movement_norms(read_estate({**one_bottling(), "loss_norms": pd.DataFrame(norms)}))
+    assert found == pytest.approx([*percent / 100.0, 0.0])  # the last is of no operation

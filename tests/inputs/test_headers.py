@@ -39,6 +39,9 @@ def test_columns_are_found_by_header_and_not_by_position():
         ("Movements", "Out (L)", "Out\n( l )", 1),
         ("Pressings", "Grapes (kg)", "Grapes (t)", 1000),
         ("Tirage", "Wine (L)", "wine (hl)", 100),
+        *(("Movements", "Out (L)", f"Out ({word})", 1) for word in ("litres", "liters", "litre")),
+        ("Pressings", "Grapes (kg)", "Grapes (tonnes)", 1000),
+        ("Tirage", "Sugar (g/L)", "Sugar (g/l)", 1),
     ],
 )
 def test_the_unit_in_the_header_decides(title, known, header, factor, estate):

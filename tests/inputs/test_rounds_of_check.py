@@ -5,15 +5,14 @@ Common practice, no source: a person puts right what is told and checks again; e
 
 from __future__ import annotations
 
-import os
-
 import pandas as pd
 import pytest
 
 import costing
+from tests.form import chosen, in_full
 from tests.inputs.slips import WAYS, Slip, check, rounds, slips, with_slips
 
-SEEDS = range(60) if os.environ.get("COSTING_FULL") else (0, 4, 18)
+SEEDS = chosen(full=range(60), short=(0, 18))
 MOST_ROUNDS = 2
 
 
@@ -33,6 +32,7 @@ def test_slips_of_every_kind_are_mended_in_two_rounds(seed: int, frames: dict[st
     assert len(by_round) <= MOST_ROUNDS, f"seed {seed}: {[(slip.kind, slip.place) for slip in by_round[-1][0]]}"
 
 
+@in_full
 def test_one_sheet_at_a_time_takes_longer(frames: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch) -> None:
     """The measure can fail: told of the first sheet alone, a person comes back for each of the others."""
     made = slips(frames, 0)

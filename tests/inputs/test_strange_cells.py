@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -14,6 +13,7 @@ import pytest
 
 from costing.inputs.cells import any_totals, fold, says_total, take_apart, tidy
 from costing.inputs.load import read_inputs
+from tests.form import chosen
 from tests.inputs.planted import findings_of, frames, only
 
 STRANGE: list[Any] = [
@@ -35,7 +35,7 @@ def _cells() -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("seed", range(400 if os.environ.get("COSTING_FULL") else 12))
+@pytest.mark.parametrize("seed", range(chosen(full=400, short=6)))
 def test_strange_cells_are_findings_and_never_a_traceback(seed):
     pick = random.Random(seed)
     found = findings_of({place: pick.choice(STRANGE) for place in pick.sample(_cells(), 5)})

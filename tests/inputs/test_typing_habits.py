@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 
 import numpy as np
@@ -15,9 +14,10 @@ from costing.inputs.owners import both_sides
 from costing.inputs.schema import sheets
 from costing.model import loaded
 from costing.workbook.read import read_workbook
+from tests.form import chosen
 from tests.inputs.habits import Typist
 
-SEEDS = range(60) if os.environ.get("COSTING_FULL") else range(3)
+SEEDS = chosen(full=range(60), short=range(2))
 
 
 @pytest.fixture(scope="module")

@@ -231,3 +231,11 @@ def test_a_loss_and_a_bulk_sale_of_one_day_come_in_one_order_whatever_the_order_
     tables["tirage"] = tables["tirage"].iloc[:0]
     allowed = 1_500 * 31 / 365
     assert cost(tables, "B") == pytest.approx(6_000 * 1_200 / (1_500 - allowed) * 0.5)
+
+
+@pytest.mark.parametrize("sent", [1_000, 600])
+def test_bottles_that_come_back_cost_what_they_did_whether_or_not_any_was_left(sent: int) -> None:
+    tables = one_bottling()
+    sheet = {"Date": ["2025-06-01", "2025-07-01"], "Release lot": "D", "Channel": "Trade"}
+    tables["dispatches"] = pd.DataFrame({**sheet, "Bottles (bottles)": [sent, -10]})
+    assert cost(tables, "D") == pytest.approx(9.0 * (1_000 - sent + 10))

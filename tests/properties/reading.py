@@ -9,7 +9,9 @@ import numpy as np
 
 from costing.engine.shares import LOST, SENT
 from costing.graph.arrays import STAGES, Flow
+from costing.graph.states import Chain
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
+from costing.inputs.estate import Estate
 from costing.inputs.load import read_inputs
 from costing.model import run, trace
 from costing.money.postings import TABLE_NAMES
@@ -27,9 +29,16 @@ def run_both(tables: Tables) -> tuple[Results, Results]:
     return run(estate, BOOK, chain), run(estate, ECONOMIC, chain)
 
 
+_LATEST: list[tuple[Tables, Estate, Chain]] = []
+
+
 def run_one(tables: Tables, basis: Basis = BOOK) -> Results:
-    """Results on one basis."""
-    return run(read_inputs(tables), basis)
+    """Results on one basis. Tables that were the last to be run are not read again for another basis."""
+    if not _LATEST or _LATEST[0][0] is not tables:
+        estate = read_inputs(tables)
+        _LATEST[:] = [(tables, estate, trace(estate))]
+    _, estate, chain = _LATEST[0]
+    return run(estate, basis, chain)
 
 
 def state_cost(results: Results, state: int) -> dict[tuple[str, str], float]:

@@ -5,7 +5,6 @@ COSTING_FULL=1 traces 200 seeds, otherwise a few.
 
 from __future__ import annotations
 
-import os
 from collections import defaultdict
 from itertools import product
 
@@ -17,12 +16,13 @@ from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.model import run
 from costing.money.postings import TABLE_NAMES
 from costing.results.results import Results
+from tests.form import chosen
 from tests.properties.estates import estate_drawn, random_estate, random_rows, tables_of, valuation_date
 from tests.properties.reading import amounts_at, batch_state, origins_of, run_one
 from tests.properties.tracer import Tracer
 from tests.properties.walk import Rows
 
-SEEDS = range(200 if os.environ.get("COSTING_FULL") else 8)
+SEEDS = range(chosen(full=200, short=4))
 SIZE = 40
 BOTH = pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 Origin = tuple[str, int, str, str]
@@ -92,8 +92,8 @@ CELLS = [
 ]
 
 
-MOST_OF_A_SHEET = 25 if os.environ.get("COSTING_FULL") else 2
-WEIGHED = list(product((3, 7), (BOOK, ECONOMIC))) if os.environ.get("COSTING_FULL") else [(3, BOOK), (7, ECONOMIC)]
+MOST_OF_A_SHEET = chosen(full=25, short=2)
+WEIGHED = chosen(full=list(product((3, 7), (BOOK, ECONOMIC))), short=[(3, BOOK), (7, ECONOMIC)])
 
 
 @pytest.mark.slow

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from dataclasses import replace
 
@@ -20,12 +19,13 @@ from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.schema import sheets
 from costing.model import run
 from costing.results.results import Results
+from tests.form import chosen
 from tests.properties.estates import Tables, estate_drawn, estates
 from tests.properties.reading import differences, figures, run_both, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=100 if os.environ.get("COSTING_FULL") else 4,
+    max_examples=chosen(full=100, short=3),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

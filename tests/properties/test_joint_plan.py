@@ -5,8 +5,6 @@ COSTING_FULL=1 plans 200 estates, otherwise a few.
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,9 +16,10 @@ from costing.decisions.plan.plans import plans_to_compare
 from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.results.stock import stock_values
+from tests.form import chosen
 from tests.properties.estates import Tables, random_estate
 
-SEEDS = range(200 if os.environ.get("COSTING_FULL") else 8)
+SEEDS = range(chosen(full=200, short=3))
 
 
 def with_prices_and_limits(tables: Tables, seed: int) -> Runs:

@@ -7,8 +7,6 @@ only what was idle shrinks. All money is in stock, sold, expensed, idle, not yet
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -21,10 +19,10 @@ from costing.model import Runs, run
 from costing.results.amounts_charged import FATES, amounts_charged
 from costing.results.results import Results
 from costing.results.stock import stock_values
+from tests.form import chosen, every
 from tests.properties.estates import ALL_FEATURES, Tables, random_estate
 from tests.properties.reading import differences, figures
 
-FULL = "COSTING_FULL" in os.environ
 OWNER = "Neighbour"
 MOVING = ("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements", "costs")
 THEIR_FEATURES = ALL_FEATURES - {"own grapes", "credits", "bulk exits"}
@@ -86,7 +84,7 @@ def identity(results: Results) -> None:
     np.testing.assert_allclose(pools["given"], pools["cell"], atol=1e-9 * scale)  # nothing of a pool is charged twice
 
 
-@pytest.mark.parametrize("seed", range(8 if FULL else 4))
+@pytest.mark.parametrize("seed", range(chosen(full=8, short=2)))
 def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
     alone, beside = (read_inputs({name: t for name, t in one.items() if name != "pools"}) for one in pair(seed))
     for basis in (BOOK, ECONOMIC):
@@ -94,7 +92,7 @@ def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
         identity(run(beside, basis))
 
 
-@pytest.mark.parametrize("seed", range(8 if FULL else 4))
+@pytest.mark.parametrize("seed", range(chosen(full=8, short=2)))
 def test_with_pools_others_take_their_part_by_the_driver_and_no_more(seed: int) -> None:
     alone, beside = pair(seed)
     if "pools" not in alone:
@@ -115,7 +113,7 @@ def with_used(tables: Tables, used: pd.Series) -> Results:
     return run(read_inputs({**tables, "pools": tables["pools"].iloc[used]}), BOOK)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", every(2, range(4)))
 def test_within_normal_capacity_only_what_was_idle_shrinks(seed: int) -> None:
     alone, beside = (random_with_pools(one) for one in pair(seed))
     one, other = run(read_inputs(alone), BOOK), run(read_inputs(beside), BOOK)

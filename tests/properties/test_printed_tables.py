@@ -12,6 +12,7 @@ from costing.graph.arrays import STAGES
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.model import run
 from costing.results.costs import cost_per_bottle, rounded_rows
+from tests.form import every
 from tests.properties.estates import estate_drawn
 
 amounts = st.floats(-1e5, 1e5, allow_nan=False, width=64)
@@ -29,7 +30,7 @@ def test_rounded_lines_add_up_and_stay_within_a_unit(lines: np.ndarray, decimals
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", every(2, range(6)))
 def test_stages_of_every_release_add_up_to_its_printed_cost(seed: int, basis: object) -> None:
     table = cost_per_bottle(run(estate_drawn(seed, 60), basis))  # type: ignore[arg-type]
     assert len(table) > 0

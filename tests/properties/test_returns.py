@@ -6,8 +6,6 @@ amount).
 
 from __future__ import annotations
 
-import os
-
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
@@ -20,12 +18,13 @@ from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.results.stock import stock_values
+from tests.form import chosen
 from tests.properties.estates import Tables, estates
 from tests.properties.reading import differences, figures, run_one
 
 pytestmark = pytest.mark.slow
 FEW = settings(
-    max_examples=60 if os.environ.get("COSTING_FULL") else 4,
+    max_examples=chosen(full=60, short=2),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
 )

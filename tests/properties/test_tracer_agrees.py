@@ -5,7 +5,6 @@ COSTING_FULL=1 runs 200 seeds, otherwise a few.
 
 from __future__ import annotations
 
-import os
 from fractions import Fraction
 from functools import cache
 
@@ -14,12 +13,13 @@ import pytest
 from costing.graph.arrays import Flow
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.results.results import Results
+from tests.form import chosen
 from tests.properties.estates import ALL_FEATURES, random_rows, tables_of, valuation_date
 from tests.properties.reading import batch_state, run_one, state_cost
 from tests.properties.tracer import Tracer
 from tests.properties.walk import Rows, State
 
-SEEDS = range(200 if os.environ.get("COSTING_FULL") else 12)
+SEEDS = range(chosen(full=200, short=4))
 SIZE = 40
 BOTH = pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 TIGHT, DAILY = 1e-9, 1e-7  # exact amounts; storage paid day by day at mid-day

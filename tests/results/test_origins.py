@@ -6,7 +6,6 @@ small estates stand as arithmetic beside their test.
 
 from __future__ import annotations
 
-import os
 import re
 from collections import defaultdict
 
@@ -22,6 +21,7 @@ from costing.results.costs import element_amounts, releases, stage_amounts
 from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.results import Results
 from costing.results.stock import open_states, values_at
+from tests.form import chosen
 from tests.golden.test_worked_cases import tables_of as worked_case
 from tests.properties.estates import estate_drawn, random_rows, tables_of, valuation_date
 from tests.properties.tracer import Tracer
@@ -76,7 +76,7 @@ def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis
 @pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, PART], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("plan_days", [0, 400])
-@pytest.mark.parametrize("seed", range(5 if os.environ.get("COSTING_FULL") else 2))
+@pytest.mark.parametrize("seed", range(chosen(full=5, short=1)))
 def test_sums_on_random_estates_with_late_costs_and_plans(seed: int, plan_days: int, basis: Basis) -> None:
     results = run(estate_drawn(seed, 60, plan_days=plan_days), basis)
     table = releases(results)
@@ -126,7 +126,7 @@ def test_a_release_that_cost_nothing_has_no_lines() -> None:
 
 
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
-@pytest.mark.parametrize("seed", range(40 if os.environ.get("COSTING_FULL") else 5))
+@pytest.mark.parametrize("seed", range(chosen(full=40, short=3)))
 def test_every_line_equals_the_exact_tracers(seed: int, basis: Basis) -> None:
     """By row of the workbook, stage and element: time charges too, each rate under its own row."""
     rows = random_rows(seed, 50)

@@ -14,6 +14,7 @@ from costing.results.coverage import coverage
 from costing.results.origins import grouped_origins, origins, release_states
 from costing.results.place_rules import place_cautions
 from costing.results.rounding import largest_remainder
+from tests.form import every
 from tests.properties.estates import estate_drawn, random_estate
 
 
@@ -33,7 +34,7 @@ def test_origins_add_up_to_every_release(demo, basis) -> None:
         assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-12)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", every(3, range(8)))
 def test_origins_add_up_on_random_estates(seed) -> None:
     estate = estate_drawn(seed, 60)
     chain = trace(estate)
@@ -84,7 +85,7 @@ def test_composition_adds_up_for_every_state(demo) -> None:
         assert np.allclose(mix.shares(held, attribute).sum(axis=1), 1.0, atol=1e-12)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", every(3, range(8)))
 def test_composition_adds_up_on_random_estates(seed) -> None:
     estate = estate_drawn(seed, 60)
     chain = trace(estate)

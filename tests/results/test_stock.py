@@ -13,6 +13,7 @@ from costing.results.late import late_costs
 from costing.results.net_realisable import net_realisable_value
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
+from tests.form import every
 from tests.properties.estates import estate_drawn
 
 GOLDEN = Path(__file__).parents[1] / "golden"
@@ -86,7 +87,7 @@ def test_write_down_is_an_overlay(demo) -> None:
     assert np.allclose(plain["value"], table["value"])
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", every(2, range(6)))
 def test_random_estates_close_on_both_bases(seed) -> None:
     estate = estate_drawn(seed, 60)
     chain = trace(estate)
@@ -97,7 +98,7 @@ def test_random_estates_close_on_both_bases(seed) -> None:
         assert table["difference"].abs().max() < 1e-6
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", every(2, range(4)))
 def test_values_at_the_end_are_those_of_the_run(seed) -> None:
     estate = estate_drawn(seed, 60)
     results = run(estate, ECONOMIC)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +14,7 @@ from costing.inputs.basis import Basis
 from costing.results.late import late_postings
 from costing.results.roll_forward import exits, roll_forward
 from costing.results.stock import open_states, stock_values, values_at
+from tests.form import chosen
 from tests.properties.estates import estate_drawn
 
 LATER_RATE = ECONOMIC.replace(name="in the cellar", capital_stages=("reserve", "on lees"), abnormal_loss="expensed")
@@ -79,7 +79,7 @@ def test_demo_values_know_nothing_later(demo_estate, basis: Basis) -> None:
     assert compare(estate, basis, days) > 0
 
 
-@pytest.mark.parametrize("seed", range(60 if os.environ.get("COSTING_FULL") else 5))
+@pytest.mark.parametrize("seed", range(chosen(full=60, short=3)))
 def test_random_values_know_nothing_later(seed: int) -> None:
     estate = without_pools(estate_drawn(seed, 70))
     moved = trace(estate).flows.day

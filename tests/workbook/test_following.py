@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import shutil
 from pathlib import Path
 
 import openpyxl
@@ -71,10 +72,11 @@ def _plain(book: xlsxwriter.Workbook, title: str, headers: list[str], rows: list
                 sheet.write(row, column, value)
 
 
-@pytest.fixture
-def kept(tmp_path: Path) -> tuple[Path, Path]:
-    """A workbook in a person's own hand, closed, and the next one opened from it."""
-    path, picture = tmp_path / "mine.xlsx", tmp_path / "dot.png"
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A workbook in a person's own hand, closed, and the next one opened from it; not to be changed."""
+    folder = tmp_path_factory.mktemp("kept")
+    path, picture = folder / "mine.xlsx", folder / "dot.png"
     picture.write_bytes(PIXEL)
     book = xlsxwriter.Workbook(path)
     date = book.add_format({"num_format": "dd.mm.yyyy", "bg_color": "#FFEEDD"})
@@ -103,10 +105,17 @@ def kept(tmp_path: Path) -> tuple[Path, Path]:
     _plain(book, "Loss norms", ["Operation or stage", "Norm (%)", "Time base"], norms, date)
     _own_parts(book, picture)
     book.close()
-    following = tmp_path / "next.xlsx"
+    following = folder / "next.xlsx"
     assert main(["close", str(path), "--date", "2025-12-31"]) == 0
     assert main(["open-year", str(path), str(following), "--date", "2025-12-31"]) == 0
     return path, following
+
+
+@pytest.fixture
+def copies(kept: tuple[Path, Path], tmp_path: Path) -> tuple[Path, Path]:
+    """Copies of both, with what stands beside them, to be run."""
+    folder = shutil.copytree(kept[0].parent, tmp_path / "copies")
+    return folder / kept[0].name, folder / kept[1].name
 
 
 def test_every_part_of_a_persons_own_goes_along(kept: tuple[Path, Path]) -> None:
@@ -175,20 +184,20 @@ def test_opening_stock_stands_in_the_columns_that_were_there(kept: tuple[Path, P
     assert [row[3].value for row in book["Costs"].iter_rows(min_row=2)] == [50]
 
 
-def test_it_gives_the_same_values(kept: tuple[Path, Path], capsys) -> None:
+def test_it_gives_the_same_values(copies: tuple[Path, Path], capsys) -> None:
     values = []
-    for path in kept:
+    for path in copies:
         stock = open_house(path).stock()["stock_value"].set_index("lot")
         values.append(stock[["quantity", "book_value", "economic_value"]])
     assert values[0].sort_index().to_numpy() == pytest.approx(values[1].sort_index().to_numpy(), rel=1e-9)
     capsys.readouterr()
-    assert main(["check", str(kept[1])]) == 0
-    assert main(["run", str(kept[1])]) == 0
+    assert main(["check", str(copies[1])]) == 0
+    assert main(["run", str(copies[1])]) == 0
     assert "Typed on result sheets" not in capsys.readouterr().err
 
 
-def test_the_workbook_as_closed_is_kept_whatever_is_run_afterwards(kept: tuple[Path, Path]) -> None:
-    path = kept[0]
+def test_the_workbook_as_closed_is_kept_whatever_is_run_afterwards(copies: tuple[Path, Path]) -> None:
+    path = copies[0]
     closed = path.with_name("mine.closed-2025-12-31.xlsx")
     content = closed.read_bytes()
     for _ in range(2):

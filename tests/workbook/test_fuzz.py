@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import os
 import random
 import re
 from collections import Counter
@@ -22,6 +21,7 @@ from costing.cli import main
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from tests.form import chosen
 from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import (
     CELL_FAULTS,
@@ -35,7 +35,7 @@ from tests.workbook.planting import (
 )
 from tests.workbook.planting_sheets import SHEET_FAULTS, plant_in_sheet
 
-BLOCKS, IN_BLOCK = (42, 25) if os.environ.get("COSTING_FULL") else (1, 8)
+BLOCKS, IN_BLOCK = chosen(full=(42, 25), short=(1, 4))
 LEAST_NAMED = 0.99
 MAY_BE_RIGHT = ("row twice, another gone", "dates swapped", "new name misspelt")  # as good a record as it was
 _PLACE = re.compile(r"^error: (.+?): ")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import os
 import random
 import re
 import tempfile
@@ -23,10 +22,11 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.package import read_package
 from costing.workbook.file.sheets import read_book
+from tests.form import chosen
 from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import Parts, packed, parts_of, text_cell, with_new_cell
 
-SEEDS = 60 if os.environ.get("COSTING_FULL") else 6
+SEEDS = chosen(full=60, short=3)
 TYPED = "typed by a person"
 SHEETS = ("Run check", "Cost per bottle", "Cost build-up", "Stock value", "Roll-forward", "Origins")
 KINDS = ("note beside", "formula beside", "note below")

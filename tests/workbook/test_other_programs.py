@@ -15,6 +15,7 @@ import pytest
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import changed_parts, open_package, rebuild
 from costing.workbook.file.sheets import changeable_parts, read_book
+from tests.form import every
 from tests.workbook.grafting import OWN, hidden, loaded, package_of, run
 from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.scratch import RESULT_SHEETS, scratch_results
@@ -58,7 +59,7 @@ def test_the_validator_sees_such_faults_as_a_graft_could_make(
 
 
 @pytest.mark.office
-@pytest.mark.parametrize("prefix", ["", "x"])
+@pytest.mark.parametrize("prefix", every(2, ["", "x"], 1))
 def test_libreoffice_calculates_what_is_stored(prefix: str, tmp_path: Path) -> None:
     path = tmp_path / "estate.xlsx"
     content = run(run(torture_workbook(prefix=prefix, macros=False)), 2.0)

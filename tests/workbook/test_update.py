@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from functools import cache
 
 import pandas as pd
 import pytest
@@ -16,11 +17,15 @@ from costing.workbook.read import read_workbook
 COSTS = {"Date incurred": ["2024-09-15"], "Lot": ["V12"], "Element": ["labour"]}
 
 
+@cache
+def one_cost(amount: float) -> bytes:
+    return blank_bytes({"Settings": pd.DataFrame(), "Costs": pd.DataFrame(COSTS | {"Amount": [amount]})})
+
+
 def workbook(title: str, amount: float) -> bytes:
     """A workbook with one cost, its sheet renamed."""
-    content = blank_bytes({"Settings": pd.DataFrame(), "Costs": pd.DataFrame(COSTS | {"Amount": [amount]})})
     buffer = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(buffer, "w") as new:
+    with zipfile.ZipFile(io.BytesIO(one_cost(amount))) as old, zipfile.ZipFile(buffer, "w") as new:
         for name in old.namelist():
             part = old.read(name)
             if name == "xl/workbook.xml":

@@ -26,14 +26,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Ints
+from costing.array_types import Floats, Ints
 from costing.decisions.prices.channels import list_price, round_up, to_market_currency
 from costing.decisions.prices.pricing import (
     SalePlan,
     cash_flows,
     cost_plus_price,
     price_for_margin,
-    rate_of_return,
+    rates_of_return,
     target_price,
 )
 from costing.decisions.prices.releases_to_sell import (
@@ -122,6 +122,8 @@ class _Pricing:
         self.selling = Selling(economic)
         self.terms = self.selling.terms
         self.at_rate: dict[float, UnitCosts] = {}
+        self.flows: list[tuple[Floats, Floats]] = []
+        """Money of every line, by the day on which it flows: what its return is found from."""
 
     @cached_property
     def money(self) -> DatedMoney:
@@ -138,7 +140,9 @@ class _Pricing:
             for terms in channels:
                 sale, days_of = sales[str(terms["channel"])], (int(ready[position]), first)
                 lines.append(self.line(position, release, terms, sale, days_of, spent, next(listed)))
-        return pd.DataFrame(lines, columns=list(_COLUMNS))
+        priced = pd.DataFrame(lines, columns=list(_COLUMNS))
+        rates = [rate.rate for rate in rates_of_return(self.flows)]
+        return priced.assign(return_a_year=np.array(rates, dtype=np.float64))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""
@@ -155,7 +159,7 @@ class _Pricing:
         terms: Mapping[Hashable, Any],
         sale: Sale,
         days_of: tuple[int, int],
-        spent: tuple[np.ndarray, np.ndarray],
+        spent: tuple[Floats, Floats],
         listed: tuple[float, str, float],
     ) -> dict[str, object]:
         (ready, first), in_force, channel = days_of, listed[2], str(terms["channel"])
@@ -174,6 +178,7 @@ class _Pricing:
         needed = float(list_price(wanted, discount))
         advised, net = _rounded(needed, self.estate.settings.price_step), in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
+        self.flows.append(_flows(whole, net, spent, n / float(release["bottles"])))
         return {
             "release": release["release"],
             "cuvee": cuvee,
@@ -200,7 +205,6 @@ class _Pricing:
             "net_price_at_list": net,
             "margin_at_list": margin,
             "margin_share": margin / net if net else np.nan,
-            "return_a_year": self.rate(whole, net, spent, n / float(release["bottles"])),
             "list_over_advised": in_force - advised,
             "contribution_today": (net - floor.price) * floor.discounted_bottles / n,
             **self.in_market(terms, needed, listed),
@@ -254,13 +258,13 @@ class _Pricing:
         own = np.where(prices.currency == self.estate.settings.currency, 1.0, rate)
         return list(zip(prices.price.tolist(), prices.currency.tolist(), (prices.price * own).tolist(), strict=True))
 
-    def rate(self, plan: SalePlan, net: float, spent: tuple[np.ndarray, np.ndarray], part: float) -> float:
-        """Return a year at a net price on everything that was spent; NaN where there is not one."""
-        if not np.isfinite(net):
-            return np.nan
-        later, amounts = cash_flows(plan, net)
-        rate = rate_of_return(np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts]))
-        return np.nan if rate.rate is None else rate.rate
+
+def _flows(plan: SalePlan, net: float, spent: tuple[Floats, Floats], part: float) -> tuple[Floats, Floats]:
+    """Days and amounts of everything spent, and of a sale at a net price; none where there is no price."""
+    if not np.isfinite(net):
+        return np.zeros(0), np.zeros(0)
+    later, amounts = cash_flows(plan, net)
+    return np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts])
 
 
 def _rounded(price: float, step: float) -> float:

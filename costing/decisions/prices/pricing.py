@@ -15,7 +15,7 @@ What it does not do: demand forecasting, tax, bad debts; the chain to the shelf 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +28,7 @@ from costing.engine.numerics import roots_between
 from costing.units import STANDARD_BOTTLE_L
 
 _LOWEST, _HIGHEST = -5.0, 5.0  # ln(1 + r) searched for rates: -99.3 % to +14,700 % a year
+_USUAL = (0.0, 0.5)  # looked through first
 _SCAN = 2001
 
 
@@ -170,33 +171,64 @@ class RateOfReturn:
 
 
 def rate_of_return(days: npt.ArrayLike, amounts: npt.ArrayLike) -> RateOfReturn:
+    """Internal rate of dated amounts, as `rates_of_return` has it. days: day numbers [n]; amounts [n]."""
+    return rates_of_return([(days, amounts)])[0]
+
+
+def rates_of_return(flows: Sequence[tuple[npt.ArrayLike, npt.ArrayLike]]) -> list[RateOfReturn]:
     """Find the internal rate of dated amounts (Act/365), and give it only where it is the only one.
 
-    days: day numbers, halves allowed [n]; amounts: paid below 0, received above [n]. Unique where the signs
-    change once in time order (rule of Descartes), or where the money is outstanding throughout at the rate
-    found (Soper 1959, as quoted in Journal of Financial and Quantitative Analysis, 1977, "Unrecovered
+    flows: days and amounts of each; days: day numbers, halves allowed [n]; amounts: paid below 0, received above [n].
+    Unique where the signs change once in time order (rule of Descartes), or where the money is outstanding throughout
+    at the rate found (Soper 1959, as quoted in Journal of Financial and Quantitative Analysis, 1977, "Unrecovered
     Investment, Uniqueness of the Internal Rate"). Otherwise None with the reason.
     """
-    day, money = _by_day(days, amounts)
-    changes = int((np.sign(money[1:]) != np.sign(money[:-1])).sum())
-    if changes == 0:
-        return RateOfReturn(None, "all money flows one way: there is no rate of return")
-    years = (day - day[0]) / DAYS_A_YEAR
+    found = [RateOfReturn(None, "all money flows one way: there is no rate of return")] * len(flows)
+    by_day = [_by_day(*flow) for flow in flows]
+    changes = [int((np.sign(money[1:]) != np.sign(money[:-1])).sum()) for _, money in by_day]
+    both_ways = [place for place, count in enumerate(changes) if count]
+    if not both_ways:
+        return found
+    years = [(by_day[place][0] - by_day[place][0][0]) / DAYS_A_YEAR for place in both_ways]
+    moneys = [by_day[place][1] for place in both_ways]
+    worth, roots = _worth_of_each(years, moneys), np.full(len(both_ways), np.nan)
+    for low, high in (_USUAL, (_LOWEST, _HIGHEST)):
+        if np.isnan(roots).any():
+            bounds = np.full(len(roots), low), np.full(len(roots), high)
+            roots = np.where(np.isnan(roots), roots_between(worth, *bounds), roots)
+    for place, year, money, root in zip(both_ways, years, moneys, roots.tolist(), strict=True):
+        if np.isfinite(root) and (changes[place] == 1 or _outstanding_throughout(year, money, root)):
+            found[place] = RateOfReturn(float(np.expm1(root)))
+        else:
+            found[place] = _doubtful(year, money, changes[place])
+    return found
 
-    def worth(log_rates: Floats) -> Floats:
-        exponents = (-rate * years for rate in log_rates)
-        return np.array([(money * np.exp(exponent - exponent.max())).sum() for exponent in exponents])
 
-    ends = _roots(worth, np.array([_LOWEST, _HIGHEST]))
-    if ends and (changes == 1 or _outstanding_throughout(years, money, ends[0])):
-        return RateOfReturn(float(np.expm1(ends[0])))
-    rates = np.expm1(ends if changes == 1 else _roots(worth, np.linspace(_LOWEST, _HIGHEST, _SCAN)))
+def _doubtful(years: Floats, money: Floats, changes: int) -> RateOfReturn:
+    """Why there is not one rate: the rates that fit."""
+    grid = np.linspace(_LOWEST, _HIGHEST, _SCAN)
+    rates = np.expm1(_roots(_worth_of_each([years], [money]), grid)) if changes > 1 else np.zeros(0)
     shown = ", ".join(f"{rate:.4%}" for rate in rates)
     if len(rates) == 0:
         return RateOfReturn(None, "no rate between -99 % and 14,700 % a year fits these amounts")
     if len(rates) == 1:
         return RateOfReturn(None, f"{shown} may not be the only rate; decide on net present value")
     return RateOfReturn(None, f"several rates fit ({shown}); decide on net present value")
+
+
+def _worth_of_each(years: Sequence[Floats], moneys: Sequence[Floats]) -> Callable[[Floats], Floats]:
+    """Worth of each flow [n], up to a factor above 0, at a logarithm of a rate for each [n]."""
+    sizes = np.array([len(year) for year in years])
+    begin, last = np.cumsum(sizes) - sizes, np.array([year[-1] for year in years])
+    year, money = np.concatenate(years), np.concatenate(moneys)
+
+    def worth(log_rates: Floats) -> Floats:
+        exponent = np.repeat(-log_rates, sizes) * year
+        if (log_rates < 0).any():  # none may run over
+            exponent -= np.repeat(np.maximum(0.0, -log_rates * last), sizes)
+        return np.add.reduceat(money * np.exp(exponent, out=exponent), begin)
+
+    return worth
 
 
 def break_even_volume_change(margin: npt.ArrayLike, price_change: npt.ArrayLike) -> Floats:
@@ -322,9 +354,9 @@ def _outstanding_throughout(years: Floats, money: Floats, log_rate: float) -> bo
     return bool((balance >= 0).all())
 
 
-def _roots(worth: Callable[[Floats], Floats], grid: Floats) -> list[float]:
-    """Roots between neighbours of the grid whose signs differ, and on it, in order."""
-    signs = np.sign(worth(grid))
+def _roots(worth: Callable[[Floats], Floats], grid: Floats) -> Floats:
+    """Roots of one function between neighbours of the grid whose signs differ, and on it, in order."""
+    signs = np.sign([worth(grid[place : place + 1])[0] for place in range(len(grid))])
     cells = np.flatnonzero(signs[1:] * signs[:-1] < 0)
-    between = roots_between(worth, grid[cells], grid[cells + 1])
-    return sorted([*between.tolist(), *grid[signs == 0].tolist()])
+    between = [roots_between(worth, grid[cell : cell + 1], grid[cell + 1 : cell + 2])[0] for cell in cells]
+    return np.sort(np.concatenate([between, grid[signs == 0]]))

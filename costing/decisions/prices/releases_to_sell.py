@@ -186,13 +186,16 @@ class DatedMoney:
         own = postings.amount * plain[postings.state]
         used = np.flatnonzero(own)
         accrued = np.zeros(len(self._days))
-        n = len(self._days) + 1
         for part, daily in zip(self._parts, self._daily, strict=True):
             reaches = part.states[plain[part.states] != 0]
+            if not len(reaches):
+                continue
+            start, end = all_states.start[reaches] - self._first, all_states.end[reaches] - self._first
+            first, last = int(start.min()), int(end.max())
             quantity = all_states.quantity[reaches] * plain[reaches]
-            change = np.bincount(all_states.start[reaches] - self._first, quantity, n)
-            change -= np.bincount(all_states.end[reaches] - self._first, quantity, n)
-            accrued += daily * np.cumsum(change)[:-1]
+            change = np.bincount(start - first, quantity, last - first + 1)
+            change -= np.bincount(end - first, quantity, last - first + 1)
+            accrued[first:last] += daily[first:last] * np.cumsum(change)[:-1]
         some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
         day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])
         return day, np.concatenate([own[used], accrued[some]])

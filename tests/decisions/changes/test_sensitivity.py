@@ -6,9 +6,6 @@ knows nothing of weights.
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -29,12 +26,12 @@ from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
 from costing.results.origins import release_states
+from tests.form import FULL, chosen, in_full
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
-DEMO = Path(__file__).parents[3] / "demo_estate"
-FULL = "COSTING_FULL" in os.environ
+MOST = chosen(full=3, short=1)
 
 
 def drawn(*seeds: int) -> list[tuple[int, Basis]]:
@@ -44,8 +41,8 @@ def drawn(*seeds: int) -> list[tuple[int, Basis]]:
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return run(read_estate(DEMO), ECONOMIC)
+def demo(demo_runs):
+    return demo_runs.economic
 
 
 def _slope(results, target, states_of):
@@ -163,10 +160,10 @@ def test_quantities_are_central_differences_on_random_estates(seed, basis) -> No
     released = names[flows.target[flows.kind == Flow.DISGORGEMENT]]
     if not len(released):
         pytest.skip("this estate disgorges nothing")
-    assert check_quantities(results, str(released[-1]), 3) >= 20
+    assert check_quantities(results, str(released[-1]), MOST) >= 20
 
 
-@pytest.mark.parametrize("seed", [1, 3] if FULL else [1])
+@pytest.mark.parametrize("seed", chosen(full=[1, 3], short=[1]))
 def test_quantities_beside_other_peoples_goods_are_central_differences(seed) -> None:
     """A pool counts the goods of both sides: what ours take of it moves the rate less than it would alone."""
     _, beside = pair(seed)
@@ -174,7 +171,7 @@ def test_quantities_beside_other_peoples_goods_are_central_differences(seed) -> 
     flows, names = results.chain.flows, results.chain.lots.names
     released = names[flows.target[flows.kind == Flow.DISGORGEMENT]]
     assert results.charges.service_cost > 0
-    assert check_quantities(results, str(released[-1]), 3) >= 20
+    assert check_quantities(results, str(released[-1]), MOST) >= 20
 
 
 @pytest.mark.parametrize("wanted", [400, 1_100])
@@ -228,10 +225,11 @@ def test_quantities_of_work_in_place_in_parts_are_central_differences() -> None:
     assert check_quantities(run(read_estate(tables), BOOK), "D", 2) >= 7
 
 
+@in_full
 @pytest.mark.slow
-@pytest.mark.parametrize("basis", [ECONOMIC, BOOK, REPLACEMENT][: 3 if FULL else 1], ids=lambda basis: basis.name)
-def test_quantities_of_the_demo_are_central_differences(basis) -> None:
-    assert check_quantities(run(read_estate(DEMO), basis), "D25-3-BRUT", 1) >= 20
+@pytest.mark.parametrize("basis", [ECONOMIC, BOOK, REPLACEMENT], ids=lambda basis: basis.name)
+def test_quantities_of_the_demo_are_central_differences(demo_runs, basis) -> None:
+    assert check_quantities(demo_runs.on(basis), "D25-3-BRUT", 1) >= 20
 
 
 def test_nothing_is_claimed_where_a_row_empties_its_lot(demo) -> None:
@@ -275,8 +273,8 @@ def test_the_tornado_ranks_figures(demo) -> None:
     assert any("Must" in figure for figure in table["figure"])
 
 
-def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost() -> None:
-    results = run(read_estate(DEMO), BOOK)  # Euler: the cost is homogeneous of degree one in money
+def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(demo_runs) -> None:
+    results = demo_runs.book  # Euler: the cost is homogeneous of degree one in money
     cells = cell_sensitivities(results, "D25-3-BRUT")
     priced = {
         (sheets()[table].title, sheets()[table].column(column).title)

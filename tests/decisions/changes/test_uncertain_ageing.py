@@ -128,7 +128,7 @@ def test_every_row_that_touches_the_prices_of_a_cuvee_counts(demo_estate) -> Non
     [
         ("normal", (2.0, 0.3, np.nan), stats.norm(2.0, 0.3)),
         ("uniform", (-0.5, 1.5, np.nan), stats.uniform(-0.5, 2.0)),
-        ("triangular", (0.9, 1.0, 1.3), stats.triang(0.25, 0.9, 0.4)),
+        ("triangular", (0.9, 1.2, 1.3), stats.triang(0.75, 0.9, 0.4)),
         ("lognormal", (1.2, 0.4, np.nan), stats.lognorm(0.4, scale=1.2)),
     ],
 )

@@ -6,7 +6,6 @@ Accounting, vol. 2, 8.2 and 8.3, from memory); the textbook's materials variance
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +18,7 @@ from costing.decisions.changes.figures import STOCK, costed_figure
 from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.why import why_answer, why_it_moved
 from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
+from tests.form import every
 from tests.golden.as_kept import differences
 
 LOT = "D25-3-BRUT"
@@ -42,19 +42,22 @@ def _all(estate, table):
 
 @pytest.mark.parametrize(
     ("family", "table", "column", "factor"),
-    [
-        ("price", "grape_prices", "price_per_kg", 1.05),
-        ("price", "dry_goods", "unit_price", 1.10),
-        ("rates", "operation_rates", "amount", 1.10),
-        ("rates", "interest_rates", "hurdle_rate", 1.20),
-        ("rates", "pools", "amount", 0.90),
-    ],
+    every(
+        2,
+        [
+            ("price", "grape_prices", "price_per_kg", 1.05),
+            ("price", "dry_goods", "unit_price", 1.10),
+            ("rates", "operation_rates", "amount", 1.10),
+            ("rates", "interest_rates", "hurdle_rate", 1.20),
+            ("rates", "pools", "amount", 0.90),
+        ],
+    ),
 )
-def test_one_family_moved_says_so_alone(demo, family, table, column, factor) -> None:
+def test_one_family_moved_says_so_alone(demo, demo_runs, family, table, column, factor) -> None:
     other = _with(demo, (table, column, _all(demo, table), factor))
     found = why_it_moved(demo, other, LOT).set_index("what_moved")
     assert list(found.index) == ["before", family, "after"]
-    begin, end = costed_figure(run(demo, ECONOMIC), LOT), costed_figure(run(other, ECONOMIC), LOT)
+    begin, end = costed_figure(demo_runs.economic, LOT), costed_figure(run(other, ECONOMIC), LOT)
     assert found.loc[family, "change"] == end - begin
     assert found.loc[family, "behind_it"].startswith(
         ("Grape prices!", "Dry goods!", "Operation rates!", "Interest", "Pools!")
@@ -84,7 +87,8 @@ def other(demo):
     )
 
 
-@pytest.mark.parametrize("what", [LOT, "Brut", STOCK] if os.environ.get("COSTING_FULL") else ["Brut", STOCK])
+@pytest.mark.slow
+@pytest.mark.parametrize("what", every(3, [LOT, "Brut", STOCK], 2))
 def test_parts_add_up_exactly(demo, other, what) -> None:
     found = why_it_moved(demo, other, what)
     assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]
@@ -111,8 +115,8 @@ def test_an_estate_without_the_cuvee_is_refused(demo) -> None:
 @pytest.mark.parametrize(
     ("first", "second"), [("D24-3-BRUT", LOT), ("D24-4-TERR", "D25-4-TERR"), ("D24-4-SEC", "D25-4-SEC"), (LOT, LOT)]
 )
-def test_two_years_in_six_lines_to_the_cent(demo, basis, first, second) -> None:
-    results = run(demo, basis)
+def test_two_years_in_six_lines_to_the_cent(demo_runs, basis, first, second) -> None:
+    results = demo_runs.on(basis)
     table = between_releases(results, first, second)
     assert list(table["what_moved"]) == ["price", "yield", "loss", "rates", "timing", "plan", "cost per bottle"]
     difference = round(costed_figure(results, second), 2) - round(costed_figure(results, first), 2)

@@ -4,7 +4,6 @@ nothing closed.
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from datetime import date
 
@@ -30,9 +29,9 @@ from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_workbook
+from tests.form import chosen, in_full
 from tests.properties.estates import random_estate
 
-FULL = bool(os.environ.get("COSTING_FULL"))
 CLOSED = date(2024, 12, 31)
 
 
@@ -76,7 +75,7 @@ def test_composition_and_age_go_on(demo) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(200 if FULL else 4))
+@pytest.mark.parametrize("seed", range(chosen(full=200, short=2)))
 def test_random_estates_close_and_open(seed) -> None:
     pools = seed % 2 == 1
     estate = read_estate(_without(random_estate(seed, 60), "" if pools else "pools"))
@@ -96,7 +95,7 @@ def test_random_estates_close_and_open(seed) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(60 if FULL else 2))
+@pytest.mark.parametrize("seed", range(chosen(full=60, short=1)))
 def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
     """Once the opened workbook had no last period to carry on, and plans bore nothing."""
     tables = random_estate(seed, 90, plan_days=300)
@@ -174,7 +173,8 @@ def test_an_invoice_on_a_release_sold_out_before_the_closing_is_cost_of_goods_so
     for estate in (old, open_year(old, CLOSED)):
         left = exits(run(estate, BOOK), "2025-01-01", "2025-12-31")
         assert left[["way_out", "channel", "quantity", "cost"]].to_numpy().tolist() == [["sale", "Trade", 0.0, 500.0]]
-        assert not exits(run(estate, BOOK), "2025-01-01", "2025-01-14")["cost"].sum()
+        alone = [("2025-01-01", "2025-01-14"), ("2025-01-15", "2025-01-15"), ("2025-01-16", "2025-12-31")]
+        assert [exits(run(estate, BOOK), *period)["cost"].sum() for period in alone] == [0.0, 500.0, 0.0]
 
 
 def _without(tables, name):
@@ -292,6 +292,7 @@ def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     assert moved["closing"].tolist() == [1000.0]
 
 
+@in_full
 @pytest.mark.slow
 def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(book, capsys) -> None:
     old, new = book, book.with_name("new.xlsx")

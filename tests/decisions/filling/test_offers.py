@@ -15,6 +15,7 @@ from costing import House, InputError
 from costing.calendar import DAYS_A_YEAR
 from costing.cli import main
 from costing.commands.records import demo_folder
+from costing.decisions.filling import offers as judging
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
@@ -27,6 +28,18 @@ BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "qu
 BUY |= {"price_per_unit": 12.0, "vintage": "2025", "variety": "Meunier"}
 SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "T24-ROSE"}
 SELL |= {"quantity": 50.0, "unit": "bottles", "price_per_unit": 14.0}
+
+
+@pytest.fixture(autouse=True)
+def _one_plan(demo_runs, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plan that offers are held against knows no offer (a test below): that of the demo stands for all of them."""
+    monkeypatch.setattr(judging, "filling_of", lambda runs: filling_of(demo_runs))
+
+
+def test_the_plan_that_offers_are_held_against_knows_no_offer(demo_runs) -> None:
+    one, other = (filling_of(runs).advised for runs in (with_offers(demo_runs, BUY, SELL).runs, demo_runs))
+    assert np.array_equal(one.sold, other.sold)
+    assert np.array_equal(one.disgorged, other.disgorged)
 
 
 def with_offers(demo_runs, *rows: dict[str, object]) -> House:

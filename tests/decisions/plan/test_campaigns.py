@@ -21,6 +21,7 @@ from costing.decisions.plan.campaigns import whole_campaigns
 from costing.decisions.plan.facts import Campaigns, Dates, Facts, Limits, Markets, Stacks
 from costing.decisions.plan.planning import SOME, Search, value_of
 from tests.decisions.plan.test_planning import broken, facts_of, with_credit
+from tests.form import every
 
 
 def few(seed: int, *, tight: bool = True) -> Facts:
@@ -53,7 +54,7 @@ def by_every_choice(facts: Facts) -> float:
     return best
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", every(2, range(6)))
 def test_small_cases_agree_with_every_choice_of_campaigns(seed: int) -> None:
     facts = few(seed)
     found = whole_campaigns(facts)
@@ -65,7 +66,7 @@ def test_small_cases_agree_with_every_choice_of_campaigns(seed: int) -> None:
     assert (done >= np.minimum(400.0, facts.stacks.bottles.min() * 0.99) - 1e-6).all()
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", every(2, range(6)))
 def test_without_time_the_first_campaigns_stand_and_the_gap_holds(seed: int) -> None:
     """Below the best, whose bound both keep; the gap is what the plan falls short of the bound, of the bound."""
     facts = replace(facts_of(seed, tight=False), campaigns=Campaigns(np.full(8, 500.0), 300.0))

@@ -4,7 +4,6 @@ between finite differences, and one stack alone as the rule for a single stack s
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -16,6 +15,7 @@ from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.programme import Programme
 from costing.engine.carrying import RateCurve
 from tests.decisions.plan.best import best_plan
+from tests.form import chosen, every
 
 
 def facts_of(seed: int, *, tight: bool = True, response: bool = True) -> Facts:
@@ -86,7 +86,7 @@ def broken(facts: Facts, plan) -> float:
     return facts.penalty * float(plan.over_places.sum() + plan.over_line.sum() + plan.short_supply.sum())
 
 
-@pytest.mark.parametrize("seed", range(200 if os.environ.get("COSTING_FULL") else 20))
+@pytest.mark.parametrize("seed", range(chosen(full=200, short=6)))
 def test_the_best_plan_is_worth_what_direct_counting_says_and_no_plan_is_worth_more(seed: int) -> None:
     facts = facts_of(seed)
     plan, _ = best_plan(facts)
@@ -110,7 +110,7 @@ def with_credit(facts: Facts, part: float) -> Facts:
     return replace(facts, limits=replace(limits, borrowing_rate=0.05, credit=np.full(steps, part * free.debt.max())))
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", every(3, range(8)))
 def test_one_more_of_the_line_is_worth_what_it_says(seed: int) -> None:
     """Between finite differences on either side; where the line binds, money is worth something."""
     facts = with_credit(facts_of(seed, tight=False), 0.97)
@@ -143,7 +143,7 @@ def as_far_as_kept(facts: Facts) -> Facts:
     return replace(facts, limits=replace(limits, **loose))
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", every(4, range(12)))
 def test_one_bottle_more_and_one_less_bracket_the_worth(seed: int) -> None:
     """What is broken is taken as given: a worth is money, whatever else the plan can't keep."""
     _, worths = best_plan(facts_of(seed))
@@ -186,7 +186,7 @@ def with_wine(facts: Facts) -> Facts:
     return replace(facts, stacks=free_stacks, wine=wine)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", every(4, range(12)))
 def test_wine_is_bottled_sold_or_kept_and_a_litre_more_is_worth_what_it_says(seed: int) -> None:
     facts = with_wine(facts_of(seed))
     wine = facts.wine
@@ -278,7 +278,7 @@ def test_the_rate_of_sale_is_that_of_the_library() -> None:
     assert facts.dates.discount[1] == pytest.approx(float(half), rel=1e-12)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", every(4, range(12)))
 def test_one_more_and_one_less_are_the_two_sides_of_each_kink(seed: int) -> None:
     """Finite differences of a whole new plan on either side, within the tolerance of the solver; none where a bottle
     more has no place, so that only breaking a limit further would answer.

@@ -19,6 +19,7 @@ from costing.decisions.plan.plans import as_far_as_there
 from costing.decisions.plan.views import plan_answer
 from costing.model import Runs
 from tests.decisions.plan.best import best_plan
+from tests.form import every
 from tests.golden.as_kept import differences
 
 
@@ -144,7 +145,7 @@ def without_response(demo_runs) -> pd.DataFrame:
     return house.plan()["plans_compared"]
 
 
-@pytest.mark.parametrize("response", [-0.5, -1.0, 3.0])
+@pytest.mark.parametrize("response", every(2, [-0.5, -1.0, 3.0], 1))
 def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
     demo_runs, without_response, response
 ) -> None:
@@ -159,6 +160,7 @@ def with_limit(demo_runs, *rows) -> House:
     return House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, limits(*rows)], ignore_index=True))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "together",
     [
@@ -260,6 +262,7 @@ def test_ageing_says_what_the_plan_does_with_each_stack_and_why(demo_runs, answe
     assert stacks["T24-BRUT"].endswith("older bottles fill its market until then")
 
 
+@pytest.mark.slow
 def test_the_command_prints_the_plan(capsys, tmp_path) -> None:
     assert main(["plan", str(demo_folder())]) == 0
     printed = capsys.readouterr().out

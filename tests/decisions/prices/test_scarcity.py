@@ -21,6 +21,7 @@ from costing.decisions.prices.scarcity import (
     queue_for_market,
 )
 from costing.engine.carrying import RateCurve
+from tests.form import every
 
 HURDLE = RateCurve.flat(0.08)
 NOW = int(np.datetime64("2025-03-01", "D").astype(int))
@@ -70,7 +71,7 @@ def test_a_channel_gets_bottles_for_half_a_euro_and_none_for_nothing():
     assert (found.left, found.worth_of_one_more) == (700, 0.0)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", every(3, range(8)))
 def test_best_first_is_the_linear_programme(seed):
     random = np.random.default_rng(seed)
     contribution = random.normal(6, 5, 7)

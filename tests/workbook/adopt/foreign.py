@@ -8,7 +8,6 @@ dates or texts, decimal commas in texts, words in the language, columns and shee
 from __future__ import annotations
 
 import io
-import os
 import random
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from costing.inputs.schema import Column, Sheet, sheets
 from costing.inputs.translations import LANGUAGES, header_spellings, names_of, plain, title_spellings
 from costing.packaged import packaged_rows
 from costing.workbook.adopt.understand import linkable
+from tests.form import chosen
 
 REMARK = {"en": "Remarks", "fr": "Remarques", "de": "Bemerkung", "es": "Observaciones", "it": "Note"}
 TOTAL = {"en": "Total", "fr": "Total", "de": "Summe", "es": "Total", "it": "Totale"}
@@ -38,7 +38,7 @@ class Layout:
     seed: int
 
 
-_LAYOUTS = 4 if os.environ.get("COSTING_FULL") else 1
+_LAYOUTS = chosen(full=4, short=1)
 LAYOUTS = tuple(Layout(language, seed) for language in LANGUAGES for seed in range(_LAYOUTS))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -26,9 +25,9 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.package import changed_parts, read_package
 from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.read import read_workbook
+from tests.form import every
 from tests.workbook.adopt.foreign import LAYOUTS, Layout, foreign_book, kept_frames
 
-FULL = "COSTING_FULL" in os.environ
 SMALL = demo_folder() / "small"
 Page = list[list[Any]]
 MOVES: Page = [
@@ -109,7 +108,7 @@ def test_the_same_estate_is_read_from_any_layout(layout: Layout) -> None:
     assert not kept_parts(foreign, found.content)
 
 
-@pytest.mark.parametrize("language", ["fr", "de"] if FULL else ["fr"])
+@pytest.mark.parametrize("language", every(2, ["fr", "de"]))
 def test_a_grown_estate_of_twenty_sheets_is_read_too(language: str, demo_estate: Estate) -> None:
     frames = kept_frames(demo_estate)
     assert len(frames) >= 20
@@ -119,7 +118,7 @@ def test_a_grown_estate_of_twenty_sheets_is_read_too(language: str, demo_estate:
     assert_same_rows(load(read_workbook(found.content)), expected, frames)
 
 
-@pytest.mark.parametrize("language", ["fr", "de"])
+@pytest.mark.parametrize("language", every(2, ["fr", "de"], 1))
 def test_a_french_and_a_german_ledger_are_adopted_run_and_otherwise_kept(language: str, tmp_path: Path, capsys) -> None:
     path = tmp_path / "cave.xlsx"
     foreign = foreign_book(kept_frames(read_inputs(SMALL)), Layout(language, 1))

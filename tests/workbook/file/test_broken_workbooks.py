@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import re
 from functools import cache
@@ -15,11 +14,12 @@ from costing.workbook.file.dependents import dependent_formulas
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import changed_parts, parse_xml, read_package
 from costing.workbook.file.sheets import changeable_parts
+from tests.form import chosen
 from tests.workbook.grafting import run
 from tests.workbook.scratch import RESULT_SHEETS, Parts, parts_of, scratch_results, zip_of
 from tests.workbook.torture import torture_workbook
 
-SEEDS = 3_000 if os.environ.get("COSTING_FULL") else 150
+SEEDS = chosen(full=3_000, short=40)
 INDEXES = (
     *("xl/workbook.xml", "xl/_rels/workbook.xml.rels", "[Content_Types].xml", "xl/styles.xml"),
     *("docProps/app.xml", "xl/calcChain.xml", "_rels/.rels"),

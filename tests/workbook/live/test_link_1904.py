@@ -26,9 +26,9 @@ pytestmark = pytest.mark.office
 
 
 @pytest.fixture(params=["1900", "1904"])
-def demo(office: Office, demo_workbook: Path, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
-    """The demo estate, open, in each of the date systems."""
-    path, content = tmp_path / f"estate {request.param}.xlsx", demo_workbook.read_bytes()
+def small(office: Office, small_workbook: Path, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
+    """The small example, open, in each of the date systems."""
+    path, content = tmp_path / f"estate {request.param}.xlsx", small_workbook.read_bytes()
     path.write_bytes(resaved(content, CALENDAR_MAC_1904) if request.param == "1904" else content)
     office.hand.open(str(path))
     yield path
@@ -40,20 +40,20 @@ def a_day(_: object) -> list[ResultSheet]:
     return [ResultSheet("Stock value", "Stock", (), (ResultTable("stock", frame, {"Day": "date"}),))]
 
 
-def test_an_open_workbook_has_the_fingerprint_of_its_file(office: Office, demo: Path) -> None:
-    workbook = attach(demo, office.pipe)
+def test_an_open_workbook_has_the_fingerprint_of_its_file(office: Office, small: Path) -> None:
+    workbook = attach(small, office.pipe)
     try:
         tables, _, inputs = read_open(workbook)
     finally:
         workbook.close()
-    assert inputs == fingerprint(read_workbook(demo))
+    assert inputs == fingerprint(read_workbook(small))
     assert inputs == fingerprint(tables)
 
 
-def test_days_of_open_results_are_those_of_the_inputs_and_nothing_is_stale(office: Office, demo: Path) -> None:
-    workbook = attach(demo, office.pipe)
+def test_days_of_open_results_are_those_of_the_inputs_and_nothing_is_stale(office: Office, small: Path) -> None:
+    workbook = attach(small, office.pipe)
     try:
-        assert workbook.date_1904 == ("1904" in demo.name)
+        assert workbook.date_1904 == ("1904" in small.name)
         assert "refreshed" in Refresher(workbook, a_day, "0", "book")()
         (page,) = pages(a_day(None), date_1904=workbook.date_1904)
         top = page.tables[0].top + 2

@@ -16,13 +16,14 @@ import pytest
 from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link_office import OfficeWorkbook
+from tests.form import chosen, every, in_full
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = 16 if os.environ.get("COSTING_FULL") else 4
+TRIES = chosen(full=16, short=2)
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +89,7 @@ def in_the_middle(office: Office, path: Path) -> Terminal:
     return terminal
 
 
-@pytest.mark.parametrize("how", ["killed", "its terminal closed"])
+@pytest.mark.parametrize("how", every(2, ["killed", "its terminal closed"]))
 def test_a_link_that_dies_while_it_writes_leaves_the_window_usable(how: str, window: tuple[Office, Path, str]) -> None:
     office, path, _ = window
     terminal = in_the_middle(office, path)
@@ -146,6 +147,7 @@ def test_a_process_of_the_link_asked_to_end_resumes_the_document(window: tuple[O
     workbook.close()
 
 
+@in_full
 def test_ctrl_c_in_the_middle_of_a_refresh_looked_at(window: tuple[Office, Path, str]) -> None:
     office, path, display = window
     again, _ = linked(office, path)

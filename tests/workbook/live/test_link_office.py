@@ -6,7 +6,9 @@ says whether the document was changed or saved.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
+import io
 import os
 import signal
 import subprocess
@@ -17,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -27,8 +30,8 @@ from costing.answers.charts import Chart
 from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.inputs.schema import sheets
 from costing.model import Runs
-from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.sheets import read_book
 from costing.workbook.file.stale import STALE, count_inputs
 from costing.workbook.live.link import FINDINGS_SHEET, Refresher, attach, link
@@ -39,6 +42,7 @@ from costing.workbook.pages.pages import STALE_ROW, Page, pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
+from tests.form import chosen
 from tests.workbook.blank.test_blank import assert_same
 from tests.workbook.running import Office
 
@@ -47,9 +51,19 @@ pytestmark = pytest.mark.office
 
 @pytest.fixture(scope="module")
 def small_bytes() -> bytes:
-    settings = pd.DataFrame({"Setting": ["Currency"], "Value": ["EUR"]})
-    counts = pd.DataFrame({"Date": pd.to_datetime(["2024-12-31"]), "Lot": ["V1"], "Measured": [1990.5]})
-    return blank_bytes({"Settings": settings, "Stocktakes": counts})
+    book, saved = openpyxl.Workbook(), io.BytesIO()
+    book.active.title = "Settings"
+    rows = {
+        "settings": ["Currency", "EUR"],
+        "stocktakes": [dt.date(2024, 12, 31), None, "V1", 1990.5],
+        "loss_norms": [],
+    }
+    for name, row in rows.items():
+        sheet = book.active if name == "settings" else book.create_sheet(sheets()[name].title)
+        sheet.append([column.header for column in sheets()[name].columns])
+        sheet.append(row)
+    book.save(saved)
+    return saved.getvalue()
 
 
 @pytest.fixture
@@ -59,9 +73,16 @@ def small(office: Office, small_bytes: bytes, tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
+def example(office: Office, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path]:
+    """The demo estate, in the short form the small one, open."""
+    path: Path = request.getfixturevalue(chosen(full="demo_workbook", short="small_workbook"))
+    yield from opened(office, tmp_path / "example é 1.xlsx", path.read_bytes())
+
+
+@pytest.fixture
 def demo(office: Office, demo_workbook: Path, tmp_path: Path) -> Iterator[Path]:
     """The demo estate, open."""
-    yield from opened(office, tmp_path / "demo é 1.xlsx", demo_workbook.read_bytes())
+    yield from opened(office, tmp_path / "demo.xlsx", demo_workbook.read_bytes())
 
 
 def opened(office: Office, path: Path, content: bytes) -> Iterator[Path]:
@@ -128,31 +149,31 @@ def costs_of(tables: Sequence[RawTable]) -> list[ResultSheet]:
     return result_sheets([run_check(runs, cautions), costs(runs), stock(runs)])
 
 
-def test_an_open_workbook_is_read_as_its_file_is(office: Office, demo: Path) -> None:
-    workbook = attach(demo, office.pipe)
+def test_an_open_workbook_is_read_as_its_file_is(office: Office, example: Path) -> None:
+    workbook = attach(example, office.pipe)
     try:
         tables, counts, _ = read_open(workbook)
     finally:
         workbook.close()
-    filed = read_workbook(demo)
+    filed = read_workbook(example)
     assert [table.sheet for table in tables] == [table.sheet for table in filed]
     assert_same(load(tables), load(filed))
-    for mine, theirs in zip(counts, count_inputs(open_source(demo), [one.title for one in counts]), strict=True):
+    for mine, theirs in zip(counts, count_inputs(open_source(example), [one.title for one in counts]), strict=True):
         assert (mine.title, mine.filled) == (theirs.title, theirs.filled)
         assert mine.total == pytest.approx(theirs.total, rel=1e-12)
     assert not office.hand.modified()
 
 
-def test_the_demo_is_refreshed_in_place_and_nothing_is_saved(office: Office, demo: Path) -> None:
-    before = digest(demo)
-    workbook = attach(demo, office.pipe)
+def test_an_estate_is_refreshed_in_place_and_nothing_is_saved(office: Office, example: Path) -> None:
+    before = digest(example)
+    workbook = attach(example, office.pipe)
     try:
         refresher = Refresher(workbook, costs_of)
         assert "sheets refreshed" in refresher()
         names = office.hand.sheets()
         order = ["Cost per bottle", "Stock value", "Roll-forward", "Run check", "Cost build-up"]
         assert [name for name in names if name in order] == order, "the reader's order"
-        for page in pages(costs_of(read_workbook(demo))):
+        for page in pages(costs_of(read_workbook(example))):
             rows = shown(office, page)
             wanted = page.rows[: len(rows)]
             assert all(cell is None for row in page.rows[len(rows) :] for cell in row)
@@ -169,19 +190,9 @@ def test_the_demo_is_refreshed_in_place_and_nothing_is_saved(office: Office, dem
         assert office.hand.text("Cost per bottle", "A3")[0] == ""
         assert office.hand.see("Cost build-up", "F7:F2500") != old
         assert "nothing was written" in refresher()
-        took = []
-        for step in range(3):
-            office.hand.type("Dry goods", "G2", price[0][0] + 2.0 + step)
-            tables, _, _ = read_open(workbook)
-            laid_out = costs_of(tables)
-            started = time.perf_counter()
-            read_open(workbook)
-            write_open(workbook, pages(laid_out))
-            took.append(time.perf_counter() - started)
-        assert min(took) < 1.0, took
     finally:
         workbook.close()
-    assert digest(demo) == before
+    assert digest(example) == before
     assert office.hand.modified()
 
 
@@ -414,9 +425,9 @@ def test_watching_refreshes_on_each_save_and_ends_with_the_workbook(
     assert "closed" in said[-1]
     # The file that the user saved holds the results as the library's own, and a run goes on with them.
     book = read_book(open_source(path))
-    assert [sheet.name for sheet in book.owned()] == ["Answers", "Stock value"]
+    assert [sheet.name for sheet in book.owned()] == ["Stock value"]
     write_results(open_source(path), path, [result(5, 2)], "")
-    assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Answers", "Stock value"]
+    assert [sheet.name for sheet in read_book(open_source(path)).owned()] == ["Stock value"]
 
 
 def test_enter_refreshes_and_q_ends(office: Office, small: Path) -> None:
@@ -522,11 +533,12 @@ def _saved_by(office: Office, path: Path) -> Path:
     return path
 
 
-def test_a_hundred_thousand_cells_are_read_and_written(office: Office, linked: OfficeWorkbook) -> None:
+def test_many_cells_are_read_and_written(office: Office, linked: OfficeWorkbook) -> None:
+    size = chosen(full=10_000, short=1_000)
     rng = np.random.default_rng(3)
-    frame = pd.DataFrame(rng.normal(0, 1e4, (10_000, 10)), columns=[f"c{n}" for n in range(10)])
+    frame = pd.DataFrame(rng.normal(0, 1e4, (size, 10)), columns=[f"c{n}" for n in range(10)])
     sheet = ResultSheet("Origins", "Many", (), (ResultTable("many", frame, total_columns=("c0",)),))
     write_open(linked, pages([sheet]))
     read = linked.read_table("Origins")
-    assert np.array_equal(np.array(read.rows[5:10_005]), frame.to_numpy())
-    assert read.rows[10_005][0] == pytest.approx(frame["c0"].sum(), rel=1e-9)
+    assert np.array_equal(np.array(read.rows[5 : size + 5]), frame.to_numpy())
+    assert read.rows[size + 5][0] == pytest.approx(frame["c0"].sum(), rel=1e-9)

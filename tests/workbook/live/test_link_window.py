@@ -20,6 +20,7 @@ from costing.commands import records
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link import Refresh, link
 from costing.workbook.update import OWNED_SHEETS
+from tests.form import in_full
 from tests.workbook.live.test_link_office import digest
 from tests.workbook.running import SECONDS, running_office
 
@@ -88,6 +89,7 @@ class AtTheTerminal:
         self._typed.put(None)
 
 
+@in_full
 def test_the_link_command_at_an_open_window(
     demo_with_results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

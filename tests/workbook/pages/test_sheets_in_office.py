@@ -24,6 +24,7 @@ from costing.workbook.file.sheets import LISTS_SHEET
 from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import result_workbook
+from tests.form import chosen
 from tests.workbook.blank.test_blank import assert_same, estate_of
 from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
@@ -33,8 +34,10 @@ pytestmark = pytest.mark.office
 
 
 @pytest.fixture
-def demo(demo_workbook: Path) -> Path:
-    return demo_workbook
+def example(request: pytest.FixtureRequest) -> Path:
+    """The demo estate, in the short form the small one."""
+    path: Path = request.getfixturevalue(chosen(full="demo_workbook", short="small_workbook"))
+    return path
 
 
 def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, str]]:
@@ -90,26 +93,26 @@ def test_a_total_moves_with_a_line(tmp_path: Path) -> None:
     assert next(line for line in lines if line[0] == "Total")[2] in ("5600", "5,600")
 
 
-def test_lists_behind_the_drop_downs_are_what_was_stored(demo: Path, tmp_path: Path) -> None:
-    found = stored_and_calculated(demo, tmp_path)
+def test_lists_behind_the_drop_downs_are_what_was_stored(example: Path, tmp_path: Path) -> None:
+    found = stored_and_calculated(example, tmp_path)
     assert {place.split("!")[0] for place, _, _ in found} == {LISTS_SHEET}
     assert len(found) > 5_000
     assert_agree(found)
-    assert sum(bool(text) and not text.isdigit() for _, _, text in found) > 200
+    assert sum(bool(text) and not text.isdigit() for _, _, text in found) > chosen(full=200, short=20)
 
 
-def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo: Path, office: Office) -> None:
+def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo_workbook: Path, office: Office) -> None:
     # Column D of Movements: the lot drawn from. Opening stock introduces R-PERP, Movements itself B18-BRUT.
     names = ["NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut "]
-    invalid, tried = office.hand.validity(str(demo), "Movements", 3, 1, names)
+    invalid, tried = office.hand.validity(str(demo_workbook), "Movements", 3, 1, names)
     assert invalid == []
     assert tried == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
 
 
-def test_a_workbook_saved_by_libreoffice_reads_to_the_same_estate(demo: Path, tmp_path: Path) -> None:
-    (saved,) = convert(demo, "xlsx", tmp_path)
-    assert saved.read_bytes() != demo.read_bytes()
-    assert_same(estate_of(saved.read_bytes()), estate_of(demo.read_bytes()))
+def test_a_workbook_saved_by_libreoffice_reads_to_the_same_estate(example: Path, tmp_path: Path) -> None:
+    (saved,) = convert(example, "xlsx", tmp_path)
+    assert saved.read_bytes() != example.read_bytes()
+    assert_same(estate_of(saved.read_bytes()), estate_of(example.read_bytes()))
 
 
 def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
-import os
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -29,6 +28,7 @@ from costing.workbook.pages import measure, write
 from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import STALE_CELL, result_workbook
+from tests.form import chosen
 
 STAMP = RunStamp(dt.datetime(2025, 1, 2, 3, 4), "0.1.0", "book", "ab12cd34")
 COSTS = pd.DataFrame(
@@ -413,7 +413,7 @@ def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pyte
 
 
 def test_many_rows_are_written_and_added_up() -> None:
-    size = 100_000 if os.environ.get("COSTING_FULL") else 10_000
+    size = chosen(full=100_000, short=10_000)
     draw = np.random.default_rng(1).normal(100.0, 20.0, (size, 8)).round(2)
     frame = pd.DataFrame({f"Name {n}": [f"V{row % 300}" for row in range(size)] for n in range(4)})
     frame = frame.assign(**{f"Amount {n}": draw[:, n] for n in range(8)})

@@ -6,11 +6,13 @@ from __future__ import annotations
 
 import pytest
 
-import costing
 from costing.answers import catalogue
-from costing.commands.records import answers_of_run, demo_folder
+from costing.commands.records import answers_of_run
+from costing.decisions.changes.futures import futures
 from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.filling.offers import offers
+from costing.decisions.filling.spring_tirage import tirage
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.result_sheet import ResultSheet
@@ -19,9 +21,8 @@ from costing.workbook.pages.result_sheet import ResultSheet
 @pytest.fixture(scope="module")
 def decided(demo_runs: Runs) -> list[ResultSheet]:
     """The sheets for deciding, those of single commands too."""
-    house = costing.open(demo_folder())
-    more = [sensitivity(demo_runs), forecast_answer(demo_runs, 200), house.tirage(), house.offers(), house.futures()]
-    sheets = result_sheets([*answers_of_run(demo_runs, []), *more])
+    more = [decide(demo_runs) for decide in (sensitivity, tirage, offers, futures)]
+    sheets = result_sheets([*answers_of_run(demo_runs, []), *more, forecast_answer(demo_runs, 200)])
     return [sheet for sheet in sheets if sheet.group == "decisions"]
 
 

@@ -17,13 +17,15 @@ from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.errors import Finding, caution
 from costing.model import Runs
 from costing.report import page_of
-from costing.report.pictures import flow_picture, stacked_bars
+from costing.report.pictures import amount_text, figure_text, flow_picture, stacked_bars
 from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow, flow_lines
 from costing.results.costs import by_cuvee
 from costing.results.stock import stock_values
 from tests.form import every
 from tests.properties.estates import estate_drawn
 
+PLACES = ["kind", "cuvee", "added", "stock"]
+PASSED = ["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"]
 VOID = {"meta", "br", "hr", "img"}
 
 
@@ -123,14 +125,32 @@ def test_the_flow_of_random_estates_adds_up(seed) -> None:
         ElementTree.fromstring(picture.split("<p class")[0])
 
 
+@pytest.mark.parametrize(
+    ("amount", "text"),
+    [(999.99, "999.99"), (1_000.0, "1 k"), (999_499.0, "999 k"), (999_500.0, "1.00 M"), (-1_000.0, "-1 k")],
+)
+def test_a_figure_beside_a_bar_is_short(amount: float, text: str) -> None:
+    assert figure_text(amount) == text
+
+
+@pytest.mark.parametrize(("amount", "text"), [(949.0, "949"), (950.0, "1 k"), (-949.0, "-949")])
+def test_an_amount_in_the_picture_is_in_thousands(amount: float, text: str) -> None:
+    assert amount_text(amount) == text
+
+
+def test_a_place_through_which_nothing_went_is_not_drawn() -> None:
+    places = pd.DataFrame([("grapes", "", 100.0, 0.0), ("must", "", 0.0, 100.0)], columns=PLACES)
+    passed = pd.DataFrame([("grapes", "", "must", "", 100.0), ("must", "", "wine", "", 0.0)], columns=PASSED)
+    drawn = flow_picture(CostFlow(places, passed), "EUR")
+    assert (">must 100<" in drawn, ">wine" in drawn) == (True, False)
+
+
 def test_ribbons_are_as_wide_as_their_cost() -> None:
     flow = CostFlow(
-        pd.DataFrame(
-            [("grapes", "", 100.0, 0.0), ("must", "", 0.0, 25.0)], columns=["kind", "cuvee", "added", "stock"]
-        ),
+        pd.DataFrame([("grapes", "", 100.0, 0.0), ("must", "", 0.0, 25.0)], columns=PLACES),
         pd.DataFrame(
             [("grapes", "", "must", "", 100.0), ("must", "", "wine", "", 75.0)],
-            columns=["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"],
+            columns=PASSED,
         ),
     )
     drawn = re.findall(
@@ -142,12 +162,12 @@ def test_ribbons_are_as_wide_as_their_cost() -> None:
 
 def test_bars_are_as_long_as_their_figures() -> None:
     table = pd.DataFrame({"name": ["a", "b"], "one": [1.0, 2.0], "two": [3.0, 2.0]})
-    drawn = stacked_bars(table, "name", ("one", "two"), "EUR")
+    drawn = stacked_bars(table, "name", ("one", "two"), "EUR", percent=False)
     widths = [float(one) for one in re.findall(r"width:([\d.]+)%", drawn)]
     assert sum(widths[:2]) <= 100.0
     assert widths[1] / widths[0] == pytest.approx(3.0, rel=1e-3)
     assert sum(widths[:2]) == pytest.approx(sum(widths[2:]), rel=1e-3)
-    assert stacked_bars(table[:0], "name", ("one",), "EUR") == ""
+    assert stacked_bars(table[:0], "name", ("one",), "EUR", percent=False) == ""
 
 
 def test_an_estate_in_its_first_hour_has_a_page() -> None:

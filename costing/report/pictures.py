@@ -219,7 +219,7 @@ def _short(name: str) -> str:
 
 
 def stacked_bars(
-    table: pd.DataFrame, category: str, series: Sequence[str], unit: str, message: str = "", *, percent: bool = False
+    table: pd.DataFrame, category: str, series: Sequence[str], unit: str, message: str = "", *, percent: bool
 ) -> str:
     """Lying stacked bars as boxes of the page, so that they and their type fit a phone: first row on top, a legend
     above, their sum behind each. series: columns that are stacked; message: what

@@ -55,9 +55,19 @@ def _disgorged_into(results: Results, lot: str) -> Ints:
     if lot not in chain.lots.names:
         message = f"there is no lot '{lot}'. {nearest(lot, chain.lots.names)}".strip()
         raise CostingError(message)
-    flows = chain.flows
-    rows = np.flatnonzero((flows.kind == Flow.DISGORGEMENT) & (flows.target == chain.lots.names.get_loc(lot)))
-    return chain.states.batch_state[flows.batch[rows]]
+    rows, target = _disgorgements(results)
+    number = int(chain.lots.names.get_indexer(pd.Index([lot]))[0])
+    first, last = np.searchsorted(target, [number, number + 1])
+    return chain.states.batch_state[chain.flows.batch[rows[first:last]]]
+
+
+@asked_once
+def _disgorgements(results: Results) -> tuple[Ints, Ints]:
+    """Flows of all disgorgements and the lots into which they go, by lot."""
+    flows = results.chain.flows
+    rows = np.flatnonzero(flows.kind == Flow.DISGORGEMENT)
+    rows = rows[np.argsort(flows.target[rows], kind="stable")]
+    return rows, flows.target[rows]
 
 
 def _held_state(results: Results, lot: str) -> int:
@@ -73,9 +83,7 @@ def _held_state(results: Results, lot: str) -> int:
 
 def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     """Part of each state's posting that reaches `states`: plain, and of its worth with capital [states]."""
-    chosen = np.zeros(len(results.chain.states))
-    chosen[states] = 1.0
-    plain = results.solution.plain.backward(chosen)
+    chosen, plain = _chosen(results, states), plain_weights(results, states)
     if results.charges.curve is None:
         return plain, plain
     if results.solution.grown is not results.solution.plain:
@@ -84,6 +92,17 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     # worth is V = B(end)·U and U obeys the plain equation, so a posting reaches V with B(release)/B(its own end)
     grown = results.solution.plain.backward(chosen * index)
     return plain, grown / index
+
+
+def plain_weights(results: Results, states: Ints) -> Floats:
+    """Part of each state's posting that reaches `states` [states]."""
+    return results.solution.plain.backward(_chosen(results, states))
+
+
+def _chosen(results: Results, states: Ints) -> Floats:
+    chosen = np.zeros(len(results.chain.states))
+    chosen[states] = 1.0
+    return chosen
 
 
 def worth_of(results: Results, posted: Floats) -> Floats:

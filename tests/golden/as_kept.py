@@ -24,7 +24,7 @@ from costing import read_estate
 from costing.accounts.amounts_charged import charged
 from costing.accounts.check import run_check
 from costing.accounts.costs import costs
-from costing.accounts.origins import made_of_latest, origins_of
+from costing.accounts.origins import made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
 from costing.accounts.services import services
 from costing.accounts.stock import stock
@@ -109,6 +109,7 @@ ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
     "amounts charged": charged,
     "over time": over_time,
     "services": services,
+    "origins of latest": origins_of_latest,
     "made of": made_of_latest,
     "run check": lambda runs: run_check(runs, runs.estate.cautions),
     "origins": lambda runs: origins_of(runs, str(releases(runs.book)["release"].iloc[0])),

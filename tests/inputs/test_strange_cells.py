@@ -13,6 +13,7 @@ import pytest
 
 from costing.inputs.cells import any_totals, fold, says_total, take_apart, tidy
 from costing.inputs.load import read_inputs
+from costing.inputs.schema import operations, sheets
 from tests.form import chosen
 from tests.inputs.planted import findings_of, frames, only
 
@@ -116,3 +117,20 @@ def test_days_are_read_as_one_by_one() -> None:
     assert mixed.dates is not None
     assert np.array_equal(together.dates, mixed.dates[:-1], equal_nan=True)
     assert np.isnat(together.dates).tolist() == [False, True, False, False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("day", "is_read"),
+    [("1899-12-31", False), ("1900-01-01", True), ("2200-12-31", True), ("2201-01-01", False)],
+)
+def test_days_are_read_from_the_first_year_to_the_last(day: str, is_read: bool) -> None:
+    said = [one.rule for one in findings_of({"Price list!A2": day}) if one.place == "Price list!A2"]
+    assert [rule for rule in said if "outside the years" in rule] == ([] if is_read else said)
+    assert is_read or said
+
+
+def test_an_operation_is_chosen_from_those_of_its_sheet() -> None:
+    every = tuple(operations())
+    moves = tuple(name for name, entry in operations().items() if entry.sheet == "movements")
+    for sheet, names in (("movements", moves), ("operation_rates", every), ("service_rates", every)):
+        assert sheets()[sheet].column("operation").choices == names

@@ -41,7 +41,7 @@ from costing.model import Runs
 from costing.money.postings import TABLE_NAMES
 from costing.once import asked_once
 from costing.results.lots import as_dates
-from costing.results.origins import weights
+from costing.results.origins import plain_weights
 from costing.results.ways_out import SALE, channel_rows, ways_out
 from costing.units import STANDARD_BOTTLE_L
 
@@ -228,7 +228,7 @@ class _Bases:
 
     def _pools(self, state: Ints) -> float:
         """What allocated pools put into the book cost of these states."""
-        plain, _ = weights(self.book, state)
+        plain = plain_weights(self.book, state)
         charges = self.book.charges
         pooled = charges.postings.table == _POOLS
         money = float((charges.postings.amount * plain[charges.postings.state])[pooled].sum())

@@ -28,7 +28,7 @@ from costing.money.postings import TABLE_NAMES
 from costing.once import asked_once
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
-from costing.results.origins import release_states, weights, worth_of
+from costing.results.origins import plain_weights, release_states, worth_of
 from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -182,7 +182,7 @@ class DatedMoney:
     def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
         all_states, postings = self._results.chain.states, self._results.charges.postings
-        plain, _ = weights(self._results, states)
+        plain = plain_weights(self._results, states)
         own = postings.amount * plain[postings.state]
         used = np.flatnonzero(own)
         accrued = np.zeros(len(self._days))

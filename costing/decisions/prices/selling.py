@@ -98,6 +98,7 @@ class Selling:
         self.results, self.estate, self.today = results, results.estate, results.chain.valuation_day
         self.terms = channel_terms(self.estate, self.today)
         self._planned = _planned_sales(self.estate, self.today)
+        self._rates_change = np.unique(days(self.estate["operation_rates"]["from_date"]))
         self._terms_of = {
             str(name): row for name, row in zip(self.terms.index, self.terms.to_dict("records"), strict=True)
         }
@@ -173,7 +174,7 @@ class Selling:
         known, _ = self._storage.get(key, (start - 1, None))
         if until > known:
             last = until + _MORE_DAYS
-            since = days(self.estate["operation_rates"]["from_date"])
+            since = self._rates_change
             ahead = np.arange(max(start, self.today), last + 1, STEP_DAYS)
             steps = np.unique(np.concatenate([[start], since[(since > start) & (since < last)], ahead]))
             rates = self._on(

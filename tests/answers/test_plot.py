@@ -45,6 +45,20 @@ def test_every_kind_of_chart_is_drawn(kind: str) -> None:
         assert [(bar.get_y(), bar.get_height()) for bar in axes.containers[0]] == [(0.0, 2.0), (2.0, 3.0)]
 
 
+def test_bars_of_two_series_lie_side_by_side_about_their_name_and_axes_are_in_the_unit_of_the_figures() -> None:
+    chart = Chart("bar", "Parts", "t", "Cuvée", ("Base", "Cost"), "Cuvée", "Share", number_format="0.0%")
+    (axes,) = figure_of([(chart, FRAME)]).axes
+    lies = [[(bar.get_y(), bar.get_y() + bar.get_height()) for bar in container] for container in axes.containers]
+    for number, ((low, middle), (also_middle, high)) in enumerate(zip(*lies, strict=True)):
+        assert also_middle == pytest.approx(middle)
+        assert (low + high) / 2 == pytest.approx(number)
+        assert 0.5 < high - low < 1.0
+    assert axes.xaxis.get_major_formatter()(0.25, 0) == "25%"
+    money = Chart("column", "Cost", "t", "Cuvée", ("Cost",), "Cuvée", "EUR", number_format="#,##0.00")
+    (axes,) = figure_of([(money, FRAME)]).axes
+    assert axes.yaxis.get_major_formatter()(1_250.5, 0) == "1,250.5"
+
+
 def test_nothing_to_draw_and_no_matplotlib_are_said_in_a_line(margins: Answer, monkeypatch) -> None:
     with pytest.raises(CostingError, match="no chart to draw"):
         Answer({"vats": pd.DataFrame({"lot": ["V"]})}).plot()

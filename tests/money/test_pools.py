@@ -263,6 +263,19 @@ def test_a_pool_that_serves_nobody_is_named_at_its_cell(row, words):
     assert [one for one in wrong.value.findings if words in one.rule and "3" in one.place]
 
 
+@pytest.mark.parametrize(("method", "goes_on"), [("reciprocal", True), ("step-down", False), ("direct", False)])
+def test_a_service_pool_that_serves_only_one_closed_before_it_goes_nowhere_but_by_equations(method, goes_on):
+    served = (("Fitter", "Press house"), ("Office", "Fitter"))
+    pools = [{**YEAR, "pool": name, "amount": 100.0, "element": "labour", "serves": to} for name, to in served]
+    given = "2025-12-31", [{**YEAR, **PRESS_HOUSE, "serves": None}, *pools]
+    if goes_on:
+        assert not pressed(*given, service_method=method).cautions
+        return
+    with pytest.raises(InputError) as wrong:
+        pressed(*given, service_method=method)
+    assert [one.value for one in wrong.value.findings if "its cost goes nowhere" in one.rule] == ["Office"]
+
+
 def test_a_subsidy_is_a_second_row_of_its_pool_and_is_used_as_the_pool_is():
     """24,000 less 6,000 over 70,000 kg of normal capacity: a press of 40,000 kg bears 4/7 of 18,000."""
     subsidy = {**YEAR, **PRESS_HOUSE, "amount": -6_000.0, "element": "subsidy"}

@@ -19,7 +19,7 @@ What it does not do: demand, promotions and formats (`price_changes`), the way t
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -30,11 +30,12 @@ from costing.array_types import Floats, Ints
 from costing.decisions.prices.channels import list_price, round_up, to_market_currency
 from costing.decisions.prices.pricing import (
     SalePlan,
+    TargetPrice,
     cash_flows,
     cost_plus_price,
     price_for_margin,
     rates_of_return,
-    target_price,
+    target_prices,
 )
 from costing.decisions.prices.releases_to_sell import (
     MADE,
@@ -111,6 +112,19 @@ def per_75cl(prices: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
+@dataclass(frozen=True)
+class _Offer:
+    """How a channel takes a release: all bottles sold as it sells them, from the day on which they are ready; what
+    they must bring, and what they must bring to earn the target.
+    """
+
+    sale: Sale
+    bottles: float
+    whole: SalePlan
+    floor: TargetPrice
+    for_return: float
+
+
 class _Pricing:
     """Prices of the rows of `to_sell` in every channel."""
 
@@ -122,8 +136,6 @@ class _Pricing:
         self.selling = Selling(economic)
         self.terms = self.selling.terms
         self.at_rate: dict[float, UnitCosts] = {}
-        self.flows: list[tuple[Floats, Floats]] = []
-        """Money of every line, by the day on which it flows: what its return is found from."""
 
     @cached_property
     def money(self) -> DatedMoney:
@@ -132,16 +144,15 @@ class _Pricing:
     def table(self) -> pd.DataFrame:
         ready = days(self.rows["ready"])
         listed = iter(self.listed(np.maximum(ready, self.today)))
-        lines, channels = [], self.terms.reset_index().to_dict("records")
+        lines, flows, channels = [], list[tuple[Floats, Floats]](), self.terms.reset_index().to_dict("records")
         for position, release in enumerate(self.rows.to_dict("records")):
-            first = max(int(ready[position]), self.today)
-            sales = self.selling.sales(str(release["release"]), float(release["to_sell"]), first)
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
-            for terms in channels:
-                sale, days_of = sales[str(terms["channel"])], (int(ready[position]), first)
-                lines.append(self.line(position, release, terms, sale, days_of, spent, next(listed)))
+            for terms, offer in zip(channels, self.offers(position, release, int(ready[position])), strict=True):
+                line = self.line(position, release, terms, offer, next(listed))
+                lines.append(line)
+                flows.append(_flows(offer, float(line["net_price_at_list"]), spent, float(release["bottles"])))
         priced = pd.DataFrame(lines, columns=list(_COLUMNS))
-        rates = [rate.rate for rate in rates_of_return(self.flows)]
+        rates = [rate.rate for rate in rates_of_return(flows)]
         return priced.assign(return_a_year=np.array(rates, dtype=np.float64))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
@@ -157,28 +168,20 @@ class _Pricing:
         position: int,
         release: Mapping[Hashable, Any],
         terms: Mapping[Hashable, Any],
-        sale: Sale,
-        days_of: tuple[int, int],
-        spent: tuple[Floats, Floats],
+        offer: _Offer,
         listed: tuple[float, str, float],
-    ) -> dict[str, object]:
-        (ready, first), in_force, channel = days_of, listed[2], str(terms["channel"])
+    ) -> dict[str, Any]:
+        in_force, channel, floor = listed[2], str(terms["channel"]), offer.floor
         cuvee, size, bottle_l = str(release["cuvee"]), str(release["format"]), float(release["bottle_l"])
         commission, discount = number(terms["commission"]), number(terms["discount"])
-        n, named = float(sale.bottles.sum()), str(release["release"])
-        now = self.selling.plan(sale, named, size, channel, float(self.costs[1].avoidable[position]) * n, first)
-        whole = now if ready == first else self.selling.plan(sale, named, size, channel, 0.0, ready)
-        selling = float(now.selling_cost.sum()) / n
+        n, selling = offer.bottles, float(offer.whole.selling_cost.sum()) / offer.bottles
         book, economic, again = (float(costs.cost[position]) for costs in self.costs)
-        goals = [target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", "return", None)]
-        for_margin = self.at_margin(goals[0], book + selling, commission)
-        for_return = self.at_return(goals[1], position, whole)
-        wanted = for_margin if goals[2].kind == "margin" else for_return
-        floor = target_price(now, self.hurdle)
+        for_target, goal = (target_of(self.estate, cuvee, size, channel, kind) for kind in ("margin", None))
+        for_margin = self.at_margin(for_target, book + selling, commission)
+        wanted = for_margin if goal.kind == "margin" else offer.for_return
         needed = float(list_price(wanted, discount))
         advised, net = _rounded(needed, self.estate.settings.price_step), in_force * (1.0 - discount)
         margin = net * (1.0 - commission) - selling - book
-        self.flows.append(_flows(whole, net, spent, n / float(release["bottles"])))
         return {
             "release": release["release"],
             "cuvee": cuvee,
@@ -187,16 +190,16 @@ class _Pricing:
             "state": release["state"],
             "ready": release["ready"],
             "bottles_of_release": float(release["to_sell"]),
-            "bottles_to_sell": sale.share,
-            "how_sold": sale.words,
+            "bottles_to_sell": offer.sale.share,
+            "how_sold": offer.sale.words,
             "avoidable_cost": floor.price,
             "book_per_bottle": book,
             "economic_per_bottle": economic,
             "replacement_per_bottle": again,
             "selling_cost": selling,
-            "target": str(goals[2]),
+            "target": str(goal),
             "price_for_margin": for_margin,
-            "price_for_return": for_return,
+            "price_for_return": offer.for_return,
             "target_price": wanted,
             "cost_plus_price": float(cost_plus_price(economic, selling, commission)),
             "list_price_needed": needed,
@@ -234,14 +237,37 @@ class _Pricing:
             return np.nan
         return float(price_for_margin(cost, goal.value, commission))
 
-    def at_return(self, goal: Target, position: int, plan: SalePlan) -> float:
-        """Price at which a sale earns a target on its economic cost at that rate; at the hurdle without a target."""
-        if goal.value > HIGHEST_RETURN:
-            return np.nan
-        costs, curve = self.costs[1], self.hurdle
-        if goal.row >= 0:
-            costs, curve = self.unit_costs_at(goal.value), RateCurve.flat(goal.value, self.estate.settings.day_count)
-        return target_price(replace(plan, cost=float(costs.cost[position] * plan.bottles.sum())), curve).price
+    def offers(self, position: int, release: Mapping[Hashable, Any], ready: int) -> list[_Offer]:
+        """How each channel takes a release, with the floor and the price at which the sale earns its target on its
+        economic cost at that rate; at the hurdle without a target.
+        """
+        named, size, first = str(release["release"]), str(release["format"]), max(ready, self.today)
+        sales = self.selling.sales(named, float(release["to_sell"]), first)
+        avoidable = float(self.costs[1].avoidable[position])
+        now = [
+            self.selling.plan(sale, named, size, channel, avoidable * float(sale.bottles.sum()), first)
+            for channel, sale in sales.items()
+        ]
+        whole = now
+        if ready != first:
+            whole = [self.selling.plan(sale, named, size, channel, 0.0, ready) for channel, sale in sales.items()]
+        floors = target_prices(now, self.hurdle)
+        found: dict[float | None, list[TargetPrice]] = {None: floors} if whole is now else {}
+        offers = []
+        for number_of, (channel, sale) in enumerate(sales.items()):
+            goal = target_of(self.estate, str(release["cuvee"]), size, channel, "return")
+            rate, for_return, bottles = goal.value if goal.row >= 0 else None, np.nan, float(sale.bottles.sum())
+            if not goal.value > HIGHEST_RETURN:
+                if rate not in found:
+                    found[rate] = target_prices(whole, self.curve_at(rate))
+                costs = self.costs[1] if rate is None else self.unit_costs_at(rate)
+                for_return = found[rate][number_of].price_at(float(costs.cost[position]) * bottles)
+            offers.append(_Offer(sale, bottles, whole[number_of], floors[number_of], for_return))
+        return offers
+
+    def curve_at(self, rate: float | None) -> RateCurve:
+        """The hurdle, or a flat rate in its place."""
+        return self.hurdle if rate is None else RateCurve.flat(rate, self.estate.settings.day_count)
 
     def listed(self, first: Ints) -> list[tuple[float, str, float]]:
         """List price as given, its currency, and its worth in the estate's currency: each release by channel.
@@ -259,12 +285,14 @@ class _Pricing:
         return list(zip(prices.price.tolist(), prices.currency.tolist(), (prices.price * own).tolist(), strict=True))
 
 
-def _flows(plan: SalePlan, net: float, spent: tuple[Floats, Floats], part: float) -> tuple[Floats, Floats]:
-    """Days and amounts of everything spent, and of a sale at a net price; none where there is no price."""
+def _flows(offer: _Offer, net: float, spent: tuple[Floats, Floats], made: float) -> tuple[Floats, Floats]:
+    """Days and amounts of a sale at a net price, with its part of what was spent on all bottles made; none where there
+    is no price.
+    """
     if not np.isfinite(net):
         return np.zeros(0), np.zeros(0)
-    later, amounts = cash_flows(plan, net)
-    return np.concatenate([spent[0], later]), np.concatenate([-part * spent[1], amounts])
+    later, amounts = cash_flows(offer.whole, net)
+    return np.concatenate([spent[0], later]), np.concatenate([-offer.bottles / made * spent[1], amounts])
 
 
 def _rounded(price: float, step: float) -> float:

@@ -100,16 +100,37 @@ class TargetPrice:
     selling_value: float
     discounted_bottles: float
 
+    def price_at(self, cost: float) -> float:
+        """Price where all the bottles cost so much instead."""
+        return (cost + self.storage_value + self.selling_value) / self.discounted_bottles
+
 
 def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
     """Net price at which the release earns exactly the rate of `curve` on the money tied up in it."""
-    to_disgorgement = curve.growth(plan.dispatch_day, plan.disgorged_day)
-    stored = plan.storage.value_at_end(np.full_like(plan.dispatch_day, plan.disgorged_day), plan.dispatch_day, curve)
-    storage = float((plan.bottles * stored * to_disgorgement).sum())
-    selling = float((plan.selling_cost * to_disgorgement).sum())
-    sold = plan.kept_share * plan.bottles * curve.growth(plan.paid_day, plan.disgorged_day)
-    discounted = float(sold.sum())
-    return TargetPrice((plan.cost + storage + selling) / discounted, plan.cost, storage, selling, discounted)
+    return target_prices([plan], curve)[0]
+
+
+def target_prices(plans: Sequence[SalePlan], curve: RateCurve) -> list[TargetPrice]:
+    """The same for sales of the same bottles by several channels: one day of disgorgement, one cost of storage."""
+    day, storage = plans[0].disgorged_day, plans[0].storage
+    dispatch, paid, bottles, kept, selling = (
+        np.concatenate([np.asarray(getattr(plan, name)) for plan in plans])
+        for name in ("dispatch_day", "paid_day", "bottles", "kept_share", "selling_cost")
+    )
+    to_disgorgement = curve.growth(dispatch, day)
+    stored = storage.value_at_end(np.full_like(dispatch, day), dispatch, curve)
+    values = (
+        bottles * stored * to_disgorgement,
+        selling * to_disgorgement,
+        kept * bottles * curve.growth(paid, day),
+    )
+    sizes = [len(plan.bottles) for plan in plans]
+    begin = np.cumsum([0, *sizes[:-1]])
+    storages, sellings, discounted = (np.add.reduceat(value, begin).tolist() for value in values)
+    return [
+        TargetPrice((plan.cost + held + sold) / left, plan.cost, held, sold, left)
+        for plan, held, sold, left in zip(plans, storages, sellings, discounted, strict=True)
+    ]
 
 
 def cash_flows(plan: SalePlan, price: float) -> tuple[Floats, Floats]:

@@ -135,7 +135,6 @@ def _choices(text: str) -> tuple[str, ...]:
 
 def _column(row: dict[str, str], header: str = "header") -> Column:
     refers, _, new = row.get("refers", "").partition(":")
-    choices = "operation:" if row["type"] == "choice" and refers == "operation" else row["choices"]
     figures = row["type"] == "number"
     return Column(
         row["name"],
@@ -146,12 +145,12 @@ def _column(row: dict[str, str], header: str = "header") -> Column:
         row["default"],
         _bound(row["lower"]),
         _bound(row["upper"]),
-        () if figures else _choices(choices),
+        () if figures else _choices(row["choices"]),
         refers,
         new == "new",
         row["meaning"],
         row.get("example", ""),
-        _choices(choices) if figures else (),
+        _choices(row["choices"]) if figures else (),
         row.get("family", ""),
     )
 

@@ -357,6 +357,9 @@ def test_units_fit_their_columns() -> None:
     assert unit_factor(deliveries, deliveries.column("quantity"), "quintali") == 100.0
     assert unit_factor(deliveries, deliveries.column("price_per_unit"), "€/t") == 0.001
     assert unit_factor(deliveries, deliveries.column("on_date"), "hl") is None
+    prices = sheets()["grape_prices"]
+    asked = [unit_factor(prices, prices.column("price_per_kg"), text) for text in ("€/kg", "€/q", "€/L", "€")]
+    assert asked == [1.0, 0.01, None, 1.0]
     assert (unit_of("Prix €/kg"), unit_of("°"), unit_of("")) == ("per kg", "% vol", "")
 
 

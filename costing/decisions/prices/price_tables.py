@@ -144,16 +144,17 @@ class _Pricing:
     def table(self) -> pd.DataFrame:
         ready = days(self.rows["ready"])
         listed = iter(self.listed(np.maximum(ready, self.today)))
-        lines, flows, channels = [], list[tuple[Floats, Floats]](), self.terms.reset_index().to_dict("records")
+        lines, returns, channels = [], list[float | None](), self.terms.reset_index().to_dict("records")
         for position, release in enumerate(self.rows.to_dict("records")):
             spent = self.money.behind(release_states(self.economic, str(release["release"])))
+            flows = []
             for terms, offer in zip(channels, self.offers(position, release, int(ready[position])), strict=True):
                 line = self.line(position, release, terms, offer, next(listed))
                 lines.append(line)
                 flows.append(_flows(offer, float(line["net_price_at_list"]), spent, float(release["bottles"])))
+            returns += [found.rate for found in rates_of_return(flows)]
         priced = pd.DataFrame(lines, columns=list(_COLUMNS))
-        rates = [rate.rate for rate in rates_of_return(flows)]
-        return priced.assign(return_a_year=np.array(rates, dtype=np.float64))
+        return priced.assign(return_a_year=np.array(returns, dtype=np.float64))
 
     def unit_costs_at(self, rate: float) -> UnitCosts:
         """Economic costs at a flat rate."""

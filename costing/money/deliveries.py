@@ -147,7 +147,7 @@ def _instalments(estate: Estate, day: Ints, terms: Ints) -> tuple[Ints, Floats, 
     credit = terms[row] >= 0
     if not len(order):
         return row, np.ones(len(row)), day[row]
-    line = order[np.where(credit, np.minimum(start[terms[row]] + within, len(order) - 1), 0)]
+    line = order[np.where(credit, start[terms[row]] + within, 0)]
     fixed, later = days(table["fixed_date"]), np.nan_to_num(table["days_after"].to_numpy())
     due = np.where(fixed[line] == BLANK_DAY, day[row] + np.rint(later[line]).astype(np.int64), fixed[line])
     share = np.where(credit, table["share"].to_numpy()[line], 1.0)

@@ -81,7 +81,7 @@ class _Judge:
 
     def __init__(self, kept: Record, seconds: float, jobs: int) -> None:
         self._kept, self._seconds, self._jobs = kept, seconds, jobs
-        self._known = set(kept.seconds)
+        self._known = kept.failed.union(kept.seconds)
 
     def judged(self, drawn: Sequence[Drawn]) -> list[tuple[Drawn, trial.Verdict]]:
         """Each mutant with its verdict, printed as it falls."""

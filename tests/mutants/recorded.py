@@ -31,12 +31,15 @@ _FIXTURE = "fixture "
 
 @dataclass(frozen=True)
 class Record:
-    """Seconds of each recorded test, the wider fixtures that it asks for, and what ran each line."""
+    """Seconds of each recorded test, the wider fixtures that it asks for, and what ran each line; failed: tests that
+    judge nothing, for they fail without a mutant too.
+    """
 
     seconds: dict[str, float]
     fixtures: dict[str, list[str]]
     lines: coverage.CoverageData
     digests: dict[str, str]
+    failed: frozenset[str]
 
     def at_import(self, path: Path, lines: range) -> bool:
         """Whether any of the lines runs while modules are loaded."""
@@ -98,7 +101,7 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     if anew:
         shutil.rmtree(KEPT, ignore_errors=True)
     KEPT.mkdir(exist_ok=True)
-    kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}}
+    kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}, "failed": []}
     if (KEPT / "tests.json").is_file():
         kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
     files = [path for path in nearest(package) if _name(path) not in kept["files"]]
@@ -108,13 +111,14 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
     for number, part in enumerate(parts):
         kept["seconds"].update(part["seconds"])
         kept["fixtures"].update(part["fixtures"])
+        kept["failed"] += part["failed"]
         lines.update(coverage.CoverageData(str(KEPT / f"lines-{number}")))
     if files:
         kept["files"] += map(_name, files)
         now = {_name(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
-    return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"])
+    return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"], frozenset(kept["failed"]))
 
 
 def nearest(package: str) -> list[Path]:
@@ -149,6 +153,7 @@ def _record_part(number: int, files: list[Path]) -> None:
     measured.save()
     seconds = {test: taken for test, taken in watch.seconds.items() if test not in watch.failed}
     kept = {"seconds": seconds, "fixtures": {test: watch.asked[test] for test in seconds}}
+    kept["failed"] = sorted(watch.failed)
     (KEPT / f"tests-{number}.json").write_text(json.dumps(kept), "utf-8")
 
 

@@ -138,7 +138,12 @@ def package_of(path: Path) -> str:
 
 
 def exchange(path: Path, mutant: Mutant, functions: Functions) -> None:
-    """Give the loaded functions of a module the code of the mutant. LookupError where none is loaded."""
+    """Give the loaded functions of a module the code of the mutant; a module that is not loaded yet will be the mutant.
+    LookupError where none of its functions is loaded.
+    """
+    if str(path) not in functions:
+        sys.meta_path.insert(0, _InItsPlace(path, mutant.module))
+        return
     code = compile(mutant.module, str(path), "exec", dont_inherit=True)
     new: dict[str, list[CodeType]] = {}
     for inner in _inside(code):

@@ -152,7 +152,7 @@ class House:
         return tirage(self.runs)
 
     def futures(self, without: Collection[str] = (), own: pd.DataFrame | None = None) -> Answer:
-        """The plan under every scenario: what this quarter's decisions have in common, regret of every plan in each."""
+        """The plan under every scenario: what this quarter has in common in all, what every plan loses in each."""
         from costing.decisions.changes.futures import futures
 
         return futures(self.runs, without, own)

@@ -17,9 +17,8 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.inputs.load import read_csv_folder
 from costing.model import Runs
-from costing.workbook.blank.blank import blank_workbook
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from tests.commands.books import typed
 from tests.form import chosen
 from tests.known import Known
 from tests.workbook.running import STARTED, Office, the_office
@@ -95,9 +94,9 @@ def _run_once(book: Path, folder: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def small_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The small example of README.md in a workbook; not to be changed."""
+    """The small example of README.md in a workbook typed by hand; not to be changed."""
     path = tmp_path_factory.mktemp("small") / "small.xlsx"
-    blank_workbook(path, tables_from_csv(demo_folder() / "small"))
+    path.write_bytes(typed(demo_folder() / "small"))
     return path
 
 

@@ -130,7 +130,9 @@ def services(runs: Runs) -> Answer:
 def _with_margin(frame: pd.DataFrame) -> pd.DataFrame:
     margin = frame["invoiced"] - frame["work_cost"]
     return frame.assign(
-        service_margin=margin, margin_of_invoice=margin / frame["invoiced"].where(frame["invoiced"] > 0)
+        service_pays=np.where(margin >= 0.0, "pays", "does not pay"),
+        service_margin=margin,
+        margin_of_invoice=margin / frame["invoiced"].where(frame["invoiced"] > 0),
     )
 
 
@@ -277,9 +279,10 @@ def _said(runs: Runs, margins: pd.DataFrame) -> tuple[str, ...]:
     """The last year in one sentence for each owner."""
     last = margins[margins["year"] == margins["year"].max()] if len(margins) else margins
     columns = ("owner", "year", "invoiced", "work_cost", "service_margin")
+    figures, money = zip(*(last[name] for name in columns), strict=True), runs.currency
     return tuple(
-        f"{owner}, {year}: {invoiced:,.2f} to invoice for work that cost {cost:,.2f}, margin {margin:,.2f}."
-        for owner, year, invoiced, cost, margin in zip(*(last[name] for name in columns), strict=True)
+        f"{owner}, {year}: {invoiced:,.2f} {money} to invoice for work that cost {cost:,.2f}; {margin:,.2f} is left."
+        for owner, year, invoiced, cost, margin in figures
     )
 
 

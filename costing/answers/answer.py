@@ -50,7 +50,8 @@ class Answer:
     tables: name -> frame, in order, the one that answers first; findings: what is wrong or doubtful; says: its
     sentences; facts: word -> what stands for it in titles; empty: what is said where the first table has no rows;
     messages: table (and panel) -> what its chart shows, in a sentence with its figure; formulas: table -> formulas of
-    some of its columns, which a sheet computes anew (see `sums`).
+    some of its columns, which a sheet computes anew (see `sums`); says_on: sheet -> what it says instead of `says`,
+    where it answers another question.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -60,6 +61,7 @@ class Answer:
     empty: str = "Nothing to show."
     messages: Mapping[str, str] = field(default_factory=dict)
     formulas: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    says_on: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Put columns in their declared order. KeyError for a column or table that is not declared."""

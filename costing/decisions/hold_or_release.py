@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
+from costing.answers.kinds import about
 from costing.decisions.changes.uncertain_ageing import holding_chances
 from costing.decisions.plan.ageing_tables import ageing_findings, hold_or_release_tables
 from costing.decisions.plan.views import what_the_plan_does
@@ -37,7 +38,22 @@ def ageing(runs: Runs) -> Answer:
         tables |= {**_curves(verdicts, by_date), "candidate_dates": by_date}
     findings = tuple(ageing_findings(runs.economic))
     empty = "Nothing lies on lees at the valuation date."
-    return Answer(tables, findings, (), {"currency": runs.currency}, empty)
+    says = _said(tables["hold_or_release"], runs.currency)
+    return Answer(tables, findings, says, {"currency": runs.currency}, empty)
+
+
+def _said(verdicts: pd.DataFrame, currency: str) -> tuple[str, ...]:
+    """How many stacks are held, how many released, and where most money lies in it."""
+    judged = verdicts[verdicts["gain"].notna()]
+    if not len(judged):
+        return ()
+    held = judged[judged["verdict"].astype(str).str.startswith("hold")]
+    stacks = f"{len(judged)} stacks" if len(judged) > 1 else "one stack"
+    said = f"Of {stacks} on lees hold {len(held)} and release {len(judged) - len(held)} at the first date"
+    if not len(held):
+        return (f"{said}.",)
+    most, gain = held.iloc[0], f"{about(held['gain'].sum())} {currency} more than releasing all of them then"
+    return (f"{said}: {gain}, {about(most['gain'])} of it on {most['lot']} ({most['verdict']}).",)
 
 
 def _curves(verdicts: pd.DataFrame, by_date: pd.DataFrame) -> dict[str, pd.DataFrame]:

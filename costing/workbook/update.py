@@ -10,7 +10,7 @@ from pathlib import Path
 from costing.answers import catalogue
 from costing.inputs.headers import readable_name
 from costing.inputs.schema import sheets as schema_sheets
-from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.dependents import dependent_formulas, dependent_parts
 from costing.workbook.file.graft import graft
@@ -26,6 +26,8 @@ from costing.workbook.read import links_of
 
 OWNED_SHEETS = (*catalogue.sheet_plans(), "Run log", *OWNED_YEAR_END)
 """Every name that a result sheet may have."""
+READERS_ORDER = tuple(name for name in OWNED_SHEETS if name != FRONT_SHEET)
+"""Those that stand beside each other, in the order of their tabs."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,9 @@ def write_results(
     titles = [sheet.name for sheet in book.sheets if _is_input(sheet.name) or sheet.name in linked]
     stale = stale_formula(count_inputs(package, titles))
     scratch, long_tables = scratch_workbook(result_sheets, RunStamp.now(inputs), stale, date_1904=is_1904(book))
-    content = graft(package, scratch, OWNED_SHEETS, long_tables=long_tables, strip_dependents=strip)
+    content = graft(
+        package, scratch, OWNED_SHEETS, long_tables=long_tables, strip_dependents=strip, order=READERS_ORDER
+    )
     whole = read_package(content, package.path, ours=True)
     old = tuple(dependent_formulas(whole, OWNED_SHEETS))
     if path.is_dir() or beside:

@@ -11,7 +11,7 @@ import pytest
 from tests.benchmarks import decisions, shapes
 from tests.benchmarks.cases import CASES, lines
 from tests.benchmarks.measure import HERE, measure_apart
-from tests.form import chosen
+from tests.form import chosen, in_full
 
 pytestmark = pytest.mark.slow
 Figures = dict[str, float]
@@ -67,6 +67,7 @@ def test_a_process_of_its_own_reports_its_memory() -> None:
     assert 0.05 < measure_apart("movements of a ledger", 1_000)["peak (GB)"] < 1.0
 
 
+@in_full
 def test_another_checkout_stands_beside(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setitem(CASES, "movements of a ledger", (shapes.movements, (200, 400)))
     first, second, exponents = lines("movements of a ledger", [HERE, HERE])

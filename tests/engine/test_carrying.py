@@ -14,6 +14,7 @@ from costing.engine.carrying import (
     RateCurve,
     day_numbers,
 )
+from tests.form import chosen
 
 NAMES = list(DAY_COUNTS)
 FIRST, LAST = 14_000, 22_000  # 2008 to 2030
@@ -191,7 +192,7 @@ def test_an_end_before_the_start_is_refused_with_its_row():
         AccrualCurve.flat(1.0).amount(19_000, 18_000)
 
 
-@settings(max_examples=300)
+@settings(max_examples=chosen(full=300, short=60))
 @given(charge=accrual_curves(), curve=rate_curves(), days=st.tuples(days_held, days_held, days_held))
 def test_a_cut_changes_nothing(charge, curve, days):
     start, cut, end = sorted(days)
@@ -250,7 +251,7 @@ def simulated(charge, curve, start, end, steps_a_day=24):
     return worth
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=chosen(full=40, short=15), deadline=None)
 @given(charge=accrual_curves(), curve=rate_curves(), start=st.integers(FIRST, LAST), length=st.integers(0, 300))
 def test_the_worth_is_what_a_simulation_hour_by_hour_gives(charge, curve, start, length):
     worth = charge.value_at_end(start, start + length, curve)

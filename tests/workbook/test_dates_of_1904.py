@@ -22,12 +22,13 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
 from costing.answers.charts import Chart
 from costing.cli import main
+from costing.commands.records import demo_folder
 from costing.inputs.fingerprint import fingerprint
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
 from costing.workbook.update import open_source, write_results
+from tests.commands.books import typed
 from tests.form import every
 
 GOLDEN = Path(__file__).parents[1] / "golden"
@@ -51,14 +52,6 @@ def test_days_of_results_are_the_same_in_a_1904_workbook(
     assert [row[:2] for row in rows if isinstance(row[0], dt.datetime)] == [(DAYS[0], 45_000), (DAYS[1], 1)]
 
 
-def resaved(content: bytes, epoch: dt.datetime) -> bytes:
-    """The same workbook as another program saves it, with its days counted from there."""
-    book, saved = openpyxl.load_workbook(io.BytesIO(content)), io.BytesIO()
-    book.epoch = epoch
-    book.save(saved)
-    return saved.getvalue()
-
-
 def cells(path: Path) -> dict[str, list[Any]]:
     """What every sheet shows but for the line of the run, days as days, links by where they lead."""
     book = openpyxl.load_workbook(path, data_only=True)
@@ -78,19 +71,6 @@ def both(folder: Path, write: Callable[[dt.datetime], bytes]) -> tuple[Path, Pat
     return of_1900, of_1904
 
 
-def typed(source: Path, epoch: dt.datetime) -> bytes:
-    """The tables of a folder as somebody types them into a workbook of their own."""
-    book, saved = openpyxl.Workbook(), io.BytesIO()
-    book.epoch = epoch
-    book.remove(book.active)
-    for title, table in tables_from_csv(source).items():
-        sheet = book.create_sheet(title)
-        for row in (list(table.columns), *table.to_numpy().tolist()):
-            sheet.append(row)
-    book.save(saved)
-    return saved.getvalue()
-
-
 CASES = sorted(folder.parent.name for folder in GOLDEN.glob("*/settings.csv"))
 
 
@@ -107,8 +87,8 @@ def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path
         assert re.search(rb'<workbookPr[^>]*date1904="(1|true)"', parts.read("xl/workbook.xml"))
 
 
-def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(small_workbook: Path, tmp_path: Path) -> None:
-    of_1900, of_1904 = both(tmp_path, partial(resaved, small_workbook.read_bytes()))
+def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(tmp_path: Path) -> None:
+    of_1900, of_1904 = both(tmp_path, partial(typed, demo_folder() / "small"))
     for path in (of_1900, of_1904):
         assert main(["close", str(path), "--date", "2024-12-31"]) == 0
         assert main(["open-year", str(path), str(path.with_suffix(".next.xlsx")), "--date", "2024-12-31"]) == 0

@@ -62,7 +62,8 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False)
     if money.loans:
         tables |= bank_tables(runs, money)
     facts["worst"] = money.periods.names[worst]
-    says = [_worst_said(money, worst), _owed_said(runs, owed)]
+    says = [_worst_said(money, worst, runs.currency), _owed_said(runs, owed)]
+    on = {"Owed and owing": tuple(says[1:]), "Borrowing": _headroom_said(tables.get("loans_now"), runs.currency)}
     if planned:
         says.insert(0, NOTHING_PLANNED if runs is typed else _NOTE_ON_PLAN)
     if runs.estate.settings.bank_balance is None:
@@ -70,7 +71,7 @@ def cash(runs: Runs, months_ahead: int = MONTHS_AHEAD, *, planned: bool = False)
     findings = (*money.findings, *_short(runs, money), *_nothing_planned(runs))
     if planned and months_ahead > runs.estate.settings.plan_horizon_months:
         findings = (*findings, _beyond_the_plan(runs, months_ahead))
-    return Answer(tables, findings, tuple(says), facts, NO_CASH)
+    return Answer(tables, findings, tuple(says), facts, NO_CASH, says_on=on)
 
 
 def worst_period(money: Budget) -> int:
@@ -148,8 +149,8 @@ def owed_and_owing(runs: Runs, of: CashEntries) -> pd.DataFrame:
     return lines.sort_values(["due", "amount"], kind="stable", ignore_index=True)
 
 
-def _worst_said(money: Budget, worst: int) -> str:
-    left = f"{about(money.balance[worst])} in the bank"
+def _worst_said(money: Budget, worst: int, currency: str) -> str:
+    left = f"{about(money.balance[worst])} {currency} in the bank"
     month = int(np.flatnonzero(money.periods.planned).tolist().index(worst))
     more = f" and {about(money.headroom[month])} of headroom" if money.lines.count else ""
     return f"Worst month: {money.periods.names[worst]}, with {left}{more} at its end."
@@ -160,7 +161,22 @@ def _owed_said(runs: Runs, owed: pd.DataFrame) -> str:
     owing, owe = abs(float(amount[amount < 0].sum())), float(amount[amount > 0].sum())
     state = abs(float(amount[owed["payment_kind"].isin(["duty", "VAT"])].sum()))
     of_it = f", {about(state)} of it duty and VAT" if state else ""
-    return f"At the end of {day} {about(owing)} is incurred and unpaid{of_it}, and customers owe {about(owe)}."
+    unpaid_said = f"{about(owing)} {runs.currency} is incurred and unpaid{of_it}"
+    return f"At the end of {day} {unpaid_said}, and customers owe {about(owe)}."
+
+
+def _headroom_said(loans: pd.DataFrame | None, currency: str) -> tuple[str, ...]:
+    """What is owed on loans, and the least that may still be borrowed."""
+    if loans is None or not len(loans):
+        return ()
+    owed = f"{about(loans['owed_now'].sum())} {currency} is owed on loans"
+    lowest = loans.dropna(subset=["lowest_headroom"])
+    if not len(lowest):
+        return (f"{owed}.",)
+    least = lowest.iloc[int(lowest["lowest_headroom"].to_numpy().argmin())]
+    return (
+        f"{owed}; headroom is least on {least['loan']}, {about(least['lowest_headroom'])} in {least['lowest_in']}.",
+    )
 
 
 def _short(runs: Runs, money: Budget) -> list[Finding]:

@@ -171,7 +171,16 @@ def recipes(runs: Runs) -> Answer:
         "standard_and_actual": pd.DataFrame(lines, columns=list(STAGE_COLUMNS)),
     }
     findings = tuple(recipe_findings(estate))
-    return Answer(tables, findings, (), {"currency": runs.currency}, "The Recipes sheet is empty.")
+    says = tuple(_said(tables["recipes_costed"], runs.currency))
+    return Answer(tables, findings, says, {"currency": runs.currency}, "The Recipes sheet is empty.")
+
+
+def _said(costed: pd.DataFrame, currency: str) -> Iterator[str]:
+    """What each recipe would cost, against the latest release of its cuvée."""
+    columns = (costed[name] for name in ("recipe", "economic_per_bottle", "economic_over_actual", "release_actual"))
+    for recipe, cost, over, release in zip(*columns, strict=True):
+        than = f", {abs(over):,.2f} {'more' if over > 0 else 'less'} than {release}" if over == over else ""
+        yield f"{recipe} would cost {cost:,.2f} {currency} a bottle, economic{than}."
 
 
 def _latest(made: pd.DataFrame, recipe: Recipe) -> pd.Series | None:

@@ -136,7 +136,7 @@ def _regrets(runs: Runs, futures: list[Future], own: pd.DataFrame | None) -> pd.
     recorded = futures[0]
     plans: list[tuple[str, str, PlanInputs, Floats]] = []
     for future in futures:
-        name = BEST if future is recorded else f"best if '{future.name}'"
+        name = BEST if future is recorded else f"best if: {future.name}"
         near = np.where(near_steps(future.inputs.facts), future.plan.disgorged, np.nan)
         plans += [(name, QUARTER, future.inputs, near), (name, THROUGHOUT, future.inputs, future.plan.disgorged)]
     for name, wanted in wanted_plans(runs, recorded.inputs, own).items():

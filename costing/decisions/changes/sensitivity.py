@@ -13,7 +13,7 @@ What it does not do: say how likely a change is (`decisions.changes.uncertainty`
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,10 +93,20 @@ def sensitivity(runs: Runs, release: str | None = None) -> Answer:
         "cells_that_move_most": pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=CELL_COLUMNS),
     }
     says = (
-        "Exact: by one solve backward; a quantity changes with the later rows following. Recalculated: the estate run "
-        "again with 1 % less and 1 % more of every row.",
+        *_said(tables["tornado"], runs.currency),
+        "Exact: computed in one step; a quantity changes together with the later rows that follow it. Recalculated: "
+        "the estate run again with 1 % less and 1 % more of every row.",
     )
     return Answer(tables, says=says, facts={"currency": runs.currency}, empty="No figure moves this cost.")
+
+
+def _said(tornado: pd.DataFrame, currency: str) -> Iterator[str]:
+    """Of each release the two figures that move it most."""
+    for release, rows in tornado.groupby("release", sort=False) if len(tornado) else ():
+        moves = rows[["percent_less", "percent_more"]].abs().max(axis=1)
+        (first, most), *others = zip(rows["figure"], moves, strict=True)
+        then = "".join(f", then '{figure}' ({less:,.2f})" for figure, less in others[:1])
+        yield f"A bottle of {release} moves most with '{first}': {most:,.2f} {currency} for 1 % of it{then}."
 
 
 def _latest_in_bottles(results: Results) -> list[str]:

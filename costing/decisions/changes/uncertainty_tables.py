@@ -51,7 +51,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
             {"costs_drawn": pd.DataFrame(columns=["release"])}, (), (), facts, "The sheet Uncertainty is empty."
         )
     drawn = forecast(runs, draws, seed, progress=progress)
-    shares = shares_by_cuvee(drawn, "economic")
+    shares = shares_by_cuvee(drawn, "economic").dropna(how="all")  # a figure that moves no cost has no column
     prices = priced_releases(runs)
     tables = {
         "costs_drawn": costs_drawn(drawn),
@@ -239,7 +239,7 @@ def notes_of(forecast: Forecast) -> pd.DataFrame:
         ("Draws", f"{len(forecast.drawn):,}"),
         ("Seed", str(forecast.seed)),
         ("Exact runs behind them", str(forecast.runs)),
-        ("Draws in which a row wanted more than there was, and was scaled", f"{forecast.overdrawn:.1%}"),
+        ("Draws in which some row asked for more than there was, and took what there was", f"{forecast.overdrawn:.1%}"),
         (
             f"Largest difference from an exact run, on {forecast.reruns_checked} draws, every release and stock",
             f"{forecast.rerun_difference:.4%}",

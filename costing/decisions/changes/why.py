@@ -16,7 +16,7 @@ What it does not do: compare estates in two currencies, or on two bases (that is
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -68,9 +68,31 @@ def why_answer(runs: Runs, first: str | None = None, second: str | None = None, 
         tables |= {"why_by_year": all_years, "why_by_family": wide.rename_axis(None, axis=1).reset_index()}
     if not tables:
         tables["why_by_year"] = pd.DataFrame(columns=["cuvee"])
-    says = ("One family is replaced at a time, in this order; another order gives other parts with the same sum.",)
+    says = (
+        *_said(tables, runs.currency),
+        "One family is replaced at a time, in this order; another order gives other parts with the same sum.",
+    )
     facts = {"currency": runs.currency, "first": first or "", "second": second or ""}
     return Answer(tables, says=says, facts=facts, empty="Nothing moved.")
+
+
+def _said(tables: Mapping[str, pd.DataFrame], currency: str) -> Iterator[str]:
+    """What moved most, between two releases or from year to year, and by what."""
+    for name, named in (("why_between", "to_release"), ("why_by_year", "cuvee")):
+        frame = tables.get(name, pd.DataFrame())
+        whole = frame[frame["what_moved"] == TOTAL] if len(frame) else frame
+        if not len(whole):
+            continue
+        moved = whole.iloc[int(whole["change_per_bottle"].abs().to_numpy().argmax())]
+        same = (frame["from_release"] == moved["from_release"]) & (frame["to_release"] == moved["to_release"])
+        parts = frame[same & (frame["what_moved"] != TOTAL)]
+        most = parts.iloc[int(parts["change_per_bottle"].abs().to_numpy().argmax())]
+        yield (
+            f"{moved[named]}{' moved most' * (len(whole) > 1)}: {moved['figure_before']:,.2f} to "
+            f"{moved['figure_after']:,.2f} {currency} a bottle ({moved['change_per_bottle']:+,.2f}), "
+            f"most by {most['what_moved']} ({most['change_per_bottle']:+,.2f})."
+        )
+        return
 
 
 def _steps(lines: pd.DataFrame) -> pd.DataFrame:

@@ -361,7 +361,7 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     ]
     months = round(float(facts.dates.years.sum()) * DAYS_A_YEAR / DAYS_A_MONTH)
     ends = runs.estate.settings.plan_horizon_months
-    sentences.append(
+    horizon = (
         f"Worth of one more looks {months} months ahead, fills later springs too and counts nothing for what is left "
         f"at the end. The plan of all lots ends after {ends} months, fills nothing that is not on Tirage, and counts "
         "what is left at its price then: its worth of the same bottle differs, and is not the one to fill by."
@@ -386,4 +386,4 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
         sentences.append(
             "Fewer than two harvests are known: no reserve is advised, and later springs have what is on hand."
         )
-    return sentences
+    return [*sentences[:2], horizon, *sentences[2:]]

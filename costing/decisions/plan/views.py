@@ -61,7 +61,15 @@ def plan_answer(
     if len(inputs.channels) > 1:
         tables["quarter_by_channel"] = _by_channel(inputs, plan)
     says = tuple(_says(runs, house, compared))
-    return Answer(tables, tuple(_findings(runs, inputs, plan)), says, facts)
+    on = {"Plan outlook": tuple(_outlook_said(tables["plan_outlook"]))}
+    return Answer(tables, tuple(_findings(runs, inputs, plan)), says, facts, says_on=on)
+
+
+def _outlook_said(outlook: pd.DataFrame) -> Iterator[str]:
+    """Bottles of each year, whatever their format."""
+    sums = outlook.groupby("year", sort=True)[["bottles_disgorged", "bottles_sold_planned", "left_on_lees"]].sum()
+    for year, (disgorged, sold, left) in zip(sums.index, sums.to_numpy(dtype=float).tolist(), strict=True):
+        yield f"{year}: {disgorged:,.0f} bottles disgorged, {sold:,.0f} sold, {left:,.0f} left on lees."
 
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:

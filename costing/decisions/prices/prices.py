@@ -7,6 +7,8 @@ costs, releases by date where it costs none. Arithmetic: `price_tables`, `price_
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -28,6 +30,7 @@ from costing.errors import InputError
 from costing.model import Runs
 from costing.once import asked_once
 
+_KEPT = "part_of_shelf:kept by the estate"
 _ROUNDING_ROOM = 1e-9
 _LADDER = ("avoidable_cost", "book_per_bottle", "economic_per_bottle", "target_price", "net_price_at_list")
 
@@ -65,7 +68,24 @@ def prices(runs: Runs, elasticity: float | None = None) -> Answer:
         tables["price_back_to_cellar"] = down
     findings = tuple(finding for finding in runs.replacement.cautions if finding not in runs.economic.cautions)
     empty = "Nothing is left to sell, or no sales channel is named."
-    return Answer(tables, findings, tuple(_said(sold, runs.currency)), facts, empty)
+    says, on = tuple(_said(sold, runs.currency)), dict(_said_on(tables, runs.currency))
+    return Answer(tables, findings, says, facts, empty, says_on=on)
+
+
+def _said_on(tables: Mapping[str, pd.DataFrame], currency: str) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """What the sheets beside the list prices answer: whether a rise pays, what is kept of the price on the shelf."""
+    if len(rises := tables.get("price_response", pd.DataFrame())):
+        most = rises.iloc[int(rises["gain_of_rise_given"].fillna(-np.inf).to_numpy().argmax())]
+        pays, doubt = (int((rises["rise_pays"] == word).sum()) for word in ("pays", "in doubt"))
+        said = f"A rise of 5 % pays for {pays} of {len(rises)} cuvées and formats, and is in doubt for {doubt}; it "
+        gain = f"{most['cuvee']} {most['format']}, {about(most['gain_of_rise_given'])} {currency} a year"
+        yield "Price changes", (f"{said}gains most on {gain}.",)
+    parts = tables.get("price_build_up_parts", pd.DataFrame())
+    if len(parts) and _KEPT in parts:
+        ordered = parts.sort_values(_KEPT, kind="stable")
+        ends = (ordered.iloc[end] for end in (0, -1))
+        least, most_kept = (f"{row['cuvee']} {row['format']} in {row['channel']} ({row[_KEPT]:.0%})" for row in ends)
+        yield "Price build-up", (f"Of the price on the shelf the estate keeps least on {least}, most on {most_kept}.",)
 
 
 def _advised(priced: pd.DataFrame) -> pd.DataFrame:

@@ -112,6 +112,8 @@ def target_price(plan: SalePlan, curve: RateCurve) -> TargetPrice:
 
 def target_prices(plans: Sequence[SalePlan], curve: RateCurve) -> list[TargetPrice]:
     """The same for sales of the same bottles by several channels: one day of disgorgement, one cost of storage."""
+    if not plans:
+        return []
     day, storage = plans[0].disgorged_day, plans[0].storage
     dispatch, paid, bottles, kept, selling = (
         np.concatenate([np.asarray(getattr(plan, name)) for plan in plans])

@@ -7,7 +7,7 @@ relations, styles, document property counts. Where a spreadsheet program has ent
 sheet into the calculation chain, those entries go, as their formulas may be gone.
 
 Conventions: a result sheet that is there keeps its tab's place, its visibility and its tables' numbers; a new
-one comes last. The workbook asks to be calculated when opened.
+one takes its place among those of an order (`indexes.tab_order`). The workbook asks to be calculated when opened.
 
 What it does not do: it writes no file, and it never touches a sheet of the user's, with one exception that is
 asked for: the stored values of formulas that depend on results.
@@ -62,6 +62,7 @@ def graft(
     long_tables: Sequence[LongTable] = (),
     strip_dependents: bool = False,
     inputs: Collection[str] = (),
+    order: Sequence[str] = (),
 ) -> bytes:
     """Return the user's workbook with the sheets of `scratch`, which holds nothing else.
 
@@ -69,7 +70,8 @@ def graft(
     owned_sheet_names: every result sheet that the library may write; `scratch` may hold fewer, and the others stay as
     they are. strip_dependents: take the stored values out of the user's formulas that depend on result sheets, so
     that a program that can't calculate sees nothing rather than an old figure. inputs: those of the sheets that are
-    the user's to fill in from now on: they bear no mark, and take the place of a sheet of that name.
+    the user's to fill in from now on: they bear no mark, and take the place of a sheet of that name. order: names of
+    result sheets as a reader meets them, in which new ones take their places.
 
     Raises WorkbookError where a sheet of the user's has a result sheet's name, where something of the
     user's stands on a result sheet, or where the name of a table is taken.
@@ -103,7 +105,8 @@ def graft(
     types = {new: kinds[old] for old, new in names.items()}
     if not user_styles:
         types[styles_part] = _STYLES_TYPE
-    changed |= _changed_indexes(book, results, names, types, removed, inputs)
+    tabs = _tabs(book, results, order)
+    changed |= _changed_indexes(book, results, names, types, removed, tabs, inputs)
     changed |= _moved_parts(book, results, names, styles, numbers, long_tables)
     grafted = rebuild(package, changed, removed)
     if not strip_dependents:
@@ -181,14 +184,17 @@ def _free_name(folder: str, base: str, taken: Collection[str]) -> str:
     return name
 
 
-def _places(book: Book, results: Book) -> dict[int, int]:
-    """Place in the workbook of each result sheet's tab: its old one, or one after the last."""
-    places, following = {}, len(book.sheets)
-    for sheet in results.sheets:
-        old = book.sheet(sheet.name)
-        places[sheet.index] = old.index if old else following
-        following += old is None
-    return places
+def _tabs(book: Book, results: Book, order: Sequence[str]) -> list[str]:
+    """Names of all tabs of the workbook, the new ones in their places."""
+    new = [sheet.name for sheet in results.sheets if book.sheet(sheet.name) is None]
+    present, ours = [sheet.name for sheet in book.sheets], [sheet.name for sheet in book.owned()]
+    return indexes.tab_order(present, ours, new, order)
+
+
+def _places(book: Book, results: Book, tabs: Sequence[str]) -> dict[int, int]:
+    """Place in the workbook of each result sheet's tab."""
+    old = {sheet.index: book.sheet(sheet.name) for sheet in results.sheets}
+    return {sheet.index: tabs.index((old[sheet.index] or sheet).name) for sheet in results.sheets}
 
 
 def _shortened_chain(book: Book, replaced: list[Tab]) -> tuple[str, bytes]:
@@ -206,6 +212,7 @@ def _changed_indexes(
     names: Mapping[str, str],
     types: Mapping[str, str],
     removed: Collection[str],
+    tabs: Sequence[str],
     inputs: Collection[str],
 ) -> dict[str, bytes]:
     package = book.package
@@ -217,15 +224,14 @@ def _changed_indexes(
     indexes.set_types(type_list, removed, types)
     if book.related("calcChain") in removed:
         indexes.drop_relations(rels, "calcChain")
-    added = []
     for sheet in results.sheets:
         old = book.sheet(sheet.name)
         rel_id = old.rel_id if old else ""
         rel_id = indexes.relate(rels, book.part, f"{REL}/worksheet", names[sheet.part], rel_id)
         if old is None:
             indexes.add_sheet(workbook, sheet.name, rel_id, sheet.state)
-            added.append(sheet.name)
-    indexes.set_names(workbook, results, _places(book, results), inputs)
+    indexes.order_tabs(workbook, tabs)
+    indexes.set_names(workbook, results, _places(book, results, tabs), inputs)
     if not all(sheet.name in inputs for sheet in results.sheets):  # nothing of the user's depends on new input sheets
         indexes.ask_calculation(workbook)
     changed = {}
@@ -234,8 +240,9 @@ def _changed_indexes(
     app = next((rel.target for rel in relations(package, "") if rel.kind == "extended-properties"), "")
     if app_part := package.locate(app):
         properties = parse_xml(package.part(app_part), app_part)
-        worksheets = [sheet.name for sheet in book.sheets if sheet.kind == "worksheet"]
-        if indexes.set_titles(properties, worksheets, added):
+        others = {sheet.name for sheet in book.sheets if sheet.kind != "worksheet"}
+        worksheets = [sheet.name for sheet in book.sheets if sheet.name not in others]
+        if indexes.set_titles(properties, worksheets, [name for name in tabs if name not in others]):
             changed[app_part] = serialize_xml(properties)
     return changed | {
         types_part: serialize_xml(type_list),
@@ -256,7 +263,7 @@ def _moved_parts(
     source, strings = results.package, result_parts.inline_strings(results)
     by_part = {sheet.part: sheet for sheet in results.sheets}
     active = indexes.active_tab(parse_xml(book.package.part(book.part), book.part))
-    places = _places(book, results)
+    in_front = book.sheets[active].name if active < len(book.sheets) else ""
     kinds = result_parts.content_types(source)
     for part, new in names.items():
         if part in by_part:
@@ -265,7 +272,7 @@ def _moved_parts(
                 source.part(part),
                 styles,
                 strings,
-                selected=places[sheet.index] == active,
+                selected=sheet.name.casefold() == in_front.casefold(),
                 code_name=_code_name(book, sheet.name),
             )
             of_sheet = [table for table in long_tables if table.sheet == sheet.index]

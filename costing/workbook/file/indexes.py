@@ -95,6 +95,46 @@ def add_sheet(workbook: etree._Element, name: str, rel_id: str, state: str = "")
     etree.SubElement(sheets, f"{{{MAIN}}}sheet", tab).set(f"{{{REL}}}id", rel_id)
 
 
+def tab_order(present: Sequence[str], ours: Collection[str], new: Sequence[str], order: Sequence[str]) -> list[str]:
+    """Names of all tabs once new ones are in. present: tabs as they stand; ours: those of them that the library wrote.
+
+    A new tab comes after the nearest of the library's that `order` has before it, with none before the nearest that it
+    has after it, with none last; one that `order` does not name comes last.
+    """
+    tabs, rank = list(present), {name: number for number, name in enumerate(order)}
+    known = {name for name in ours if name in rank}
+    for name in new:
+        before = [other for other in known if name in rank and rank[other] < rank[name]]
+        after = [other for other in known if name in rank and rank[other] > rank[name]]
+        if before:
+            tabs.insert(tabs.index(max(before, key=rank.__getitem__)) + 1, name)
+        elif after:
+            tabs.insert(tabs.index(min(after, key=rank.__getitem__)), name)
+        else:
+            tabs.append(name)
+        known |= {name} & set(rank)
+    return tabs
+
+
+def order_tabs(workbook: etree._Element, tabs: Sequence[str]) -> None:
+    """Put the tabs in this order; names that belong to one of them, and what a window shows, follow."""
+    sheets = workbook.find(f"{{{MAIN}}}sheets")
+    if sheets is None:  # read_book has refused a workbook without sheets
+        raise AssertionError
+    entries = list(sheets.iterfind(f"{{{MAIN}}}sheet"))
+    places = [tabs.index(entry.get("name", "")) for entry in entries]
+    if places == list(range(len(places))):
+        return
+    sheets.extend(entry for _, entry in sorted(zip(places, entries, strict=True), key=lambda pair: pair[0]))
+    names = workbook.iterfind(f"{{{MAIN}}}definedNames/{{{MAIN}}}definedName")
+    views = workbook.iterfind(f"{{{MAIN}}}bookViews/{{{MAIN}}}workbookView")
+    said = [(entry, "localSheetId") for entry in names]
+    said += [(view, attribute) for view in views for attribute in ("activeTab", "firstSheet")]
+    for entry, attribute in said:
+        if (index := entry.get(attribute, "")).isdecimal() and int(index) < len(places):
+            entry.set(attribute, str(places[int(index)]))
+
+
 def active_tab(workbook: etree._Element) -> int:
     """Return the place of the tab in front."""
     view = workbook.find(f"{{{MAIN}}}bookViews/{{{MAIN}}}workbookView")
@@ -148,7 +188,7 @@ def _insert(workbook: etree._Element, tag: str, later: Sequence[str]) -> etree._
     return new
 
 
-def set_titles(app: etree._Element, before: Sequence[str], added: Sequence[str]) -> bool:
+def set_titles(app: etree._Element, before: Sequence[str], after: Sequence[str]) -> bool:
     """Count new sheets in the document properties, where these begin with the worksheets that were there.
 
     Returns whether anything was changed.
@@ -158,12 +198,14 @@ def set_titles(app: etree._Element, before: Sequence[str], added: Sequence[str])
     count = pairs.find(f"{{{_VARIANT}}}variant/{{{_VARIANT}}}i4") if pairs is not None else None
     if titles is None or count is None or count.text != str(len(before)):
         return False
-    if not added or [title.text for title in titles][: len(before)] != list(before):
+    if len(after) == len(before) or [title.text for title in titles][: len(before)] != list(before):
         return False
-    for place, name in enumerate(added, len(before)):
+    for old in list(titles)[: len(before)]:
+        titles.remove(old)
+    for place, name in enumerate(after):
         title = etree.Element(f"{{{_VARIANT}}}lpstr")
         title.text = name
         titles.insert(place, title)
-    count.text = str(len(before) + len(added))
+    count.text = str(len(after))
     titles.set("size", str(len(titles)))
     return True

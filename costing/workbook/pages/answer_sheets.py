@@ -45,7 +45,7 @@ def result_sheets(answers: Sequence[Answer], *, links: bool = True) -> list[Resu
             tables += [_result_table(answer, name, links=links) for name in parts]
             notes += [answer.filled(note) for note in plan.notes] if not notes else []
             if plan.group != "audit" or not _stands_before(answer):
-                says += answer.says
+                says += answer.says_on.get(plan.name, answer.says)
             filled = answer.filled(plan.title)
             title = title or filled[:1].upper() + filled[1:]
         if tables:

@@ -28,7 +28,7 @@ WARNING_INK = "#9A4B00"
 RESULT_TABS = {"front": WINE, "decisions": WINE, "costs": "#A0717C", "stock": "#A0717C", "audit": "#C9BCC0"}
 """Colour of a result tab by its group."""
 VERDICT_FILLS = {
-    ("hold", "keep", "fill", "pass", "in doubt", "does not pay"): SLATE_LIGHT,
+    ("hold", "keep", "fill", "pass", "in doubt", "does not pay", "none"): SLATE_LIGHT,
     ("release", "disgorge", "sell", "use", "raise", "buy", "pays", "cheapest"): "#F2E3C9",
     ("differs", "breaks"): "#F4D3C8",
 }

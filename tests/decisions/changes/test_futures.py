@@ -35,7 +35,7 @@ def test_the_best_plan_of_a_future_has_no_regret_in_it_and_no_plan_has_less(answ
     own = table[table["plan"] == BEST]
     assert (own["regret:As recorded"].abs() < 1e-3).all()
     for name in columns[1:]:
-        made = table[table["plan"] == f"best if '{name.removeprefix('regret:')}'"]
+        made = table[table["plan"] == f"best if: {name.removeprefix('regret:')}"]
         assert len(made) == 2
         assert (made[name].abs() < 1e-3).all()
 

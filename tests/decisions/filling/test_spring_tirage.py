@@ -18,6 +18,7 @@ from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_co
 from costing.decisions.plan.planning import value_of
 from costing.model import Runs
 from tests.decisions.plan.best import best_plan
+from tests.form import chosen
 from tests.golden.as_kept import differences
 
 
@@ -63,7 +64,7 @@ def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None
     springs = found.keeping
     base = value_of(springs.facts, found.as_planned[0])
     worth = found.as_planned[1].bottle
-    for at in springs.tirage[:3]:
+    for at in springs.tirage[: chosen(full=3, short=1)]:
         moved = []
         for step in (-1.0, 1.0):
             bottles = springs.planned.copy()

@@ -108,6 +108,7 @@ def test_the_same_estate_is_read_from_any_layout(layout: Layout) -> None:
     assert not kept_parts(foreign, found.content)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", every(2, ["fr", "de"]))
 def test_a_grown_estate_of_twenty_sheets_is_read_too(language: str, demo_estate: Estate) -> None:
     frames = kept_frames(demo_estate)

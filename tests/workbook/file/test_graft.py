@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import posixpath
 import re
+from html import unescape
 
 import pytest
 import xlsxwriter
@@ -203,6 +204,45 @@ def test_position_and_visibility_of_a_result_sheet_are_kept() -> None:
     assert book["Origins"]["B2"].value == 9.0
     assert book["Cost per bottle"].print_title_rows == "$3:$3"
     assert book["Plain & simple"].defined_names["Local"].value == "'Plain & simple'!$A$1"
+
+
+def test_a_sheet_written_later_takes_its_place_in_the_readers_order() -> None:
+    """`costing forecast --write` after a run put How sure behind 40 audit sheets."""
+    order = ("Cost per bottle", "Stock value", "Margins", "Origins", "Run log")
+
+    def written(content: bytes, *names: str) -> bytes:
+        buffer = io.BytesIO()
+        book = xlsxwriter.Workbook(buffer)
+        for name in names:
+            sheet = book.add_worksheet(name)
+            sheet.write("A1", name)
+            sheet.repeat_rows(len(name))
+        book.close()
+        return graft(package_of(content), buffer.getvalue(), order, order=order)
+
+    original = torture_workbook()
+    present = loaded(original).sheetnames
+    once = edited(
+        written(original, "Cost per bottle", "Origins"),
+        {"xl/workbook.xml": lambda xml: re.sub(rb' activeTab="\d+"', b' activeTab="%d"' % (len(present) + 1), xml)},
+    )
+    later = written(written(once, "Run log"), "Margins", "Stock value")
+    book = loaded(later)
+    assert book.sheetnames == [*present, *order]
+    assert book.active.title == "Origins"
+    anew = loaded(written(later, "Margins", "Origins"))
+    assert [bool(anew[name].sheet_view.tabSelected) for name in ("Margins", "Origins")] == [False, True]
+    assert book["Plain & simple"].defined_names["Local"].value == "'Plain & simple'!$A$1"
+    assert {name: book[name].print_title_rows for name in order} == {
+        name: f"${len(name) + 1}:${len(name) + 1}" for name in order
+    }
+    assert {sheet.name for sheet in read_book(package_of(later)).owned()} == set(order)
+    app = parts_of(later)["docProps/app.xml"].decode()
+    titles = [unescape(title) for title in re.findall(r"<(?:vt:)?lpstr>([^<]*)</", app)]
+    assert [title for title in titles if title in order] == list(order)
+    assert written(later, *order) == written(written(later, *order), *order)
+    first = loaded(written(written(original, "Margins"), "Cost per bottle", "Run log"))
+    assert first.sheetnames == [*present, "Cost per bottle", "Margins", "Run log"]
 
 
 def test_a_result_sheet_that_the_user_has_hidden_stays_hidden() -> None:

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from openpyxl.utils.datetime import CALENDAR_MAC_1904
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
+from costing.commands.records import demo_folder
 from costing.inputs.fingerprint import fingerprint
 from costing.workbook.file.stale import STALE
 from costing.workbook.live.link import Refresher, attach
@@ -19,17 +20,19 @@ from costing.workbook.live.opened import read_open, write_open
 from costing.workbook.pages.pages import pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.read import read_workbook
+from tests.commands.books import typed
 from tests.workbook.running import Office
-from tests.workbook.test_dates_of_1904 import DAYS, resaved
+from tests.workbook.test_dates_of_1904 import DAYS
 
 pytestmark = pytest.mark.office
 
 
 @pytest.fixture(params=["1900", "1904"])
-def small(office: Office, small_workbook: Path, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
+def small(office: Office, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
     """The small example, open, in each of the date systems."""
-    path, content = tmp_path / f"estate {request.param}.xlsx", small_workbook.read_bytes()
-    path.write_bytes(resaved(content, CALENDAR_MAC_1904) if request.param == "1904" else content)
+    path = tmp_path / f"estate {request.param}.xlsx"
+    epoch = CALENDAR_MAC_1904 if request.param == "1904" else CALENDAR_WINDOWS_1900
+    path.write_bytes(typed(demo_folder() / "small", epoch))
     office.hand.open(str(path))
     yield path
     office.hand.close()

@@ -23,8 +23,11 @@ from PIL import ImageFont
 from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.commands.records import answers_of_run
+from costing.decisions.changes.futures import futures
 from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.filling.offers import offers
+from costing.decisions.filling.spring_tirage import tirage
 from costing.model import Runs
 from costing.workbook.file.package import read_package
 from costing.workbook.pages.answer_sheets import result_sheets
@@ -46,7 +49,8 @@ STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
 @pytest.fixture(scope="module")
 def answers(demo_runs: Runs) -> list[Answer]:
-    return [*answers_of_run(demo_runs, []), sensitivity(demo_runs), forecast_answer(demo_runs, 200)]
+    more = [decide(demo_runs) for decide in (sensitivity, tirage, offers, futures)]
+    return [*answers_of_run(demo_runs, []), *more, forecast_answer(demo_runs, 200)]
 
 
 @pytest.fixture(scope="module")

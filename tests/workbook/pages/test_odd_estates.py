@@ -27,6 +27,7 @@ from costing.report import page_of
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.look import DEFAULT_WIDTH, WIDEST
 from costing.workbook.pages.write import result_workbook
+from tests.form import chosen
 
 LONG = "A name of a wine of sixty characters as nobody will read it "
 PRINTED = ("front_costs", "front_stock", "front_do", "front_prices", "front_vats", "front_cash")
@@ -66,7 +67,7 @@ ESTATES = {
     "none": {"settings": SETTINGS, "interest_rates": RATES},
     "one": many(1),
     "wordy": many(3, LONG),
-    "two hundred": many(200),
+    "many": many(chosen(full=200, short=70)),
 }
 
 

@@ -19,12 +19,14 @@ import pytest
 from openpyxl import load_workbook
 
 from costing.answers.charts import CHART_KINDS, Chart
-from costing.workbook.blank.blank import blank_bytes
+from costing.commands.records import demo_folder
+from costing.workbook.blank.blank import blank_bytes, blank_workbook
+from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.sheets import LISTS_SHEET
 from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import result_workbook
-from tests.form import chosen
+from tests.form import chosen, every
 from tests.workbook.blank.test_blank import assert_same, estate_of
 from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
@@ -33,10 +35,11 @@ from tests.workbook.running import Office
 pytestmark = pytest.mark.office
 
 
-@pytest.fixture
-def example(request: pytest.FixtureRequest) -> Path:
-    """The demo estate, in the short form the small one."""
-    path: Path = request.getfixturevalue(chosen(full="demo_workbook", short="small_workbook"))
+@pytest.fixture(scope="module")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo estate, in the short form the small one, as the library lays it out."""
+    path = tmp_path_factory.mktemp("example") / "example.xlsx"
+    blank_workbook(path, tables_from_csv(chosen(full=demo_folder(), short=demo_folder() / "small")))
     return path
 
 
@@ -155,7 +158,7 @@ def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path
     assert len(re.findall(r"\d+ ?/ ?\d+", text)) == count
 
 
-@pytest.mark.parametrize("what", ["empty", "filled", "results", "long results"])
+@pytest.mark.parametrize("what", every(2, ["empty", "filled", "results", "long results"], 1))
 def test_the_validator_finds_no_fault(what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if what == "empty":
         content = blank_bytes()

@@ -212,3 +212,14 @@ def test_the_rate_in_force_on_a_day_is_the_latest_given_until_then() -> None:
         name: [interest_rate_on(estate, name, day) for day in days_asked] for name in ("hurdle_rate", "borrowing_rate")
     }
     assert found == {"hurdle_rate": [0.0, 0.08, 0.08, 0.06], "borrowing_rate": [0.0, 0.0, 0.04, 0.05]}
+
+
+def test_storage_month_by_month_names_the_row_in_force_at_the_end_of_each() -> None:
+    storage = {"Operation": "storage", "Stage": "vinification", "Driver": "litre-year", "Element": "storage"}
+    rates = pd.DataFrame({"From": ["2024-01-01", "2024-02-15", "2024-04-30"], "Amount": [0.1, 0.2, 0.3], **storage})
+    estate = stored(operation_rates=rates)
+    results = run(estate, BOOK)
+    day = int(np.datetime64("2024-04-30", "D").astype(int))
+    _, row, amount = by_month(results.charges.accrued[0].charge, results.charges.accrued[0].states, results.chain, day)
+    assert row.tolist() == [0, 1, 1, 2]
+    assert amount == pytest.approx(np.array([31 * 100, 14 * 100 + 15 * 200, 31 * 200, 29 * 200 + 300]) / 365)

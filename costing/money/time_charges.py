@@ -91,7 +91,7 @@ def by_month(charge: TimeCharge, borne: Ints, chain: Chain, until: int) -> tuple
     row in force on it, amount.
     """
     states = chain.states
-    first = int(states.start.min(initial=0))
+    first = int(states.start.min(initial=until))
     day = np.arange(first, max(min(until, chain.horizon_day) + 1, first + 1), dtype=np.int64)
     n = len(day) + 1
     start, end = (np.clip(edge[borne] - first, 0, n - 1) for edge in (states.start, states.end))

@@ -65,6 +65,8 @@ def test_a_narrow_screen_loses_the_last_columns_and_says_so() -> None:
     assert max(map(len, narrow.splitlines())) <= 24
     assert "Not shown" in narrow
     assert "--wide" in narrow
+    least = text_table("vats", frame, width=3).splitlines()
+    assert [line.split() for line in least if "V1" in line] == [["V1", "sell"]]  # two columns stay on any screen
     wide = text_table("vats", frame, wide=True, width=30)
     assert "Not shown" not in wide
 

@@ -109,3 +109,21 @@ def test_the_small_example_is_what_a_pencil_gives(tmp_path: Path) -> None:
     assert stock.loc["V22-PN", "book_value"] == pytest.approx(84 * 9.0, abs=0.005)
     # 1,022 days from tirage to the closing are 2.8 years of 365 days.
     assert stock.loc["T23", "book_value"] == pytest.approx(2_000 * (8.0 + 0.20 * 2.8), abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("asked", "next_step", "tells_of_more"),
+    [
+        ([], "Fill it, save it, then:", True),
+        (["--all"], "Fill it, save it, then:", False),
+        (["--example", "small"], "It holds an invented estate; next:", False),
+    ],
+)
+def test_what_to_do_next_fits_what_was_made(
+    asked: list[str], next_step: str, tells_of_more: bool, tmp_path: Path, capsys
+) -> None:
+    path = tmp_path / "estate.xlsx"
+    assert main(["new", str(path), *asked]) == 0
+    said = " ".join("".join(capsys.readouterr()).split())
+    assert f"is ready. {next_step} costing run" in said
+    assert ("more sheets come by name" in said) == tells_of_more

@@ -12,6 +12,7 @@ import pytest
 from costing.accounts.costs import costs
 from costing.cli import main
 from costing.commands.records import demo_folder
+from costing.commands.table import commands
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.workbook.blank.contents import tables_from_csv
@@ -269,6 +270,12 @@ def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, .
     said = capsys.readouterr().err
     assert f"'{wrong[2]}' is no" in said
     assert digest(book) == before
+
+
+def test_a_seed_may_be_nought_and_one_draw_is_a_number_of_draws() -> None:
+    (forecast,) = (command for command in commands() if command.verb == "forecast")
+    read = {option.name: option.settings["type"] for option in forecast.options if "type" in option.settings}
+    assert (read["--seed"]("0"), read["--draws"]("1")) == (0, 1)
 
 
 def test_a_workbook_gets_no_name_under_which_it_would_not_open(tmp_path: Path, capsys) -> None:

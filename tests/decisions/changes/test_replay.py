@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
+import pytest
 
-from costing.decisions.changes.replay import Wanted, recorded, replay
+from costing import read_estate
+from costing.decisions.changes.replay import Wanted, later_rows_follow, recorded, replay
 from costing.graph.arrays import Flow
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -37,3 +40,25 @@ def test_many_draws_side_by_side_answer_as_each_by_itself(demo_estate) -> None:
     assert together.short[3] > together.short[1] > 0
     np.testing.assert_allclose(alone[0].factor, 1.0, rtol=1e-9)  # a vat that a row empties within its tolerance too
     assert alone[1].factor.min() < 0.99
+
+
+@pytest.mark.parametrize("litres", [1_000.0, 0.8])
+def test_what_was_measured_and_moved_on_follows_what_came_however_little(litres: float) -> None:
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Volume tolerance (L)"], "Value": ["0.001"]}),
+        "deliveries": pd.DataFrame(
+            {"Date": ["2024-01-01"], "Lot": ["V"], "What": ["wine"], "Quantity": [litres], "Unit": ["L"]}
+        ),
+        "stocktakes": pd.DataFrame({"Date": ["2024-02-01"], "Lot": ["V"], "Measured": [0.9 * litres]}),
+        "movements": pd.DataFrame(
+            {"Date": ["2024-03-01"], "Operation": ["racking"], "From lot": ["V"], "Out (L)": [0.5 * litres],
+             "To lot": ["W"], "In (L)": [0.4 * litres]}
+        ),
+    }  # fmt: skip
+    before, doubled = (
+        read_estate({**tables, "deliveries": tables["deliveries"].assign(Quantity=times * litres)}) for times in (1, 2)
+    )
+    after, short = later_rows_follow(before, trace(before), doubled)
+    assert short == 0
+    assert after["stocktakes"]["quantity"].tolist() == pytest.approx([1.8 * litres])
+    assert after["movements"][["out_l", "in_l"]].to_numpy().tolist() == [pytest.approx([1.0 * litres, 0.8 * litres])]

@@ -81,6 +81,7 @@ def ground(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return (folder / "estate.results.xlsx").read_bytes()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(SEEDS))
 def test_a_workbook_as_people_leave_it_loses_nothing(seed: int, ground: bytes, tmp_path: Path, capsys) -> None:
     choose = random.Random(seed)

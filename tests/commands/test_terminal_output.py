@@ -67,6 +67,7 @@ def test_control_codes_are_escaped_and_json_stays_json(capsys) -> None:
     assert json.loads(capsys.readouterr().out) == [STRANGE]
 
 
+@pytest.mark.slow
 def test_control_codes_in_lot_names_do_not_reach_the_terminal(tmp_path: Path, capsys) -> None:
     estate = first_hour(tmp_path / "estate")
     tirage = estate / "tirage.csv"
@@ -178,6 +179,7 @@ def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(small: Path) -> None:
     assert STOPPED in codes
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_name_that_is_not_utf_8_is_run_and_reported(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The run log was read a second time, by a reader that takes no such name.

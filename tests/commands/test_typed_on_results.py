@@ -209,6 +209,7 @@ def test_a_log_that_cannot_be_read_is_refused_and_stays(what: str, small: Path, 
     assert small.read_bytes() == content
 
 
+@pytest.mark.slow
 def test_random_edits_of_the_log_lose_no_row(small: Path, capsys) -> None:
     choose = random.Random(4)  # draws a note and an error, then all four
     texts: set[str] = set()

@@ -87,6 +87,7 @@ def test_worked_cases_have_the_same_figures_and_days_in_a_1904_workbook(tmp_path
         assert re.search(rb'<workbookPr[^>]*date1904="(1|true)"', parts.read("xl/workbook.xml"))
 
 
+@pytest.mark.slow
 def test_a_closing_in_a_1904_workbook_stores_the_days_that_were_closed(tmp_path: Path) -> None:
     of_1900, of_1904 = both(tmp_path, partial(typed, demo_folder() / "small"))
     for path in (of_1900, of_1904):

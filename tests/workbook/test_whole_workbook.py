@@ -52,6 +52,7 @@ def parts(package: Package) -> dict[str, bytes]:
     return {name: package.part(name) for name in package.members}
 
 
+@pytest.mark.slow
 def test_three_runs_on_a_workbook_full_of_other_things(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     tables = tables_from_csv(chosen(full=demo_folder(), short=demo_folder() / "small"))
     inputs = [

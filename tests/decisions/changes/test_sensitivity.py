@@ -163,6 +163,7 @@ def test_quantities_are_central_differences_on_random_estates(seed, basis) -> No
     assert check_quantities(results, str(released[-1]), MOST) >= 20
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", chosen(full=[1, 3], short=[1]))
 def test_quantities_beside_other_peoples_goods_are_central_differences(seed) -> None:
     """A pool counts the goods of both sides: what ours take of it moves the rate less than it would alone."""

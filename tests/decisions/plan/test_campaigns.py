@@ -169,6 +169,7 @@ def a_quarter(tmp_path, *settings: str):
     return str(folder)
 
 
+@pytest.mark.slow
 def test_the_command_says_what_campaigns_cost_and_how_far_from_the_best(capsys, tmp_path) -> None:
     folder = a_quarter(tmp_path, "Cost of a campaign,250", "Smallest campaign (bottles),500")
     assert main(["plan", folder, "--whole-campaigns", "--json"]) == 0

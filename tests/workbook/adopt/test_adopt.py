@@ -133,6 +133,7 @@ def test_a_french_and_a_german_ledger_are_adopted_run_and_otherwise_kept(languag
     assert not kept_parts(foreign, path.read_bytes())
 
 
+@pytest.mark.slow
 def test_the_next_year_of_an_adopted_ledger_has_its_links_and_sheets(tmp_path: Path, capsys) -> None:
     path, following = tmp_path / "cave.xlsx", tmp_path / "next.xlsx"
     path.write_bytes(foreign_book(kept_frames(read_inputs(SMALL)), Layout("fr", 1)))

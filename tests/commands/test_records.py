@@ -13,6 +13,7 @@ from costing.accounts.costs import costs
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.commands.table import commands
+from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.workbook.blank.contents import tables_from_csv
@@ -270,6 +271,15 @@ def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, .
     said = capsys.readouterr().err
     assert f"'{wrong[2]}' is no" in said
     assert digest(book) == before
+
+
+def test_origins_are_a_table_or_json_where_it_is_asked_for(capsys) -> None:
+    folder = str(demo_folder() / "small")
+    release = read_inputs(Path(folder))["disgorgements"]["release_lot"].iloc[0]
+    assert main(["origins", folder, str(release)]) == 0
+    assert f"{release}: " in capsys.readouterr().out
+    assert main(["origins", folder, str(release), "--json"]) == 0
+    assert {"origins", "composition"} <= set(json.loads(capsys.readouterr().out))
 
 
 def test_a_seed_may_be_nought_and_one_draw_is_a_number_of_draws() -> None:

@@ -27,7 +27,7 @@ from costing.inputs.basis import ECONOMIC, Basis
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.once import asked_once
-from costing.results.costs import by_cuvee, releases
+from costing.results.costs import by_cuvee, cost_per_bottle
 from costing.results.results import Results
 from costing.results.stock import stock_values
 
@@ -91,8 +91,8 @@ def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     table: pd.DataFrame | None = None
     costs: dict[str, pd.Series] = {}
     for name, result in results.items():
-        frame = releases(result)
-        costs[name] = pd.Series((frame["total"] / frame["bottles"]).to_numpy(), index=frame["release"].astype(str))
+        frame = cost_per_bottle(result)
+        costs[name] = pd.Series(frame["per_bottle"].to_numpy(), index=frame["release"].astype(str))
         frame = frame[_KEYS].astype({"release": str})
         table = frame if table is None else pd.concat([table, frame[~frame["release"].isin(table["release"])]])
     if table is None:

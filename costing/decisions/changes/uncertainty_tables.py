@@ -27,6 +27,7 @@ from costing.graph.arrays import KINDS
 from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.once import asked_once
+from costing.results.costs import PER_BOTTLE_DECIMALS
 
 _NOTHING = 1e-12
 _SHARE_DRAWS = 5_000
@@ -121,7 +122,7 @@ def costs_drawn(forecast: Forecast) -> pd.DataFrame:
     for basis, cost in forecast.cost.items():
         frame = forecast.releases[["release", "cuvee", "format", "disgorged", "planned"]].copy()
         frame["basis"] = basis
-        frame["recorded_per_bottle"] = forecast.recorded[basis]
+        frame["recorded_per_bottle"] = np.round(forecast.recorded[basis], PER_BOTTLE_DECIMALS)
         frame["mean"], frame["standard_deviation"] = cost.mean(axis=0), cost.std(axis=0, ddof=1)
         for share, values in zip(PERCENTILES, np.percentile(cost, PERCENTILES, axis=0), strict=True):
             frame[f"p{share}"] = values

@@ -20,6 +20,7 @@ from uncertainties import correlated_values_norm
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
+from costing.decisions.changes.scenarios import scenarios_answer
 from costing.decisions.changes.sensitivity import cell_sensitivities
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import Forecast, forecast, priced
@@ -36,6 +37,7 @@ from costing.decisions.prices.prices import priced_releases
 from costing.graph.arrays import KINDS
 from costing.inputs.estate import as_table
 from costing.model import Runs
+from costing.results.costs import cost_per_bottle
 from costing.results.stock import stock_values
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
@@ -389,3 +391,15 @@ def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None
 
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
     assert differences("demo", ["forecast"], demo_runs) == []
+
+
+def test_a_cost_as_recorded_is_that_of_the_costs_wherever_it_stands(demo_runs) -> None:
+    """To the last decimal: one rounded later than the other shows another cent in one release of a hundred."""
+    costs = cost_per_bottle(demo_runs.economic).set_index("release")["per_bottle"]
+    beside = scenarios_answer(demo_runs)["scenarios_per_bottle"].set_index("release")["recorded_per_bottle"]
+    drawn = (
+        costs_drawn(forecast(demo_runs, 20)).query("basis == 'economic'").set_index("release")["recorded_per_bottle"]
+    )
+    for recorded in (beside, drawn):
+        assert len(recorded) > 5
+        assert (recorded == costs[recorded.index]).all()

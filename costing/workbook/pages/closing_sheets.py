@@ -30,6 +30,7 @@ def year_end_sheets(tables: Mapping[str, pd.DataFrame]) -> list[ResultSheet]:
                 sheet.title,
                 sheet.title,
                 tables=(ResultTable(name, frame, formats),),
+                group="audit",
                 hidden=name in _HIDDEN,
                 says=(
                     f"{sheet.meaning}. A closing is added and never changed; its figures are not rounded.",

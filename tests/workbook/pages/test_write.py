@@ -14,10 +14,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from openpyxl import Workbook, load_workbook
+from openpyxl.utils import range_boundaries
 from openpyxl.worksheet.worksheet import Worksheet
 from python_calamine import CalamineWorkbook
 
 from costing.answers.charts import CHART_KINDS, Chart
+from costing.inputs.estate import empty_table
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file import long_tables
 from costing.workbook.file.graft import graft
@@ -26,6 +28,7 @@ from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import read_book
 from costing.workbook.pages import measure, write
 from costing.workbook.pages.cells import link_location
+from costing.workbook.pages.closing_sheets import year_end_sheets
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import STALE_CELL, result_workbook
 from tests.form import chosen
@@ -423,3 +426,13 @@ def test_many_rows_are_written_and_added_up() -> None:
     last = list(sheet.iter_rows(min_row=size + 4, max_row=size + 6, values_only=True))
     assert last[-1][4] == pytest.approx(math.fsum(draw[:, 0]))
     assert last[-2][:2] == ("V99", "V99")
+
+
+@pytest.mark.parametrize(("rows", "first_page_alone"), [(30, False), (600, True)])
+def test_of_a_long_table_for_audit_the_first_page_prints_alone(rows: int, *, first_page_alone: bool) -> None:
+    frozen = year_end_sheets({"yearend_costs": empty_table("yearend_costs").reindex(range(rows))})
+    sheet = load_workbook(io.BytesIO(result_workbook(frozen)))["Year-end costs"]
+    assert sheet.max_row > rows
+    assert bool(sheet.print_area) == first_page_alone
+    if first_page_alone:
+        assert 20 < range_boundaries(sheet.print_area.partition("!")[2])[3] < 70

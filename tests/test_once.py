@@ -9,12 +9,14 @@ from dataclasses import replace
 
 import pandas as pd
 
+from costing.accounts.amounts_charged import charged
 from costing.accounts.costs import costs
 from costing.accounts.origins import made_of_latest, origins_of_latest
 from costing.accounts.over_time import over_time
 from costing.accounts.stock import stock
 from costing.answers.answer import Answer
 from costing.decisions.cash.cash import cash
+from costing.decisions.cautions import cautions_of
 from costing.decisions.cellar.recipes import recipes
 from costing.decisions.cellar.reserves import vats
 from costing.decisions.changes.scenarios import scenarios_answer
@@ -73,6 +75,21 @@ def test_no_answer_changes_what_another_one_reads(demo_estate) -> None:
     first = {question.__name__: question(onwards).to_json() for question in asked}
     last = {question.__name__: question(backwards).to_json() for question in reversed(asked)}
     assert first == last
+
+
+def test_no_question_changes_a_table_that_is_kept(demo_estate) -> None:
+    runs = Runs(replace(demo_estate))
+    kept_by = (runs, runs.estate, runs.chain, runs.book, runs.economic)
+    first: dict[int, tuple[str, pd.DataFrame, pd.DataFrame]] = {}
+    for question in (charged, cautions_of, *every(4, QUESTIONS), cautions_of):
+        question(runs)
+        kept = [one for subject in kept_by for one in vars(subject).get("_kept", {}).items()]
+        for (asked, *_), (_, answer) in kept:
+            for table in answer.tables.values() if isinstance(answer, Answer) else [answer]:
+                if isinstance(table, pd.DataFrame) and id(table) not in first:
+                    first[id(table)] = asked.__name__, table, table.copy()
+    assert len(first) > 30
+    assert [name for name, table, as_given in first.values() if not table.equals(as_given)] == []
 
 
 @asked_once

@@ -13,6 +13,7 @@ import pytest
 
 from costing import ECONOMIC, read_estate, run
 from costing.answers import catalogue
+from costing.answers.kinds import COLUMN_KINDS
 from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.errors import Finding, caution
 from costing.model import Runs
@@ -86,7 +87,7 @@ def test_every_picture_is_xml(page) -> None:
 def test_the_page_shows_the_figures_of_the_run(page, both) -> None:
     for results in both:
         for one in by_cuvee(results)["per_bottle"]:
-            assert f"{one:,.2f}" in page
+            assert COLUMN_KINDS["money per unit"].written(one) in page
     for heading in [section.heading for section in catalogue.sections()]:
         assert heading in page
     assert "not accounting, tax or legal advice" in page

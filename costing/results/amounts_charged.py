@@ -159,10 +159,10 @@ def silent_rows(results: Results) -> list[Finding]:
         results.chain.flows.day.min(initial=today)
     )  # what holds from before the records charged what lies there
     lines = amounts_charged(results)
-    lines["charged"] = lines[["stock", "goods_sold", "expensed", "not_yet_due", "services"]].abs().sum(axis=1)
+    charged = lines[["stock", "goods_sold", "expensed", "not_yet_due", "services"]].abs().sum(axis=1)
     findings: list[Finding] = []
     for table in ("operation_rates", "dry_goods", "pools"):
-        silent = lines[(lines["table"] == table) & (lines["charged"] == 0)]
+        silent = lines[(lines["table"] == table) & (charged == 0)]
         since = days(estate[table]["from_date"])[silent["row"].to_numpy(dtype=np.int64)]
         begun = (since <= today) & (since >= first)
         findings += _silent(silent["place"][begun].tolist(), _REMEDIES[table])

@@ -83,7 +83,8 @@ def _held_state(results: Results, lot: str) -> int:
 
 def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
     """Part of each state's posting that reaches `states`: plain, and of its worth with capital [states]."""
-    chosen, plain = _chosen(results, states), plain_weights(results, states)
+    chosen = _chosen(results, states)
+    plain = results.solution.plain.backward(chosen)
     if results.charges.curve is None:
         return plain, plain
     if results.solution.grown is not results.solution.plain:

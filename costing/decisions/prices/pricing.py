@@ -94,11 +94,15 @@ class TargetPrice:
     discounted_bottles: the denominator, bottles after commission discounted from payment to disgorgement.
     """
 
-    price: float
     cost: float
     storage_value: float
     selling_value: float
     discounted_bottles: float
+
+    @property
+    def price(self) -> float:
+        """Net price per bottle."""
+        return self.price_at(self.cost)
 
     def price_at(self, cost: float) -> float:
         """Price where all the bottles cost so much instead."""
@@ -130,7 +134,7 @@ def target_prices(plans: Sequence[SalePlan], curve: RateCurve) -> list[TargetPri
     begin = np.cumsum([0, *sizes[:-1]])
     storages, sellings, discounted = (np.add.reduceat(value, begin).tolist() for value in values)
     return [
-        TargetPrice((plan.cost + held + sold) / left, plan.cost, held, sold, left)
+        TargetPrice(plan.cost, held, sold, left)
         for plan, held, sold, left in zip(plans, storages, sellings, discounted, strict=True)
     ]
 

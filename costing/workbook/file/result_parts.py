@@ -20,6 +20,7 @@ from lxml import etree
 
 from costing.errors import WorkbookError
 from costing.workbook.file.package import TYPES_PART, Package, parse_xml, serialize_xml, shown
+from costing.workbook.file.scan import in_blocks
 from costing.workbook.file.sheets import MAIN, Book, Tab, relations
 from costing.workbook.file.styles import AppendedStyles
 
@@ -32,7 +33,6 @@ _CELL = re.compile(
 _ROW_STYLE = re.compile(rb'(<row [^>]*? s=")([0-9]+)"')
 _STRING = re.compile(rb"<si>(.*?)</si>|<si/>", re.DOTALL)
 _EMPTY_DATA = b"<sheetData/>"
-_BLOCK = 4 * 1024 * 1024
 _OWN_KINDS = {"table", "drawing", "comments", "vmlDrawing", "hyperlink", "printerSettings"}
 
 
@@ -86,14 +86,11 @@ def _cells(rows: bytes, styles: AppendedStyles, strings: list[bytes]) -> Iterato
     def move_row(row: re.Match[bytes]) -> bytes:
         return row[1] + styles.cell_formats[row[2].decode()].encode() + b'"'
 
-    start, count = 0, 0
-    while start < len(rows):
-        # A block ends before a cell, as `<` never stands in a text.
-        end = rows.find(b"<c ", start + _BLOCK)
-        end = end if end >= 0 else len(rows)
-        moved, met = _CELL.subn(move, rows[start:end])
+    count = 0
+    for block in in_blocks(rows, b"<c "):
+        moved, met = _CELL.subn(move, block)
         yield _ROW_STYLE.sub(move_row, moved)
-        start, count = end, count + met
+        count += met
     if count != rows.count(b"<c "):
         msg = "The result sheets are not in the form that XlsxWriter gives them; nothing was written."
         raise WorkbookError(msg)

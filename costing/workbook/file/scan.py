@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from lxml import etree
@@ -42,6 +42,7 @@ _FORMULA_WITHOUT_VALUE = re.compile(
 _VALUE = re.compile(rb"\s*(?:<f\b[^>]*/>|<f\b[^>]*>[^<]*</f>)?\s*<v\b[^>]*>([^<]*)<")
 _UNUSUAL = (b"<!", b"<c>", b"<c/", b"<c\t", b"<c\r", b"<c\n", b" t =", b" t= ")
 _PERCENT_IDS = (9, 10)
+_BLOCK = 4 * 1024 * 1024
 _LITERAL_FORMAT_TEXT = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
 
 
@@ -158,6 +159,18 @@ def calculation_doubt(book: Book) -> str:
     if entry.get("fullCalcOnLoad", "0") in ("1", "true") and not book.owned():
         return "it asks to be calculated again when opened"
     return ""
+
+
+def in_blocks(content: bytes, mark: bytes) -> Iterator[bytes]:
+    """Content of a sheet some megabytes at a time, cut before a mark such as `<row `, which never stands in a text: all
+    its cells at once take far more memory.
+    """
+    start = 0
+    while start < len(content):
+        end = content.find(mark, start + _BLOCK)
+        end = end if end >= 0 else len(content)
+        yield content[start:end]
+        start = end
 
 
 def column_number(letters: str) -> int:

@@ -16,13 +16,13 @@ formula would be longer than a spreadsheet takes, the cell says that changes are
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from costing.inputs.headers import sheet_name
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import Package
-from costing.workbook.file.scan import column_number
+from costing.workbook.file.scan import column_number, in_blocks
 from costing.workbook.file.sheets import read_book
 
 STALE = "STALE: the inputs have changed since this run. Run again."
@@ -38,7 +38,6 @@ _PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 _TYPE = re.compile(rb'\bt="(\w+)"')
 _VALUE = re.compile(rb"<(?:\w+:)?v\b[^>/]*>([^<]*)</")
 _FORMULA = re.compile(rb"<(?:\w+:)?f\b")
-_BLOCK = 4 * 1024 * 1024
 _RELATIVE = 2e-12  # sums taken in another order differ by less
 
 
@@ -62,7 +61,7 @@ def count_inputs(package: Package, titles: Collection[str]) -> list[SheetCount]:
 
 def _count(title: str, content: bytes) -> SheetCount:
     filled, total, others = 0, 0.0, []
-    for block in _blocks(content):
+    for block in in_blocks(content, b"<row "):
         plain = _PLAIN.findall(block)
         filled += len(plain)
         numbers = [float(value) for kind, value in plain if value and kind in (b"", b"n")]
@@ -85,16 +84,6 @@ def _count(title: str, content: bytes) -> SheetCount:
                 continue
         filled += 1
     return SheetCount(title, filled, total, _references(uncalculated))
-
-
-def _blocks(content: bytes) -> Iterator[bytes]:
-    """A sheet some megabytes at a time, cut between rows: all its cells at once take far more memory."""
-    start = 0
-    while start < len(content):
-        end = content.find(b"<row ", start + _BLOCK)
-        end = end if end >= 0 else len(content)
-        yield content[start:end]
-        start = end
 
 
 def _references(cells: Iterable[tuple[int, int]]) -> tuple[str, ...]:

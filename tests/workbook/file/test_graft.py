@@ -11,7 +11,7 @@ import pytest
 import xlsxwriter
 from lxml import etree
 
-from costing.workbook.file import result_parts
+from costing.workbook.file import scan
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import changed_parts
 from costing.workbook.file.scan import all_tables
@@ -153,7 +153,7 @@ def test_blocks_of_rows_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> 
     results, book = scratch_results(bottles=40), torture_workbook()  # each new one carries its own time
     whole = graft(package_of(book), results, RESULT_SHEETS)
     for size in (1, 37, 500):
-        monkeypatch.setattr(result_parts, "_BLOCK", size)
+        monkeypatch.setattr(scan, "_BLOCK", size)
         assert graft(package_of(book), results, RESULT_SHEETS) == whole
 
 

@@ -16,7 +16,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from costing.cli import main
 from costing.inputs.schema import sheets
-from costing.workbook.file import stale
+from costing.workbook.file import scan
 from costing.workbook.file.package import read_package
 from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inputs, stale_formula
 from tests.workbook.office import sheets_as_calculated
@@ -136,7 +136,7 @@ def test_blocks_of_a_sheet_change_no_count(block: int, demo_workbook: Path, monk
     titles = [sheet.title for sheet in sheets().values()]
     package = read_package(demo_workbook.read_bytes(), "estate.xlsx")
     whole = count_inputs(package, titles)
-    monkeypatch.setattr(stale, "_BLOCK", block)
+    monkeypatch.setattr(scan, "_BLOCK", block)
     for cut, uncut in zip(count_inputs(package, titles), whole, strict=True):
         assert (cut.title, cut.filled, cut.uncalculated) == (uncut.title, uncut.filled, uncut.uncalculated)
         assert cut.total == pytest.approx(uncut.total, rel=1e-12)

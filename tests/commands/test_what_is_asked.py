@@ -162,8 +162,18 @@ def test_a_live_refresh_knows_the_sheets_of_commands_of_their_own(
     monkeypatch.setattr(records, "link", once)
     assert main(["link", str(small_book)]) == 0
     waiting = next(table for sheet in found for table in sheet.tables if table.name.endswith("front_waiting"))
+    check = next(sheet for sheet in found if sheet.name == "Run check")
+    assert [table.name for table in check.tables][:2] == ["sheets_compared", "run_identity"]
     waits_for = dict(waiting.frame.to_numpy().tolist())
     assert waits_for["How sure"] == "costing forecast FILE --write"
     assert waits_for["Scenarios side by side"] == "The Scenarios sheet is empty."
     assert "Sensitivity" not in waits_for
     assert "Cost per bottle" not in waits_for
+
+
+def test_findings_in_json_have_their_accents(tmp_path: Path, capsys) -> None:
+    estate = tmp_path / "estate"
+    estate.mkdir()
+    (estate / "settings.csv").write_text("Setting,Value\nValuation date,Œil\n", encoding="utf-8")
+    assert main(["check", str(estate), "--json"]) == 1
+    assert '"value": "Œil"' in capsys.readouterr().out

@@ -1,0 +1,107 @@
+"""Rows put in and taken out of an open sheet, so that its tables come to stand where they shall; links as formulas."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, link_columns, row_edits
+
+
+def table(name: str, top: int, body: int, *, right: int = 3, totals: bool = True) -> PlacedTable:
+    return PlacedTable(name, top, 0, top + body + totals, right, totals)
+
+
+def after(rows: Sequence[str], edits: Sequence[RowEdit]) -> list[str]:
+    """The rows of a sheet after what a spreadsheet program is asked to do."""
+    left = list(rows)
+    for edit in edits:
+        if edit.count > 0:
+            left[edit.row : edit.row] = ["new"] * edit.count
+        else:
+            del left[edit.row : edit.row - edit.count]
+    return left
+
+
+def laid(tables: Sequence[PlacedTable]) -> list[str]:
+    """A title above each table, its header, its body, its totals; and what stands below all."""
+    rows = [""] * (tables[-1].bottom + 2)
+    for one in tables:
+        rows[one.top - 1 : one.bottom + 1] = [
+            *(f"{one.name} title", f"{one.name} header", *[f"{one.name} body"] * one.body, f"{one.name} totals")
+        ]
+    return [*rows, "below"]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_tables_come_to_stand_as_wanted(seed: int) -> None:
+    choose = random.Random(seed)
+
+    def sheet() -> list[PlacedTable]:
+        tops, placed = 3, []
+        for name in "ABC":
+            placed.append(table(name, tops + choose.randint(0, 2), choose.randint(1, 6)))
+            tops = placed[-1].bottom + 3
+        return placed
+
+    present, wanted = sheet(), sheet()
+    edits, is_all = row_edits(present[::-1], wanted[::-1])
+    rows = after(laid(present), edits)
+    for old, new in zip(present, wanted, strict=True):
+        assert rows[new.top - 1 : new.top + 1] == [f"{new.name} title", f"{new.name} header"]
+        assert rows[new.bottom] == f"{new.name} totals"
+        assert rows[new.top + 1 : new.bottom].count(f"{new.name} body") == min(old.body, new.body)
+    assert is_all == all(old.body > 1 or new.body == 1 for old, new in zip(present, wanted, strict=True))
+
+
+def test_nothing_is_edited_where_nothing_moves() -> None:
+    tables = [table("A", 4, 3), table("B", 10, 2)]
+    assert row_edits(tables, tables) == ([], True)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "is_all"),
+    [
+        ([table("A", 4, 3)], True),
+        ([table("A", 4, 3, right=4)], False),
+        ([replace(table("A", 4, 3), left=1)], False),
+        ([table("A", 4, 3, totals=False)], False),
+        ([table("B", 4, 3)], False),
+        ([table("A", 4, 2), table("B", 12, 2)], False),
+    ],
+)
+def test_tables_of_another_shape_or_name_are_set_anew(wanted: list[PlacedTable], is_all: bool) -> None:
+    assert row_edits([table("A", 4, 2)], wanted)[1] == is_all
+
+
+def test_links_right_below_each_other_go_together() -> None:
+    rows = [[None, "a"], ['say "x"', 2.5], ["b", "c"], ["y" * 256, "d"], ["e", "f"]]
+    links = {(1, 0): "Sheet!A1", (2, 0): "Sheet!A2", (3, 0): "Sheet!A3", (4, 0): "'My \"own\"'!A4", (1, 1): "Sheet!B1"}
+    page = Page("P", rows, {}, links, (), (), {}, {})
+    assert link_columns(page, ";") == [
+        (0, 1, ['=HYPERLINK("#Sheet!A1";"say ""x""")', '=HYPERLINK("#Sheet!A2";"b")']),
+        (0, 4, ['=HYPERLINK("#\'My ""own""\'!A4";"e")']),
+        (1, 1, ['=HYPERLINK("#Sheet!B1";2.5)']),
+    ]
+    longest = ["y" * 255, "z" * 256]
+    page = replace(page, rows=[[text] for text in longest], links={(0, 0): "A1", (1, 0): "A1"})
+    assert [(row, len(formulas)) for _, row, formulas in link_columns(page)] == [(0, 1)]
+    page = replace(page, rows=[["a"], ["a"]], links={(0, 0): "x" * 254, (1, 0): "x" * 255})
+    assert [(row, len(formulas)) for _, row, formulas in link_columns(page)] == [(0, 1)]
+
+
+def test_the_same_content_is_told_whenever_it_was_made() -> None:
+    rows = [["Title"], ["Run 1"], [None], [1.0]]
+    page = Page("P", rows, {(2, 0): "=STALE()", (3, 0): "=1"}, {}, (table("A", 2, 1),), (), {}, {})
+    again = replace(page, rows=[["Other"], ["Run 2"], ["STALE"], [1.0]], formulas={(2, 0): "=OTHER()", (3, 0): "=1"})
+    assert page.same_content(again)
+    changed = [
+        replace(page, rows=[*rows[:3], [2.0]]),
+        replace(page, formulas={(3, 0): "=2"}),
+        replace(page, links={(3, 0): "A1"}),
+        replace(page, tables=()),
+    ]
+    assert not any(page.same_content(other) for other in [None, *changed])

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import random
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+import openpyxl
+import pandas as pd
 import pytest
 
-from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, link_columns, row_edits
+from costing.workbook.pages import write
+from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, link_columns, pages, row_edits
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
+from costing.workbook.pages.write import result_workbook
 
 
 def table(name: str, top: int, body: int, *, right: int = 3, totals: bool = True) -> PlacedTable:
@@ -105,3 +112,36 @@ def test_the_same_content_is_told_whenever_it_was_made() -> None:
         replace(page, tables=()),
     ]
     assert not any(page.same_content(other) for other in [None, *changed])
+
+
+def test_a_long_table_lies_as_a_short_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    places = [None, "Stocktakes!C3", None, "Stocktakes!C5", "Stocktakes!C6"]
+    frame = pd.DataFrame({"Lot": list("abcde"), "Where": places, "Amount": [1.0, 2.0, 3.0, np.nan, 5.0]})
+    of = ResultTable("first_one", frame, {"Amount": "money"}, ("Amount",), {"Where": "Where"}, "One")
+    sheet = ResultSheet("P", "P", (), (of, replace(of, name="second_one")))
+    (short,) = pages([sheet])
+    monkeypatch.setattr(write, "LONG_PLAIN_TABLE", 2)
+    (long,) = pages([sheet])
+    assert (long.rows, long.links, long.tables) == (short.rows, short.links, short.tables)
+    looks = [
+        {
+            (row, column): dict(run.form)
+            for run in page.styled
+            for row in range(run.top, run.bottom + 1)
+            for column in range(run.left, run.right + 1)
+        }
+        for page in (short, long)
+    ]
+    assert looks[0] == looks[1]
+    files = [result_workbook([sheet])]
+    monkeypatch.undo()
+    files.append(result_workbook([sheet]))
+    found = [
+        [
+            (cell.coordinate, cell.value, cell.hyperlink and cell.hyperlink.location)
+            for row in book.active
+            for cell in row
+        ]
+        for book in (openpyxl.load_workbook(io.BytesIO(content)) for content in files)
+    ]
+    assert found[0] == found[1]

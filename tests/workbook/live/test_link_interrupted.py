@@ -24,7 +24,7 @@ from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = chosen(full=16, short=2)
+TRIES = chosen(full=16, short=1)
 
 
 @pytest.fixture(scope="module")

@@ -22,8 +22,8 @@ from costing.graph.states import Chain, build_states
 from costing.inputs.basis import ECONOMIC, REPLACEMENT, Basis, book_basis
 from costing.inputs.cellar_checks import QUANTITY_CHECKS
 from costing.inputs.estate import Estate
-from costing.inputs.load import load
-from costing.inputs.owners import both_sides, kept_for_others, own_part
+from costing.inputs.load import load_whole
+from costing.inputs.owners import kept_for_others, own_part
 from costing.inputs.raw import RawTable
 from costing.inputs.readable import Readable
 from costing.money.charges import Charges, CommonMoney, charges_of
@@ -39,7 +39,7 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
     those lots whose rows can be read are told in the same round.
     """
     try:
-        return _in_numbers(load(raw, settings_required=settings_required))
+        return _in_numbers(load_whole(raw, settings_required=settings_required))
     except InputError as refused:
         kept = refused.readable
         if not isinstance(kept, Readable):
@@ -51,14 +51,15 @@ def loaded(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate
         raise
 
 
-def _in_numbers(estate: Estate) -> Estate:
-    """The estate with what its rows left to be said by the wine; InputError where that cannot be."""
-    whole = both_sides(estate)
+def _in_numbers(whole: Estate) -> Estate:
+    """The estate, in whose tables everybody's rows are, with what they left to be said by the wine and other people's
+    rows apart. InputError where that cannot be.
+    """
     told, findings = settled(whole)
     if told is whole:
-        return estate
-    findings += [finding for check in QUANTITY_CHECKS for finding in check(told) if finding not in estate.cautions]
-    cautions = [*estate.cautions, *findings]
+        return own_part(whole)
+    findings += [finding for check in QUANTITY_CHECKS for finding in check(told) if finding not in whole.cautions]
+    cautions = [*whole.cautions, *findings]
     if errors_in(findings):
         raise InputError(cautions)
     return own_part(replace(told, cautions=tuple(cautions), refused={}))

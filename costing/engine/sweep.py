@@ -14,7 +14,6 @@ from functools import cache
 
 import numpy as np
 from scipy.sparse import csc_matrix, csr_matrix, eye_array
-from scipy.sparse.linalg import splu
 
 from costing.array_types import Floats
 
@@ -32,6 +31,8 @@ def swept(matrix: csr_matrix, posted: Floats) -> Floats:
 
 def factored(matrix: csr_matrix, posted: Floats) -> Floats:
     """The same by a sparse factor of I − S: no pivoting, no fill."""
+    from scipy.sparse.linalg import splu  # slow to load, and seldom needed
+
     factor = splu(
         csc_matrix(eye_array(matrix.shape[0]) - matrix),
         permc_spec="NATURAL",

@@ -13,8 +13,6 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from costing.array_types import Ints
 from costing.errors import Finding
@@ -82,19 +80,17 @@ def _ranks(flows: Flows, n_lots: int, moment: Ints, place: Place) -> tuple[Ints,
     out_at, in_at = out_at[busy], in_at[busy]
     known = involved[liqueur]
     liqueur, dosed = np.searchsorted(busy, liqueur[known]), np.searchsorted(busy, dosed[known])
-    findings = list(_loops(busy, out_at, in_at, (liqueur, dosed), len(both), place))
-    if findings:
-        return rank, findings
-    filling, drawing = np.flatnonzero(in_at >= 0), np.flatnonzero(out_at >= 0)
-    local = np.zeros(len(busy), dtype=np.int64)
-    latest = np.full(len(both), -1, dtype=np.int64)
-    while True:
-        np.maximum.at(latest, in_at[filling], local[filling])
-        after = latest[out_at[drawing]] + 1
-        if (after <= local[drawing]).all() and (local[liqueur] <= local[dosed]).all():
+    local, round_ = np.full(len(busy), -1, dtype=np.int64), 0
+    while True:  # whatever waits for nothing that is still to come
+        waiting = np.zeros(len(both) + 1, dtype=bool)
+        waiting[in_at[(local < 0) & (in_at >= 0)]] = True
+        ready = (local < 0) & ~waiting[out_at]
+        ready[dosed[(local[liqueur] < 0) & ~ready[liqueur]]] = False
+        if not ready.any():
             break
-        local[drawing] = np.maximum(local[drawing], after)
-        local[dosed] = np.maximum(local[dosed], local[liqueur])
+        local[ready], round_ = round_, round_ + 1
+    if (local < 0).any():
+        return rank, list(_loops(busy, out_at, in_at, (liqueur, dosed), len(both), place))
     rank[busy] = local
     return rank, []
 
@@ -122,14 +118,15 @@ def _loops(
     place: Place,
 ) -> Iterator[Finding]:
     """A finding for each ring of lots that fill one another at one moment."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components  # slow to load: only a fault needs it
+
     numbers = np.arange(len(busy))
     drawn, filled = np.concatenate([numbers, dosages[0]]), np.concatenate([numbers, dosages[1]])
     link = (out_at[drawn] >= 0) & (in_at[filled] >= 0)
     source, target, flow = out_at[drawn[link]], in_at[filled[link]], busy[drawn[link]]
     graph = coo_matrix((np.ones(len(source)), (source, target)), shape=(n_places, n_places))
-    count, ring = connected_components(graph, directed=True, connection="strong")
-    if count == n_places:
-        return
+    _, ring = connected_components(graph, directed=True, connection="strong")
     inside = ring[source] == ring[target]
     for label in np.unique(ring[source][inside]):
         rows = flow[inside & (ring[source] == label)]

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from costing.errors import errors_in
-from costing.inputs.cells import Cells, take_apart, tidy
+from costing.inputs.cells import Cells, tidy
 from costing.inputs.headers import read_as, read_headers
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
@@ -46,7 +46,7 @@ def _parts(name: str, table: RawTable) -> Iterator[bytes]:
     if table.linked:
         known = {key: (place, table.linked.factors.get(headers[place], 1.0)) for key, (place, _) in known.items()}
         yield repr((name, sorted(table.linked.fixed.items()))).encode("utf-8", "replace")
-    columns = {key: take_apart(table.frame.iloc[:, position]) for key, (position, _) in known.items()}
+    columns = {key: table.cells(position) for key, (position, _) in known.items()}
     filled = np.zeros(len(table.frame), dtype=bool)
     for cells in columns.values():
         filled |= cells.filled()

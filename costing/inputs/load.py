@@ -65,11 +65,16 @@ class _Reading:
 
 
 def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
-    """Raw tables -> validated estate; cautions stay on it.
+    """Raw tables -> validated estate, other people's rows beside its own; cautions stay on it.
 
     Raises InputError with all findings, cautions included, when there is any error. Without
     `settings_required` a missing Settings sheet means its defaults.
     """
+    return own_part(load_whole(raw, settings_required=settings_required))
+
+
+def load_whole(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
+    """The same with everybody's rows in its tables."""
     reading = _Reading()
     grouped = _by_sheet(raw, reading)
     if settings_required and "settings" not in grouped:
@@ -93,7 +98,7 @@ def load(raw: Iterable[RawTable], *, settings_required: bool = True) -> Estate:
     if errors_in(reading.findings):
         kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)
         raise InputError(reading.findings, kept)
-    return own_part(replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings)))
+    return replace(with_premiums(estate), refused={}, cautions=tuple(reading.findings))
 
 
 def read_inputs(source: Mapping[str, pd.DataFrame] | str | Path) -> Estate:
@@ -233,7 +238,7 @@ def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) 
             reading.spoil(sheet.name, raw)
             announced.add(heading.column.name if heading.column else _nearest_column(sheet, header))
         elif heading.column:
-            present[heading.column.name] = position, heading, take_apart(raw.frame.iloc[:, position])
+            present[heading.column.name] = position, heading, raw.cells(position)
     if not present and not announced:
         titles = ", ".join(f"'{column.title}'" for column in sheet.columns[:4])
         place, rule = f"{raw.sheet}!{raw.header_row}", f"holds no header of '{sheet.title}'."

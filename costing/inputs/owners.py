@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import breadth_first_order
 
 from costing.array_types import Flags, Ints, Names
 from costing.errors import Finding
@@ -127,10 +126,13 @@ def _owners(estate: Estate) -> _Owners:
 
 def _reached(source: Ints, target: Ints, begin: Ints, n: int) -> Ints:
     """Lots, of n, that what lies in the first ones comes into."""
-    ends = np.concatenate([source, np.full(len(begin), n)]), np.concatenate([target, begin])
-    onward = csr_matrix((np.ones(len(ends[0])), ends), shape=(n + 1, n + 1))
-    reached = breadth_first_order(onward, n, return_predecessors=False)
-    return np.asarray(reached[reached < n], dtype=np.int64)
+    onward = csr_matrix((np.ones(len(source)), (source, target)), shape=(n, n))
+    reached, new = np.zeros(n, dtype=bool), begin
+    while len(new):
+        reached[new] = True
+        new = np.unique(onward[new].indices)
+        new = new[~reached[new]]
+    return np.flatnonzero(reached)
 
 
 def _named(estate: Estate, table: str) -> Names:

@@ -9,6 +9,8 @@ import pandas as pd
 
 from costing.array_types import Flags, Ints
 from costing.errors import Finding
+from costing.inputs.cells import Cells, take_apart
+from costing.once import Once, asked_once
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,7 @@ class Linked:
 
 
 @dataclass(frozen=True)
-class RawTable:
+class RawTable(Once):
     """Rows of one sheet under their headers.
 
     sheet: its title; frame: one column per header as found, raw values (text, number, TRUE, date, None);
@@ -44,6 +46,11 @@ class RawTable:
     header_row: int = 1
     faulty: frozenset[str] = frozenset()
     linked: Linked | None = None
+
+    @asked_once
+    def cells(self, position: int) -> Cells:
+        """What the cells of the column at a position hold."""
+        return take_apart(self.frame.iloc[:, position])
 
 
 def column_letter(position: int) -> str:

@@ -161,6 +161,7 @@ def test_an_import_cut_short_by_ctrl_c_is_a_stop_and_one_that_fails_is_not(
         signal.signal(signal.SIGINT, before)
 
 
+@pytest.mark.slow
 @POSIX
 def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(small: Path) -> None:
     """It was a traceback with every command."""

@@ -2,19 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from pathlib import Path
-
-import pytest
-
 from costing.answers import catalogue
-from costing.cli import main
-from costing.commands import records
 from costing.decisions.front_page import front_page
-from costing.inputs.raw import RawTable
 from costing.model import Runs
-from costing.workbook.pages.result_sheet import ResultSheet
-from costing.workbook.read import read_workbook
 from tests.golden.as_kept import differences
 
 
@@ -25,24 +15,6 @@ def test_what_has_a_command_of_its_own_is_named_once(demo_runs: Runs) -> None:
     assert waits["Spring tirage"] == "costing tirage FILE --write"
     assert waits["Offers judged"] == "costing offers FILE --write"
     assert not [sentence for sentence in answer.says if "tirage" in sentence or "offers" in sentence]
-
-
-def test_a_live_refresh_knows_the_sheets_of_commands_of_their_own(
-    small_book: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """It said that a sheet waits for a command which had written it."""
-    assert main(["sensitivity", str(small_book), "D25", "--write"]) == 0
-    found: list[ResultSheet] = []
-
-    def once(path: str, refresh: Callable[[list[RawTable]], Iterable[ResultSheet]], **_: object) -> None:
-        found.extend(refresh(read_workbook(path)))
-
-    monkeypatch.setattr(records, "link", once)
-    assert main(["link", str(small_book)]) == 0
-    waiting = next(table for sheet in found for table in sheet.tables if table.name.endswith("front_waiting"))
-    sheets = set(waiting.frame.iloc[:, 0])
-    assert "How sure" in sheets
-    assert "Sensitivity" not in sheets
 
 
 def test_no_amount_of_the_first_page_has_cents_but_a_bottle_and_a_litre(demo_runs: Runs) -> None:

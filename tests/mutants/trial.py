@@ -124,7 +124,8 @@ def loaded_anew(path: Path, mutant: Mutant, recorded: Sequence[str], known: set[
     """Verdict on a mutant in a process that has loaded nothing of the project."""
     sys.meta_path.insert(0, _InItsPlace(path, mutant.module))
     package = package_of(path)
-    files = list(dict.fromkeys(name.partition("::")[0] for name in recorded))[:_FILES]
+    named = dict.fromkeys(name.partition("::")[0] for name in recorded)
+    files = [name for name in named if (ROOT / name).is_file()][:_FILES]  # some have gone since they were recorded
     own = [path.relative_to(ROOT).as_posix() for path in sorted((ROOT / package).rglob("test_*.py"))]
     verdict = [(True, "the tests cannot be loaded")]
     tests = Collected(lambda tests: verdict.append(tests.run(tests.in_order(recorded, known, package), seconds)))

@@ -57,6 +57,7 @@ def _movements(book: xlsxwriter.Workbook, date: object, picture: Path) -> None:
     sheet.write_comment(1, 6, "about the first")
     sheet.conditional_format("D2:D500", {"type": "cell", "criteria": ">", "value": 15})
     sheet.set_column(0, 0, 33)
+    sheet.set_background(str(picture))
     for row, description in PICTURES.items():
         sheet.insert_image(row, 9, str(picture), {"description": description, "y_scale": 90})
 

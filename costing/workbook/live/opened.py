@@ -139,13 +139,13 @@ def _linked_table(links: LinkedSheet, cells: OpenSheet, placed: Sequence[PlacedT
     if cells.too_far:
         return _too_far(links.title, cells.too_far)
     scan = SheetScan(_faults(cells), "", frozenset(), cells.percent_cells)
-    return linked_table(links, cells.rows, scan, _areas(cells.rows, placed))
+    return linked_table(links, cells.rows, scan, _areas(placed))
 
 
 def _raw_table(title: str, cells: OpenSheet, placed: Sequence[PlacedTable]) -> RawTable:
     if cells.too_far:
         return _too_far(title, cells.too_far)
-    return table_from_cells(title, cells.rows, _areas(cells.rows, placed), _faults(cells), cells.percent_cells)
+    return table_from_cells(title, cells.rows, _areas(placed), _faults(cells), cells.percent_cells)
 
 
 def _too_far(title: str, last: tuple[int, int]) -> RawTable:
@@ -160,20 +160,17 @@ def _faults(cells: OpenSheet) -> tuple[CellFault, ...]:
     return tuple(CellFault(column, row, ERROR_CELL, text) for column, row, text in cells.errors)
 
 
-def _areas(rows: Sequence[Sequence[Any]], placed: Sequence[PlacedTable]) -> list[TableRange]:
-    areas = []
-    for table in placed:
-        header = rows[table.top][table.left : table.right + 1] if table.top < len(rows) else []
-        names = tuple("" if cell is None else str(cell) for cell in header)
-        areas.append(
-            TableRange(
-                *(table.name, table.left + 1, table.top + 1, table.right + 1, table.bottom + 1),
-                header_rows=1,
-                totals_rows=int(table.totals),
-                headers=names,
-            )
+def _areas(placed: Sequence[PlacedTable]) -> list[TableRange]:
+    """Their tables as a file has them; each has a row of headers, which is read with the other cells."""
+    return [
+        TableRange(
+            *(table.name, table.left + 1, table.top + 1, table.right + 1, table.bottom + 1),
+            header_rows=1,
+            totals_rows=int(table.totals),
+            headers=(),
         )
-    return areas
+        for table in placed
+    ]
 
 
 def write_open(

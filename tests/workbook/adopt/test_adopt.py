@@ -21,9 +21,11 @@ from costing.inputs.load import load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from costing.inputs.translations import names_of, our_word, unit_factor, unit_of
 from costing.workbook.adopt.adopt import Adopted, adopt
+from costing.workbook.adopt.understand import _holds
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.package import changed_parts, read_package
 from costing.workbook.file.sheets import changeable_parts
+from costing.workbook.linked import headers_above
 from costing.workbook.read import read_workbook
 from tests.form import every
 from tests.workbook.adopt.foreign import LAYOUTS, Layout, foreign_book, kept_frames
@@ -55,8 +57,8 @@ def book(pages: dict[str, Page], also: Callable[[Any, dict[str, Any]], None] = l
     return content.getvalue()
 
 
-def adopted(content: bytes) -> Adopted:
-    return adopt(read_package(content, "own.xlsx"))
+def adopted(content: bytes, *only: str) -> Adopted:
+    return adopt(read_package(content, "own.xlsx"), only)
 
 
 def links_of(content: bytes | None) -> list[dict[str, Any]]:
@@ -173,6 +175,64 @@ def test_two_rows_of_headers_and_lines_above_them() -> None:
     assert moves[["from_lot", "out_l", "to_lot", "in_l"]].astype(object).to_numpy().tolist() == [
         ["V1", 8_500.0, "A25", 8_450.0]
     ]
+
+
+def test_headers_are_read_right_above_the_rows_with_their_group_and_no_title() -> None:
+    def read(*rows: list[Any]) -> list[tuple[int, str]]:
+        return [(header.position, header.whole) for header in headers_above([*rows, [1, 2, 3]], len(rows) + 1)]
+
+    assert read(["Domaine X"], ["Date", "Cuve"]) == [(1, "Date"), (2, "Cuve")]
+    assert read(["Domaine X"], [], ["Date", None, "hl"]) == [(1, "Date"), (3, "hl")]
+    assert read(["Cave", "2025"], [], ["Date", "Cuve"]) == [(1, "Date"), (2, "Cuve")]
+    assert read([None, "Sortie", None], ["Date", "Cuve", "hl"]) == [(1, "Date"), (2, "Cuve"), (3, "hl")]
+    groups = ["Jour", "Sortie", None, "Note"]
+    assert read(groups, [None, "Cuve", "hl"]) == [(1, "Jour"), (2, "Sortie / Cuve"), (3, "Sortie / hl"), (4, "Note")]
+    assert read() == []
+
+
+def test_a_unit_alone_is_no_name_of_a_column() -> None:
+    stock: Page = [["Date", "Cuve", "Nature", "Quantité"], [None, "Nom", None, "hl"], *STOCK[1:]]
+    linked = {
+        row["Our column"]: row["Your column"] for row in links_of(adopted(book({"Stock initial": stock})).content)
+    }
+    assert (linked["Quantity"], linked["Lot"], linked["Kind"]) == ("Quantité / hl", "Nom", "Nature")
+
+
+def test_rows_below_a_gap_are_named_unless_they_are_whole_or_a_total() -> None:
+    def said(*rows: list[Any]) -> list[tuple[str, str]]:
+        found = adopted(book({"Stock initial": STOCK, "Registre de cave": [*MOVES, [], *rows]}))
+        return [(one.place, one.value) for one in findings(found.content or b"") if "blank row" in one.rule]
+
+    later: list[Any] = [datetime(2025, 3, 1), "soutirage", "A26", 84, "A27", 83]
+    assert said(later, [None, None, "Total", 169]) == []
+    assert said([None, None, "à suivre"], [None, "demain"]) == [("Registre de cave!C5", "à suivre")]
+
+
+def test_only_the_sheets_asked_for_are_added() -> None:
+    content = book({"Stock initial": STOCK, "Registre de cave": MOVES})
+    assert adopted(content, "channels", "opening_stock").added == ("channels",)
+    again = adopted(content, "links")
+    assert again.added == ()
+    assert set(again.read_as) == {"opening_stock", "movements"}
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "holds"),
+    [
+        ("kind", [1, 2, 3, "x", "y"], False),
+        ("kind", [1, 2, "x", "y", "z"], True),
+        ("kind", ["wine", "wine", "wine", "x", "y"], True),
+        ("quantity", [1, 2, 3, "x", "y"], True),
+        ("quantity", [1, 2, "x", "y", "z"], False),
+        ("on_date", [*["2025-01-01"] * 3, "x", "y"], True),
+        ("lot", [*["2025-01-01"] * 3, "x", "y"], False),
+        ("lot", [*["2025-01-01"] * 2, "x", "y", "z"], True),
+        ("lot", [1, 2], True),
+        ("lot", [], True),
+    ],
+)
+def test_three_cells_of_five_say_what_a_column_holds(column: str, cells: list[Any], holds: bool) -> None:
+    assert _holds(sheets()["opening_stock"].column(column), cells) == holds
 
 
 def test_a_unit_that_the_number_format_shows_is_taken() -> None:

@@ -24,6 +24,7 @@ from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import LISTS_SHEET, read_book
 from costing.workbook.pages import look
 from costing.workbook.read import read_workbook
+from tests.workbook.looks import differences, looks_of_inputs
 
 DEMO = Path(__file__).parents[3] / "demo_estate"
 USER_SHEETS = {name: sheets()[name] for name in names_added("first year", "when asked")}
@@ -61,6 +62,11 @@ def assert_same(one: Estate, other: Estate) -> None:
 def validations(sheet: Worksheet, column: int) -> list[object]:
     letter = sheet.cell(1, column).column_letter
     return [rule for rule in sheet.data_validations.dataValidation if f"{letter}2" in rule.sqref]
+
+
+def test_looks_are_as_kept() -> None:
+    """`tests/workbook/looks.py` says how looks are kept anew."""
+    assert differences("inputs", looks_of_inputs()) == []
 
 
 def test_sheets_in_order_with_one_table_each(empty: bytes, opened: Workbook) -> None:

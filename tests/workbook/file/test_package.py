@@ -77,6 +77,13 @@ def test_each_limit_is_read(limits: SizeLimits, word: str) -> None:
         read_package(zip_of(minimal_workbook()), "a.xlsx", limits)
 
 
+def test_what_is_just_as_large_as_a_limit_is_read() -> None:
+    parts = minimal_workbook()
+    sizes = [len(part) for part in parts.values()]
+    exact = SizeLimits(len(zip_of(parts)), len(parts), max(sizes), sum(sizes), 1.1, max(sizes))
+    assert list(read_package(zip_of(parts), "a.xlsx", exact).members) == list(parts)
+
+
 def test_what_programs_do_write_is_accepted() -> None:
     svg = b'<?xml version="1.0"?><!DOCTYPE svg PUBLIC "-//W3C//DTD SVG 1.1//EN" "svg11.dtd"><svg/>'
     parts = minimal_workbook() | {"xl/media/image1.svg": svg, "xl/": b"", "xl/empty.xml": b""}

@@ -249,6 +249,14 @@ def test_one_refresh_from_inputs_to_results(opened: tuple[Path, Book]) -> None:
     assert "Stock value" not in book.sheets
 
 
+@pytest.mark.parametrize(("typed", "again"), [("", 0), ("\n", 1), ("q\n\n", 0), ("\n Quit \n\n", 1), ("x\n\n", 2)])
+def test_a_line_refreshes_again_until_q(typed: str, again: int, opened: tuple[Path, Book]) -> None:
+    said: list[str] = []
+    link(opened[0], lambda _: [result(2, 2)], say=said.append, keyboard=io.StringIO(typed))
+    assert said[2] == "Refreshing on Enter; ends with q or Ctrl-C."
+    assert said[3:] == ["The inputs are as they were; nothing was written."] * again
+
+
 def test_without_excel_or_the_workbook_the_reason_is_said(
     excel: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

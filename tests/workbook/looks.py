@@ -1,0 +1,173 @@
+"""What is asked of XlsxWriter while a workbook is written, in few lines: how sheets look, print and help to fill in.
+`python -m tests.workbook.looks` keeps anew what `looks_of_results.csv` and `looks_of_inputs.csv` say.
+
+Rule: a line per sheet and kind of call says how often, and a digest of what was handed over; a chart has a line of its
+    own. Figures are left out, since the kept answers hold them, but not where they stand.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import xlsxwriter
+
+from costing.commands.records import answers_of_run, demo_folder
+from costing.decisions.changes.futures import futures
+from costing.decisions.changes.sensitivity import sensitivity
+from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.filling.offers import offers
+from costing.decisions.filling.spring_tirage import tirage
+from costing.inputs.load import read_inputs
+from costing.model import Runs
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.file.long_tables import LongTable
+from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.result_sheet import ResultSheet
+from costing.workbook.pages.write import lay_out
+
+FOLDER = Path(__file__).parent
+EACH_SHEET = FOLDER.parent / "inputs/small_estate"
+COLUMNS = ("sheet", "call", "times", "words")
+Line = tuple[str, ...]
+
+
+class _Said:
+    """Takes any call of its kind and keeps it in words."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[str, str]] = []
+
+    def __getattr__(self, name: str) -> Any:
+        def call(*given: Any, **named: Any) -> None:
+            plain = [_words(one) for one in given]
+            if name in ("write_number", "write_formula"):
+                plain[2:] = ["figure" if isinstance(one, (float, np.floating)) else _words(one) for one in given[2:]]
+            if name == "insert_chart":
+                chart = given[2]
+                name_of = dict(chart.calls)["set_title"].partition("name=")[2].partition(";")[0]
+                self.calls.append((f"chart '{name_of}'", _words(chart)))
+                plain[2] = name_of
+            self.calls.append((name, _words([*plain, named])))
+
+        return call
+
+
+class _Format(_Said):
+    """A format; its number format is asked for."""
+
+    def __init__(self, form: Mapping[str, Any]) -> None:
+        super().__init__()
+        self.words = str(_words(form))
+        self.num_format = form.get("num_format", "General")
+
+
+class Writer(_Said):
+    """In the place of an XlsxWriter workbook."""
+
+    date_1904 = False
+
+    def __init__(self, *_: object, **__: object) -> None:
+        super().__init__()
+        self.sheets: dict[str, _Said] = {}
+
+    def add_worksheet(self, name: str, *_: object) -> _Said:
+        return self.sheets.setdefault(name, _Said())
+
+    def add_format(self, form: Mapping[str, Any]) -> _Format:
+        return _Format(form)
+
+    def add_chart(self, kind: Mapping[str, Any]) -> _Said:
+        chart = _Said()
+        chart.calls.append(("kind", _words(kind)))
+        return chart
+
+    def lines(self, further: Iterable[tuple[str, str, str]] = ()) -> list[Line]:
+        """Of every sheet and of the workbook itself. further: sheet, kind and words of what else was said."""
+        of_sheets = [(name, *call) for name, sheet in {"": self, **self.sheets}.items() for call in sheet.calls]
+        said: dict[tuple[str, str], list[str]] = {}
+        for sheet, kind, words in (*of_sheets, *further):
+            said.setdefault((sheet, kind), []).append(words)
+        return [
+            (*key, str(len(words)), hashlib.sha256("\n".join(sorted(words)).encode()).hexdigest()[:10])
+            for key, words in said.items()
+        ]
+
+
+def _words(given: Any) -> Any:
+    if given is None or isinstance(given, str):
+        return str(given)
+    if isinstance(given, _Format):
+        return given.words
+    if isinstance(given, _Said):
+        return "; ".join(f"{name} {words}" for name, words in given.calls)
+    if isinstance(given, (float, np.floating)):
+        return f"{float(given):.6g}"
+    if isinstance(given, Mapping):
+        shown = {key: _words(value) for key, value in given.items() if not key.endswith(("_data", "total_value"))}
+        return " ".join(f"{key}={words};" for key, words in sorted(shown.items()))
+    if isinstance(given, (list, tuple)):
+        return f"({', '.join(str(_words(one)) for one in given)})"
+    return str(given)
+
+
+def looks_of_results(sheets: Sequence[ResultSheet]) -> list[Line]:
+    """How result sheets look."""
+    writer = Writer()
+    long = lay_out(writer, sheets, None, None)
+    return writer.lines((sheets[table.sheet].name, "filled in later", _later(table)) for table in long)
+
+
+def _later(table: LongTable) -> str:
+    links = [(position, sum(place is not None for place in places)) for position, places in table.links.items()]
+    return str(_words([table.first_row, len(table.columns), [len(cells) for cells in table.columns], links]))
+
+
+def looks_of_inputs() -> list[Line]:
+    """How a workbook with rows on every sheet looks before a run."""
+    writer = Writer()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(xlsxwriter, "Workbook", lambda *_: writer)
+        blank_bytes(tables_from_csv(EACH_SHEET), note="An invented estate.")
+    return writer.lines()
+
+
+def differences(kept: str, now: Iterable[Line]) -> list[str]:
+    """Sheets and calls that differ from what is kept of results or inputs."""
+    was = dict(_keyed(_kept(kept)))
+    found = dict(_keyed(now))
+    either = sorted(was.keys() | found.keys())
+    return [f"{sheet}: {call}" for sheet, call in either if was.get((sheet, call)) != found.get((sheet, call))]
+
+
+def _keyed(lines: Iterable[Line]) -> Iterator[tuple[tuple[str, str], Line]]:
+    return (((line[0], line[1]), line[2:]) for line in lines)
+
+
+def _kept(kept: str) -> list[Line]:
+    with (FOLDER / f"looks_of_{kept}.csv").open(encoding="utf-8", newline="") as file:
+        return [tuple(line) for line in csv.reader(file)][1:]
+
+
+def main() -> None:
+    """Keep anew how sheets look."""
+    sheets = sheets_of_everything(Runs(read_inputs(demo_folder())))
+    for kept, lines in (("results", looks_of_results(sheets)), ("inputs", looks_of_inputs())):
+        with (FOLDER / f"looks_of_{kept}.csv").open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([COLUMNS, *lines])
+
+
+def sheets_of_everything(runs: Runs) -> list[ResultSheet]:
+    """Every sheet that a run or a command of its own writes."""
+    more = [decide(runs) for decide in (sensitivity, tirage, offers, futures)]
+    return result_sheets([*answers_of_run(runs, []), *more, forecast_answer(runs, 200)])
+
+
+if __name__ == "__main__":
+    main()

@@ -56,8 +56,7 @@ def _disgorged_into(results: Results, lot: str) -> Ints:
         message = f"there is no lot '{lot}'. {nearest(lot, chain.lots.names)}".strip()
         raise CostingError(message)
     rows, target = _disgorgements(results)
-    number = int(chain.lots.names.get_indexer(pd.Index([lot]))[0])
-    first, last = np.searchsorted(target, [number, number + 1])
+    first, last = np.searchsorted(target, np.asarray(chain.lots.names.get_loc(lot)) + np.arange(2))
     return chain.states.batch_state[chain.flows.batch[rows[first:last]]]
 
 

@@ -3,9 +3,9 @@
 Each mutant lives in a forked process of its own; no file is changed. Which lines the tests nearest to a package run is
 recorded by its first call and kept (`--record` does it anew, once tests or modules have changed much). Tests that run
 the changed line come first, the quickest before the others; the first that fails ends the mutant, as does its time. A
-survivor says how many tests ran: those farther off did not. What tests start as further processes is not mutated, and
-tests marked `office` or `slow` are left out. Whether a survivor is equivalent (gives the same figures by another way)
-is for a reader to say.
+survivor says how many tests ran: those farther off did not. What tests start as further processes is not mutated, so
+what another program runs is not drawn, and tests marked `office` or `slow` are left out. Whether a survivor is
+equivalent (gives the same figures by another way) is for a reader to say.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ Drawn = tuple[Path, Mutant]
 Work = Callable[[Drawn, list[str]], trial.Verdict]
 Task = tuple[Drawn, Callable[[], trial.Verdict]]
 PATIENCE = 100  # of the clock, for each second of processor: other work may run beside, and a test ends by processor
+_RUN_ELSEWHERE = ("costing/workbook/live/office_side.py",)  # by the Python of LibreOffice
 _LOADED_ONCE = ("numpy", "pandas", "scipy.optimize", "scipy.sparse.linalg", "pydantic", "openpyxl", "lxml.etree")
 
 
@@ -69,7 +70,8 @@ def _options() -> argparse.Namespace:
 
 
 def _drawn(package: str, n: int, seed: int, at: list[str]) -> list[Drawn]:
-    files = sorted((ROOT / "costing" / package).rglob("*.py"))
+    elsewhere = {ROOT / path for path in _RUN_ELSEWHERE}
+    files = [path for path in sorted((ROOT / "costing" / package).rglob("*.py")) if path not in elsewhere]
     drawn = [(path, mutant) for path in files for mutant in mutants(path.read_text("utf-8"))]
     if at:
         return [one for one in drawn if _in_words(one).partition(" ")[0] in at]

@@ -92,19 +92,23 @@ def _name(path: Path) -> str:
 
 
 def digest(path: Path) -> str:
-    """Of a module's text: lines are known for this text alone."""
+    """Of a file's text: lines are known for this text alone."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def record(package: str, jobs: int, *, anew: bool) -> Record:
-    """The record of the tests nearest to a package: what is kept, and the rest of it new."""
+    """The record of the tests nearest to a package: what is kept, and new of files that are new or have changed."""
     if anew:
         shutil.rmtree(KEPT, ignore_errors=True)
     KEPT.mkdir(exist_ok=True)
-    kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": [], "digests": {}, "failed": []}
+    kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": {}, "digests": {}, "failed": []}
     if (KEPT / "tests.json").is_file():
         kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
-    files = [path for path in nearest(package) if _name(path) not in kept["files"]]
+    files = [path for path in nearest(package) if kept["files"].get(_name(path)) != digest(path)]
+    for name in map(_name, files):  # what is known of them as they were
+        for known in ("seconds", "fixtures"):
+            kept[known] = {test: of for test, of in kept[known].items() if test.partition("::")[0] != name}
+        kept["failed"] = [test for test in kept["failed"] if test.partition("::")[0] != name]
     parts = _recorded(files, jobs) if files else []
     lines = coverage.CoverageData(str(KEPT / "lines"))  # opened by this process alone
     lines.read()  # or it begins anew
@@ -114,7 +118,7 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
         kept["failed"] += part["failed"]
         lines.update(coverage.CoverageData(str(KEPT / f"lines-{number}")))
     if files:
-        kept["files"] += map(_name, files)
+        kept["files"] |= {_name(path): digest(path) for path in files}
         now = {_name(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")

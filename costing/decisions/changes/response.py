@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from costing.array_types import Floats
+from costing.array_types import Floats, Ints
 
 POINTS, SMOOTH_POINTS = 4, 2
 _NEAR = 0.05
@@ -82,19 +82,17 @@ class Response:
 
     def at(self, drawn: Floats) -> Floats:
         """Value of z at draws [draws, axes] -> [draws, columns]."""
-        values = np.broadcast_to(self.base, (len(drawn), len(self.base))).copy()
         scaled = [(drawn[:, position] - axis.still) / axis.width for position, axis in enumerate(self.axes)]
-        for position, axis in enumerate(self.axes):
-            values += axis.terms(drawn[:, position]) @ self.factors[position]
-        for first, second, product in self.pairs:
-            values += (scaled[first] * scaled[second])[:, np.newaxis] * product
-        return values
+        terms = [axis.terms(drawn[:, position]) for position, axis in enumerate(self.axes)]
+        terms += [(scaled[first] * scaled[second])[:, np.newaxis] for first, second, _ in self.pairs]
+        factors = [*self.factors, *(product[np.newaxis] for _, _, product in self.pairs)]
+        values = np.hstack([np.ones((len(drawn), 1)), *terms]) @ np.vstack([self.base[np.newaxis], *factors])
+        return np.asarray(values)
 
-    def of_columns(self, first: int, last: int) -> Response:
-        """The response of some of the columns, from `first` up to `last` left out."""
-        here = slice(first, last)
-        pairs = tuple((axis, other, product[here]) for axis, other, product in self.pairs)
-        return Response(self.axes, self.base[here], tuple(terms[:, here] for terms in self.factors), pairs)
+    def of_columns(self, columns: slice | Ints) -> Response:
+        """The response of some of the columns."""
+        pairs = tuple((axis, other, product[columns]) for axis, other, product in self.pairs)
+        return Response(self.axes, self.base[columns], tuple(terms[:, columns] for terms in self.factors), pairs)
 
 
 def fit(axes: tuple[Axis, ...], evaluate: Callable[[Floats], Floats], done: Callable[[], None]) -> Response:

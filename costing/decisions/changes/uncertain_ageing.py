@@ -123,16 +123,21 @@ def verdicts_drawn(
 
 
 @asked_once
+def verdicts(runs: Runs, draws: int = DRAWS, seed: int = SEED) -> pd.DataFrame:
+    """The same over the draws that a forecast of an estate makes; its sheet Uncertainty has no error."""
+    figures, correlation, _ = uncertain_figures(runs.estate)
+    return verdicts_drawn(runs.economic, figures, correlation, draw(figures, correlation, draws, seed), seed)
+
+
+@asked_once
 def holding_chances(runs: Runs) -> pd.Series:
     """Chance that holding wins by lot, over the draws that a forecast makes unless told otherwise; empty where the
     sheet Uncertainty is empty or wrong.
     """
-    figures, correlation, findings = uncertain_figures(runs.estate)
+    figures, _, findings = uncertain_figures(runs.estate)
     if errors_in(findings) or not any(figure.target.table == "price_by_age" for figure in figures):
         return pd.Series(dtype=np.float64)
-    drawn = draw(figures, correlation, DRAWS, SEED)
-    table = verdicts_drawn(runs.economic, figures, correlation, drawn)
-    return table.set_index("lot")["probability_holding"].astype(np.float64)
+    return verdicts(runs).set_index("lot")["probability_holding"].astype(np.float64)
 
 
 def chance_that_holding_wins(gains: Floats, slopes: Floats, sigma: Floats, years: Floats) -> Floats:

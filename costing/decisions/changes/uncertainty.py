@@ -230,8 +230,8 @@ class _World:
         for basis in self.bases:
             between, last = first + len(self.watched) * slopes, first + (len(self.watched) + len(KINDS)) * slopes
             of_cost[basis.name], of_stock[basis.name] = (
-                whole.of_columns(first, between),
-                whole.of_columns(between, last),
+                whole.of_columns(slice(first, between)),
+                whole.of_columns(slice(between, last)),
             )
             first = last
         return of_cost, of_stock

@@ -17,8 +17,10 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.answers.kinds import about
+from costing.array_types import Ints
 from costing.decisions.changes.distributions import draw, uncertain_figures
-from costing.decisions.changes.uncertain_ageing import verdicts_drawn
+from costing.decisions.changes.response import Response
+from costing.decisions.changes.uncertain_ageing import verdicts
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import DRAWS, SEED, Forecast, Progress, forecast, priced
 from costing.decisions.prices.prices import priced_releases
@@ -58,7 +60,7 @@ def forecast_answer(runs: Runs, draws: int = DRAWS, seed: int = SEED, progress: 
         "costs_drawn": costs_drawn(drawn),
         "stock_drawn": stock_drawn(drawn),
         "doubt_by_cuvee": shares.T.add_prefix("share_by:").rename_axis("cuvee").reset_index(),
-        "verdicts_drawn": verdicts_drawn(runs.economic, drawn.figures, drawn.correlation, drawn.drawn, seed),
+        "verdicts_drawn": verdicts(runs, draws, seed),
         "prices_drawn": prices_drawn(drawn, runs.economic, prices),
         "doubt_by_figure": shares.add_prefix("share_of_doubt:").rename_axis("figure").reset_index(),
         "figure_swings": figure_swings(drawn, "economic"),
@@ -148,11 +150,12 @@ def stock_drawn(forecast: Forecast) -> pd.DataFrame:
     return table if (table["recorded_total"] != 0.0).any() else table[:0]
 
 
-def variance_shares(forecast: Forecast, basis: str) -> pd.DataFrame:
+def variance_shares(forecast: Forecast, basis: str, of: Ints | None = None) -> pd.DataFrame:
     """First-order share of every figure in the variance of every watched release [figures, releases]; NaN where the
-    figure, or every figure, moves the cost by nothing.
+    figure, or every figure, moves the cost by nothing. of: positions of some of the releases (None: all).
     """
-    figures, response = forecast.figures, forecast.response[basis]
+    of = np.arange(len(forecast.releases)) if of is None else of
+    figures, response = forecast.figures, _response_of(forecast, basis, of)
     independent = draw(figures, np.eye(len(figures)), _SHARE_DRAWS, forecast.seed)
     with_all = priced(response, figures, forecast.straight, forecast.curved, independent)
     whole = with_all.var(axis=0)
@@ -165,9 +168,14 @@ def variance_shares(forecast: Forecast, basis: str) -> pd.DataFrame:
         part = priced(response, figures, forecast.straight, forecast.curved, alone).var(axis=0)
         lines.append(np.divide(part, whole, out=np.full(len(whole), np.nan), where=(part > _NOTHING * whole) & varies))
     names = [figure.name for figure in figures]
-    return pd.DataFrame(
-        lines, index=pd.Index(names, name="figure"), columns=list(forecast.releases["release"].astype(str))
-    )
+    releases = list(forecast.releases["release"].astype(str).iloc[of])
+    return pd.DataFrame(lines, index=pd.Index(names, name="figure"), columns=releases)
+
+
+def _response_of(forecast: Forecast, basis: str, releases: Ints) -> Response:
+    """Response of the cost of some of the watched releases and of its slopes, which stand release by release."""
+    first = len(forecast.releases) * np.arange(1 + len(forecast.straight))
+    return forecast.response[basis].of_columns(np.add.outer(first, releases).ravel())
 
 
 def _latest(forecast: Forecast) -> pd.DataFrame:
@@ -181,7 +189,7 @@ def _latest(forecast: Forecast) -> pd.DataFrame:
 def shares_by_cuvee(forecast: Forecast, basis: str) -> pd.DataFrame:
     """First-order shares of the latest release of every cuvée in bottles of 75 cl [figures, cuvées]."""
     latest = _latest(forecast)
-    shares = variance_shares(forecast, basis)[list(latest["release"].astype(str))]
+    shares = variance_shares(forecast, basis, latest.index.to_numpy())
     return shares.set_axis(list(latest["cuvee"].astype(str)), axis=1)
 
 
@@ -194,10 +202,12 @@ def figure_swings(forecast: Forecast, basis: str) -> pd.DataFrame:
     drawn = np.tile(still, (2 * len(still) + 1, 1))
     for position in range(len(still)):
         drawn[1 + 2 * position, position], drawn[2 + 2 * position, position] = low[position], high[position]
-    cost = priced(forecast.response[basis], forecast.figures, forecast.straight, forecast.curved, drawn)
+    latest = _latest(forecast)
+    response = _response_of(forecast, basis, latest.index.to_numpy())
+    cost = priced(response, forecast.figures, forecast.straight, forecast.curved, drawn)
     swing = cost[1:] - cost[0]
     parts = []
-    for position, cuvee in zip(_latest(forecast).index, _latest(forecast)["cuvee"].astype(str), strict=True):
+    for position, cuvee in enumerate(latest["cuvee"].astype(str)):
         part = pd.DataFrame(
             {
                 "cuvee": cuvee,

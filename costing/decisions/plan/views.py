@@ -51,7 +51,7 @@ def plan_answer(
     plan, worths = house.best
     compared = plans_to_compare(runs, inputs, plan, own)
     tables = {
-        "release_plan": _release_plan(inputs, plan, worths),
+        "release_plan": _release_plan(house),
         "plan_outlook": _outlook(inputs, plan),
         "places_over_time": places_over_time(inputs, plan),
         "limits_used": _limits(inputs, plan, worths),
@@ -74,13 +74,16 @@ def _outlook_said(outlook: pd.DataFrame) -> Iterator[str]:
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:
     """What the plan does with each lot, and why."""
-    table = plan_answer(runs)["release_plan"]
-    return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True)) if "do" in table else {}
+    house = house_plan(runs)
+    if not len(house.inputs.lots):
+        return {}
+    table = _release_plan(house)
+    return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True))
 
 
-def _release_plan(inputs: PlanInputs, plan: Plan, worths: Worths) -> pd.DataFrame:
+def _release_plan(house: HousePlan) -> pd.DataFrame:
     """What to do with each lot, this quarter first, most money first."""
-    facts = inputs.facts
+    inputs, facts, (plan, worths) = house.inputs, house.inputs.facts, house.best
     near = near_steps(facts)
     rows = []
     for row, lot in enumerate(inputs.lots.itertuples(index=False)):

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import highspy
 import numpy as np
 import pytest
 
@@ -65,6 +66,25 @@ def test_a_start_that_is_no_basis_is_left_aside() -> None:
     assert before.value == 6.0
     assert programmes[1].best(start=before).value == 5.0
     assert programmes[1].best(start=before).worth("others").tolist() == [1.0]
+
+
+@pytest.mark.parametrize("is_found", [True, False])
+def test_out_of_time_what_was_found_stands_and_nothing_found_is_said(
+    is_found: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Late(highspy._Highs):  # type: ignore[name-defined, misc]
+        def getModelStatus(self) -> highspy.HighsModelStatus:  # noqa: N802
+            return highspy.HighsModelStatus.kTimeLimit
+
+    monkeypatch.setattr(highspy, "_Highs", Late)
+    programme = Programme()
+    whole = programme.variables("whole", 1, 3.0, most=4.0, whole=True)
+    programme.put(programme.rows("room", 1, most=7.5, least=0.0 if is_found else 7.0), whole, 2.0)
+    if is_found:
+        assert programme.best().value == 9.0
+    else:
+        with pytest.raises(ArithmeticError, match="Time limit"):
+            programme.best()
 
 
 def test_nothing_is_said_on_the_screen(capfd) -> None:

@@ -63,6 +63,7 @@ def test_new_rows_have_the_formats_of_the_row_that_stood_first() -> None:
     assert (cells(sheet)["A4"], cells(sheet)["D5"]) == ("45000", "B5*2+$B$2")
     assert [re.search(rf'<row r="{row}"[^>]*>', sheet)[0].count('ht="20"') for row in (2, 3, 4, 5)] == [1, 1, 1, 0]  # type: ignore[index]
     assert re.findall(r'<c r="A[234]" s="(\d)"', sheet) == ["3", "3", "3"]
+    assert re.findall(r'<row r="(\d)"', sheet) == list("12345678")
     assert ranges(sheet, "autoFilter") == ["A1:D7"]
     assert ranges(sheet, "hyperlink") == ["A4", "A7"]
     assert cells(edited(fresh=[{"A": dt.date(2026, 1, 31)}], date_1904=True))["A2"] == "44591"

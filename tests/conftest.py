@@ -15,7 +15,6 @@ from hypothesis import settings
 from costing import Estate
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.inputs.load import read_csv_folder
 from costing.model import Runs
 from costing.workbook.read import read_workbook
 from tests.commands.books import typed
@@ -58,9 +57,9 @@ def office() -> Office:
 
 
 @pytest.fixture(scope="session")
-def demo_estate(known: Known) -> Estate:
-    """The demo estate; frozen, so tests that change it change a copy."""
-    return known.estate(read_csv_folder(demo_folder()), always=True)
+def demo_estate(known: Known, demo_workbook: Path) -> Estate:
+    """The demo estate as its workbook gives it, so that commands and tests ask the same one; tests change a copy."""
+    return known.estate(read_workbook(demo_workbook), always=True)
 
 
 @pytest.fixture(scope="session")
@@ -70,11 +69,10 @@ def demo_runs(demo_estate: Estate, known: Known) -> Runs:
 
 
 @pytest.fixture(scope="session")
-def demo_workbook(known: Known, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def demo_workbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo workbook as `costing new --demo` makes it; not to be changed."""
     path = tmp_path_factory.mktemp("demo") / "demo.xlsx"
     assert main(["new", str(path), "--demo"]) == 0
-    known.estate(read_workbook(path), always=True)
     return path
 
 

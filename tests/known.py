@@ -49,12 +49,6 @@ class Known:
             del self._runs[oldest]
         return self._runs[key].estate
 
-    def forget(self) -> None:
-        """Compute everything anew from here on."""
-        self._runs.clear()
-        self._always.clear()
-        self._sheets.clear()
-
     def sheet(
         self, sheet: Sheet, raw: RawTable, styles: Styles, reading: load._Reading
     ) -> tuple[pd.DataFrame, Sources]:

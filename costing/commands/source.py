@@ -6,6 +6,7 @@ import argparse
 import os
 from collections.abc import Sequence
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 
 from costing.errors import CostingError, Finding, InputError
@@ -50,12 +51,16 @@ class Source:
     def __init__(self, path: Path) -> None:
         self.is_folder = os.path.isdir(path)  # noqa: PTH112, no fault where the name can't be one
         self.path = path.resolve() if self.is_folder else path  # `.` has no name that results could bear
-        self.package: Package = open_source(self.path)
         tables = read_csv_folder(self.path) if self.is_folder else read_workbook(self.package)
         self.inputs = fingerprint(tables)
         self.house = House(loaded(tables), name_as_text(self.path.name))
         if not any(len(self.estate[name]) for name in _FIRST):
             raise InputError([Finding("Opening stock", "", *NOTHING_YET)])
+
+    @cached_property
+    def package(self) -> Package:
+        """The workbook as it was read; of a folder one with its rows, made when results are to stand in it."""
+        return open_source(self.path)
 
     @property
     def estate(self) -> Estate:

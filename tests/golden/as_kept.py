@@ -39,12 +39,15 @@ from costing.house import House
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
-from costing.model import Runs, run
+from costing.model import Runs, loaded, run
 from costing.report import report_page
 from costing.results.amounts_charged import amounts_charged
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
 from costing.results.stock import stock_values
+from costing.workbook.blank.blank import blank_bytes
+from costing.workbook.blank.contents import tables_from_csv
+from costing.workbook.read import read_workbook
 from tests.golden.test_order_of_rows import estate_tables
 from tests.properties.estates import random_estate
 from tests.properties.test_other_owners import pair
@@ -151,7 +154,7 @@ DRAWN: Mapping[str, Callable[[], Estate]] = {
 ESTATES: Mapping[str, Callable[[], Estate]] = {
     "each_kind_of_work": lambda: read_estate(estate_tables()),
     "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
-    "demo": lambda: read_inputs(_ROOT / "demo_estate"),
+    "demo": lambda: loaded(read_workbook(blank_bytes(tables_from_csv(_ROOT / "demo_estate")))),
     **DRAWN,
 }
 Line = dict[str, str | float]

@@ -8,6 +8,7 @@ import pytest
 
 from costing.inputs.basis import BOOK, ECONOMIC, Basis
 from costing.results.results import Results
+from tests.form import every
 from tests.properties.estates import Tables, random_estate
 from tests.properties.reading import run_one, state_cost
 
@@ -64,7 +65,7 @@ def without_late_money(tables: Tables) -> Tables:
 
 
 @BOTH
-@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+@pytest.mark.parametrize("seed", every(2, [0, 1, 2, 3]))
 def test_plans_change_nothing_past(seed: int, basis: Basis) -> None:
     tables = without_late_money(random_estate(seed, 50))
     for day in quiet_days(tables):
@@ -76,7 +77,7 @@ def test_plans_change_nothing_past(seed: int, basis: Basis) -> None:
 
 
 @BOTH
-@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("seed", every(2, [0, 1, 2], 1))
 def test_the_valuation_date_changes_no_earlier_cost(seed: int, basis: Basis) -> None:
     tables = random_estate(seed, 50)
     days = quiet_days(tables)

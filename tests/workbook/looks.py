@@ -17,13 +17,12 @@ import numpy as np
 import pytest
 import xlsxwriter
 
-from costing.commands.records import answers_of_run, demo_folder
+from costing.commands.records import answers_of_run
 from costing.decisions.changes.futures import futures
 from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.decisions.filling.offers import offers
 from costing.decisions.filling.spring_tirage import tirage
-from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -31,6 +30,7 @@ from costing.workbook.file.long_tables import LongTable
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.pages.write import lay_out
+from tests.golden.as_kept import ESTATES
 
 FOLDER = Path(__file__).parent
 EACH_SHEET = FOLDER.parent / "inputs/small_estate"
@@ -157,7 +157,7 @@ def _kept(kept: str) -> list[Line]:
 
 def main() -> None:
     """Keep anew how sheets look."""
-    sheets = sheets_of_everything(Runs(read_inputs(demo_folder())))
+    sheets = sheets_of_everything(Runs(ESTATES["demo"]()))
     for kept, lines in (("results", looks_of_results(sheets)), ("inputs", looks_of_inputs())):
         with (FOLDER / f"looks_of_{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             csv.writer(file, lineterminator="\n").writerows([COLUMNS, *lines])

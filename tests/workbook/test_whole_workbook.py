@@ -107,9 +107,10 @@ def test_libreoffice_calculates_every_formula_of_every_result_sheet_as_stored(
 
 @pytest.mark.office
 def test_libreoffice_finds_the_returns_on_the_sheet_of_margins(
-    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: Known
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    known.forget()
+    known = Known()  # every return is sought in here
+    known.installed(monkeypatch)
     flows: list[tuple[np.ndarray, np.ndarray]] = []
     rate_of_return = realised.rate_of_return
 

@@ -15,6 +15,7 @@ import pytest
 
 from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
+from costing.workbook.live import link_office
 from costing.workbook.live.link_office import OfficeWorkbook
 from tests.form import chosen, every, in_full
 from tests.workbook.at_terminal import CTRL_C, Terminal
@@ -23,7 +24,7 @@ from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = chosen(full=16, short=2)
+TRIES = chosen(full=16, short=1)
 
 
 @pytest.fixture(scope="module")
@@ -125,8 +126,9 @@ def test_an_old_lock_is_released_by_the_next_link(window: tuple[Office, Path, st
 
 
 def test_a_program_that_stops_answering_while_paused_is_resumed_when_it_goes_on(
-    window: tuple[Office, Path, str],
+    window: tuple[Office, Path, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(link_office, "CLOSING_SECONDS", 0.2)
     office, path, _ = window
     workbook = OfficeWorkbook(path, office.pipe, timeout=1.0)
     with pytest.raises(WorkbookError, match="has not answered for 1 seconds"), workbook.paused():  # noqa: PT012

@@ -34,6 +34,7 @@ from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.workbook.file.sheets import read_book
 from costing.workbook.file.stale import STALE, count_inputs
+from costing.workbook.live import link_office
 from costing.workbook.live.link import FINDINGS_SHEET, Refresher, attach, link
 from costing.workbook.live.link_office import OfficeWorkbook
 from costing.workbook.live.opened import NotOpenError, read_open, write_open
@@ -348,28 +349,30 @@ def test_a_protected_sheet_is_left_as_it_is(office: Office, linked: OfficeWorkbo
     assert_shows(office, pages([result(3, 3)])[0])
 
 
-def test_errors_are_listed_with_links_and_the_results_stay(office: Office, demo: Path) -> None:
-    workbook = attach(demo, office.pipe)
+def test_errors_are_listed_with_links_and_the_results_stay(office: Office, example: Path) -> None:
+    name, amount = chosen(full=("D5", "E9"), short=("C5", "D3"))  # From lot and Bottles, where the example has them
+    workbook = attach(example, office.pipe)
     try:
         refresher = Refresher(workbook, costs_of)
         refresher()
         old = office.hand.see("Cost build-up", "A1:F60")
-        lot, bottles = office.hand.see("Movements", "D5:D5"), office.hand.see("Dispatches", "E9:E9")
-        office.hand.type("Movements", "D5", "NO-SUCH-LOT")
-        office.hand.type("Dispatches", "E9", "'twelve")
+        lot = office.hand.see("Movements", f"{name}:{name}")
+        bottles = office.hand.see("Dispatches", f"{amount}:{amount}")
+        office.hand.type("Movements", name, "NO-SUCH-LOT")
+        office.hand.type("Dispatches", amount, "'twelve")
         said = refresher()
         assert "2 errors" in said
         found = office.hand.see(FINDINGS_SHEET, "A1:D30")
         places = [row[0] for row in found]
-        assert {"Movements!D5", "Dispatches!E9"} <= set(places)
-        row = places.index("Movements!D5") + 1
-        assert office.hand.text(FINDINGS_SHEET, f"A{row}")[1].startswith("=HYPERLINK(\"#'Movements'!D5\"")
+        assert {f"Movements!{name}", f"Dispatches!{amount}"} <= set(places)
+        row = places.index(f"Movements!{name}") + 1
+        assert office.hand.text(FINDINGS_SHEET, f"A{row}")[1].startswith(f"=HYPERLINK(\"#'Movements'!{name}\"")
         assert found[row - 1][1] == "NO-SUCH-LOT"
         assert office.hand.see("Cost build-up", "A4:F60") == old[3:]
         assert office.hand.text("Cost build-up", "A3")[0] == STALE
         # Mended, the run check is what it was.
-        office.hand.type("Movements", "D5", lot[0][0])
-        office.hand.type("Dispatches", "E9", bottles[0][0])
+        office.hand.type("Movements", name, lot[0][0])
+        office.hand.type("Dispatches", amount, bottles[0][0])
         assert "refreshed" in refresher()
         assert office.hand.text("Cost build-up", "A3")[0] == ""
         assert "Does the run add up" in office.hand.see(FINDINGS_SHEET, "A1:A1")[0][0]
@@ -495,7 +498,8 @@ def test_the_command_makes_a_running_program_listen_too(office: Office, small: P
     workbook.close()
 
 
-def test_a_program_that_does_not_answer_is_not_waited_for(office: Office, small: Path) -> None:
+def test_a_program_that_does_not_answer_is_not_waited_for(office: Office, small: Path, monkeypatch) -> None:
+    monkeypatch.setattr(link_office, "CLOSING_SECONDS", 0.2)
     workbook = OfficeWorkbook(small, office.pipe, timeout=1.0)
     os.killpg(office.process.pid, signal.SIGSTOP)
     try:

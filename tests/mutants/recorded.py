@@ -64,15 +64,19 @@ class Record:
         }
 
     def _rank(self, test: str, path: Path) -> float:
-        """Seconds, fewer for a test that is likely to notice: one that compares whole answers, or names the module."""
+        """Seconds, fewer for a test that is likely to notice: one named for the module, one that compares whole
+        answers, one that imports the module.
+        """
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
         seconds = self.seconds[test] + 4 * any(
             name.startswith("demo") for name in self.fixtures[test]
         )  # to run it once
+        if path.stem in Path(file).stem:
+            return seconds / 16
         if "as_kept" in test:
             return seconds / 8
-        if path.stem in file or ".".join(module.parts) in _text(ROOT / file):
+        if ".".join(module.parts) in _text(ROOT / file):
             return seconds / 4
         return seconds * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
 

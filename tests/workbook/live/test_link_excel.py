@@ -192,10 +192,12 @@ def test_links_written_by_a_file_go_with_the_first_refresh(opened: tuple[Path, B
         place for place in sheet.formulas if place[1] == 2
     }
     assert sheet.links
+    formats = dict(sheet.formats)
     again = attach(path)
     write_open(again, [page])
     first = page.tables[0]
     assert not {(row, 2) for row in range(first.top + 2, first.bottom + 1)} & sheet.links
+    assert sheet.formats == formats
     assert_shows(sheet, page)
 
 

@@ -24,6 +24,15 @@ from tests.commands.books import digest, first_hour
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
 
+def linked(book: openpyxl.Workbook) -> list[str]:
+    """Cells of Amounts charged that lead to a place."""
+    return [cell.coordinate for row in book["Amounts charged"].iter_rows() for cell in row if cell.hyperlink]
+
+
+def test_places_of_a_workbook_are_links(small_with_results: Path) -> None:
+    assert linked(openpyxl.load_workbook(small_with_results))
+
+
 def test_new_refuses_to_overwrite(demo_workbook: Path, capsys) -> None:
     before = digest(demo_workbook)
     assert main(["new", str(demo_workbook)]) == 1
@@ -57,8 +66,9 @@ def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage
     line = next(line for line in printed.splitlines() if line.startswith("T25 "))
     assert line.split()[3:7] == ["8,000", "bottles", "1.25", "1.25"]
     assert "capital missing" in " ".join(printed.split())
-    stock = openpyxl.load_workbook(tmp_path / "estate.results.xlsx")["Stock value"]
-    assert "Coverage" in {cell.value for row in stock.iter_rows() for cell in row}
+    results = openpyxl.load_workbook(tmp_path / "estate.results.xlsx")
+    assert "Coverage" in {cell.value for row in results["Stock value"].iter_rows() for cell in row}
+    assert not linked(results)  # the sheets that places name are files of the folder
     assert main(["run", str(estate), "--json"]) == 0
     by_lot = {lot["lot"]: lot for lot in json.loads(capsys.readouterr().out)["stock_value"]}
     assert by_lot["T25"]["book_value"] == pytest.approx(10_000)

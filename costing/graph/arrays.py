@@ -150,8 +150,8 @@ def number_lots(estate: Estate) -> Lots:
     unit = np.full(len(names), LITRE, dtype=np.int64)
     form = np.full(len(names) + 1, -1, dtype=np.int64)
     moves = estate["movements"]
-    filled = moves["in_bottles"].notna().to_numpy() | moves["format"].notna().to_numpy()
-    filled |= moves["operation"].isin(["downgrading", "decanting"]).to_numpy()
+    filled = ~np.isnan(moves["in_bottles"].to_numpy()) | (codes(moves["format"], FORMATS) >= 0)
+    filled |= codes(moves["operation"], ("downgrading", "decanting")) >= 0
     unit[of_rows["movements", "to_lot"][filled]] = BOTTLE
     for table in ("opening_stock", "deliveries"):
         unit[of_rows[table, "lot"]] = codes(estate[table]["unit"], tuple(UNITS))

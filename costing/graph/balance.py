@@ -186,7 +186,8 @@ def _led_to(touches: Touches, flows: Flows, touch: int, flow: int, place: Places
         moved, role = int(touches.flow[row]), int(touches.role[row])
         amount = flows.into[moved] if role in (IN, COUNT) else flows.out[moved]
         lines.append(f"{place.quantity(flow, what, float(amount))} {words[role]} ({place(moved, None)})")
-    more = f", after {len(rows) - ROWS_SHOWN:,} rows more" if len(rows) > ROWS_SHOWN else ""
+    further = len(rows) - ROWS_SHOWN
+    more = f", after {further:,} row{'s' * (further > 1)} more" if further > 0 else ""
     return f"since {place(int(touches.flow[rows[-1]]), None)}: {', '.join(lines)}{more}."
 
 

@@ -301,7 +301,8 @@ def flows_of(estate: Estate, lots: Lots) -> Flows:
     length = [len(part["day"]) for part in parts]
 
     def joined(name: str, kind: type[np.generic] = np.int64) -> NDArray[Any]:
-        columns = [np.broadcast_to(part[name], n) for part, n in zip(parts, length, strict=True)]
+        given = [(part[name], n) for part, n in zip(parts, length, strict=True)]
+        columns = [value if isinstance(value, np.ndarray) else np.full(n, value) for value, n in given]
         return np.concatenate(columns).astype(kind)
 
     floats = {name: joined(name, np.float64) for name in ("sequence", "out", "into", "added", "allowance")}

@@ -64,7 +64,7 @@ def _read_file(path: Path, title: str) -> RawTable:
     letters: dict[str, str] = {}
     for position, header in enumerate(headers):
         letters.setdefault(header, column_letter(position))
-    numbers = np.arange(2, len(frame) + 2) + lines_above
+    numbers = np.arange(len(frame)) + 2 + lines_above
     return RawTable(title, frame, numbers, letters, tuple(findings), header_row=1 + lines_above)
 
 

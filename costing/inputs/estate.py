@@ -153,7 +153,8 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
 
 def text_of(column: pd.Series[Any]) -> Names:
     """Text of a column, "" where blank."""
-    values: pd.Categorical = column.astype("category").array
+    is_text = isinstance(column.dtype, pd.CategoricalDtype)
+    values: pd.Categorical = (column if is_text else column.astype("category")).array
     return np.asarray(np.append(values.categories.to_numpy(dtype=object), "")[values.codes])
 
 

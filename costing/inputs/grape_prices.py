@@ -28,10 +28,8 @@ def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wa
         return taken
     year = harvest_years(deliveries)
     priced, delivered = ([text_of(frame[name]) for name in _NAMES] for frame in (listed, deliveries))
-    table = {
-        (int(listed["vintage"].iloc[row]), *(names[row] for names in priced)): row
-        for row in np.flatnonzero(counts).tolist()
-    }
+    harvest = listed["vintage"].to_numpy()
+    table = {(int(harvest[row]), *(names[row] for names in priced)): row for row in np.flatnonzero(counts).tolist()}
     for row in np.flatnonzero(wanted & (deliveries["what"] == "grapes").to_numpy() & ~np.isnan(year)).tolist():
         ways = product(*((names[row], "") for names in delivered))
         taken[row] = next((table[key] for way in ways if (key := (int(year[row]), *way)) in table), -1)

@@ -92,9 +92,10 @@ def counted_from(estate: Estate, belongs: Ints, fixed: Ints) -> Ints:
 @asked_once
 def _approvals(estate: Estate) -> dict[int, int]:
     """Day on which the accounts of each closing were approved: of the valuation date, and of the year-end sheets."""
-    stock, chosen = estate["yearend_stock"], estate.settings
-    latest = stock[stock["approved_on"].notna()].sort_values("version").drop_duplicates("closing_date", keep="last")
-    approved = dict(zip(days(latest["closing_date"]).tolist(), days(latest["approved_on"]).tolist(), strict=True))
+    stock, chosen, approved = estate["yearend_stock"], estate.settings, dict[int, int]()
+    if len(stock):
+        latest = stock[stock["approved_on"].notna()].sort_values("version").drop_duplicates("closing_date", keep="last")
+        approved = dict(zip(days(latest["closing_date"]).tolist(), days(latest["approved_on"]).tolist(), strict=True))
     if chosen.valuation_date is not None and chosen.accounts_approved_on is not None:
         closing, approval = (
             int(np.datetime64(day, "D").astype(np.int64))
@@ -113,9 +114,10 @@ def delivery_prices(estate: Estate, at_prices_of: int | None = None) -> tuple[Fl
     """
     frame, listed = estate["deliveries"], estate["grape_prices"]
     price = frame["price_per_unit"].to_numpy().copy()
-    priced = listed["price_per_kg"].notna().to_numpy()
+    per_kg = listed["price_per_kg"].to_numpy()
+    priced = ~np.isnan(per_kg)
     source = listed_row(frame, listed, priced, np.isnan(price))
-    amounts = (listed["price_per_kg"] + listed["premium_per_kg"].fillna(0.0)).to_numpy()
+    amounts = per_kg + np.nan_to_num(listed["premium_per_kg"].to_numpy())
     price[source >= 0] = amounts[source[source >= 0]]
     if at_prices_of is not None and priced.any():
         listed_since = days(pd.to_datetime(pd.DataFrame({"year": listed["vintage"], "month": 1, "day": 1})))

@@ -81,13 +81,10 @@ def events_of(estate: Estate, chain: Chain) -> Events:
 
 
 def _state_of(chain: Chain, flow: Ints) -> Ints:
-    flows, states = chain.flows, chain.states
-    batch = flows.batch[flow]
+    """State on which a flow is charged: its batch, else what it fills or leaves, or what that held before."""
+    batch = chain.flows.batch[flow]
     own = np.where(chain.target_state[flow] >= 0, chain.target_state[flow], chain.source_state[flow])
-    through = np.append(states.batch_state, -1)[batch]
-    state = np.where(batch >= 0, through, own)
-    emptied = (batch < 0) & (states.quantity[state] <= 0) & (state >= 0)
-    return np.where(emptied, chain.last_filled(np.where(emptied, state, -1)), state)
+    return np.where(batch >= 0, np.append(chain.states.batch_state, -1)[batch], chain.last_filled(own))
 
 
 def _beside_disgorgement(estate: Estate, chain: Chain, base: Events) -> tuple[Events, Events]:
@@ -108,7 +105,7 @@ def _press_loads(chain: Chain) -> Events:
     weight = np.bincount(flows.batch[pressed], flows.out[pressed], minlength=n_loads)[:n_loads]
     volume = np.bincount(flows.batch[given], flows.into[given], minlength=n_loads)[:n_loads]
     load = np.flatnonzero(states.batch_state[:n_loads] >= 0)
-    state, whole = states.batch_state[load], np.ones(len(load), dtype=np.int64)
+    state, whole, nothing = states.batch_state[load], np.ones(len(load), dtype=np.int64), np.zeros(len(load))
     return Events(
         state,
         states.flow[state],
@@ -117,5 +114,5 @@ def _press_loads(chain: Chain) -> Events:
         states.stage[state],
         -whole,
         whole > 0,
-        np.vstack([weight[load], volume[load], 0.0 * whole, 0.0 * whole, 1.0 * whole]),
+        np.vstack([weight[load], volume[load], nothing, nothing, np.ones(len(load))]),
     )

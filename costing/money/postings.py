@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from costing.array_types import Flags, Floats, Ints, ParallelArrays
 from costing.graph.arrays import BLANK_DAY, STAGES, Flow, codes, days
 from costing.graph.states import Chain
-from costing.inputs.estate import Estate
+from costing.inputs.estate import Estate, text_of
 from costing.inputs.schema import lists, sheets
 from costing.money.entries import entries_of
 from costing.once import asked_once
@@ -168,8 +168,7 @@ def opening_postings(estate: Estate, chain: Chain, elements: pd.Index, family: s
     A row with an exit belongs to goods that had gone before the records begin: it stands on no state.
     """
     frame = estate["opening_costs"]
-    named = frame["basis"].astype(object)
-    rows = np.flatnonzero((named.isna() | (named == family)).to_numpy())
+    rows = np.flatnonzero(np.isin(text_of(frame["basis"]), ("", family)))
     opened = np.flatnonzero(chain.flows.kind == Flow.OPENING)
     state_of_lot = np.full(len(chain.lots.names) + 1, -1, dtype=np.int64)
     state_of_lot[chain.flows.target[opened]] = chain.target_state[opened]

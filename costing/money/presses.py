@@ -124,13 +124,13 @@ def _prices(estate: Estate, rows: Ints) -> Floats:
     """Value per litre of each fraction: its own, or the market value of the fraction at that date."""
     frame, market = estate["pressings"], estate["market_values"]
     price = frame["value_per_l"].to_numpy()[rows].copy()
-    fraction = frame["fraction"].astype(object).to_numpy()[rows]
-    day = days(frame["on_date"])[rows]
-    what = market["what"].astype(object).to_numpy()
-    since, value = days(market["from_date"]), market["value_per_unit"].to_numpy()
-    for name in ("first", "second"):
-        series = np.flatnonzero((what == name) & market["lot"].isna().to_numpy())
-        blank = np.flatnonzero(np.isnan(price) & (fraction == name))
+    fractions = ("first", "second")
+    fraction, what = codes(frame["fraction"], fractions)[rows], codes(market["what"], fractions)
+    day, since, value = days(frame["on_date"])[rows], days(market["from_date"]), market["value_per_unit"].to_numpy()
+    of_all = market["lot"].isna().to_numpy()
+    for number in range(len(fractions)):
+        series = np.flatnonzero((what == number) & of_all)
+        blank = np.flatnonzero(np.isnan(price) & (fraction == number))
         row = row_in_force(series, since, day[blank])
         price[blank[row >= 0]] = value[row[row >= 0]]
     return np.asarray(np.nan_to_num(price))

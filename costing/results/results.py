@@ -78,6 +78,10 @@ class Results(Once):
 
     def reconciliation(self) -> pd.DataFrame:
         """Identity of the run: line, amount; the last line is the difference."""
+        return pd.DataFrame(self._identity().items(), columns=["line", "amount"])
+
+    def _identity(self) -> dict[str, float]:
+        """The same by line."""
         charges = self.charges
         put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
@@ -87,26 +91,26 @@ class Results(Once):
         stock = float(self.total[self.final].sum())
         lost = self.shares.exit_reason == LOST
         sold, abnormal = float(self.exit_amount[~lost].sum() + gone), float(self.exit_amount[lost].sum())
-        lines = [
-            ("Cost in", float(put_in + apart + services)),
-            ("Capital charged", capital),
-            ("Stock at the end of the records", stock),
-            ("Cost of goods sold and other exits", sold),
-            ("Abnormal losses expensed", abnormal),
-            ("Expensed at once", float(apart - gone)),
-        ]
+        lines = {
+            "Cost in": float(put_in + apart + services),
+            "Capital charged": capital,
+            "Stock at the end of the records": stock,
+            "Cost of goods sold and other exits": sold,
+            "Abnormal losses expensed": abnormal,
+            "Expensed at once": float(apart - gone),
+        }
         if charges.services is not None:
-            lines.append(("Work on other people's goods, charged to services", services))
-        difference = lines[0][1] + capital - stock - sold - abnormal - float(apart - gone) - services
-        return pd.DataFrame([*lines, ("Difference", difference)], columns=["line", "amount"])
+            lines["Work on other people's goods, charged to services"] = services
+        difference = lines["Cost in"] + capital - stock - sold - abnormal - float(apart - gone) - services
+        return {**lines, "Difference": difference}
 
     def check_identity(self) -> None:
         """IdentityError naming the lots at fault if the reconciliation is off by `TOLERANCE` of the cost in or more."""
-        table = self.reconciliation().set_index("line")["amount"]
-        scale = max(1.0, float(np.abs(self.charges.postings.amount).sum()), abs(table["Capital charged"]))
-        if not abs(table["Difference"]) <= TOLERANCE * scale:
+        lines = self._identity()
+        scale = max(1.0, float(np.abs(self.charges.postings.amount).sum()), abs(lines["Capital charged"]))
+        if not abs(lines["Difference"]) <= TOLERANCE * scale:
             message = (
-                f"the run does not reconcile: {table['Difference']:.6f} of cost is unaccounted for "
+                f"the run does not reconcile: {lines['Difference']:.6f} of cost is unaccounted for "
                 f"(lots at fault: {', '.join(self._lots_at_fault()) or 'none found'}). Nothing was written."
             )
             raise IdentityError(message)

@@ -47,6 +47,15 @@ def test_more_drawn_than_held_names_the_litres() -> None:
     assert found[0].endswith("drawn from A, which holds 1000 L since Opening stock!2: 1000 L in (Opening stock!2).")
 
 
+@pytest.mark.parametrize(("drawn", "more"), [(1, ""), (2, ""), (3, ", after 1 row more"), (4, ", after 2 rows more")])
+def test_the_three_rows_before_are_named_and_the_others_counted(drawn: int, more: str) -> None:
+    rows = [[_day(f"2024-02-0{day}"), None, "racking", "A", 100.0, "B", 100.0] for day in range(1, 1 + drawn)]
+    (found,) = _findings([*rows, [_day("2024-03-01"), None, "racking", "A", 1200.0, "C", 1200.0]])
+    told = [f"100 L out (Movements!{2 + number})" for number in range(drawn)]
+    named = ["1000 L in (Opening stock!2)", *told][-3:]
+    assert found.endswith(f"{1000 - 100 * drawn} L since Movements!{1 + drawn}: {', '.join(named)}{more}.")
+
+
 @pytest.mark.parametrize("lots", [["T"], ["A", "T"], ["T", "U"]])
 def test_more_bottles_moved_than_held_names_the_cell_of_the_bottles(lots: list[str]) -> None:
     """Whichever lot is the first of the estate."""

@@ -46,7 +46,9 @@ class Record:
         return any("" in contexts for contexts in self._contexts(path, lines))
 
     def tests_of(self, path: Path, lines: range) -> list[str]:
-        """Tests that run the lines, then those that share a fixture with one of them, then all that run the module."""
+        """Tests that run the lines, then those that share a fixture with one of them, then all that run the module; of
+        all the nearest first.
+        """
         known = self.digests.get(_name(path)) == digest(path)
         on_lines = set().union(*self._contexts(path, lines)) if known else set()
         on_module = set().union(*self._contexts(path, None))
@@ -54,7 +56,8 @@ class Record:
         shared = {name for test in direct for name in self.fixtures[test]} - {"known"}
         beside = {test for test, names in self.fixtures.items() if shared.intersection(names)}
         groups = (direct, beside - direct, self._asking(on_module) - beside - direct)
-        return [test for group in groups for test in sorted(group, key=lambda test: self._rank(test, path))]
+        found = [test for group in groups for test in sorted(group, key=lambda test: self._rank(test, path))]
+        return sorted(found, key=lambda test: not _is_near(test, path))
 
     def _asking(self, contexts: set[str]) -> set[str]:
         return {
@@ -64,22 +67,32 @@ class Record:
         }
 
     def _rank(self, test: str, path: Path) -> float:
-        """Seconds, fewer for a test that is likely to notice: one that compares whole answers, or names the module."""
+        """Seconds, fewer for a test that is likely to notice: one named for the module, one that compares whole
+        answers (those of the module's own folder first), one that imports the module.
+        """
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
         seconds = self.seconds[test] + 4 * any(
             name.startswith("demo") for name in self.fixtures[test]
         )  # to run it once
+        if path.stem in Path(file).stem:
+            return seconds / 16
         if "as_kept" in test:
-            return seconds / 8
-        if path.stem in file or ".".join(module.parts) in _text(ROOT / file):
+            return seconds / (16 if Path(file).parent == Path("tests", *module.parts[1:-1]) else 8)
+        if ".".join(module.parts) in _text(ROOT / file):
             return seconds / 4
-        return seconds * (1 if file.startswith((f"tests/{module.parts[1]}/", "tests/golden/")) else 3)
+        return seconds
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
         for line, contexts in self.lines.contexts_by_lineno(_name(path)).items():
             if lines is None or line in lines:
                 yield set(contexts)
+
+
+def _is_near(test: str, path: Path) -> bool:
+    """Whether a test stands beside the package of a module, or is a worked case."""
+    package = path.relative_to(ROOT).parts[1]
+    return test.startswith((f"tests/{package}/", "tests/golden/", f"tests/test_{package}"))
 
 
 @cache

@@ -6,6 +6,7 @@ What a workbook may hold: ECMA-376 part 1, 18.3 (sheets), 18.5 (tables), 18.7 (c
 from __future__ import annotations
 
 import datetime as dt
+import io
 import re
 import shutil
 from pathlib import Path
@@ -16,7 +17,10 @@ import xlsxwriter
 
 from costing.cli import main
 from costing.house import open_house
-from costing.workbook.file.package import open_package
+from costing.workbook.file.package import open_package, read_package
+from costing.workbook.file.rows import RowEdits
+from costing.workbook.file.sheets import read_book
+from costing.workbook.following import _with_a_row
 from tests.workbook.torture import PIXEL
 
 DAY = dt.date
@@ -148,6 +152,27 @@ def test_closed_rows_are_taken_out_and_the_others_keep_what_stands_in_them(kept:
     assert sheet["G3"].comment is None
     assert sheet["A2"].number_format == "dd.mm.yyyy"
     assert sheet.column_dimensions["A"].width == pytest.approx(33, abs=1)
+
+
+@pytest.mark.parametrize("totals", [0, 1])
+@pytest.mark.parametrize(
+    ("edit", "dropped", "cleared"),
+    [
+        (RowEdits(dropped=[2, 3]), [3], [2]),
+        (RowEdits(dropped=[3]), [3], []),
+        (RowEdits(dropped=[2, 3], fresh=[{}], first=2), [2, 3], []),
+        (RowEdits(dropped=[2, 3], fresh=[{}], first=9), [3], [2]),
+    ],
+)
+def test_a_table_keeps_a_blank_row_where_none_would_be_left(
+    edit: RowEdits, dropped: list[int], cleared: list[int], totals: int
+) -> None:
+    content = io.BytesIO()
+    workbook = xlsxwriter.Workbook(content, {"in_memory": True})
+    workbook.add_worksheet("Costs").add_table(0, 0, 2 + totals, 1, {"total_row": bool(totals)})
+    workbook.close()
+    after = _with_a_row(read_book(read_package(content.getvalue(), "a.xlsx")), "Costs", edit)
+    assert (sorted(after.dropped), sorted(after.cleared)) == (dropped, cleared)
 
 
 def test_pictures_on_a_sheet_whose_rows_are_taken_out_stay_beside_their_rows(kept: tuple[Path, Path]) -> None:

@@ -33,6 +33,7 @@ from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
 from costing.graph.states import Chain
 from costing.inputs.estate import Estate
+from costing.once import asked_once
 
 Drawn = Any
 """One number for all draws, or an array of them."""
@@ -79,6 +80,7 @@ def recorded_touches(estate: Estate, chain: Chain) -> Touches:
     return touches_of(chain.flows, order)
 
 
+@asked_once
 def recorded(estate: Estate, chain: Chain) -> Recorded:
     """Balances of the records. chain: `trace(estate)`."""
     flows, states = chain.flows, chain.states
@@ -139,7 +141,7 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
     balance: dict[int, Drawn] = {}
     poured, planned = defaultdict[int, Drawn](float), defaultdict[int, Drawn](float)
     factor: list[Drawn] = [1.0] * len(flows)
-    short = np.zeros(draws, dtype=np.int64)
+    short: Drawn = 0
     kind, batch = flows.kind.tolist(), flows.batch.tolist()
     source, target = flows.source.tolist(), flows.target.tolist()
     before, slack = known.before.tolist(), known.slack.tolist()
@@ -155,7 +157,7 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
         elif source[flow] >= 0:
             in_lot = balance.get(source[flow], 0.0)
             near = max(slack[flow], 1e-9 * then)
-            short += wanted > in_lot + near
+            short = short + (wanted > in_lot + near)
             scale = in_lot / then if then > 0 else 1.0
             scale = _where(wanted * scale > in_lot + near, _over(in_lot, wanted, scale), scale)
             taken = wanted * scale
@@ -169,7 +171,7 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
             balance[target[flow]] = balance.get(target[flow], 0.0) + into[flow] * scale
         if draws == 1:
             factor[flow] = scale
-    return Replay(np.array(factor if draws == 1 else [], dtype=np.float64), short)
+    return Replay(np.array(factor if draws == 1 else [], dtype=np.float64), np.full(draws, short, dtype=np.int64))
 
 
 def _where(test: Drawn, yes: Drawn, no: Drawn) -> Drawn:

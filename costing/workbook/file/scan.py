@@ -30,17 +30,17 @@ MAX_CELLS = 10_000_000
 LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel specifications and limits")
 ERROR_CELL, NO_VALUE = "error cell", "no value"
 _CELL = re.compile(rb'<c r="([A-Z]{1,3})([1-9]\d{0,6})"([^>]*)>')
-_ODD_REFERENCE = re.compile(rb'<c r="(?![A-Z]{1,3}[1-9]\d{0,6}")')
+_ODD_CELL = re.compile(rb'<c(?:[>/\t\r\n]| (?!r="[A-Z]{1,3}[1-9]\d{0,6}"))')
 _FILLED = re.compile(rb'<c r="([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
 _PAST_EDGE = re.compile(rb'<c r="([A-Z]{3}\d{1,7}|[A-Z]{1,2}\d{7})"')
 _FAR = re.compile(rb'<c r="(?=[A-Z]{2}|[A-Z]\d{6})([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
-_NEAR_COLUMN = re.compile(rb'<c r="([A-Z])\d')
+_NEAR_COLUMN, _NEAR_COLUMNS = re.compile(rb'<c r="([A-Z])\d'), 26
 _FORMULA = re.compile(rb'<c r="([A-Z]+)(\d+)"[^>]*>\s*<f[ >/]')
 _FORMULA_WITHOUT_VALUE = re.compile(
     rb'<c r="([A-Z]+)(\d+)"([^>]*)>\s*+(?:<f\b[^>]*/>|<f\b[^>]*>[^<]*</f>)\s*+(?!<v\b[^>/]*>[^<])'
 )
 _VALUE = re.compile(rb"\s*(?:<f\b[^>]*/>|<f\b[^>]*>[^<]*</f>)?\s*<v\b[^>]*>([^<]*)<")
-_UNUSUAL = (b"<!", b"<c>", b"<c/", b"<c\t", b"<c\r", b"<c\n", b" t =", b" t= ")
+_UNUSUAL = (b"<!", b" t =", b" t= ")
 _PERCENT_IDS = (9, 10)
 _BLOCK = 4 * 1024 * 1024
 _LITERAL_FORMAT_TEXT = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
@@ -88,10 +88,14 @@ def scan_sheet(xml: bytes, percent_styles: Collection[int]) -> SheetScan:
     """Look through one sheet's XML. `percent_styles`: indexes of the cell formats that show a percentage."""
     if not _is_plain(xml):
         return _scan_slowly(xml, frozenset(percent_styles))
-    has_formulas = b"<f>" in xml or b"<f " in xml or b"<f/>" in xml
-    faults = _error_cells(xml) + (_uncalculated(xml) if has_formulas else [])
-    formulas = _cells(_FORMULA, xml) if has_formulas else frozenset()
+    formulas = formula_cells(xml)
+    faults = _error_cells(xml) + (_uncalculated(xml) if formulas else [])
     return SheetScan(tuple(faults), _stray(xml), formulas, _percent_cells(xml, percent_styles))
+
+
+def formula_cells(xml: bytes) -> frozenset[tuple[int, int]]:
+    """Cells that hold a formula, of a sheet written as spreadsheet programs write them."""
+    return _cells(_FORMULA, xml) if b"<f>" in xml or b"<f " in xml or b"<f/>" in xml else frozenset()
 
 
 def percent_styles(book: Book) -> frozenset[int]:
@@ -191,8 +195,7 @@ def _is_plain(xml: bytes) -> bool:
     return (
         re.match(rb"(?:\xef\xbb\xbf)?\s*(?:<\?xml[^>]*\?>)?\s*<worksheet[\s>]", xml) is not None
         and not any(sign in xml for sign in _UNUSUAL)
-        and xml.count(b"<c ") == xml.count(b'<c r="')
-        and _ODD_REFERENCE.search(xml) is None
+        and _ODD_CELL.search(xml) is None
     )
 
 
@@ -229,6 +232,8 @@ def _stray(xml: bytes) -> str:
     width, height = 0, 99_999
     for cell in _FAR.finditer(xml):
         width, height = max(width, column_number(cell[1].decode())), max(height, int(cell[2]))
+    if max(width, _NEAR_COLUMNS) * height <= MAX_CELLS:
+        return ""
     width = max(width, *(letters[0] - 64 for letters in set(_NEAR_COLUMN.findall(xml))), 1)
     if width * height <= MAX_CELLS:
         return ""

@@ -29,11 +29,14 @@ STALE = "STALE: the inputs have changed since this run. Run again."
 UNWATCHED = "Too many input sheets for a formula to watch: run again after any change."
 LONGEST_FORMULA = 8_192  # characters (Microsoft, "Excel specifications and limits")
 _GREATEST = 9e99  # SUMIF's criterion; numbers beyond it are in neither sum
-_PLAIN = re.compile(
-    rb'<c r="A?[A-Z]\d+"(?: s="\d+")?(?: t="(\w+)")?>(?:<v>([^<\s][^<]*)</v>|<is><t>[^<]*</t></is>)</c>'
+_CELL = re.compile(
+    rb'<c r="A?[A-Z]\d+"(?: s="\d+")?(?:/>|(?: t="(\w+)")?>(?:<v>([^<\s][^<]*)</v>|<is><t>[^<]*</t></is>)</c>)'
+    rb"|<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)",
+    re.DOTALL,
 )
-"""A cell as most are written, all found at once: its type, and its value where that is no text in place."""
-_CELL = re.compile(rb"<(?:\w+:)?c\b([^>]*?)(?:/>|>(.*?)</(?:\w+:)?c>)", re.DOTALL)
+"""A cell as most are written: its type, and its value where that is no text in place; any other: its attributes and
+what is inside it.
+"""
 _PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 _TYPE = re.compile(rb'\bt="(\w+)"')
 _VALUE = re.compile(rb"<(?:\w+:)?v\b[^>/]*>([^<]*)</")
@@ -62,15 +65,15 @@ def count_inputs(package: Package, titles: Collection[str]) -> list[SheetCount]:
 def _count(title: str, content: bytes) -> SheetCount:
     filled, total, others = 0, 0.0, []
     for block in in_blocks(content, b"<row "):
-        plain = _PLAIN.findall(block)
-        filled += len(plain)
-        numbers = [float(value) for kind, value in plain if value and kind in (b"", b"n")]
+        cells = _CELL.findall(block)
+        filled += sum(1 for kind, value, _, _ in cells if kind or value)
+        numbers = [float(value) for kind, value, _, _ in cells if value and kind in (b"", b"n")]
         total += sum(number for number in numbers if number < _GREATEST)
-        others += _CELL.findall(_PLAIN.sub(b"", block))
+        others += [(of, inside) for _, _, of, inside in cells if inside]
     uncalculated: list[tuple[int, int]] = []
     for of, inside in others:
         place = _PLACE.search(of)
-        if not inside or not place or len(place[1]) > 2 or (len(place[1]) == 2 and place[1][:1] != b"A"):
+        if not place or len(place[1]) > 2 or (len(place[1]) == 2 and place[1][:1] != b"A"):
             continue
         kind = _TYPE.search(of)
         if kind is None or kind[1] == b"n":

@@ -15,11 +15,12 @@ import datetime as dt
 import itertools
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import Package, shown
-from costing.workbook.file.scan import ERROR_CELL, TableRange, scan_sheet, table_ranges
+from costing.workbook.file.scan import ERROR_CELL, TableRange, formula_cells, scan_sheet, table_ranges
 from costing.workbook.file.sheets import NOTES, Book, Tab, read_book
 from costing.workbook.file.values import cell_reader
 
@@ -44,9 +45,29 @@ class Standing:
         """Return the table of that name."""
         return next((table for table in self.tables if table.name == name), None)
 
+
+@dataclass(frozen=True, eq=False)
+class _Renewed:
+    """A result sheet as it was just written."""
+
+    book: Book
+    tab: Tab
+
+    @cached_property
+    def tables(self) -> list[TableRange]:
+        """Its tables."""
+        return table_ranges(self.book, self.tab.part)
+
+    @cached_property
+    def formulas(self) -> frozenset[tuple[int, int]]:
+        """Its formulas: (column, row) from 1."""
+        return formula_cells(self.book.package.part(self.tab.part))
+
+    @cached_property
     def texts(self) -> set[str]:
-        """Every text on the sheet."""
-        return {cell for row in self.rows for cell in row if isinstance(cell, str)}
+        """Every text on it."""
+        rows = standing(self.book, [self.tab])[self.tab.name].rows
+        return {cell for row in rows for cell in row if isinstance(cell, str)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +108,7 @@ def typed_by_hand(
     replaced = [sheet for sheet in book.owned() if sheet.name in renewed]
     if not replaced:
         return ()
-    names = {sheet.name for sheet in replaced}
-    new = standing(new_book, [sheet for sheet in new_book.sheets if sheet.name in names])
+    new = {sheet.name: _Renewed(new_book, sheet) for sheet in new_book.sheets}
     old = standing(book, replaced)
     return tuple(typed for name in old for typed in _in_short(name, list(_typed(name, old[name], new[name], written))))
 
@@ -98,7 +118,7 @@ def _in_short(name: str, typed: Sequence[Typed]) -> Sequence[Typed]:
     return typed if len(typed) <= _MANY else [Typed(name, f"{len(typed):,} cells outside its tables")]
 
 
-def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) -> Iterator[Typed]:
+def _typed(name: str, old: Standing, new: _Renewed, written: Collection[str]) -> Iterator[Typed]:
     if old.too_far:
         yield Typed(f"{name}!{old.too_far}", "a cell far away from the tables")
         return
@@ -108,29 +128,41 @@ def _typed(name: str, old: Standing, new: Standing, written: Collection[str]) ->
         if table not in our_tables:
             place = f"{name}!{column_letter(table.first_column - 1)}{table.first_row}"
             yield Typed(place, f"table '{shown(table.name)}'")
-    kept, own_cells, live = new.texts(), _own_cells(old, our_tables), _live_columns(new)
+    own_cells, live = _own_cells(old, our_tables), _live_columns(new)
     for table in (table for table in our_tables if table.name in known):
         headers = {header.casefold() for header in known[table.name].headers}
-        yield from _stretched(name, old, table, headers, kept)
+        yield from _stretched(name, old, table, headers, new)
+    doubtful = {(row, column) for column, row in old.formulas}.union(_outside_tables(old))
+    for row, column in sorted(doubtful.difference((row, column) for column, row in own_cells)):
+        cell, is_formula = _at(old.rows, column, row), (column, row) in old.formulas
+        inside = _table_at(old.tables, column, row)
+        if inside and (inside not in our_tables or (inside.totals_rows and row == inside.last_row)):
+            continue
+        if inside and (inside.name, inside.headers[column - inside.first_column]) in live:
+            continue
+        if inside is None and not is_formula and isinstance(cell, str) and cell in new.texts:
+            continue
+        text = _said(cell)
+        yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {text}" if is_formula else text)
+
+
+def _outside_tables(old: Standing) -> Iterator[tuple[int, int]]:
+    """Row and column of every filled cell that stands in no table."""
     for row, cells in enumerate(old.rows, 1):
-        for column, cell in enumerate(cells, 1):
-            is_formula = (column, row) in old.formulas
-            if (cell in (None, "") and not is_formula) or (column, row) in own_cells:
-                continue
-            inside = _table_at(old.tables, column, row)
-            if inside and (
-                not is_formula or inside not in our_tables or (inside.totals_rows and row == inside.last_row)
-            ):
-                continue
-            if inside and (inside.name, inside.headers[column - inside.first_column]) in live:
-                continue
-            if inside is None and not is_formula and isinstance(cell, str) and cell in kept:
-                continue
-            text = _said(cell)
-            yield Typed(f"{name}!{column_letter(column - 1)}{row}", f"formula, now {text}" if is_formula else text)
+        here = [table for table in old.tables if table.first_row <= row <= table.last_row]
+        column = 1
+        for table in sorted(here, key=lambda table: table.first_column):
+            yield from _filled(cells, row, column, table.first_column)
+            column = table.last_column + 1
+        yield from _filled(cells, row, column, len(cells) + 1)
 
 
-def _live_columns(new: Standing) -> set[tuple[str, str]]:
+def _filled(cells: Sequence[Any], row: int, first: int, below: int) -> Iterator[tuple[int, int]]:
+    """Row and column of the filled cells of a row from one column on, up to another."""
+    return ((row, column) for column, cell in enumerate(cells[first - 1 : below - 1], first) if cell not in (None, ""))
+
+
+def _live_columns(new: _Renewed) -> set[tuple[str, str]]:
     """Table and header of every column that holds formulas above the totals."""
     return {
         (table.name, table.headers[column - table.first_column])
@@ -139,9 +171,7 @@ def _live_columns(new: Standing) -> set[tuple[str, str]]:
     }
 
 
-def _stretched(
-    name: str, old: Standing, table: TableRange, headers: Collection[str], kept: Collection[str]
-) -> Iterator[Typed]:
+def _stretched(name: str, old: Standing, table: TableRange, headers: Collection[str], new: _Renewed) -> Iterator[Typed]:
     """Columns a table has lost, and single cells in its last rows: typed beside or below, they become part of it."""
     first, last = table.first_row + table.header_rows, min(table.last_row - table.totals_rows, len(old.rows))
     for position, header in enumerate(table.headers):
@@ -154,9 +184,11 @@ def _stretched(
     while len(table.headers) >= _WIDE and row > first:
         columns = range(table.first_column, table.last_column + 1)
         filled_cells = [(column, cell) for column in columns if (cell := _at(old.rows, column, row)) not in (None, "")]
-        if len(filled_cells) != 1 or filled_cells[0][1] in kept or not isinstance(filled_cells[0][1], str):
+        if len(filled_cells) != 1:
             return
         column, cell = filled_cells[0]
+        if not isinstance(cell, str) or cell in new.texts:
+            return
         yield Typed(f"{name}!{column_letter(column - 1)}{row}", _said(cell))
         row -= 1
 

@@ -167,10 +167,7 @@ def _lines(text: str, room: float, weight: float = _BOLD) -> list[float]:
 
 
 def _longest(values: Iterable[Any], number_format: str) -> float:
-    if isinstance(values, np.ndarray) and values.dtype.kind == "f":
-        finite = values[np.isfinite(values)]
-        values = [finite.min(), finite.max(), *finite[:200]] if len(finite) else []
-    elif number_format not in ("General", CELL_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
+    if number_format not in ("General", CELL_FORMATS["date"]) and isinstance(values, list) and len(values) > 2:
         # With fixed decimals the least and the greatest number are the longest ones.
         numbers = [value for value in values if type(value) is float]
         others = [value for value in values if type(value) is not float]

@@ -13,7 +13,7 @@ import pytest
 from scipy.optimize import brentq
 
 from costing import ECONOMIC, read_estate, run
-from costing.decisions.plan.ageing_tables import ageing_findings, hold_or_release_tables, holding
+from costing.decisions.plan.ageing_tables import ageing_findings, ex_cellar_price, hold_or_release_tables, holding
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 
@@ -65,6 +65,16 @@ def changed(estate, table: str, change) -> object:
     """The estate with one table changed."""
     frame = estate[table].copy()
     return replace(estate, tables={**estate.tables, table: change(frame)})
+
+
+def test_prices_of_two_ages_a_month_apart_are_joined_by_a_straight_line() -> None:
+    ages = pd.DataFrame(
+        {"Cuvée": "Brut", "Format": "bottle", "Months on lees": [25, 24], "Ex-cellar price": [21.0, 20.0]}
+    ).assign(**{"Money of": "2024-10-04"})  # the day that is asked for
+    estate = read_estate({"Price by age": ages})
+    age = np.array([23.9, 24.0, 24.25, 25.0, 25.1])
+    found = ex_cellar_price(estate, "Brut", "bottle", age, np.full(5, 20_000))
+    assert found == pytest.approx([np.nan, 20.0, 20.25, 21.0, np.nan], nan_ok=True)
 
 
 def test_second_wine_is_released_though_its_cost_is_low(demo) -> None:

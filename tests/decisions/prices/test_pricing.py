@@ -147,10 +147,10 @@ def test_dispatch_before_disgorgement_is_refused():
         SalePlan(1.0, 100, np.array([99]), np.array([1.0]))
 
 
-@pytest.mark.parametrize(("commission", "bottles"), [(1.0, [1.0]), (0.1, [0.0]), (0.1, [-1.0])])
+@pytest.mark.parametrize(("commission", "bottles"), [(1.0, [1.0]), (0.1, [0.0]), (0.1, [-1.0, 3.0])])
 def test_a_target_that_no_price_reaches_is_refused(commission, bottles):
     with pytest.raises(ValueError, match=r"commission|bottles"):
-        SalePlan(1.0, 0, np.array([10]), np.array(bottles), commission=commission)
+        SalePlan(1.0, 0, np.full(len(bottles), 10), np.array(bottles), commission=commission)
 
 
 def test_the_floor_is_the_target_price_of_what_is_still_avoidable():

@@ -6,6 +6,7 @@ import io
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import openpyxl
@@ -21,6 +22,7 @@ from costing.inputs.load import load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from costing.inputs.translations import names_of, our_word, unit_factor, unit_of
 from costing.workbook.adopt.adopt import Adopted, adopt
+from costing.workbook.adopt.propose import _number_style
 from costing.workbook.adopt.understand import _holds
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.package import changed_parts, read_package
@@ -347,6 +349,41 @@ def test_a_link_to_a_column_that_has_gone_is_one_finding() -> None:
     assert finding.place.startswith("Links!")
     assert finding.value == "Volume soutiré (hl)"
     assert "no column of 'Registre de cave'" in finding.rule
+
+
+def _links_set(content: bytes | None, column: int, values: dict[str, Any]) -> bytes:
+    """Cells of a column of Links (from 0) set, by the person's column that each row names."""
+
+    def change(workbook: Any) -> None:
+        for row in workbook["Links"].iter_rows(min_row=2):
+            if row[2].value in values:
+                row[column].value = values[row[2].value]
+
+    return corrected(content, change)
+
+
+def test_a_header_that_two_columns_have_is_one_finding_and_a_letter_tells_them_apart() -> None:
+    content = adopted(book({"Stock initial": STOCK, "Registre de cave": MOVES})).content
+    twice = _links_set(content, 2, {"Cuve d'arrivée": "Cuve de départ", "Cuve de départ": "C"})
+
+    def rename(workbook: Any) -> None:
+        workbook["Registre de cave"]["E1"] = "Cuve de départ"
+
+    finding = only_finding([one for one in findings(corrected(twice, rename)) if one.severity != CAUTION])
+    assert (finding.value, finding.remedy) == ("Cuve de départ", "Write the letter of the one meant.")
+    assert "several columns of 'Registre de cave': C, E." in finding.rule
+    lettered = _links_set(content, 2, {"Cuve d'arrivée": "E", "Cuve de départ": "C"})
+    moves = load(read_workbook(corrected(lettered, rename)))["movements"]
+    assert moves[["from_lot", "to_lot"]].astype(object).to_numpy().tolist() == [["V1", "A25"], ["A25", "A26"]]
+
+
+@pytest.mark.parametrize(
+    ("texts", "style"), [(["1,5", "2,25"], "comma"), (["1.5", "1,25", "2.5"], "point"), (["1", "x"], ""), ([12.5], "")]
+)
+def test_numbers_typed_as_text_say_how_they_are_written(texts: list[Any], style: str) -> None:
+    column = sheets()["opening_stock"].column("quantity")
+    read: Any = SimpleNamespace(columns={4: SimpleNamespace(column=column)}, cells=lambda _: texts)
+    assert _number_style([read]) == style
 
 
 @pytest.mark.slow

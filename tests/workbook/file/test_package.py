@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from costing.errors import WorkbookError
-from costing.workbook.file.archive import STORED, DamagedArchiveError, Member, pack, unpack
+from costing.workbook.file.archive import STORED, DamagedArchiveError, Member, _without_long_sizes, pack, unpack
 from costing.workbook.file.package import SizeLimits, changed_parts, open_package, read_package, rebuild
 from tests.workbook.hostile import hostile_files, minimal_workbook
 from tests.workbook.scratch import parts_of, zip_of
@@ -205,3 +205,12 @@ def test_unpack_never_gives_more_than_announced_and_says_what_is_wrong(wrong: st
     with pytest.raises(DamagedArchiveError):
         taken.extend(unpack(bad))
     assert sum(map(len, taken)) <= bad.size
+
+
+def test_sizes_of_64_bits_are_taken_out_of_what_else_is_said_of_a_part() -> None:
+    sizes, moment, other = (
+        struct.pack("<HH", tag, length) + bytes(length) for tag, length in ((1, 16), (0x5455, 5), (9, 0))
+    )
+    assert _without_long_sizes(moment + sizes + other) == moment + other
+    assert _without_long_sizes(sizes) == b""
+    assert _without_long_sizes(moment + b"\1\0\0") == moment

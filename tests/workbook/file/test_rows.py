@@ -10,7 +10,7 @@ import re
 
 import pytest
 
-from costing.workbook.file.rows import RowEdits, edited_sheet
+from costing.workbook.file.rows import RowEdits, edited_shapes, edited_sheet
 
 SHEET = """<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">
 <dimension ref="A1:D6"/><sheetData>
@@ -89,3 +89,9 @@ def test_a_range_shrinks_over_rows_taken_out(written: str, after: str) -> None:
 def test_a_range_is_gone_with_all_its_rows_alone() -> None:
     edit = RowEdits(dropped=[3, 4])
     assert [edit.is_gone(one) for one in ("A3", "A3:B4", "A2:B4", "A3:A5", "")] == [True, True, False, False, False]
+
+
+def test_notes_in_the_older_drawing_language_follow_their_rows() -> None:
+    gone, plain = b"<v:shape id='a'><x:Row>1</x:Row></v:shape>", b"<v:shape id='b'>no row</v:shape>"
+    moved = b"<v:shape id='c'><x:Row>%d</x:Row></v:shape>"
+    assert edited_shapes(gone + plain + moved % 3, RowEdits(dropped=[2])) == plain + moved % 2

@@ -101,6 +101,17 @@ def test_a_formula_that_would_be_too_long_says_that_changes_are_not_watched() ->
     assert (formula, now) == (f'="{UNWATCHED}"', UNWATCHED)
 
 
+def test_columns_beyond_az_are_not_counted() -> None:
+    def fill(_: object, sheet: Worksheet) -> None:
+        sheet.write_row(0, 0, ["Date", "Lot", "Measured"])
+        for column, value in ((25, 1.0), (51, 10.0), (52, 100.0), (702, 1_000.0)):  # Z, AZ, BA, AAA
+            sheet.write_number(1, column, value)
+            sheet.write_formula(2, column, "=1+1", None, value)
+
+    counted = count_inputs(read_package(book(fill), "estate.xlsx"), ["Stocktakes"])
+    assert counted == [SheetCount("Stocktakes", 7, 22.0)]
+
+
 def test_cells_are_counted_alike_however_they_are_written(tmp_path: Path) -> None:
     """Plain cells are found all at once, others one by one; a sheet is taken in blocks cut between rows."""
 

@@ -148,6 +148,17 @@ def test_cells_are_read_as_a_file_would_be(opened: tuple[Path, Book]) -> None:
     assert counted["Stocktakes"] == (4 + 3 + 4 + 2, pytest.approx(days + 2 * 1990.5))
 
 
+@pytest.mark.parametrize(("last", "rows"), [(None, 4), ("#N/A", 6)])
+def test_blank_rows_at_the_end_are_left_out_unless_an_error_stands_there(
+    last: str | None, rows: int, opened: tuple[Path, Book]
+) -> None:
+    path, book = opened
+    fill(book.sheets("Stocktakes"), [[], [], [], [], ["", ""], ["", "", last]])
+    sheet = attach(path).read_table("Stocktakes")
+    assert len(sheet.rows) == rows
+    assert [error[1] for error in sheet.errors] == [3, *([6] if last else [])]
+
+
 def test_a_sheet_with_its_mark_is_made_and_the_users_stays_in_front(opened: tuple[Path, Book]) -> None:
     path, book = opened
     workbook = attach(path)
@@ -192,10 +203,12 @@ def test_links_written_by_a_file_go_with_the_first_refresh(opened: tuple[Path, B
         place for place in sheet.formulas if place[1] == 2
     }
     assert sheet.links
+    formats = dict(sheet.formats)
     again = attach(path)
     write_open(again, [page])
     first = page.tables[0]
     assert not {(row, 2) for row in range(first.top + 2, first.bottom + 1)} & sheet.links
+    assert sheet.formats == formats
     assert_shows(sheet, page)
 
 

@@ -188,13 +188,14 @@ def _left_out(series: int, of_series: int, rows: int, of_rows: int) -> str:
 def _message(title: str, part: pd.DataFrame, plan: catalogue.ChartPlan, series: list[str]) -> str:
     """What a chart shows, for those who do not see it: its title and its largest figure."""
     seen = series[1:] if plan.kind == "waterfall" else series
-    values = part[seen].apply(pd.to_numeric, errors="coerce").stack()
-    if not len(values):
+    sizes = np.column_stack([np.abs(pd.to_numeric(part[name], errors="coerce").to_numpy(dtype=float)) for name in seen])
+    if np.isnan(sizes).all():
         return title
-    row, name = values.abs().idxmax()
-    column = catalogue.column(str(name))
-    category = written(part.loc[row, plan.category], catalogue.column(plan.category).kind)
-    figure = written(part.loc[row, name], column.kind, column.decimals)
+    row, place = divmod(int(np.nanargmax(sizes)), len(seen))
+    name = seen[place]
+    column = catalogue.column(name)
+    category = written(part[plan.category].iloc[row], catalogue.column(plan.category).kind)
+    figure = written(part[name].iloc[row], column.kind, column.decimals)
     return f"{title}. Largest: {column.header} of {category}, {figure}."
 
 

@@ -16,7 +16,7 @@ from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.decisions.cash.cash import cash
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.plan.views import plan_answer
+from costing.decisions.plan.views import to_do
 from costing.decisions.prices.prices import prices
 from costing.errors import Finding
 from costing.model import Runs
@@ -30,14 +30,13 @@ def front_page(
     """One page of answers. sheets: the result sheets that stand beside it, each with a line and a link; waiting: what
     each sheet lacks that could not be filled.
     """
-    plan = plan_answer(runs)
+    doing, plan_said = to_do(runs)
     tables = {"front_costs": _costs(runs)}
     by_kind = stock(runs)["stock_by_kind"]
     tables["front_stock"] = by_kind.assign(
         share_of_stock=by_kind["economic_value"] / (by_kind["economic_value"].sum() or 1.0)
     )
-    doing = plan.main
-    if "bottles_now" in doing:
+    if len(doing):
         tables["front_do"] = doing.loc[doing["bottles_now"] > 0, ["lot", "do", "money_now", "reason"]].head(MOST_LINES)
     priced = prices(runs).main
     if "short_of_target" in priced:
@@ -67,7 +66,7 @@ def front_page(
     doubts = "No cautions." if not count else f"{count} caution{'s' if count > 1 else ''}: see Run check."
     return Answer(
         tables,
-        says=(doubts, *([] if costed else [empty]), *plan.says[:1], *more[: costed > MOST_CUVEES]),
+        says=(doubts, *([] if costed else [empty]), *filter(None, [plan_said]), *more[: costed > MOST_CUVEES]),
         facts=facts,
         empty=empty,
     )

@@ -9,7 +9,7 @@ which. Each row keeps where it came from, so that any figure can be traced to a 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -149,6 +149,18 @@ def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.D
         given = {(int(number[row]), column): place for (row, column), place in source.elsewhere.items() if rows[row]}
         sources[name] = Sources(source.sheet[rows], source.row[rows], source.letters, source.units, typed, given)
     return tables, sources
+
+
+def joined_rows(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of several tables of one sheet, one table below the other."""
+    return pd.DataFrame(
+        {
+            column: pd.api.types.union_categoricals([frame[column] for frame in frames])
+            if isinstance(frames[0][column].dtype, pd.CategoricalDtype)
+            else np.concatenate([frame[column].to_numpy() for frame in frames])
+            for column in frames[0].columns
+        }
+    )
 
 
 def text_of(column: pd.Series[Any]) -> Names:

@@ -27,7 +27,7 @@ from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault, Styles
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.currencies import in_estate_currency
-from costing.inputs.estate import Estate, Settings, Sources, empty_table
+from costing.inputs.estate import Estate, Settings, Sources, empty_table, joined_rows
 from costing.inputs.grape_prices import with_premiums
 from costing.inputs.headers import Heading, closest, did_you_mean, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.owners import own_part
@@ -205,12 +205,6 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
     if len(parts) == 1:
         return parts[0]
     frames = [frame for frame, _ in parts]
-    joined = {
-        column: pd.api.types.union_categoricals([frame[column] for frame in frames])
-        if isinstance(frames[0][column].dtype, pd.CategoricalDtype)
-        else np.concatenate([frame[column].to_numpy() for frame in frames])
-        for column in frames[0].columns
-    }
     letters: dict[str, str] = {}
     units: dict[str, tuple[str, float]] = {}
     for frame, source in reversed(parts):
@@ -221,7 +215,7 @@ def _joined(name: str, parts: list[tuple[pd.DataFrame, Sources]]) -> tuple[pd.Da
     sheet, row = (np.concatenate([getattr(source, name) for _, source in parts]) for name in ("sheet", "row"))
     some = any(source.hectolitres is not None for _, source in parts)
     typed = [np.zeros(len(frame), bool) if part.hectolitres is None else part.hectolitres for frame, part in parts]
-    return pd.DataFrame(joined), Sources(sheet, row, letters, units, np.concatenate(typed) if some else None)
+    return joined_rows(frames), Sources(sheet, row, letters, units, np.concatenate(typed) if some else None)
 
 
 def _read_sheet(sheet: Sheet, raw: RawTable, styles: Styles, reading: _Reading) -> tuple[pd.DataFrame, Sources]:

@@ -14,12 +14,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 from scipy.sparse import csr_matrix
 
 from costing.array_types import Flags, Ints, Names
 from costing.errors import Finding
-from costing.inputs.estate import Estate, Others, as_table, empty_table, some_rows
+from costing.inputs.estate import Estate, Others, empty_table, joined_rows, some_rows
 from costing.inputs.numbered import lots_named
 from costing.inputs.rows import Breach, Check, Rows, rule_of
 from costing.inputs.schema import sheets
@@ -258,7 +257,7 @@ def both_sides(estate: Estate) -> Estate:
     for name, theirs in estate.others.tables.items():
         parts, places = (tables[name], theirs), (sources[name], estate.others.sources[name])
         if len(theirs):
-            tables[name] = as_table(name, pd.concat([part.astype(object) for part in parts], ignore_index=True))
+            tables[name] = joined_rows(parts)
             typed = [
                 np.zeros(len(part), bool) if place.hectolitres is None else place.hectolitres
                 for part, place in zip(parts, places, strict=True)

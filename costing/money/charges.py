@@ -4,8 +4,9 @@ rate of capital.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -50,7 +51,7 @@ class Charges:
     """Money of one basis. postings enter the wine; worth: of each at the end of its state's interval; aside is what
     the basis keeps out of it, lost what abnormal losses took of work done on what was lost; accrued are charges for
     time, time_charges those that nothing bears too; findings: of press loads and pools; common: what no basis changes;
-    services: money spent on other people's goods, which enters none of ours (None: there are none).
+    on_theirs: money spent on other people's goods, to be found when it is asked for (None: there are none).
     """
 
     elements: pd.Index
@@ -65,7 +66,12 @@ class Charges:
     pools: Pools
     findings: tuple[Finding, ...]
     common: CommonMoney
-    services: Charges | None = None
+    on_theirs: Callable[[], Charges] | None = None
+
+    @cached_property
+    def services(self) -> Charges | None:
+        """Money spent on other people's goods, which enters none of ours (None: there are none)."""
+        return None if self.on_theirs is None else self.on_theirs()
 
     def on_services(self) -> tuple[Postings, tuple[Accrued, ...]]:
         """Postings and charges for time on other people's goods."""
@@ -215,10 +221,9 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         enters = stored[charge.states] & ~expensed[charge.element]
         accrued += _accrue(charge, common.amounts(charge), enters, chain.states, capital)
     spent, lost = _lost_with_the_wine(postings.take(~apart) if apart.any() else postings, chain, basis)
-    theirs = kept_for_others(estate)
-    services = None
+    theirs, on_theirs = kept_for_others(estate), None
     if theirs is not None and chain.others is not None:
-        services = charges_of(theirs, chain.others, basis, common.others)
+        on_theirs = partial(charges_of, theirs, chain.others, basis, common.others)
     return Charges(
         elements,
         spent,
@@ -232,7 +237,7 @@ def charges_of(estate: Estate, chain: Chain, basis: Basis, common: CommonMoney |
         common.pools,
         tuple(findings),
         common,
-        services,
+        on_theirs,
     )
 
 

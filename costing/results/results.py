@@ -78,30 +78,32 @@ class Results(Once):
 
     def reconciliation(self) -> pd.DataFrame:
         """Identity of the run: line, amount; the last line is the difference."""
-        return pd.DataFrame(self._identity().items(), columns=["line", "amount"])
+        lines, charges = self._identity(), self.charges
+        difference = lines.pop("Difference")
+        if charges.services is not None:
+            lines["Cost in"] += charges.service_cost
+            lines["Work on other people's goods, charged to services"] = charges.service_cost
+        return pd.DataFrame([*lines.items(), ("Difference", difference)], columns=["line", "amount"])
 
     def _identity(self) -> dict[str, float]:
-        """The same by line."""
+        """The same by line, without work on other people's goods: all of it is charged to services."""
         charges = self.charges
         put_in = charges.postings.amount.sum() + sum(a.amount.sum() for a in charges.accrued if not a.expensed)
         apart = charges.expensed.amount.sum() + sum(a.amount.sum() for a in charges.accrued if a.expensed)
         gone = self.had_gone.amount.sum()
-        services = charges.service_cost
         capital = float(self.solution.capital.sum())
         stock = float(self.total[self.final].sum())
         lost = self.shares.exit_reason == LOST
         sold, abnormal = float(self.exit_amount[~lost].sum() + gone), float(self.exit_amount[lost].sum())
         lines = {
-            "Cost in": float(put_in + apart + services),
+            "Cost in": float(put_in + apart),
             "Capital charged": capital,
             "Stock at the end of the records": stock,
             "Cost of goods sold and other exits": sold,
             "Abnormal losses expensed": abnormal,
             "Expensed at once": float(apart - gone),
         }
-        if charges.services is not None:
-            lines["Work on other people's goods, charged to services"] = services
-        difference = lines["Cost in"] + capital - stock - sold - abnormal - float(apart - gone) - services
+        difference = lines["Cost in"] + capital - stock - sold - abnormal - float(apart - gone)
         return {**lines, "Difference": difference}
 
     def check_identity(self) -> None:

@@ -15,10 +15,10 @@ from costing.decisions.plan.facts import Campaigns
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.planning import Plan, Search, Worths
 from costing.model import Runs
-from costing.once import asked_once
+from costing.once import Once, asked_once
 
 
-class HousePlan:
+class HousePlan(Once):
     """What a plan is made from, and its best solution; inputs without a lot have none."""
 
     def __init__(self, inputs: PlanInputs) -> None:

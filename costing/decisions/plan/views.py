@@ -19,7 +19,7 @@ from costing.decisions.plan.facts import Facts
 from costing.decisions.plan.from_estate import PlanInputs, plan_inputs
 from costing.decisions.plan.house_plan import HousePlan, house_plan, plan_in_campaigns
 from costing.decisions.plan.places import places_over_time
-from costing.decisions.plan.planning import Plan, Worths
+from costing.decisions.plan.planning import Plan, Worths, value_of
 from costing.decisions.plan.plans import Compared, near_steps, plans_to_compare
 from costing.decisions.plan.unkept import SOME, evening_of, month_of, outside_prices, what_it_breaks, without_price
 from costing.errors import Finding
@@ -74,13 +74,19 @@ def _outlook_said(outlook: pd.DataFrame) -> Iterator[str]:
 
 def what_the_plan_does(runs: Runs) -> dict[str, str]:
     """What the plan does with each lot, and why."""
+    table, _ = to_do(runs)
+    return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True)) if len(table) else {}
+
+
+def to_do(runs: Runs) -> tuple[pd.DataFrame, str]:
+    """What to do with each lot, and what the plan is worth in a sentence; no rows and no words without a plan."""
     house = house_plan(runs)
     if not len(house.inputs.lots):
-        return {}
-    table = _release_plan(house)
-    return dict(zip(table["lot"], table["do"] + ": " + table["reason"], strict=True))
+        return pd.DataFrame(), ""
+    return _release_plan(house), _worth_said(runs, value_of(house.inputs.facts, house.best[0]))
 
 
+@asked_once
 def _release_plan(house: HousePlan) -> pd.DataFrame:
     """What to do with each lot, this quarter first, most money first."""
     inputs, facts, (plan, worths) = house.inputs, house.inputs.facts, house.best
@@ -337,7 +343,7 @@ def _findings(runs: Runs, inputs: PlanInputs, plan: Plan) -> Iterator[Finding]:
 def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     """Sentences on the plan as a whole."""
     inputs, best = house.inputs, compared[0].value
-    sentences = [f"The plan is worth {about(best)} {runs.currency} in money of today."]
+    sentences = [_worth_said(runs, best)]
     sentences += _on_campaigns(runs, house)
     kept = "limits" if house.campaigns is None else "limits or the smallest campaign"
     for each in compared[1:]:
@@ -353,6 +359,10 @@ def _says(runs: Runs, house: HousePlan, compared: list[Compared]) -> list[str]:
     if not np.isfinite(inputs.facts.markets.elasticity).any():
         sentences.append("No price response is given: a market takes no more at a lower price.")
     return sentences
+
+
+def _worth_said(runs: Runs, value: float) -> str:
+    return f"The plan is worth {about(value)} {runs.currency} in money of today."
 
 
 def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:

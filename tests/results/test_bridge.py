@@ -124,6 +124,7 @@ def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
     assert _OPENING not in set(plain["line"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", every(2, range(5)))
 def test_random_estates_close(seed: int) -> None:
     runs = runs_of(estate_drawn(seed, 50))

@@ -139,11 +139,17 @@ def test_a_long_table_lies_as_a_short_one(monkeypatch: pytest.MonkeyPatch) -> No
     files.append(result_workbook([sheet]))
     found = [
         [
-            (cell.coordinate, cell.value, cell.hyperlink and cell.hyperlink.location)
-            for row in book.active
+            (
+                cell.coordinate,
+                cell.value,
+                cell.hyperlink and cell.hyperlink.location,
+                cell.number_format,
+                cell.font.color,
+            )
+            for row in openpyxl.load_workbook(io.BytesIO(content)).active
             for cell in row
         ]
-        for book in (openpyxl.load_workbook(io.BytesIO(content)) for content in files)
+        for content in files
     ]
     assert found[0] == found[1]
 

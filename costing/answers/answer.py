@@ -215,7 +215,7 @@ def _ordered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if strangers := [column for column in present if column not in ordered]:
         msg = f"result table '{name}' has no column {', '.join(strangers)} in answers/tables.csv"
         raise KeyError(msg)
-    return frame[ordered]
+    return frame.copy(deep=False) if ordered == present else frame[ordered]
 
 
 def _safe(value: Any) -> Any:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pandas as pd
+import pytest
 
 from costing.accounts.amounts_charged import charged
 from costing.accounts.costs import costs
@@ -68,6 +69,7 @@ def test_what_has_no_value_is_told_apart_by_identity_and_kept_as_long_as_its_ans
     assert bottles_of(cellar, "Brut", 0, (frame,)) is bottles_of(cellar, "Brut", 0, (frame,))
 
 
+@pytest.mark.slow
 def test_no_answer_changes_what_another_one_reads(demo_estate) -> None:
     """Every answer is the same whichever was asked before it."""
     asked = every(3, QUESTIONS, 1)
@@ -97,6 +99,7 @@ def bottles_of_both(cellar: Cellar, other: Cellar) -> int:
     return cellar.looked + other.looked
 
 
+@pytest.mark.slow
 def test_an_answer_goes_with_the_last_of_its_subjects() -> None:
     cellar, other = Cellar(), Cellar()
     assert bottles_of_both(cellar, other) == 0
@@ -114,6 +117,7 @@ def test_an_answer_goes_with_the_last_of_its_subjects() -> None:
     assert gone() is None
 
 
+@pytest.mark.slow
 def test_an_estate_keeps_nothing_of_a_run_that_is_let_go() -> None:
     """Each run left its chain behind, a gigabyte at half a million movements."""
     estate = read_inputs("demo_estate")

@@ -8,6 +8,8 @@ import tomllib
 from contextlib import redirect_stdout
 from pathlib import Path
 
+import pytest
+
 from costing.cli import main
 
 ROOT = Path(__file__).parents[1]
@@ -18,6 +20,7 @@ def _blocks(language: str) -> list[str]:
     return re.findall(rf"```{language}\n(.*?)```", README, flags=re.S)
 
 
+@pytest.mark.slow
 def test_the_program_prints_its_answer(monkeypatch) -> None:
     monkeypatch.chdir(ROOT)
     program = _blocks("python")[0]

@@ -63,6 +63,8 @@ def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(answer: Answer)
     held = answer["roll_forward_quantities"]
     moved = held.columns[3:-1]
     assert held[moved].sum(axis=1).to_numpy() == pytest.approx(held["closing_quantity"].to_numpy(), abs=0.01)
+    figures = held.select_dtypes("number").to_numpy()
+    assert (np.round(figures, 3) == figures).all()  # a millilitre is more than any gauge can tell
     by_lot = answer["stock_value"]
     bottles = by_lot.loc[by_lot["unit"] == "bottles", "quantity"].sum()
     assert held.groupby("unit")["closing_quantity"].sum().loc["bottles"] == bottles

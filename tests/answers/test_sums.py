@@ -42,12 +42,14 @@ def results(answers: list, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_every_check_is_made_on_the_demo_and_agrees(answers: list) -> None:
     found = joined_answers(answers)["sheets_compared"]
     assert list(found["check"]) == [one.name for one in agreements()]
     assert set(found["agreement"]) == {AGREES}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=40, short=2)))
 def test_random_estates_agree_with_themselves(seed: int) -> None:
     found = joined_answers(answers_of_run(Runs(estate_drawn(seed, 8)), []))["sheets_compared"]
@@ -71,6 +73,7 @@ def test_a_table_that_is_not_there_takes_its_checks_with_it(answers: list) -> No
     assert len(sheets_compared(tables)["sheets_compared"]) == len(agreements()) - 2
 
 
+@pytest.mark.slow
 def test_formulas_use_only_functions_that_the_file_format_names(answers: list) -> None:
     """Later ones need a prefix in the file, which nothing here writes (ECMA-376 part 1, 18.17.7, as openpyxl lists)."""
     with ZipFile(BytesIO(result_workbook(result_sheets(answers)))) as package:

@@ -13,6 +13,7 @@ from costing.decisions.filling.spring_tirage import tirage
 from costing.decisions.hold_or_release import ageing
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [80, 100, 140])
 def test_every_table_of_every_answer_fits_the_screen(demo_runs, width: int) -> None:
     answers = [*answers_of_run(demo_runs, cautions_of(demo_runs)), tirage(demo_runs), offers(demo_runs)]

@@ -47,10 +47,10 @@ def test_a_solve_is_a_few_passes_over_its_memory(small_and_larger: tuple[Figures
 
 def test_a_mistake_in_many_rows_takes_as_long_as_the_rows_and_is_few_findings() -> None:
     """A million equal sales were 122,640 cautions, misspelt lots took the square of their number."""
-    alike = decisions.sales_alike(20_000)
+    alike = decisions.sales_alike(chosen(full=20_000, short=5_000))
     assert alike["findings"] == 1
     assert alike["check (s)"] < 5, "ten times what was measured on two cores"
-    few, many = decisions.lots_misspelt(2), decisions.lots_misspelt(8)
+    few, many = decisions.lots_misspelt(1), decisions.lots_misspelt(4)
     assert few["findings"] == many["findings"] < 100
     assert many["check (s)"] < 8 * few["check (s)"]
 

@@ -24,6 +24,15 @@ from tests.commands.books import digest, first_hour
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
 
+def linked(book: openpyxl.Workbook) -> list[str]:
+    """Cells of Amounts charged that lead to a place."""
+    return [cell.coordinate for row in book["Amounts charged"].iter_rows() for cell in row if cell.hyperlink]
+
+
+def test_places_of_a_workbook_are_links(small_with_results: Path) -> None:
+    assert linked(openpyxl.load_workbook(small_with_results))
+
+
 def test_new_refuses_to_overwrite(demo_workbook: Path, capsys) -> None:
     before = digest(demo_workbook)
     assert main(["new", str(demo_workbook)]) == 1
@@ -31,6 +40,7 @@ def test_new_refuses_to_overwrite(demo_workbook: Path, capsys) -> None:
     assert digest(demo_workbook) == before
 
 
+@pytest.mark.slow
 def test_run_prints_every_cuvee_and_writes_the_sheets(book: Path, capsys) -> None:
     assert main(["run", str(book)]) == 0
     printed = capsys.readouterr()
@@ -50,6 +60,7 @@ def test_printed_stage_columns_add_up(demo_runs: Runs) -> None:
         assert stages == pytest.approx(release["economic_per_bottle"], rel=1e-12)
 
 
+@pytest.mark.slow
 def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage(tmp_path: Path, capsys) -> None:
     estate = first_hour(tmp_path / "estate")
     assert main(["run", str(estate)]) == 0  # it was refused for want of a hurdle rate
@@ -57,8 +68,9 @@ def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage
     line = next(line for line in printed.splitlines() if line.startswith("T25 "))
     assert line.split()[3:7] == ["8,000", "bottles", "1.25", "1.25"]
     assert "capital missing" in " ".join(printed.split())
-    stock = openpyxl.load_workbook(tmp_path / "estate.results.xlsx")["Stock value"]
-    assert "Coverage" in {cell.value for row in stock.iter_rows() for cell in row}
+    results = openpyxl.load_workbook(tmp_path / "estate.results.xlsx")
+    assert "Coverage" in {cell.value for row in results["Stock value"].iter_rows() for cell in row}
+    assert not linked(results)  # the sheets that places name are files of the folder
     assert main(["run", str(estate), "--json"]) == 0
     by_lot = {lot["lot"]: lot for lot in json.loads(capsys.readouterr().out)["stock_value"]}
     assert by_lot["T25"]["book_value"] == pytest.approx(10_000)
@@ -81,6 +93,7 @@ def test_help_shows_one_percent_sign(capsys) -> None:
     assert "%%" not in said
 
 
+@pytest.mark.slow
 def test_run_twice_gives_the_same_estate_and_figures(small_book: Path, capsys) -> None:
     assert main(["run", str(small_book), "--json"]) == 0
     first = capsys.readouterr().out
@@ -117,6 +130,7 @@ def without_places(printed: str) -> dict[str, object]:
     return found
 
 
+@pytest.mark.slow
 def test_folder_gives_the_same_figures_as_the_workbook(small_book: Path, tmp_path: Path, capsys) -> None:
     folder = tmp_path / "folder"
     folder.mkdir()
@@ -129,6 +143,7 @@ def test_folder_gives_the_same_figures_as_the_workbook(small_book: Path, tmp_pat
     assert (tmp_path / "folder.results.xlsx").exists()
 
 
+@pytest.mark.slow
 def test_errors_name_the_cell_and_write_nothing(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -146,6 +161,7 @@ def test_errors_name_the_cell_and_write_nothing(tmp_path: Path, capsys) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["estate"]
 
 
+@pytest.mark.slow
 def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -159,6 +175,7 @@ def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
     assert f"Movements!{'ABCDEFGHIJKLMNOP'[list(moves.columns).index('Out (L)')]}{row + 2}" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_ten_mistakes_give_ten_findings_at_their_cells(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -217,6 +234,7 @@ def test_link_without_an_open_workbook_is_one_line(book: Path, capsys) -> None:
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_pools_of_an_estate_without_lots_are_expensed(tmp_path: Path, capsys) -> None:
     """A look into the quantities of no states ended in a traceback."""
     folder = tmp_path / "estate"
@@ -273,6 +291,7 @@ def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, .
     assert digest(book) == before
 
 
+@pytest.mark.slow
 def test_origins_are_a_table_or_json_where_it_is_asked_for(capsys) -> None:
     folder = str(demo_folder() / "small")
     release = read_inputs(Path(folder))["disgorgements"]["release_lot"].iloc[0]

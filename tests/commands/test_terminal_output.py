@@ -78,6 +78,7 @@ def test_control_codes_in_lot_names_do_not_reach_the_terminal(tmp_path: Path, ca
         assert not set("\x1b\x07\x9b") & set(said.out + said.err)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("encoding", "more"),
     [

@@ -17,12 +17,14 @@ import pytest
 from costing.answers.answer import Answer
 from costing.cli import main
 from costing.commands import decisions, records
+from costing.commands.source import Source
 from costing.commands.table import _progress
 from costing.errors import Finding
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.raw import RawTable
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
+from tests.commands.books import first_hour
 
 Asked = tuple[str, tuple[Any, ...], dict[str, Any]]
 OWN = [["T23", 120.0, 20454]]
@@ -177,3 +179,14 @@ def test_findings_in_json_have_their_accents(tmp_path: Path, capsys) -> None:
     (estate / "settings.csv").write_text("Setting,Value\nValuation date,Œil\n", encoding="utf-8")
     assert main(["check", str(estate), "--json"]) == 1
     assert '"value": "Œil"' in capsys.readouterr().out
+
+
+def test_a_folder_has_its_name_wherever_a_person_stands_and_a_workbook_is_as_it_was_typed(
+    small_workbook: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Results of `costing run .` would have no name."""
+    folder = first_hour(tmp_path / "estate")
+    monkeypatch.chdir(folder)
+    assert (Source(Path()).path, Source(Path()).house.name) == (folder.resolve(), "estate")
+    monkeypatch.chdir(small_workbook.parent)
+    assert Source(Path(small_workbook.name)).path == Path(small_workbook.name)

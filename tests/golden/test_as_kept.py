@@ -25,6 +25,7 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
     assert differences(estate, [name], once(estate)) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("estate", DRAWN)
 def test_accounts_of_drawn_estates(estate: str) -> None:
     assert differences(estate, ALIKE, runs_of(estate)) == []

@@ -106,6 +106,7 @@ def as_entered() -> dict[str, list[list[object]]]:
 SEVERAL = [sheet for sheet, frame in estate_tables().items() if len(frame) > 1 and sheet != "settings"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sheet", every(3, SEVERAL))
 def test_rows_the_other_way_round_give_the_same_figures(sheet: str) -> None:
     tables = estate_tables()

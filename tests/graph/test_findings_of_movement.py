@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from costing import BOOK, InputError, read_estate, run, trace
+from costing.graph.balance import _exchanged
 from costing.results.stock import stock_values
 
 MOVES = ["on_date", "sequence", "operation", "from_lot", "out_l", "to_lot", "in_l"]
@@ -349,6 +351,24 @@ def test_a_day_taken_for_a_month_names_both_readings() -> None:
         "2024-03-10 may be 2024-10-03 or 2024-04-03 may be 2024-03-04,"
         " with day and month exchanged; then the dates would fit."
     )
+
+
+@pytest.mark.parametrize(
+    ("drawn", "filled", "readings"),
+    [
+        ("2024-03-12", "2024-04-03", ["2024-03-12 may be 2024-12-03", "2024-04-03 may be 2024-03-04"]),
+        ("2024-03-13", "2024-04-03", ["2024-04-03 may be 2024-03-04"]),
+        ("2024-03-03", "2024-04-05", []),
+        ("2024-03-12", "2024-12-03", ["2024-03-12 may be 2024-12-03", "2024-12-03 may be 2024-03-12"]),
+        ("2024-02-01", "2024-02-20", []),
+    ],
+)
+def test_a_day_may_be_a_month_up_to_the_twelfth_where_the_dates_would_fit(
+    drawn: str, filled: str, readings: list[str]
+) -> None:
+    said = _exchanged(*(int(np.datetime64(day).astype(int)) for day in (drawn, filled)))
+    tail = ", with day and month exchanged; then the dates would fit."
+    assert said == (f" {' or '.join(readings)}{tail}" if readings else "")
 
 
 def _three_lots(**more: object) -> dict[str, pd.DataFrame]:

@@ -90,6 +90,7 @@ MIXED = [
     ("movements", 0, {"to_lot": "NV1"}, "Movements!E3"),
     ("pressings", 1, {"load": "P1"}, "Pressings!C3"),
     ("deliveries", 2, {"lot": "N1"}, "Deliveries!G4"),
+    ("deliveries", 1, {"lot": "G1"}, "Deliveries!G3"),  # the first lot of all
     ("disgorgements", 0, {"liqueur_lot": "V1", "liqueur_l": 5}, "Disgorgements!B2"),
 ]
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from costing.commands.records import demo_folder
 from costing.errors import CAUTION, ERROR, InputError
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.load import load, read_frames, read_inputs
 from costing.model import run
 from costing.results.costs import build_up, cost_per_bottle, releases
+from costing.workbook.blank.contents import tables_from_csv
 from tests.inputs.planted import planted
 
 OPENING = pd.DataFrame(
@@ -149,3 +151,13 @@ def test_one_racking_entered_twice_is_doubted() -> None:
         found = refused.findings
     (alike,) = [one for one in found if "has every cell like" in one.rule]
     assert alike.place == f"Movements!D{len(tables['Movements']) + 1}"
+
+
+@pytest.mark.parametrize(("back", "is_doubted"), [(-1460, False), (-1461, True)])
+def test_more_bottles_back_than_went_out_are_doubted(back: int, is_doubted: bool) -> None:
+    """Of the small example 960 and 500 bottles of D25 went to the trade."""
+    tables = tables_from_csv(demo_folder() / "small")
+    row = {"Date": "2025-12-01", "Release lot": "D25", "Channel": "Trade", "Bottles": back, "Net price": 18}
+    tables["Dispatches"] = pd.concat([tables["Dispatches"], pd.DataFrame([row])], ignore_index=True)
+    doubted = [one.place for one in load(read_frames(tables)).cautions if "fewer had gone out" in one.rule]
+    assert doubted == (["Dispatches!D4"] if is_doubted else [])

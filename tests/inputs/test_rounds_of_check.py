@@ -21,6 +21,7 @@ def frames() -> dict[str, pd.DataFrame]:
     return costing.open("demo_estate").frames()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_slips_of_every_kind_are_mended_in_two_rounds(seed: int, frames: dict[str, pd.DataFrame]) -> None:
     made = slips(frames, seed)

@@ -134,3 +134,15 @@ def test_an_operation_is_chosen_from_those_of_its_sheet() -> None:
     moves = tuple(name for name, entry in operations().items() if entry.sheet == "movements")
     for sheet, names in (("movements", moves), ("operation_rates", every), ("service_rates", every)):
         assert sheets()[sheet].column("operation").choices == names
+
+
+def test_texts_of_a_column_are_kept_once_and_blanks_are_none_of_them() -> None:
+    for texts in (["b", "a", "", "b"], ["b", "a", ""], ["b", "a"]):
+        cells = take_apart(pd.Series(texts, dtype=object))
+        assert cells.codes is not None
+        assert cells.codes.tolist() == [0, 1, -1, 0][: len(texts)]
+        assert cells.texts == ("b", "a")
+    spread = take_apart(pd.Series(pd.Categorical(["b", None, "", "b", "a"], categories=["a", "", "b"])))
+    assert spread.codes is not None
+    assert [spread.texts[code] if code >= 0 else None for code in spread.codes] == ["b", None, None, "b", "a"]
+    assert spread.codes.tolist().count(-1) == 2

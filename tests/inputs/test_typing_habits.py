@@ -33,6 +33,7 @@ def _sorted(table: pd.DataFrame) -> pd.DataFrame:
     return plain.iloc[order].reset_index(drop=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_estate_read_is_the_same(seed: int, demo: costing.House) -> None:
     typist = Typist(seed)

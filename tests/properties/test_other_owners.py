@@ -84,6 +84,7 @@ def identity(results: Results) -> None:
     np.testing.assert_allclose(pools["given"], pools["cell"], atol=1e-9 * scale)  # nothing of a pool is charged twice
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=8, short=2)))
 def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
     alone, beside = (read_inputs({name: t for name, t in one.items() if name != "pools"}) for one in pair(seed))
@@ -92,6 +93,7 @@ def test_with_rates_per_unit_others_change_no_figure_of_ours(seed: int) -> None:
         identity(run(beside, basis))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=8, short=2)))
 def test_with_pools_others_take_their_part_by_the_driver_and_no_more(seed: int) -> None:
     alone, beside = pair(seed)

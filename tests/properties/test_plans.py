@@ -64,6 +64,7 @@ def without_late_money(tables: Tables) -> Tables:
     return {**found, "deliveries": found["deliveries"][kept]}
 
 
+@pytest.mark.slow
 @BOTH
 @pytest.mark.parametrize("seed", every(2, [0, 1, 2, 3]))
 def test_plans_change_nothing_past(seed: int, basis: Basis) -> None:

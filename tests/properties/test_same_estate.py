@@ -31,6 +31,7 @@ def write_workbook(tables: Tables, path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize("write", [write_folder, write_workbook], ids=["CSV", "workbook"])
 def test_same_figures_from_every_form(seed: int, write: object, tmp_path: Path) -> None:

@@ -308,3 +308,13 @@ def test_a_hundred_thousand_rows_are_looked_up_as_columns():
     kinds = np.array(["", "vintage", "riserva", "satèn"], dtype=object)[np.arange(n) % 4]
     found = rules_of_place.months_on_lees(rule_set("Franciacorta"), tirage, disgorged, range(n), list(kinds))
     assert sum(1 for _ in found) == n // 4  # the riserva alone asks for more than 30 months
+
+
+def test_without_a_word_on_what_is_left_fermentation_has_left_no_sugar() -> None:
+    dosage = np.arange(10.0, 17.0, 0.5)
+    given = [["2022-05-01"] * len(dosage), dosage, ["brut"] * len(dosage), [str(amount) for amount in dosage]]
+    found, none_left, one_left = (
+        [finding.place for finding in rules_of_place.sweetness_terms(EU, *given, *more)]
+        for more in ([], [[0.0] * len(dosage)], [[1.0] * len(dosage)])
+    )
+    assert found == none_left != one_left

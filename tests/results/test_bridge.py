@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, CostingError, Estate, Results, run, trace
+from costing.commands.records import demo_folder
 from costing.inputs.basis import _STAGES, Basis
-from costing.results.bridge import _OPENING, _STEPS, bridge
+from costing.inputs.load import read_inputs
+from costing.results.bridge import _OPENING, _STEPS, _of_lots, bridge
 from costing.results.costs import releases
 from costing.results.stock import stock_values
 from tests.form import every
@@ -122,6 +124,7 @@ def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
     assert _OPENING not in set(plain["line"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", every(2, range(5)))
 def test_random_estates_close(seed: int) -> None:
     runs = runs_of(estate_drawn(seed, 50))
@@ -138,3 +141,12 @@ def test_unknown_names_are_refused_with_the_nearest(runs: Callable[[Basis], Resu
         bridge(runs, BOOK, ECONOMIC, cuvee="Rose")
     with pytest.raises(CostingError, match="nothing of cuvée 'Rose' is in stock on 2024-12-31"):
         bridge(runs, BOOK, ECONOMIC, cuvee="Rose", on="2024-12-31")
+
+
+def test_a_release_counts_as_it_was_disgorged_and_another_lot_as_it_stands() -> None:
+    """By hand (README): 1,960 bottles at 9.75, of which 500 are left; 2,000 on lees at 8.00 + 2.8 × 0.20; 84 L at 9."""
+    small = run(read_inputs(demo_folder() / "small"), BOOK)
+    assert _of_lots(small, ["D25"]) == pytest.approx((19_110.0, 1_960.0))
+    assert _of_lots(small, ["T23"]) == pytest.approx((17_120.0, 2_000.0))
+    assert _of_lots(small, ["D25", "T23"]) == pytest.approx((36_230.0, 3_960.0))
+    assert _of_lots(small, ["T23", "V22-PN"]) == pytest.approx((17_876.0, float("nan")), nan_ok=True)

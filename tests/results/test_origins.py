@@ -56,6 +56,7 @@ def lots_on_hand(results: Results) -> list[tuple[str, float]]:
 # -- sums
 
 
+@pytest.mark.slow
 @BASES
 def test_lines_add_up_to_the_cost_of_every_release(demo, basis: Basis) -> None:
     results = demo[basis.name]
@@ -65,6 +66,7 @@ def test_lines_add_up_to_the_cost_of_every_release(demo, basis: Basis) -> None:
         assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-9)
 
 
+@pytest.mark.slow
 @BASES
 def test_lines_add_up_to_the_stock_value_of_every_lot_on_hand(demo, basis: Basis) -> None:
     lots = lots_on_hand(demo[basis.name])
@@ -125,6 +127,7 @@ def test_a_release_that_cost_nothing_has_no_lines() -> None:
 # -- every line
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC], ids=lambda basis: basis.name)
 @pytest.mark.parametrize("seed", range(chosen(full=40, short=2)))
 def test_every_line_equals_the_exact_tracers(seed: int, basis: Basis) -> None:

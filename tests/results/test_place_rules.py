@@ -18,6 +18,7 @@ from costing import BOOK, CostingError, Estate, Finding, InputError, read_estate
 from costing.commands.records import demo_folder
 from costing.inputs.appellations import rule_set_names
 from costing.results.place_rules import place_cautions
+from tests.form import chosen
 from tests.properties.estates import estate_drawn
 
 
@@ -251,7 +252,7 @@ def test_each_cuvee_is_judged_by_its_own_set(demo: Estate) -> None:
 
 @pytest.fixture(scope="module")
 def random_estates() -> list[Estate]:
-    return [estate_drawn(seed, 60) for seed in range(3)]
+    return [estate_drawn(seed, 60) for seed in range(chosen(full=3, short=1))]
 
 
 @pytest.mark.parametrize("name", rule_set_names())

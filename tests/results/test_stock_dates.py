@@ -79,6 +79,7 @@ def test_demo_values_know_nothing_later(demo_estate, basis: Basis) -> None:
     assert compare(estate, basis, days) > 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=60, short=3)))
 def test_random_values_know_nothing_later(seed: int) -> None:
     estate = without_pools(estate_drawn(seed, 70))
@@ -88,13 +89,14 @@ def test_random_values_know_nothing_later(seed: int) -> None:
         compare(estate, basis, days)
 
 
+@pytest.mark.slow
 def test_random_estates_have_late_costs() -> None:
     found = 0
-    for seed in range(12):
+    for seed in range(chosen(full=12, short=4)):
         results = run(estate_drawn(seed, 70), BOOK)
         last = int(results.chain.horizon_day)
         found += sum(len(late_postings(results, day)) for day in range(last - 900, last, 30))
-    assert found > 20
+    assert found > chosen(full=20, short=5)
 
 
 @pytest.mark.parametrize("basis", [basis.name for basis in BASES])

@@ -123,6 +123,7 @@ def copies(kept: tuple[Path, Path], tmp_path: Path) -> tuple[Path, Path]:
     return folder / kept[0].name, folder / kept[1].name
 
 
+@pytest.mark.slow
 def test_every_part_of_a_persons_own_goes_along(kept: tuple[Path, Path]) -> None:
     before, after = (open_package(path) for path in kept)
     own = [name for name in before.members if re.search(r"media/|charts/|drawings/drawing|printerSettings", name)]
@@ -222,6 +223,7 @@ def test_it_gives_the_same_values(copies: tuple[Path, Path], capsys) -> None:
     assert "Typed on result sheets" not in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_the_workbook_as_closed_is_kept_whatever_is_run_afterwards(copies: tuple[Path, Path]) -> None:
     path = copies[0]
     closed = path.with_name("mine.closed-2025-12-31.xlsx")

@@ -123,7 +123,7 @@ def test_notes_and_formulas_typed_on_a_result_sheet_are_listed_and_in_the_back_u
 
 
 def test_results_that_nobody_touched_list_nothing(small: Path, capsys) -> None:
-    for command in ("run", "ageing --write", "price --write", "run", "price --write"):
+    for command in ("run", "ageing --write", "run", "ageing --write"):
         verb, *more = command.split()
         assert main([verb, str(small), *more]) == 0
         assert "Typed" not in capsys.readouterr().err, command
@@ -153,7 +153,7 @@ def test_the_log_takes_whatever_is_typed_in_a_number_column(values: tuple[Any, .
             log_edit(row, _COLUMNS.index("Book"), value)(book)
 
     edited(small, one_a_row)
-    for count in (1, 2):
+    for count in range(1, 1 + chosen(full=2, short=1)):
         assert main(["run", str(small)]) == 0, capsys.readouterr().err
         after = log_of(small)
         assert len(after) == len(before) + count
@@ -174,14 +174,13 @@ def test_a_renamed_header_or_a_column_of_ones_own_keeps_the_log(small: Path) -> 
         sheet.tables["run_log"].tableColumns[2].name = "Source"
 
     edited(small, rename)
-    for _ in range(2):
-        assert main(["run", str(small)]) == 0
+    assert main(["run", str(small)]) == 0
     after = read_log(open_package(small))
     assert list(after.columns) == [*_COLUMNS[:2], "Source", *_COLUMNS[3:], "Inputs"]
-    assert len(after) == len(before) + 2
+    assert len(after) == len(before) + 1
     assert after["Source"].tolist()[: len(before)] == [row[2] for row in before]
-    assert after["Source"].isna().tolist() == [False] * len(before) + [True] * 2
-    assert after["Inputs"].notna().tolist() == [False] * len(before) + [True] * 2
+    assert after["Source"].isna().tolist() == [False] * len(before) + [True]
+    assert after["Inputs"].notna().tolist() == [False] * len(before) + [True]
 
 
 def test_a_row_typed_below_the_log_stays_in_it(small: Path) -> None:

@@ -34,6 +34,7 @@ def workbook(title: str, amount: float) -> bytes:
     return buffer.getvalue()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("title", ["Costs", "costs", "COSTS 2024", "Costs  2024"])
 def test_a_change_on_a_sheet_that_is_read_changes_the_fingerprint(title: str) -> None:
     one, other = (read_workbook(workbook(title, amount)) for amount in (4000.0, 4001.0))

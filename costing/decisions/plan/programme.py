@@ -212,7 +212,7 @@ def solve(
     status, info, answer = solver.getModelStatus(), solver.getInfo(), solver.getSolution()
     in_time = status == HighsModelStatus.kTimeLimit and np.isfinite(info.mip_gap)
     if status != HighsModelStatus.kOptimal and not in_time:
-        if begin is not None:
+        if begin is not None and status != HighsModelStatus.kInfeasible:  # that is proved wherever it starts
             return solve(system, variables, rows)
         raise ArithmeticError(solver.modelStatusToString(status))
     n_rows, count = system.matrix.shape

@@ -371,6 +371,7 @@ def test_a_trial_of_thirty_lots(demo_runs, on_hand) -> None:
     assert table["litres"].iloc[0] == 3_000
 
 
+@pytest.mark.slow
 def test_command_prints_the_trials(tmp_path, capsys) -> None:
     assert main(["blend", str(demo_folder())]) == 0
     printed = capsys.readouterr().out

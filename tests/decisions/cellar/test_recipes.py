@@ -239,6 +239,7 @@ def test_all_mistakes_of_all_recipes_at_once() -> None:
     assert "machine riddling, hand riddling" in findings[2].remedy
 
 
+@pytest.mark.slow
 def test_every_figure_changes_something() -> None:
     """No figure that nothing reads: each one, changed, changes the rows or the run."""
     other = {

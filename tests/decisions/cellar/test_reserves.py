@@ -72,6 +72,7 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
     assert rate / EVENLY - 0.123 == pytest.approx(18_100 / 26_000, rel=1e-6)  # the hall of 2026, on its capacity
 
 
+@pytest.mark.slow
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(demo_runs) -> None:
     economic = demo_runs.economic
     estate = economic.estate
@@ -268,6 +269,7 @@ def test_what_a_vat_is_for_adds_up_to_its_litres(tables) -> None:
     assert said > 10
 
 
+@pytest.mark.slow
 def test_dear_second_pressing_is_sold_and_cheap_is_used(demo_runs) -> None:
     house = House(demo_runs.estate)
 

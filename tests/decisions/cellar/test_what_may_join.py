@@ -94,6 +94,7 @@ def test_a_recipe_from_another_village_than_its_cuvee_is_named(demo_runs) -> Non
     ]
 
 
+@pytest.mark.slow
 def test_offered_wine_of_another_village_is_refused(demo_runs) -> None:
     judged = House(demo_runs.estate).offers()["offers_in_blend"].set_index("offer")["rules_broken"]
     assert "brings Haute-Bise into a cuvée of village Ambrelune alone" in judged["Hill wine for Terrasses"]

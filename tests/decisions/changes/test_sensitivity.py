@@ -69,6 +69,7 @@ def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> No
         assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), drawn(*every(2, [3, 7, 11, 19])))
 def test_gradients_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(estate_drawn(seed, 45), basis)
@@ -98,6 +99,7 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
     assert checked >= 8
 
 
+@pytest.mark.slow
 def test_cells_of_the_demo_are_central_differences(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
     assert cells["change_per_percent"].abs().is_monotonic_decreasing
@@ -253,6 +255,7 @@ def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
     assert abs(out["change_per_unit"]) < costed_figure(demo, "D25-3-BRUT") / out["value"]
 
 
+@pytest.mark.slow
 def test_interest_is_a_central_difference(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
     lines = cells[cells["sheet"] == "Interest rates"]
@@ -264,6 +267,7 @@ def test_interest_is_a_central_difference(demo) -> None:
         assert line["change_per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_tornado_ranks_figures(demo) -> None:
     table = tornado(demo, "Brut", most=8)
     assert len(table) == 8

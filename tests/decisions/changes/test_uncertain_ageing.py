@@ -24,6 +24,7 @@ from costing.decisions.prices.release_dates import grid_on_curve, worth_by_date
 from costing.decisions.prices.scarcity import queue_for_market
 from costing.model import Runs
 from tests.decisions.changes.test_uncertainty import doubtful
+from tests.form import in_full
 
 PRICES = ("prices by age", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
 BRUT = ("price of Brut", "Price by age", "Ex-cellar price", "Cuvée=Brut", "multiply", "lognormal", 1, 0.05)
@@ -44,6 +45,7 @@ def two_dates(estate):
     return held, wait, hold_or_release(held.stacks, held.day, held.curve, wait)
 
 
+@in_full
 def test_the_chance_that_holding_wins_is_that_of_a_simulation(demo_estate) -> None:
     """One factor on all prices, and a step of price of its own: both dates priced anew in each of 4,000 draws."""
     estate = doubtful(demo_estate, PRICES)
@@ -152,6 +154,7 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo_estate) -> None:
             assert table.loc[lot, "gain_p50"] == pytest.approx(expected, rel=1e-4, abs=0.5), lot
 
 
+@pytest.mark.slow
 def test_hold_or_release_and_the_forecast_say_one_chance(demo_runs) -> None:
     alone = ageing(demo_runs)["hold_or_release"].set_index("lot")
     drawn = forecast_answer(demo_runs)["verdicts_drawn"].set_index("lot")

@@ -42,6 +42,7 @@ def _all(estate, table):
     return np.arange(len(estate[table]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("family", "table", "column", "factor"),
     every(
@@ -90,7 +91,7 @@ def other(demo):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("what", every(3, [LOT, "Brut", STOCK], 2))
+@pytest.mark.parametrize("what", every(3, [LOT, "Brut", STOCK]))
 def test_parts_add_up_exactly(demo, other, what) -> None:
     found = why_it_moved(demo, other, what)
     assert list(found["what_moved"]) == ["before", "price", "yield", "loss", "rates", "timing", "plan", "after"]

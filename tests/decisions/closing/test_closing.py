@@ -45,6 +45,7 @@ def demo():
     return closed_on(read_estate(demo_folder()), CLOSED)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, ECONOMIC.replace(name="at 12 %", rate=None)])
 def test_the_next_workbook_has_the_same_figures(demo, basis) -> None:
     old, new = run(demo, basis), run(open_year(demo, CLOSED), basis)
@@ -191,6 +192,7 @@ def _edited(estate, name, row, column, value):
     return replace(estate, tables={**estate.tables, name: frame})
 
 
+@pytest.mark.slow
 def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(demo) -> None:
     """Cost in = stock + cost of goods sold + expense, so what a dearer invoice moves adds up to the difference."""
     assert not len(_edits(demo))
@@ -209,6 +211,7 @@ def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(de
     assert f"was {was:,.10g} when 2024-12-31 was closed" in said[0].rule
 
 
+@pytest.mark.slow
 def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
     """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
     twice = closed_on(closed_on(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
@@ -267,6 +270,7 @@ def test_closing_inside_a_pool_s_period_is_a_caution(demo) -> None:
     assert any("still open" in finding.rule for finding in closing_findings(demo, date(2024, 6, 30)))
 
 
+@pytest.mark.slow
 def test_commands_close_and_open(small_book, capsys) -> None:
     old, new = small_book, small_book.with_name("new.xlsx")
     assert main(["close", str(old), "--date", "2024-12-31"]) == 0
@@ -282,6 +286,7 @@ def test_commands_close_and_open(small_book, capsys) -> None:
     assert "nothing is in stock" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     """Settings, Opening stock and Opening costs, with no press load, bottling or dispatch at all."""
     wine = {"Lot": "V1", "Kind": "wine", "Date": "2025-12-31", "Quantity": 1000, "Unit": "L"}

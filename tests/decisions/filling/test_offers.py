@@ -21,7 +21,7 @@ from costing.decisions.filling.offers import flip_price, gain_at, offers
 from costing.decisions.filling.spring_tirage import filling_of
 from costing.decisions.plan.planning import value_of
 from tests.decisions.plan.best import best_plan
-from tests.form import every
+from tests.form import every, in_full
 from tests.golden.as_kept import differences
 
 pytestmark = pytest.mark.slow
@@ -94,6 +94,7 @@ def test_why_offers_bring_more_or_less_together_is_said(demo_runs) -> None:
     assert re.search(r"without the others: \w+", together)
 
 
+@in_full
 def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
     """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it.
 

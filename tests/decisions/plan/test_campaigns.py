@@ -187,6 +187,7 @@ def test_the_command_says_what_campaigns_cost_and_how_far_from_the_best(capsys, 
     assert "ask for --futures or --whole-campaigns" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_without_a_cost_or_a_smallest_campaign_it_is_said_that_nothing_changes(capsys, tmp_path) -> None:
     folder = a_quarter(tmp_path, "Cost of a campaign,0", "Smallest campaign (bottles),0")
     assert main(["plan", folder, "--whole-campaigns"]) == 0

@@ -46,6 +46,7 @@ def test_a_channel_brings_its_list_price_less_what_is_taken_off(demo_runs) -> No
     assert value[0, 1] / value[0, 0] == pytest.approx((price - 2.1) / trade, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_a_floor_and_a_cap_of_a_channel_are_kept(demo_runs) -> None:
     house = bound(demo_runs, ("Brut", "Export UK", 9_000.0, None), (None, "Export US", None, 2_000.0))
     answer = plan_answer(house.runs)

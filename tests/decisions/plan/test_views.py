@@ -73,6 +73,7 @@ def survivors(facts) -> np.ndarray:
     return alive
 
 
+@pytest.mark.slow
 def test_a_limit_more_costs_and_one_less_frees(demo_runs) -> None:
     estate = demo_runs.estate
     free = plan_answer(demo_runs, ("places", "disgorging", "supply"))["plans_compared"]["plan_value"].iloc[0]
@@ -145,6 +146,7 @@ def without_response(demo_runs) -> pd.DataFrame:
     return house.plan()["plans_compared"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("response", every(2, [-0.5, -1.0, 3.0], 1))
 def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
     demo_runs, without_response, response
@@ -160,34 +162,20 @@ def with_limit(demo_runs, *rows) -> House:
     return House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, limits(*rows)], ignore_index=True))
 
 
+TOGETHER = {
+    "Limits!H10": (("places", "Cellar 1", None, None, 60_000.0), "fewer than the 113,173 that are taken today"),
+    "Limits!C11": (("places", "Cave 9", None, None, 10.0), "is no place in which a lot lies: it limits nothing."),
+    "Limits!G12": (("supply", None, "Vintage", 90_000.0, None), "there are 7,286 of it in all; the plan is short by"),
+    "Limits!G13": (("supply", None, "Brut", 400_000.0, None), "400,000' bottles of Brut bottle a year are promised"),
+    "Limits!H14": (("credit", None, None, None, 50_000.0), "is below the 472,822 owed today, by"),
+    "Limits!H15": (("disgorging", None, None, None, 500.0), "the plan puts more to disgorging, by"),
+}
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "together",
-    [
-        {
-            "Limits!H10": (("places", "Cellar 1", None, None, 60_000.0), "fewer than the 113,173 that are taken today"),
-            "Limits!C11": (
-                ("places", "Cave 9", None, None, 10.0),
-                "is no place in which a lot lies: it limits nothing.",
-            ),
-            "Limits!G12": (
-                ("supply", None, "Vintage", 90_000.0, None),
-                "there are 7,286 of it in all; the plan is short by",
-            ),
-        },
-        {
-            "Limits!G10": (
-                ("supply", None, "Brut", 400_000.0, None),
-                "400,000' bottles of Brut bottle a year are promised",
-            ),
-            "Limits!H11": (("credit", None, None, None, 50_000.0), "is below the 472,822 owed today, by"),
-            "Limits!H12": (("disgorging", None, None, None, 500.0), "the plan puts more to disgorging, by"),
-        },
-    ],
-)
-def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(demo_runs, together) -> None:
-    answer = plan_answer(with_limit(demo_runs, *(row for row, _ in together.values())).runs)
-    for cell, (_, said) in together.items():
+def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(demo_runs) -> None:
+    answer = plan_answer(with_limit(demo_runs, *(row for row, _ in TOGETHER.values())).runs)
+    for cell, (_, said) in TOGETHER.items():
         at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
         assert len(at_cell) == 1
         assert said in at_cell[0]

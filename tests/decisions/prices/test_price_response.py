@@ -75,6 +75,7 @@ def test_the_price_of_highest_gain_has_the_highest_gain(table) -> None:
     assert max(gains) == gains[1]
 
 
+@pytest.mark.slow
 def test_an_elasticity_tried_stands_for_all_and_none_given_means_no_table(demo_runs) -> None:
     tried = prices(demo_runs, elasticity=-1.2)["price_response"]
     assert (tried["price_response"] == -1.2).all()

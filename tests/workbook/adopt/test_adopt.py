@@ -29,7 +29,7 @@ from costing.workbook.file.package import changed_parts, read_package
 from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.linked import headers_above
 from costing.workbook.read import read_workbook
-from tests.form import every
+from tests.form import every, in_full
 from tests.workbook.adopt.foreign import LAYOUTS, Layout, foreign_book, kept_frames
 
 SMALL = demo_folder() / "small"
@@ -99,7 +99,7 @@ def kept_parts(before: bytes, after: bytes) -> set[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda one: f"{one.language}-{one.seed}")
+@pytest.mark.parametrize("layout", every(2, LAYOUTS), ids=lambda one: f"{one.language}-{one.seed}")
 def test_the_same_estate_is_read_from_any_layout(layout: Layout) -> None:
     frames = kept_frames(read_inputs(SMALL))
     foreign = foreign_book(frames, layout)
@@ -112,8 +112,8 @@ def test_the_same_estate_is_read_from_any_layout(layout: Layout) -> None:
     assert not kept_parts(foreign, found.content)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("language", every(2, ["fr", "de"]))
+@in_full
+@pytest.mark.parametrize("language", ["fr", "de"])
 def test_a_grown_estate_of_twenty_sheets_is_read_too(language: str, demo_estate: Estate) -> None:
     frames = kept_frames(demo_estate)
     assert len(frames) >= 20
@@ -123,6 +123,7 @@ def test_a_grown_estate_of_twenty_sheets_is_read_too(language: str, demo_estate:
     assert_same_rows(load(read_workbook(found.content)), expected, frames)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", every(2, ["fr", "de"], 1))
 def test_a_french_and_a_german_ledger_are_adopted_run_and_otherwise_kept(language: str, tmp_path: Path, capsys) -> None:
     path = tmp_path / "cave.xlsx"
@@ -263,6 +264,7 @@ def test_findings_name_the_cells_of_the_persons_own_sheet() -> None:
     assert "V9" in places["Registre de cave!C5"].value
 
 
+@pytest.mark.slow
 def test_words_of_a_column_are_linked_and_may_be_corrected() -> None:
     odd = [*MOVES, [datetime(2025, 2, 3), "dépotage", "A26", 84, "A27", 83]]
     found = adopted(book({"Stock initial": STOCK, "Registre de cave": odd}))
@@ -290,6 +292,7 @@ def test_a_sheet_for_each_operation_is_read_as_movements() -> None:
     assert estate.sources["movements"].sheet.tolist() == ["Assemblages", "Soutirages"]
 
 
+@pytest.mark.slow
 def test_rows_added_later_are_read_and_links_follow_no_one_else(tmp_path: Path, capsys) -> None:
     path = tmp_path / "own.xlsx"
     path.write_bytes(book({"Stock initial": STOCK, "Registre de cave": MOVES}))
@@ -383,6 +386,7 @@ def test_numbers_typed_as_text_say_how_they_are_written(texts: list[Any], style:
     assert _number_style([read]) == style
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("rows", "first"), [(2, 4), (-1, 1)])
 def test_headers_that_have_moved_are_one_finding(rows: int, first: int) -> None:
     found = adopted(book({"Stock initial": STOCK, "Registre de cave": [["Domaine X"], *MOVES]}))
@@ -405,6 +409,7 @@ def test_a_sheet_that_has_gone_is_one_finding() -> None:
     assert "Did you mean 'Registre de cave 2'?" in only_finding(wrong).remedy
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("unit", "said"), [("bouteilles", "does not fit"), (None, "names no unit")])
 def test_a_unit_that_does_not_fit_is_one_finding(unit: str | None, said: str) -> None:
     found = adopted(book({"Stock initial": STOCK, "Registre de cave": MOVES}))
@@ -470,6 +475,7 @@ def test_every_translation_names_something_and_words_lead_back() -> None:
                     assert our_word(column, spelling), f"{sheet.name}.{column.name}: {spelling}"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("title", ["Stock", "Stocks 2025", "Bestand", "Existencias", "Giacenze"])
 def test_a_sheet_called_stock_is_what_lies_there_and_no_delivery(title: str) -> None:
     """Date, lot, kind and quantity would do for Deliveries too."""

@@ -215,10 +215,12 @@ def test_open_and_closed_lists_have_a_column_each() -> None:
     assert len(set(closed_lists().values())) == len(closed_lists())
 
 
+@pytest.mark.slow
 def test_demo_by_workbook_is_demo_by_csv(demo: bytes) -> None:
     assert_same(estate_of(demo), read_inputs(DEMO))
 
 
+@pytest.mark.slow
 def test_estate_written_and_read_is_the_same_estate(demo: bytes) -> None:
     estate = estate_of(demo)
     again = estate_of(blank_bytes(tables_from_estate(estate)))
@@ -279,6 +281,7 @@ def test_percent_points_leave_an_estate_without_noise() -> None:
     assert tables_from_estate(estate)["Loss norms"]["Norm (%)"].tolist() == [7.0]
 
 
+@pytest.mark.slow
 def test_a_percentage_typed_as_such_counts_once() -> None:
     # 1.5% typed into a general cell is stored as 0.015 in a percent format (common practice, no source).
     workbook = load_workbook(

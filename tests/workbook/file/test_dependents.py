@@ -161,6 +161,7 @@ def test_shifting_a_shared_formula_agrees_with_openpyxl(formula: str, columns: i
     assert "=" + moved(formula, columns, rows) == expected
 
 
+@pytest.mark.slow
 def test_a_long_chain_and_many_ranges() -> None:
     rows = ['<row r="1"><c r="A1"><f>Origins!B2</f><v>1</v></c><c r="B1"><f>SUM(A$1:A1)</f><v>1</v></c></row>']
     rows += [

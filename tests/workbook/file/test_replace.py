@@ -322,6 +322,7 @@ def test_sibling_names_are_free_and_a_sibling_is_whole(target: Path) -> None:
     assert names(target.parent) == ["estate.results-2.xlsm", "estate.results.xlsm", "estate.xlsm"]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="kills child processes by signal, which needs POSIX")
 def test_a_kill_at_any_file_operation_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
     for name, content in (("older", run(OLD, 5.0)), ("old", OLD), ("new", NEW)):

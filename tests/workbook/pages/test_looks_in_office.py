@@ -118,6 +118,7 @@ def test_every_page_is_legible_with_a_header_and_no_number_is_cut(answers: list[
     assert len(pages) <= MOST_PAGES
 
 
+@pytest.mark.slow
 def test_no_header_is_cut(opened: Workbook) -> None:
     found = subprocess.run(["fc-match", "-f", "%{file}", "Carlito:bold"], capture_output=True, text=True, check=False)
     if "Carlito" not in found.stdout:

@@ -83,6 +83,7 @@ def answers(runs: Runs) -> list[Answer]:
     return answers_of_run(runs, [])
 
 
+@pytest.mark.slow
 def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer]) -> None:
     sheets = result_sheets(answers)
     assert sheets[0].name == "Answers"

@@ -392,6 +392,7 @@ def test_equal_results_give_equal_bytes() -> None:
     assert result_workbook([SHEET], STAMP, STALE) == result_workbook([SHEET], STAMP, STALE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("long", [False, True])
 def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(write, "LONG_TABLE", 1 if long else 99)
@@ -415,6 +416,7 @@ def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pyte
     assert read_book(read_package(again, "a.xlsx")).owned()
 
 
+@pytest.mark.slow
 def test_many_rows_are_written_and_added_up() -> None:
     size = chosen(full=100_000, short=10_000)
     draw = np.random.default_rng(1).normal(100.0, 20.0, (size, 8)).round(2)

@@ -8,6 +8,7 @@ What it does not do: keep where a row came from.
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from costing.inputs.estate import Estate
@@ -17,16 +18,19 @@ from costing.inputs.schema import settings, sheets
 
 def as_entered(sheet: str, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of a sheet as they would be typed; row numbers start again."""
-    frame = rows.astype(object).where(rows.notna(), None)
+    entered = {}
     for column in sheets()[sheet].columns:
+        values = rows[column.name]
+        given = values.notna()
+        if not (column.required or given.any()):
+            continue
         if column.type == "percent":
-            frame[column.name] = [
-                None if pd.isna(part) else float(f"{part * 100.0:.15g}") for part in rows[column.name]
-            ]
-        elif column.type in ("number", "integer") or column.type == "date":
-            frame[column.name] = rows[column.name]
-    kept = [c.name for c in sheets()[sheet].columns if c.required or bool(rows[c.name].notna().any())]
-    return frame[kept].reset_index(drop=True)
+            points = [np.nan if pd.isna(part) else float(f"{part * 100.0:.15g}") for part in values]
+            values = pd.Series(points, rows.index, dtype="float64")
+        elif column.type not in ("number", "integer", "date"):
+            values = values.astype(object).where(given, None)
+        entered[column.name] = values
+    return pd.DataFrame(entered, rows.index).reset_index(drop=True)
 
 
 def settings_frame(estate: Estate) -> pd.DataFrame:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_matrix
 
 from costing.array_types import Floats, Ints
 from costing.errors import CostingError, nearest
@@ -97,6 +98,24 @@ def weights(results: Results, states: Ints) -> tuple[Floats, Floats]:
 def plain_weights(results: Results, states: Ints) -> Floats:
     """Part of each state's posting that reaches `states` [states]."""
     return results.solution.plain.backward(_chosen(results, states))
+
+
+def reached_by(results: Results, sets: Sequence[Ints]) -> csr_matrix:
+    """The same for several sets of states, of each those alone that something reaches it from [sets, states].
+
+        W = E + W·S = E + E·S + E·S² + …,   E: the states of each set
+
+    S leads forward in time alone, so the sum ends; what it takes grows with what reaches the sets, not with the estate.
+    """
+    size = [len(states) for states in sets]
+    shape = len(sets), len(results.chain.states)
+    number = np.repeat(np.arange(len(sets)), size)
+    part, parts = csr_matrix((np.ones(len(number)), (number, np.concatenate(sets))), shape=shape), []
+    while part.nnz:
+        parts.append(part.tocoo())
+        part = part @ results.shares.matrix
+    share, row, state = (np.concatenate([getattr(one, name) for one in parts]) for name in ("data", "row", "col"))
+    return csr_matrix((share, (row, state)), shape=shape)
 
 
 def _chosen(results: Results, states: Ints) -> Floats:

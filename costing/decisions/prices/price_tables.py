@@ -145,8 +145,8 @@ class _Pricing:
         ready = days(self.rows["ready"])
         listed = iter(self.listed(np.maximum(ready, self.today)))
         lines, returns, channels = [], list[float | None](), self.terms.reset_index().to_dict("records")
-        for position, release in enumerate(self.rows.to_dict("records")):
-            spent = self.money.behind(release_states(self.economic, str(release["release"])))
+        behind = self.money.behind_each([release_states(self.economic, str(name)) for name in self.rows["release"]])
+        for position, (release, spent) in enumerate(zip(self.rows.to_dict("records"), behind, strict=True)):
             flows = []
             for terms, offer in zip(channels, self.offers(position, release, int(ready[position])), strict=True):
                 line = self.line(position, release, terms, offer, next(listed))

@@ -14,10 +14,12 @@ spent whether a bottle is made or not, and a final premium on grapes delivered i
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_matrix
 
 from costing.array_types import Floats, Ints
 from costing.decisions.keeping_costs import last_riddling, riddling_by_cuvee
@@ -28,7 +30,7 @@ from costing.money.postings import TABLE_NAMES
 from costing.once import asked_once
 from costing.results.costs import releases
 from costing.results.lots import as_dates, lot_labels
-from costing.results.origins import plain_weights, release_states, worth_of
+from costing.results.origins import plain_weights, reached_by, release_states, worth_of
 from costing.results.place_rules import first_sale
 from costing.results.results import Results
 from costing.results.stock import stock_values
@@ -36,6 +38,7 @@ from costing.results.stock import stock_values
 MADE, PLANNED, ON_LEES = "made", "planned", "on lees"
 STACK_SUFFIX = " on lees"
 _REST = 1e-12  # below this share of the largest day: what rounding leaves when lots have gone
+_SETS_AT_ONCE = 256
 _POOLS = TABLE_NAMES.index("pools")
 
 
@@ -178,27 +181,52 @@ class DatedMoney:
         self._days = np.arange(self._first, results.chain.horizon_day, dtype=np.int64)
         self._parts = [part for part in results.charges.accrued if not part.expensed]
         self._daily = [part.charge.curve.amount(self._days, self._days + 1) for part in self._parts]
+        postings, charged = results.charges.postings, [part.states for part in self._parts]
+        number = np.repeat(np.arange(len(charged)), list(map(len, charged)))
+        self._posted = csr_matrix(
+            (postings.amount, (postings.state, np.arange(len(postings)))), shape=(len(states), len(postings))
+        )
+        self._charged = csr_matrix(
+            (np.ones(len(number)), (np.concatenate([number[:0], *charged]), number)),
+            shape=(len(states), max(len(charged), 1)),
+        )
 
     def behind(self, states: Ints) -> tuple[Floats, Floats]:
         """Days and amounts paid for the sum of these states (refunds below 0), charges for time at mid-day."""
-        all_states, postings = self._results.chain.states, self._results.charges.postings
-        plain = plain_weights(self._results, states)
-        own = postings.amount * plain[postings.state]
-        used = np.flatnonzero(own)
-        accrued = np.zeros(len(self._days))
-        for part, daily in zip(self._parts, self._daily, strict=True):
-            reaches = part.states[plain[part.states] != 0]
-            if not len(reaches):
-                continue
-            start, end = all_states.start[reaches] - self._first, all_states.end[reaches] - self._first
+        return next(self._reaching(csr_matrix(plain_weights(self._results, states))))
+
+    def behind_each(self, sets: Sequence[Ints]) -> Iterator[tuple[Floats, Floats]]:
+        """The same for each of some sets of states."""
+        for first in range(0, len(sets), _SETS_AT_ONCE):
+            yield from self._reaching(reached_by(self._results, sets[first : first + _SETS_AT_ONCE]))
+
+    def _reaching(self, reached: csr_matrix) -> Iterator[tuple[Floats, Floats]]:
+        """The same by the part of each state's posting that reaches each set [sets, states]."""
+        posted = (reached @ self._posted).sorted_indices()
+        posted.eliminate_zeros()
+        for one in range(reached.shape[0]):
+            of, by = (slice(*matrix.indptr[one : one + 2].tolist()) for matrix in (posted, reached))
+            accrued = self._accrued(reached.indices[by].astype(np.int64), reached.data[by])
+            some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
+            paid = self._results.charges.postings.paid[posted.indices[of]].astype(np.float64)
+            days = np.concatenate([paid, self._days[some] + 0.5])
+            yield days, np.concatenate([posted.data[of], accrued[some]])
+
+    def _accrued(self, state: Ints, share: Floats) -> Floats:
+        """What is charged for time each day on parts of some states [days]."""
+        states, accrued = self._results.chain.states, np.zeros(len(self._days))
+        charged = self._charged[state]
+        of = np.repeat(np.arange(len(state)), np.diff(charged.indptr))
+        for part in np.unique(charged.indices).tolist():
+            here = of[charged.indices == part]
+            reaches, daily = state[here], self._daily[part]
+            start, end = states.start[reaches] - self._first, states.end[reaches] - self._first
             first, last = int(start.min()), int(end.max())
-            quantity = all_states.quantity[reaches] * plain[reaches]
+            quantity = states.quantity[reaches] * share[here]
             change = np.bincount(start - first, quantity, last - first + 1)
             change -= np.bincount(end - first, quantity, last - first + 1)
             accrued[first:last] += daily[first:last] * np.cumsum(change)[:-1]
-        some = np.flatnonzero(np.abs(accrued) > _REST * np.abs(accrued).max(initial=0.0))
-        day = np.concatenate([postings.paid[used].astype(np.float64), self._days[some] + 0.5])
-        return day, np.concatenate([own[used], accrued[some]])
+        return accrued
 
 
 def dispatch_states(results: Results) -> tuple[Ints, Ints]:

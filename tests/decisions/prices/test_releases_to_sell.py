@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from costing import ECONOMIC, read_estate, run, trace
 from costing.decisions.plan.ageing_tables import holding
-from costing.decisions.prices.releases_to_sell import with_stacks_released
+from costing.decisions.prices.releases_to_sell import DatedMoney, to_sell, with_stacks_released
 from costing.inputs.estate import Estate
+from costing.model import Runs
+from costing.results.origins import plain_weights, reached_by, release_states
+from costing.results.results import Results
 
 
 def stacked(**sheets: pd.DataFrame) -> Estate:
@@ -49,3 +53,27 @@ def test_a_cuvee_with_a_declared_year_waits_as_a_vintage() -> None:
         assert str(extended["disgorgements"]["on_date"].iloc[-1].date()) == first
         held = holding(run(estate, ECONOMIC))
         assert held.stacks.minimum_months[0, 0] == (15.0 if declared is None else 36.0)
+
+
+def test_what_reaches_many_releases_at_once_is_what_reaches_each_alone(demo_runs: Runs) -> None:
+    economic = demo_runs.economic
+    sets = [release_states(economic, str(name)) for name in to_sell(economic)["release"]]
+    reached = reached_by(economic, sets)
+    each = np.array([plain_weights(economic, states) for states in sets])
+    assert np.abs(reached.toarray() - each).max() < 1e-14
+    assert reached.nnz < 0.3 * each.size  # what reaches no release takes neither memory nor time
+
+
+def test_money_behind_many_releases_is_that_behind_each(demo_runs: Runs) -> None:
+    economic = demo_runs.economic
+    money = DatedMoney(economic)
+    sets = [release_states(economic, str(name)) for name in to_sell(economic)["release"]]
+    for states, (days, amounts) in zip(sets, money.behind_each(sets), strict=True):
+        alone_days, alone = money.behind(states)
+        assert (days == alone_days).all()
+        assert np.allclose(amounts, alone, rtol=1e-12, atol=1e-12)
+        assert np.isclose(amounts.sum(), economic.cost[states][:, ~_is_capital(economic)].sum(), rtol=1e-12)
+
+
+def _is_capital(results: Results) -> np.ndarray:
+    return np.asarray(results.columns.get_level_values("element") == "capital")

@@ -74,3 +74,9 @@ def test_a_largest_figure_is_told_to_those_who_do_not_see_the_chart() -> None:
     frame = pd.DataFrame({"cuvee_format": ["Brut bottle", "Rosé bottle"], "stage:harvest": [5.0, 7.25]})
     (chart,) = Answer({"latest_costs": frame}, facts={"currency": "EUR"}).charts
     assert chart.message == "Cost per 75 cl by stage, economic, latest release. Largest: Harvest of Rosé bottle, 7.25."
+
+
+def test_a_waterfall_needs_a_base_and_what_stands_on_it() -> None:
+    steps = pd.DataFrame({"step": ["cellar", "shelf"], "step_base": [0.0, 0.0], "step_total": [9.75, 18.0]})
+    assert [chart.kind for chart in Answer({"price_steps": steps}).charts] == ["waterfall"]
+    assert Answer({"price_steps": steps.drop(columns="step_total")}).charts == ()

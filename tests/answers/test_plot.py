@@ -10,7 +10,7 @@ import pytest
 from costing.answers import catalogue
 from costing.answers.answer import Answer
 from costing.answers.charts import CHART_KINDS, Chart
-from costing.answers.plot import figure_of
+from costing.answers.plot import PANEL_INCHES, figure_of
 from costing.errors import CostingError
 
 FRAME = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Base": [0.0, 2.0], "Cost": [2.0, 3.0]})
@@ -47,7 +47,9 @@ def test_every_kind_of_chart_is_drawn(kind: str) -> None:
 
 def test_bars_of_two_series_lie_side_by_side_about_their_name_and_axes_are_in_the_unit_of_the_figures() -> None:
     chart = Chart("bar", "Parts", "t", "Cuvée", ("Base", "Cost"), "Cuvée", "Share", number_format="0.0%")
-    (axes,) = figure_of([(chart, FRAME)]).axes
+    figure = figure_of([(chart, FRAME)] * 2)
+    assert tuple(figure.get_size_inches()) == (PANEL_INCHES[0], 2 * PANEL_INCHES[1])
+    axes, _ = figure.axes
     lies = [[(bar.get_y(), bar.get_y() + bar.get_height()) for bar in container] for container in axes.containers]
     for number, ((low, middle), (also_middle, high)) in enumerate(zip(*lies, strict=True)):
         assert also_middle == pytest.approx(middle)

@@ -55,7 +55,9 @@ class Record:
         direct = self._asking(on_lines)
         shared = {name for test in direct for name in self.fixtures[test]} - {"known"}
         beside = {test for test, names in self.fixtures.items() if shared.intersection(names)}
-        groups = (direct, beside - direct, self._asking(on_module) - beside - direct)
+        groups = [direct, beside - direct, self._asking(on_module) - beside - direct]
+        if not any(groups):  # all of it runs while it is loaded
+            groups = [{test for test in self.seconds if _is_near(test, path)}]
         found = [test for group in groups for test in sorted(group, key=lambda test: self._rank(test, path))]
         return sorted(found, key=lambda test: not _is_near(test, path))
 

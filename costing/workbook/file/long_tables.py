@@ -65,7 +65,7 @@ def _with_rows(xml: bytes, table: LongTable) -> bytes:
     if row is None:
         msg = f"the first row of a long table is missing in row {table.first_row - 1}"
         raise ValueError(msg)
-    styles = [style or b"" for style in re.findall(rb'<c r="[A-Z]+\d+"( s="\d+")?', row[1])]
+    styles = re.findall(rb'<c r="[A-Z]+\d+"((?: s="\d+")?)', row[1])
     size = len(table.columns[0])
     # In blocks, since the text of all cells at once takes far more memory than the sheet.
     blocks = [_block(table, styles, start, min(start + _BLOCK, size)) for start in range(0, size, _BLOCK)]

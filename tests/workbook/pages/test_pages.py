@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from costing.workbook.pages import write
+from costing.workbook.pages.answer_sheets import MOST_NAMED, _behind
 from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, link_columns, pages, row_edits
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.pages.write import result_workbook
@@ -138,10 +139,26 @@ def test_a_long_table_lies_as_a_short_one(monkeypatch: pytest.MonkeyPatch) -> No
     files.append(result_workbook([sheet]))
     found = [
         [
-            (cell.coordinate, cell.value, cell.hyperlink and cell.hyperlink.location)
-            for row in book.active
+            (
+                cell.coordinate,
+                cell.value,
+                cell.hyperlink and cell.hyperlink.location,
+                cell.number_format,
+                cell.font.color,
+            )
+            for row in openpyxl.load_workbook(io.BytesIO(content)).active
             for cell in row
         ]
-        for book in (openpyxl.load_workbook(io.BytesIO(content)) for content in files)
+        for content in files
     ]
     assert found[0] == found[1]
+
+
+@pytest.mark.parametrize(("closed", "more"), [(1, ""), (MOST_NAMED, ""), (MOST_NAMED + 1, " and 1 more")])
+def test_columns_behind_the_plus_are_named_and_the_rest_counted(closed: int, more: str) -> None:
+    frame = pd.DataFrame([range(1 + closed)], columns=["Lot", *(f"Column {number}" for number in range(closed))])
+    named = ", ".join(f"Column {number}" for number in range(min(closed, MOST_NAMED)))
+    assert _behind([ResultTable("one", frame, shown=1)]) == [f"Behind the + above the columns: {named}{more}."]
+    open_below = ResultTable("two", pd.DataFrame({"Column 0": [1.0]}), shown=1)
+    assert ("Column 0" in "".join(_behind([ResultTable("one", frame, shown=1), open_below]))) is False
+    assert _behind([ResultTable("one", frame, shown=1 + closed)]) == []

@@ -199,7 +199,10 @@ def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:
         values = frame[column].reset_index(drop=True)
         if isinstance(blank[column].dtype, pd.CategoricalDtype):
             text = values.astype(object)
-            columns[column] = text.where(text.notna() & (text.astype(str) != ""), None).astype("category")
+            typed = text.where(text.notna() & (text.astype(str) != ""), None)
+            codes, names = pd.factorize(typed.to_numpy(dtype=object), sort=True)
+            listed = pd.Index(names, dtype=object)  # as reading lists them, so that tables can be joined
+            columns[column] = pd.Series(pd.Categorical.from_codes(codes, categories=listed, validate=False))
         elif blank[column].dtype == np.float64:
             columns[column] = pd.to_numeric(values, errors="coerce").astype(np.float64)
         else:

@@ -162,6 +162,31 @@ def test_an_import_cut_short_by_ctrl_c_is_a_stop_and_one_that_fails_is_not(
         signal.signal(signal.SIGINT, before)
 
 
+class _Let:
+    """Ctrl-C comes while this is let go."""
+
+    def __del__(self) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(5)
+
+
+@POSIX
+def test_ctrl_c_that_python_drops_comes_up_again(small: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
+    """It was a traceback, and the command went on."""
+
+    def going_on(*_: object, **__: object) -> None:
+        _Let()
+        time.sleep(5)
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in the background of a shell
+    monkeypatch.setattr(records, "Source", going_on)
+    try:
+        assert main(["run", str(small)]) == STOPPED
+        assert capsys.readouterr().err == "Stopped. No file is half written.\n"
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.slow
 @POSIX
 def test_a_real_ctrl_c_at_any_moment_ends_in_a_line(small: Path) -> None:

@@ -149,4 +149,7 @@ def test_a_release_counts_as_it_was_disgorged_and_another_lot_as_it_stands() -> 
     assert _of_lots(small, ["D25"]) == pytest.approx((19_110.0, 1_960.0))
     assert _of_lots(small, ["T23"]) == pytest.approx((17_120.0, 2_000.0))
     assert _of_lots(small, ["D25", "T23"]) == pytest.approx((36_230.0, 3_960.0))
+    more = small.estate["dispatches"].assign(bottles=[960.0, 1_000.0])
+    sold = run(replace(small.estate, tables={**small.estate.tables, "dispatches": more}), BOOK)
+    assert _of_lots(sold, ["D25"]) == pytest.approx((19_110.0, 1_960.0))  # though none of it is left
     assert _of_lots(small, ["T23", "V22-PN"]) == pytest.approx((17_876.0, float("nan")), nan_ok=True)

@@ -1,10 +1,14 @@
 """Losses: one movement at a time, and an annual allowance against a ledger kept row by row."""
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from costing.graph.balance import IN, IN_PLACE, work_begins
 from costing.graph.losses import abnormal_share, abnormal_share_beyond, allowed_losses
 
 
@@ -146,3 +150,14 @@ def test_ledgers_that_make_no_sense_are_refused():
 def test_no_rows():
     allowed, before = allowed_losses([], [], [])
     assert allowed.shape == before.shape == (0,)
+
+
+@pytest.mark.parametrize(("parts", "begins"), [((40.0, 60.0), [0, 1, 1]), ((60.0, 60.0), [0, 1, 2])])
+def test_work_in_parts_is_one_as_far_as_the_lot_goes(parts: tuple[float, float], begins: list[int]) -> None:
+    """Of 100 L; parts that together take more follow one another."""
+    touches: Any = SimpleNamespace(
+        flow=np.arange(3), role=np.array([IN, IN_PLACE, IN_PLACE]), first_of_lot=np.array([True, False, False])
+    )
+    flows: Any = SimpleNamespace(day=np.array([1, 2, 2]), sequence=np.zeros(3), operation=np.array([0, 5, 5]))
+    balance: Any = SimpleNamespace(before=np.array([0.0, 100.0, 100.0]), drawn=np.array([0.0, *parts]))
+    assert work_begins(touches, balance, flows).tolist() == begins

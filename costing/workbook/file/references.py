@@ -13,7 +13,7 @@ What it does not do: it can't see through INDIRECT, OFFSET or a macro.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from costing.inputs.raw import column_letter
@@ -172,8 +172,16 @@ def moved(formula: str, columns: int, rows: int) -> str:
             return part[1] + (part[2] if part[1] else column_letter((number + columns - 1) % LAST_COLUMN))
         return part[3] + (part[4] if part[3] else str((int(part[4]) + rows - 1) % LAST_ROW + 1))
 
+    return with_cells(formula, lambda cells: _CORNER.sub(corner, cells))
+
+
+def with_cells(formula: str, change: Callable[[str], str], *, own: bool = False) -> str:
+    """The formula with every cell and range changed; own: those alone that name no sheet."""
+
     def token(match: re.Match[str]) -> str:
         cells = match["cells"]
-        return match[0][: len(match[0]) - len(cells)] + _CORNER.sub(corner, cells) if cells else match[0]
+        if not cells or (own and match["sheet"]):
+            return match[0]
+        return match[0][: len(match[0]) - len(cells)] + change(cells)
 
     return _TOKEN.sub(token, formula)

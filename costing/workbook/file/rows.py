@@ -1,8 +1,10 @@
 """Rows of a sheet taken out and put in, as a spreadsheet program deletes and inserts whole rows.
 
-Rule: what stands below moves up or down with everything in it; tables, filters, merged cells, links and notes follow;
-formulas that move are read as copied ones are. Validations and conditional formats keep their ranges, which reach
-beyond the rows. A new row has the formats of the row that stands first.
+Rule: what stands below moves up or down with everything in it; tables, filters, merged cells, links, notes and what
+the formulas of that sheet name follow. A range that begins at the first row takes the new ones in; a formula that names
+a row taken out by its distance names the one that then stands there; any other is left with #REF!. Validations and
+conditional formats keep their ranges, which reach beyond the rows. A new row has the formats of the row that stands
+first.
 
 Conventions: ECMA-376 part 1, 18.3.1 (worksheet), 18.5.1 (tables), 18.7.3 (comments).
 
@@ -16,16 +18,19 @@ import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from lxml import etree
 
 from costing.inputs.raw import column_letter
 from costing.workbook.file.package import serialize_xml
-from costing.workbook.file.references import moved
+from costing.workbook.file.references import moved, with_cells
 from costing.workbook.file.scan import column_number
 
 _CELL = re.compile(r"(\$?[A-Z]{1,3}\$?)(\d{1,7})")
+_ROW = re.compile(r"(\$?)(\d{1,7})$")
+_NOTHING = "#REF!"
 _ZERO = dt.date(1899, 12, 30)
 DAYS_TO_1904 = 1462
 Element = Any
@@ -46,10 +51,13 @@ class RowEdits:
     cleared: Collection[int] = ()
     date_1904: bool = False
 
+    @cached_property
+    def _gone(self) -> list[int]:
+        return sorted(self.dropped)
+
     def at(self, row: int, *, end: bool = False) -> int:
         """Where a row stands afterwards; `end`: as the last row of a range, which shrinks over rows taken out."""
-        gone = sorted(self.dropped)
-        before = bisect_right(gone, row) if end else bisect_left(gone, row)
+        before = bisect_right(self._gone, row) if end else bisect_left(self._gone, row)
         return row - before + (len(self.fresh) if row >= self.first or (end and row >= self.first - 1) else 0)
 
     def range_at(self, written: str) -> str:
@@ -63,7 +71,28 @@ class RowEdits:
     def is_gone(self, written: str) -> bool:
         """Whether all rows of a range are taken out."""
         rows = [int(row) for _, row in _CELL.findall(written)]
-        return bool(rows) and all(row in self.dropped for row in range(min(rows), max(rows) + 1))
+        lost = bisect_right(self._gone, max(rows)) - bisect_left(self._gone, min(rows)) if rows else 0
+        return bool(rows) and lost == max(rows) - min(rows) + 1
+
+    def formula_at(self, formula: str, row: int) -> str:
+        """A formula of a row of that sheet afterwards."""
+
+        def follow(cells: str) -> str:
+            first, _, last = cells.partition(":")
+            begin, end = (_ROW.search(corner) for corner in (first, last or first))
+            if not begin or not end:  # whole columns
+                return cells
+            if last:
+                lies, reaches = int(begin[2]), int(end[2])
+                top = lies if lies == self.first else self.at(lies)
+                bottom = self.at(reaches, end=reaches >= self.first)
+                return f"{first[: begin.start(2)]}{top}:{last[: end.start(2)]}{bottom}" if top <= bottom else _NOTHING
+            lies = int(begin[2])
+            copied = 0 if begin[1] else lies + self.at(row) - row
+            at = copied if self.is_gone(cells) else self.at(lies)
+            return f"{first[: begin.start(2)]}{at}" if at > 0 else _NOTHING
+
+        return with_cells(formula, follow, own=True)
 
 
 def edited_sheet(content: bytes, edit: RowEdits) -> bytes:
@@ -80,7 +109,7 @@ def edited_sheet(content: bytes, edit: RowEdits) -> bytes:
             data.remove(row)
             continue
         _cells_set(row, number, edit, space)
-        _renumber(row, number, edit.at(number), space)
+        _move(row, number, edit, space)
     below = next((place for place, row in enumerate(data) if int(row.get("r")) >= edit.first + len(fresh)), len(data))
     data[below:below] = fresh
     for name in ("mergeCell", "hyperlink"):
@@ -164,15 +193,16 @@ def _numbered(data: Element, space: str) -> dict[int, Element]:
     return numbered
 
 
-def _renumber(row: Element, old: int, new: int, space: str) -> None:
-    row.set("r", str(new))
+def _move(row: Element, number: int, edit: RowEdits, space: str) -> None:
+    place = str(edit.at(number))
+    row.set("r", place)
     for cell in row.iterfind(f"{space}c"):
-        cell.set("r", f"{_letters(cell)}{new}")
+        cell.set("r", _letters(cell) + place)
         formula = cell.find(f"{space}f")
-        if formula is not None and new != old:
-            formula.text = moved(formula.text or "", 0, new - old)
+        if formula is not None:
+            formula.text = edit.formula_at(formula.text or "", number)
             if formula.get("ref"):
-                formula.set("ref", moved(formula.get("ref"), 0, new - old))
+                formula.set("ref", edit.range_at(formula.get("ref")))
 
 
 def _plain_formulas(data: Element, space: str) -> None:

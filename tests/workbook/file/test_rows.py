@@ -45,8 +45,8 @@ def ranges(sheet: str, element: str) -> list[str]:
 def test_what_stands_below_moves_up_with_its_formulas() -> None:
     sheet = edited(dropped=[2, 3])
     assert cells(sheet) == {
-        **{"A1": "Date", "A2": "45002", "B2": "3", "D2": "B2*2+$B$2"},
-        **{"A3": "45003", "B3": "4", "D3": "B3*2+$B$2", "B4": "10"},
+        **{"A1": "Date", "A2": "45002", "B2": "3", "D2": "B2*2+#REF!"},
+        **{"A3": "45003", "B3": "4", "D3": "B3*2+#REF!", "B4": "10"},
     }
     assert ranges(sheet, "autoFilter") == ["A1:D3"]
     assert ranges(sheet, "mergeCell") == ["C2:C4"]
@@ -60,7 +60,7 @@ def test_new_rows_have_the_formats_of_the_row_that_stood_first() -> None:
     assert cells(sheet)["A2"] == "46053"  # LibreOffice: 46053 is 2026-01-31
     assert cells(sheet)["B2"] == "2.5"
     assert (cells(sheet)["A3"], cells(sheet)["C3"]) == ("46081", "racking")
-    assert (cells(sheet)["A4"], cells(sheet)["D5"]) == ("45000", "B5*2+$B$2")
+    assert (cells(sheet)["A4"], cells(sheet)["D5"]) == ("45000", "B5*2+$B$4")
     assert [re.search(rf'<row r="{row}"[^>]*>', sheet)[0].count('ht="20"') for row in (2, 3, 4, 5)] == [1, 1, 1, 0]  # type: ignore[index]
     assert re.findall(r'<c r="A[234]" s="(\d)"', sheet) == ["3", "3", "3"]
     assert re.findall(r'<row r="(\d)"', sheet) == list("12345678")
@@ -84,6 +84,26 @@ def test_cells_are_set_scaled_and_cleared() -> None:
 def test_a_range_shrinks_over_rows_taken_out(written: str, after: str) -> None:
     assert RowEdits(dropped=[3, 4], first=2, fresh=[{}]).range_at("A9") == "A8"
     assert RowEdits(dropped=[4]).range_at(written) == after
+
+
+@pytest.mark.parametrize(
+    ("row", "formula", "after"),
+    [
+        (12, "SUM(B2:B11)", "SUM(B2:B9)"),  # a total below: of the two new rows and all that stay
+        (12, "SUM(B4:B11)", "SUM(B4:B9)"),  # begins at a row taken out: at the next that stays
+        (12, "SUM(B2:B5)", "SUM(B2:B3)"),  # of rows taken out alone: of the new ones
+        (12, "SUM(B3:B5)", "SUM(#REF!)"),
+        (7, "SUM(C$2:C7)", "SUM(C$2:C5)"),  # a running total
+        (6, "D5+B6", "D3+B4"),  # the row above, whichever that is
+        (7, "$B$1*B7", "$B$1*B5"),
+        (7, "$B$3*B7", "#REF!*B5"),
+        (1, "COUNT(B:B)+B9+Notes!B9", "COUNT(B:B)+B7+Notes!B9"),
+        (1, "MATCH(1,A1:F1,0)", "MATCH(1,A1:F1,0)"),
+    ],
+)
+def test_formulas_follow_what_they_name(row: int, formula: str, after: str) -> None:
+    """A total below rows taken out named a row at the end of the sheet."""
+    assert RowEdits(dropped=[2, 3, 4, 5], fresh=[{}, {}]).formula_at(formula, row) == after
 
 
 def test_a_range_is_gone_with_all_its_rows_alone() -> None:

@@ -11,10 +11,11 @@ from costing.decisions.cautions import cautions_of
 from costing.decisions.filling.offers import offers
 from costing.decisions.filling.spring_tirage import tirage
 from costing.decisions.hold_or_release import ageing
+from tests.form import every
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("width", [80, 100, 140])
+@pytest.mark.parametrize("width", every(2, [80, 100, 140]))
 def test_every_table_of_every_answer_fits_the_screen(demo_runs, width: int) -> None:
     answers = [*answers_of_run(demo_runs, cautions_of(demo_runs)), tirage(demo_runs), offers(demo_runs)]
     tables = [(name, text_answer(answer, (name,), width=width)) for answer in answers for name in answer.tables]

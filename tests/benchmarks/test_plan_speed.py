@@ -7,10 +7,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+import pytest
+
 from costing import House
 from costing.answers.answer import Answer
 from tests.benchmarks.plans import LARGEST, measure, measure_apart
 from tests.form import in_full
+
+pytestmark = pytest.mark.slow
 
 
 def test_a_plan_of_a_hundred_lots() -> None:

@@ -12,10 +12,11 @@ from costing.cli import main
 from costing.commands.records import demo_folder
 from tests.commands.books import digest, first_hour
 
+pytestmark = pytest.mark.slow
+
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -76,7 +77,6 @@ def test_why_without_names_compares_every_cuvee_with_last_year(book: Path, capsy
     assert all(cuvee in said for cuvee in ("Brut", "Prestige", "Vintage"))
 
 
-@pytest.mark.slow
 def test_report_is_one_page_that_needs_nothing_else(book: Path) -> None:
     target = book.with_name("page.html")
     assert main(["report", str(book), "--html", str(target)]) == 0
@@ -102,7 +102,6 @@ def test_a_command_without_a_sheet_to_write_says_so(tmp_path: Path, capsys) -> N
     assert [path.name for path in tmp_path.iterdir()] == ["estate"]
 
 
-@pytest.mark.slow
 def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(tmp_path: Path, capsys) -> None:
     folder = _demo_folder(tmp_path)
     with (folder / "scenarios.csv").open("a", encoding="utf-8") as file:
@@ -130,7 +129,6 @@ def _free_bottles(folder: Path) -> Path:
     return folder
 
 
-@pytest.mark.slow
 def test_wine_that_cost_nothing_yet_is_priced_and_closed(tmp_path: Path, capsys) -> None:
     """No chain to draw and no column of cost ended in tracebacks."""
     estate = _free_bottles(tmp_path / "estate")

@@ -21,7 +21,7 @@ from tests.commands.books import first_hour
 from tests.form import FULL, chosen, every
 
 pytestmark = pytest.mark.slow
-EVERY = chosen(full=1, short=50)  # operation of a command; the commands begin at different ones
+EVERY = chosen(full=1, short=100)  # operation of a command; the commands begin at different ones
 OPERATIONS = ("open", "write", "fsync", "replace", "chmod", "chown", "unlink", "io.open")
 CLOSING = ("--date", "2025-04-15")
 SMALL = {

@@ -21,6 +21,8 @@ from costing.workbook.file.package import open_package
 from costing.workbook.pages.run_log import read_log
 from tests.commands.books import digest, first_hour
 
+pytestmark = pytest.mark.slow
+
 STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
 
@@ -40,7 +42,6 @@ def test_new_refuses_to_overwrite(demo_workbook: Path, capsys) -> None:
     assert digest(demo_workbook) == before
 
 
-@pytest.mark.slow
 def test_run_prints_every_cuvee_and_writes_the_sheets(book: Path, capsys) -> None:
     assert main(["run", str(book)]) == 0
     printed = capsys.readouterr()
@@ -60,7 +61,6 @@ def test_printed_stage_columns_add_up(demo_runs: Runs) -> None:
         assert stages == pytest.approx(release["economic_per_bottle"], rel=1e-12)
 
 
-@pytest.mark.slow
 def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage(tmp_path: Path, capsys) -> None:
     estate = first_hour(tmp_path / "estate")
     assert main(["run", str(estate)]) == 0  # it was refused for want of a hurdle rate
@@ -93,7 +93,6 @@ def test_help_shows_one_percent_sign(capsys) -> None:
     assert "%%" not in said
 
 
-@pytest.mark.slow
 def test_run_twice_gives_the_same_estate_and_figures(small_book: Path, capsys) -> None:
     assert main(["run", str(small_book), "--json"]) == 0
     first = capsys.readouterr().out
@@ -130,7 +129,6 @@ def without_places(printed: str) -> dict[str, object]:
     return found
 
 
-@pytest.mark.slow
 def test_folder_gives_the_same_figures_as_the_workbook(small_book: Path, tmp_path: Path, capsys) -> None:
     folder = tmp_path / "folder"
     folder.mkdir()
@@ -143,7 +141,6 @@ def test_folder_gives_the_same_figures_as_the_workbook(small_book: Path, tmp_pat
     assert (tmp_path / "folder.results.xlsx").exists()
 
 
-@pytest.mark.slow
 def test_errors_name_the_cell_and_write_nothing(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -161,7 +158,6 @@ def test_errors_name_the_cell_and_write_nothing(tmp_path: Path, capsys) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["estate"]
 
 
-@pytest.mark.slow
 def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -175,7 +171,6 @@ def test_an_overdrawn_lot_is_a_finding(tmp_path: Path, capsys) -> None:
     assert f"Movements!{'ABCDEFGHIJKLMNOP'[list(moves.columns).index('Out (L)')]}{row + 2}" in capsys.readouterr().out
 
 
-@pytest.mark.slow
 def test_ten_mistakes_give_ten_findings_at_their_cells(tmp_path: Path, capsys) -> None:
     folder = tmp_path / "estate"
     folder.mkdir()
@@ -234,7 +229,6 @@ def test_link_without_an_open_workbook_is_one_line(book: Path, capsys) -> None:
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
 
-@pytest.mark.slow
 def test_pools_of_an_estate_without_lots_are_expensed(tmp_path: Path, capsys) -> None:
     """A look into the quantities of no states ended in a traceback."""
     folder = tmp_path / "estate"
@@ -291,7 +285,6 @@ def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, .
     assert digest(book) == before
 
 
-@pytest.mark.slow
 def test_origins_are_a_table_or_json_where_it_is_asked_for(capsys) -> None:
     folder = str(demo_folder() / "small")
     release = read_inputs(Path(folder))["disgorgements"]["release_lot"].iloc[0]

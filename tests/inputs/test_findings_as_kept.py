@@ -12,6 +12,8 @@ import pytest
 
 from tests.inputs.planted import findings_of, frames
 
+pytestmark = pytest.mark.slow
+
 KEPT = Path(__file__).with_name("findings_as_kept.csv")
 VALUES = ("-7.5", "x", "", "2031-03-01")
 COLUMNS = ("value", "column", "sheet", "findings", "words")

@@ -17,6 +17,8 @@ from costing.inputs.schema import operations, sheets
 from tests.form import chosen
 from tests.inputs.planted import findings_of, frames, only
 
+pytestmark = pytest.mark.slow
+
 STRANGE: list[Any] = [
     "#N/A", "abc", "-5", "1e400", "12 %", "45000", "31/02/2024", "a\x00b", "\x1b[0m", "x" * 3000, "=1+1", "１２", "½",
     "1.000,5", "nan", "None", "TRUE", "-", ".", ",", "'", "9999-12-31", "0001-01-01", "2024-01-01T25:61", "\ud800",

@@ -17,7 +17,7 @@ from costing.workbook.read import read_workbook
 from tests.form import chosen
 from tests.inputs.habits import Typist
 
-SEEDS = chosen(full=range(60), short=range(2))
+SEEDS = chosen(full=range(60), short=range(1))
 
 
 @pytest.fixture(scope="module")

@@ -66,7 +66,7 @@ def without_late_money(tables: Tables) -> Tables:
 
 @pytest.mark.slow
 @BOTH
-@pytest.mark.parametrize("seed", every(2, [0, 1, 2, 3]))
+@pytest.mark.parametrize("seed", every(4, [0, 1, 2, 3]))
 def test_plans_change_nothing_past(seed: int, basis: Basis) -> None:
     tables = without_late_money(random_estate(seed, 50))
     for day in quiet_days(tables):

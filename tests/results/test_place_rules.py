@@ -21,6 +21,8 @@ from costing.results.place_rules import place_cautions
 from tests.form import chosen
 from tests.properties.estates import estate_drawn
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def demo(demo_estate) -> Estate:

@@ -21,6 +21,8 @@ from tests.workbook.office import convert, sheets_as_calculated
 from tests.workbook.scratch import RESULT_SHEETS, scratch_results
 from tests.workbook.torture import torture_workbook
 
+pytestmark = pytest.mark.slow
+
 
 def faults(content: bytes, path: Path) -> set[str]:
     path.write_bytes(content)

@@ -18,7 +18,9 @@ from costing.workbook.file.backups import backups
 from costing.workbook.file.package import open_package
 from costing.workbook.pages.run_log import _COLUMNS, read_log
 from tests.commands.books import first_hour
-from tests.form import chosen
+from tests.form import chosen, in_full
+
+pytestmark = pytest.mark.slow
 
 Edit = Callable[[Any], None]
 
@@ -208,11 +210,11 @@ def test_a_log_that_cannot_be_read_is_refused_and_stays(what: str, small: Path, 
     assert small.read_bytes() == content
 
 
-@pytest.mark.slow
+@in_full
 def test_random_edits_of_the_log_lose_no_row(small: Path, capsys) -> None:
     choose = random.Random(4)  # draws a note and an error, then all four
     texts: set[str] = set()
-    for step in range(chosen(full=30, short=2)):
+    for step in range(30):
         note = f"note {step}"
         rows = len(log_of(small))
         value = choose.choice([note, note, 1.5, "#DIV/0!", True])

@@ -14,6 +14,8 @@ from costing.inputs.fingerprint import fingerprint
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.read import read_workbook
 
+pytestmark = pytest.mark.slow
+
 COSTS = {"Date incurred": ["2024-09-15"], "Lot": ["V12"], "Element": ["labour"]}
 
 
@@ -34,7 +36,6 @@ def workbook(title: str, amount: float) -> bytes:
     return buffer.getvalue()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("title", ["Costs", "costs", "COSTS 2024", "Costs  2024"])
 def test_a_change_on_a_sheet_that_is_read_changes_the_fingerprint(title: str) -> None:
     one, other = (read_workbook(workbook(title, amount)) for amount in (4000.0, 4001.0))

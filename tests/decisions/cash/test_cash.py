@@ -15,6 +15,8 @@ from costing.decisions.cash.cash import cash, unpaid
 from costing.money.postings import TABLE_NAMES
 from tests.golden.as_kept import differences
 
+pytestmark = pytest.mark.slow
+
 LOAN = {"loan": "Line", "from_date": "2024-01-15", "due_date": "2029-01-15", "amount": 400_000, "rate": 4.0}
 LINE = {**LOAN, "repayment": "at will", "payment_months": 3}
 

@@ -21,6 +21,8 @@ from costing.model import Runs
 from costing.results.stock import stock_values
 from tests.golden.as_kept import differences
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def demo(demo_runs):
@@ -371,7 +373,6 @@ def test_a_trial_of_thirty_lots(demo_runs, on_hand) -> None:
     assert table["litres"].iloc[0] == 3_000
 
 
-@pytest.mark.slow
 def test_command_prints_the_trials(tmp_path, capsys) -> None:
     assert main(["blend", str(demo_folder())]) == 0
     printed = capsys.readouterr().out

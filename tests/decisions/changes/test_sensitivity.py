@@ -31,6 +31,8 @@ from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
+pytestmark = pytest.mark.slow
+
 MOST = chosen(full=3, short=1)
 
 
@@ -69,7 +71,6 @@ def test_money_moved_forward_is_money_weighed_backward(demo_estate, basis) -> No
         assert forward == pytest.approx(float(slopes[table, column][0] @ step), rel=1e-11, abs=1e-9)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), drawn(*every(2, [3, 7, 11, 19])))
 def test_gradients_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(estate_drawn(seed, 45), basis)
@@ -99,7 +100,6 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
     assert checked >= 8
 
 
-@pytest.mark.slow
 def test_cells_of_the_demo_are_central_differences(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
     assert cells["change_per_percent"].abs().is_monotonic_decreasing
@@ -154,7 +154,6 @@ def check_quantities(results, lot, most):
     return checked
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "basis"), drawn(*chosen(full=[8, 10, 11, *range(30, 60)], short=[8])))
 def test_quantities_are_central_differences_on_random_estates(seed, basis) -> None:
     results = run(estate_drawn(seed, 45), basis)
@@ -165,7 +164,6 @@ def test_quantities_are_central_differences_on_random_estates(seed, basis) -> No
     assert check_quantities(results, str(released[-1]), MOST) >= 20
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", chosen(full=[1, 3], short=[1]))
 def test_quantities_beside_other_peoples_goods_are_central_differences(seed) -> None:
     """A pool counts the goods of both sides: what ours take of it moves the rate less than it would alone."""
@@ -229,7 +227,6 @@ def test_quantities_of_work_in_place_in_parts_are_central_differences() -> None:
 
 
 @in_full
-@pytest.mark.slow
 @pytest.mark.parametrize("basis", [ECONOMIC, BOOK, REPLACEMENT], ids=lambda basis: basis.name)
 def test_quantities_of_the_demo_are_central_differences(demo_runs, basis) -> None:
     assert check_quantities(demo_runs.on(basis), "D25-3-BRUT", 1) >= 20
@@ -255,7 +252,6 @@ def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
     assert abs(out["change_per_unit"]) < costed_figure(demo, "D25-3-BRUT") / out["value"]
 
 
-@pytest.mark.slow
 def test_interest_is_a_central_difference(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
     lines = cells[cells["sheet"] == "Interest rates"]
@@ -267,7 +263,6 @@ def test_interest_is_a_central_difference(demo) -> None:
         assert line["change_per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
 
 
-@pytest.mark.slow
 def test_the_tornado_ranks_figures(demo) -> None:
     table = tornado(demo, "Brut", most=8)
     assert len(table) == 8

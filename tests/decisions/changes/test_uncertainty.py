@@ -42,6 +42,8 @@ from costing.results.stock import stock_values
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
+pytestmark = pytest.mark.slow
+
 BRUT = "D25-3-BRUT"
 COLUMNS = ["name", "sheet", "column", "where", "how", "distribution", "first_parameter", "second_parameter"]
 COLUMNS += ["third_parameter", "correlated_with", "correlation"]
@@ -102,7 +104,6 @@ def test_one_normal_price_has_the_closed_form(demo) -> None:
     )
 
 
-@pytest.mark.slow
 def test_correlated_prices_agree_with_the_uncertainties_package(demo) -> None:
     estate = doubtful(demo, GRAPES, GLASS, LABOUR)
     drawn = forecast(Runs(estate), 20_000, seed=5, bases=(ECONOMIC,), watched=[BRUT])
@@ -119,7 +120,6 @@ def test_correlated_prices_agree_with_the_uncertainties_package(demo) -> None:
     assert np.corrcoef(drawn.drawn[:, 0], drawn.drawn[:, 1])[0, 1] == pytest.approx(0.5, abs=0.03)
 
 
-@pytest.mark.slow
 def test_first_order_shares_agree_with_salib(found) -> None:
     names = [figure.name for figure in found.figures]
     problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
@@ -202,7 +202,6 @@ def test_figures_that_are_set_take_their_median(demo) -> None:
     assert drawn.cost["economic"].min() < drawn.recorded["economic"][0] < drawn.cost["economic"].max()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [2, 5, 9])
 def test_random_estates_answer_as_exact_runs_do(seed) -> None:
     estate = estate_drawn(seed, 45)
@@ -289,7 +288,6 @@ def test_correlations_that_cannot_hold_together_are_refused(demo) -> None:
     assert [one.place for one in uncertain_figures(twice)[2]] == ["Uncertainty!A3"]
 
 
-@pytest.mark.slow
 def test_a_target_price_of_a_draw_is_that_of_the_whole_run(demo) -> None:
     """One certain change, glass 18 % dearer: the price of the draw against release prices of the estate typed so."""
     glass = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.01)
@@ -374,7 +372,6 @@ def test_percentiles_of_stock_stand_beside_what_is_recorded(demo, demo_runs) -> 
     assert economic.drop("all goods").sum() == pytest.approx(economic["all goods"])
 
 
-@pytest.mark.slow
 def test_the_answer_speaks_of_every_release_and_figure(demo_runs, found) -> None:
     answer = forecast_answer(demo_runs, 200, seed=7)
     assert len(answer["costs_drawn"]) == 2 * len(found.releases)
@@ -397,7 +394,6 @@ def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
     assert differences("demo", ["forecast"], demo_runs) == []
 
 
-@pytest.mark.slow
 def test_a_cost_as_recorded_is_that_of_the_costs_wherever_it_stands(demo_runs) -> None:
     """To the last decimal: one rounded later than the other shows another cent in one release of a hundred."""
     costs = cost_per_bottle(demo_runs.economic).set_index("release")["per_bottle"]

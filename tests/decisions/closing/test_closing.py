@@ -32,6 +32,8 @@ from costing.workbook.blank.blank import blank_workbook
 from tests.form import chosen, in_full
 from tests.properties.estates import random_estate
 
+pytestmark = pytest.mark.slow
+
 CLOSED = date(2024, 12, 31)
 
 
@@ -45,7 +47,6 @@ def demo():
     return closed_on(read_estate(demo_folder()), CLOSED)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("basis", [BOOK, ECONOMIC, ECONOMIC.replace(name="at 12 %", rate=None)])
 def test_the_next_workbook_has_the_same_figures(demo, basis) -> None:
     old, new = run(demo, basis), run(open_year(demo, CLOSED), basis)
@@ -75,7 +76,6 @@ def test_composition_and_age_go_on(demo) -> None:
     assert months[0] == months[1]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=200, short=2)))
 def test_random_estates_close_and_open(seed) -> None:
     pools = seed % 2 == 1
@@ -95,7 +95,6 @@ def test_random_estates_close_and_open(seed) -> None:
         same_after(old, new, np.datetime64(on), end)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(chosen(full=60, short=1)))
 def test_plans_bear_the_last_period_of_a_pool_in_the_next_workbook_too(seed) -> None:
     """Once the opened workbook had no last period to carry on, and plans bore nothing."""
@@ -192,7 +191,6 @@ def _edited(estate, name, row, column, value):
     return replace(estate, tables={**estate.tables, name: frame})
 
 
-@pytest.mark.slow
 def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(demo) -> None:
     """Cost in = stock + cost of goods sold + expense, so what a dearer invoice moves adds up to the difference."""
     assert not len(_edits(demo))
@@ -211,7 +209,6 @@ def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(de
     assert f"was {was:,.10g} when 2024-12-31 was closed" in said[0].rule
 
 
-@pytest.mark.slow
 def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
     """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
     twice = closed_on(closed_on(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
@@ -270,7 +267,6 @@ def test_closing_inside_a_pool_s_period_is_a_caution(demo) -> None:
     assert any("still open" in finding.rule for finding in closing_findings(demo, date(2024, 6, 30)))
 
 
-@pytest.mark.slow
 def test_commands_close_and_open(small_book, capsys) -> None:
     old, new = small_book, small_book.with_name("new.xlsx")
     assert main(["close", str(old), "--date", "2024-12-31"]) == 0
@@ -286,7 +282,6 @@ def test_commands_close_and_open(small_book, capsys) -> None:
     assert "nothing is in stock" in capsys.readouterr().err
 
 
-@pytest.mark.slow
 def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     """Settings, Opening stock and Opening costs, with no press load, bottling or dispatch at all."""
     wine = {"Lot": "V1", "Kind": "wine", "Date": "2025-12-31", "Quantity": 1000, "Unit": "L"}
@@ -299,7 +294,6 @@ def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
 
 
 @in_full
-@pytest.mark.slow
 def test_the_demo_closed_and_opened_runs_without_errors_or_new_cautions(book, capsys) -> None:
     old, new = book, book.with_name("new.xlsx")
     assert main(["close", str(old), "--date", "2025-12-31"]) == 0

@@ -21,6 +21,8 @@ from tests.decisions.plan.best import best_plan
 from tests.form import chosen
 from tests.golden.as_kept import differences
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
@@ -59,7 +61,6 @@ def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_w
     assert "looks 84 months ahead" in said
 
 
-@pytest.mark.slow
 def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
     found = filling_of(demo_runs)
     springs = found.keeping
@@ -138,7 +139,6 @@ def test_bounds_on_limits_hold(demo_runs) -> None:
     assert table.loc["T26-SEC", "fill_advised"] >= 4_000 - 1e-6
 
 
-@pytest.mark.slow
 def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(demo_runs) -> None:
     house = House(demo_runs.estate).replace(
         limits=limits(("tirage", "Rosé", "bottle", None, 0), ("tirage", "Terrasses", "bottle", 9_000, 9_000))
@@ -148,7 +148,6 @@ def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(demo_r
     assert "-" not in first
 
 
-@pytest.mark.slow
 def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
     house = House(demo_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
     found = [finding for finding in tirage(house.runs).findings if "than there is wine" in finding.rule]
@@ -205,7 +204,6 @@ def test_without_planned_tirages_the_next_spring_is_taken_from_the_last_ones(dem
     assert not lots & set(springs.inputs.lots["lot"])
 
 
-@pytest.mark.slow
 def test_the_command_prints_what_to_fill(capsys) -> None:
     assert main(["tirage", str(demo_folder())]) == 0
     printed = capsys.readouterr().out

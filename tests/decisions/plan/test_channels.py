@@ -12,6 +12,8 @@ from costing.decisions.plan.from_estate import plan_inputs
 from costing.decisions.plan.views import plan_answer
 from tests.decisions.plan.best import best_plan
 
+pytestmark = pytest.mark.slow
+
 
 def limits(*rows: tuple[str | None, str | None, float | None, float | None]) -> pd.DataFrame:
     """Supplies: cuvée, channel, at least, at most."""
@@ -46,7 +48,6 @@ def test_a_channel_brings_its_list_price_less_what_is_taken_off(demo_runs) -> No
     assert value[0, 1] / value[0, 0] == pytest.approx((price - 2.1) / trade, rel=1e-9)
 
 
-@pytest.mark.slow
 def test_a_floor_and_a_cap_of_a_channel_are_kept(demo_runs) -> None:
     house = bound(demo_runs, ("Brut", "Export UK", 9_000.0, None), (None, "Export US", None, 2_000.0))
     answer = plan_answer(house.runs)

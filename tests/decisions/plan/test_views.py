@@ -22,6 +22,8 @@ from tests.decisions.plan.best import best_plan
 from tests.form import every
 from tests.golden.as_kept import differences
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def answer(demo_runs):
@@ -73,7 +75,6 @@ def survivors(facts) -> np.ndarray:
     return alive
 
 
-@pytest.mark.slow
 def test_a_limit_more_costs_and_one_less_frees(demo_runs) -> None:
     estate = demo_runs.estate
     free = plan_answer(demo_runs, ("places", "disgorging", "supply"))["plans_compared"]["plan_value"].iloc[0]
@@ -146,7 +147,6 @@ def without_response(demo_runs) -> pd.DataFrame:
     return house.plan()["plans_compared"]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("response", every(2, [-0.5, -1.0, 3.0], 1))
 def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
     demo_runs, without_response, response
@@ -172,7 +172,6 @@ TOGETHER = {
 }
 
 
-@pytest.mark.slow
 def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(demo_runs) -> None:
     answer = plan_answer(with_limit(demo_runs, *(row for row, _ in TOGETHER.values())).runs)
     for cell, (_, said) in TOGETHER.items():
@@ -250,7 +249,6 @@ def test_ageing_says_what_the_plan_does_with_each_stack_and_why(demo_runs, answe
     assert stacks["T24-BRUT"].endswith("older bottles fill its market until then")
 
 
-@pytest.mark.slow
 def test_the_command_prints_the_plan(capsys, tmp_path) -> None:
     assert main(["plan", str(demo_folder())]) == 0
     printed = capsys.readouterr().out

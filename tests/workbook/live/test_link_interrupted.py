@@ -17,14 +17,14 @@ from costing.errors import WorkbookError
 from costing.workbook.file.stale import STALE
 from costing.workbook.live import link_office
 from costing.workbook.live.link_office import OfficeWorkbook
-from tests.form import chosen, every, in_full
+from tests.form import every, in_full
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
-TRIES = chosen(full=16, short=1)
+TRIES = 16
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +53,7 @@ def assert_usable(office: Office, value: float) -> None:
     assert office.hand.see("Dry goods", "G2") != [[value]]
 
 
+@in_full
 def test_ctrl_c_leaves_the_window_usable_wherever_in_a_refresh_it_comes(window: tuple[Office, Path, str]) -> None:
     office, path, _ = window
     terminal, start = linked(office, path)

@@ -29,6 +29,8 @@ from costing.workbook.pages.look import DEFAULT_WIDTH, WIDEST
 from costing.workbook.pages.write import result_workbook
 from tests.form import chosen
 
+pytestmark = pytest.mark.slow
+
 LONG = "A name of a wine of sixty characters as nobody will read it "
 PRINTED = ("front_costs", "front_stock", "front_do", "front_prices", "front_vats", "front_cash")
 SETTINGS = pd.DataFrame({"Setting": ["Valuation date", "Currency"], "Value": ["2024-12-31", "EUR"]})
@@ -83,7 +85,6 @@ def answers(runs: Runs) -> list[Answer]:
     return answers_of_run(runs, [])
 
 
-@pytest.mark.slow
 def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer]) -> None:
     sheets = result_sheets(answers)
     assert sheets[0].name == "Answers"

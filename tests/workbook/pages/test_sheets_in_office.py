@@ -158,7 +158,7 @@ def test_nothing_prints_as_number_signs_and_each_sheet_is_one_page_wide(tmp_path
     assert len(re.findall(r"\d+ ?/ ?\d+", text)) == count
 
 
-@pytest.mark.parametrize("what", every(2, ["empty", "filled", "results", "long results"], 1))
+@pytest.mark.parametrize("what", every(3, ["empty", "filled", "results", "long results"], 2))
 def test_the_validator_finds_no_fault(what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if what == "empty":
         content = blank_bytes()

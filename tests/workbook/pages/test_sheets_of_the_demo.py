@@ -33,6 +33,8 @@ from costing.workbook.update import OWNED_SHEETS
 from tests.properties.estates import estate_drawn
 from tests.workbook.looks import differences, looks_of_results, sheets_of_everything
 
+pytestmark = pytest.mark.slow
+
 GOLDEN = Path(__file__).parents[2] / "golden"
 AGEING, TRIALS = ("Hold or release", "Candidate dates"), ("Trials costed", "Recipes costed")
 PRICES = (

@@ -2,9 +2,9 @@
 
 By date; within a day by Sequence (blank: 0); within one Sequence wine arrives in a lot before it leaves, and
 a press load has all its grapes before it gives juice; work in place comes before losses, operation by operation,
-and losses before draws. Opening stock comes before its day begins; direct costs, gaugings without a Sequence, and
-the cut at the valuation date come when the day is over. Two lots that fill each other on one day without a Sequence
-have no order: that is a finding.
+and losses before draws. Opening stock comes before its day begins; gaugings without a Sequence and the cut at the
+valuation date come when the day is over. Two lots that fill each other on one day without a Sequence have no order:
+that is a finding.
 """
 
 from __future__ import annotations

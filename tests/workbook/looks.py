@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 import xlsxwriter
 
+from costing.answers.answer import Answer
 from costing.commands.records import answers_of_run
 from costing.decisions.changes.futures import futures
 from costing.decisions.changes.sensitivity import sensitivity
@@ -163,10 +164,15 @@ def main() -> None:
             csv.writer(file, lineterminator="\n").writerows([COLUMNS, *lines])
 
 
-def sheets_of_everything(runs: Runs) -> list[ResultSheet]:
-    """Every sheet that a run or a command of its own writes."""
+def answers_of_everything(runs: Runs) -> list[Answer]:
+    """Every answer of which a run or a command of its own writes sheets."""
     more = [decide(runs) for decide in (sensitivity, tirage, offers, futures)]
-    return result_sheets([*answers_of_run(runs, []), *more, forecast_answer(runs, 200)])
+    return [*answers_of_run(runs, []), *more, forecast_answer(runs, 200)]
+
+
+def sheets_of_everything(runs: Runs) -> list[ResultSheet]:
+    """The sheets of all of them."""
+    return result_sheets(answers_of_everything(runs))
 
 
 if __name__ == "__main__":

@@ -22,18 +22,13 @@ from PIL import ImageFont
 
 from costing.answers import catalogue
 from costing.answers.answer import Answer
-from costing.commands.records import answers_of_run
-from costing.decisions.changes.futures import futures
-from costing.decisions.changes.sensitivity import sensitivity
-from costing.decisions.changes.uncertainty_tables import forecast_answer
-from costing.decisions.filling.offers import offers
-from costing.decisions.filling.spring_tirage import tirage
 from costing.model import Runs
 from costing.workbook.file.package import read_package
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import result_workbook
 from tests.form import chosen
+from tests.workbook.looks import answers_of_everything
 from tests.workbook.office import convert
 
 LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
@@ -49,8 +44,7 @@ STAMP = RunStamp(dt.datetime(2026, 1, 2, 3, 4), "0", "book and economic", "ab")
 
 @pytest.fixture(scope="module")
 def answers(demo_runs: Runs) -> list[Answer]:
-    more = [decide(demo_runs) for decide in (sensitivity, tirage, offers, futures)]
-    return [*answers_of_run(demo_runs, []), *more, forecast_answer(demo_runs, 200)]
+    return answers_of_everything(demo_runs)
 
 
 @pytest.fixture(scope="module")

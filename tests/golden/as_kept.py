@@ -209,7 +209,7 @@ def _number_and_words(cell: object) -> tuple[float, str]:
     if cell is None or cell is pd.NaT or (isinstance(cell, float) and np.isnan(cell)):
         return 0.0, "-"
     if isinstance(cell, (int, float, np.number)) and not isinstance(cell, bool) and np.isfinite(float(cell)):
-        return float(cell), ""
+        return float(cell), "-0" if cell == 0 and np.signbit(float(cell)) else ""
     return 0.0, str(cell)
 
 

@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from costing.model import Runs
-from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, differences, runs_of
+from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, FOR_OTHERS, differences, runs_of
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +23,11 @@ def once() -> Callable[[str], Runs]:
 @pytest.mark.parametrize("estate", ["each_kind_of_work", "one_of_each_sheet"])
 def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
+
+
+@pytest.mark.parametrize("name", FOR_OTHERS)
+def test_answers_of_a_house_that_works_for_others(name: str, once: Callable[[str], Runs]) -> None:
+    assert differences("works_for_others", [name], once("works_for_others")) == []
 
 
 @pytest.mark.slow

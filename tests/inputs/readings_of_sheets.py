@@ -263,9 +263,7 @@ def translations() -> Iterator[str]:
         yield f"{unit!r}: {unit_of(unit)!r} {is_currency(unit)} {plain(unit)!r} {fits}"
     for sheet, name in places:
         column = sheets()[sheet].column(name)
-        known = [
-            our_word(column, text) for text in ("Soutirage", "racking", "hl", "Liter", "Glas", "on lees", "", "zzz")
-        ]
+        known = [our_word(column, text) for text in words]
         yield f"{sheet}.{name}: {units_of(column)} {needs_unit(column)} {known} {names_of('column', name, sheet)}"
     for text in ("N° de lot", "n. de lot", "Prix/kg", "Ölfaß", "20 €", "m³"):
         yield f"{text!r}: {plain(text)!r}"

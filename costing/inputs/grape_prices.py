@@ -28,7 +28,8 @@ def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wa
         return taken
     year = harvest_years(deliveries)
     priced, delivered = ([text_of(frame[name]) for name in _NAMES] for frame in (listed, deliveries))
-    harvest = listed["vintage"].to_numpy()
+    harvest = listed["vintage"].to_numpy()  # blank on a row that is refused
+    counts = counts & ~np.isnan(harvest)
     table = {(int(harvest[row]), *(names[row] for names in priced)): row for row in np.flatnonzero(counts).tolist()}
     for row in np.flatnonzero(wanted & (deliveries["what"] == "grapes").to_numpy() & ~np.isnan(year)).tolist():
         ways = product(*((names[row], "") for names in delivered))

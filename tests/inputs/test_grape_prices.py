@@ -78,3 +78,11 @@ def test_a_premium_of_no_delivery_or_without_a_day_is_a_finding() -> None:
     assert "for no delivery" in found["Grape prices!C2"]
     assert "no day" in found["Grape prices!D3"]
     assert "neither a price nor a final premium" in found["Grape prices!4"]
+
+
+def test_a_final_premium_of_a_blank_year_is_one_finding() -> None:
+    given = _harvest(supplier=["A", "B"], final_premium_per_kg=[0.1, 0.2], premium_date=["2025-03-01"] * 2)
+    given["grape_prices"] = given["grape_prices"].assign(vintage=[None, 2024])
+    with pytest.raises(InputError) as wrong:
+        read_estate(given)
+    assert [finding.place for finding in wrong.value.findings] == ["Grape prices!A2"]

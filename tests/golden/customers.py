@@ -38,6 +38,7 @@ _SHEETS: Mapping[str, Rows] = {
         [
             ("2024-09-08", "G24", "grapes", "Meunier", 4_000, "kg", 6.1, None),
             ("2025-09-08", "G25", "grapes", "Pinot Noir", 3_000, "kg", 6.4, None),
+            ("2025-11-29", "LATE", "grapes", "Pinot Noir", 60, "kg", 5, None),
             ("2024-09-09", "N24", "grapes", None, 1_500, "kg", None, "Neighbour"),
             ("2025-09-09", "N25", "grapes", None, 900, "kg", None, "Neighbour"),
         ],
@@ -59,8 +60,8 @@ _SHEETS: Mapping[str, Rows] = {
             ("2024-10-10", "fermentation", "NM24", 760, "NV24", 745, None, None),
             ("2024-10-12", "fermentation", "S24", 480, "S24", 470, None, None),
             ("2025-08-20", "bulk sale", "S24", 300, None, None, None, 1_120.55),
-            ("2025-09-20", "bulk sale", "R", 100, None, None, None, 333.33),
-            ("2025-10-10", "fermentation", "M25", 1_530, "V25", 1_490, None, None),
+            ("2025-09-20", "bulk sale", "R", 100, None, None, None, 333.333),
+            ("2025-10-10", "fermentation", "M25", 1_480, "V25", 1_440, None, None),
             ("2025-10-20", "blending", "R", 150, "V25", 150, None, None),
             ("2025-11-01", "loss", "V25", 40, None, None, None, None),
             ("2025-10-01", "handing back", "ND", None, None, None, 500, None),

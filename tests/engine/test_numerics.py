@@ -52,4 +52,4 @@ def test_few_values_are_asked_for() -> None:
 
     found = roots_between(values, -10.0 * np.ones(4), 10.0 * np.ones(4))
     assert found == pytest.approx(np.array([*np.log([2.0, 1e-3, 1e3]), np.nan]), nan_ok=True)
-    assert len(asked) < 30  # bisection alone takes more than fifty
+    assert len(asked) < 16  # bisection alone takes more than fifty

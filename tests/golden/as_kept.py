@@ -41,7 +41,9 @@ from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs, loaded, run
 from costing.report import report_page
+from costing.report.pictures import flow_picture
 from costing.results.amounts_charged import amounts_charged
+from costing.results.cost_flow import CostFlow
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
 from costing.results.stock import stock_values
@@ -246,6 +248,52 @@ def _key(line: Mapping[str, str | float]) -> tuple[str, ...]:
     return tuple(str(line[part]) for part in COLUMNS[:3])
 
 
+PICTURE = KEPT / "flow_picture.svg"
+
+
+def picture() -> str:
+    """The flow of cost of an invented house, element by element on a line: flows and places too small to see and flows
+    that lead back, names too long, all kinds of goods.
+    """
+    places = [
+        ("grapes", "", 90_000.0, 0.0),
+        ("must", "", 5_000.0, 2_000.0),
+        ("wine", "", 900.0, 9_000.0),
+        ("reserve", "", 14_000.0, 11_000.0),
+        ("blend", "", -50.0, 150.0),
+        ("on lees", "Brut", 10_000.0, 30_000.0),
+        ("on lees", "Cuvée of the Long-Winded", 1_000.0, 0.0),
+        ("on lees", "Little", 260.0, 255.0),
+        ("finished", "Brut", 9_000.0, 7_000.0),
+        ("finished", "Cuvée of the Long-Winded", 3_400.0, 3_000.0),
+        ("finished", "Little", 1_500.0, 1_500.0),
+    ]
+    passed = [
+        ("grapes", "", "must", "", 90_000.0),
+        ("must", "", "wine", "", 93_000.0),
+        ("wine", "", "reserve", "", 6_000.0),
+        ("wine", "", "blend", "", 78_000.0),
+        ("reserve", "", "blend", "", 9_000.0),
+        ("blend", "", "wine", "", 120.0),
+        ("blend", "", "on lees", "Brut", 70_000.0),
+        ("blend", "", "on lees", "Cuvée of the Long-Winded", 16_000.0),
+        ("on lees", "Brut", "finished", "Brut", 50_000.0),
+        ("on lees", "Cuvée of the Long-Winded", "finished", "Cuvée of the Long-Winded", 17_000.0),
+        ("on lees", "Little", "finished", "Little", 200.0),
+        ("finished", "Brut", "sold", "", 52_000.0),
+        ("finished", "Cuvée of the Long-Winded", "sold", "", 17_000.0),
+        ("finished", "Little", "sold", "", -3.0),
+        ("must", "", "blend", "", 0.0),
+        ("wine", "", "other exits and losses", "", 900.0),
+        ("finished", "Cuvée of the Long-Winded", "other exits and losses", "", 400.0),
+    ]
+    flow = CostFlow(
+        pd.DataFrame(places, columns=["kind", "cuvee", "added", "stock"]),
+        pd.DataFrame(passed, columns=["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"]),
+    )
+    return flow_picture(flow, "EUR").replace("><", ">\n<") + "\n"
+
+
 def runs_of(kept: str) -> Runs:
     """Results of one of the estates whose answers are kept."""
     return Runs(ESTATES[kept]())
@@ -253,6 +301,7 @@ def runs_of(kept: str) -> Runs:
 
 def main() -> None:
     """Write what the answers are now."""
+    PICTURE.write_text(picture(), "utf-8")
     for kept in ESTATES:
         runs = runs_of(kept)
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:

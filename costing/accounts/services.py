@@ -232,7 +232,7 @@ def _kept(runs: Runs, chain: Chain) -> pd.DataFrame:
             years = unit_years(chain, filled[of_owner], since, until, per[of_owner])
             frame[column] = years * DAYS_A_YEAR / (until - since)
         frames.append(frame)
-    return pd.concat(frames, ignore_index=True)
+    return pd.concat(frames)
 
 
 def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:

@@ -26,8 +26,6 @@ from typing import Any
 
 import numpy as np
 import xlsxwriter
-from xlsxwriter.utility import xl_range
-from xlsxwriter.worksheet import Worksheet
 
 from costing.answers.charts import is_drawable
 from costing.workbook.file.long_tables import LongTable, fill_rows
@@ -37,6 +35,7 @@ from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, alignment, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
+from costing.workbook.pages.quick_worksheet import QuickWorksheet
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
 
 STALE_CELL = "A3"
@@ -76,7 +75,7 @@ def scratch_workbook(
     content = io.BytesIO()
     plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
     workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
-    workbook.worksheet_class = _Worksheet
+    workbook.worksheet_class = QuickWorksheet
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
@@ -99,35 +98,6 @@ def lay_out(
     for writer in writers:
         writer.finish(drawn)
     return long_tables
-
-
-class _Worksheet(Worksheet):  # type: ignore[misc]  # XlsxWriter has no types
-    """Takes formulas as they stand, and tables that stand below each other. XlsxWriter looks in each formula for every
-    function that is newer than the file format, of which ours use none, and at each cell of a table for another that
-    overlaps it: together a quarter of the time of writing.
-    """
-
-    def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
-        del expand_future_functions
-        return formula.removeprefix("=")
-
-    def add_table(
-        self, first_row: int, first_col: int, last_row: int, last_col: int, options: dict[str, Any] | None = None
-    ) -> int:
-        """Add a table as if it had one row, and let it reach down to its last; whoever asks writes its totals."""
-        totals = bool(options and options.get("total_row"))
-        one_row = first_row + 1 + totals
-        refused: int = super().add_table(first_row, first_col, min(one_row, last_row), last_col, options)
-        if refused or one_row >= last_row:
-            return refused
-        table = self.tables[-1]
-        table["range"] = xl_range(first_row, first_col, last_row, last_col)
-        table["a_range"] = xl_range(first_row, first_col, last_row - totals, last_col)
-        if table.get("autofilter"):
-            table["autofilter"] = table["a_range"]
-        if totals:
-            del self.table[one_row]
-        return 0
 
 
 class _SheetWriter:

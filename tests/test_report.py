@@ -23,6 +23,7 @@ from costing.results.cost_flow import LEFT, SOLD, CostFlow, cost_flow, flow_line
 from costing.results.costs import by_cuvee
 from costing.results.stock import stock_values
 from tests.form import every
+from tests.golden import as_kept
 from tests.properties.estates import estate_drawn
 
 PLACES = ["kind", "cuvee", "added", "stock"]
@@ -159,6 +160,11 @@ def test_ribbons_are_as_wide_as_their_cost() -> None:
     )
     widths = [float(one[5]) - float(one[1]) for one in drawn]
     assert widths[1] / widths[0] == pytest.approx(0.75, abs=0.01)
+
+
+def test_the_picture_is_drawn_as_it_was_kept() -> None:
+    """Look at it in a browser before keeping it anew: `python -m tests.golden.as_kept`."""
+    assert as_kept.picture().splitlines() == as_kept.PICTURE.read_text("utf-8").splitlines()
 
 
 def test_bars_are_as_long_as_their_figures() -> None:

@@ -37,4 +37,4 @@ def _in_cents(lines: pd.DataFrame) -> pd.DataFrame:
     cents = np.round(parts, 2)
     largest = np.argmax(np.abs(parts), axis=1)
     cents[np.arange(len(cents)), largest] += given - cents.sum(axis=1)
-    return lines.assign(given=given, **dict(zip(FATES, np.round(cents, 2).T + 0.0, strict=True)))
+    return lines.assign(given=given, **dict(zip(FATES, np.round(cents, 2).T, strict=True)))

@@ -26,8 +26,8 @@ def run_check(runs: Runs, cautions: Sequence[Finding]) -> Answer:
     identity = pd.DataFrame(
         {
             "line": book["line"],
-            "book_amount": book["amount"].round(2) + 0.0,
-            "economic_amount": economic["amount"].round(2) + 0.0,
+            "book_amount": book["amount"].round(2),
+            "economic_amount": economic["amount"].round(2),
         }
     )
     now, last = (str(np.datetime64(day, "D")) for day in (runs.today, runs.chain.horizon_day))

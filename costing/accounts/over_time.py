@@ -36,7 +36,7 @@ def over_time(runs: Runs) -> Answer:
 def _cost_by_date(runs: Runs) -> pd.DataFrame:
     releases_made = costs(runs)["cost_per_bottle"]
     made = releases_made[(releases_made["status"] == "made") & (releases_made["format"].astype(str) == "bottle")]
-    wide = made.pivot_table("economic_per_75cl", "disgorged", "cuvee", observed=True)
+    wide = made.pivot_table("economic_per_75cl", "disgorged", "cuvee")
     return wide.add_prefix("cost_of:").rename_axis(None, axis=1).reset_index()
 
 
@@ -44,9 +44,7 @@ def _by_tirage(runs: Runs) -> pd.DataFrame:
     lots = stock(runs)["stock_value"]
     on_lees = lots[(lots["kind"] == "on lees") & lots["tirage_date"].notna()]
     year = on_lees["tirage_date"].dt.year.astype(str)
-    wide = on_lees.assign(tirage_year=year).pivot_table(
-        "economic_value", "tirage_year", "cuvee", aggfunc="sum", observed=True
-    )
+    wide = on_lees.assign(tirage_year=year).pivot_table("economic_value", "tirage_year", "cuvee", aggfunc="sum")
     return wide.add_prefix("value_of:").rename_axis(None, axis=1).reset_index()
 
 
@@ -61,6 +59,6 @@ def _tied_up(runs: Runs) -> pd.DataFrame:
     if not len(values):
         return pd.DataFrame()
     values = values.assign(year=values["date"].dt.year.astype(str))
-    wide = values.pivot_table("value", "year", "kind", aggfunc="sum", observed=True)
+    wide = values.pivot_table("value", "year", "kind", aggfunc="sum")
     ordered = [kind for kind in KINDS if kind in wide.columns]
     return wide[ordered].add_prefix("tied_up_in:").rename_axis(None, axis=1).reset_index()

@@ -100,9 +100,8 @@ def owners_of_states(estate: Estate, chain: Chain) -> np.ndarray:
     others = estate.others
     names = np.array([others.owner.get(str(lot), "") if others else "" for lot in chain.lots.names], dtype=object)
     states, flows = chain.states, chain.flows
-    drawn = flows.source[states.flow]
-    lot = np.where(states.lot >= 0, states.lot, np.where(drawn >= 0, drawn, flows.target[states.flow]))
-    return np.asarray(names[lot])
+    drawn = flows.source[states.flow]  # what it drew is of one owner with what it fills
+    return np.asarray(names[np.where(drawn >= 0, drawn, flows.target[states.flow])])
 
 
 @asked_once
@@ -110,7 +109,7 @@ def services(runs: Runs) -> Answer:
     """What owners of goods pay for the work on them, what it cost, and what of theirs lies here."""
     facts = runs.facts
     chain = runs.chain.others
-    if runs.estate.others is None or chain is None:
+    if chain is None:
         return Answer({"service_margins": pd.DataFrame(columns=["owner"])}, (), (), facts, _NOTHING)
     lines = _invoice_lines(runs)
     cost = _work_cost(runs, chain)
@@ -213,7 +212,7 @@ def _service_of(estate: Estate, chain: Chain, postings: Postings) -> np.ndarray:
 def _kept(runs: Runs, chain: Chain) -> pd.DataFrame:
     """What each owner's goods took on average over each year: places of 75 cl, and litres in vats."""
     states, lots = chain.states, chain.lots
-    filled = np.flatnonzero((states.lot >= 0) & (states.quantity > 0))
+    filled = np.flatnonzero(states.lot >= 0)
     owner_of = owners_of_states(runs.estate, chain)[filled]
     bottled = lots.format[states.lot[filled]] >= 0
     litres = np.nan_to_num(lots.litres_per_unit)[states.lot[filled]]
@@ -233,7 +232,7 @@ def _kept(runs: Runs, chain: Chain) -> pd.DataFrame:
             years = unit_years(chain, filled[of_owner], since, until, per[of_owner])
             frame[column] = years * DAYS_A_YEAR / (until - since)
         frames.append(frame)
-    return pd.concat(frames, ignore_index=True)
+    return pd.concat(frames)
 
 
 def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:

@@ -63,7 +63,7 @@ def stock(runs: Runs) -> Answer:
     tables["expensed_at_once"] = expensed_at_once(runs.book, first, end)
     quantities = quantity_roll_forward(runs.book, start, end).drop(columns="difference").rename(columns=_QUANTITIES)
     moved = [name for name in quantities.columns if name not in ("stage", "unit", "format")]
-    tables["roll_forward_quantities"] = quantities.assign(**{name: quantities[name].round(3) + 0.0 for name in moved})
+    tables["roll_forward_quantities"] = quantities.assign(**{name: quantities[name].round(3) for name in moved})
     facts = {"currency": runs.currency, "start": str(start), "first": str(first), "end": str(end)}
     return Answer(tables, facts=facts, empty="Nothing is in stock.")
 
@@ -129,7 +129,7 @@ def _to_the_cent(results: Results, start: np.datetime64, end: np.datetime64) -> 
     put_in = np.array([amounts.index(column) for column in ("put_in", "time_charges", "capital")])
     largest = put_in[np.abs(table[:, put_in]).argmax(axis=1)]
     table[np.arange(len(table)), largest] += out_by
-    roll[amounts] = table.round(2) + 0.0
+    roll[amounts] = table.round(2)
     return roll
 
 

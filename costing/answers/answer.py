@@ -64,7 +64,9 @@ class Answer:
     says_on: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        """Put columns in their declared order. KeyError for a column or table that is not declared."""
+        """Put columns in their declared order, and take the sign from what is zero. KeyError for a column or table that
+        is not declared.
+        """
         ordered = {name: _ordered(name, frame) for name, frame in self.tables.items()}
         object.__setattr__(self, "tables", ordered)
 
@@ -215,7 +217,8 @@ def _ordered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if strangers := [column for column in present if column not in ordered]:
         msg = f"result table '{name}' has no column {', '.join(strangers)} in answers/tables.csv"
         raise KeyError(msg)
-    return frame.copy(deep=False) if ordered == present else frame[ordered]
+    figures = frame.select_dtypes("float").columns
+    return frame[ordered].assign(**{name: frame[name] + 0.0 for name in figures})
 
 
 def _safe(value: Any) -> Any:

@@ -127,11 +127,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection
     filled |= {
         name for name in standing if name in catalogue.sheet_plans() and catalogue.sheet_plans()[name].written_by
     }
-    waiting = {
-        catalogue.table(next(iter(answer.tables))).sheet: answer.empty
-        for answer in answers
-        if answer.tables and not len(answer.main)
-    }
+    waiting = {catalogue.table(next(iter(answer.tables))).sheet: answer.empty for answer in answers if answer.tables}
     return [front_page(runs, cautions, filled, waiting), *answers]
 
 

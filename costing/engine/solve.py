@@ -54,7 +54,7 @@ class Triangular:
 
 
 def _solved(matrix: csr_matrix, given: Floats) -> Floats:
-    table = np.array(given, dtype=np.float64, order="C", ndmin=2)
+    table = np.array(given, dtype=np.float64, order="C")
     table = table.reshape(len(given), int(np.prod(np.shape(given)[1:])))  # an empty estate has no -1 to find
     return swept(matrix, table).reshape(np.shape(given))
 

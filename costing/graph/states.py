@@ -256,7 +256,6 @@ def _with_kind(
     A batch stands in the stage of its operation.
     """
     given = np.where(flows.goods >= 0, flows.goods, np.append(GIVES, -1)[flows.operation])[touches.flow]
-    given[flows.kind[touches.flow] == Flow.PRESS_IN] = -1
     arrives = (touches.role == IN) & (flows.into[touches.flow] > 0)
     sets = (arrives | (touches.role == IN_PLACE)) & (given >= 0)
     brings = arrives & ~sets & (balance.before <= 0)

@@ -1,8 +1,9 @@
 """What of a refused estate can be read all the same: the rows without an error, and the lots whose balance they tell.
 
-A lot is doubtful where a row with an error names it, where it has two spellings, and where wine of a doubtful lot went
-into it. Errors in money, names and descriptions leave the quantities of a row as they are. Nothing can be told where a
-sheet of quantities could not be read in full, or a cell that names the lot filled.
+A lot is doubtful where a row with an error names it, where it has two spellings, where a loss norm that has an error
+may say how much it received, and where wine of a doubtful lot went into it. Errors in money, names and descriptions
+leave the quantities of a row as they are. Nothing can be told where a sheet of quantities could not be read in full, or
+a cell that names the lot filled.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ _MOVING = (
     *("dispatches", "costs"),
 )
 _TELLING = frozenset(("on_date", "sequence", "operation", "fraction", "load", "kind", "what", "format", "unit"))
+_NORMS = "loss_norms"
+_LESS_THE_NORM = {"movements": (("in_l", "in_bottles"), "to_lot"), "disgorgements": (("bottles_out",), "release_lot")}
 _PASSED_ON = {
     "movements": (("from_lot",), "to_lot"),
     "tirage": (("wine_lot",), "to_lot"),
@@ -61,23 +64,34 @@ def readable(
     if {*_MOVING} & {*spoilt_tables} or any(not name or name in _MOVING for name in unread):
         return None
     wrong: dict[str, Flags] = {}
-    for table in _MOVING:
+    for table in (*_MOVING, _NORMS):
         cells = _columns_of_cells(estate, table, spoilt_cells)
         if any(column.introduces for _, column in cells):
             return None
         wrong[table] = np.zeros(len(estate[table]), dtype=bool)
         for row, column in cells:
-            wrong[table][row] |= _tells(column)
+            wrong[table][row] |= _tells(column, table)
         for rows, name in estate.refused.get(table, ()):
-            wrong[table][rows] |= not name or _tells(sheets()[table].column(name))
+            wrong[table][rows] |= not name or _tells(sheets()[table].column(name), table)
     doubtful = {lot for table in _MOVING for lot in _names(estate, table, np.flatnonzero(wrong[table]))}
+    if wrong[_NORMS].any() or _NORMS in {*spoilt_tables, *unread}:
+        doubtful |= _received_less_the_norm(estate)
     kept = _without(estate, wrong)
     return Readable(kept, frozenset(_passed_on(kept, doubtful | _two_spellings(estate))))
 
 
-def _tells(column: Column) -> bool:
-    """Whether a column says what moved, when, or how much."""
-    if column.name in _TELLING or column.refers == "lot":
+def _received_less_the_norm(estate: Estate) -> set[str]:
+    """Lots of which a row leaves what they received to the loss norm."""
+    lots = set[str]()
+    for table, (given, filled) in _LESS_THE_NORM.items():
+        rows = estate[table]
+        lots.update(map(str, rows.loc[rows[list(given)].isna().all(axis=1), filled].dropna().unique()))
+    return lots
+
+
+def _tells(column: Column, table: str) -> bool:
+    """Whether a column says what moved, when, or how much; of the norms, each does."""
+    if column.name in _TELLING or column.refers == "lot" or table == _NORMS:
         return True
     return column.name == "quantity" or column.unit in ("kg", "L", "bottles")
 

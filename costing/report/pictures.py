@@ -38,12 +38,12 @@ class _Place:
     stock: float = 0.0
     into: float = 0.0
     out: float = 0.0
-    x: float = 0.0
-    y: float = 0.0
+    x: float = field(init=False)
+    y: float = field(init=False)
     taken_left: float = 0.0
     taken_right: float = 0.0
     colour: str = FAINT
-    size: float = field(default=0.0)
+    size: float = field(init=False)
 
     @property
     def name(self) -> str:

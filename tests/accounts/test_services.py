@@ -11,6 +11,7 @@ from costing.decisions.cash.cash import cash
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year
 from costing.decisions.closing.next_year import open_year
+from costing.decisions.plan.from_estate import plan_inputs
 from costing.house import House, open_house
 from costing.inputs.frames import frames_of
 from costing.inputs.load import read_inputs
@@ -124,6 +125,20 @@ def test_places_they_take_are_not_free_for_ours() -> None:
         "bottles of other owners take up to 100 of the places of Cellar 1, which are not free for ours."
     ]
     assert plan["places_over_time"]["places_there"].max() == 4900
+
+
+def test_a_direct_cost_on_their_goods_is_outlay_that_no_plan_decides() -> None:
+    """The plan of an estate with a loan ended in a traceback. Rows of theirs stand after our own."""
+    line = {"loan": "Line", "from_date": day("2025-01-01"), "due_date": day("2028-01-01")}
+    loans = [{**line, "amount": 9000, "rate": 0.04, "repayment": "at will"}]
+    later = {"on_date": day("2026-02-01"), "stage": "finishing", "element": "labour"}
+    ages = [{"cuvee": "Brut", "months_on_lees": 20, "ex_cellar_price": 10.0, "money_date": day("2025-12-31")}]
+    outlay = []
+    for lots in ({"V1": 40.0, "NT1": 1.0}, {"V1": 90.0, "NT1": 301.0}):
+        costs = [{**later, "lot": lot, "amount": amount} for lot, amount in lots.items()]
+        runs = open_house(with_rates(loans=loans, costs=costs, price_by_age=ages)).runs
+        outlay.append(plan_inputs(runs).facts.limits.other_outlay.sum())
+    assert outlay[1] - outlay[0] == pytest.approx(300.0)
 
 
 def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> None:

@@ -53,6 +53,9 @@ def test_every_stage_takes_its_share_of_what_the_one_before_left() -> None:
 def test_an_estate_without_grapes_has_no_picture() -> None:
     assert len(kilo_to_bottle(moved((*PRESSED[:7], 0.0, 0.0)))) == 0
     assert len(kilo_to_bottle(moved())) == 0
+    must = ("vinification", "L", "", 0.0, 0.0, 2550.0, 0.0, -2550.0, 0.0)  # pressed from grapes of the year before
+    assert len(kilo_to_bottle(moved(must))) == 0
+    assert len(kilo_to_bottle(moved(PRESSED))) == 0  # sold as grapes
 
 
 def test_the_demo_gives_good_bottles_from_its_own_yield(demo_runs) -> None:

@@ -78,6 +78,12 @@ def test_zero_is_a_dash_and_what_is_not_known_a_blank() -> None:
     assert written(True, "yes or no") == "yes"
 
 
+def test_what_is_zero_has_no_sign() -> None:
+    """A table said -0.0 in JSON where less than half a litre was lost."""
+    answer = Answer({"vats": pd.DataFrame({"lot": ["R"], "litres": [-0.0]})})
+    assert str(answer.to_dict()["vats"]) == "[{'lot': 'R', 'litres': 0.0}]"
+
+
 def test_formulas_in_text_stay_text_in_csv(tmp_path) -> None:
     Answer({"vats": pd.DataFrame({"lot": ["=1+1"], "litres": [1.0]})}).to_csv(tmp_path)
     assert "'=1+1" in (tmp_path / "vats.csv").read_text()

@@ -12,7 +12,6 @@ import pytest
 from costing.accounts.costs import costs
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.commands.table import commands
 from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
 from costing.model import Runs
@@ -75,14 +74,6 @@ def test_opening_stock_tirage_and_dry_goods_alone_give_a_figure_and_its_coverage
     by_lot = {lot["lot"]: lot for lot in json.loads(capsys.readouterr().out)["stock_value"]}
     assert by_lot["T25"]["book_value"] == pytest.approx(10_000)
     assert "capital missing" in by_lot["T25"]["coverage"]
-
-
-def test_check_says_what_run_says_of_a_missing_hurdle_rate(tmp_path: Path, capsys) -> None:
-    estate = first_hour(tmp_path / "estate")
-    assert main(["check", str(estate)]) == 0
-    said = capsys.readouterr().out
-    assert "caution: Interest rates: holds no hurdle rate" in said
-    assert "0 errors, 1 caution." in said
 
 
 def test_help_shows_one_percent_sign(capsys) -> None:
@@ -266,25 +257,6 @@ def test_an_empty_workbook_says_what_to_fill(tmp_path: Path, capsys) -> None:
     assert "1970" not in said.out + said.err
 
 
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        ("forecast", "--draws", "0"),
-        ("forecast", "--draws", "-3"),
-        ("forecast", "--seed", "-1"),
-    ],
-)
-def test_an_option_that_makes_no_sense_is_misuse(book: Path, wrong: tuple[str, ...], capsys) -> None:
-    """No draws ended in a traceback, a wrong date in the name of a function."""
-    before = digest(book)
-    with pytest.raises(SystemExit) as left:
-        main([wrong[0], str(book), *wrong[1:]])
-    assert left.value.code == 2
-    said = capsys.readouterr().err
-    assert f"'{wrong[2]}' is no" in said
-    assert digest(book) == before
-
-
 def test_origins_are_a_table_or_json_where_it_is_asked_for(capsys) -> None:
     folder = str(demo_folder() / "small")
     release = read_inputs(Path(folder))["disgorgements"]["release_lot"].iloc[0]
@@ -292,12 +264,6 @@ def test_origins_are_a_table_or_json_where_it_is_asked_for(capsys) -> None:
     assert f"{release}: " in capsys.readouterr().out
     assert main(["origins", folder, str(release), "--json"]) == 0
     assert {"origins", "composition"} <= set(json.loads(capsys.readouterr().out))
-
-
-def test_a_seed_may_be_nought_and_one_draw_is_a_number_of_draws() -> None:
-    (forecast,) = (command for command in commands() if command.verb == "forecast")
-    read = {option.name: option.settings["type"] for option in forecast.options if "type" in option.settings}
-    assert (read["--seed"]("0"), read["--draws"]("1")) == (0, 1)
 
 
 def test_a_workbook_gets_no_name_under_which_it_would_not_open(tmp_path: Path, capsys) -> None:

@@ -4,6 +4,7 @@ themselves are tested beside their decisions.
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections.abc import Callable, Iterable
@@ -14,14 +15,16 @@ from typing import Any
 import pandas as pd
 import pytest
 
+import costing
 from costing.answers.answer import Answer
 from costing.cli import main
 from costing.commands import decisions, records
-from costing.commands.source import Source
+from costing.commands.source import Source, _list
 from costing.commands.table import _progress
 from costing.errors import Finding
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.raw import RawTable
+from costing.report.page import BEGINS
 from costing.workbook.pages.result_sheet import ResultSheet
 from costing.workbook.read import read_workbook
 from tests.commands.books import first_hour
@@ -75,6 +78,7 @@ def _ask(patch: pytest.MonkeyPatch, *words: str, answer: Answer | None = None) -
         ("price --elasticity -3", ("prices", (-3.0,), {})),
         ("sensitivity Brut", ("sensitivity", ("Brut",), {})),
         ("forecast --draws 20 --seed 4", ("forecast", (20, 4, _progress), {})),
+        ("forecast --draws 1 --seed 0", ("forecast", (1, 0, _progress), {})),
         ("scenarios", ("scenarios", ({},), {})),
         ("scenarios --with b.xlsx", ("scenarios", ({"b": "b.xlsx"},), {})),
         (
@@ -106,6 +110,73 @@ def test_what_cannot_be_asked_is_said(
 ) -> None:
     assert _ask(monkeypatch, *words.split()) == (code, [])
     assert said in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "shown"),
+    [
+        ("ageing", ("hold_or_release",)),
+        ("scenarios", ("scenarios_per_bottle", "scenarios_stock")),
+        ("why", ("why_by_family", "why_by_year")),
+        ("why --from A --to B", ("why_it_moved", "why_between")),
+        ("why --before b.xlsx --to stock", ("why_it_moved", "why_between")),
+    ],
+)
+def test_a_terminal_shows_the_tables_that_answer(
+    words: str, shown: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = []
+    monkeypatch.setattr(decisions, "text_answer", lambda _, tables, **__: found.append(tables) or "")
+    assert _ask(monkeypatch, *words.split())[0] == 0
+    assert found == [shown]
+
+
+def test_a_report_is_written_beside_the_workbook_or_where_it_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    asked = []
+    house = SimpleNamespace(report=lambda when: asked.append(when) or BEGINS)
+    monkeypatch.setattr(decisions, "Source", lambda path: SimpleNamespace(house=house, path=path))
+    for more, written in (([], "e.report.html"), (["--html", str(tmp_path / "page.html")], "page.html")):
+        assert main(["report", str(tmp_path / "e.xlsx"), *more]) == 0
+        assert (tmp_path / written).read_text(encoding="utf-8") == BEGINS
+        assert f"{written} is ready to be opened or printed." in capsys.readouterr().out
+    assert all(when.endswith(f"version {costing.__version__}") for when in asked)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        *((f"forecast --draws {wrong}", f"'{wrong}' is no whole number of 1 or more") for wrong in ("0", "-3", "2.5")),
+        *((f"forecast --seed {wrong}", f"'{wrong}' is no whole number of 0 or more") for wrong in ("-1", "x")),
+        ("close", "--date"),
+        ("open-year next.xlsx", "--date"),
+    ],
+)
+def test_an_option_that_makes_no_sense_or_is_missing_is_misuse(
+    words: str, said: str, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    """No draws ended in a traceback, a wrong date in the name of a function."""
+    with pytest.raises(SystemExit) as left:
+        _ask(monkeypatch, *words.split())
+    assert left.value.code == 2
+    assert said in capsys.readouterr().err.splitlines()[-1]
+
+
+@pytest.mark.parametrize(
+    ("verb", "path"),
+    [("check", "workbook (.xlsx, .xlsm) or folder of CSV files"), ("adopt", "workbook that you keep (.xlsx, .xlsm)")],
+)
+def test_help_says_what_a_command_takes(verb: str, path: str, capsys) -> None:
+    with pytest.raises(SystemExit):
+        main([verb, "--help"])
+    assert path in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(("count", "more"), [(20, []), (22, ["  and 2 more"])])
+def test_a_long_list_ends_after_twenty_lines(count: int, more: list[str], capsys) -> None:
+    _list([f"line {number}" for number in range(count)])
+    assert capsys.readouterr().err.splitlines() == [*(f"  line {number}" for number in range(20)), *more]
 
 
 def test_an_answer_is_sentences_or_json(monkeypatch: pytest.MonkeyPatch, capsys) -> None:
@@ -145,10 +216,13 @@ def test_origins_are_asked_on_the_basis_named(
 def test_exact_runs_are_counted_on_one_line_of_a_screen(monkeypatch: pytest.MonkeyPatch, capsys) -> None:
     _progress(1, 2)
     assert capsys.readouterr().err == ""
-    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    screen, shown = io.StringIO(), list[str]()
+    monkeypatch.setattr(screen, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(screen, "flush", lambda: shown.append(screen.getvalue()), raising=False)
+    monkeypatch.setattr(sys, "stderr", screen)
     for done in (1, 2):
         _progress(done, 2)
-    assert capsys.readouterr().err == "\r1 of 2 exact runs\r2 of 2 exact runs\n"
+    assert shown == ["\r1 of 2 exact runs", "\r1 of 2 exact runs\r2 of 2 exact runs\n"]
 
 
 def test_a_live_refresh_knows_the_sheets_of_commands_of_their_own(
@@ -166,6 +240,10 @@ def test_a_live_refresh_knows_the_sheets_of_commands_of_their_own(
     waiting = next(table for sheet in found for table in sheet.tables if table.name.endswith("front_waiting"))
     check = next(sheet for sheet in found if sheet.name == "Run check")
     assert [table.name for table in check.tables][:2] == ["sheets_compared", "run_identity"]
+    assert {tuple(table.links) for sheet in found if sheet.name == "Amounts charged" for table in sheet.tables} == {
+        (),
+        ("Cell",),
+    }
     waits_for = dict(waiting.frame.to_numpy().tolist())
     assert waits_for["How sure"] == "costing forecast FILE --write"
     assert waits_for["Scenarios side by side"] == "The Scenarios sheet is empty."
@@ -178,7 +256,8 @@ def test_findings_in_json_have_their_accents(tmp_path: Path, capsys) -> None:
     estate.mkdir()
     (estate / "settings.csv").write_text("Setting,Value\nValuation date,Œil\n", encoding="utf-8")
     assert main(["check", str(estate), "--json"]) == 1
-    assert '"value": "Œil"' in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert '\n  "value": "Œil"' in said
 
 
 def test_a_folder_has_its_name_wherever_a_person_stands_and_a_workbook_is_as_it_was_typed(

@@ -185,6 +185,15 @@ def test_a_single_day_late_in_a_long_history_keeps_its_digits():
     np.testing.assert_allclose(worth, math.expm1(log_day) / log_day / 365, rtol=1e-11)
 
 
+def test_a_charge_that_has_always_run_is_worth_what_one_is_that_began_just_before():
+    """Two thousand years at 8 % before the interval would leave none of its digits."""
+    changes = np.array([FIRST, FIRST + 400, FIRST + 800, FIRST + 1_100])
+    curve = RateCurve(changes, np.array([0.08, 0.05, 0.09, 0.08]))
+    always, begun = AccrualCurve.flat(3.0), AccrualCurve(np.array([FIRST - 1]), np.array([3.0]))
+    span = np.array([FIRST, FIRST + 10]), np.array([FIRST + 2_000, FIRST + 1_000])
+    np.testing.assert_allclose(always.value_at_end(*span, curve), begun.value_at_end(*span, curve), rtol=1e-12)
+
+
 def test_an_end_before_the_start_is_refused_with_its_row():
     with pytest.raises(ValueError, match="row 1: it ends on day 18999, before its start 19000"):
         AccrualCurve.flat(1.0).value_at_end(19_000, np.array([19_001, 18_999]), RateCurve.flat(0.05))

@@ -136,6 +136,23 @@ def test_the_rate_carried_on_is_that_of_normal_capacity_or_of_what_was_used():
         assert closed.carried_on == pytest.approx(rate)
 
 
+@pytest.mark.parametrize("seasonal", [False, True])
+@pytest.mark.parametrize("capacity", [0.0, 200.0])
+@pytest.mark.parametrize("done", [0.0, 50.0])
+@pytest.mark.parametrize("planned", [0.0, 30.0])
+def test_the_unit_of_a_driver_does_not_matter(seasonal: bool, capacity: float, done: float, planned: float):
+    """In thousands every rate is a thousand times as high, and what is absorbed is the same."""
+    for today in (-5, 0, 4, 9, 20):
+        whole, thousandths = (
+            open_period(Period(700.0, 0, 9, capacity / unit, seasonal), today, done / unit, planned / unit)
+            for unit in (1.0, 1000.0)
+        )
+        for one, other in zip(whole[:2], thousandths[:2], strict=True):
+            assert other.rate == pytest.approx(1000.0 * one.rate)
+            np.testing.assert_allclose(other[1:], one[1:], rtol=1e-12, atol=1e-9)
+        assert thousandths.carried_on == pytest.approx(1000.0 * whole.carried_on)
+
+
 # Service departments: 2 services, 3 productions
 
 OWN = np.array([600.0, 400.0])
@@ -205,7 +222,8 @@ def test_cost_that_can_reach_no_production_is_refused():
     with pytest.raises(ValueError, match="department 1"):
         step_down([100.0, 0.0], [[0.0, 0.5], [0.0, 0.0]], [[0.5], [0.0]])
     # a department that costs nothing and receives nothing may serve nobody
-    np.testing.assert_allclose(reciprocal([100.0, 0.0], np.zeros((2, 2)), [[1.0], [0.0]]), [100.0])
+    for method in SERVICE_METHODS.values():
+        np.testing.assert_allclose(method([100.0, 0.0], np.zeros((2, 2)), [[1.0], [0.0]]), [100.0])
 
 
 def test_cost_reaches_production_through_other_services():

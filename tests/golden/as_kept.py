@@ -41,7 +41,9 @@ from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs, loaded, run
 from costing.report import report_page
+from costing.report.pictures import flow_picture
 from costing.results.amounts_charged import amounts_charged
+from costing.results.cost_flow import CostFlow
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
 from costing.results.stock import stock_values
@@ -49,6 +51,7 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.golden import smaller_demo
+from tests.golden.customers import tables as customers
 from tests.golden.test_order_of_rows import estate_tables
 from tests.properties.estates import random_estate
 from tests.properties.test_other_owners import pair
@@ -138,6 +141,8 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
 }
 ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
 """What is asked of drawn estates."""
+FOR_OTHERS = ("every basis", *ACCOUNTS, "cash", "vats")
+"""What is asked of the one that works for others."""
 ANSWERS = {
     "every basis": on_every_basis,
     "year closed": closed_and_opened,
@@ -162,6 +167,7 @@ QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sens
 ESTATES: Mapping[str, Callable[[], Estate]] = {
     "each_kind_of_work": lambda: read_estate(estate_tables()),
     "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
+    "works_for_others": lambda: read_estate(customers()),
     "demo": lambda: loaded(read_workbook(blank_bytes(tables_from_csv(_ROOT / "demo_estate")))),
     **DRAWN,
     **SMALLER,
@@ -218,7 +224,7 @@ def _number_and_words(cell: object) -> tuple[float, str]:
     if cell is None or cell is pd.NaT or (isinstance(cell, float) and np.isnan(cell)):
         return 0.0, "-"
     if isinstance(cell, (int, float, np.number)) and not isinstance(cell, bool) and np.isfinite(float(cell)):
-        return float(cell), ""
+        return float(cell), "-0" if cell == 0 and np.signbit(float(cell)) else ""
     return 0.0, str(cell)
 
 
@@ -251,6 +257,52 @@ def _key(line: Mapping[str, str | float]) -> tuple[str, ...]:
     return tuple(str(line[part]) for part in COLUMNS[:3])
 
 
+PICTURE = KEPT / "flow_picture.svg"
+
+
+def picture() -> str:
+    """The flow of cost of an invented house, element by element on a line: flows and places too small to see and flows
+    that lead back, names too long, all kinds of goods.
+    """
+    places = [
+        ("grapes", "", 90_000.0, 0.0),
+        ("must", "", 5_000.0, 2_000.0),
+        ("wine", "", 900.0, 9_000.0),
+        ("reserve", "", 14_000.0, 11_000.0),
+        ("blend", "", -50.0, 150.0),
+        ("on lees", "Brut", 10_000.0, 30_000.0),
+        ("on lees", "Cuvée of the Long-Winded", 1_000.0, 0.0),
+        ("on lees", "Little", 260.0, 255.0),
+        ("finished", "Brut", 9_000.0, 7_000.0),
+        ("finished", "Cuvée of the Long-Winded", 3_400.0, 3_000.0),
+        ("finished", "Little", 1_500.0, 1_500.0),
+    ]
+    passed = [
+        ("grapes", "", "must", "", 90_000.0),
+        ("must", "", "wine", "", 93_000.0),
+        ("wine", "", "reserve", "", 6_000.0),
+        ("wine", "", "blend", "", 78_000.0),
+        ("reserve", "", "blend", "", 9_000.0),
+        ("blend", "", "wine", "", 120.0),
+        ("blend", "", "on lees", "Brut", 70_000.0),
+        ("blend", "", "on lees", "Cuvée of the Long-Winded", 16_000.0),
+        ("on lees", "Brut", "finished", "Brut", 50_000.0),
+        ("on lees", "Cuvée of the Long-Winded", "finished", "Cuvée of the Long-Winded", 17_000.0),
+        ("on lees", "Little", "finished", "Little", 200.0),
+        ("finished", "Brut", "sold", "", 52_000.0),
+        ("finished", "Cuvée of the Long-Winded", "sold", "", 17_000.0),
+        ("finished", "Little", "sold", "", -3.0),
+        ("must", "", "blend", "", 0.0),
+        ("wine", "", "other exits and losses", "", 900.0),
+        ("finished", "Cuvée of the Long-Winded", "other exits and losses", "", 400.0),
+    ]
+    flow = CostFlow(
+        pd.DataFrame(places, columns=["kind", "cuvee", "added", "stock"]),
+        pd.DataFrame(passed, columns=["from_kind", "from_cuvee", "to_kind", "to_cuvee", "amount"]),
+    )
+    return flow_picture(flow, "EUR").replace("><", ">\n<") + "\n"
+
+
 def runs_of(kept: str) -> Runs:
     """Results of one of the estates whose answers are kept."""
     return Runs(ESTATES[kept]())
@@ -258,13 +310,16 @@ def runs_of(kept: str) -> Runs:
 
 def main() -> None:
     """Write what the answers are now."""
+    PICTURE.write_text(picture(), "utf-8")
     for kept in ESTATES:
         runs = runs_of(kept)
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
             writer.writeheader()
-            asked = ALIKE if kept in DRAWN else QUICK if kept in SMALLER else ANSWERS
-            for line, _ in (line for name in asked for line in lines_of(name, runs, whole=kept in DRAWN)):
+            asked = {**dict.fromkeys(DRAWN, ALIKE), **dict.fromkeys(SMALLER, QUICK), "works_for_others": FOR_OTHERS}
+            for line, _ in (
+                line for name in asked.get(kept, ANSWERS) for line in lines_of(name, runs, whole=kept in DRAWN)
+            ):
                 writer.writerow({**line, "total": f"{line['total']:.14g}", "by_place": f"{line['by_place']:.14g}"})
 
 

@@ -10,7 +10,17 @@ from functools import cache
 import pytest
 
 from costing.model import Runs
-from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, QUICK, SMALLER, differences, runs_of
+from tests.golden.as_kept import (
+    ACCOUNTS,
+    ALIKE,
+    ANSWERS,
+    DRAWN,
+    FOR_OTHERS,
+    QUICK,
+    SMALLER,
+    differences,
+    runs_of,
+)
 
 
 @pytest.fixture(scope="module")
@@ -29,6 +39,11 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
 @pytest.mark.parametrize("estate", SMALLER)
 def test_decisions_on_the_demo_opened_anew(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
+
+
+@pytest.mark.parametrize("name", FOR_OTHERS)
+def test_answers_of_a_house_that_works_for_others(name: str, once: Callable[[str], Runs]) -> None:
+    assert differences("works_for_others", [name], once("works_for_others")) == []
 
 
 @pytest.mark.slow

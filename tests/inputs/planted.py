@@ -14,6 +14,7 @@ from costing.errors import Finding, InputError
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_frames
 from costing.inputs.schema import sheets
+from costing.model import loaded, trace
 
 FOLDER = Path(__file__).parent / "small_estate"
 
@@ -62,9 +63,18 @@ def estate_of(cells: Mapping[str, Any] | None = None, without: tuple[str, ...] =
 
 
 def findings_of(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> list[Finding]:
-    """Everything said about the estate with some cells changed, errors and cautions."""
+    """Everything said about the sheets with some cells changed, errors and cautions."""
     try:
         return list(estate_of(cells, without).cautions)
+    except InputError as refused:
+        return refused.findings
+
+
+def findings_in_all(cells: Mapping[str, Any]) -> list[Finding]:
+    """The same, and what is found once wine is followed from row to row: all that a person is told at once."""
+    try:
+        estate = loaded(read_frames(planted(cells)), settings_required=False)
+        return [*estate.cautions, *trace(estate).cautions]
     except InputError as refused:
         return refused.findings
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.inputs.planted import findings_of, frames
+from tests.inputs.planted import findings_in_all, frames
 
 pytestmark = pytest.mark.slow
 
@@ -28,7 +28,7 @@ def said(value: str) -> list[Line]:
         letter = chr(ord("A") + column)
         cells = {f"{title}!{letter}2": value for title, width in widths.items() if column < width}
         by_sheet: dict[str, list[str]] = {}
-        for finding in findings_of(cells):
+        for finding in findings_in_all(cells):
             by_sheet.setdefault(finding.place.partition("!")[0], []).append(f"{finding.severity} {finding}")
         for sheet, texts in sorted(by_sheet.items()):
             digest = hashlib.sha256("\n".join(sorted(texts)).encode()).hexdigest()[:12]

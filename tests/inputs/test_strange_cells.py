@@ -15,7 +15,7 @@ from costing.inputs.cells import any_totals, fold, says_total, take_apart, tidy
 from costing.inputs.load import read_inputs
 from costing.inputs.schema import operations, sheets
 from tests.form import chosen
-from tests.inputs.planted import findings_of, frames, only
+from tests.inputs.planted import findings_in_all, findings_of, frames, only
 
 pytestmark = pytest.mark.slow
 
@@ -41,7 +41,7 @@ def _cells() -> list[str]:
 @pytest.mark.parametrize("seed", range(chosen(full=400, short=6)))
 def test_strange_cells_are_findings_and_never_a_traceback(seed):
     pick = random.Random(seed)
-    found = findings_of({place: pick.choice(STRANGE) for place in pick.sample(_cells(), 5)})
+    found = findings_in_all({place: pick.choice(STRANGE) for place in pick.sample(_cells(), 5)})
     assert all(finding.place and finding.rule and finding.remedy for finding in found)
     assert all(str(finding).isprintable() for finding in found)
 

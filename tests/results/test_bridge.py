@@ -153,3 +153,7 @@ def test_a_release_counts_as_it_was_disgorged_and_another_lot_as_it_stands() -> 
     sold = run(replace(small.estate, tables={**small.estate.tables, "dispatches": more}), BOOK)
     assert _of_lots(sold, ["D25"]) == pytest.approx((19_110.0, 1_960.0))  # though none of it is left
     assert _of_lots(small, ["T23", "V22-PN"]) == pytest.approx((17_876.0, float("nan")), nan_ok=True)
+    costs = small.estate["costs"]
+    invoiced = pd.concat([costs, costs.iloc[[0]].assign(on_date=pd.Timestamp("2026-02-01"))], ignore_index=True)
+    late = run(replace(small.estate, tables={**small.estate.tables, "costs": invoiced}), BOOK)
+    assert _of_lots(late, ["T23"]) == pytest.approx((17_120.0, 2_000.0))  # known after the valuation date alone

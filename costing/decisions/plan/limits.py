@@ -159,14 +159,14 @@ def _other_outlay(estate: Estate, money: Budget, dates: Dates) -> Floats:
     decided = money.entries.table == TABLE_NAMES.index("dispatches")
     for number, name in zip(of_table, ("operation_rates", "dry_goods", "costs"), strict=True):
         here = money.entries.table == number
-        decided[here] = _decided(estate, name)[money.entries.row[here]]
+        decided[here] = np.isin(money.entries.row[here], np.flatnonzero(_decided(estate, name)))
     decided &= money.entries.incurred > dates.day[0]
     counts = ~decided & (paid > dates.day[0]) & (step < dates.steps)
     return np.asarray(-np.bincount(step[counts], money.entries.amount[counts], dates.steps), dtype=np.float64)
 
 
 def _decided(estate: Estate, name: str) -> np.ndarray:
-    """Which rows of a table charge stages that the plan decides."""
+    """Which of our own rows of a table charge stages that the plan decides."""
     table = estate[name]
     stage = table["stage"].astype(object)
     if name == "operation_rates":

@@ -179,7 +179,7 @@ def numbers(
         return np.where(rest, np.inf, values), faults
     values = np.full(cells.size, np.nan) if cells.numbers is None else cells.numbers * factor
     faults = _sorts(cells, "a number", dates="Type the number again and format the cell as a number.")
-    if cells.codes is not None and cells.texts:
+    if cells.codes is not None:
         read, faulty = _text_numbers(cells.texts, style, factor, units)
         rows = np.flatnonzero(cells.codes >= 0)
         values[rows] = read[cells.codes[rows]]
@@ -257,7 +257,7 @@ def dates(cells: Cells, style: str) -> Read:
             rule = f"is a number, not a date{serial_hint(float(number))}."
             rows = np.flatnonzero(cells.numbers == number)
             faults.append(Fault(rows, rule, "Enter the date, and format the cell as a date."))
-    if cells.codes is not None and cells.texts:
+    if cells.codes is not None:
         read = np.full(len(cells.texts), np.datetime64("NaT", "s"))
         faulty: dict[int, tuple[str, str]] = {}
         for code, text in enumerate(cells.texts):
@@ -301,7 +301,7 @@ def words(cells: Cells, column: Column, known: Iterable[str] = ()) -> tuple[pd.C
             return list(range(len(names)))
         return [places.setdefault(name, len(places)) for name in names]
 
-    if cells.codes is not None and cells.texts:
+    if cells.codes is not None:
         doubtful = column.choices or any_begins(cells.texts, _ERRORS_BEGIN)
         for code, text in enumerate(cells.texts if doubtful else ()):
             problem = _error_text(text) or _choice_fault(text, column, spelt)

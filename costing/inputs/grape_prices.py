@@ -24,7 +24,7 @@ _NAMES = ("supplier", "village", "variety")
 def listed_row(deliveries: pd.DataFrame, listed: pd.DataFrame, counts: Flags, wanted: Flags) -> Ints:
     """Row of Grape prices for each delivery (−1: none). counts: rows that may be taken; wanted: deliveries."""
     taken = np.full(len(deliveries), -1, dtype=np.int64)
-    if not counts.any() or not wanted.any():
+    if not counts.any():
         return taken
     year = harvest_years(deliveries)
     priced, delivered = ([text_of(frame[name]) for name in _NAMES] for frame in (listed, deliveries))

@@ -50,6 +50,7 @@ from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
+from tests.golden import smaller_demo
 from tests.golden.customers import tables as customers
 from tests.golden.test_order_of_rows import estate_tables
 from tests.properties.estates import random_estate
@@ -156,12 +157,20 @@ DRAWN: Mapping[str, Callable[[], Estate]] = {
     "drawn_11": lambda: read_estate(random_estate(11, 40)),
     "drawn_12_with_plans": lambda: read_estate(random_estate(12, 40, plan_days=200)),
 }
+SMALLER: Mapping[str, Callable[[], Estate]] = {
+    "demo_opened": smaller_demo.opened,
+    "demo_varied": smaller_demo.varied,
+    "demo_bare": smaller_demo.bare,
+}
+QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sensitivity", "forecast"))
+"""Decisions that are asked of the demo opened anew."""
 ESTATES: Mapping[str, Callable[[], Estate]] = {
     "each_kind_of_work": lambda: read_estate(estate_tables()),
     "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
     "works_for_others": lambda: read_estate(customers()),
     "demo": lambda: loaded(read_workbook(blank_bytes(tables_from_csv(_ROOT / "demo_estate")))),
     **DRAWN,
+    **SMALLER,
 }
 Line = dict[str, str | float]
 
@@ -307,8 +316,10 @@ def main() -> None:
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
             writer.writeheader()
-            asked = ALIKE if kept in DRAWN else FOR_OTHERS if kept == "works_for_others" else ANSWERS
-            for line, _ in (line for name in asked for line in lines_of(name, runs, whole=kept in DRAWN)):
+            asked = {**dict.fromkeys(DRAWN, ALIKE), **dict.fromkeys(SMALLER, QUICK), "works_for_others": FOR_OTHERS}
+            for line, _ in (
+                line for name in asked.get(kept, ANSWERS) for line in lines_of(name, runs, whole=kept in DRAWN)
+            ):
                 writer.writerow({**line, "total": f"{line['total']:.14g}", "by_place": f"{line['by_place']:.14g}"})
 
 

@@ -10,7 +10,17 @@ from functools import cache
 import pytest
 
 from costing.model import Runs
-from tests.golden.as_kept import ACCOUNTS, ALIKE, ANSWERS, DRAWN, FOR_OTHERS, differences, runs_of
+from tests.golden.as_kept import (
+    ACCOUNTS,
+    ALIKE,
+    ANSWERS,
+    DRAWN,
+    FOR_OTHERS,
+    QUICK,
+    SMALLER,
+    differences,
+    runs_of,
+)
 
 
 @pytest.fixture(scope="module")
@@ -22,6 +32,12 @@ def once() -> Callable[[str], Runs]:
 @pytest.mark.parametrize("name", ANSWERS)
 @pytest.mark.parametrize("estate", ["each_kind_of_work", "one_of_each_sheet"])
 def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
+    assert differences(estate, [name], once(estate)) == []
+
+
+@pytest.mark.parametrize("name", QUICK)
+@pytest.mark.parametrize("estate", SMALLER)
+def test_decisions_on_the_demo_opened_anew(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
 
 

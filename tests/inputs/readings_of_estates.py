@@ -10,23 +10,25 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from costing.errors import Finding
+from costing.errors import Finding, InputError
 from costing.inputs.currencies import in_estate_currency
 from costing.inputs.estate import as_table, harvest_years, vintages
 from costing.inputs.fingerprint import fingerprint
 from costing.inputs.frames import frames_of
 from costing.inputs.grape_prices import with_premiums
 from costing.inputs.in_force import row_in_force, rows_in_force, series_of
-from costing.inputs.load import read_frames
+from costing.inputs.load import load, read_frames
 from costing.inputs.owners import both_sides, kept_for_others, own_part, rows_in_whole
 from costing.inputs.pool_checks import with_subsidies
 from costing.inputs.raw import Linked, RawTable
 from costing.inputs.readable import readable
+from costing.inputs.rows import Rows
 from costing.inputs.schema import sheets
 from tests.inputs.drawn_rows import drawn
 from tests.inputs.planted import estate_of, frames
 from tests.inputs.readings_of_sheets import MOVE, raw
 
+_STOCK = raw("Opening stock", [{"Date": "2024-01-01", "Lot": "A", "Kind": "wine", "Quantity": "1000", "Unit": "L"}])
 _GOODS = ("movements", "deliveries", "costs", "tirage", "pressings")
 
 
@@ -37,9 +39,10 @@ def _digest(tables: Mapping[str, pd.DataFrame]) -> str:
 
 def tables_of_drawn_rows() -> Iterator[str]:
     """Drawn rows in the estate's currency, with premiums and subsidies, by owner, typed again; rows in force."""
-    for seed in range(3):
+    for seed in range(2):
         estate = drawn(seed)
         steps = {"money": in_estate_currency(estate), "premiums": with_premiums(estate), "own": own_part(estate)}
+        steps |= {"own with premiums": own_part(steps["premiums"])}
         steps |= {"both": both_sides(steps["own"])}
         if theirs := kept_for_others(steps["own"]):
             steps["theirs"] = theirs
@@ -47,7 +50,10 @@ def tables_of_drawn_rows() -> Iterator[str]:
             for table in ("deliveries", "costs", "pressings", "dispatches", "opening_stock"):
                 places = [of.place(table, row, column) for row in range(len(of[table])) for column in of[table]]
                 digest = hashlib.sha256(" ".join(places).encode()).hexdigest()[:12]
-                yield f"{seed} {step} {table}: {len(of[table])} rows {_digest({table: of[table]})} {digest}"
+                typed = [
+                    of.unit_typed(table, row, "quantity") for row in range(len(of[table])) if "quantity" in of[table]
+                ]
+                yield f"{seed} {step} {table}: {len(of[table])} rows {_digest({table: of[table]})} {digest} {typed}"
         owners = sorted(steps["own"].others.owner.items()) if steps["own"].others else None
         table, row = np.arange(len(sheets())), np.arange(len(sheets())) % 3
         yield f"{seed} owners {owners} {rows_in_whole(steps['own'], table, row).tolist()}"
@@ -63,6 +69,31 @@ def tables_of_drawn_rows() -> Iterator[str]:
         yield f"{seed} in force {[rows.tolist() for rows in series]} {held} {here}"
     odd = pd.DataFrame({"lot": ["", None, "B", 7], "quantity": ["5", "x", None, 2.5], "on_date": ["2024-01-01"] * 4})
     yield str(as_table("stocktakes", odd).astype(object).to_numpy().tolist())
+
+
+def findings_of_many() -> Iterator[str]:
+    """How many of many rows, wordings and unknown names are shown."""
+    names = [f"N{number:02}" for number in range(25)]
+    costs = {"Date incurred": "2024-10-01", "Element": "labour", "Amount": "5"}
+    for count in (1, 5, 6, 20, 21, 22, 25):
+        rows = Rows(
+            load([raw("Costs", [costs | {"Lot": "A"} for _ in range(count)]), _STOCK], settings_required=False), "costs"
+        )
+        for rule in ("is one.", lambda row: f"is {row}.", lambda row: f"is {row % 21}."):
+            for column in ("lot", None):
+                found = list(rows.findings(np.ones(count, dtype=bool), column, rule, "Mend."))
+                yield f"{count}: {[str(finding) for finding in found]}"
+    for count in (20, 21, 25):
+        said = findings_of_names([costs | {"Lot": name} for name in names[:count] * 2])
+        yield f"{count} unknown: {len(said)} {said[-2:]}"
+
+
+def findings_of_names(rows: list[dict[str, Any]]) -> list[str]:
+    """What is said of costs of lots that nothing fills."""
+    try:
+        return [str(one) for one in load([raw("Costs", rows), _STOCK], settings_required=False).cautions]
+    except InputError as refused:
+        return [str(one) for one in refused.findings]
 
 
 def what_can_be_read_of_a_refused_estate() -> Iterator[str]:

@@ -84,6 +84,11 @@ def links() -> Iterator[str]:
             {**ours, "Your column": "E", "Our column": "Proceeds", "Unit": "kg"},
             {**ours, "Your column": "F", "Our column": "In (bottles)", "Unit": "hl"},
         ],
+        "of two columns the one that the unit fits": [
+            {**ours, "Your column": "B", "Our column": "Out", "Unit": "bottles"},
+            {**ours, "Your column": "C", "Our column": "In", "Unit": "bottles"},
+            {**ours, "Your column": "A", "Our column": "Out"},
+        ],
         "no column of theirs": [{**ours, "Our column": "Location", "Fixed value": "cellar"}],
         "two first rows": [
             {**ours, "First row": 4, "Your column": "A", "Our column": "Date"},
@@ -119,6 +124,7 @@ def sheets_read() -> Iterator[str]:
                     {**MOVE, "From lot": "Total"},
                     {"From lot": "Total", "Out (L)": "5"},
                     {"Own": "Total", "In (L)": "5"},
+                    {"In (L)": "6"},
                     {"Own": "total", "Date": "2024-10-02", "Operation": "racking", "From lot": "A", "Out (L)": "1"},
                 ],
             )

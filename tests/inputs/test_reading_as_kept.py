@@ -26,6 +26,7 @@ SECTIONS: dict[str, Callable[[], Iterator[str]]] = {
         readings_of_estates.tables_of_drawn_rows,
         readings_of_sheets.folders,
         readings_of_estates.what_can_be_read_of_a_refused_estate,
+        readings_of_estates.findings_of_many,
         readings_of_estates.fingerprints,
     )
 }

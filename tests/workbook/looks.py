@@ -1,13 +1,14 @@
 """What is asked of XlsxWriter while a workbook is written, in few lines: how sheets look, print and help to fill in.
-`python -m tests.workbook.looks` keeps anew what `looks_of_results.csv` and `looks_of_inputs.csv` say.
+`python -m tests.workbook.looks` keeps anew what `looks_of_*.csv` say.
 
 Rule: a line per sheet and kind of call says how often, and a digest of what was handed over; a chart has a line of its
-    own. Figures are left out, since the kept answers hold them, but not where they stand.
+    own. Figures are left out but of drawn sheets, since the kept answers hold them, but not where they stand.
 """
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -29,33 +30,37 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.long_tables import LongTable
 from costing.workbook.pages.answer_sheets import result_sheets
-from costing.workbook.pages.result_sheet import ResultSheet
+from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import lay_out
 from tests.golden.as_kept import ESTATES
+from tests.workbook.drawn_sheets import charted, drawn_sheets
 
 FOLDER = Path(__file__).parent
 EACH_SHEET = FOLDER.parent / "inputs/small_estate"
 COLUMNS = ("sheet", "call", "times", "words")
+CHARTED = "charted"
+DRAWN = (*map(str, range(8)), CHARTED)
 Line = tuple[str, ...]
 
 
 class _Said:
-    """Takes any call of its kind and keeps it in words."""
+    """Takes any call of its kind and keeps it in words. whole: with the figures."""
 
-    def __init__(self) -> None:
+    def __init__(self, whole: bool = False) -> None:
         self.calls: list[tuple[str, str]] = []
+        self.whole = whole
 
     def __getattr__(self, name: str) -> Any:
         def call(*given: Any, **named: Any) -> None:
-            plain = [_words(one) for one in given]
-            if name in ("write_number", "write_formula"):
+            plain = [_words(one, self.whole) for one in given]
+            if name in ("write_number", "write_formula") and not self.whole:
                 plain[2:] = ["figure" if isinstance(one, (float, np.floating)) else _words(one) for one in given[2:]]
             if name == "insert_chart":
                 chart = given[2]
                 name_of = dict(chart.calls)["set_title"].partition("name=")[2].partition(";")[0]
                 self.calls.append((f"chart '{name_of}'", _words(chart)))
                 plain[2] = name_of
-            self.calls.append((name, _words([*plain, named])))
+            self.calls.append((name, _words([*plain, named], self.whole)))
 
         return call
 
@@ -74,18 +79,18 @@ class Writer(_Said):
 
     date_1904 = False
 
-    def __init__(self, *_: object, **__: object) -> None:
-        super().__init__()
+    def __init__(self, *_: object, whole: bool = False, **__: object) -> None:
+        super().__init__(whole)
         self.sheets: dict[str, _Said] = {}
 
     def add_worksheet(self, name: str, *_: object) -> _Said:
-        return self.sheets.setdefault(name, _Said())
+        return self.sheets.setdefault(name, _Said(self.whole))
 
     def add_format(self, form: Mapping[str, Any]) -> _Format:
         return _Format(form)
 
     def add_chart(self, kind: Mapping[str, Any]) -> _Said:
-        chart = _Said()
+        chart = _Said(self.whole)
         chart.calls.append(("kind", _words(kind)))
         return chart
 
@@ -101,7 +106,7 @@ class Writer(_Said):
         ]
 
 
-def _words(given: Any) -> Any:
+def _words(given: Any, whole: bool = False) -> Any:
     if given is None or isinstance(given, str):
         return str(given)
     if isinstance(given, _Format):
@@ -111,10 +116,11 @@ def _words(given: Any) -> Any:
     if isinstance(given, (float, np.floating)):
         return f"{float(given):.6g}"
     if isinstance(given, Mapping):
-        shown = {key: _words(value) for key, value in given.items() if not key.endswith(("_data", "total_value"))}
+        figures = () if whole else ("_data", "total_value")
+        shown = {key: _words(value, whole) for key, value in given.items() if not key.endswith(figures)}
         return " ".join(f"{key}={words};" for key, words in sorted(shown.items()))
     if isinstance(given, (list, tuple)):
-        return f"({', '.join(str(_words(one)) for one in given)})"
+        return f"({', '.join(str(_words(one, whole)) for one in given)})"
     return str(given)
 
 
@@ -125,9 +131,21 @@ def looks_of_results(sheets: Sequence[ResultSheet]) -> list[Line]:
     return writer.lines((sheets[table.sheet].name, "filled in later", _later(table)) for table in long)
 
 
-def _later(table: LongTable) -> str:
+def _later(table: LongTable, whole: bool = False) -> str:
     links = [(position, sum(place is not None for place in places)) for position, places in table.links.items()]
-    return str(_words([table.first_row, len(table.columns), [len(cells) for cells in table.columns], links]))
+    cells = table.columns if whole else [len(cells) for cells in table.columns]
+    return str(_words([table.first_row, len(table.columns), cells, links]))
+
+
+def looks_of_drawn(seed: str) -> list[Line]:
+    """How drawn sheets look; every other seed in a workbook that counts its days from 1904."""
+    sheets = charted() if seed == CHARTED else drawn_sheets(int(seed))
+    writer = Writer(whole=True)
+    writer.date_1904 = seed != CHARTED and int(seed) % 2 == 1
+    stamp = RunStamp(dt.datetime(2025, 7, 1, 9, 5), "1.0", "book", "0f")
+    long = lay_out(writer, sheets, stamp, ("=1", ""))
+    lines = writer.lines((sheets[table.sheet].name, "filled in later", _later(table, True)) for table in long)
+    return [(f"{seed} {sheet}", *line) for sheet, *line in lines]
 
 
 def looks_of_inputs() -> list[Line]:
@@ -139,9 +157,9 @@ def looks_of_inputs() -> list[Line]:
     return writer.lines()
 
 
-def differences(kept: str, now: Iterable[Line]) -> list[str]:
-    """Sheets and calls that differ from what is kept of results or inputs."""
-    was = dict(_keyed(_kept(kept)))
+def differences(kept: str, now: Iterable[Line], seed: str = "") -> list[str]:
+    """Sheets and calls that differ from what is kept of results, inputs or the drawn sheets of a seed."""
+    was = dict(_keyed(line for line in _kept(kept) if line[0].startswith(f"{seed} " if seed else "")))
     found = dict(_keyed(now))
     either = sorted(was.keys() | found.keys())
     return [f"{sheet}: {call}" for sheet, call in either if was.get((sheet, call)) != found.get((sheet, call))]
@@ -159,7 +177,8 @@ def _kept(kept: str) -> list[Line]:
 def main() -> None:
     """Keep anew how sheets look."""
     sheets = sheets_of_everything(Runs(ESTATES["demo"]()))
-    for kept, lines in (("results", looks_of_results(sheets)), ("inputs", looks_of_inputs())):
+    drawn = [line for seed in DRAWN for line in looks_of_drawn(seed)]
+    for kept, lines in (("results", looks_of_results(sheets)), ("inputs", looks_of_inputs()), ("drawn", drawn)):
         with (FOLDER / f"looks_of_{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             csv.writer(file, lineterminator="\n").writerows([COLUMNS, *lines])
 

@@ -157,6 +157,12 @@ def take_apart(values: pd.Series[Any]) -> Cells:
     return Cells(size) if sort == "empty" else _mixed(values.to_list())
 
 
+def as_days(dates: Iterable[date]) -> Days:
+    """Dates of Python, whatever the time of day."""
+    ordinals = np.fromiter((day.toordinal() for day in dates), dtype=np.int64)
+    return (ordinals - _DAY_ZERO).astype("datetime64[D]").astype("datetime64[s]")
+
+
 def _whole_days(values: NDArray[Any]) -> Days:
     return values.astype("datetime64[D]").astype("datetime64[s]")
 

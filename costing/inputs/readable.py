@@ -27,7 +27,9 @@ _MOVING = (
     *("opening_stock", "deliveries", "pressings", "movements", "stocktakes", "tirage", "disgorgements"),
     *("dispatches", "costs"),
 )
-_TELLING = frozenset(("on_date", "sequence", "operation", "fraction", "load", "kind", "what", "format", "unit"))
+_TELLING = frozenset(
+    ("on_date", "sequence", "operation", "fraction", "load", "kind", "what", "format", "unit", "loss_allowance")
+)
 _NORMS = "loss_norms"
 _LESS_THE_NORM = {"movements": (("in_l", "in_bottles"), "to_lot"), "disgorgements": (("bottles_out",), "release_lot")}
 _PASSED_ON = {
@@ -90,7 +92,7 @@ def _received_less_the_norm(estate: Estate) -> set[str]:
 
 
 def _tells(column: Column, table: str) -> bool:
-    """Whether a column says what moved, when, or how much; of the norms, each does."""
+    """Whether a column says what moved or may be lost, when, or how much; of the norms, each does."""
     if column.name in _TELLING or column.refers == "lot" or table == _NORMS:
         return True
     return column.name == "quantity" or column.unit in ("kg", "L", "bottles")

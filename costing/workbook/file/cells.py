@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.errors import Finding, also
+from costing.inputs.cells import as_days
 from costing.inputs.raw import column_letter
 from costing.workbook.file.scan import ERROR_CELL, CellFault
 
@@ -21,6 +22,8 @@ def is_blank(cell: Any) -> bool:
 
 def typed_column(values: Sequence[Any]) -> NDArray[Any]:
     """Column as numbers or dates where all of its cells are, else as it is with None for blanks."""
+    if values.count("") == len(values):
+        return np.full(len(values), None)
     kinds = set(map(type, values))
     if str in kinds:
         values = [None if type(value) is str and (not value or value.isspace()) else value for value in values]
@@ -28,6 +31,8 @@ def typed_column(values: Sequence[Any]) -> NDArray[Any]:
     filled = kinds - {type(None)}
     if filled == {float}:
         return np.array(values, dtype=np.float64)
+    if kinds == {date}:
+        return as_days(values)
     if filled and filled <= {date, datetime}:
         return np.array(values, dtype="datetime64[s]")
     if date in filled:

@@ -31,6 +31,7 @@ LAST_COLUMN, LAST_ROW = 16_384, 1_048_576  # XFD1048576 (Microsoft, "Excel speci
 ERROR_CELL, NO_VALUE = "error cell", "no value"
 _CELL = re.compile(rb'<c r="([A-Z]{1,3})([1-9]\d{0,6})"([^>]*)>')
 _ODD_CELL = re.compile(rb'<c(?:[>/\t\r\n]| (?!r="[A-Z]{1,3}[1-9]\d{0,6}"))')
+_NOT_NEAR = re.compile(rb'<c(?:[>/\t\r\n]| (?!r="[A-Z][1-9]\d{0,4}"))')  # no cell from A1 to Z99999
 _FILLED = re.compile(rb'<c r="([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
 _PAST_EDGE = re.compile(rb'<c r="([A-Z]{3}\d{1,7}|[A-Z]{1,2}\d{7})"')
 _FAR = re.compile(rb'<c r="(?=[A-Z]{2}|[A-Z]\d{6})([A-Z]{1,3})(\d{1,7})"[^>]*(?<!/)>\s*+<[^/]')
@@ -86,16 +87,19 @@ class SheetScan:
 
 def scan_sheet(xml: bytes, percent_styles: Collection[int]) -> SheetScan:
     """Look through one sheet's XML. `percent_styles`: indexes of the cell formats that show a percentage."""
-    if not _is_plain(xml):
+    not_near = _NOT_NEAR.search(xml)
+    start = not_near.start() if not_near else len(xml)
+    if not _is_plain(xml, start):
         return _scan_slowly(xml, frozenset(percent_styles))
     formulas = formula_cells(xml)
     faults = _error_cells(xml) + (_uncalculated(xml) if formulas else [])
-    return SheetScan(tuple(faults), _stray(xml), formulas, _percent_cells(xml, percent_styles))
+    return SheetScan(tuple(faults), _stray(xml, start), formulas, _percent_cells(xml, percent_styles))
 
 
 def formula_cells(xml: bytes) -> frozenset[tuple[int, int]]:
     """Cells that hold a formula, of a sheet written as spreadsheet programs write them."""
-    return _cells(_FORMULA, xml) if b"<f>" in xml or b"<f " in xml or b"<f/>" in xml else frozenset()
+    any_here = xml.find(b"<f", 0, xml.rfind(b"</sheetData>")) >= 0  # further down there is `<formula1>`
+    return _cells(_FORMULA, xml) if any_here else frozenset()
 
 
 def percent_styles(book: Book) -> frozenset[int]:
@@ -191,11 +195,12 @@ def is_past_edge(reference: str) -> bool:
     return not match or column_number(match[1].upper()) > LAST_COLUMN or int(match[2]) > LAST_ROW
 
 
-def _is_plain(xml: bytes) -> bool:
+def _is_plain(xml: bytes, start: int) -> bool:
+    """Whether each cell is written in the usual way; before `start` they are."""
     return (
         re.match(rb"(?:\xef\xbb\xbf)?\s*(?:<\?xml[^>]*\?>)?\s*<worksheet[\s>]", xml) is not None
         and not any(sign in xml for sign in _UNUSUAL)
-        and _ODD_CELL.search(xml) is None
+        and _ODD_CELL.search(xml, start) is None
     )
 
 
@@ -224,13 +229,14 @@ def _uncalculated(xml: bytes) -> list[CellFault]:
     ]
 
 
-def _stray(xml: bytes) -> str:
-    for cell in _PAST_EDGE.finditer(xml):
+def _stray(xml: bytes, start: int) -> str:
+    """`SheetScan.stray`; before `start` there are but cells from A1 to Z99999."""
+    for cell in _PAST_EDGE.finditer(xml, start):
         if is_past_edge(reference := cell[1].decode()):
             return reference
     # The rectangle is overestimated first, which is quick; a close look follows only where that is too large.
     width, height = 0, 99_999
-    for cell in _FAR.finditer(xml):
+    for cell in _FAR.finditer(xml, start):
         width, height = max(width, column_number(cell[1].decode())), max(height, int(cell[2]))
     if max(width, _NEAR_COLUMNS) * height <= MAX_CELLS:
         return ""

@@ -26,7 +26,6 @@ from typing import Any
 
 import numpy as np
 import xlsxwriter
-from xlsxwriter.worksheet import Worksheet
 
 from costing.answers.charts import is_drawable
 from costing.workbook.file.long_tables import LongTable, fill_rows
@@ -36,6 +35,7 @@ from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.draw import CHART_CHARACTERS, CHART_COLUMNS, CHART_POINTS, GAP, ChartedTable, draw_chart
 from costing.workbook.pages.measure import SHORT, alignment, measured, total
 from costing.workbook.pages.paging import ROW_POINTS, Block, Paging, set_one_page, set_page
+from costing.workbook.pages.quick_worksheet import QuickWorksheet
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp, check_sheets
 
 STALE_CELL = "A3"
@@ -75,7 +75,7 @@ def scratch_workbook(
     content = io.BytesIO()
     plain_text = dict.fromkeys(("strings_to_formulas", "strings_to_urls", "strings_to_numbers"), False)
     workbook = xlsxwriter.Workbook(content, {"in_memory": True, "date_1904": date_1904, **plain_text})
-    workbook.worksheet_class = _Worksheet
+    workbook.worksheet_class = QuickWorksheet
     workbook.set_properties({"created": dt.datetime(1980, 1, 1)})
     long_tables = lay_out(workbook, sheets, stamp, stale_formula)
     workbook.close()
@@ -98,16 +98,6 @@ def lay_out(
     for writer in writers:
         writer.finish(drawn)
     return long_tables
-
-
-class _Worksheet(Worksheet):  # type: ignore[misc]  # XlsxWriter has no types
-    """Takes formulas as they stand. XlsxWriter looks in each for every function that is newer than the file format, a
-    tenth of the time of writing; none of ours uses one.
-    """
-
-    def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
-        del expand_future_functions
-        return formula.removeprefix("=")
 
 
 class _SheetWriter:

@@ -81,7 +81,7 @@ def allowed_losses(
     segments = _segments(segment)
     accrued = np.array(np.broadcast_to(np.asarray(accrued_allowance, dtype=np.float64), segments.shape))
     lost = np.array(np.broadcast_to(np.asarray(loss, dtype=np.float64), segments.shape))
-    same = np.concatenate([[False], segments[1:] == segments[:-1]]) if len(segments) else np.zeros(0, bool)
+    same = np.append(False, segments[1:] == segments[:-1])[: len(segments)]
     floor = np.where(same, np.roll(accrued, 1), 0.0) * (1 - 1e-12)  # a sum may fall by its rounding
     for bad, what in ((~(lost >= 0), "loss is below 0 or missing"), (~(accrued >= floor), "allowance falls")):
         if bad.any():

@@ -334,5 +334,5 @@ def _edges(
     source, target, share, lost, by, press_row = (
         np.concatenate([np.broadcast_to(part[number], len(part[0])) for part in parts]) for number in range(6)
     )
-    real = (share != 0) & (source >= 0)
+    real = share != 0
     return Edges(source[real], target[real], share[real], lost[real], by[real], press_row[real])

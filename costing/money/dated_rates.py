@@ -87,9 +87,7 @@ def _operation_rates(estate: Estate) -> DatedRates:
 @asked_once
 def _dry_goods(estate: Estate) -> DatedRates:
     goods = estate["dry_goods"]
-    return _read(
-        estate, "dry_goods", goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].fillna(1.0).to_numpy()
-    )
+    return _read(estate, "dry_goods", goods["unit_price"].to_numpy() * goods["quantity_per_bottle"].to_numpy())
 
 
 def _read(estate: Estate, table: str, amount: Floats) -> DatedRates:

@@ -130,6 +130,7 @@ def test_two_circles_are_two_findings_and_each_names_its_own_rows_alone() -> Non
             [first, None, "racking", "B", 100.0, "A", 100.0],
             [second, None, "racking", "B", 50.0, "A", 50.0],
             [second, None, "racking", "A", 5.0, "C", 5.0],
+            [second, None, "racking", "C", 4.0, "D", 4.0],
         ]
     )
     assert [sorted(set(re.findall(r"ovements!(\d)", text.split("came first")[1]))) for text in found] == [

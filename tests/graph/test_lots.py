@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+import pytest
 
 from costing import BOOK, read_estate, run, trace
 from costing.results.stock import stock_values
@@ -23,6 +25,44 @@ def test_magnums_moved_ten_times_are_magnums_still() -> None:
     )
     lots = trace(estate).lots
     assert dict(zip(lots.names, lots.litres_per_unit, strict=True)) == dict.fromkeys(names, 1.5)
+
+
+@pytest.mark.parametrize("rows", [[0, 1], [1, 0]])
+def test_work_on_a_lot_comes_before_what_leaves_it_that_day(rows: list[int]) -> None:
+    """1,000 L at 6.00 are racked for 500, then 400 L of them moved on: at 6.50, whichever row stands first."""
+    bought = {"on_date": ["2023-09-20"], "lot": ["W"], "what": ["wine"], "quantity": 1000, "unit": "L"}
+    moves = {"on_date": ["2023-10-20"] * 2, "operation": ["racking", "transfer"], "from_lot": "W"}
+    moves |= {"out_l": [1000, 400], "to_lot": ["W", "X"], "in_l": [1000, 400]}
+    rates = {"from_date": ["2020-01-01"], "operation": "racking", "driver": "litre", "amount": 0.5, "element": "labour"}
+    estate = read_estate(
+        {
+            "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2023-12-31"]}),
+            "deliveries": pd.DataFrame(bought | {"price_per_unit": 6.0}),
+            "movements": pd.DataFrame(moves).iloc[rows].reset_index(drop=True),
+            "operation_rates": pd.DataFrame(rates),
+        }
+    )
+    assert stock_values(run(estate, BOOK))["value"].tolist() == pytest.approx([600 * 6.5, 400 * 6.5])
+
+
+def test_records_may_begin_before_the_days_are_counted_from() -> None:
+    """Days are numbered from 1970: two reserves of 1961, half of either drawn in 1968."""
+    opening = {"on_date": "1961-12-31", "lot": ["Q", "R"], "kind": "reserve", "quantity": 500.0, "unit": "L"}
+    moves = {"on_date": "1968-05-01", "operation": "bulk sale", "from_lot": ["Q", "R"], "out_l": 250.0}
+    costs = {"lot": ["Q", "R"], "element": "must and wine", "amount": [800.0, 1000.0]}
+    estate = read_estate(
+        {
+            "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["1972-12-31"]}),
+            "opening_stock": pd.DataFrame(opening),
+            "opening_costs": pd.DataFrame(costs),
+            "movements": pd.DataFrame(moves),
+        }
+    )
+    results = run(estate, BOOK)
+    held = stock_values(results, ["1961-12-30", "1961-12-31", "1968-04-30", "1968-05-01", "1972-12-31"])
+    assert held["value"].tolist() == pytest.approx([800.0, 1000.0, 800.0, 1000.0, 400.0, 500.0, 400.0, 500.0])
+    long_after = results.chain.state_on(np.arange(2), np.full(2, 30_000))
+    assert long_after.tolist() == results.chain.states.last_of_lot.tolist()
 
 
 def test_must_fermented_in_its_own_vat_is_wine_and_wine_put_into_reserve_as_it_stands_is_reserve() -> None:

@@ -71,6 +71,16 @@ def test_it_follows_the_order_of_the_day_and_a_gauging() -> None:
     assert estate["movements"]["out_l"].tolist() == pytest.approx([640, 300])
 
 
+@pytest.mark.parametrize("rest_first", [True, False])
+def test_what_is_left_is_what_is_left_after_all_that_went_away_that_day(rest_first: bool) -> None:
+    """300 L of A join 500 in B; then 100 are sold, and the rest of 700 goes back into A, the first lot of all."""
+    rows = [["2024-03-01", "racking", "B", "rest", "A", None], ["2024-03-01", "bulk sale", "B", 100, None, None]]
+    estate = read_estate(
+        _frames([["2024-02-01", "racking", "A", 300, "B", 300], *(rows if rest_first else rows[::-1])])
+    )
+    assert sorted(estate["movements"]["out_l"]) == pytest.approx([100, 300, 700])
+
+
 def test_nothing_left_is_a_finding_with_its_cell() -> None:
     found = _errors(
         _frames([["2024-03-01", "racking", "A", 1000, "C", 980], ["2024-03-02", "racking", "A", "rest", "D", None]])

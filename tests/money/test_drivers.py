@@ -8,9 +8,10 @@ import pytest
 
 from costing import BOOK, read_estate
 from costing.graph.arrays import OPERATIONS, STAGES
+from costing.graph.states import States
 from costing.inputs.schema import lists, operations
 from costing.model import run, trace
-from costing.money.events import events_of
+from costing.money.events import Events, events_of
 from costing.money.postings import FLOW_DRIVERS, TABLE_NAMES
 from costing.units import FORMATS_L
 
@@ -78,12 +79,11 @@ def everything_once() -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
-def test_what_each_kind_of_work_takes_of_each_driver_and_where_it_stands() -> None:
-    """What comes back is no work; riddling and dressing count no flow a second time; the loss that empties a lot stands
-    on what the lot held last.
-    """
-    chain = trace(read_estate(everything_once()))
-    events, states, formats = events_of(read_estate(everything_once()), chain), chain.states, [*FORMATS_L, None]
+def worked(tables: dict[str, pd.DataFrame]) -> tuple[list[tuple[object, ...]], Events, States]:
+    """Events of an estate as rows: operation, stage, format, whether a flow of its own, lot, each driver."""
+    estate = read_estate(tables)
+    chain = trace(estate)
+    events, states, formats = events_of(estate, chain), chain.states, [*FORMATS_L, None]
     lots = [*chain.lots.names, None]
     found = [
         (OPERATIONS[operation], STAGES[stage], formats[form], bool(primary), lots[states.lot[state]], *driver)
@@ -91,6 +91,21 @@ def test_what_each_kind_of_work_takes_of_each_driver_and_where_it_stands() -> No
             events.operation, events.stage, events.format, events.primary, events.state, events.driver.T, strict=True
         )
     ]
+    return found, events, states
+
+
+def test_the_first_lot_of_all_is_worked_as_any_other() -> None:
+    """Magnums are, where deliveries are entered the other way round."""
+    tables = everything_once()
+    turned = {**tables, "deliveries": tables["deliveries"].iloc[::-1].reset_index(drop=True)}
+    assert sorted(worked(turned)[0], key=repr) == sorted(worked(tables)[0], key=repr)
+
+
+def test_what_each_kind_of_work_takes_of_each_driver_and_where_it_stands() -> None:
+    """What comes back is no work; riddling and dressing count no flow a second time; the loss that empties a lot stands
+    on what the lot held last.
+    """
+    found, events, states = worked(everything_once())
     assert found == [
         ("reception", "harvest", None, True, "G", 8_000, 0, 0, 0, 0),
         ("reception", "vinification", None, True, "W", 0, 1_000, 0, 0, 0),

@@ -110,6 +110,14 @@ def test_a_late_cost_stands_under_the_stage_in_which_the_lot_last_held_something
     assert labour.driver.tolist() == [-1]  # an amount, by no driver
 
 
+def test_a_cost_stands_under_the_stage_that_its_row_names() -> None:
+    """The first stage of all among them; a row that names none stands under that of its lot."""
+    named = [*STAGES, None]
+    rows = pd.concat([spent("2025-02-01", "B", "labour", 10.0).assign(Stage=stage) for stage in named])
+    charged = run(read_estate({**bottled_on("2025-03-05"), "costs": rows}), BOOK).charges.postings
+    assert [STAGES[stage] for stage in charged.take(charged.of("costs", "amount")).stage] == [*STAGES, "vinification"]
+
+
 def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
     """The vat was emptied, and filled again twice before the invoice: the first filling bears none of it."""
     tables = bottled_on("2025-03-05")

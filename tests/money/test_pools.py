@@ -96,6 +96,12 @@ def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_plan
         assert charged.amount[charged.of("pools", "amount")].tolist() == pytest.approx(filled)
 
 
+def test_a_pool_that_nobody_used_has_no_capacity_of_its_own():
+    idle = {**PRESS_HOUSE, "from_date": "2024-01-01", "to_date": "2024-12-31"}
+    _, results = in_must(pressed("2025-12-31", [idle, {**YEAR, **PRESS_HOUSE}], (("2025-09-01", 40_000),)))
+    assert results.charges.pools.capacity().tolist() == pytest.approx([0.0, 40_000.0])
+
+
 @pytest.mark.parametrize(("capacity", "per_kg"), [(70_000, 24_000 / 70_000), (None, 24_000 / 40_000)])
 def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     """Once a planned release got no pool cost when next year's pools were not typed, with no caution."""

@@ -109,8 +109,8 @@ def test_a_fraction_takes_the_value_in_force_on_the_day_of_its_pressing() -> Non
     """Must of the first pressing is worth 2, then 3 from the day of the pressing; the second 7 a litre by
     its own row, or as the market has it.
     """
-    dates, kinds = ["2024-09-01", "2024-09-02", "2024-09-03", "2024-09-02"], ["first"] * 3 + ["second"]
-    market = {"from_date": dates, "what": kinds, "value_per_unit": [2.0, 3.0, 9.0, 5.0]}
+    dates, kinds = ["2024-09-02", "2024-09-01", "2024-09-02", "2024-09-03"], ["second"] + ["first"] * 3
+    market = {"from_date": dates, "what": kinds, "value_per_unit": [5.0, 2.0, 3.0, 9.0]}
     columns = {"split_method": "sales value", "value_per_l": [None, 7.0, None, None]}
     results = two_loads(market_values=market, **columns)
     by_lot = stock_values(results).set_index("lot")["value"][["M", "N", "O", "R"]]

@@ -197,7 +197,7 @@ def solve(
     solver: Any = highspy._Highs()  # type: ignore[attr-defined]
     for option, value in (("output_flag", False), ("time_limit", seconds), ("mip_rel_gap", gap)):
         solver.setOptionValue(option, value)
-    solver.passModel(_model(system, kept))
+    _hand_over(solver, system, kept)
     if begin is not None:
         basis = highspy.HighsBasis()
         basis.col_status, basis.row_status = _PLACES[begin[0][kept]].tolist(), _PLACES[begin[1]].tolist()
@@ -232,19 +232,15 @@ def _codes(places: list[HighsBasisStatus]) -> Ints:
     return np.fromiter(map(int, places), dtype=np.int64, count=len(places))
 
 
-def _model(system: System, kept: Ints) -> highspy.HighsLp:
-    """The variables kept, and all rows, as HiGHS takes them."""
-    model, columns = highspy.HighsLp(), system.matrix[:, kept].tocsc()
-    model.num_row_, model.num_col_ = columns.shape
-    model.col_cost_, model.col_lower_, model.col_upper_ = -system.worth[kept], system.least[kept], system.most[kept]
-    model.row_lower_, model.row_upper_ = system.row_least, system.row_most
-    model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    model.a_matrix_.start_, model.a_matrix_.index_ = columns.indptr, columns.indices
-    model.a_matrix_.value_ = columns.data
-    if system.whole.any():
-        kinds = HighsVarType.kContinuous, HighsVarType.kInteger
-        model.integrality_ = [kinds[whole] for whole in system.whole[kept].astype(np.int64).tolist()]
-    return model
+def _hand_over(solver: Any, system: System, kept: Ints) -> None:
+    """Give HiGHS the variables kept, and all rows, as arrays: an `HighsLp` takes each number by itself."""
+    columns = system.matrix[:, kept].tocsc()
+    bounds = -system.worth[kept], system.least[kept], system.most[kept], system.row_least, system.row_most
+    cells = columns.indptr.astype(np.int32), columns.indices.astype(np.int32), columns.data
+    kinds = np.where(system.whole[kept], int(HighsVarType.kInteger), int(HighsVarType.kContinuous)).astype(np.int32)
+    by_column, least = int(highspy.MatrixFormat.kColwise), int(highspy.ObjSense.kMinimize)
+    n_rows, count = columns.shape
+    solver.passModel(count, n_rows, columns.nnz, by_column, least, 0.0, *bounds, *cells, kinds)
 
 
 def _begin(

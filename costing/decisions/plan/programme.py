@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import highspy
@@ -52,19 +53,36 @@ class System:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Best value, amount of every variable, worth of every row and of the most of every variable, and the bound that no
-    amounts are worth more than (the value itself without whole variables). variables, rows: their numbers by block;
-    basis: where each variable and each row stands, for a like programme to start from.
+    """Best value, amount of every variable, worth of every row, and the bound that no amounts are worth more than (the
+    value itself without whole variables). variables, rows: their numbers by block; system, kept, places: what was
+    solved, the variables that HiGHS was given, and where it left them.
     """
 
     value: float
     amounts: Floats
     worths: Floats
-    worths_of_most: Floats
     bound: float
     variables: Mapping[str, Ints]
     rows: Mapping[str, Ints]
-    basis: tuple[Ints, Ints]
+    system: System
+    kept: Ints
+    places: highspy.HighsBasis
+
+    @cached_property
+    def basis(self) -> tuple[Ints, Ints]:
+        """Where each variable and each row stands, for a like programme to start from."""
+        stands = np.full(len(self.amounts), _LEAST)
+        stands[self.kept] = _codes(self.places.col_status)
+        return stands, _codes(self.places.row_status)
+
+    @cached_property
+    def worths_of_most(self) -> Floats:
+        """Worth of one unit more of the most of every variable; NaN with whole variables."""
+        system = self.system
+        if system.whole.any():
+            return np.full(len(self.amounts), np.nan)
+        full = (self.basis[0] == _MOST) | (system.least == system.most)
+        return np.where(full, np.maximum(system.worth - system.matrix.T @ self.worths, 0.0), 0.0)
 
     def amount(self, name: str) -> Floats:
         """Amounts of a block of variables, in its shape."""
@@ -216,16 +234,11 @@ def solve(
             return solve(system, variables, rows)
         raise ArithmeticError(solver.modelStatusToString(status))
     n_rows, count = system.matrix.shape
-    amounts, stands, found = np.zeros(count), np.full(count, _LEAST), solver.getBasis()
-    amounts[kept], value = np.asarray(answer.col_value), -float(info.objective_function_value)
-    if whole:
-        bound, worths, of_most = -float(info.mip_dual_bound), np.full(n_rows, np.nan), np.full(count, np.nan)
-    else:
-        stands[kept] = _codes(found.col_status)
-        bound, worths = value, -np.asarray(answer.row_dual)
-        full = (stands == _MOST) | (system.least == system.most)
-        of_most = np.where(full, np.maximum(system.worth - system.matrix.T @ worths, 0.0), 0.0)
-    return Solved(value, amounts, worths, of_most, bound, variables, rows, (stands, _codes(found.row_status)))
+    amounts, value = np.zeros(count), -float(info.objective_function_value)
+    amounts[kept] = np.asarray(answer.col_value)
+    bound = -float(info.mip_dual_bound) if whole else value
+    worths = np.full(n_rows, np.nan) if whole else -np.asarray(answer.row_dual)
+    return Solved(value, amounts, worths, bound, variables, rows, system, kept, solver.getBasis())
 
 
 def _codes(places: list[HighsBasisStatus]) -> Ints:

@@ -159,7 +159,7 @@ def _doubtful_loads(pressings: Rows) -> Flags:
     frame, load = pressings.frame, pressings["load"]
     weight, volume = frame["weight_kg"].fillna(0.0), frame["volume_l"].fillna(0.0)
     kilograms = weight.groupby(load, observed=True).transform("sum")
-    drawn = volume.groupby(load, observed=True).transform("sum") / kilograms.where(kilograms > 0)
+    drawn = volume.groupby(load, observed=True).transform("sum") / kilograms
     days = frame["on_date"].groupby(load, observed=True)
     from_lot = frame["from_lot"].notna()
     twice = from_lot & frame.duplicated(["load", "from_lot", "weight_kg"], keep=False)

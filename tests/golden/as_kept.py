@@ -31,6 +31,7 @@ from costing.accounts.stock import stock
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
 from costing.decisions.changes.why import why_answer
+from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, with_closing
 from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
@@ -170,13 +171,25 @@ DRAWN: Mapping[str, Callable[[], Estate]] = {
     "drawn_11": lambda: read_estate(random_estate(11, 40)),
     "drawn_12_with_plans": lambda: read_estate(random_estate(12, 40, plan_days=200)),
 }
+LATER: Mapping[str, Callable[[Runs], Answer]] = {"closed years": closed_year_edits}
 SMALLER: Mapping[str, Callable[[], Estate]] = {
     "demo_opened": smaller_demo.opened,
     "demo_varied": smaller_demo.varied,
     "demo_bare": smaller_demo.bare,
+    "demo_broken": smaller_demo.broken,
+    "demo_asked": smaller_demo.asked,
+    "demo_edited": smaller_demo.edited,
 }
-QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sensitivity", "forecast"))
-"""Decisions that are asked of the demo opened anew."""
+_QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sensitivity", "forecast"))
+QUICK: Mapping[str, tuple[str, ...]] = {
+    "demo_opened": (*_QUICK, "sensitivity"),
+    "demo_varied": _QUICK,
+    "demo_bare": _QUICK,
+    "demo_broken": ("forecast", "scenarios", "blend", "offers", "futures"),
+    "demo_asked": ("plan", "tirage", "offers", "blend", "ageing"),
+    "demo_edited": ("closed years",),
+}
+"""What is asked of the demo opened anew."""
 ESTATES: Mapping[str, Callable[[], Estate]] = {
     "each_kind_of_work": lambda: read_estate(estate_tables()),
     "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
@@ -193,7 +206,7 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool 
     one line for a table.
     """
     try:
-        answer = ANSWERS[name](runs) if given is None else given
+        answer = {**ANSWERS, **LATER}[name](runs) if given is None else given
     except InputError as refused:
         return [(_line(name, "", "findings", [str(one) for one in refused.findings]), 0.0)]
     if isinstance(answer, str):
@@ -329,7 +342,7 @@ def main() -> None:
         with (KEPT / f"{kept}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
             writer.writeheader()
-            asked = {**dict.fromkeys(DRAWN, ALIKE), **dict.fromkeys(SMALLER, QUICK), "works_for_others": FOR_OTHERS}
+            asked = {**dict.fromkeys(DRAWN, ALIKE), **QUICK, "works_for_others": FOR_OTHERS}
             for line, _ in (
                 line for name in asked.get(kept, ANSWERS) for line in lines_of(name, runs, whole=kept in DRAWN)
             ):

@@ -18,9 +18,19 @@ from costing.decisions.closing.closing import close_year, with_closing
 from costing.decisions.closing.next_year import open_year
 from costing.inputs.estate import Estate, as_table, empty_table
 from costing.inputs.load import read_inputs
+from tests.golden.wrong_decisions import (
+    BOTTLES_OFFERED,
+    CHEAPEST,
+    OFFERS,
+    SCENARIOS,
+    SPRINGS,
+    TRIALS,
+    UNCERTAINTY,
+    with_rows,
+)
 
 _DEMO = Path(__file__).parents[2] / "demo_estate"
-_CLOSED = date(2024, 12, 31)
+_CLOSED, _CLOSED_AGAIN = date(2024, 12, 31), date(2025, 6, 30)
 _SETTINGS = {
     "fiscal_year_start_month": 7,
     "ageing_step_months": 6,
@@ -73,6 +83,35 @@ def varied() -> Estate:
     for (name, column), change in _FIGURES.items():
         tables[name] = tables[name].assign(**{column: change(tables[name][column])})
     return replace(estate, settings=estate.settings.model_copy(update=_SETTINGS), tables=tables)
+
+
+def broken() -> Estate:
+    """The same with rows that a decision refuses or leaves out."""
+    rows = {"uncertainty": UNCERTAINTY, "scenarios": SCENARIOS, "trial_blends": TRIALS, "offers": OFFERS}
+    return with_rows(opened(), **rows)
+
+
+def asked() -> Estate:
+    """The same with bottles offered, springs bounded, and blends that can't be made."""
+    limits = [*SPRINGS, {"what": "disgorging", "most": 20_000.0}]
+    return with_rows(opened(), trial_blends=CHEAPEST, offers=BOTTLES_OFFERED, limits=limits)
+
+
+def edited() -> Estate:
+    """The same once closed, with cells and rows of before changed since."""
+    estate = opened()
+    frozen = with_closing(estate, close_year(estate, _CLOSED_AGAIN))
+    tables = {**estate.tables, **{name: as_table(name, sheet) for name, sheet in frozen.items()}}
+    deliveries, costs, moves = (estate[name].copy() for name in ("deliveries", "costs", "movements"))
+    deliveries.loc[0, "quantity"] += 100.0
+    costs.loc[0, "amount"] *= 1.25
+    costs.loc[1, "on_date"] += pd.Timedelta(days=3)
+    added = as_table("costs", pd.concat([costs.drop(index=2), costs.iloc[[3]].assign(amount=77.0)]).astype(object))
+    moves.loc[0, "in_l"] -= 5.0
+    return replace(
+        with_rows(estate, costs=added.to_dict("records")),
+        tables={**tables, "deliveries": deliveries, "costs": added, "movements": moves},
+    )
 
 
 def bare() -> Estate:

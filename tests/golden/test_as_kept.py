@@ -17,7 +17,6 @@ from tests.golden.as_kept import (
     DRAWN,
     FOR_OTHERS,
     QUICK,
-    SMALLER,
     differences,
     runs_of,
 )
@@ -35,8 +34,7 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
     assert differences(estate, [name], once(estate)) == []
 
 
-@pytest.mark.parametrize("name", QUICK)
-@pytest.mark.parametrize("estate", SMALLER)
+@pytest.mark.parametrize(("estate", "name"), [(estate, name) for estate in QUICK for name in QUICK[estate]])
 def test_decisions_on_the_demo_opened_anew(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
 

@@ -11,6 +11,7 @@ import csv
 import datetime as dt
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.long_tables import LongTable
 from costing.workbook.pages.answer_sheets import result_sheets
+from costing.workbook.pages.pages import pages
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import lay_out
 from tests.golden.as_kept import ESTATES
@@ -117,8 +119,10 @@ def _words(given: Any, whole: bool = False) -> Any:
         return f"{float(given):.6g}"
     if isinstance(given, Mapping):
         figures = () if whole else ("_data", "total_value")
-        shown = {key: _words(value, whole) for key, value in given.items() if not key.endswith(figures)}
-        return " ".join(f"{key}={words};" for key, words in sorted(shown.items()))
+        shown = {key: _words(value, whole) for key, value in given.items() if not str(key).endswith(figures)}
+        return " ".join(f"{key}={words};" for key, words in sorted(shown.items(), key=str))
+    if is_dataclass(given):
+        return f"({', '.join(str(_words(getattr(given, one.name), whole)) for one in fields(given))})"
     if isinstance(given, (list, tuple)):
         return f"({', '.join(str(_words(one, whole)) for one in given)})"
     return str(given)
@@ -145,7 +149,12 @@ def looks_of_drawn(seed: str) -> list[Line]:
     stamp = RunStamp(dt.datetime(2025, 7, 1, 9, 5), "1.0", "book", "0f")
     long = lay_out(writer, sheets, stamp, ("=1", ""))
     lines = writer.lines((sheets[table.sheet].name, "filled in later", _later(table, True)) for table in long)
-    return [(f"{seed} {sheet}", *line) for sheet, *line in lines]
+    shown = [(f"{seed} {sheet}", *line) for sheet, *line in lines]
+    for page in pages(sheets, stamp, ("=1", ""), date_1904=writer.date_1904):
+        parts = {name: _words([page.name, getattr(page, name)], True) for name in page.__dataclass_fields__}
+        digests = {name: hashlib.sha256(str(words).encode()).hexdigest()[:10] for name, words in parts.items()}
+        shown += [(f"{seed} {page.name}", f"page {name}", "1", digest) for name, digest in digests.items()]
+    return shown
 
 
 def looks_of_inputs() -> list[Line]:

@@ -38,6 +38,7 @@ from costing.once import asked_once
 
 QUARTER, THROUGHOUT = "this quarter", "throughout"
 _SOME = 0.5
+_SAME_BOTTLES = 6  # digits after the point to which two plans put the same bottles to disgorging
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,10 +143,13 @@ def _regrets(runs: Runs, futures: list[Future], own: pd.DataFrame | None) -> pd.
     for name, wanted in wanted_plans(runs, recorded.inputs, own).items():
         plans.append((name, THROUGHOUT, recorded.inputs, as_far_as_there(recorded.inputs.facts, wanted)))
     rows = []
+    known: dict[tuple[str, bytes], tuple[float, float]] = {}  # plans of some futures do the same
     for name, kept, inputs, wanted in plans:
         regret, beyond = {}, 0.0
         for future in futures:
-            lost, over = _regret(future, inputs, wanted)
+            there = _there(future, inputs, wanted)
+            key = future.name, there.round(_SAME_BOTTLES).tobytes()
+            known[key] = lost, over = known.get(key) or _regret(future, there)
             regret[f"regret:{future.name}"] = lost
             beyond = max(beyond, over)
         rows.append(
@@ -155,13 +159,19 @@ def _regrets(runs: Runs, futures: list[Future], own: pd.DataFrame | None) -> pd.
     return table.sort_values(["plan_kept", "worst_regret"], kind="stable", ascending=[True, True], ignore_index=True)
 
 
-def _regret(future: Future, inputs: PlanInputs, wanted: Floats) -> tuple[float, float]:
-    """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
+def _there(future: Future, inputs: PlanInputs, wanted: Floats) -> Floats:
+    """What a plan disgorges of the lots of a future [S, T]; NaN: as it pleases."""
     facts = future.inputs.facts
     mapped = np.full_like(facts.stacks.price, np.nan)
     row = pd.Index(inputs.lots["lot"]).get_indexer(pd.Index(future.inputs.lots["lot"]))
     mapped[row >= 0] = wanted[row[row >= 0]]
-    plan = Search(facts, as_far_as_there(facts, mapped), start=future.search).plan()
+    return as_far_as_there(facts, mapped)
+
+
+def _regret(future: Future, disgorged: Floats) -> tuple[float, float]:
+    """What a plan loses in a future, and by how many bottles it breaks limits that the best plan there keeps."""
+    facts = future.inputs.facts
+    plan = Search(facts, disgorged, start=future.search).plan()
     over = _beyond(plan) - _beyond(future.plan)
     return future.value - value_of(facts, plan), max(over, 0.0)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.decisions.changes.futures import Future, _beyond, _equal, _future, _regret, _this_quarter, _word
+from costing.decisions.changes.futures import Future, _beyond, _equal, _future, _regret, _there, _this_quarter, _word
 from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.plans import near_steps
 from tests.decisions.plan.test_planning import facts_of
@@ -70,14 +70,17 @@ def test_this_quarter_is_what_each_future_disgorges_first_and_the_least_of_all(p
 def test_a_plan_loses_what_it_is_worth_less_than_the_best_one(pair: tuple[Future, Future]) -> None:
     recorded, falling = pair
     for future in pair:
-        assert _regret(future, future.inputs, future.plan.disgorged) == pytest.approx((0.0, 0.0), abs=1e-3)
+        own = _there(future, future.inputs, future.plan.disgorged)
+        assert _regret(future, own) == pytest.approx((0.0, 0.0), abs=1e-3)
     nothing = np.zeros_like(recorded.plan.disgorged)
     facts = recorded.inputs.facts
     lost = recorded.value - value_of(facts, Search(facts, nothing).plan())
     assert lost > 1_000.0
-    assert _regret(recorded, recorded.inputs, nothing)[0] == pytest.approx(lost)
-    assert _regret(falling, recorded.inputs, recorded.plan.disgorged)[0] > 1.0  # the last lot is not there
-    assert _regret(recorded, falling.inputs, falling.plan.disgorged)[0] > 1.0  # and is decided anew where it is
+    assert _regret(recorded, _there(recorded, recorded.inputs, nothing))[0] == pytest.approx(lost)
+    without_last = _there(falling, recorded.inputs, recorded.plan.disgorged)
+    assert _regret(falling, without_last)[0] > 1.0
+    last_anew = _there(recorded, falling.inputs, falling.plan.disgorged)
+    assert _regret(recorded, last_anew)[0] > 1.0
 
 
 def test_what_is_broken_counts_over_limits_of_every_kind() -> None:

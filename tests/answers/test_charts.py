@@ -70,6 +70,21 @@ def test_an_estate_of_any_size_has_charts_that_can_be_read(cuvees: int) -> None:
         assert all(width < 60 for width in measured(sheet).widths.values()), "a long name does not push figures away"
 
 
+def test_a_title_says_what_a_chart_leaves_out() -> None:
+    """Forty rows, the ten series with most in them in their order, eight charts of one table."""
+    named = [f"Cuvée {at:03d}" for at in range(50)]
+    cost = pd.DataFrame({"cuvee_format": named, "stage:harvest": 5.0})
+    by_date = {f"cost_of:{name}": [10.0 + at % 40] for at, name in enumerate(named)}
+    by_date = pd.DataFrame({"disgorged": pd.to_datetime(["2025-01-01"]), **by_date})
+    steps = pd.DataFrame({"release": named, "step": "book", "step_base": 0.0, "step_total": 9.75})
+    answer = Answer({"latest_costs": cost, "cost_by_date": by_date, "bridge_steps": steps}, facts={"currency": "EUR"})
+    stages, dates, *bridges = answer.charts
+    assert stages.title.endswith(" (first 40 of 50)")
+    assert dates.title.endswith(" (10 of 50 series)")
+    assert list(dates.series) == named[30:40]
+    assert len(bridges) == 8
+
+
 def test_a_largest_figure_is_told_to_those_who_do_not_see_the_chart() -> None:
     frame = pd.DataFrame({"cuvee_format": ["Brut bottle", "Rosé bottle"], "stage:harvest": [5.0, 7.25]})
     (chart,) = Answer({"latest_costs": frame}, facts={"currency": "EUR"}).charts

@@ -105,6 +105,7 @@ def test_what_is_called_a_share_is_of_a_kind_that_is_shown_as_one() -> None:
 
 
 def test_json_keeps_twelve_digits_and_no_noise() -> None:
+    assert rows_of(pd.DataFrame({"a": [1234.56789012345]})) == [{"a": 1234.56789012}]
     rows = rows_of(pd.DataFrame({"a": [0.1 + 0.2, 1e-7 / 3, None], "b": ["x", None, "y"], "c": [1, 2, 3]}))
     assert rows[0] == {"a": 0.3, "b": "x", "c": 1}
     assert rows[1] == {"a": pytest.approx(1e-7 / 3, rel=1e-11), "b": None, "c": 2}

@@ -22,7 +22,7 @@ import pandas as pd
 
 from costing import read_estate
 from costing.accounts.amounts_charged import charged
-from costing.accounts.check import run_check
+from costing.accounts.check import finding_table, run_check
 from costing.accounts.costs import costs
 from costing.accounts.origins import made_of_latest, origins_of, origins_of_latest
 from costing.accounts.over_time import over_time
@@ -37,6 +37,7 @@ from costing.decisions.closing.next_year import open_year
 from costing.decisions.front_page import front_page
 from costing.errors import InputError
 from costing.house import House
+from costing.inputs.appellations import rule_set_names
 from costing.inputs.basis import BOOK, ECONOMIC, REPLACEMENT
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.load import read_inputs
@@ -47,6 +48,7 @@ from costing.results.amounts_charged import amounts_charged
 from costing.results.cost_flow import CostFlow
 from costing.results.costs import build_up, releases
 from costing.results.origins import origins
+from costing.results.place_rules import place_cautions
 from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -111,6 +113,16 @@ def closed_and_opened(runs: Runs) -> dict[str, pd.DataFrame]:
     return tables | {"economic stock": stock_values(run(following, ECONOMIC))}
 
 
+def rules_of_place(runs: Runs) -> dict[str, pd.DataFrame]:
+    """What each set of rules says of an estate."""
+    found = {}
+    for name in rule_set_names():
+        settings = runs.estate.settings.model_copy(update={"rule_set": name})
+        judged = replace(runs.book, estate=replace(runs.estate, settings=settings))
+        found[name] = finding_table(place_cautions(judged))
+    return found
+
+
 ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
     "costs": costs,
     "stock": stock,
@@ -142,11 +154,12 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
 }
 ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
 """What is asked of drawn estates."""
-FOR_OTHERS = ("every basis", *ACCOUNTS, "cash", "vats")
+FOR_OTHERS = ("every basis", *ACCOUNTS, "rules of place", "cash", "vats")
 """What is asked of the one that works for others."""
 ANSWERS = {
     "every basis": on_every_basis,
     "year closed": closed_and_opened,
+    "rules of place": rules_of_place,
     "report": report_page,
     **ACCOUNTS,
     **DECISIONS,

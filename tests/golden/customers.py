@@ -71,8 +71,8 @@ _SHEETS: Mapping[str, Rows] = {
         "Date|Cuvée|Bottle lot|Wine lot|Wine (L)|Liqueur (L)|Sugar (g/L)|Format|Bottles|Location",
         [
             ("2025-04-01", "Brut", "T25", "V24", 1_900, 40, 24, "bottle", 2_580, "Deep"),
-            ("2025-04-02", "Brut", "NT", "NV24", 700, 12, 24, "bottle", 945, "Deep"),
-            ("2025-11-10", "Rosé", "T25B", "V25", 900, 18, 24, "bottle", 1_220, "Hall"),
+            ("2025-04-02", "Brut", "NT", "NV24", 700, 12, 31.5, "bottle", 945, "Deep"),
+            ("2025-11-10", "Rosé", "T25B", "V25", 900, 53, None, "bottle", 1_180, "Hall"),
         ],
     ),
     "disgorgements": (

@@ -5,7 +5,6 @@ Property tests draw the same few examples on every run, without a time limit; CO
 
 from __future__ import annotations
 
-import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,8 +23,6 @@ from tests.known import Known
 from tests.workbook.running import STARTED, Office, the_office
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
-
-gc.set_threshold(20_000, 20, 20)  # estates are kept, and looked through less often than garbage comes up
 
 settings.register_profile("steady", derandomize=True, deadline=None, max_examples=30)
 settings.register_profile("full", deadline=None)

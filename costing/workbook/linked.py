@@ -75,8 +75,6 @@ def linked_table(links: LinkedSheet, rows: Grid, scan: SheetScan, tables: Sequen
     headers = headers_above(rows, first)
     places = {link.column.name: _position(link, headers, links, rows, findings) for link in links.links if link.theirs}
     placed = {name: position for name, position in places.items() if position}
-    if not chosen and placed and not findings:
-        findings += _between(links, rows, headers, placed)
     if findings:
         return _empty(links, findings)
     last = _last_row(rows, chosen)
@@ -163,24 +161,6 @@ def _row_of(rows: Grid, wanted: str) -> int:
         if any(isinstance(cell, str) and fold(cell) == wanted for cell in row):
             return number
     return 0
-
-
-def _between(links: LinkedSheet, rows: Grid, headers: Sequence[Header], placed: dict[str, int]) -> list[Finding]:
-    """Rows of data between the headers and First row, which would be passed over in silence."""
-    used = set(placed.values())
-    header_row = max((place_of.row for place_of in headers if place_of.position in used), default=links.first_row - 1)
-    for number in range(header_row + 1, links.first_row):
-        row = rows[number - 1]
-        filled = [place_of for place_of in placed.values() if place_of <= len(row) and _is_data(row[place_of - 1])]
-        if filled:
-            rule = f"is filled, and stands above the first row that Links names, {links.first_row}."
-            place = f"{links.title}!{column_letter(filled[0] - 1)}{number}"
-            return [Finding(place, "", rule, f"Set First row on Links to {number}.")]
-    return []
-
-
-def _is_data(cell: Any) -> bool:
-    return not is_blank(cell) and not isinstance(cell, str)
 
 
 def _last_row(rows: Grid, table: TableRange | None) -> int:

@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from costing.array_types import Days, Flags, Floats
 
 LONGEST_SHOWN = 80
+_FEW = 100
+"""Cells that are looked at one by one sooner than pandas says what they are."""
 _DAY_ZERO = date(1970, 1, 1).toordinal()
 _TOTALS = re.compile(r"(grand |sub ?-?)?totals?\b.*|sum|somme|totaux|summe|gesamt|totale|totali|suma")
 _BEGINNINGS = frozenset(("gr", "su", "to", "so", "ge"))
@@ -144,6 +146,8 @@ def take_apart(values: pd.Series[Any]) -> Cells:
         return Cells(size, dates=_whole_days(values.to_numpy()))
     if isinstance(dtype, pd.StringDtype):
         return _texts(size, values)
+    if size <= _FEW:
+        return _mixed(values.to_list())
     sort = pd.api.types.infer_dtype(values, skipna=True)
     if sort == "date":
         codes, distinct = pd.factorize(values)
@@ -216,28 +220,24 @@ def _from_categories(parts: Cells, codes: NDArray[np.intp]) -> Cells:
 
 def _mixed(values: list[Any]) -> Cells:
     size = len(values)
-    numbers = np.full(size, np.nan)
-    flags, truths = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
-    texts = [""] * size
-    dated: list[int] = []
-    days: list[int] = []
-    sorts: dict[type, str] = {}
-    for row, value in enumerate(values):
-        kind = type(value)
-        sort = sorts.get(kind) or sorts.setdefault(kind, _sort(kind))
-        if sort == "text":
-            texts[row] = tidy(str(value))
-        elif sort == "number":
-            numbers[row] = _number(value)
-        elif sort == "date":
-            dated.append(row)
-            days.append(_day_number(value))
-        elif sort == "flag":
-            flags[row], truths[row] = True, bool(value)
-    dates = np.full(size, np.datetime64("NaT", "s"))
-    dates[dated] = np.array(days, dtype=np.int64).astype("datetime64[D]")
-    codes, words = _merged(texts)
-    return Cells(size, numbers, dates, codes, words, flags, truths)
+    sorts = {kind: _sort(kind) for kind in set(map(type, values))}
+    of = {sort: [row for row, value in enumerate(values) if sorts[type(value)] == sort] for sort in {*sorts.values()}}
+    parts: dict[str, Any] = {}
+    if rows := of.get("number"):
+        parts["numbers"] = np.full(size, np.nan)
+        parts["numbers"][rows] = [_number(values[row]) for row in rows]
+    if rows := of.get("date"):
+        days = np.array([_day_number(values[row]) for row in rows], dtype=np.int64)
+        parts["dates"] = np.full(size, np.datetime64("NaT", "s"))
+        parts["dates"][rows] = days.astype("datetime64[D]")
+    if rows := of.get("text"):
+        merged, parts["texts"] = _merged([tidy(str(values[row])) for row in rows])
+        parts["codes"] = np.full(size, -1)
+        parts["codes"][rows] = merged
+    if rows := of.get("flag"):
+        parts["flags"], parts["truths"] = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+        parts["flags"][rows], parts["truths"][rows] = True, [bool(values[row]) for row in rows]
+    return Cells(size, **parts)
 
 
 def _sort(kind: type) -> str:

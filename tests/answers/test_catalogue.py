@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from costing.answers import catalogue
-from costing.answers.answer import Answer
+from costing.answers.answer import Answer, joined_answers
 from costing.answers.kinds import COLUMN_KINDS, NUMBER_FORMATS, written
 from costing.answers.text import text_answer, text_table
 from costing.cli import main
@@ -76,6 +76,12 @@ def test_zero_is_a_dash_and_what_is_not_known_a_blank() -> None:
     assert written(float("nan"), "share") == ""
     assert written(-1234.567, "money per unit") == "-1,234.57"
     assert written(True, "yes or no") == "yes"
+
+
+def test_answers_joined_say_of_nothing_what_the_first_says() -> None:
+    one, other = Answer({}, empty="No lot."), Answer({}, says=("Two.",), empty="No bottle.")
+    assert (joined_answers([one, other]).empty, joined_answers([one, other]).says) == ("No lot.", ("Two.",))
+    assert joined_answers([]).empty == ""
 
 
 def test_what_is_zero_has_no_sign() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -50,15 +51,27 @@ def test_bars_of_two_series_lie_side_by_side_about_their_name_and_axes_are_in_th
     figure = figure_of([(chart, FRAME)] * 2)
     assert tuple(figure.get_size_inches()) == (PANEL_INCHES[0], 2 * PANEL_INCHES[1])
     axes, _ = figure.axes
+    (standing,) = figure_of([(replace(chart, kind="column"), FRAME)]).axes
     lies = [[(bar.get_y(), bar.get_y() + bar.get_height()) for bar in container] for container in axes.containers]
-    for number, ((low, middle), (also_middle, high)) in enumerate(zip(*lies, strict=True)):
-        assert also_middle == pytest.approx(middle)
-        assert (low + high) / 2 == pytest.approx(number)
-        assert 0.5 < high - low < 1.0
+    stands = [[(bar.get_x(), bar.get_x() + bar.get_width()) for bar in container] for container in standing.containers]
+    for ends in (lies, stands):
+        for number, ((low, middle), (also_middle, high)) in enumerate(zip(*ends, strict=True)):
+            assert also_middle == pytest.approx(middle)
+            assert (low + high) / 2 == pytest.approx(number)
+            assert 0.5 < high - low < 1.0
     assert axes.xaxis.get_major_formatter()(0.25, 0) == "25%"
     money = Chart("column", "Cost", "t", "Cuvée", ("Cost",), "Cuvée", "EUR", number_format="#,##0.00")
     (axes,) = figure_of([(money, FRAME)]).axes
     assert axes.yaxis.get_major_formatter()(1_250.5, 0) == "1,250.5"
+
+
+def test_names_too_long_to_stand_side_by_side_are_slanted() -> None:
+    chart = Chart("column", "Cost", "t", "Cuvée", ("Cost",), "Cuvée", "EUR")
+    turned = []
+    for names in (["Brut", "Rosé"], [f"Cuvée of the year {year}" for year in range(2015, 2025)]):
+        (axes,) = figure_of([(chart, pd.DataFrame({"Cuvée": names, "Cost": 2.0}))]).axes
+        turned.append({label.get_rotation() for label in axes.get_xticklabels()})
+    assert turned == [{0.0}, {30.0}]
 
 
 def test_nothing_to_draw_and_no_matplotlib_are_said_in_a_line(margins: Answer, monkeypatch) -> None:

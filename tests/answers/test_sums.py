@@ -11,12 +11,13 @@ from io import BytesIO
 from pathlib import Path
 from zipfile import ZipFile
 
+import pandas as pd
 import pytest
 from openpyxl import load_workbook
 from openpyxl.utils import FORMULAE
 
 from costing.answers.answer import joined_answers
-from costing.answers.sums import AGREES, DIFFERS, agreements, sheets_compared
+from costing.answers.sums import AGREES, DIFFERS, Term, agreements, sheets_compared
 from costing.commands.records import answers_of_run
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
@@ -24,6 +25,20 @@ from costing.workbook.pages.write import result_workbook
 from tests.form import chosen
 from tests.properties.estates import estate_drawn
 from tests.workbook.office import convert
+
+
+@pytest.mark.parametrize(
+    ("term", "figure", "formula"),
+    [
+        (Term("", "", value="0"), 0.0, "0"),
+        (Term("vats", ""), 3.0, "ROWS({vats|Lot})"),
+        (Term("vats", "litres"), 60.0, "SUM({vats|Litres})"),
+        (Term("vats", "litres", "use", "keep"), 40.0, 'SUMIF({vats|Use},"keep",{vats|Litres})'),
+    ],
+)
+def test_a_term_is_a_number_of_rows_a_sum_or_that_of_one_key(term: Term, figure: float, formula: str) -> None:
+    tables = {"vats": pd.DataFrame({"lot": ["A", "B", "C"], "use": ["keep", "sell", "keep"], "litres": [10, 20, 30]})}
+    assert (term.figure(tables), term.formula(tables)) == (figure, formula)
 
 
 @pytest.fixture(scope="module")

@@ -139,7 +139,7 @@ def checked(before: Files, folder: Path, code: int, said: str, fault: Fault) -> 
     return bool(new)
 
 
-@pytest.mark.parametrize("command", SMALL)
+@pytest.mark.parametrize("command", every(3, SMALL))
 def test_a_fault_at_any_file_operation_leaves_the_old_file_or_the_new_one(
     command: str, closed: Files, tmp_path: Path, capsys
 ) -> None:

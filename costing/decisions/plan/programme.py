@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import highspy
@@ -52,19 +53,36 @@ class System:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Best value, amount of every variable, worth of every row and of the most of every variable, and the bound that no
-    amounts are worth more than (the value itself without whole variables). variables, rows: their numbers by block;
-    basis: where each variable and each row stands, for a like programme to start from.
+    """Best value, amount of every variable, worth of every row, and the bound that no amounts are worth more than (the
+    value itself without whole variables). variables, rows: their numbers by block; system, kept, places: what was
+    solved, the variables that HiGHS was given, and where it left them.
     """
 
     value: float
     amounts: Floats
     worths: Floats
-    worths_of_most: Floats
     bound: float
     variables: Mapping[str, Ints]
     rows: Mapping[str, Ints]
-    basis: tuple[Ints, Ints]
+    system: System
+    kept: Ints
+    places: highspy.HighsBasis
+
+    @cached_property
+    def basis(self) -> tuple[Ints, Ints]:
+        """Where each variable and each row stands, for a like programme to start from."""
+        stands = np.full(len(self.amounts), _LEAST)
+        stands[self.kept] = _codes(self.places.col_status)
+        return stands, _codes(self.places.row_status)
+
+    @cached_property
+    def worths_of_most(self) -> Floats:
+        """Worth of one unit more of the most of every variable; NaN with whole variables."""
+        system = self.system
+        if system.whole.any():
+            return np.full(len(self.amounts), np.nan)
+        full = (self.basis[0] == _MOST) | (system.least == system.most)
+        return np.where(full, np.maximum(system.worth - system.matrix.T @ self.worths, 0.0), 0.0)
 
     def amount(self, name: str) -> Floats:
         """Amounts of a block of variables, in its shape."""
@@ -197,7 +215,7 @@ def solve(
     solver: Any = highspy._Highs()  # type: ignore[attr-defined]
     for option, value in (("output_flag", False), ("time_limit", seconds), ("mip_rel_gap", gap)):
         solver.setOptionValue(option, value)
-    solver.passModel(_model(system, kept))
+    _hand_over(solver, system, kept)
     if begin is not None:
         basis = highspy.HighsBasis()
         basis.col_status, basis.row_status = _PLACES[begin[0][kept]].tolist(), _PLACES[begin[1]].tolist()
@@ -216,35 +234,26 @@ def solve(
             return solve(system, variables, rows)
         raise ArithmeticError(solver.modelStatusToString(status))
     n_rows, count = system.matrix.shape
-    amounts, stands, found = np.zeros(count), np.full(count, _LEAST), solver.getBasis()
-    amounts[kept], value = np.asarray(answer.col_value), -float(info.objective_function_value)
-    if whole:
-        bound, worths, of_most = -float(info.mip_dual_bound), np.full(n_rows, np.nan), np.full(count, np.nan)
-    else:
-        stands[kept] = _codes(found.col_status)
-        bound, worths = value, -np.asarray(answer.row_dual)
-        full = (stands == _MOST) | (system.least == system.most)
-        of_most = np.where(full, np.maximum(system.worth - system.matrix.T @ worths, 0.0), 0.0)
-    return Solved(value, amounts, worths, of_most, bound, variables, rows, (stands, _codes(found.row_status)))
+    amounts, value = np.zeros(count), -float(info.objective_function_value)
+    amounts[kept] = np.asarray(answer.col_value)
+    bound = -float(info.mip_dual_bound) if whole else value
+    worths = np.full(n_rows, np.nan) if whole else -np.asarray(answer.row_dual)
+    return Solved(value, amounts, worths, bound, variables, rows, system, kept, solver.getBasis())
 
 
 def _codes(places: list[HighsBasisStatus]) -> Ints:
     return np.fromiter(map(int, places), dtype=np.int64, count=len(places))
 
 
-def _model(system: System, kept: Ints) -> highspy.HighsLp:
-    """The variables kept, and all rows, as HiGHS takes them."""
-    model, columns = highspy.HighsLp(), system.matrix[:, kept].tocsc()
-    model.num_row_, model.num_col_ = columns.shape
-    model.col_cost_, model.col_lower_, model.col_upper_ = -system.worth[kept], system.least[kept], system.most[kept]
-    model.row_lower_, model.row_upper_ = system.row_least, system.row_most
-    model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    model.a_matrix_.start_, model.a_matrix_.index_ = columns.indptr, columns.indices
-    model.a_matrix_.value_ = columns.data
-    if system.whole.any():
-        kinds = HighsVarType.kContinuous, HighsVarType.kInteger
-        model.integrality_ = [kinds[whole] for whole in system.whole[kept].astype(np.int64).tolist()]
-    return model
+def _hand_over(solver: Any, system: System, kept: Ints) -> None:
+    """Give HiGHS the variables kept, and all rows, as arrays: an `HighsLp` takes each number by itself."""
+    columns = system.matrix[:, kept].tocsc()
+    bounds = -system.worth[kept], system.least[kept], system.most[kept], system.row_least, system.row_most
+    cells = columns.indptr.astype(np.int32), columns.indices.astype(np.int32), columns.data
+    kinds = np.where(system.whole[kept], int(HighsVarType.kInteger), int(HighsVarType.kContinuous)).astype(np.int32)
+    by_column, least = int(highspy.MatrixFormat.kColwise), int(highspy.ObjSense.kMinimize)
+    n_rows, count = columns.shape
+    solver.passModel(count, n_rows, columns.nnz, by_column, least, 0.0, *bounds, *cells, kinds)
 
 
 def _begin(

@@ -332,6 +332,13 @@ def test_shares_of_an_opening_lot_above_one_are_refused() -> None:
         shares_of(tables, "R", "vintage")
 
 
+def test_shares_of_an_opening_lot_a_rounding_above_one_make_one() -> None:
+    tables = perpetual()
+    tables["opening_composition"]["Share (%)"] = [33.33335] * 3
+    found = shares_of(tables, "R", "vintage")
+    assert sum(found.values()) - found["reserve"] == pytest.approx(1.0, abs=1e-9)
+
+
 def test_litres_added_to_bottles_are_litres() -> None:
     """100 bottles into 50 magnums, 1.5 of the 75 litres added: into a lot that held 50 magnums already."""
     tables = {

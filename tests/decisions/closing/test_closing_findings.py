@@ -1,0 +1,54 @@
+"""What speaks against a closing, on the day itself and beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from costing.decisions.closing.closing import closing_findings
+from costing.inputs.estate import as_table
+from tests.inputs.planted import estate_of
+
+ON = date(2025, 6, 30)
+BEFORE, AFTER = date(2025, 6, 29), date(2025, 7, 1)
+
+
+def _said(
+    settings: dict[str, Any], begins: date = BEFORE, ends: date = ON, closed: date = BEFORE, **how: bool
+) -> list[str]:
+    estate = estate_of()
+    pools = estate["pools"].assign(from_date=pd.Timestamp(begins), to_date=pd.Timestamp(ends)).iloc[:1]
+    stock = as_table("yearend_stock", pd.DataFrame({"closing_date": [pd.Timestamp(closed)], "lot": ["A"]}))
+    usual = {"valuation_date": ON, "accounts_approved_on": None}
+    tables = {**estate.tables, "pools": pools, "yearend_stock": stock}
+    asked = replace(estate, settings=estate.settings.model_copy(update=usual | settings), tables=tables)
+    return [f"{one.severity} {one.place} {one.rule}" for one in closing_findings(asked, ON, **how)]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({}, ""),
+        ({"settings": {"valuation_date": None}}, ""),
+        (
+            {"settings": {"valuation_date": BEFORE}},
+            "error Settings!B2 is before the closing of 2025-06-30: rows between",
+        ),
+        ({"settings": {"accounts_approved_on": ON}}, ""),
+        ({"settings": {"accounts_approved_on": BEFORE}}, "error Settings is before the closing of 2025-06-30."),
+        ({"ends": AFTER}, "caution Pools!B2 is the end of a pool that is still open at the closing of 2025-06-30"),
+        ({"begins": ON, "ends": AFTER}, "caution Pools!B2 is the end of a pool that is still open"),
+        ({"begins": AFTER, "ends": AFTER}, ""),
+        ({"closed": ON}, "error Year-end stock holds a closing of 2025-06-30 already: a closed date is closed."),
+        ({"closed": ON, "again": True}, "caution Year-end stock holds a closing of 2025-06-30 already; it stays"),
+        ({"closed": AFTER}, ""),
+    ],
+)
+def test_what_speaks_against_a_closing(given: dict[str, Any], said: str) -> None:
+    found = _said(**{"settings": {}, **given})
+    assert len(found) == bool(said)
+    assert "".join(found).startswith(said)

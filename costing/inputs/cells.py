@@ -151,7 +151,7 @@ def take_apart(values: pd.Series[Any]) -> Cells:
     sort = pd.api.types.infer_dtype(values, skipna=True)
     if sort == "date":
         codes, distinct = pd.factorize(values)
-        days = np.array([_day_number(day) for day in distinct], dtype=np.int64).astype("datetime64[D]")
+        days = np.array([day_number(day) for day in distinct], dtype=np.int64).astype("datetime64[D]")
         return Cells(size, dates=np.append(days.astype("datetime64[s]"), np.datetime64("NaT", "s"))[codes])
     if sort in ("floating", "integer", "mixed-integer-float"):
         with suppress(OverflowError):  # of whole numbers beyond any cell
@@ -159,12 +159,6 @@ def take_apart(values: pd.Series[Any]) -> Cells:
     if sort == "string":
         return _texts(size, values)
     return Cells(size) if sort == "empty" else _mixed(values.to_list())
-
-
-def as_days(dates: Iterable[date]) -> Days:
-    """Dates of Python, whatever the time of day."""
-    ordinals = np.fromiter((day.toordinal() for day in dates), dtype=np.int64)
-    return (ordinals - _DAY_ZERO).astype("datetime64[D]").astype("datetime64[s]")
 
 
 def _whole_days(values: NDArray[Any]) -> Days:
@@ -227,7 +221,7 @@ def _mixed(values: list[Any]) -> Cells:
         parts["numbers"] = np.full(size, np.nan)
         parts["numbers"][rows] = [_number(values[row]) for row in rows]
     if rows := of.get("date"):
-        days = np.array([_day_number(values[row]) for row in rows], dtype=np.int64)
+        days = np.array([day_number(values[row]) for row in rows], dtype=np.int64)
         parts["dates"] = np.full(size, np.datetime64("NaT", "s"))
         parts["dates"][rows] = days.astype("datetime64[D]")
     if rows := of.get("text"):
@@ -250,7 +244,7 @@ def _sort(kind: type) -> str:
     return "date" if issubclass(kind, (date, np.datetime64)) else "text"  # a datetime is a date too
 
 
-def _day_number(value: Any) -> int:
+def day_number(value: Any) -> int:
     """Days since 1970-01-01 of a date, with a time of day or without."""
     if isinstance(value, np.datetime64):
         return int(value.astype("datetime64[D]").astype(np.int64))

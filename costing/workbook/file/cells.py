@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from costing.errors import Finding, also
-from costing.inputs.cells import as_days
+from costing.inputs.cells import day_number
 from costing.inputs.raw import column_letter
 from costing.workbook.file.scan import ERROR_CELL, CellFault
 
@@ -32,7 +32,7 @@ def typed_column(values: Sequence[Any]) -> NDArray[Any]:
     if filled == {float}:
         return np.array(values, dtype=np.float64)
     if kinds == {date}:
-        return as_days(values)
+        return np.array([day_number(day) for day in values]).astype("datetime64[D]").astype("datetime64[s]")
     if filled and filled <= {date, datetime}:
         return np.array(values, dtype="datetime64[s]")
     if date in filled:

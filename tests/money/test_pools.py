@@ -68,6 +68,7 @@ def test_the_valuation_date_moves_no_load_of_an_open_season():
     for valued in ("2025-09-01", "2025-10-31", "2025-12-31"):
         amount, results = in_must(pressed(valued, pool, half))
         assert amount == pytest.approx(12_000.0)
+        assert not [one for one in results.cautions if "Press house" in one.rule]  # by capacity, not by days
         left = results.charges.expensed
         # idle on the last day of the period; before it, not yet used
         assert left.amount.tolist() == pytest.approx([12_000.0])
@@ -251,6 +252,16 @@ def test_repeated_distribution_through_a_whole_run():
     charged = results.charges.pools.rows
     of = pd.Series(charged.amount).groupby(charged.target).sum()
     np.testing.assert_allclose(of, [105_384.62, 94_615.38], atol=0.005)
+
+
+def test_services_of_a_year_and_of_its_first_half_are_handed_on_once_each():
+    half = {**YEAR, "to_date": "2025-06-30", "element": "labour"}
+    pools = [{**YEAR, **PRESS_HOUSE, "serves": None}, {**half, "pool": "Line", "amount": 300.0, "driver": "litre"}]
+    pools.append({**YEAR, "element": "labour", "pool": "Office", "amount": 100.0, "serves": "Press house"})
+    pools.append({**half, "pool": "Fitter", "amount": 50.0, "serves": "Line"})
+    _, results = in_must(pressed("2025-12-31", pools))
+    charged = results.charges.pools.rows
+    assert pd.Series(charged.amount).groupby(charged.target).sum().tolist() == pytest.approx([24_100.0, 350.0])
 
 
 @pytest.mark.parametrize(

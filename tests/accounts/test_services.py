@@ -141,6 +141,27 @@ def test_a_direct_cost_on_their_goods_is_outlay_that_no_plan_decides() -> None:
     assert outlay[1] - outlay[0] == pytest.approx(300.0)
 
 
+def test_planned_work_on_their_goods_is_outlay_that_no_plan_decides() -> None:
+    """It was left out of what goes out apart from the plan, as if the plan chose when to disgorge for a neighbour."""
+    line = {"loan": "Line", "from_date": day("2025-01-01"), "due_date": day("2028-01-01")}
+    loans = [{**line, "amount": 9000, "rate": 0.04, "repayment": "at will"}]
+    ages = [{"cuvee": "Brut", "months_on_lees": 20, "ex_cellar_price": 10.0, "money_date": day("2025-12-31")}]
+    rate = {"from_date": day("2024-01-01"), "operation": "disgorgement", "driver": "bottle in", "element": "labour"}
+    planned = {
+        "on_date": day("2026-02-01"),
+        "release_lot": "ND2",
+        "from_lot": "NT1",
+        "bottles_in": 60,
+        "bottles_out": 60,
+    }
+    outlay = []
+    for amount in (0.0, 2.0):
+        tables = with_rates(loans=loans, price_by_age=ages, operation_rates=[{**rate, "amount": amount}])
+        tables["disgorgements"] = pd.concat([tables["disgorgements"], pd.DataFrame([planned])], ignore_index=True)
+        outlay.append(plan_inputs(open_house(tables).runs).facts.limits.other_outlay.sum())
+    assert outlay[1] - outlay[0] == pytest.approx(2.0 * 60)
+
+
 def test_goods_of_others_are_carried_into_the_next_year_under_their_owner() -> None:
     closing = dt.date(2024, 12, 31)
     before = read_inputs(with_rates())

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from costing.accounts.services import services_of
-from costing.array_types import Floats, Ints, ParallelArrays
+from costing.array_types import Flags, Floats, Ints, ParallelArrays
 from costing.calendar import add_months, month_ends
 from costing.engine.carrying import day_numbers
 from costing.graph.arrays import codes, days
@@ -41,7 +41,7 @@ _BOUGHT = ("deliveries", "grape_prices")
 @dataclass(frozen=True, eq=False)
 class CashEntries(ParallelArrays):
     """An entry an amount: kind (of `CASH_KINDS`), table and row where it stands, day incurred, day
-    paid, amount (money in above 0).
+    paid, amount (money in above 0), whether it is spent on other people's goods.
     """
 
     kind: Ints
@@ -50,17 +50,25 @@ class CashEntries(ParallelArrays):
     incurred: Ints
     paid: Ints
     amount: Floats
+    for_others: Flags
 
 
 def cash_entries(
-    kind: str | Ints, table: str | Ints, row: Ints, incurred: Ints, paid: Ints, amount: Floats
+    kind: str | Ints,
+    table: str | Ints,
+    row: Ints,
+    incurred: Ints,
+    paid: Ints,
+    amount: Floats,
+    *,
+    for_others: bool = False,
 ) -> CashEntries:
     """Entries of one kind or table, or of several; nothing where the amount is 0 or not known."""
     row = np.asarray(row, dtype=np.int64)
     of = np.full(len(row), CASH_KINDS.index(kind)) if isinstance(kind, str) else kind
     on = np.full(len(row), TABLE_NAMES.index(table)) if isinstance(table, str) else table
     some = np.isfinite(amount) & (amount != 0)
-    whole = (of, on, row, incurred, paid, np.asarray(amount, dtype=np.float64))
+    whole = (of, on, row, incurred, paid, np.asarray(amount, dtype=np.float64), np.full(len(row), for_others))
     return CashEntries(*(np.asarray(values)[some] for values in whole))
 
 
@@ -90,7 +98,8 @@ def posted_entries(results: Results) -> CashEntries:
         kind = of_element[kept.element]
         kind = np.where(np.isin(kept.table, bought), CASH_KINDS.index("growers"), kind)
         kind = np.where(kept.of("deliveries", "growing_cost_per_unit"), CASH_KINDS.index("own vineyards"), kind)
-        parts.append(cash_entries(kind, kept.table, kept.row, kept.incurred, kept.paid, -kept.amount))
+        dated = kept.incurred, kept.paid
+        parts.append(cash_entries(kind, kept.table, kept.row, *dated, -kept.amount, for_others=part is served))
     return CashEntries.joined(parts)
 
 
@@ -105,7 +114,8 @@ def _accrued(results: Results, until: int) -> CashEntries:
             continue
         ends, row, amount = by_month(part.charge, part.states, chain, until)
         kind = BY_ELEMENT.get(str(charges.elements[part.charge.element]), "other")
-        accrued.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount))
+        of_others = chain is not results.chain
+        accrued.append(cash_entries(kind, "operation_rates", row, ends, ends, -amount, for_others=of_others))
     return CashEntries.joined(accrued)
 
 
@@ -172,4 +182,4 @@ def _other(runs: Runs, until: int) -> CashEntries:
 def nothing() -> CashEntries:
     """No entries."""
     none = np.zeros(0, dtype=np.int64)
-    return CashEntries(none, none, none, none, none, np.zeros(0))
+    return CashEntries(none, none, none, none, none, np.zeros(0), none > 0)

@@ -158,15 +158,15 @@ def _other_outlay(estate: Estate, money: Budget, dates: Dates) -> Floats:
     of_table = np.array([TABLE_NAMES.index(name) for name in ("operation_rates", "dry_goods", "costs")])
     decided = money.entries.table == TABLE_NAMES.index("dispatches")
     for number, name in zip(of_table, ("operation_rates", "dry_goods", "costs"), strict=True):
-        here = money.entries.table == number
-        decided[here] = np.isin(money.entries.row[here], np.flatnonzero(_decided(estate, name)))
+        here = (money.entries.table == number) & ~money.entries.for_others
+        decided[here] = _decided(estate, name)[money.entries.row[here]]
     decided &= money.entries.incurred > dates.day[0]
     counts = ~decided & (paid > dates.day[0]) & (step < dates.steps)
     return np.asarray(-np.bincount(step[counts], money.entries.amount[counts], dates.steps), dtype=np.float64)
 
 
 def _decided(estate: Estate, name: str) -> np.ndarray:
-    """Which of our own rows of a table charge stages that the plan decides."""
+    """Which rows of a table charge stages that the plan decides, on goods of our own."""
     table = estate[name]
     stage = table["stage"].astype(object)
     if name == "operation_rates":

@@ -22,6 +22,15 @@ from tests.inputs.test_owners import Frames, day, frames
 BOTTLE_YEARS = (1200 * 153 + 100 * 121 + 1050 * 30 + 50 * 91) / 365
 """Theirs: 1,200 bottles lie from 1 April to 1 September, then 100 on lees and 1,050 finished; 1,000 go on 1 October."""
 
+PLANNED: dict[str, list[dict[str, object]]] = {
+    "loans": [{"loan": "Line", "from_date": day("2025-01-01"), "due_date": day("2028-01-01"), "amount": 9000,
+               "rate": 0.04, "repayment": "at will"}],
+    "price_by_age": [
+        {"cuvee": "Brut", "months_on_lees": 20, "ex_cellar_price": 10.0, "money_date": day("2025-12-31")}
+    ],
+}  # fmt: skip
+"""What a plan under a limit on credit is made from."""
+
 
 def with_rates(**more: list[dict[str, object]]) -> Frames:
     begin = day("2024-01-01")
@@ -129,23 +138,17 @@ def test_places_they_take_are_not_free_for_ours() -> None:
 
 def test_a_direct_cost_on_their_goods_is_outlay_that_no_plan_decides() -> None:
     """The plan of an estate with a loan ended in a traceback. Rows of theirs stand after our own."""
-    line = {"loan": "Line", "from_date": day("2025-01-01"), "due_date": day("2028-01-01")}
-    loans = [{**line, "amount": 9000, "rate": 0.04, "repayment": "at will"}]
     later = {"on_date": day("2026-02-01"), "stage": "finishing", "element": "labour"}
-    ages = [{"cuvee": "Brut", "months_on_lees": 20, "ex_cellar_price": 10.0, "money_date": day("2025-12-31")}]
     outlay = []
     for lots in ({"V1": 40.0, "NT1": 1.0}, {"V1": 90.0, "NT1": 301.0}):
         costs = [{**later, "lot": lot, "amount": amount} for lot, amount in lots.items()]
-        runs = open_house(with_rates(loans=loans, costs=costs, price_by_age=ages)).runs
+        runs = open_house(with_rates(costs=costs, **PLANNED)).runs
         outlay.append(plan_inputs(runs).facts.limits.other_outlay.sum())
     assert outlay[1] - outlay[0] == pytest.approx(300.0)
 
 
 def test_planned_work_on_their_goods_is_outlay_that_no_plan_decides() -> None:
     """It was left out of what goes out apart from the plan, as if the plan chose when to disgorge for a neighbour."""
-    line = {"loan": "Line", "from_date": day("2025-01-01"), "due_date": day("2028-01-01")}
-    loans = [{**line, "amount": 9000, "rate": 0.04, "repayment": "at will"}]
-    ages = [{"cuvee": "Brut", "months_on_lees": 20, "ex_cellar_price": 10.0, "money_date": day("2025-12-31")}]
     rate = {"from_date": day("2024-01-01"), "operation": "disgorgement", "driver": "bottle in", "element": "labour"}
     planned = {
         "on_date": day("2026-02-01"),
@@ -156,7 +159,7 @@ def test_planned_work_on_their_goods_is_outlay_that_no_plan_decides() -> None:
     }
     outlay = []
     for amount in (0.0, 2.0):
-        tables = with_rates(loans=loans, price_by_age=ages, operation_rates=[{**rate, "amount": amount}])
+        tables = with_rates(operation_rates=[{**rate, "amount": amount}], **PLANNED)
         tables["disgorgements"] = pd.concat([tables["disgorgements"], pd.DataFrame([planned])], ignore_index=True)
         outlay.append(plan_inputs(open_house(tables).runs).facts.limits.other_outlay.sum())
     assert outlay[1] - outlay[0] == pytest.approx(2.0 * 60)

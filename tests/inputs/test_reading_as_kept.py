@@ -4,39 +4,35 @@ per case (`python -m tests.inputs.test_reading_as_kept` keeps it anew; read the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.inputs import readings, readings_of_estates, readings_of_sheets
+from tests.kept_lines import by_name, found, keep, kept
 
 KEPT = Path(__file__).with_name("reading_as_kept")
-SECTIONS: dict[str, Callable[[], Iterator[str]]] = {
-    section.__name__: section
-    for section in (
-        readings.columns_read,
-        readings.columns_taken_apart,
-        readings.words,
-        readings.titles_and_headers,
-        readings.settings_sheets,
-        readings_of_sheets.translations,
-        readings_of_sheets.links,
-        readings_of_sheets.sheets_read,
-        readings_of_estates.tables_of_drawn_rows,
-        readings_of_sheets.folders,
-        readings_of_estates.what_can_be_read_of_a_refused_estate,
-        readings_of_estates.findings_of_many,
-        readings_of_estates.fingerprints,
-    )
-}
+SECTIONS = by_name(
+    readings.columns_read,
+    readings.columns_taken_apart,
+    readings.words,
+    readings.titles_and_headers,
+    readings.settings_sheets,
+    readings_of_sheets.translations,
+    readings_of_sheets.links,
+    readings_of_sheets.sheets_read,
+    readings_of_estates.tables_of_drawn_rows,
+    readings_of_sheets.folders,
+    readings_of_estates.what_can_be_read_of_a_refused_estate,
+    readings_of_estates.findings_of_many,
+    readings_of_estates.fingerprints,
+)
 
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_what_is_read_is_as_kept(section: str) -> None:
-    assert list(SECTIONS[section]()) == (KEPT / f"{section}.txt").read_text("utf-8").splitlines()
+    assert found(SECTIONS, section) == kept(KEPT, section)
 
 
 if __name__ == "__main__":
-    for name, lines in SECTIONS.items():
-        (KEPT / f"{name}.txt").write_text("".join(f"{line}\n" for line in lines()), "utf-8")
+    keep(KEPT, SECTIONS)

@@ -4,38 +4,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.kept_lines import by_name, found, keep, kept
 from tests.workbook.file import readings
 
 KEPT = Path(__file__).with_name("readings_as_kept")
-SECTIONS: dict[str, Callable[[], Iterator[str]]] = {
-    section.__name__: section
-    for section in (
-        readings.formulas,
-        readings.rows_edited,
-        readings.sheets_scanned,
-        readings.inputs_counted,
-        readings.styles_appended,
-        readings.indexes_changed,
-        readings.long_tables,
-        readings.formulas_that_depend,
-    )
-}
-
-
-def _lines(section: str) -> list[str]:
-    return [line.replace("\n", "\\n") for line in SECTIONS[section]()]
+SECTIONS = by_name(
+    readings.formulas,
+    readings.rows_edited,
+    readings.sheets_scanned,
+    readings.inputs_counted,
+    readings.styles_appended,
+    readings.indexes_changed,
+    readings.long_tables,
+    readings.formulas_that_depend,
+)
 
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_what_is_made_of_a_file_is_as_kept(section: str) -> None:
-    assert _lines(section) == (KEPT / f"{section}.txt").read_text("utf-8").split("\n")[:-1]
+    assert found(SECTIONS, section) == kept(KEPT, section)
 
 
 if __name__ == "__main__":
-    for name in SECTIONS:
-        (KEPT / f"{name}.txt").write_text("".join(f"{line}\n" for line in _lines(name)), "utf-8")
+    keep(KEPT, SECTIONS)

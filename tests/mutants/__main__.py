@@ -1,11 +1,11 @@
 """Draw mutants of a package, run on each the tests that can notice it, print the kill rate and the survivors.
 
-Each mutant lives in a forked process of its own; no file is changed. Which lines the tests nearest to a package run is
-recorded by its first call and kept (`--record` does it anew, once tests or modules have changed much). Tests that run
-the changed line come first, the quickest before the others; the first that fails ends the mutant, as does its time. A
-survivor says how many tests ran: those farther off did not. What tests start as further processes is not mutated, so
-what another program runs is not drawn, and tests marked `office` or `slow` are left out. Whether a survivor is
-equivalent (gives the same figures by another way) is for a reader to say.
+Each mutant lives in a forked process of its own; no file is changed. Which lines each test runs is recorded by the
+first call and kept (`--record` does it anew, once modules have changed much). The likeliest tests come first: those that run
+the changed line, run little else, are quick or compare whole answers. The first that fails ends the mutant, as does its
+time; a survivor says how many tests ran. What tests start as further processes is not mutated, so what another program
+runs is not drawn, and tests marked `office` or `slow` are left out. Whether a survivor is equivalent (gives the same
+figures by another way) is for a reader to say.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def main() -> int:
     options = _options()
     for name in _LOADED_ONCE:  # what every mutant needs and none changes
         importlib.import_module(name)
-    kept = record(options.package, options.jobs, anew=options.record)
+    kept = record(options.jobs, anew=options.record)
     drawn = _drawn(options.package, options.n, options.seed, options.at)
     found = _Judge(kept, options.seconds, options.jobs).judged(drawn)
     survivors = sorted(f"  {_in_words(one)} ({by})\n" for one, (is_killed, by) in found if not is_killed)
@@ -62,7 +62,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--package", required=True, choices=packages)
     parser.add_argument("--n", type=int, default=40, help="how many mutants")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=30.0, help="of processor for the tests of a mutant")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of processor for the tests of a mutant")
     parser.add_argument("--jobs", type=int, default=2, help="how many mutants beside each other")
     parser.add_argument("--at", nargs="+", default=[], help="all of some lines instead: costing/money/pools.py:229")
     parser.add_argument("--record", action="store_true", help="record anew which tests run which lines")

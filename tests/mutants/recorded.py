@@ -1,9 +1,8 @@
 """Which tests run which lines, and how long each takes: recorded once by `coverage` and kept in `.mutants/`,
 under names that hold in any checkout.
 
-Recorded are the tests nearest to a package: its own, and the worked cases. What a fixture wider than a test computes is
-recorded under the fixture's name, for every test that asks for it. Tests that failed while they were recorded are left
-out.
+What a fixture wider than a test computes is recorded under the fixture's name, for every test that asks for it. Tests
+that failed while they were recorded are left out.
 """
 
 from __future__ import annotations
@@ -11,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import sqlite3
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import cache
 from multiprocessing import get_context
@@ -31,12 +32,13 @@ _FIXTURE = "fixture "
 
 @dataclass(frozen=True)
 class Record:
-    """Seconds of each recorded test, the wider fixtures that it asks for, and what ran each line; failed: tests that
-    judge nothing, for they fail without a mutant too.
+    """Seconds of each recorded test, how many lines it runs, and the wider fixtures that it asks for; what ran each
+    line; failed: tests that judge nothing, for they fail without a mutant too.
     """
 
     seconds: dict[str, float]
     fixtures: dict[str, list[str]]
+    reach: dict[str, int]
     lines: coverage.CoverageData
     digests: dict[str, str]
     failed: frozenset[str]
@@ -46,20 +48,13 @@ class Record:
         return any("" in contexts for contexts in self._contexts(path, lines))
 
     def tests_of(self, path: Path, lines: range) -> list[str]:
-        """Tests that run the lines, then those that share a fixture with one of them, then all that run the module; of
-        all the nearest first.
-        """
+        """Tests that may notice a change of the lines, the likeliest for their time first."""
         known = self.digests.get(_name(path)) == digest(path)
-        on_lines = set().union(*self._contexts(path, lines)) if known else set()
-        on_module = set().union(*self._contexts(path, None))
-        direct = self._asking(on_lines)
-        shared = {name for test in direct for name in self.fixtures[test]} - {"known"}
-        beside = {test for test, names in self.fixtures.items() if shared.intersection(names)}
-        groups = [direct, beside - direct, self._asking(on_module) - beside - direct]
-        if not any(groups):  # all of it runs while it is loaded
-            groups = [{test for test in self.seconds if _is_near(test, path)}]
-        found = [test for group in groups for test in sorted(group, key=lambda test: self._rank(test, path))]
-        return sorted(found, key=lambda test: not _is_near(test, path))
+        on_lines = self._asking(set().union(*self._contexts(path, lines)) if known else set())
+        on_module = self._asking(set().union(*self._contexts(path, None)))
+        found = on_lines | on_module or self.seconds.keys()  # all of some modules runs while they are loaded
+        worth = {test: self._worth(test, path) * (1 if test in on_lines else 0.1) for test in found}
+        return _taking_turns(sorted(worth, key=lambda test: -worth[test]), worth)
 
     def _asking(self, contexts: set[str]) -> set[str]:
         return {
@@ -68,22 +63,21 @@ class Record:
             if test in contexts or any(_FIXTURE + name in contexts for name in names)
         }
 
-    def _rank(self, test: str, path: Path) -> float:
-        """Seconds, fewer for a test that is likely to notice: one named for the module, one that compares whole
-        answers (those of the module's own folder first), one that imports the module.
+    def _worth(self, test: str, path: Path) -> float:
+        """How likely a test is to notice, a second: more where it is named for the module or imports it, where it
+        compares whole answers, and the fewer lines it runs.
         """
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
-        seconds = self.seconds[test] + 4 * any(
-            name.startswith("demo") for name in self.fixtures[test]
-        )  # to run it once
-        if path.stem in Path(file).stem:
-            return seconds / 16
-        if "as_kept" in test:
-            return seconds / (16 if Path(file).parent == Path("tests", *module.parts[1:-1]) else 8)
-        if ".".join(module.parts) in _text(ROOT / file):
-            return seconds / 4
-        return seconds
+        chance = min(0.3, 60 / max(self.reach.get(test, 0), 1))
+        if "as_kept" in file:
+            chance = 0.5
+        elif path.stem in Path(file).stem:
+            chance = max(chance, 0.3)
+        elif ".".join(module.parts) in _text(ROOT / file):
+            chance = max(chance, 0.1)
+        once = any(name.startswith("demo") for name in self.fixtures[test])  # a mutant computes it once
+        return chance / (self.seconds[test] + 0.02 + once)
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
         for line, contexts in self.lines.contexts_by_lineno(_name(path)).items():
@@ -91,10 +85,15 @@ class Record:
                 yield set(contexts)
 
 
-def _is_near(test: str, path: Path) -> bool:
-    """Whether a test stands beside the package of a module, or is a worked case."""
-    package = path.relative_to(ROOT).parts[1]
-    return test.startswith((f"tests/{package}/", "tests/golden/", f"tests/test_{package}"))
+def _taking_turns(tests: list[str], worth: dict[str, float]) -> list[str]:
+    """Each further test of a file is worth less: what the first ones overlook they mostly overlook too."""
+    met: Counter[str] = Counter()
+    left = {}
+    for test in tests:
+        file = test.partition("::")[0]
+        left[test] = worth[test] / (1 + met[file] / 4)
+        met[file] += 1
+    return sorted(left, key=lambda test: -left[test])
 
 
 @cache
@@ -111,15 +110,17 @@ def digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def record(package: str, jobs: int, *, anew: bool) -> Record:
-    """The record of the tests nearest to a package: what is kept, and new of files that are new or have changed."""
+def record(jobs: int, *, anew: bool) -> Record:
+    """The record of all tests: what is kept, and new of files that are new or have changed."""
     if anew:
         shutil.rmtree(KEPT, ignore_errors=True)
     KEPT.mkdir(exist_ok=True)
     kept: dict[str, Any] = {"seconds": {}, "fixtures": {}, "files": {}, "digests": {}, "failed": []}
     if (KEPT / "tests.json").is_file():
         kept = json.loads((KEPT / "tests.json").read_text("utf-8"))
-    files = [path for path in nearest(package) if kept["files"].get(_name(path)) != digest(path)]
+    files = [
+        path for path in sorted((ROOT / "tests").rglob("test_*.py")) if kept["files"].get(_name(path)) != digest(path)
+    ]
     for name in map(_name, files):  # what is known of them as they were
         for known in ("seconds", "fixtures"):
             kept[known] = {test: of for test, of in kept[known].items() if test.partition("::")[0] != name}
@@ -137,14 +138,18 @@ def record(package: str, jobs: int, *, anew: bool) -> Record:
         now = {_name(path): digest(path) for path in (ROOT / "costing").rglob("*.py")}
         kept["digests"] = {**now, **kept["digests"]}
         (KEPT / "tests.json").write_text(json.dumps(kept), "utf-8")
-    return Record(kept["seconds"], kept["fixtures"], lines, kept["digests"], frozenset(kept["failed"]))
+    reach = _reach(KEPT / "lines")
+    return Record(kept["seconds"], kept["fixtures"], reach, lines, kept["digests"], frozenset(kept["failed"]))
 
 
-def nearest(package: str) -> list[Path]:
-    """Test files of a package, and the worked cases."""
-    folders = ROOT / "tests" / package, ROOT / "tests/golden"
-    found = [path for folder in folders for path in sorted(folder.rglob("test_*.py"))]
-    return [*found, *sorted((ROOT / "tests").glob(f"test_{package}*.py"))]
+def _reach(lines: Path) -> dict[str, int]:
+    """How many lines each test runs."""
+    found: Counter[str] = Counter()
+    with closing(sqlite3.connect(lines)) as kept:
+        rows = kept.execute("select context, numbits from line_bits join context on context.id = context_id")
+        for test, bits in rows:  # a bit a line: https://coverage.readthedocs.io, "Coverage.py database schema"
+            found[test] += int.from_bytes(bits, "little").bit_count()
+    return dict(found)
 
 
 def _recorded(files: list[Path], jobs: int) -> list[dict[str, Any]]:

@@ -82,7 +82,7 @@ class RuleFigure:
         return f"{where}, in force from {self.in_force_from}{until}{note}"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RuleSet:
     """Figures of one place and of the general set behind it."""
 
@@ -103,7 +103,7 @@ class RuleSet:
         position = np.full(days.shape, -1, dtype=np.int64)
         for text in set(texts.tolist()):
             here = texts == text
-            for index in self._candidates(rule, text):
+            for index in _candidates(self, rule, text):
                 first = np.datetime64(self.figures[index].in_force_from, "D")
                 last = np.datetime64(self.figures[index].last_day, "D")
                 position[here & (position < 0) & (days >= first) & (days <= last)] = index
@@ -118,17 +118,20 @@ class RuleSet:
         """Every figure of `rule` in force on `on_date`, whatever it applies to, in the order of the file."""
         return [f for f in self.figures if f.rule == rule and f.in_force_from <= on_date <= f.last_day]
 
-    def _candidates(self, rule: str, category: str) -> list[int]:
-        words = folded_words(category)
-        ranked: list[tuple[int, float, int]] = []
-        for index, figure in enumerate(self.figures):
-            if figure.rule != rule:
-                continue
-            fits = [len(name) for name in map(folded_words, figure.applies_to) if _within(name, words)]
-            if fits or not figure.applies_to:
-                slack = figure.value if figure.bound in ("max", "below") else -figure.value
-                ranked.append((-max(fits, default=0), 0.0 if figure.month_day else slack, index))
-        return [index for *_, index in sorted(ranked)]
+
+@cache
+def _candidates(rules: RuleSet, rule: str, category: str) -> list[int]:
+    """Positions of figures that may count for a category, the one that counts first."""
+    words = folded_words(category)
+    ranked: list[tuple[int, float, int]] = []
+    for index, figure in enumerate(rules.figures):
+        if figure.rule != rule:
+            continue
+        fits = [len(name) for name in map(folded_words, figure.applies_to) if _within(name, words)]
+        if fits or not figure.applies_to:
+            slack = figure.value if figure.bound in ("max", "below") else -figure.value
+            ranked.append((-max(fits, default=0), 0.0 if figure.month_day else slack, index))
+    return [index for *_, index in sorted(ranked)]
 
 
 @cache

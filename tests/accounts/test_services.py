@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from costing import read_estate
+from costing.accounts.services import places_of_others
 from costing.decisions.cash.cash import cash
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year
@@ -17,6 +20,7 @@ from costing.inputs.frames import frames_of
 from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.results.place_rules import place_cautions
+from tests.golden.customers import tables as customers
 from tests.inputs.test_owners import Frames, day, frames
 
 BOTTLE_YEARS = (1200 * 153 + 100 * 121 + 1050 * 30 + 50 * 91) / 365
@@ -201,6 +205,13 @@ def test_rules_of_place_hold_for_goods_of_others_too_each_at_its_cell() -> None:
     ]
     assert told == [set(), {"Pressings!F3"}]
     assert pressed_hard.stock().main.equals(kept.stock().main)
+
+
+def test_wine_in_vats_and_dressed_bottles_take_no_place_on_lees() -> None:
+    """345 bottles and 140 magnums lie in Deep; before September, 945 and 200."""
+    runs = Runs(read_estate(customers()))
+    days = np.array([runs.today - 200, runs.today])
+    assert places_of_others(runs, days, ("Hall", "Deep")).tolist() == [[0.0, 0.0], [1345.0, 625.0]]
 
 
 def test_a_service_free_of_charge_is_invoiced_at_nothing() -> None:

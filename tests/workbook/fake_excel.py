@@ -243,6 +243,8 @@ class Sheet:
         self.links: set[Place] = set()
         self.sizes: dict[str, float] = {}
         self.fonts: dict[Place, Any] = {}
+        self.fills: dict[Place, Any] = {}
+        self.wrapped: dict[Place, Any] = {}
         self.tables = Tables(self)
         self.names = Names([])
         self.api = SimpleNamespace()
@@ -309,7 +311,7 @@ class Sheet:
                 return None
             return row + count if row >= first else row
 
-        for kept in (self.values, self.formulas, self.formats, self.fonts):
+        for kept in (self.values, self.formulas, self.formats, self.fonts, self.fills, self.wrapped):
             old = dict(kept)
             kept.clear()
             kept |= {(new, column): value for (row, column), value in old.items() if (new := moved(row)) is not None}
@@ -387,6 +389,8 @@ class Range:
     def __setattr__(self, name: str, value: Any) -> None:
         if name in ("column_width", "row_height"):
             self.sheet.sizes[f"{name} {self.row} {self.column}"] = value
+        elif name in ("color", "wrap_text"):
+            self._set(self.sheet.fills if name == "color" else self.sheet.wrapped, value)
         else:
             super().__setattr__(name, value)
 
@@ -400,7 +404,8 @@ class Range:
         for row in self.places():
             self.sheet.links -= set(row)
             for place in row:
-                self.sheet.formats.pop(place, None)
+                for kept in (self.sheet.formats, self.sheet.fonts, self.sheet.fills, self.sheet.wrapped):
+                    kept.pop(place, None)
 
     def insert(self, shift: str, _: str) -> None:
         assert (shift, self.shape[1]) == ("down", 16_384)
@@ -409,6 +414,18 @@ class Range:
     def delete(self, shift: str) -> None:
         assert (shift, self.shape[1]) == ("up", 16_384)
         self.sheet.move_rows(self.row, -self.shape[0])
+
+
+def fill(sheet: Sheet, rows: list[list[Any]]) -> None:
+    """Type rows from A1 on."""
+    for row, cells in enumerate(rows, 1):
+        for column, cell in enumerate(cells, 1):
+            sheet.type((row, column), cell)
+
+
+def add_table(sheet: Sheet, name: str, first: Place, last: Place) -> Table:
+    """Make a table of cells."""
+    return sheet.tables.add(source=SimpleNamespace(impl=sheet.range(first, last)), name=name, has_headers=True)
 
 
 def _shown(value: Any) -> str:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
-import json
-import queue
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -17,78 +15,18 @@ from costing.workbook.live import link_office
 from costing.workbook.live.link_office import OfficeWorkbook, listening, office_formula
 from costing.workbook.live.opened import NotOpenError
 from costing.workbook.pages.pages import Page, PlacedTable, RowEdit, Styled
-
-THERE = {"program": "LibreOffice 24", "saves_itself": False, "date_1904": True, "was_locked": False}
-READ = {
-    "rows": [["Lot", "On", ""], ["A", 45000.0, 0.5], ["", "", ""], ["", "", ""]],
-    "left": 1,
-    "top": 1,
-    "day_zero": [1899, 12, 30],
-    "dates": [[2, 1, 2, 3]],
-    "percents": [[3, 2, 3, 3]],
-    "errors": [[1, 3, "#REF!"]],
-    "filled": 4,
-}
-
-
-class _Process:
-    """A process whose answers are known beforehand."""
-
-    def __init__(self, answers: list[Any]) -> None:
-        lines = [answer if isinstance(answer, bytes) else json.dumps(answer).encode() + b"\n" for answer in answers]
-        self.stdout = io.BytesIO(b"".join(lines))
-        self.stdin = None
-        self.waited: list[float | None] = []
-
-    def wait(self, timeout: float | None = None) -> int:
-        self.waited.append(timeout)
-        return 0
-
-
-class _Linked:
-    """A workbook linked to such a process."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, *answers: Any, first: Any = None) -> None:
-        given = [{"answer": "ready"}, {"answer": THERE} if first is None else first]
-        self.process = _Process([*given, *(one if "fault" in one else {"answer": one["answer"]} for one in answers)])
-        self.asked: list[list[Any]] = []
-        self.started: list[list[str]] = []
-
-        def start(command: list[str], **_: Any) -> _Process:
-            self.started.append(command)
-            return self.process
-
-        asked = self.asked
-
-        class Kept(queue.Queue):  # type: ignore[type-arg]
-            def put(self, item: bytes | None, block: bool = True, timeout: float | None = None) -> None:
-                if item and item.startswith(b"["):  # answers are dictionaries
-                    asked.append(json.loads(item))
-                super().put(item, block, timeout)
-
-        monkeypatch.setattr(link_office.subprocess, "Popen", start)
-        monkeypatch.setattr(link_office.queue, "Queue", Kept)
-        monkeypatch.setattr(link_office, "PYTHONS", ("/no/such/python", sys.executable))
-        self.workbook = OfficeWorkbook(Path("/estate/demo.xlsx"), "pipe", timeout=2.0)
-
-    def closed(self) -> list[list[Any]]:
-        """What was asked, once nothing more is."""
-        self.workbook.close()
-        return self.asked
-
-
-def answer(given: Any) -> dict[str, Any]:
-    return {"answer": given}
+from tests.workbook.live.far_end import READ, THERE, FarEnd, Process, answer
 
 
 def test_a_workbook_is_attached_under_the_first_python_there_is(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch)
-    assert [command[0] for command in linked.started] == [sys.executable]
-    assert linked.started[0][1] == "-I"
-    assert linked.started[0][2].endswith("office_side.py")
+    linked = FarEnd(monkeypatch)
+    ((command, options),) = linked.started
+    assert command == [sys.executable, "-I", str(Path(link_office.__file__).with_name("office_side.py"))]
+    assert options.pop("creationflags") == getattr(subprocess, "CREATE_NO_WINDOW", 0)
+    assert options == {"stdin": -1, "stdout": -1, "stderr": -3, "start_new_session": True}
     assert linked.workbook.who() == "LibreOffice 24: demo.xlsx"
     assert (linked.workbook.saves_itself, linked.workbook.date_1904, linked.workbook.remarks) == (False, True, [])
-    name, pipe, path, percents, most, stale = linked.asked[0]
+    name, pipe, path, percents, most, stale = linked.closed()[0]
     assert (name, pipe, path, most) == ("attach", "pipe", "/estate/demo.xlsx", 10_000_000)
     assert "norm" in percents
     assert stale.startswith('="STALE')
@@ -96,19 +34,19 @@ def test_a_workbook_is_attached_under_the_first_python_there_is(monkeypatch: pyt
 
 
 def test_a_lock_left_by_an_earlier_link_is_a_remark(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch, first=answer({**THERE, "was_locked": True, "saves_itself": True}))
+    linked = FarEnd(monkeypatch, first=answer({**THERE, "was_locked": True, "saves_itself": True}))
     assert linked.workbook.saves_itself is True
     assert ["An earlier link" in remark for remark in linked.workbook.remarks] == [True]
 
 
 def test_a_workbook_that_is_not_open_there_is_not_linked(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(NotOpenError, match="it is not open"):
-        _Linked(monkeypatch, first={"fault": "it is not open"})
+        FarEnd(monkeypatch, first={"fault": "it is not open"})
 
 
 def test_tables_of_sheets_are_those_of_the_last_survey(monkeypatch: pytest.MonkeyPatch) -> None:
     survey = {"titles": ["A", "B"], "tables": [["t", "A", 1, 0, 5, 3, True], ["u", "A", 8, 0, 9, 1, False]]}
-    linked = _Linked(monkeypatch, answer(survey), answer(1), answer(0), answer(True))
+    linked = FarEnd(monkeypatch, answer(survey), answer(1), answer(0), answer(True))
     assert linked.workbook.titles() == ["A", "B"]
     assert linked.workbook.tables("A") == [PlacedTable("t", 1, 0, 5, 3, True), PlacedTable("u", 8, 0, 9, 1, False)]
     assert linked.workbook.tables("B") == linked.workbook.tables("C") == []
@@ -119,7 +57,7 @@ def test_tables_of_sheets_are_those_of_the_last_survey(monkeypatch: pytest.Monke
 
 
 def test_cells_come_with_their_days_errors_and_percentages(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch, answer(READ), answer({"width": 9, "height": 99}))
+    linked = FarEnd(monkeypatch, answer(READ), answer({"width": 9, "height": 99}))
     sheet = linked.workbook.read_table("A")
     day = dt.datetime(2023, 3, 15)
     assert sheet.rows == [[None] * 4, [None, "Lot", "On", None], [None, "A", day, 0.5], [None] * 4]
@@ -133,7 +71,7 @@ def test_several_sheets_are_asked_for_at_once_and_the_first_fault_is_raised_afte
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     faults = {"fault": "one is gone"}, {"fault": "another"}
-    linked = _Linked(monkeypatch, answer(READ), faults[0], faults[1], answer(READ), answer(True))
+    linked = FarEnd(monkeypatch, answer(READ), faults[0], faults[1], answer(READ), answer(True))
     read = linked.workbook.read_tables(["A", "B", "C", "D"])
     seen = []
     with pytest.raises(WorkbookError, match="one is gone"):
@@ -144,7 +82,7 @@ def test_several_sheets_are_asked_for_at_once_and_the_first_fault_is_raised_afte
 
 
 def test_answers_that_nobody_takes_are_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch, answer(READ), answer(READ), answer(READ), answer("last"))
+    linked = FarEnd(monkeypatch, answer(READ), answer(READ), answer(READ), answer("last"))
     read = linked.workbook.read_tables(["A", "B", "C"])
     next(read)
     read.close()  # type: ignore[attr-defined]
@@ -162,7 +100,7 @@ def _page(**more: Any) -> Page:
 
 
 def test_pages_are_written_with_their_edits_and_look(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch, answer(None), answer(None), answer(None))
+    linked = FarEnd(monkeypatch, answer(None), answer(None), answer(None))
     linked.workbook.write_tables([(_page(), [RowEdit(3, -2), RowEdit(1, 4)], False), (_page(), [], True)])
     linked.workbook.mark_stale([], "=1")
     linked.workbook.mark_stale(["A"], "=1")
@@ -181,23 +119,23 @@ def test_pages_are_written_with_their_edits_and_look(monkeypatch: pytest.MonkeyP
 
 
 @pytest.fixture
-def pausing(monkeypatch: pytest.MonkeyPatch) -> _Linked:
-    return _Linked(monkeypatch, answer(None), answer(None))
+def pausing(monkeypatch: pytest.MonkeyPatch) -> FarEnd:
+    return FarEnd(monkeypatch, answer(None), answer(None))
 
 
-def test_a_pause_ends_whole_or_broken(pausing: _Linked) -> None:
+def test_a_pause_ends_whole_or_broken(pausing: FarEnd) -> None:
     with pausing.workbook.paused():
         pass
     assert pausing.closed()[1:] == [["pause"], ["resume", False]]
 
 
-def test_a_pause_that_goes_wrong_says_what_went_wrong(pausing: _Linked) -> None:
+def test_a_pause_that_goes_wrong_says_what_went_wrong(pausing: FarEnd) -> None:
     with pytest.raises(ZeroDivisionError), pausing.workbook.paused():
         raise ZeroDivisionError
     assert pausing.closed()[1:] == [["pause"], ["resume", True]]
 
 
-def test_ctrl_c_in_a_pause_closes_the_link(pausing: _Linked) -> None:
+def test_ctrl_c_in_a_pause_closes_the_link(pausing: FarEnd) -> None:
     with pytest.raises(KeyboardInterrupt), pausing.workbook.paused():
         raise KeyboardInterrupt
     assert pausing.process.waited == [link_office.CLOSING_SECONDS]
@@ -208,13 +146,13 @@ def test_ctrl_c_in_a_pause_closes_the_link(pausing: _Linked) -> None:
 
 
 def test_a_far_end_that_ends_breaks_the_link_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    linked = _Linked(monkeypatch)
+    linked = FarEnd(monkeypatch)
     with pytest.raises(WorkbookError, match="broke off"):
         linked.workbook.titles()
 
 
 def test_without_a_python_that_has_the_module_nothing_is_linked(monkeypatch: pytest.MonkeyPatch) -> None:
-    process = _Process([])
+    process = Process([])
     monkeypatch.setattr(link_office.subprocess, "Popen", lambda *_, **__: process)
     monkeypatch.setattr(link_office, "PYTHONS", ())
     with pytest.raises(NotOpenError, match="no Python"):

@@ -9,18 +9,21 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import io
+import re
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
 import pytest
 import xlwings
 
-from costing.errors import WorkbookError
+from costing.errors import Finding, InputError, WorkbookError, caution
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
 from costing.workbook.file.sheets import MARK
@@ -33,24 +36,15 @@ from costing.workbook.live.link_excel import ExcelWorkbook
 from costing.workbook.live.opened import NotOpenError, read_open, write_open
 from costing.workbook.pages.pages import Page, pages, row_edits
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
-from tests.workbook.fake_excel import Book, Engine, Sheet, windows_module
+from tests.workbook.fake_excel import Book, Sheet, add_table, fill
+from tests.workbook.live.sessions import result, running
 
 
 @pytest.fixture
-def excel(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Any]]:
+def excel() -> Iterator[Callable[..., Any]]:
     """Make an Excel active that has these books open."""
-    before = xlwings.engines.active
-    monkeypatch.setitem(sys.modules, "xlwings._xlwindows", windows_module())
-    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.5)
-
-    def activate(*books: Book) -> Engine:
-        engine = Engine(*books)
-        xlwings.engines.add(xlwings.Engine(impl=engine))
-        xlwings.engines[engine.name].activate()
-        return engine
-
-    yield activate
-    xlwings.engines.active = before
+    with running() as activate:
+        yield activate
 
 
 @pytest.fixture
@@ -70,44 +64,11 @@ def opened(excel: Callable[..., Any], tmp_path: Path) -> tuple[Path, Book]:
         ],
     )
     sheet = book.sheets("Stocktakes")
-    table = sheet.tables.add(source=_of(sheet.range((1, 1), (3, 4))), name="stocktakes", has_headers=True)
-    table.show_totals = True
+    add_table(sheet, "stocktakes", (1, 1), (3, 4)).show_totals = True
     fill(book.sheets("Loss norms"), [["Operation or stage", "Norm (%)"], ["pressing", 0.02], ["racking", 2.0]])
     book.sheets("Loss norms").formats[2, 2] = "0.00%"
     excel(Book("/somewhere/else.xlsx", "Sheet1"), book)
     return path, book
-
-
-def fill(sheet: Sheet, rows: list[list[Any]]) -> None:
-    for row, cells in enumerate(rows, 1):
-        for column, cell in enumerate(cells, 1):
-            sheet.type((row, column), cell)
-
-
-def _of(area: Any) -> Any:
-    return type("Wrapped", (), {"impl": area})()
-
-
-def result(one: int, two: int, *, columns: int = 3, notes: int = 1) -> ResultSheet:
-    def frame(rows: int) -> pd.DataFrame:
-        return pd.DataFrame(
-            {
-                "Lot": [f"L{n}" for n in range(rows)],
-                "Where": [f"Stocktakes!C{n + 2}" for n in range(rows)],
-                "Amount": [1.5 * n for n in range(rows)],
-                "More": [2.0 * n for n in range(rows)],
-            }
-        ).iloc[:, :columns]
-
-    return ResultSheet(
-        "Stock value",
-        "What lies in the cellar",
-        tuple(f"Note {n}" for n in range(notes)),
-        (
-            ResultTable("first_one", frame(one), {"Amount": "money"}, ("Amount",), {"Where": "Where"}, "One"),
-            ResultTable("second_one", frame(two), {"Amount": "money"}, ("Amount",), title="Two"),
-        ),
-    )
 
 
 def assert_shows(sheet: Sheet, page: Page) -> None:
@@ -268,6 +229,202 @@ def test_a_line_refreshes_again_until_q(typed: str, again: int, opened: tuple[Pa
     link(opened[0], lambda _: [result(2, 2)], say=said.append, keyboard=io.StringIO(typed))
     assert said[2] == "Refreshing on Enter; ends with q or Ctrl-C."
     assert said[3:] == ["The inputs are as they were; nothing was written."] * again
+
+
+class Happenings:
+    """What happens while a link waits, one at each pause; nothing more after the last."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *happenings: Callable[[], object] | None) -> None:
+        self.waited: list[float] = []
+        coming = iter(happenings)
+
+        def sleep(seconds: float) -> None:
+            self.waited.append(seconds)
+            happening = next(coming)
+            if happening:
+                happening()
+
+        monkeypatch.setattr(linking, "time", SimpleNamespace(sleep=sleep, perf_counter=time.perf_counter))
+
+
+LINKED = ["Linked to Excel 16.0: estate.xlsx.", "1 sheet refreshed in S s, 1 of them changed. Nothing was saved."]
+SAME = "The inputs are as they were; nothing was written."
+
+
+def said_by(path: Path, refresh: Any = lambda _: [result(2, 2)], **options: Any) -> list[str]:
+    """What a link says from its beginning to its end, but for how long a refresh took."""
+    said: list[str] = []
+    link(path, refresh, say=said.append, **options)
+    return [re.sub(r"in \d+\.\d\d s", "in S s", line) for line in said]
+
+
+def test_a_watched_workbook_is_refreshed_once_after_each_save(
+    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, book = opened
+    settings = book.sheets("Settings")
+
+    def save(content: bytes, value: str = "") -> Callable[[], None]:
+        def saved() -> None:
+            settings.type((2, 2), value or settings.values[2, 2])
+            path.write_bytes(content)
+
+        return saved
+
+    def refuse() -> None:
+        save(b"eight by", "JPY")()
+        book.app.busy = running_excel.ATTEMPTS
+
+    happenings = Happenings(
+        monkeypatch,
+        *(None, save(b"1"), save(b"two", "USD"), None, None),  # a save in two steps
+        *(save(b"four", "CHF"), None, None),
+        *(path.unlink, save(b"five5", "GBP"), None),  # replaced by a new file
+        *(save(b"sixsix"), None, refuse, None),
+        lambda: setattr(book, "fullname", "/somewhere/renamed.xlsx"),
+    )
+    said = said_by(path, watch=True)
+    changed = "1 sheet refreshed in S s, 0 of them changed. Nothing was saved."
+    assert said == [
+        *LINKED,
+        "Refreshing on each save; ends with Ctrl-C.",
+        *(changed, changed, changed, SAME),
+        "Excel refuses ([Errno -2147418111] Call was rejected by callee.). "
+        "Finish the cell that is being edited, close dialogs, then refresh again.",
+        "The workbook was closed; the link has ended.",
+    ]
+    assert set(happenings.waited) == {linking.POLL_SECONDS}
+
+
+def test_watching_goes_on_when_the_keyboard_ends(opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch) -> None:
+    path, book = opened
+    asked = Happenings(monkeypatch, None, lambda: setattr(book, "fullname", "/somewhere/renamed.xlsx"))
+    assert said_by(path, watch=True, keyboard=io.StringIO("\n")) == [
+        *LINKED,
+        "Refreshing on Enter and on each save; ends with q or Ctrl-C.",
+        SAME,
+        "The workbook was closed; the link has ended.",
+    ]
+    assert len(asked.waited) == 2
+
+
+def test_the_terminal_is_the_keyboard_where_there_is_one(
+    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keyboard = io.StringIO("\nq\n\n")
+    monkeypatch.setattr(sys, "stdin", keyboard)
+    assert said_by(opened[0]) == LINKED
+    monkeypatch.setattr(keyboard, "isatty", lambda: True)
+    assert said_by(opened[0])[2:] == ["Refreshing on Enter; ends with q or Ctrl-C.", SAME]
+    monkeypatch.setattr(sys, "stdin", None)
+    assert said_by(opened[0]) == LINKED
+
+
+def test_a_workbook_closed_with_its_link_is_said(opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken_off(_: object) -> bool:
+        msg = "The link broke off."
+        raise WorkbookError(msg)
+
+    monkeypatch.setattr(ExcelWorkbook, "is_open", broken_off)
+    lines = iter(["\n", "\n"])
+    assert said_by(opened[0], keyboard=lines)[3:] in (
+        ["The link has ended; the workbook is as it was left in the program."],
+        [SAME, "The link has ended; the workbook is as it was left in the program."],
+    )
+
+
+def test_each_refresh_says_what_is_wrong_and_what_it_could_not_write(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    both = [result(2, 2), ResultSheet("Origins", "Texts")]
+    wrong = [
+        caution("Costs!A1", "z", "is odd.", "Look."),
+        *(Finding(f"Costs!A{n}", "x", "is no day.", "Mend it.") for n in (2, 3)),
+    ]
+    turns: Iterator[tuple[list[str], Any]] = iter(
+        [
+            ([], InputError(wrong)),
+            (["Stock value"], InputError(wrong[:2])),
+            (["Stock value"], both),
+            (["Stock value", "Origins"], both),
+            ([], WorkbookError("It is late.")),
+            ([], both),
+        ]
+    )
+
+    def refresh(tables: Sequence[RawTable]) -> list[ResultSheet]:
+        protected, turn = next(turns)
+        for name in ("Stock value", "Origins"):
+            book.sheets(name).api.ProtectContents = name in protected
+        book.sheets("Settings").type((2, 2), f"EUR, then {len(tables[0].frame)} {turn}")
+        if isinstance(turn, Exception):
+            raise turn
+        return list(turn)
+
+    write_open(attach(path), pages(both))
+    last = "take the protection off, then refresh again."
+    assert said_by(path, refresh, keyboard=io.StringIO("\n" * 5 + "q\n"))[1:] == [
+        "2 errors, listed on sheet 'Run check'; the first: Costs!A2: 'x' is no day. Mend it.",
+        "Refreshing on Enter; ends with q or Ctrl-C.",
+        "1 error, listed on sheet 'Run check'; the first: Costs!A2: 'x' is no day. Mend it. "
+        f"'Stock value' is protected and keeps what it held: {last}",
+        "1 sheet refreshed in S s, 1 of them changed. Nothing was saved. "
+        f"'Stock value' is protected and keeps what it held: {last}",
+        "0 sheets refreshed in S s, 0 of them changed. Nothing was saved. "
+        f"'Stock value', 'Origins' are protected and keep what they held: {last}",
+        "It is late.",
+        "2 sheets refreshed in S s, 1 of them changed. Nothing was saved.",
+    ]
+
+
+def test_ctrl_c_in_a_refresh_says_what_may_be_partly_old(opened: tuple[Path, Book]) -> None:
+    def refresh(_: object) -> list[ResultSheet]:
+        raise KeyboardInterrupt
+
+    assert said_by(opened[0], refresh) == [
+        LINKED[0],
+        "The link has ended; the workbook is still open, with its unsaved changes.",
+        "A refresh was under way: result sheets that say STALE may be partly old. Link again to refresh them.",
+    ]
+
+
+def test_what_an_earlier_link_left_is_said_first(opened: tuple[Path, Book]) -> None:
+    path, _ = opened
+    ExcelWorkbook(path)._pause()
+    assert said_by(path) == [
+        LINKED[0],
+        "An earlier link was ended in the middle of a refresh; Excel redraws and calculates again as it did before it. "
+        "Result sheets may be partly old until the next refresh is done.",
+        LINKED[1],
+    ]
+
+
+def test_a_workbook_that_is_open_nowhere_is_refused_with_every_reason(
+    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, book = opened
+
+    def not_there(*_: object) -> None:
+        msg = "LibreOffice is not listening"
+        raise NotOpenError(msg)
+
+    def refusal(path: Path) -> str:
+        with pytest.raises(WorkbookError) as fault:
+            attach(path, "mine")
+        return str(fault.value)
+
+    monkeypatch.setattr(linking, "OfficeWorkbook", not_there)
+    book.fullname = "/somewhere/renamed.xlsx"
+    opening = f'Open it in Excel, or in LibreOffice with: soffice "--accept=pipe,name=mine;urp;" "{path}"'
+    excel, office = "Excel has other workbooks open", "LibreOffice is not listening"
+    assert refusal(path) == f"estate.xlsx is not open where it can be reached: {excel}; {office}. {opening}"
+    path.with_name(".~lock.estate.xlsx#").write_text(",ann,cellar-pc,28.11.2026 08:00,file:///profile;")
+    there = "A lock file says that it is open (LibreOffice"
+    assert refusal(path).startswith(f"estate.xlsx is not open where it can be reached: {office}; {excel}. {there}")
+    assert refusal(path).endswith(f"). {opening}")
+    missing = path.with_name("estat.xlsx")
+    assert refusal(missing) == (
+        f"{missing} does not exist. Name the workbook that is open; `costing new {missing}` makes one."
+    )
 
 
 def test_without_excel_or_the_workbook_the_reason_is_said(

@@ -154,7 +154,7 @@ def _reach(lines: Path) -> dict[str, int]:
 
 def _recorded(files: list[Path], jobs: int) -> list[dict[str, Any]]:
     """Seconds and fixtures of the tests of some files, in parts; the lines that they run are in a file each."""
-    files = sorted(files, key=lambda path: path.stat().st_size)
+    files, jobs = sorted(files, key=lambda path: path.stat().st_size), min(jobs, len(files))
     context = get_context("fork")
     parts = [context.Process(target=_record_part, args=(number, files[number::jobs])) for number in range(jobs)]
     for part in parts:

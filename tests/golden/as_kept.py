@@ -15,6 +15,7 @@ import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -45,10 +46,15 @@ from costing.model import Runs, loaded, run
 from costing.report import report_page
 from costing.report.pictures import flow_picture
 from costing.results.amounts_charged import amounts_charged
+from costing.results.bridge import bridge
+from costing.results.composition import composition
 from costing.results.cost_flow import CostFlow
 from costing.results.costs import build_up, releases
-from costing.results.origins import origins
+from costing.results.coverage import coverage
+from costing.results.origins import grouped_origins, origins
 from costing.results.place_rules import place_cautions
+from costing.results.quantities import quantity_roll_forward
+from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -113,6 +119,29 @@ def closed_and_opened(runs: Runs) -> dict[str, pd.DataFrame]:
     return tables | {"economic stock": stock_values(run(following, ECONOMIC))}
 
 
+def in_the_past(runs: Runs) -> dict[str, pd.DataFrame]:
+    """Stock, what moved and what was charged up to earlier days, by stage and by element; what leads from book to
+    economic cost, what lots on hand are made of, and what of their cost is known.
+    """
+    today, found = pd.Timestamp(runs.date), dict[str, pd.DataFrame]()
+    days = [(today - pd.Timedelta(days=back)).date() for back in (400, 190, 31, 0)]
+    for results in (runs.book, runs.economic):
+        stock = stock_values(results)
+        tables = {f"stock by {by}": stock_values(results, days, by) for by in ("stage", "element")}
+        for first, last in pairwise(days):
+            tables |= {f"{table.__name__} to {last}": table(results, first, last) for table in _BETWEEN}
+        lots = sorted(stock["lot"])
+        tables["coverage"] = pd.DataFrame({"lot": lots, "coverage": coverage(results, lots)})
+        tables["composition"] = composition(results, lots)
+        for lot in lots[:3]:
+            tables[f"origins of {lot}"] = grouped_origins(origins(results, lot), ["element", "vintage", "place"])
+        found |= {f"{results.basis.name}: {name}": table for name, table in tables.items()}
+    found["bridge of stock"] = bridge(runs.on, BOOK, ECONOMIC, sorted(stock["lot"])[:2])
+    for cuvee in sorted(set(releases(runs.book)["cuvee"]))[:2]:
+        found[f"bridge of {cuvee}"] = bridge(runs.on, BOOK, ECONOMIC, cuvee=cuvee)
+    return found
+
+
 def rules_of_place(runs: Runs) -> dict[str, pd.DataFrame]:
     """What each set of rules says of an estate."""
     found = {}
@@ -123,6 +152,7 @@ def rules_of_place(runs: Runs) -> dict[str, pd.DataFrame]:
     return found
 
 
+_BETWEEN = (roll_forward, quantity_roll_forward, exits, expensed_at_once)
 ACCOUNTS: Mapping[str, Callable[[Runs], Answer]] = {
     "costs": costs,
     "stock": stock,
@@ -154,11 +184,12 @@ DECISIONS: Mapping[str, Callable[[Runs], Answer]] = {
 }
 ALIKE = ("every basis", *ACCOUNTS, "year closed", "cash", "margins", "prices", "vats")
 """What is asked of drawn estates."""
-FOR_OTHERS = ("every basis", *ACCOUNTS, "rules of place", "cash", "vats")
+FOR_OTHERS = ("every basis", "in the past", *ACCOUNTS, "rules of place", "cash", "vats")
 """What is asked of the one that works for others."""
 ANSWERS = {
     "every basis": on_every_basis,
     "year closed": closed_and_opened,
+    "in the past": in_the_past,
     "rules of place": rules_of_place,
     "report": report_page,
     **ACCOUNTS,

@@ -50,6 +50,6 @@ def test_accounts_of_drawn_estates(estate: str) -> None:
     assert differences(estate, ALIKE, runs_of(estate)) == []
 
 
-@pytest.mark.parametrize("name", ["every basis", "year closed", *ACCOUNTS])
+@pytest.mark.parametrize("name", ["every basis", "in the past", "year closed", *ACCOUNTS])
 def test_accounts_of_the_demo(name: str, demo_runs: Runs) -> None:
     assert differences("demo", [name], demo_runs) == []

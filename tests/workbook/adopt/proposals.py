@@ -147,7 +147,7 @@ def books_taken_on() -> Iterator[str]:
     for title, pages in BOOKS.items():
         content = book(pages, lambda _, sheets: sheets["Far"].write(1_048_575, 11, "x") if "Far" in sheets else None)
         package = read_package(content, "own.xlsx")
-        if not title.startswith("whole"):
+        if title != "whole":
             try:
                 there, found = _has_links(read_book(package)), _proposal(read_book(package))
             except WorkbookError as refused:
@@ -171,8 +171,7 @@ def books_taken_on() -> Iterator[str]:
 LINKS = [["Your sheet", "First row", "Your column", "Our sheet", "Our column"], ["Caisse", 2, "Jour", "Costs", "Date"]]
 OURS = [["Date", "Lot", "Kind", "Quantity", "Unit"], [DAY, "V1", "wine", 5, "hl"]]
 BOOKS: dict[str, dict[str, Page]] = {
-    "whole": {"Vendange": GRAPES, "Weather": PAGES["Weather"]},
-    "whole, with links": {"Links": LINKS, "Caisse": [["Jour"], [DAY]], "Vendange": GRAPES},
+    "whole": {"Links": LINKS, "Caisse": [["Jour"], [DAY]], "Vendange": GRAPES, "Weather": PAGES["Weather"]},
     "links of another": {"Links": [["Site", "Address"], ["x", "y"]], "Vendange": GRAPES},
     "ours": {
         "Opening stock": OURS,

@@ -80,7 +80,8 @@ def _edits(package: Package, estate: Estate, opened: Opened) -> tuple[dict[str, 
                     where.setdefault(str(title), set()).add(int(row))
     edits = {title: rows.RowEdits(gone - kept.get(title, set())) for title, gone in dropped.items()}
     for title, cells, scaled in _new_figures(estate, opened):
-        edits[title] = _with(edits.get(title, rows.RowEdits()), changed=cells, scaled=scaled)
+        edit = edits.get(title, rows.RowEdits())
+        edits[title] = _with(edit, changed={**edit.changed, **cells}, scaled={**edit.scaled, **scaled})
     anew = []
     own = {placed.sheet.name: placed for placed in placed_tables(package)[::-1]}
     for name in OPENING_TABLES:

@@ -17,10 +17,13 @@ import xlsxwriter
 
 from costing.cli import main
 from costing.house import open_house
+from costing.model import loaded
 from costing.workbook.file.package import open_package, read_package
 from costing.workbook.file.rows import RowEdits
 from costing.workbook.file.sheets import read_book
-from costing.workbook.following import _with_a_row
+from costing.workbook.following import _with_a_row, following_workbook
+from costing.workbook.read import read_workbook
+from tests.workbook.books import new_figures, opened_with, year_kept
 from tests.workbook.torture import PIXEL
 
 DAY = dt.date
@@ -221,6 +224,16 @@ def test_it_gives_the_same_values(copies: tuple[Path, Path], capsys) -> None:
     assert main(["check", str(copies[1])]) == 0
     assert main(["run", str(copies[1])]) == 0
     assert "Typed on result sheets" not in capsys.readouterr().err
+
+
+def test_every_figure_that_changes_on_a_sheet_is_changed() -> None:
+    """All but one were left as they were, so that a workbook with a final premium or two pools was not opened."""
+    package = year_kept()
+    estate = loaded(read_workbook(package))
+    content = following_workbook(package, estate, opened_with(estate, new_figures))
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    assert [row[0].value for row in book["Pools"]["G2:G3"]] == [750, 1000]
+    assert [cell.value for cell in book["Grape prices"][2]][3:] == [6.8, None, None]
 
 
 @pytest.mark.slow

@@ -11,12 +11,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pytest
 import xlwings
 
-from costing.inputs.raw import RawTable
 from costing.workbook.file.stale import STALE
 from costing.workbook.live import link_excel
 from costing.workbook.live.link import findings_sheet
@@ -25,6 +23,7 @@ from costing.workbook.live.opened import OpenWorkbook, read_open, write_open
 from costing.workbook.pages.pages import Page, pages
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from tests.inputs.planted import findings_of
+from tests.workbook.books import in_words
 from tests.workbook.drawn_sheets import drawn_sheets
 from tests.workbook.fake_excel import Book, Engine, Sheet, add_table, fill, windows_module
 from tests.workbook.live.far_end import FarEnd, answer
@@ -248,13 +247,5 @@ def read_in_libreoffice() -> Iterator[str]:
 
 def _inputs(workbook: OpenWorkbook) -> Iterator[str]:
     tables, counts, digest = read_open(workbook)
-    yield from map(_read, tables)
+    yield from map(in_words, tables)
     yield f"{counts} {digest}"
-
-
-def _read(table: RawTable) -> str:
-    said = [str(finding) for finding in table.findings]
-    rows = table.frame.to_numpy(dtype=object).tolist()
-    percents = {header: np.asarray(shown).tolist() for header, shown in table.percent_formatted.items()}
-    where = f"{np.asarray(table.row_numbers).tolist()} {dict(table.letters)} {table.header_row}"
-    return f"{table.sheet}: {list(table.frame.columns)} {rows} {where} {percents} {sorted(table.faulty)} {said}"

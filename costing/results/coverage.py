@@ -102,11 +102,10 @@ def _marks(results: Results) -> dict[str, Flags]:
     }
     marks["bottles"] = np.zeros(n, dtype=bool)
     marks["bottles"][states.batch_state[flows.batch[np.isin(flows.kind, (Flow.TIRAGE, Flow.DISGORGEMENT))]]] = True
-    unit = np.append(chain.lots.unit, -1)[states.lot]
-    lot, first = np.maximum(states.lot, 0), np.full(len(chain.lots.names) + 1, np.iinfo(np.int64).max)
+    unit = np.append(chain.lots.unit, -1)[states.lot]  # a batch has none
+    first = np.full(len(chain.lots.names) + 1, np.iinfo(np.int64).max)
     np.minimum.at(first, states.lot, states.start)
-    stored = (states.quantity > 0) & (states.end > states.start) & (states.end - first[lot] >= A_WHILE)
-    stored &= states.lot >= 0
+    stored = (states.quantity > 0) & (states.end > states.start) & (states.end - first[states.lot] >= A_WHILE)
     marks["vats"] = stored & (unit == LITRE) & np.isin(states.stage, [STAGES.index(name) for name in VATS])
     charged = np.zeros(n, dtype=bool)
     for part in results.charges.accrued:

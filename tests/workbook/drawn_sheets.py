@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -90,6 +91,11 @@ def drawn_sheets(seed: int) -> list[ResultSheet]:
         tables = [
             _table(dice, f"t{seed}_{number}_{place}", dice.choice(ROWS)) for place in range(dice.choice((1, 1, 2, 3)))
         ]
+        whole = tables[0].frame.columns[-1]
+        for place, table in enumerate(tables[1:], 1):
+            more = {header: [f"{one}-SUM({{{tables[0].name}|{whole}}})" for one in formulas]
+                    for header, formulas in table.formulas.items()}  # fmt: skip
+            tables[place] = replace(table, formulas=more)
         texts = [tuple(_text(dice, dice.choice((3, 20, 60))) for _ in range(dice.randint(0, 4))) for _ in "ab"]
         charts = tuple(_charts(dice, tables))
         title = f"Sheet {group}'s"

@@ -1,0 +1,88 @@
+"""Sheets, cells and pages worked out for a workbook: cases, and what comes out of each in words."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from costing.workbook.pages import look
+from costing.workbook.pages.answer_sheets import _headers, result_sheets
+from costing.workbook.pages.cells import cell_values, fit_text, link_location
+from costing.workbook.pages.paging import Paging
+from tests.answers.made_up import answers, digest
+
+
+def sheets_of_answers() -> Iterator[str]:
+    """What the sheets of all these answers hold, with links and without."""
+    made = [answer for _, answer in answers()]
+    for links in (True, False):
+        for sheet in result_sheets(made, links=links):
+            head = f"{links} {sheet.name}"
+            yield f"{head}: {sheet.title!r} {sheet.group} {sheet.hidden} {sheet.says} {sheet.notes} {len(sheet.charts)}"
+            for table in sheet.tables if links or sheet.group == "audit" else ():
+                shown = f"{table.title!r} {table.shown} {table.total_columns} {dict(table.links)}"
+                yield f"{head} {table.name}: {shown} {digest(str(dict(table.formats)))} {digest(table.frame.to_csv())}"
+    yield str(_headers(["Lot", "lot", "LOT", "Lot (2)", "x", "lot"]))
+
+
+def cells_of_values() -> Iterator[str]:
+    """Columns of every sort as cells, texts that do not fit, and places that are linked."""
+    day = pd.Timestamp("2024-12-31 06:00")
+    columns: list[pd.Series[Any]] = [
+        pd.Series([day, pd.NaT], dtype="datetime64[s]"),
+        pd.Series([True, False]),
+        pd.Series([1.5, np.nan, np.inf]),
+        pd.Series([1, 2]),
+        pd.Series(["a", "b\x01\x0b\ufffe", None, "a"], dtype=object),
+        pd.Series([day, day.date(), pd.NaT, pd.NA, None, np.nan], dtype=object),
+        pd.Series([True, np.True_, 1, 2.5, np.float64(3.5), np.inf, np.int64(4), 10**400], dtype=object),
+        pd.Series([("a", 1), day.time()], dtype=object),
+    ]
+    for values in columns:
+        for kind in ("text", "date", "number"):
+            for date_1904 in (False, True):
+                try:
+                    cells = cell_values(values, kind, date_1904=date_1904)
+                    yield f"{values.tolist()!s:.120} {kind} {date_1904}: {cells}"
+                except (ValueError, TypeError, OverflowError) as refused:
+                    yield f"{values.tolist()!s:.120} {kind}: {type(refused).__name__}"
+    yield str(
+        [(len(fit_text("x" * length)), fit_text(f"a{chr(code)}b")) for length, code in ((32_767, 9), (32_768, 31))]
+    )
+    places = (
+        "Movements!F17",
+        "Movements!17",
+        "Movements",
+        "it's own!B2",
+        "'A b'!C3",
+        "x!",
+        "=x",
+        "A!$B$3",
+        " Costs!4 ",
+    )
+    yield str([(place, link_location(place)) for place in (*places, "a!b!c", "", None, 5, "Costs!ABC")])
+    yield str(sorted((kind, form) for kind, form in look.CELL_FORMATS.items()))
+
+
+def pages_worked_out() -> Iterator[str]:
+    """What sheets of drawn widths and heights take of paper and screen."""
+    for seed in range(60):
+        dice = random.Random(seed)
+        heights = {row: dice.choice((15.0, 30.0, 45.0, 400.0)) for row in range(0, 200, dice.choice((1, 3, 7)))}
+        width, columns = dice.choice((0.0, 60.0, 140.0, 230.0, 500.0, 900.0)), dice.randint(0, 30)
+        paging = Paging(width, columns, heights if seed % 3 else {}, dice.choice((0.0, 500.0, 700.0, 5e3)))
+        rows = sorted(dice.sample(range(2, 150), 8))
+        blocks = list(zip(rows[::2], rows[1::2], strict=True))
+        repeated, below = dice.choice(((0, 0), (0, 1), (3, 4))), dice.randint(0, 200)
+        fitted = paging.for_blocks(blocks)
+        for one in (paging, fitted):
+            breaks = one.breaks_before(blocks, repeated)
+            until, sizes = dice.choice((0.0, 900.0, 4e3)), [dice.choice((20.0, 262.0, 600.0)) for _ in range(4)]
+            placed = [round(at, 6) for at in one.clear_of_breaks(rows[0], sizes, breaks, repeated)]
+            found = (one.pages_wide, one.on_screen, one.zoom, round(one.page, 6), one.percent, round(one.tallest, 6))
+            more = (breaks, one.every_break(breaks, repeated, below, until), one.filled(below), placed)
+            yield f"{seed}: {found} {more} {[one.holds(block) for block in blocks]} {one.high(*blocks[0]):g}"

@@ -15,7 +15,6 @@ from typing import Any
 import pytest
 
 from costing.cli import STOPPED, main
-from costing.files import FileKind, write_file
 from costing.workbook.file.package import open_package
 from tests.commands.books import first_hour
 from tests.form import FULL, chosen, every
@@ -225,29 +224,3 @@ def test_inside_a_folder_of_csv_files_every_command_takes_a_dot(
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         *("my.estate", "my.estate.results-2.xlsx", "my.estate.results.xlsx", "my.report.html")
     ]
-
-
-def test_an_input_is_never_written_over_by_whatever_name(tmp_path: Path) -> None:
-    read, other = tmp_path / "plan.csv", tmp_path / "also.csv"
-    read.write_bytes(b"lot")
-    os.link(read, other)
-    kind = FileKind((".csv",), b"")
-    for path in (read, other):
-        with pytest.raises(Exception, match="is what was read"):
-            write_file(path, b"new", kind, inputs=[read])
-    read.chmod(0o400)
-    with pytest.raises(Exception, match="read only"):
-        write_file(read, b"new", kind)
-    assert read.read_bytes() == b"lot"
-
-
-def test_a_new_file_has_the_usual_permissions_and_a_replaced_one_its_own(tmp_path: Path) -> None:
-    path, kind = tmp_path / "plan.csv", FileKind((".csv",), b"")
-    usual = tmp_path / "usual"
-    usual.touch()
-    write_file(path, b"old", kind)
-    assert path.stat().st_mode == usual.stat().st_mode
-    path.chmod(0o600)
-    write_file(path, b"new", kind)
-    assert path.stat().st_mode & 0o777 == 0o600
-    assert path.read_bytes() == b"new"

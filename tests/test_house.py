@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 
 import costing
+from costing.accounts.origins import origins_of
 from costing.commands.records import demo_folder
+from costing.results.costs import releases
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +77,78 @@ def test_what_is_shown_is_short(house) -> None:
     page = answer._repr_html_()
     assert page.startswith("<table><caption>")
     assert page.count("<tr>") <= 22
+
+
+@pytest.fixture(scope="module")
+def small() -> costing.House:
+    """The small example."""
+    return costing.open(demo_folder() / "small")
+
+
+def test_a_house_says_what_was_opened_in_three_lines(small) -> None:
+    assert repr(small).splitlines() == ["House 'small': amounts in EUR", "30 rows on 13 sheets", "0 cautions when read"]
+    assert repr(costing.House(replace(small.estate, cautions=(costing.Finding("A", "", "b", "c"),)))).splitlines() == [
+        "House 'estate': amounts in EUR",
+        "30 rows on 13 sheets",
+        "1 caution when read",
+    ]
+    assert costing.open(small.frames()).name == "data frames"
+
+
+def test_another_house_keeps_the_places_and_compares(small) -> None:
+    dearer = small.replace(deliveries=lambda table: table.assign(price_per_unit=table["price_per_unit"] + 1.0))
+    assert dearer.name == "small, changed"
+    risen = dearer.estate["deliveries"]["price_per_unit"] - small.estate["deliveries"]["price_per_unit"]
+    assert risen.tolist() == [1.0] * len(risen)
+    names = [name for name in small.estate.tables if len(small.estate[name])]
+    assert [dearer.estate.place(name, 0) for name in names] == [small.estate.place(name, 0) for name in names]
+    moved = dearer.compare(small)
+    assert [column for column in moved["scenario_changes_latest"] if ":" in column] == ["change:small, changed"]
+    assert moved["scenario_changes_latest"].iloc[0, -1] > 0
+    same = small.replace(settings=small.frames()["settings"])
+    assert same.runs.economic.total.tolist() == small.runs.economic.total.tolist()
+
+
+@pytest.mark.parametrize(
+    ("tables", "said"),
+    [
+        ({"movement": None}, "there is no sheet 'movement'. Did you mean 'movements'?"),
+        ({"costs": lambda t: t.assign(amont=1)}, "sheet 'costs' has no column 'amont'. Did you mean 'amount'?"),
+        ({"costs": lambda t: t["lott"]}, "sheet 'costs' has no column 'lott'. Did you mean 'lot'?"),
+        ({"costs": lambda t: t.elment}, "sheet 'costs' has no column 'elment'. Did you mean 'element'?"),
+        ({"costs": lambda t: t.zzzzzz}, "sheet 'costs' has no column 'zzzzzz'."),
+    ],
+)
+def test_what_a_change_misspells_is_said_with_the_nearest_name(small, tables, said: str) -> None:
+    with pytest.raises(costing.CostingError) as refused:
+        small.replace(**tables)
+    assert str(refused.value) == said
+
+
+def test_questions_reach_their_answers_with_all_that_was_given(small, monkeypatch) -> None:
+    (release,) = releases(small.runs.book)["release"]
+    assert small.runs is small.runs
+    assert small.origins(release).to_json() == origins_of(small.runs, release).to_json()
+    asked = []
+    for module, name in (("decisions.changes.why", "why_answer"), ("report", "report_page")):
+        monkeypatch.setattr(f"costing.{module}.{name}", lambda *given, of=name: asked.append((of, *given)))
+    small.why("A", "B", small)
+    small.why("A")
+    small.report("now")
+    assert asked == [
+        ("why_answer", small.runs, "A", "B", small.estate),
+        ("why_answer", small.runs, "A", None, None),
+        ("report_page", small.runs, "now"),
+    ]
+
+
+def test_a_file_that_is_not_there_is_said_with_how_to_make_one() -> None:
+    with pytest.raises(costing.CostingError) as refused:
+        costing.open("cellar.xlsx")
+    assert str(refused.value) == (
+        "cellar.xlsx does not exist. Name a workbook or a folder of CSV files; "
+        "`costing new cellar.xlsx` makes a workbook."
+    )
 
 
 def test_help_loads_nothing_heavy() -> None:

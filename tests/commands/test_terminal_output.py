@@ -10,13 +10,18 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from costing import cli, terminal
 from costing.cli import STOPPED, main
 from costing.commands import records
-from costing.terminal import tell
+from costing.errors import CostingError, Finding, InputError, caution
+from costing.terminal import counted, finish, print_findings, tell
 from costing.workbook.file.backups import backups
 from tests.commands.books import first_hour
 from tests.form import chosen, every
@@ -29,6 +34,8 @@ print("ready", file=sys.stderr, flush=True)
 sys.exit(main(sys.argv[1:]))
 """
 MOMENTS = chosen(full=[0.05 + 0.25 * step for step in range(8)], short=[0.05, 0.5])
+WRONG = Finding("Costs!A2", "x", "is no day.", "Mend it.")
+DOUBTFUL = caution("Costs!A1", "z", "is odd.", "Look.")
 STRANGE = "T25\x1b[31m\x07\x9b2J\u202e"
 
 
@@ -123,6 +130,82 @@ def test_output_that_is_gone_or_full_takes_nothing_from_what_is_written(
     assert "Results written to" in printed
     assert said in printed
     assert len(backups(small)) == 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (CostingError("It is late."), "It is late.\n"),
+        (FileNotFoundError(2, "No such file or directory", "/a.csv"), "/a.csv: No such file or directory. {}"),
+        (OSError("the disk is gone"), "A file: the disk is gone. {}"),
+        (InputError([WRONG]), "error: Costs!A2: 'x' is no day. Mend it.\n1 error. Nothing was written.\n"),
+        (
+            InputError([DOUBTFUL, WRONG, WRONG]),
+            "caution: Costs!A1: 'z' is odd. Look.\n"
+            + "error: Costs!A2: 'x' is no day. Mend it.\n" * 2
+            + "2 errors. Nothing was written.\n",
+        ),
+    ],
+)
+def test_every_fault_is_said_in_lines_and_an_exit_code(
+    fault: Exception, said: str, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    def refused(_: object) -> None:
+        raise fault
+
+    class Parser:
+        @staticmethod
+        def parse_args(_: object) -> SimpleNamespace:
+            return SimpleNamespace(command=refused)
+
+    monkeypatch.setattr(cli, "_parser", Parser)
+    assert main(["check"]) == 1
+    assert capsys.readouterr() == ("", said.format("No file is half written.\n"))
+
+
+def test_what_nobody_reads_goes_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pipe that was closed, or a full disk: the rest is dropped, and a full disk is said once."""
+    opened = Path("/proc/self/fd")
+    before = len([*opened.iterdir()]) if opened.is_dir() else 0
+    for number, fault in enumerate((BrokenPipeError(32, "Broken pipe"), OSError(28, "No space left on device"))):
+        path = tmp_path / f"{number}.txt"
+        with path.open("w") as stream:
+            monkeypatch.setattr(sys, "stdout", stream)
+            tell("first")
+            stream.flush()
+            with monkeypatch.context() as patch:
+                patch.setattr(terminal, "print", _raising(fault), raising=False)
+                tell("lost")
+            tell("after")
+            with contextlib.nullcontext() if number == 0 else pytest.raises(CostingError) as refused:
+                finish()
+            finish()
+        assert path.read_text() == "first\n"
+    assert str(refused.value) == (
+        "What was to be printed could not be written (No space left on device); files were written as said."
+    )
+    assert before in (0, len([*opened.iterdir()]))
+
+
+def _raising(fault: Exception) -> Callable[..., None]:
+    def refused(*_: object, **__: object) -> None:
+        raise fault
+
+    return refused
+
+
+def test_signs_that_an_output_has_no_code_for_are_escaped(capsys) -> None:
+    stream = io.TextIOWrapper(pipe := io.BytesIO(), encoding="cp1252")
+    print_findings([WRONG, replace(DOUBTFUL, value="Λ😀é")], stream)
+    stream.flush()
+    assert pipe.getvalue().decode("cp1252").splitlines() == [
+        "error: Costs!A2: 'x' is no day. Mend it.",
+        "caution: Costs!A1: '\\u039b\\ud83d\\ude00é' is odd. Look.",
+    ]
+    with pytest.raises(UnicodeDecodeError):
+        b"\xff".decode("ascii", "costing.escaped")
+    assert (counted(1, "error"), counted(0, "error"), counted(1_200, "caution")) == ("1 error", "0 errors",
+                                                                                     "1,200 cautions")  # fmt: skip
 
 
 @pytest.mark.parametrize("moment", ["Source", "answers_of_run", "write_sheets"])

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.kept_lines import by_name, found, keep, kept
-from tests.workbook.file import readings
+from tests.workbook.file import readings, typed_cells
 
 KEPT = Path(__file__).with_name("readings_as_kept")
 SECTIONS = by_name(
@@ -21,6 +21,8 @@ SECTIONS = by_name(
     readings.indexes_changed,
     readings.long_tables,
     readings.formulas_that_depend,
+    typed_cells.typed_on_results,
+    typed_cells.logs_read,
 )
 
 

@@ -127,6 +127,9 @@ def written_in_excel() -> Iterator[str]:
         book.sheets("Settings").activate()
         for number, sheets in enumerate(TURNS):
             drawn = pages(sheets, STAMP, STALE_WHEN)
+            for sheet in book.sheets.items[2:]:
+                for place in ((1, 20), (60, 1), (60, 20)):  # left by a wider and longer page
+                    sheet.type(place, "old")
             kept = write_open(workbook, drawn, is_outgrown=lambda page: page.name == "Nothing")
             yield f"{number}: {kept} {book.sheets.active.name} {[sheet.name for sheet in book.sheets]}"
             for page in drawn:

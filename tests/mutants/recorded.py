@@ -70,7 +70,7 @@ class Record:
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
         chance = min(0.3, 60 / max(self.reach.get(test, 0), 1))
-        if "as_kept" in file:
+        if "as_kept" in test:
             chance = 0.5
         elif path.stem in Path(file).stem:
             chance = max(chance, 0.3)

@@ -116,8 +116,5 @@ def yearly_loss(estate: Estate, stage: str) -> float:
 
 
 def _storage(estate: Estate, driver: str, stage: str, bottle_format: str, day: Ints, today: int) -> Floats:
-    if stage not in STAGES:
-        message = f"no such stage: {stage}"
-        raise ValueError(message)
     rates = dated_rates(estate, "operation_rates")
     return rates.on(rates.rows(driver=driver) & rates.fitting(format=bottle_format, stage=stage), day, today)

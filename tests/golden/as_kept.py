@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import timedelta
@@ -31,6 +32,8 @@ from costing.accounts.services import services
 from costing.accounts.stock import stock
 from costing.answers.answer import Answer
 from costing.answers.text import text_answer
+from costing.decisions.cautions import cautions_of
+from costing.decisions.changes.sensitivity import derivatives_of
 from costing.decisions.changes.why import why_answer
 from costing.decisions.closing.closed_years import closed_year_edits
 from costing.decisions.closing.closing import close_year, with_closing
@@ -59,7 +62,7 @@ from costing.results.stock import stock_values
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
-from tests.golden import smaller_demo
+from tests.golden import every_decision, smaller_demo
 from tests.golden.customers import tables as customers
 from tests.golden.test_order_of_rows import estate_tables
 from tests.properties.estates import random_estate
@@ -67,6 +70,7 @@ from tests.properties.test_other_owners import pair
 
 KEPT = Path(__file__).with_name("kept")
 COLUMNS = ("answer", "table", "column", "total", "by_place", "words")
+_NO_NUMBER = re.compile(r"\b(nan|NaN|NaT|inf)\b")
 WITHIN = 1e-11
 """Of the absolute sum of a column: what the order of additions may move."""
 
@@ -117,6 +121,20 @@ def closed_and_opened(runs: Runs) -> dict[str, pd.DataFrame]:
     opened = {name: frame.dropna(axis=1, how="all") for name, frame in following.tables.items() if len(frame)}
     tables = {**frozen, **opened, "stock": stock_values(run(following, BOOK))}
     return tables | {"economic stock": stock_values(run(following, ECONOMIC))}
+
+
+def slopes(runs: Runs) -> dict[str, pd.DataFrame]:
+    """Derivatives of the cost of every release made by every cell, on each of several bases."""
+    found = {}
+    for basis in (BOOK, BASES[3], BASES[5]):
+        results = runs.on(basis)
+        made = releases(results)
+        lots = [str(lot) for lot in made["release"][~made["planned"] & (made["bottles"] > 0)]]
+        given = derivatives_of(results, lots)
+        for kind, by_cell in (("money", given.money), ("quantities", given.quantities)):
+            columns = {f"{table} {column}": slope.ravel() for (table, column), slope in by_cell.items()}
+            found |= {f"{basis.name}: {kind} of {name}": pd.DataFrame({"": slope}) for name, slope in columns.items()}
+    return found
 
 
 def in_the_past(runs: Runs) -> dict[str, pd.DataFrame]:
@@ -202,25 +220,56 @@ DRAWN: Mapping[str, Callable[[], Estate]] = {
     "drawn_11": lambda: read_estate(random_estate(11, 40)),
     "drawn_12_with_plans": lambda: read_estate(random_estate(12, 40, plan_days=200)),
 }
-LATER: Mapping[str, Callable[[Runs], Answer]] = {"closed years": closed_year_edits}
+_OWN_PLAN = pd.DataFrame({"lot": ["T22", "D25"], "day": [20_513, 20_485], "bottles": [300.0, 100.0]})
+LATER: Mapping[str, Callable[[Runs], Answer | Mapping[str, pd.DataFrame]]] = {
+    "closed years": closed_year_edits,
+    "cautions": lambda runs: {"": finding_table(cautions_of(runs))},
+    "slopes": slopes,
+    "plan in campaigns": lambda runs: _house(runs).plan(whole_campaigns=True),
+    "plan of one's own": lambda runs: _house(runs).plan(("places", "credit"), _OWN_PLAN),
+    "futures of one's own": lambda runs: _house(runs).futures(("places",), _OWN_PLAN),
+    "cash as planned": lambda runs: _house(runs).cash(15, planned=True),
+    "prices by elasticity": lambda runs: _house(runs).prices(-2.5),
+    "why between": lambda runs: _house(runs).why("E24", "E25"),
+    "why a cost moved": lambda runs: why_answer(runs, None, "D25", read_estate(every_decision.moved())),
+}
+"""What is asked of some estates alone."""
 SMALLER: Mapping[str, Callable[[], Estate]] = {
     "demo_opened": smaller_demo.opened,
     "demo_varied": smaller_demo.varied,
     "demo_bare": smaller_demo.bare,
     "demo_broken": smaller_demo.broken,
     "demo_asked": smaller_demo.asked,
-    "demo_edited": smaller_demo.edited,
+    "every_decision": lambda: read_estate(every_decision.tables()),
+    "every_decision_near": lambda: read_estate(every_decision.near()),
+    "every_decision_impossible": lambda: read_estate(every_decision.impossible()),
+    "every_decision_in_spring": lambda: read_estate(every_decision.spring()),
+    "every_decision_unpriced": lambda: read_estate(every_decision.unpriced()),
+    "every_decision_edited": every_decision.edited,
 }
 _QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sensitivity", "forecast"))
 QUICK: Mapping[str, tuple[str, ...]] = {
-    "demo_opened": (*_QUICK, "sensitivity"),
+    "demo_opened": _QUICK,
     "demo_varied": _QUICK,
     "demo_bare": _QUICK,
-    "demo_broken": ("forecast", "scenarios", "blend", "offers", "futures"),
+    "demo_broken": ("forecast", "scenarios", "blend", "offers"),
     "demo_asked": ("plan", "tirage", "offers", "blend", "ageing"),
-    "demo_edited": ("closed years",),
+    "every_decision": (
+        *(*_QUICK, "why", "sensitivity", "forecast", "slopes", "plan of one's own", "cash as planned"),
+        *("prices by elasticity", "why between", "why a cost moved"),
+    ),
+    "every_decision_near": (
+        *("plan in campaigns", "futures of one's own", "ageing", "cash as planned", "prices", "forecast"),
+    ),
+    "every_decision_impossible": (
+        *("plan in campaigns", "tirage", "cash", "offers", "blend", "recipes", "forecast", "futures", "ageing"),
+        *("scenarios", "prices", "cautions"),
+    ),
+    "every_decision_in_spring": ("tirage", "vats", "cash", "plan", "offers", "margins", "scenarios"),
+    "every_decision_unpriced": ("ageing", "plan", "tirage", "vats", "prices", "cautions"),
+    "every_decision_edited": ("closed years", "cautions"),
 }
-"""What is asked of the demo opened anew."""
+"""What is asked of the demo opened anew, and of a small house with something to decide everywhere."""
 ESTATES: Mapping[str, Callable[[], Estate]] = {
     "each_kind_of_work": lambda: read_estate(estate_tables()),
     "one_of_each_sheet": lambda: read_inputs(_ROOT / "tests/inputs/small_estate"),
@@ -253,6 +302,7 @@ def lines_of(name: str, runs: Runs, given: Answer | None = None, *, whole: bool 
         "in a terminal": text_answer(answer, list(answer.tables), width=100).splitlines(),
         "in a notebook": answer._repr_html_().splitlines(),
     }
+    assert not any(_NO_NUMBER.search(text) for words in said.values() for text in words), f"{name} says nan"
     found = [(_line(name, "", part, words), 0.0) for part, words in said.items()]
     tables = {table: _as_one(frame) if whole else frame for table, frame in answer.tables.items()}
     return [*found, *(line for table, frame in tables.items() for line in _columns(name, table, frame))]

@@ -30,7 +30,7 @@ from tests.golden.wrong_decisions import (
 )
 
 _DEMO = Path(__file__).parents[2] / "demo_estate"
-_CLOSED, _CLOSED_AGAIN = date(2024, 12, 31), date(2025, 6, 30)
+_CLOSED = date(2024, 12, 31)
 _SETTINGS = {
     "fiscal_year_start_month": 7,
     "ageing_step_months": 6,
@@ -95,23 +95,6 @@ def asked() -> Estate:
     """The same with bottles offered, springs bounded, and blends that can't be made."""
     limits = [*SPRINGS, {"what": "disgorging", "most": 20_000.0}]
     return with_rows(opened(), trial_blends=CHEAPEST, offers=BOTTLES_OFFERED, limits=limits)
-
-
-def edited() -> Estate:
-    """The same once closed, with cells and rows of before changed since."""
-    estate = opened()
-    frozen = with_closing(estate, close_year(estate, _CLOSED_AGAIN))
-    tables = {**estate.tables, **{name: as_table(name, sheet) for name, sheet in frozen.items()}}
-    deliveries, costs, moves = (estate[name].copy() for name in ("deliveries", "costs", "movements"))
-    deliveries.loc[0, "quantity"] += 100.0
-    costs.loc[0, "amount"] *= 1.25
-    costs.loc[1, "on_date"] += pd.Timedelta(days=3)
-    added = as_table("costs", pd.concat([costs.drop(index=2), costs.iloc[[3]].assign(amount=77.0)]).astype(object))
-    moves.loc[0, "in_l"] -= 5.0
-    return replace(
-        with_rows(estate, costs=added.to_dict("records")),
-        tables={**tables, "deliveries": deliveries, "costs": added, "movements": moves},
-    )
 
 
 def bare() -> Estate:

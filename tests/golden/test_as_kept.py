@@ -35,7 +35,7 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
 
 
 @pytest.mark.parametrize(("estate", "name"), [(estate, name) for estate in QUICK for name in QUICK[estate]])
-def test_decisions_on_the_demo_opened_anew(estate: str, name: str, once: Callable[[str], Runs]) -> None:
+def test_decisions_on_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
 
 

@@ -62,9 +62,10 @@ def trials(runs: Runs) -> Answer:
     says = [] if findings or more or not len(costed) else ["Every trial draws no more than is there."]
     for cuvee, rows in costed[costed["worth_at_tirage"].notna()].groupby("cuvee", sort=False):
         worth, cost, sale = (rows[f"{what}_at_tirage"] for what in ("worth", "economic", "market"))
+        at_market = f", {sale.max():,.2f} with wine at market value" if sale.notna().any() else ""
         says.append(
             f"In the plan of all lots 75 cl more of {cuvee} on lees is worth {worth.iloc[0]:,.2f} {runs.currency}; the "
-            f"dearest of these blends costs {cost.max():,.2f} to fill, {sale.max():,.2f} with wine at market value."
+            f"dearest of these blends costs {cost.max():,.2f} to fill{at_market}."
         )
     empty = "The Trial blends sheet names no lots on hand."
     return Answer(tables, (*findings, *more), tuple(says), {"currency": runs.currency}, empty)
@@ -100,17 +101,13 @@ def cheapest_blend(
     wanted_l: float,
     bounds: pd.DataFrame,
     usable: npt.ArrayLike | None = None,
-    value: str = "economic",
 ) -> CheapestBlend:
     """Cheapest blend of `wanted_l` litres.
 
     bounds: columns line ("at least" or "at most"), lot (the attribute) and share; usable: whether each lot may
-    be drawn (default: every wine); value: "book", "economic" or "market". ValueError for another value.
+    be drawn (default: every wine).
     """
-    if value not in on_hand.value.columns:
-        msg = f"value is one of {', '.join(on_hand.value.columns)}, not '{value}'"
-        raise ValueError(msg)
-    worth = on_hand.value[value].to_numpy()
+    worth = on_hand.value["economic"].to_numpy()
     may = _is_wine(on_hand) if usable is None else np.asarray(usable, dtype=bool)
     may = may & np.isfinite(worth)
     part = on_hand.part.reindex(columns=list(bounds["lot"].astype(str)), fill_value=0.0).to_numpy()[may].T

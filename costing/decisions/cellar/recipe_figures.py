@@ -141,8 +141,4 @@ def _together(estate: Estate, name: str, recipe: Recipe, places: dict[str, str])
     for attribute, bound in against_bounds(estate, recipe.cuvee, origin):
         rule = f"is another {attribute} than cuvée '{recipe.cuvee}' is made from, {bound} (Cuvées, Only from)."
         wrong.append(Finding(places[attribute], str(origin[attribute]), rule, "Enter that one, or another cuvée."))
-    if recipe.tirage_sugar >= estate.settings.tirage_liqueur_g_per_l:
-        rule = "is as much sugar as the tirage liqueur of the Settings has."
-        place = places.get("tirage_sugar", places["tirage_date"])
-        wrong.append(Finding(place, f"{recipe.tirage_sugar:g}", rule, "Correct one of the two."))
     return wrong

@@ -88,16 +88,10 @@ def side_by_side(results: Mapping[str, Results]) -> pd.DataFrame:
     recorded_per_bottle for the first, then `scenario:` and `change:` with each other name. NaN where a release is not
     in a result.
     """
-    table: pd.DataFrame | None = None
-    costs: dict[str, pd.Series] = {}
-    for name, result in results.items():
-        frame = cost_per_bottle(result)
-        costs[name] = pd.Series(frame["per_bottle"].to_numpy(), index=frame["release"].astype(str))
-        frame = frame[_KEYS].astype({"release": str})
-        table = frame if table is None else pd.concat([table, frame[~frame["release"].isin(table["release"])]])
-    if table is None:
-        return pd.DataFrame(columns=_KEYS)
-    table = table.reset_index(drop=True)
+    frames = {name: cost_per_bottle(result).astype({"release": str}) for name, result in results.items()}
+    costs = {name: frame.set_index("release")["per_bottle"] for name, frame in frames.items()}
+    all_releases = pd.concat([frame[_KEYS] for frame in frames.values()])
+    table = all_releases.drop_duplicates("release", ignore_index=True)
     base, *others = costs
     table["recorded_per_bottle"] = table["release"].map(costs[base])
     for name in others:

@@ -153,7 +153,8 @@ class Campaigns:
 class Facts:
     """Everything a plan is made from. longest_wait: steps that a disgorged bottle may wait to be sold; penalty: money a
     unit, above any worth, that breaking a limit costs in the search and not in the value; wine: None where what is
-    filled stands fixed; campaigns: None where any number may be disgorged on any date.
+    filled stands fixed, and no credit is looked at beside it; campaigns: None where any number may be disgorged on any
+    date.
     """
 
     dates: Dates

@@ -237,7 +237,6 @@ class Search:
         kept = programme.variables("wine kept", shape, -wine.storage * discount, least=wine.kept_least)
         bulk = programme.variables("wine in bulk", shape, wine.bulk_price * discount, most=wine.bulk_most)
         short = programme.variables("wine short", shape, -self.facts.penalty)
-        self.in_bulk = bulk
         self.slacks = np.concatenate([self.slacks, short.ravel()])
         litres = programme.rows("litres", shape, most=wine.comes)  # what is neither bottled, sold nor kept is lost
         programme.put(litres, kept)
@@ -274,8 +273,6 @@ class Search:
         programme.put(rows, self.put_to, -np.nan_to_num(stacks.finishing))
         programme.put(rows, self.left, -np.nan_to_num(stacks.storage))
         programme.put(rows[stacks.arrives], self.filled, -stacks.fill_cost)
-        if (wine := facts.wine) is not None:
-            programme.put(rows[wine.step], self.in_bulk, wine.bulk_price)
         for waited in range(self.waits):
             reach = np.arange(self.steps - waited - 1)  # money of a step is there on the next date
             programme.put(rows[reach + waited + 1], self.sold[:, reach, waited], received(facts, waited)[:, reach])
@@ -333,8 +330,6 @@ def drawn_by(facts: Facts, plan: Plan) -> Floats:
     if facts.campaigns is not None:
         out += facts.campaigns.cost * (plan.disgorged > SOME).sum(axis=0)
     np.add.at(out, stacks.arrives, plan.filled * stacks.fill_cost)
-    if (wine := facts.wine) is not None:
-        np.add.at(out, wine.step, -(plan.wine_in_bulk * wine.bulk_price).sum(axis=0))
     for waited in range(plan.sold.shape[2]):
         got = (plan.sold[:, : steps - waited, waited] * received(facts, waited)).sum(axis=0)
         out[waited + 1 :] -= got[:-1]

@@ -77,10 +77,8 @@ class Solved:
 
     @cached_property
     def worths_of_most(self) -> Floats:
-        """Worth of one unit more of the most of every variable; NaN with whole variables."""
+        """Worth of one unit more of the most of every variable; none of them whole."""
         system = self.system
-        if system.whole.any():
-            return np.full(len(self.amounts), np.nan)
         full = (self.basis[0] == _MOST) | (system.least == system.most)
         return np.where(full, np.maximum(system.worth - system.matrix.T @ self.worths, 0.0), 0.0)
 
@@ -93,7 +91,7 @@ class Solved:
         return np.asarray(self.worths[self.rows[name]])
 
     def worth_of_most(self, name: str) -> Floats:
-        """Worth of one unit more of the most of each variable of a block, in its shape; NaN with whole variables."""
+        """Worth of one unit more of the most of each variable of a block, in its shape; none of them whole."""
         return np.asarray(self.worths_of_most[self.variables[name]])
 
 
@@ -184,9 +182,6 @@ class Programme:
 
     @staticmethod
     def _new(blocks: dict[str, Ints], name: str, shape: tuple[int, ...] | int, first: int, count: int) -> Ints:
-        if name in blocks:
-            msg = f"there is a block '{name}' already"
-            raise ValueError(msg)
         blocks[name] = (first + np.arange(count)).reshape(shape)
         return blocks[name]
 

@@ -26,7 +26,10 @@ from costing.model import Runs
 SOME = 0.5
 """Less than half a bottle is none."""
 _NAMED = 4
-_LOT_CELLS = (("tirage", "to_lot"), ("opening_stock", "lot"), ("disgorgements", "release_lot"), ("movements", "to_lot"))
+_LOT_CELLS = (
+    *(("tirage", "to_lot"), ("opening_stock", "lot"), ("deliveries", "lot")),
+    *(("disgorgements", "release_lot"), ("movements", "to_lot")),
+)
 
 
 def month_of(dates: Dates, step: int) -> str:
@@ -174,11 +177,8 @@ def _at_limit(runs: Runs, rows: Ints, over: Floats, rule: str, remedy: str) -> F
 
 def _cell_of_lot(estate: Estate, lot: str) -> str:
     """The cell that says what a lot is."""
-    for table, column in _LOT_CELLS:
-        rows = np.flatnonzero((estate[table][column].astype(object) == lot).to_numpy())
-        if len(rows):
-            return estate.place(table, int(rows[0]), column)
-    return "Price by age"
+    filled = ((table, column, estate[table][column].astype(object) == lot) for table, column in _LOT_CELLS)
+    return next(estate.place(table, int(fits.argmax()), column) for table, column, fits in filled if fits.any())
 
 
 def _listed(names: pd.Series[str]) -> str:

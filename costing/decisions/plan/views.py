@@ -372,9 +372,10 @@ def _on_campaigns(runs: Runs, house: HousePlan) -> list[str]:
         return []
     if not chosen.campaign_cost and not chosen.smallest_campaign:
         return ["Settings give no cost of a campaign and no smallest one: whole campaigns change nothing."]
+    starts = f"{campaigns.starts} campaign{'s' * (campaigns.starts != 1)}"
     return [
-        f"It disgorges in {campaigns.starts} campaigns of {chosen.smallest_campaign:,} bottles or more (or the whole "
-        f"lot), at {chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
+        f"It disgorges in {starts} of {chosen.smallest_campaign:,} bottles or more (or the whole lot), at "
+        f"{chosen.campaign_cost:,.0f} {money} each. No plan of whole campaigns is worth more than "
         f"{campaigns.bound:,.0f} {money}, so this one falls short of the best by {campaigns.gap:.2%} at the most.",
         "What one more is worth is said with the same campaigns.",
     ]

@@ -312,12 +312,10 @@ def test_a_bound_that_gives_way_by_a_point_saves_its_shadow_price(on_hand) -> No
 
 
 def test_without_bounds_the_cheapest_lots_are_poured_first(on_hand) -> None:
-    found = cheapest_blend(on_hand, 5_000.0, bound("at most", "second", 1.0).iloc[:0], value="economic")
+    found = cheapest_blend(on_hand, 5_000.0, bound("at most", "second", 1.0).iloc[:0])
     worth = on_hand.value["economic"].to_numpy()
     used = found.litres > 0
     assert worth[used].max() <= worth[~used & (on_hand.names != "LIQ-DOS")].min()
-    with pytest.raises(ValueError, match="not 'guessed'"):
-        cheapest_blend(on_hand, 5_000.0, bound("at most", "second", 1.0), value="guessed")
 
 
 def test_the_cheapest_of_the_demo_keeps_every_bound_and_the_vats(demo_runs, on_hand) -> None:

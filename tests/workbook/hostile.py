@@ -62,6 +62,10 @@ def hostile_files() -> dict[str, tuple[bytes, str]]:
         at = content.rindex(b"PK\1\2")
         content[at + 42 : at + 46] = struct.pack("<I", 0)
 
+    def past_its_end(content: bytearray) -> None:
+        at = content.rindex(b"PK\1\2")
+        content[at + 20 : at + 24] = struct.pack("<I", 5_000)
+
     def encrypted_flag(content: bytearray) -> None:
         content[content.index(b"PK\1\2") + 8] |= 1
 
@@ -82,6 +86,7 @@ def hostile_files() -> dict[str, tuple[bytes, str]]:
         "damaged part": (dirty(damage_content), "damaged"),
         "false size": (dirty(lie_about_size), "damaged"),
         "overlapping parts": (dirty(overlap), "damaged"),
+        "a part past its end": (dirty(past_its_end), "runs past its end"),
         "encrypted part": (dirty(encrypted_flag), "encrypted"),
         "dense bomb": (zip_of(plain | {"xl/media/a.bin": bytes(40_000_000)}), "unpacks to"),
         "too many parts": (zip_of(plain | {f"x/{n}.bin": b"" for n in range(10_001)}), "parts"),

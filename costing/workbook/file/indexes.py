@@ -84,11 +84,14 @@ def relations_content(source: str, kept: Iterable[Relation], names: Mapping[str,
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 
 
+def _sheets(workbook: etree._Element) -> etree._Element:
+    """The list of tabs: `read_book` has refused a workbook without one."""
+    return next(workbook.iterfind(f"{{{MAIN}}}sheets"))
+
+
 def add_sheet(workbook: etree._Element, name: str, rel_id: str, state: str = "") -> None:
     """Append a tab. state: `hidden`, or blank."""
-    sheets = workbook.find(f"{{{MAIN}}}sheets")
-    if sheets is None:  # read_book has refused a workbook without sheets
-        raise AssertionError
+    sheets = _sheets(workbook)
     given = [entry.get("sheetId", "") for entry in sheets.iterfind(f"{{{MAIN}}}sheet")]
     number = 1 + max((int(text) for text in given if text.isdecimal()), default=0)
     tab = {"name": name, "sheetId": str(number)} | ({"state": state} if state else {})
@@ -118,9 +121,7 @@ def tab_order(present: Sequence[str], ours: Collection[str], new: Sequence[str],
 
 def order_tabs(workbook: etree._Element, tabs: Sequence[str]) -> None:
     """Put the tabs in this order; names that belong to one of them, and what a window shows, follow."""
-    sheets = workbook.find(f"{{{MAIN}}}sheets")
-    if sheets is None:  # read_book has refused a workbook without sheets
-        raise AssertionError
+    sheets = _sheets(workbook)
     entries = list(sheets.iterfind(f"{{{MAIN}}}sheet"))
     places = [tabs.index(entry.get("name", "")) for entry in entries]
     if places == list(range(len(places))):

@@ -111,7 +111,7 @@ def _append_numbers(target: etree._Element, source: etree._Element) -> dict[str,
     by_code = {entry.get("formatCode", ""): entry.get("numFmtId", "0") for entry in reversed(present)}
     numbers = (entry.get("numFmtId", "") for entry in present)
     taken = [int(number) for number in numbers if number.isdecimal()]
-    following = max(_FIRST_OWN_NUMBER, *(number + 1 for number in taken), 0)
+    following = 1 + max([_FIRST_OWN_NUMBER - 1, *taken])
     places = {}
     for number, code in own:
         if code not in by_code:

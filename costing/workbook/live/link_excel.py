@@ -55,8 +55,6 @@ def _in_one_line(method: Callable[_P, _R]) -> Callable[_P, _R]:
     def guarded(*arguments: _P.args, **named: _P.kwargs) -> _R:
         try:
             return method(*arguments, **named)
-        except WorkbookError:
-            raise
         except Exception as fault:
             words = shown(str(fault).splitlines()[0] if str(fault) else type(fault).__name__, 120)
             msg = f"Excel refuses ({words}). Finish the cell that is being edited, close dialogs, then refresh again."

@@ -94,6 +94,7 @@ EDITS = {
     "the last out": RowEdits(dropped=[5]),
     "all out": RowEdits(dropped=[2, 3, 4, 5]),
     "below out": RowEdits(dropped=[7]),
+    "merged out": RowEdits(dropped=[2, 3, 4, 5, 6]),
     "one in": RowEdits(fresh=[{"A": _DAY, "B": 2.5, "C": "x", "E": True}]),
     "two in below": RowEdits(first=5, fresh=[{"A": dt.datetime(2026, 1, 31, 9)}, {"AA": 7}]),
     "in at the end": RowEdits(first=6, fresh=[{"B": 1}]),
@@ -155,10 +156,14 @@ def sheets_scanned() -> Iterator[str]:
             yield f"{way}{title}: {said} {sorted(scan.formula_cells(xml))}"
     many = [CellFault(2, row, scan.ERROR_CELL, "#REF!") for row in range(1, 9)]
     yield str([str(finding) for finding in fault_findings("Costs", many)])
-    try:
-        scan_sheet(b"<worksheet><row></worksheet>", ())
-    except WorkbookError as refused:
-        yield str(refused)
+    for broken in (
+        b"<worksheet><row></worksheet>",
+        _sheet('<row r="1"><c r="A1" s="x"><v>1</v></c></row>', "<!-- -->"),
+    ):
+        try:
+            yield str(scan_sheet(broken, ()))
+        except WorkbookError as refused:
+            yield str(refused)
     day, moment = dt.date(2024, 1, 2), dt.datetime(2024, 1, 2, 3)
     columns: list[list[Any]] = [[1.0, 2.0], [1.0, None], [day, moment], [day, "x", " "], ["", None], [True, 1.0], []]
     for values in columns:
@@ -270,6 +275,10 @@ def long_tables() -> Iterator[str]:
     ):
         yield repr(with_rows(_sheet(row, after=after), [table]).decode())
     yield repr(with_rows(_sheet(row), [LongTable(0, 3, cells[1:2], {})]).decode())
+    try:
+        with_rows(_sheet(row), [table, LongTable(0, 8, cells, {})])
+    except ValueError as refused:
+        yield str(refused)
 
 
 def formulas_that_depend() -> Iterator[str]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.kept_lines import by_name, found, keep, kept
-from tests.workbook.file import readings, typed_cells
+from tests.workbook.file import parts, readings, typed_cells
 
 KEPT = Path(__file__).with_name("readings_as_kept")
 SECTIONS = by_name(
@@ -23,6 +23,9 @@ SECTIONS = by_name(
     readings.formulas_that_depend,
     typed_cells.typed_on_results,
     typed_cells.logs_read,
+    parts.result_sheets_made,
+    parts.values_doubted,
+    parts.backups_named,
 )
 
 

@@ -244,6 +244,16 @@ def test_a_read_only_file_is_left(target: Path) -> None:
     assert "read only" in refused(target)
 
 
+def test_a_file_that_can_not_be_read_is_refused(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def denied(_: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", denied)
+    with pytest.raises(WorkbookError) as caught:
+        replace_atomically(target, NEW, OLD_SHA256)
+    assert str(caught.value) == f"{target.name}: it can't be read (Permission denied). Check its permissions."
+
+
 def test_a_missing_file_is_refused(tmp_path: Path) -> None:
     assert "no such file" in refused(tmp_path / "none.xlsx")
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import queue
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -149,6 +151,47 @@ def test_a_far_end_that_ends_breaks_the_link_off(monkeypatch: pytest.MonkeyPatch
     linked = FarEnd(monkeypatch)
     with pytest.raises(WorkbookError, match="broke off"):
         linked.workbook.titles()
+
+
+def test_a_program_that_does_not_answer_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    linked = FarEnd(monkeypatch)
+    linked.workbook._timeout = 0.01
+    linked.workbook._answers = queue.Queue()  # nothing ever comes
+    with pytest.raises(WorkbookError) as refused:
+        linked.workbook.titles()
+    assert str(refused.value) == ("LibreOffice has not answered for 0 seconds. Close its open dialogs; link again.")
+    assert linked.process.waited == [link_office.CLOSING_SECONDS]
+    with pytest.raises(WorkbookError, match="is closed"):
+        linked.workbook.titles()
+
+
+def test_a_far_end_that_does_not_end_is_left_to_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    linked = FarEnd(monkeypatch)
+    waited, ended = [], threading.Event()
+
+    def wait(timeout: float | None = None) -> int:
+        waited.append(timeout)
+        if timeout is not None:
+            raise subprocess.TimeoutExpired("office_side", timeout)
+        ended.set()
+        return 0
+
+    monkeypatch.setattr(linked.process, "wait", wait)
+    linked.workbook.close()
+    assert ended.wait(5)
+    assert waited == [link_office.CLOSING_SECONDS, None]
+
+
+def test_ctrl_c_among_several_requests_closes_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    linked = FarEnd(monkeypatch, answer(READ))
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(linked.workbook, "_answer", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        [*linked.workbook.read_tables(["A", "B"])]
+    assert linked.process.waited == [link_office.CLOSING_SECONDS]
 
 
 def test_without_a_python_that_has_the_module_nothing_is_linked(monkeypatch: pytest.MonkeyPatch) -> None:

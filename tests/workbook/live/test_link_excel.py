@@ -92,6 +92,8 @@ def test_the_open_workbook_is_found_and_named(opened: tuple[Path, Book]) -> None
     assert workbook.is_open()
     book.fullname = "/somewhere/renamed.xlsx"
     assert not workbook.is_open()
+    book.fullname = "https://cloud.example/estate.xlsx"
+    assert not workbook.is_open()
 
 
 def test_cells_are_read_as_a_file_would_be(opened: tuple[Path, Book]) -> None:
@@ -461,6 +463,46 @@ def test_without_excel_or_the_workbook_the_reason_is_said(
     monkeypatch.delitem(sys.modules, "xlwings")
     monkeypatch.setattr(running_excel.sys, "platform", "linux")
     assert reason() == "there is no Excel on this system"
+
+
+def test_as_many_cells_as_can_be_read_are(opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(link_excel, "MAX_CELLS", 4)
+    workbook = attach(opened[0])
+    assert isinstance(workbook, ExcelWorkbook)
+    assert workbook.read_table("Settings").rows == [["Setting", "Value"], ["Currency", "EUR"]]
+    assert workbook.read_table("Loss norms").too_far == (2, 3)
+
+
+def test_an_excel_that_is_busy_is_asked_again_until_it_takes_its_modes(
+    opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, book = opened
+    workbook = ExcelWorkbook(path)
+    workbook._pause()
+    waited = []
+
+    def sleep(seconds: float) -> None:
+        waited.append(seconds)
+        if len(waited) == 2:
+            book.app.busy = 0
+
+    monkeypatch.setattr(link_excel, "time", SimpleNamespace(sleep=sleep, monotonic=lambda: 0.1 * len(waited)))
+    book.app.busy = float("inf")
+    workbook.close()
+    assert (waited, modes(book)) == ([0.1, 0.1], (True, "automatic"))
+    waited.clear()
+    workbook._pause()
+    book.app.busy = float("inf")
+    monkeypatch.setattr(link_excel, "PATIENCE_SECONDS", 0.35)
+    monkeypatch.setattr(link_excel.time, "sleep", waited.append)
+    workbook.close()
+    assert (waited, book.app.busy) == ([0.1] * 4, float("inf"))
+    assert workbook.is_open()
+    assert len(waited) == 4, "not waited for again"
+    assert ExcelWorkbook(path).remarks == []
+    book.app.busy = 0
+    assert workbook.is_open()
+    assert modes(book) == (True, "automatic")
 
 
 def test_too_large_a_sheet_is_named_by_its_last_cell(opened: tuple[Path, Book]) -> None:

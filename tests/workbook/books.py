@@ -22,8 +22,9 @@ from costing.inputs.schema import sheets
 from costing.model import loaded
 from costing.workbook.file.package import Package, read_package
 from costing.workbook.file.scan import ERROR_CELL, CellFault, SheetScan, TableRange
-from costing.workbook.file.sheets import MAIN
+from costing.workbook.file.sheets import LISTS_SHEET, MAIN
 from costing.workbook.following import _alike, _edits, following_workbook
+from costing.workbook.further import placed_tables, with_sheets
 from costing.workbook.linked import headers_above, linked_table
 from costing.workbook.read import read_workbook, table_from_cells
 from tests.workbook.adopt.test_adopt import book
@@ -273,3 +274,21 @@ def _with_a_chain(content: bytes) -> bytes:
         closing = b"</" + entry.encode().rpartition(b"</")[2]
         parts[name] = parts[name].replace(closing, entry.encode())
     return zip_of(parts)
+
+
+def tables_placed() -> Iterator[str]:
+    """Tables that the drop-downs of further sheets know, and sheets that can't be added."""
+    pages: dict[str, Grid] = {
+        "Costs": [["My costs"], [], ["Mine", "Lot", "Amount"], ["x", "V1", 5.0], ["y", None, 6.0]],
+        "Pools": [[], ["Pool", "Amount", "amount"]],
+        "Cost": [["Lot"], ["V1"]],
+        "Movements 2025": _YEAR["Costs"],
+        "Terms": [["Nothing of ours"]],
+    }
+    package = read_package(book(pages), "estate.xlsx")
+    yield from map(str, placed_tables(package))
+    for titles, names in ((("Costs",), ["costs"]), (("Mine", LISTS_SHEET), ["costs"])):
+        try:
+            with_sheets(read_package(book({title: [["x"]] for title in titles}), "estate.xlsx"), names, {})
+        except CostingError as refused:
+            yield f"{titles}: {refused}"

@@ -295,6 +295,11 @@ def formulas_that_depend() -> Iterator[str]:
         "A11": "<f>SUM(A12:A30)</f><v>9</v>",
         "A12": "<f>Origins!B2</f><v>t</v>",
         "A13": "<f>SUM(Z1:AA30)</f><v>t</v>",
+        "B14": "<f>Origins!B2</f><v>t</v>",
+        "B15": '<f t="dataTable" ref="B15:C16" r1="Z1"/><v>9</v>',
+        "A20": '<f>Origins!B3</f><v>1</v></c><c r="B20"><f t="dataTable" ref="B20:B21" r1="Z1"/><v>2</v>',
+        "C23": '<f>Origins!B3</f><v>1</v></c><c r="E23"><f t="dataTable" ref="E23:E24" r1="Z1"/><v>2</v>',
+        "D26": '<f t="array" ref="D26">A20</f><v>3</v></c><c r="E26"><f t="array" ref="E26:XFD1048576">A20</f><v>4</v>',
     }
     rows = "".join(f'<row r="{cell[1:]}"><c r="{cell}">{inside}</c></row>' for cell, inside in cells.items())
     package = read_package(zip_of(minimal_workbook(rows)), "a.xlsx")

@@ -378,6 +378,32 @@ def test_each_refresh_says_what_is_wrong_and_what_it_could_not_write(opened: tup
     ]
 
 
+def test_columns_are_set_anew_only_where_a_page_has_outgrown_them(opened: tuple[Path, Book]) -> None:
+    path, book = opened
+    check = ResultSheet("Run check", "Right", tables=(ResultTable("findings", pd.DataFrame({"Lot": ["A"]})),))
+    write_open(attach(path), pages([result(2, 2), check]))
+    for name in ("Stock value", "Run check"):
+        book.sheets(name).sizes = {"column_width 1 1": 99.0}
+    wide = result(2, 2)
+    wide.tables[0].frame["Lot"] = ["a lot of some length", "B"]
+    turns = iter([[result(2, 2), check], [result(2, 2), check], [wide, check]])
+    seen = []
+
+    def refresh(_: object) -> list[ResultSheet]:
+        seen.append([book.sheets(name).sizes["column_width 1 1"] for name in ("Stock value", "Run check")])
+        book.sheets("Settings").type((2, 2), f"EUR {len(seen)}")
+        return next(turns)
+
+    refresher = Refresher(attach(path), refresh)
+    for _ in range(3):
+        refresher()
+    seen.append([book.sheets(name).sizes["column_width 1 1"] for name in ("Stock value", "Run check")])
+    assert seen[0] == [99.0, 99.0]
+    assert seen[1] == seen[2] == [99.0, seen[1][1]], "findings may be longer than what stood there before"
+    assert seen[1][1] < 99.0
+    assert seen[3] == [pages([wide])[0].widths[0], seen[1][1]]
+
+
 def test_ctrl_c_in_a_refresh_says_what_may_be_partly_old(opened: tuple[Path, Book]) -> None:
     def refresh(_: object) -> list[ResultSheet]:
         raise KeyboardInterrupt

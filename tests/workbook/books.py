@@ -11,15 +11,19 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 import xlsxwriter
 
 from costing.decisions.closing.next_year import Opened
 from costing.errors import CostingError
+from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate, as_table
 from costing.inputs.links import Link, LinkedSheet
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
 from costing.model import loaded
+from costing.workbook.blank.blank import blank_bytes, further_sheets
+from costing.workbook.blank.contents import _typed_frame
 from costing.workbook.file.package import Package, read_package
 from costing.workbook.file.scan import ERROR_CELL, CellFault, SheetScan, TableRange
 from costing.workbook.file.sheets import LISTS_SHEET, MAIN
@@ -28,6 +32,7 @@ from costing.workbook.further import placed_tables, with_sheets
 from costing.workbook.linked import headers_above, linked_table
 from costing.workbook.read import read_workbook, table_from_cells
 from tests.workbook.adopt.test_adopt import book
+from tests.workbook.looks import Writer
 from tests.workbook.scratch import parts_of, zip_of
 
 Grid = list[list[Any]]
@@ -292,3 +297,60 @@ def tables_placed() -> Iterator[str]:
             with_sheets(read_package(book({title: [["x"]] for title in titles}), "estate.xlsx"), names, {})
         except CostingError as refused:
             yield f"{titles}: {refused}"
+
+
+_ENTERED: dict[str, pd.DataFrame] = {
+    "Movements": pd.DataFrame(
+        {
+            "Date": [DAY, dt.date(2025, 1, 2), "soon", None, pd.NaT],
+            "Operation": ["racking", True, "=1+1", "http://x.y", ""],
+            "Out (hl)": [5.0, np.float64(2.5), np.int64(3), "rest", np.nan],
+            "Mine": [
+                DAY,
+                "a remark as long as no other that stands in this column of mine, " * 2,
+                1,
+                None,
+                pd.NA,
+            ],
+        },
+        dtype=object,
+    ),
+    "Loss norms": pd.DataFrame({"Operation or stage": ["racking"], "Norm (%)": [1.5], "Other": ["x"]}),
+    "Costs 2025": pd.DataFrame({"Date incurred": [DAY], "Lot": ["V1"], "Element": ["labour"], "Amount": [100.0]}),
+    "Settings": pd.DataFrame({"Setting": ["Currency", "Zzz", "Valuation date"], "Value": ["EUR", 5, DAY]}),
+    "Year-end stock": pd.DataFrame({"Closing date": [DAY], "Lot": ["V1"], "Quantity": [5.0]}),
+}
+_TYPED: dict[str, list[str | None]] = {
+    "Date": ["2025-01-31", "31.1.2025", "x", " ", None],
+    "Out (L)": ["1 234,5", "1.5", "x", "", None],
+    "Operation": ["racking", " ", "2", None, "x"],
+    "Mine": ["1", "", " ", None, "5"],
+    " ": ["a", "b", None, None, None],
+}
+
+
+def inputs_written() -> Iterator[str]:
+    """What is asked of the writer for input sheets of odd cells, and texts that are typed as what they say."""
+    for only in (None, ["movements", "pools"]):
+        writer = Writer(whole=True)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(xlsxwriter, "Workbook", lambda *_, to=writer: to)
+            if only is None:
+                blank_bytes(_ENTERED, note="An estate.", names=["settings", "pools"])
+            else:
+                further_sheets(only, {"Movements": _ENTERED["Movements"]}, [])
+        yield from (f"{only}: {' '.join(line)}" for line in writer.lines())
+    for title in ("Movement", "Zzz"):
+        try:
+            blank_bytes({title: _ENTERED["Costs 2025"]})
+        except CostingError as refused:
+            yield str(refused)
+    for styles in (Styles("comma", "day first"), Styles("point", "month first")):
+        frame = _typed_frame(sheets()["movements"], pd.DataFrame(_TYPED), styles)
+        yield f"{list(frame.columns)} {frame.to_numpy(dtype=object).tolist()}"
+        settings = {
+            "Setting": ["Currency", "Valuation date", "Zzz", "tirage_sugar"],
+            "Value": ["EUR", "1.2.2025", "5", "24"],
+        }
+        frame = _typed_frame(sheets()["settings"], pd.DataFrame(settings), styles)
+        yield f"{frame.to_numpy(dtype=object).tolist()}"

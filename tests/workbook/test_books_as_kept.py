@@ -12,7 +12,9 @@ from tests.kept_lines import by_name, found, keep, kept
 from tests.workbook import books
 
 KEPT = Path(__file__).with_name("books_as_kept")
-SECTIONS = by_name(books.sheets_read, books.sheets_linked, books.next_workbooks, books.tables_placed)
+SECTIONS = by_name(
+    books.sheets_read, books.sheets_linked, books.next_workbooks, books.tables_placed, books.inputs_written
+)
 
 
 @pytest.mark.parametrize("section", SECTIONS)

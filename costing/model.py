@@ -149,9 +149,10 @@ def run(
         states.stage,
         accrues_everywhere=bool(capital.accrues.all()),
     )
-    pairs = [(STAGES[stage], charges.elements[element]) for stage, element in columns]
-    pairs += [(STAGES[stage], "capital") for stage in solution.capital_stages]
-    labels = pd.MultiIndex.from_tuples(pairs, names=["stage", "element"])
+    names = STAGES, tuple(charges.elements)
+    columns += [(stage, names[1].index("capital")) for stage in solution.capital_stages]
+    stage_and_element = np.array(columns, dtype=np.int64).reshape(-1, 2).T
+    labels = pd.MultiIndex(names, stage_and_element.tolist(), names=["stage", "element"])
     cautions = (*chain.cautions, *charges.findings)
     results = Results(estate, basis, chain, charges, shares, solution, labels, cautions)
     results.check_identity()

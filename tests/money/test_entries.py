@@ -136,6 +136,20 @@ def test_a_late_cost_stays_with_the_wine_of_its_own_time_in_the_vat() -> None:
     )
 
 
+def test_a_late_cost_on_a_vat_emptied_leaves_the_vat_entered_before_it_alone() -> None:
+    """Nothing has left A, and its wine arrived last of all that happened to it."""
+    tables = {
+        "opening_stock": pd.DataFrame(
+            {"Date": "2025-01-01", "Lot": ["A", "B"], "Kind": "wine", "Quantity": [1_000, 500], "Unit": "L"}
+        ),
+        "movements": pd.DataFrame(
+            {"Date": ["2025-02-01"], "Operation": ["racking"], "From lot": ["B"], "Out (L)": [500], "To lot": ["C"]}
+        ),
+        "costs": spent("2025-03-01", "B", "labour", 120),
+    }
+    assert [cost(tables, "A"), cost(tables, "C")] == pytest.approx([0, 120])
+
+
 def test_a_cost_on_a_blend_not_yet_empty_falls_on_what_is_there() -> None:
     tables = {**bottled_on("2025-03-05"), "costs": spent("2025-03-03", "B", "labour", 1000)}
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_000, 4_000])

@@ -231,7 +231,8 @@ LATER: Mapping[str, Callable[[Runs], Answer | Mapping[str, pd.DataFrame]]] = {
     "cash as planned": lambda runs: _house(runs).cash(15, planned=True),
     "prices by elasticity": lambda runs: _house(runs).prices(-2.5),
     "why between": lambda runs: _house(runs).why("E24", "E25"),
-    "why a cost moved": lambda runs: why_answer(runs, None, "D25", read_estate(every_decision.moved())),
+    "why a cost moved": lambda runs: why_answer(Runs(every_decision.moved()), None, "D25", runs.estate),
+    "why stock moved": lambda runs: why_answer(Runs(every_decision.moved_together()), before=runs.estate),
 }
 """What is asked of some estates alone."""
 SMALLER: Mapping[str, Callable[[], Estate]] = {
@@ -240,6 +241,7 @@ SMALLER: Mapping[str, Callable[[], Estate]] = {
     "demo_bare": smaller_demo.bare,
     "demo_broken": smaller_demo.broken,
     "demo_asked": smaller_demo.asked,
+    "small_example": lambda: every_decision.example(),
     "every_decision": lambda: read_estate(every_decision.tables()),
     "every_decision_near": lambda: read_estate(every_decision.near()),
     "every_decision_impossible": lambda: read_estate(every_decision.impossible()),
@@ -256,8 +258,9 @@ QUICK: Mapping[str, tuple[str, ...]] = {
     "demo_asked": ("plan", "tirage", "offers", "blend", "ageing"),
     "every_decision": (
         *(*_QUICK, "why", "sensitivity", "forecast", "slopes", "plan of one's own", "cash as planned"),
-        *("prices by elasticity", "why between", "why a cost moved"),
+        *("prices by elasticity", "why between"),
     ),
+    "small_example": ("why a cost moved", "why stock moved"),
     "every_decision_near": (
         *("plan in campaigns", "futures of one's own", "ageing", "cash as planned", "prices", "forecast"),
     ),

@@ -14,11 +14,13 @@ from datetime import date
 import pandas as pd
 
 from costing import read_estate
+from costing.commands.records import demo_folder
 from costing.decisions.closing.closing import close_year, with_closing
 from costing.inputs.estate import Estate, as_table
 
 SPRING = "2025-06-15"
 Tables = dict[str, pd.DataFrame]
+Cell = tuple[str, str, int, object]
 Rows = tuple[str, Sequence[tuple[object, ...]]]
 
 _SHEETS: Mapping[str, Rows] = {
@@ -231,6 +233,7 @@ _SHEETS: Mapping[str, Rows] = {
             ("fermentation", 1.5, "per movement"),
             ("disgorgement", 1, "per movement"),
             ("on lees", 0.3, "per year"),
+            ("tasting samples", 100, "per movement"),
         ],
     ),
     "terms": (
@@ -390,7 +393,7 @@ def _frames(sheets: Mapping[str, Rows]) -> Tables:
     return {name: pd.DataFrame(rows, columns=headers.split("|")) for name, (headers, rows) in sheets.items()}
 
 
-def _put(given: Tables, *cells: tuple[str, str, int, object]) -> None:
+def _put(given: Tables, *cells: Cell) -> None:
     for sheet, header, row, value in cells:
         given[sheet] = given[sheet].astype(object)
         given[sheet].loc[row, header] = value
@@ -585,26 +588,43 @@ def unpriced() -> Tables:
     }
 
 
-def moved() -> Tables:
-    """The same with figures of every family moved, a row gone and a row more."""
-    given = _frames(_SHEETS)
-    _put(
-        given,
-        ("deliveries", "Price per unit", 0, 7.1),
-        ("pressings", "Must (L)", 0, 2_600),
-        ("disgorgements", "Bottles out", 2, 1_460),
-        ("disgorgements", "Date", 3, "2025-07-01"),
-        ("operation_rates", "Amount", 3, 0.36),
-        ("operation_rates", "Amount", 4, 0.12),
-        ("dry_goods", "Unit price", 3, 0.71),
-        ("interest_rates", "Hurdle rate (%)", 1, 8.5),
-        ("loss_norms", "Norm (%)", 4, 0.2),
-        ("opening_costs", "Amount", 3, 26_000),
+def example(*moved: Cell, wine: tuple[tuple[str, str, float], ...] = ()) -> Estate:
+    """The small example with other cells, and wine bought: day, lot and litres."""
+    given = {path.stem: pd.read_csv(path) for path in sorted((demo_folder() / "small").glob("*.csv"))}
+    _put(given, *moved)
+    bought = pd.DataFrame(wine, columns=["Date", "Lot", "Quantity"]).assign(
+        What="wine", Unit="L", **{"Price per unit": 9.5}
     )
-    given["costs"] = given["costs"].drop(index=0)
-    late = given["costs"].iloc[[0]].assign(Amount=55, **{"Date incurred": "2025-04-02"})
-    given["costs"] = pd.concat([given["costs"], late], ignore_index=True)
-    return given
+    return read_estate({**given, "deliveries": pd.concat([given["deliveries"], bought], ignore_index=True)})
+
+
+MOVED: tuple[Cell, ...] = (
+    ("deliveries", "Price per unit", 0, 6.2),
+    ("dry_goods", "Unit price", 0, 1.05),
+    ("costs", "Amount", 0, 430),
+    ("pressings", "Must (L)", 0, 2_040),
+    ("movements", "Out (L)", 0, 2_040),
+    ("movements", "In (L)", 0, 1_990),
+    ("movements", "In (L)", 1, 975),
+    ("movements", "Out (L)", 4, 1_000),
+    ("movements", "In (L)", 4, 1_000),
+    ("disgorgements", "Bottles out", 0, 1_950),
+    ("operation_rates", "Amount", 0, 0.22),
+    ("movements", "Date", 1, "2022-10-15"),
+    ("costs", "Date incurred", 1, "2022-10-16"),
+)
+"""Of each family: a blending draws what was bought for it, a cost is of the day after wine that came earlier."""
+
+
+def moved() -> Estate:
+    """The small example with figures of each family moved."""
+    return example(*MOVED, wine=(("2022-12-01", "V22-PN", 50.0),))
+
+
+def moved_together() -> Estate:
+    """The same with a cost of a day on which only what was bought is in its lot: dates make no sense without it."""
+    bought = ("2022-10-05", "V22-CH", 40.0), ("2022-12-01", "V22-PN", 50.0)
+    return example(*MOVED, ("costs", "Date incurred", 0, "2022-10-10"), wine=bought)
 
 
 def edited() -> Estate:

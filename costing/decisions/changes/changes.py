@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Floats, Ints
-from costing.errors import Finding, caution
+from costing.errors import Finding, InputError, caution
 from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
 from costing.inputs.headers import closest, did_you_mean, read_headers, readable_name
@@ -61,14 +61,28 @@ def changed_values(values: Floats, how: str, value: float) -> Floats:
     return values + value if how == "add" else np.full(len(values), value)
 
 
+def beyond_bounds(column: Column, values: Floats) -> tuple[float, str, float] | None:
+    """The furthest of the values, as held, that leaves the bounds of their column, on which side, and the bound."""
+    shown = values * (100.0 if column.type == "percent" else 1.0)
+    if column.lower is not None and (least := float(np.nanmin(shown, initial=np.inf))) < column.lower:
+        return least, "below", column.lower
+    if column.upper is not None and (most := float(np.nanmax(shown, initial=-np.inf))) > column.upper:
+        return most, "above", column.upper
+    return None
+
+
 def apply_changes(estate: Estate, changes: Iterable[Change]) -> Estate:
-    """The estate with the changes made, one after the other."""
+    """The estate with the changes made, one after the other. InputError where a figure leaves its bounds."""
     tables = dict(estate.tables)
     for change in changes:
         target = change.target
         frame = tables[target.table].copy()
         column = frame[target.column].to_numpy(dtype=np.float64, copy=True)
         column[target.rows] = changed_values(column[target.rows], change.how, change.value)
+        if beyond := beyond_bounds(sheets()[target.table].column(target.column), column[target.rows]):
+            place = estate.place(target.table, int(target.rows[0]), target.column)
+            rule = f"is {beyond[1]} {beyond[2]:g} once changed."
+            raise InputError([Finding(place, f"{beyond[0]:g}", rule, "Change it less.")])
         frame[target.column] = column
         tables[target.table] = frame
     return replace(estate, tables=tables)
@@ -199,17 +213,10 @@ def _bounds(estate: Estate, row: int, change: Change) -> list[Finding]:
         return [Finding(place, "", rule, "Enter the value, or delete the row.")]
     described = sheets()[target.table].column(target.column)
     present = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
-    after = changed_values(present, change.how, change.value)
-    after = after * (100.0 if described.type == "percent" else 1.0)
-    for limit, beyond, word in (
-        (described.lower, np.nanmin(after, initial=np.inf), "below"),
-        (described.upper, np.nanmax(after, initial=-np.inf), "above"),
-    ):
-        outside = limit is not None and (beyond < limit if word == "below" else beyond > limit)
-        if outside:
-            rule = (
-                f"would bring '{described.title}' of '{sheets()[target.table].title}' to {beyond:g}, {word} {limit:g}."
-            )
-            value = f"{estate['scenarios']['value'].iloc[row]:g}"
-            return [Finding(estate.place("scenarios", row, "value"), value, rule, "Enter a smaller change.")]
-    return []
+    beyond = beyond_bounds(described, changed_values(present, change.how, change.value))
+    if beyond is None:
+        return []
+    figure = f"'{described.title}' of '{sheets()[target.table].title}'"
+    rule = f"would bring {figure} to {beyond[0]:g}, {beyond[1]} {beyond[2]:g}."
+    value = f"{estate['scenarios']['value'].iloc[row]:g}"
+    return [Finding(estate.place("scenarios", row, "value"), value, rule, "Enter a smaller change.")]

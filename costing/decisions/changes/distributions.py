@@ -21,7 +21,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from costing.array_types import Floats
-from costing.decisions.changes.changes import Change, ChangedCells, changed_values, read_target
+from costing.decisions.changes.changes import Change, ChangedCells, beyond_bounds, changed_values, read_target
 from costing.engine.numerics import normal_share
 from costing.errors import Finding, errors_in, nearest
 from costing.inputs.estate import Estate
@@ -178,15 +178,11 @@ def _beyond_bounds(estate: Estate, figure: Uncertain) -> list[Finding]:
     target = figure.target
     described = sheets()[target.table].column(target.column)
     present = estate[target.table][target.column].to_numpy(dtype=np.float64)[target.rows]
-    scale = 100.0 if described.type == "percent" else 1.0
     for drawn in figure.distribution.at(FAR).tolist():
-        after = changed_values(present, figure.how, figure.change(drawn).value) * scale
-        low, high = described.lower, described.upper
-        wrong = (low is not None and np.nanmin(after) < low) or (high is not None and np.nanmax(after) > high)
-        if wrong:
+        beyond = beyond_bounds(described, changed_values(present, figure.how, figure.change(drawn).value))
+        if beyond is not None:
             place = estate.place("uncertainty", figure.row, "first_parameter")
-            reach = np.nanmin(after) if low is not None and np.nanmin(after) < low else np.nanmax(after)
-            rule = f"lets one draw in a thousand bring '{described.title}' to {reach:g}, which it can't be."
+            rule = f"lets one draw in a thousand bring '{described.title}' to {beyond[0]:g}, which it can't be."
             return [Finding(place, f"{figure.distribution.parameters[0]:g}", rule, "Narrow the distribution.")]
     return []
 

@@ -284,17 +284,16 @@ def _moved(results: Results, table: str, column: str, rows: Ints) -> _Moved:
     values = frame[column].to_numpy(dtype=np.float64)
     step = np.zeros(len(frame))
     step[rows] = _STEP * np.abs(values[rows])
+    more = np.minimum(step, 1.0 - values) if table == "loss_norms" else step  # a norm of 100 % can't rise
     ends: list[Flows] = []
-    for sign in (1.0, -1.0):
-        estate = replace(
-            results.estate, tables={**results.estate.tables, table: frame.assign(**{column: values + sign * step})}
-        )
+    for moved in (values + more, values - step):
+        estate = replace(results.estate, tables={**results.estate.tables, table: frame.assign(**{column: moved})})
         ends.append(flows_of(estate, lots))
-    flows = results.chain.flows
+    flows, apart = results.chain.flows, more + step
     if table == "loss_norms":
-        width = np.full(len(flows), 2.0 * step[rows[0]])
+        width = np.full(len(flows), apart[rows[0]])
     else:
-        width = np.where(np.isin(flows.kind, _kinds(table)), 2.0 * step[np.minimum(flows.row, len(frame) - 1)], 0.0)
+        width = np.where(np.isin(flows.kind, _kinds(table)), apart[np.minimum(flows.row, len(frame) - 1)], 0.0)
     up, down = ends
     beyond = [results.basis.abnormal_share(moved_by.abnormal) for moved_by in ends]
     changes = (up.out - down.out, up.into - down.into, beyond[0] - beyond[1])

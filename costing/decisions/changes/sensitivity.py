@@ -21,14 +21,14 @@ import pandas as pd
 
 from costing.answers.answer import Answer
 from costing.array_types import Floats, Ints
-from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, beyond_bounds
 from costing.decisions.changes.figures import costed_figure, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
 from costing.decisions.changes.reruns import rerun
-from costing.errors import CostingError, InputError
+from costing.errors import InputError
 from costing.inputs.estate import text_of
-from costing.inputs.schema import sheets
+from costing.inputs.schema import Column, sheets
 from costing.model import Runs
 from costing.once import asked_once
 from costing.results.costs import releases
@@ -160,8 +160,10 @@ def cell_tables(derivatives: Derivatives) -> dict[str, pd.DataFrame]:
             _cells(derivatives.results, table, column, slope[position]) for (table, column), slope in slopes.items()
         ]
         frame = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-        order = np.argsort(-frame["change_per_percent"].abs().to_numpy(), kind="stable")
-        tables[name] = frame.iloc[order].reset_index(drop=True)
+        size = frame["change_per_percent"].abs().to_numpy()
+        size = np.round(size / size.max(initial=1e-300), 12)  # less is rounding: it sets no order, and is no figure
+        order = np.argsort(-size, kind="stable")
+        tables[name] = frame.iloc[order[size[order] > 0]].reset_index(drop=True)
     return tables
 
 
@@ -196,17 +198,19 @@ def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -
 
 
 def _reruns(results: Results, target: ChangedCells) -> tuple[Results, Results]:
-    """Results with the cells of a target 1 % less and 1 % more, later rows following."""
+    """Results with the cells of a target 1 % less and 1 % more, later rows following. InputError where that makes no
+    sense.
+    """
     recorded, ends = Runs(results.estate, results.chain, results.charges.common), []
     for factor in (0.99, 1.01):
         changed = apply_changes(results.estate, [Change(target, "multiply", factor)])
-        try:
-            ends.append(rerun(recorded, changed)[0].on(results.basis))
-        except InputError as wrong:
-            place = results.estate.place(target.table, int(target.rows[0]), target.column)
-            message = f"{place} can't be changed by 1 %: {wrong}"
-            raise CostingError(message) from wrong
+        ends.append(rerun(recorded, changed)[0].on(results.basis))
     return ends[0], ends[1]
+
+
+def _may_rise(column: Column, values: Floats) -> np.ndarray:
+    """Whether each value of a column may be 1 % more: a norm of 100 % may not."""
+    return np.array([beyond_bounds(column, 1.01 * values[row : row + 1]) is None for row in range(len(values))], bool)
 
 
 def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
@@ -231,13 +235,14 @@ def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame
                 lines[position].append([_figure(table, column, str(label)), -change, change, EXACT])
     now = [costed_figure(results, lot) for lot in derivatives.lots]
     for table, column in MOVES_WINE if derivatives.names else ():
-        filled = np.nan_to_num(_values(results, table, column)) != 0
+        values = _values(results, table, column)
+        filled = (np.nan_to_num(values) != 0) & _may_rise(sheets()[table].column(column), values)
         labels = _what(results, table, np.arange(len(filled)), _KINDS)
         for label in dict.fromkeys(labels[filled]):
             rows = np.flatnonzero(filled & (labels == label))
             try:
                 ends = _reruns(results, ChangedCells(table, column, rows, 1.0))
-            except CostingError:
+            except InputError:  # by 1 % it can't be changed
                 continue
             for position, lot in enumerate(derivatives.lots):
                 less, more = (costed_figure(end, lot) - now[position] for end in ends)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, CostingError, run, trace
+from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.commands.records import demo_folder
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
 from costing.decisions.changes.figures import STOCK, costed_figure
@@ -22,6 +22,7 @@ from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
 from costing.inputs.load import read_inputs
 from tests.form import every
 from tests.golden.as_kept import differences
+from tests.golden.every_decision import unpriced
 
 LOT = "D25-3-BRUT"
 
@@ -127,6 +128,12 @@ def test_a_row_that_only_one_estate_has_is_the_plan(demo) -> None:
 def test_two_estates_that_are_the_same_differ_in_nothing(demo) -> None:
     found = why_it_moved(demo, demo, LOT)
     assert list(found["what_moved"]) == ["before", "after"]
+
+
+def test_a_cuvee_that_is_only_planned_has_no_cost_to_explain() -> None:
+    planned = r"^cuvée 'Zéro' has no release made by the valuation date. Planned ones: X26.$"
+    with pytest.raises(CostingError, match=planned):
+        costed_figure(run(read_estate(unpriced()), BOOK), "Zéro")
 
 
 def test_an_estate_without_the_cuvee_is_refused(demo) -> None:

@@ -9,8 +9,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from costing.decisions.closing.closing import closing_findings
+from costing.decisions.closing.closing import close_year, closing_findings
+from costing.decisions.closing.next_year import open_year
+from costing.errors import CostingError
 from costing.inputs.estate import as_table
+from tests.golden.every_decision import example
 from tests.inputs.planted import estate_of
 
 ON = date(2025, 6, 30)
@@ -52,3 +55,18 @@ def test_what_speaks_against_a_closing(given: dict[str, Any], said: str) -> None
     found = _said(**{"settings": {}, **given})
     assert len(found) == bool(said)
     assert "".join(found).startswith(said)
+
+
+def test_a_day_that_holds_nothing_is_not_closed() -> None:
+    with pytest.raises(CostingError, match=r"^nothing is in stock on 1999-12-31; check the date of the closing$"):
+        close_year(example(), date(1999, 12, 31))
+
+
+def test_a_year_that_was_not_closed_is_not_opened_and_closed_ones_are_named() -> None:
+    with pytest.raises(CostingError, match=r"^2023-12-31 has not been closed \(closed: none\)\. Run `costing close`"):
+        open_year(example(), date(2023, 12, 31))
+    days = [pd.Timestamp(2024, 12, 31), pd.Timestamp(2024, 6, 30)]
+    stock = as_table("yearend_stock", pd.DataFrame({"closing_date": days, "lot": ["A", "A"]}))
+    closed = replace(example(), tables={**example().tables, "yearend_stock": stock})
+    with pytest.raises(CostingError, match=r"\(closed: 2024-06-30, 2024-12-31\)"):
+        open_year(closed, date(2023, 12, 31))

@@ -47,3 +47,11 @@ def test_nothing_is_kept_where_keeping_gains_nothing_and_all_where_it_always_doe
     assert enough_with(Unit(5.0, 5.0, 5.0).chance_enough, needs) == 0.0
     assert enough_with(Unit(5.0, 9.0, 6.0).chance_enough, needs) == 20.0
     assert enough_with(0.9, []) == 0.0
+
+
+def test_what_one_litre_more_costs_and_brings_is_said_by_hand() -> None:
+    """Kept for 5.00, worth 9.00 where needed and 3.50 where left: 4.00 is lost by too little, 1.50 by too much."""
+    said = "Beyond that a litre too little costs 4.00, one too much 1.50 EUR."
+    assert Unit(5.0, 9.0, 3.5).of_one_more("EUR") == said
+    said = "Keeping a litre more costs 5.00 EUR and brings 5.00 after a bad harvest: no more is kept."
+    assert Unit(5.0, 5.0, 3.5).of_one_more("EUR") == said

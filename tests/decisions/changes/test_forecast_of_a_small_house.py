@@ -1,0 +1,71 @@
+"""What a forecast tells while it runs and refuses, on a small house; its figures are kept whole beside others."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from costing import BOOK, ECONOMIC, InputError, read_estate
+from costing.decisions.changes.uncertainty import forecast
+from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.inputs.estate import Estate, empty_table
+from costing.inputs.load import read_inputs
+from costing.model import Runs
+from tests.decisions.changes.test_uncertainty import doubtful
+from tests.golden.every_decision import example, tables
+from tests.inputs.planted import FOLDER
+
+GLASS = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.08)
+LOSS = ("loss", "Disgorgements", "Bottles out", None, "multiply", "uniform", 0.9, 1)
+
+
+@pytest.fixture(scope="module")
+def estate() -> Estate:
+    return read_estate(tables())
+
+
+def test_steps_are_told_to_the_end_and_one_release_may_be_watched_alone(estate: Estate) -> None:
+    told: list[tuple[int, int]] = []
+    drawn = forecast(
+        Runs(estate), 40, bases=(BOOK,), watched=["D25"], progress=lambda done, steps: told.append((done, steps))
+    )
+    steps = told[0][1]
+    assert told == [(done, steps) for done in range(1, steps + 1)]
+    assert list(drawn.cost) == ["book"]
+    assert drawn.cost["book"].shape == (40, 1)
+    assert drawn.releases["release"].tolist() == ["D25"]
+
+
+def test_money_alone_draws_no_more_than_there_is_and_fewer_bottles_do_not_either() -> None:
+    for row in (GLASS, LOSS):
+        assert forecast(Runs(doubtful(example(), row)), 20, bases=(ECONOMIC,)).overdrawn == 0.0
+
+
+def test_a_yield_so_low_that_rows_want_more_than_there_is_counts_draw_by_draw(estate: Estate) -> None:
+    """Of 1,478 and of 541 bottles out planned and made sales take nearly all: a third fewer are too few."""
+    row = ("loss", "Disgorgements", "Bottles out", "Release lot=D25", "multiply", "uniform", 0.5, 1)
+    assert 0.0 < forecast(Runs(doubtful(estate, row)), 50, bases=(ECONOMIC,)).overdrawn < 1.0
+
+
+def test_draws_that_make_no_sense_are_said_at_their_row() -> None:
+    credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
+    with pytest.raises(InputError) as wrong:
+        forecast(Runs(doubtful(read_inputs(FOLDER), credit, GLASS)), 10)
+    finding = wrong.value.findings[-1]
+    assert (finding.place, finding.value, finding.remedy) == (
+        "Uncertainty!E2",
+        "credit, glass",
+        "Narrow the distribution.",
+    )
+    assert finding.rule.startswith("can be drawn so far out that the records make no sense (")
+
+
+def test_nothing_released_is_nothing_to_draw(estate: Estate) -> None:
+    nothing = forecast(Runs(doubtful(estate, GLASS)), 20, watched=["no such release"])
+    assert nothing.cost["economic"].shape == (20, 0)
+    unmade = {name: empty_table(name) for name in ("disgorgements", "dispatches")}
+    small = example()
+    answer = forecast_answer(Runs(doubtful(replace(small, tables={**small.tables, **unmade}), GLASS)), 20)
+    assert not len(answer.main)
+    assert answer.empty == "No release is made or planned: nothing to draw."

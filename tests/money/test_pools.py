@@ -54,9 +54,9 @@ def in_must(estate, lot=None):
     return float(charged.amount[chosen].sum()), results
 
 
-@pytest.mark.parametrize("valued", ["2025-09-15", "2025-09-30", "2025-12-31", "2026-04-30"])
+@pytest.mark.parametrize("valued", ["2025-08-31", "2025-09-14", "2025-09-15", "2025-09-30", "2025-12-31", "2026-04-30"])
 def test_a_press_house_used_up_by_mid_september_is_all_in_the_must(valued):
-    """Once 17,951 of 24,000 on 30 September, and 6,049 called idle."""
+    """Once 17,951 of 24,000 on 30 September, and 6,049 called idle; what is planned uses it up as well."""
     amount, results = in_must(pressed(valued, [{**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}]))
     assert amount == pytest.approx(24_000.0)
     assert results.charges.expensed.amount.sum() == pytest.approx(0.0, abs=1e-9)

@@ -127,6 +127,17 @@ def test_storage_of_an_element_with_an_index_is_replaced_at_the_level_of_the_val
     assert [paid.total[last], again.total[last]] == pytest.approx([100.0, 110.0])
 
 
+def test_storage_without_an_index_is_replaced_at_the_newest_rate_wherever_its_row_stands() -> None:
+    rates = pd.DataFrame(
+        {
+            **{"From": ["2024-07-01", "2024-01-01"], "Operation": "storage", "Stage": "vinification"},
+            **{"Driver": "litre-year", "Element": "storage", "Amount": [0.2, 0.1]},
+        }
+    )
+    again = run(stored(operation_rates=rates), REPLACEMENT.replace(rate=0.0))
+    assert again.total[again.chain.states.last_of_lot[again.chain.lots.names.get_loc("W")]] == pytest.approx(200.0)
+
+
 def test_escalated_storage_of_a_plan_rises_by_steps_of_thirty_days_from_the_valuation_day() -> None:
     """A year as paid, then one of twelve steps and five days, each at 10 % a year."""
     results = run(stored(escalation=10.0, until="2025-12-31"), BOOK)

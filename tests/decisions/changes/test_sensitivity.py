@@ -102,7 +102,9 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
 
 def test_cells_of_the_demo_are_central_differences(demo) -> None:
     cells = cell_sensitivities(demo, "D25-3-BRUT")
-    assert cells["change_per_percent"].abs().is_monotonic_decreasing
+    size = cells["change_per_percent"].abs().to_numpy()
+    assert (np.diff(size) <= 1e-12 * size.max()).all()
+    assert (size > 0).all()
     wanted = (("Grape prices", "price_per_kg", "grape_prices"), ("Dry goods", "unit_price", "dry_goods"))
     wanted += (("Operation rates", "amount", "operation_rates"), ("Pools", "amount", "pools"))
     for title, column, table in wanted:

@@ -186,7 +186,11 @@ _SHEETS: Mapping[str, Rows] = {
     ),
     "stocktakes": (
         "Date|Lot|Measured|Cause",
-        [("2024-12-31", "T22", 1_860, "broken"), ("2025-12-31", "D25", 512, "missing")],
+        [
+            ("2024-12-31", "R", 2_300, None),
+            ("2024-12-31", "T22", 1_860, "broken"),
+            ("2025-12-31", "D25", 512, "missing"),
+        ],
     ),
     "costs": (
         "Date incurred|Date paid|Lot|Stage|Element|Amount",
@@ -214,6 +218,7 @@ _SHEETS: Mapping[str, Rows] = {
             ("2020-01-01", "disgorgement", "bottle in", 0.3, "labour"),
             ("2025-01-01", "disgorgement", "bottle in", 0.33, "labour"),
             ("2020-01-01", "storage", "bottle-year", 0.11, "storage"),
+            ("2020-01-01", "racking", "litre", 0.05, "labour"),
         ],
     ),
     "pools": (
@@ -289,7 +294,7 @@ _SHEETS: Mapping[str, Rows] = {
         "Loan|From|Due|Amount|Rate (% a year)|Repayment|Months between payments|Drawn|Drawn in steps of"
         "|Advance on receivables (%)|Advance on wine (%)|Advance on lees (%)|Place|Least headroom",
         [
-            ("Line", "2024-01-15", "2029-01-15", 60_000, 3.9, "at will", 3, 31_000, 1_000, 60, None, 30, "Deep", 4_000),
+            ("Line", "2024-02-15", "2029-02-15", 60_000, 3.9, "at will", 3, 31_000, 1_000, 60, None, 30, "Deep", 4_000),
             ("Press", "2022-06-30", "2030-06-30", 24_000, 2.9, "equal instalments", 3, *[None] * 7),
             ("Harvest", "2025-10-01", "2026-10-01", 9_000, 4.1, "at once", None, None, None, None, 40, None, None,
              None),
@@ -535,6 +540,7 @@ def near() -> Tables:
     return {
         **{sheet: frame for sheet, frame in given.items() if sheet != "uncertainty"},
         "price_by_age": _rows(given["price_by_age"], given["price_by_age"]["Format"] == "bottle").iloc[:4],
+        "channels": given["channels"].assign(**{"At least (bottles)": [400, None, None, 60, None]}),
         "limits": pd.concat([given["limits"].iloc[2:4], limits.iloc[:1].assign(Place=None)], ignore_index=True),
         "price_list": _rows(given["price_list"], given["price_list"]["Format"] == "magnum"),
     }
@@ -542,7 +548,7 @@ def near() -> Tables:
 
 def spring() -> Tables:
     """The same on a day in June, before anything that came later was known; no second pressing, no line at the bank."""
-    given = _with_settings({"Valuation date": SPRING})
+    given = _with_settings({"Valuation date": SPRING, "Plan horizon (months)": 33})
     known = {
         sheet: _rows(frame, frame["Date"].astype(str) <= SPRING) if "Date" in frame and sheet != "offers" else frame
         for sheet, frame in given.items()
@@ -578,6 +584,7 @@ def unpriced() -> Tables:
     )
     return {
         **given,
+        "opening_stock": given["opening_stock"].assign(Colour=None),
         "cuvees": pd.concat([given["cuvees"], pd.DataFrame({"Cuvée": ["Zéro"]})], ignore_index=True),
         "deliveries": pd.concat([given["deliveries"], bought], ignore_index=True),
         "disgorgements": pd.concat(

@@ -73,7 +73,7 @@ def test_sales_by_no_channel_have_no_target_price() -> None:
 def test_margin_and_markup_agree(margin):
     markup = margin / (1 - margin)
     assert MARGIN_BASES["margin on price"](margin) == pytest.approx(MARGIN_BASES["mark-up on cost"](markup))
-    assert price_for_margin(10.0, margin) == pytest.approx(10.0 * MARGIN_BASES["mark-up on cost"](markup))
+    assert price_for_margin(10.0, margin, 0.0) == pytest.approx(10.0 * MARGIN_BASES["mark-up on cost"](markup))
 
 
 plans = st.integers(1, 4).flatmap(

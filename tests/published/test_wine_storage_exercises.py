@@ -59,7 +59,7 @@ def carried() -> tuple[float, float]:
     curve = RateCurve.flat(np.expm1(0.05), "30E/360")
     storage = float((2.0 * curve.growth(days, days[0])).sum())
     growth = curve.growth(days[0], delivery)
-    return storage, float(break_even_price(1_000.0, growth, storage * growth, 1.0))
+    return storage, float(break_even_price(1_000.0, growth, storage * growth, 1.0, 0.0, 1.0))
 
 
 MINES = "Colorado School of Mines, calculus notes, dahl.mines.edu, item 41"

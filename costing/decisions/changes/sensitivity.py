@@ -213,7 +213,7 @@ def _may_rise(column: Column, values: Floats) -> np.ndarray:
     return np.array([beyond_bounds(column, 1.01 * values[row : row + 1]) is None for row in range(len(values))], bool)
 
 
-def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
+def tornado(results: Results, what: str, most: int) -> pd.DataFrame:
     """What 1 % less and 1 % more of each figure does to the cost per bottle, largest first.
 
     A figure is a column of a sheet, by element, item, pool or fraction where it has them; all its rows move
@@ -222,7 +222,7 @@ def tornado(results: Results, what: str, most: int = 15) -> pd.DataFrame:
     return tornados(derivatives_of(results, [what]), most)[what]
 
 
-def tornados(derivatives: Derivatives, most: int = 15) -> dict[str, pd.DataFrame]:
+def tornados(derivatives: Derivatives, most: int) -> dict[str, pd.DataFrame]:
     """`tornado` of several releases, by name, with one set of runs."""
     results = derivatives.results
     lines: list[list[list[object]]] = [[] for _ in derivatives.names]

@@ -157,8 +157,8 @@ def break_even_price(
     growth: npt.ArrayLike,
     holding: npt.ArrayLike,
     bottles_after: npt.ArrayLike,
-    finishing_after: npt.ArrayLike = 0.0,
-    kept_after: npt.ArrayLike = 1.0,
+    finishing_after: npt.ArrayLike,
+    kept_after: npt.ArrayLike,
 ) -> Floats:
     """Price at which a date is worth as much as releasing at an earlier one: the cost of carry, a bottle.
 

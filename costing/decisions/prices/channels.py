@@ -222,7 +222,7 @@ def to_cellar(
     return to_shelf(terms, net, bottle_l, alcohol_percent)
 
 
-def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float = 0.0) -> Floats:
+def to_market_currency(amount: npt.ArrayLike, currency_rate: float, currency_buffer: float) -> Floats:
     """Quote an amount of the estate's currency in a market's: amount / [rate · (1 − buffer)]."""
     return np.asarray(np.asarray(amount, dtype=np.float64) / (currency_rate * (1.0 - currency_buffer)))
 

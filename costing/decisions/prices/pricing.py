@@ -166,7 +166,7 @@ def monthly_dispatches(bottles: float, first_day: int, months: int) -> tuple[Int
     return (edges[:-1] + edges[1:]) // 2, np.full(months, bottles / months)
 
 
-def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> Floats:
+def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt.ArrayLike) -> Floats:
     """Net price of which `margin` is left after commission and cost: cost / (1 − commission − margin).
 
     cost: per bottle, with selling cost where the margin is to stand after it. ValueError where margin and
@@ -179,7 +179,7 @@ def price_for_margin(cost: npt.ArrayLike, margin: npt.ArrayLike, commission: npt
     return np.asarray(np.asarray(cost, dtype=np.float64) / left)
 
 
-def cost_plus_price(cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike = 0.0) -> Floats:
+def cost_plus_price(cost: npt.ArrayLike, selling_cost: npt.ArrayLike, commission: npt.ArrayLike) -> Floats:
     """Shortcut (cost + selling cost) / (1 − commission): forgets storage and the wait for the money.
 
     Shown beside the target price to say by how much it falls short.
@@ -289,7 +289,7 @@ def price_increase(
     bottles: npt.ArrayLike,
     cost: npt.ArrayLike,
     increase: npt.ArrayLike,
-    commission: npt.ArrayLike = 0.0,
+    commission: npt.ArrayLike,
 ) -> PriceIncrease:
     """Effect of raising net prices by the share `increase`.
 
@@ -329,8 +329,8 @@ def price_after_cost_change(
     price: npt.ArrayLike,
     cost: npt.ArrayLike,
     new_cost: npt.ArrayLike,
-    keep: str = "margin",
-    commission: npt.ArrayLike = 0.0,
+    keep: str,
+    commission: npt.ArrayLike,
 ) -> Floats:
     """Price that keeps the margin in per cent, or the money per bottle, when cost moves to `new_cost`.
 

@@ -138,7 +138,7 @@ def grid_on_curve(days: npt.ArrayLike, curve: RateCurve) -> DateGrid:
     return DateGrid(years, (log_index - log_index[0])[None, :], accrued[None, :], force[None, :])
 
 
-def grid_at_force(days: npt.ArrayLike, log_rate: Floats, day_count: str = "Act/365") -> DateGrid:
+def grid_at_force(days: npt.ArrayLike, log_rate: Floats, day_count: str) -> DateGrid:
     """Dates under one constant rate a stack: log_rate is its ln(1 + r) [s]."""
     day, count = day_numbers(days), DAY_COUNTS[day_count]
     years = (day - day[0]) / DAYS_A_YEAR

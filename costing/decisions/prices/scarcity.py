@@ -34,8 +34,8 @@ class Allocation:
 def allocate_bottles(
     available: float,
     contribution: npt.ArrayLike,
-    at_least: npt.ArrayLike = 0.0,
-    at_most: npt.ArrayLike = np.inf,
+    at_least: npt.ArrayLike,
+    at_most: npt.ArrayLike,
 ) -> Allocation:
     """Share scarce bottles between channels for the highest net contribution, within floors and caps.
 

@@ -184,7 +184,7 @@ def test_a_release_sold_evenly_over_a_year():
 
 
 def test_margin_target_with_and_without_commission():
-    assert price_for_margin(12.0, 0.25) == pytest.approx(16.0)
+    assert price_for_margin(12.0, 0.25, 0.0) == pytest.approx(16.0)
     price = price_for_margin(13.0402 + 1.25, 0.30, 0.10)
     assert (price * 0.9 - 13.0402 - 1.25) / price == pytest.approx(0.30)
     with pytest.raises(ValueError, match="no price"):
@@ -204,10 +204,10 @@ def test_what_a_price_increase_does():
     kept = 1_000 * (1 - raised.bearable_volume_loss)
     assert kept * (21.0 * 0.9 - 12.0) == pytest.approx(1_000 * (20.0 * 0.9 - 12.0))
     margin = (20.0 - 12.0) / 20.0
-    without_commission = price_increase(20.0, 1_000, 12.0, 0.05)
+    without_commission = price_increase(20.0, 1_000, 12.0, 0.05, 0.0)
     assert -without_commission.bearable_volume_loss == pytest.approx(break_even_volume_change(margin, 0.05))
     with pytest.raises(ValueError, match="contributes nothing"):
-        price_increase(20.0, 1_000, 20.0, 0.05)
+        price_increase(20.0, 1_000, 20.0, 0.05, 0.0)
 
 
 @pytest.mark.parametrize("keep", KEEPS)

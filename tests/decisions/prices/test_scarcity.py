@@ -84,7 +84,7 @@ def test_best_first_is_the_linear_programme(seed):
 
 def test_floors_that_can_not_be_met():
     with pytest.raises(ValueError, match="must get 120 bottles and 100"):
-        allocate_bottles(100, [1.0, 2.0], [60, 60])
+        allocate_bottles(100, [1.0, 2.0], [60, 60], np.inf)
     with pytest.raises(ValueError, match="more than it can take"):
         allocate_bottles(100, [1.0, 2.0], [60, 0], [50, 10])
 

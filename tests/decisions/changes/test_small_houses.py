@@ -1,4 +1,4 @@
-"""What a forecast tells while it runs and refuses, on a small house; its figures are kept whole beside others."""
+"""What forecasts of small houses tell and refuse, and how slopes go with size; their figures are kept whole elsewhere."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from costing import BOOK, ECONOMIC, InputError, read_estate
+from costing import BOOK, ECONOMIC, InputError, read_estate, run
+from costing.decisions.changes.figures import costed_figure
+from costing.decisions.changes.sensitivity import derivatives_of
 from costing.decisions.changes.uncertainty import forecast
 from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.inputs.estate import Estate, empty_table
@@ -69,3 +71,43 @@ def test_nothing_released_is_nothing_to_draw(estate: Estate) -> None:
     answer = forecast_answer(Runs(doubtful(replace(small, tables={**small.tables, **unmade}), GLASS)), 20)
     assert not len(answer.main)
     assert answer.empty == "No release is made or planned: nothing to draw."
+
+
+SIZED = {
+    "opening_stock": ("quantity",),
+    "opening_costs": ("amount",),
+    "deliveries": ("quantity",),
+    "pressings": ("weight_kg", "volume_l"),
+    "movements": ("out_l", "in_l", "out_bottles", "in_bottles", "proceeds"),
+    "tirage": ("wine_l", "liqueur_l", "bottles"),
+    "disgorgements": ("bottles_in", "bottles_out", "liqueur_l"),
+    "dispatches": ("bottles",),
+    "stocktakes": ("quantity",),
+    "costs": ("amount",),
+    "pools": ("amount", "normal_capacity"),
+}
+"""Columns that say how large a house is."""
+
+
+def test_a_house_a_ten_thousandth_as_large_costs_as_much_a_bottle_and_its_slopes_are_as_much_steeper(
+    estate: Estate,
+) -> None:
+    """Cost per bottle is homogeneous of degree nought in quantities and sums of money together: so a bottle, a litre or
+    a kilogram less than one counts as any other.
+    """
+    part, basis = 1e-4, BOOK.replace(name="gains", abnormal_gains=True)
+    settings = {"volume_tolerance_l": 0.0, "bottle_tolerance": 0.0, "weight_tolerance_kg": 0.0}
+    exact = replace(estate, settings=estate.settings.model_copy(update=settings))
+    tables = {
+        name: exact[name].assign(**{column: exact[name][column] * part for column in columns})
+        for name, columns in SIZED.items()
+    }
+    sized = [run(one, basis) for one in (exact, replace(exact, tables={**exact.tables, **tables}))]
+    assert costed_figure(sized[1], "D25") == pytest.approx(costed_figure(sized[0], "D25"), rel=1e-9)
+    large, small = (derivatives_of(results, ["D25", "E25", "N25"]) for results in sized)
+    for of_large, of_small in ((large.money, small.money), (large.quantities, small.quantities)):
+        for (table, column), slope in of_large.items():
+            steeper = 1.0 / part if column in SIZED.get(table, ()) else 1.0
+            assert of_small[table, column] == pytest.approx(
+                slope * steeper, rel=1e-5, abs=1e-9 * steeper, nan_ok=True
+            ), (table, column)

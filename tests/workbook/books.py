@@ -348,9 +348,7 @@ def inputs_written() -> Iterator[str]:
     for styles in (Styles("comma", "day first"), Styles("point", "month first")):
         frame = _typed_frame(sheets()["movements"], pd.DataFrame(_TYPED), styles)
         yield f"{list(frame.columns)} {frame.to_numpy(dtype=object).tolist()}"
-        settings = {
-            "Setting": ["Currency", "Valuation date", "Zzz", "tirage_sugar"],
-            "Value": ["EUR", "1.2.2025", "5", "24"],
-        }
-        frame = _typed_frame(sheets()["settings"], pd.DataFrame(settings), styles)
+        names = ["Currency", "Valuation date", "Zzz", "Bottle tolerance", "volume_tolerance_l"]
+        chosen = pd.DataFrame({"Setting": names, "Value": ["EUR", "1.2.2025", "5", "2,5", "24"]})
+        frame = _typed_frame(sheets()["settings"], chosen, styles)
         yield f"{frame.to_numpy(dtype=object).tolist()}"

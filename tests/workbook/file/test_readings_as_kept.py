@@ -26,6 +26,8 @@ SECTIONS = by_name(
     parts.result_sheets_made,
     parts.values_doubted,
     parts.backups_named,
+    parts.packages_refused,
+    parts.archives_written,
 )
 
 

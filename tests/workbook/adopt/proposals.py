@@ -106,6 +106,7 @@ _CELLS: dict[str, list[Any]] = {
     "numbers, fewer": [1, 2.5, True, "y", "x"],
     "words": ["racking", "soutirage", "zzz", "blending", "yyy"],
     "words, fewer": ["racking", "soutirage", "zzz", "blended so", "yyy"],
+    "a word among days": ["racking", *[DAY] * 4],
     "many": [f"word {number}" for number in range(45)],
     "some": [f"word {number}" for number in range(12)],
 }

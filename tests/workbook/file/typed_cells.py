@@ -46,10 +46,16 @@ def _drawn(dice: random.Random) -> tuple[Standing, Any, list[str]]:
     if dice.random() < 0.2:
         standing.append(TableRange("theirs", 8, 2, 9, 4, 1, 0, ("a", "b")))
     rows = [row + [None] * (9 - len(row)) for row in rows]
+    if dice.random() < 0.3:  # right below a table, which the program stretched over it
+        at = standing[0].last_row - standing[0].totals_rows
+        rows[at - 1] = [None] * 9
+        rows[at - 1][dice.randrange(width)] = dice.choice(("mine", "mine", "Brut", 5.0))
     for _ in range(dice.choice((0, 1, 3, 12))):
         row, column = dice.randint(1, len(rows)), dice.randint(1, 9)
         rows[row - 1][column - 1] = dice.choice(_PUT)
         formulas |= {(column, row)} if dice.random() < 0.3 else set()
+    if dice.random() < 0.3:
+        rows[dice.choice(tables).last_row - dice.randint(0, 2)][0] = "Notes"
     if dice.random() < 0.1:
         rows = rows[: len(rows) // 2]
     far = "XFD9" if dice.random() < 0.03 else ""
@@ -58,7 +64,7 @@ def _drawn(dice: random.Random) -> tuple[Standing, Any, list[str]]:
 
 def typed_on_results() -> Iterator[str]:
     """Cells that a person put on drawn result sheets."""
-    for seed in range(120):
+    for seed in range(200):
         old, new, written = _drawn(random.Random(seed))
         typed = [*_typed("Stock value", old, new, written)]
         yield f"{seed}: {[(one.place, one.what) for one in _in_short('Stock value', typed)]} {len(typed)}"
@@ -89,6 +95,9 @@ def logs_read() -> Iterator[str]:
                 workbook.define_name(f"'{RUN_LOG}'!{MARK}", f'="{RUN_LOG}"')
             if title == "far away":
                 sheets[RUN_LOG].write(1_048_575, 11, "x")
+            if title == "typed below":
+                sheets[RUN_LOG].write_formula(1, 3, "=1/0", None, "#DIV/0!")
+                sheets[RUN_LOG].write_formula(2, 6, "=1/0", None, "#DIV/0!")
             if body:
                 headers = [{"header": header} for header in LOGS[title][2][0]]
                 options = {"name": TABLE, "columns": headers, "total_row": title == "with totals"}

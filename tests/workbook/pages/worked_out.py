@@ -12,8 +12,9 @@ import pandas as pd
 from costing.workbook.pages import look
 from costing.workbook.pages.answer_sheets import _headers, result_sheets
 from costing.workbook.pages.cells import cell_values, fit_text, link_location
-from costing.workbook.pages.paging import Paging
+from costing.workbook.pages.paging import _FILLED, _POINTS_HIGH, Paging, set_one_page, set_page
 from tests.answers.made_up import answers, digest
+from tests.workbook.looks import Writer
 
 
 def sheets_of_answers() -> Iterator[str]:
@@ -72,9 +73,11 @@ def pages_worked_out() -> Iterator[str]:
     """What sheets of drawn widths and heights take of paper and screen."""
     for seed in range(60):
         dice = random.Random(seed)
-        heights = {row: dice.choice((15.0, 30.0, 45.0, 400.0)) for row in range(0, 200, dice.choice((1, 3, 7)))}
-        width, columns = dice.choice((0.0, 60.0, 140.0, 230.0, 500.0, 900.0)), dice.randint(0, 30)
-        paging = Paging(width, columns, heights if seed % 3 else {}, dice.choice((0.0, 500.0, 700.0, 5e3)))
+        heights = {row: dice.choice((15.0, 30.0, 45.0, 400.0)) for row in range(5, 200, dice.choice((1, 3, 7)))}
+        heights |= {0: 30.0, 3: 45.0} if dice.random() < 0.5 else {}
+        width = dice.choice((0.0, 60.0, dice.uniform(100.0, 300.0), dice.uniform(200.0, 900.0)))
+        columns = dice.randint(1, 30)
+        paging = Paging(width, columns, heights if seed % 3 else {}, dice.choice((0.0, 500.0, 700.0, 5e3)), seed % 4)
         rows = sorted(dice.sample(range(2, 150), 8))
         blocks = list(zip(rows[::2], rows[1::2], strict=True))
         repeated, below = dice.choice(((0, 0), (0, 1), (3, 4))), dice.randint(0, 200)
@@ -86,3 +89,15 @@ def pages_worked_out() -> Iterator[str]:
             found = (one.pages_wide, one.on_screen, one.zoom, round(one.page, 6), one.percent, round(one.tallest, 6))
             more = (breaks, one.every_break(breaks, repeated, below, until), one.filled(below), placed)
             yield f"{seed}: {found} {more} {[one.holds(block) for block in blocks]} {one.high(*blocks[0]):g}"
+        writer = Writer(whole=True)
+        for number, area in enumerate((None, (below - 1, columns), (below - 2, columns))):
+            set_page(writer.add_worksheet(f"{number}"), repeated, breaks[number:], fitted, area, below)
+        set_one_page(writer.add_worksheet("one"), below, columns)
+        yield f"{seed}: {digest(str([sheet.calls for sheet in writer.sheets.values()]))}"
+    for heights in ({2: _POINTS_HIGH}, {2: _FILLED * _POINTS_HIGH}, {3: _POINTS_HIGH - 45.0}):
+        for below in (1, 2, 4, 5):
+            one = Paging(100.0, 4, heights, 0.0)
+            tall = one.for_blocks([(0, below), (below, below + 3)])
+            edges = one.clear_of_breaks(1, [_POINTS_HIGH, 30.0, _FILLED * _POINTS_HIGH - 45.0, 15.0], [below], (0, 1))
+            more = one.every_break([], (0, 1), below, _POINTS_HIGH), one.breaks_before([(0, 1), (1, below + 1)], (0, 1))
+            yield f"{heights} {below}: {tall.tallest:.6g} {one.filled(below)} {one.holds((0, below))} {edges} {more}"

@@ -137,6 +137,24 @@ def test_two_circles_are_two_findings_and_each_names_its_own_rows_alone() -> Non
         ["2", "4"],
         ["3", "5"],
     ]
+    assert [text.partition(":")[0] for text in found] == ["Movements!B2", "Movements!B3"]
+
+
+def test_bottles_decanted_into_the_liqueur_that_doses_them_are_a_circle() -> None:
+    day = _day("2024-02-01")
+    stack = {"on_date": _day("2024-01-01"), "lot": "T", "kind": "on lees", "quantity": 100.0, "unit": "bottles"}
+    vat = {"on_date": _day("2024-01-01"), "lot": "L", "kind": "reserve", "quantity": 50.0, "unit": "L"}
+    disgorged = {"on_date": day, "release_lot": "D", "from_lot": "T", "bottles_in": 100, "bottles_out": 99}
+    decanted = {"on_date": day, "operation": "decanting", "from_lot": "D", "out_bottles": 10, "to_lot": "L", "in_l": 7}
+    found = _findings(
+        [],
+        opening_stock=pd.DataFrame([{**stack, "format": "bottle"}, vat]),
+        opening_costs=pd.DataFrame({"lot": ["T", "L"], "element": "grapes", "amount": [500.0, 100.0]}),
+        disgorgements=pd.DataFrame([{**disgorged, "liqueur_lot": "L", "liqueur_l": 1.0}]),
+        movements=pd.DataFrame([{**decanted, "format": "bottle"}]),
+    )
+    (circle,) = [text for text in found if "circle" in text]
+    assert {"Disgorgements!2", "Movements!2"} <= set(re.findall(r"\w+!\d+", circle))
 
 
 def test_a_circle_with_a_sequence_is_a_day_s_work() -> None:

@@ -225,7 +225,7 @@ LATER: Mapping[str, Callable[[Runs], Answer | Mapping[str, pd.DataFrame]]] = {
     "closed years": closed_year_edits,
     "cautions": lambda runs: {"": finding_table(cautions_of(runs))},
     "slopes": slopes,
-    "plan in campaigns": lambda runs: _house(runs).plan(whole_campaigns=True),
+    "plan in campaigns": lambda runs: _house(runs).plan((), _OWN_PLAN, whole_campaigns=True),
     "plan of one's own": lambda runs: _house(runs).plan(("places", "credit"), _OWN_PLAN),
     "futures of one's own": lambda runs: _house(runs).futures(("places",), _OWN_PLAN),
     "cash as planned": lambda runs: _house(runs).cash(15, planned=True),
@@ -269,7 +269,7 @@ QUICK: Mapping[str, tuple[str, ...]] = {
         *("scenarios", "prices", "cautions"),
     ),
     "every_decision_in_spring": ("tirage", "vats", "cash", "plan", "offers", "margins", "scenarios"),
-    "every_decision_unpriced": ("ageing", "plan", "tirage", "vats", "prices", "cautions"),
+    "every_decision_unpriced": ("ageing", "plan", "tirage", "vats", "prices", "cautions", "forecast"),
     "every_decision_edited": ("closed years", "cautions"),
 }
 """What is asked of the demo opened anew, and of a small house with something to decide everywhere."""

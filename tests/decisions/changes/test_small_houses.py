@@ -1,4 +1,4 @@
-"""What forecasts of small houses tell and refuse, and how slopes go with size; their figures are kept whole elsewhere."""
+"""What forecasts of small houses tell and refuse, and how slopes go with size; figures are kept whole elsewhere."""
 
 from __future__ import annotations
 

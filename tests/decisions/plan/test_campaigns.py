@@ -17,6 +17,7 @@ import pytest
 
 from costing.cli import main
 from costing.commands.records import demo_folder
+from costing.decisions.plan import campaigns
 from costing.decisions.plan.campaigns import whole_campaigns
 from costing.decisions.plan.facts import Campaigns, Dates, Facts, Limits, Markets, Stacks
 from costing.decisions.plan.planning import SOME, Search, value_of
@@ -80,6 +81,18 @@ def test_without_time_the_first_campaigns_stand_and_the_gap_holds(seed: int) -> 
     assert value_of(facts, plan) == pytest.approx(hasty.value)
     alive = (facts.stacks.bottles[:, np.newaxis] * 0.99 * np.ones(8))[plan.disgorged > SOME]
     assert (plan.disgorged[plan.disgorged > SOME] >= np.minimum(300.0, alive) - 1e-6).all()
+
+
+@pytest.mark.parametrize("seed", every(2, range(6)))
+def test_of_many_dates_those_beside_the_best_ones_are_tried(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are found too where only dates beside those of the bound may be taken, and the bound still holds."""
+    facts = few(seed)
+    exact = whole_campaigns(facts)
+    monkeypatch.setattr(campaigns, "FEW_STARTS", 0)
+    found = whole_campaigns(facts)
+    assert found.value <= exact.value * (1.0 + 1e-6)
+    assert found.value == pytest.approx(exact.value, rel=0.01)
+    assert exact.bound <= found.bound * (1.0 + 1e-6)
 
 
 def test_campaigns_of_nothing_change_nothing() -> None:

@@ -18,6 +18,7 @@ from costing.decisions.closing.next_year import Opened
 from costing.errors import CostingError
 from costing.inputs.columns import Styles
 from costing.inputs.estate import Estate, as_table
+from costing.inputs.headers import readable_name
 from costing.inputs.links import Link, LinkedSheet
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
@@ -30,7 +31,7 @@ from costing.workbook.file.sheets import LISTS_SHEET, MAIN
 from costing.workbook.following import _alike, _edits, following_workbook
 from costing.workbook.further import placed_tables, with_sheets
 from costing.workbook.linked import headers_above, linked_table
-from costing.workbook.read import read_workbook, table_from_cells
+from costing.workbook.read import _read_sheet, read_workbook, table_from_cells
 from tests.workbook.adopt.test_adopt import book
 from tests.workbook.looks import Writer
 from tests.workbook.scratch import parts_of, zip_of
@@ -54,7 +55,7 @@ _HEADERS: dict[str, tuple[str, ...]] = {
     "Loss norms": ("Operation or stage", "Norm (%)", "Time base", "%", "Mine"),
     "Dispatches 2025": ("date", "Release lot", "Bottles", "Net price", "Channel", "Bottles"),
 }
-_CELLS: tuple[Any, ...] = (DAY, "racking", "V1", "V2", 5.0, 0.02, 12.5, None, None, "", "x")
+_CELLS: tuple[Any, ...] = (DAY, "racking", "V1", "V2", 5.0, 0.02, 12.5, None, None, "", "x", "y" * 45)
 
 
 def _drawn_rows(dice: random.Random, headers: Sequence[str], odd: float = 0.1) -> tuple[Grid, int, int]:
@@ -105,7 +106,14 @@ def sheets_read() -> Iterator[str]:
         tables = _drawn_tables(dice, rows, header, left, _HEADERS[title])
         faults = _drawn_faults(dice, rows)
         percents = {(left + place, row) for place in range(4) for row in range(len(rows) + 1) if dice.random() < 0.5}
-        yield f"{seed}: {in_words(table_from_cells(title, rows, tables, faults, percents))}"
+        if seed % 2:
+            formulas = frozenset((left + place, len(rows)) for place in range(-1, 9) if dice.random() < 0.2)
+            scan = SheetScan(tuple(faults), "XFD9" if seed % 31 == 0 else "", formulas, frozenset(percents))
+            described = sheets()[readable_name(title)]
+            read = _read_sheet(title, described, scan, tables, lambda _, cells=rows: cells, "it may be old")
+        else:
+            read = table_from_cells(title, rows, tables, faults, percents)
+        yield f"{seed}: {in_words(read)}"
 
 
 _THEIRS: dict[str, tuple[dict[str, str], tuple[str, ...]]] = {
@@ -116,10 +124,14 @@ _THEIRS: dict[str, tuple[dict[str, str], tuple[str, ...]]] = {
     "loss_norms": ({"applies_to": "Was", "percent": "C", "time_base": "Je"}, ("Was", "Je", "Norm", "Rest")),
     "stocktakes": ({"on_date": "Tag", "lot": "Gebinde / Nr", "quantity": "Menge"}, ("Tag", "Nr", "Menge", "Rest")),
 }
+_THEIRS["costs"] = ({"on_date": "A", "lot": "B", "amount": "C"}, ("", "", ""))
+_THEIRS["terms"] = ({"terms": "A", "share": "AB", "days_after": "ABC"}, ("Kunde", "Tage"))
 _GROUPS: dict[str, tuple[Any, ...]] = {
     "movements": ("Keller", None, None, "Liter", None, None),
     "loss_norms": (None, None, "Verlust", None),
     "stocktakes": ("Gebinde", None, 2025.0, "Alt"),
+    "costs": (None, None, None),
+    "terms": ("Frist", None),
 }
 
 

@@ -301,6 +301,9 @@ def formulas_that_depend() -> Iterator[str]:
         "C23": '<f>Origins!B3</f><v>1</v></c><c r="E23"><f t="dataTable" ref="E23:E24" r1="Z1"/><v>2</v>',
         "D26": '<f t="array" ref="D26">A20</f><v>3</v></c><c r="E26"><f t="array" ref="E26:XFD1048576">A20</f><v>4</v>',
     }
+    # as many cells as an array formula may fill, and one more row of them
+    for first, last in ((30, 1_029), (2_000, 3_000)):
+        cells |= {f"C{first}": f'<f t="array" ref="C{first}:ALN{last}">A20</f>', f"A{last}": f"<f>Z{last}</f><v>5</v>"}
     rows = "".join(f'<row r="{cell[1:]}"><c r="{cell}">{inside}</c></row>' for cell, inside in cells.items())
     package = read_package(zip_of(minimal_workbook(rows)), "a.xlsx")
     ours = ("Cost per bottle", "Origins")

@@ -6,20 +6,27 @@ from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any
 
-from costing.commands.records import demo_folder
 from costing.errors import WorkbookError
-from costing.inputs.load import read_inputs
 from costing.inputs.schema import sheets
+from costing.inputs.translations import choices_of, title_spellings
 from costing.workbook.adopt.adopt import _has_links, _proposal, adopt
 from costing.workbook.adopt.headers import meanings
 from costing.workbook.adopt.propose import propose
-from costing.workbook.adopt.understand import ForeignSheet, _holds, _sort, linkable, operation_of, titled, understand
+from costing.workbook.adopt.understand import (
+    ForeignSheet,
+    _first_rows,
+    _holds,
+    _sort,
+    linkable,
+    operation_of,
+    titled,
+    understand,
+)
 from costing.workbook.file.package import read_package
 from costing.workbook.file.scan import SheetScan, TableRange
 from costing.workbook.file.sheets import read_book
 from costing.workbook.linked import Header
 from costing.workbook.read import read_workbook
-from tests.workbook.adopt.foreign import Layout, foreign_book, kept_frames
 from tests.workbook.adopt.test_adopt import book
 
 Page = list[list[Any]]
@@ -46,6 +53,21 @@ PAGES: dict[str, Page] = {
     "Ventes": [["Date", "Lot", "Bouteilles", "Prix net", "Prix net", "Cliеnt"], [DAY, "D1", 12, 9.5, "9.75", "Ann"]],
     "Blank": [],
 }
+_MORE = ["w", "x", "y", "z"]
+EDGES: dict[str, Page] = {
+    "two of ours": [HEAD[:2], MOVE[:2]],
+    "two of ours and more": [[*HEAD[:2], *_MORE], [*MOVE[:2], *_MORE]],
+    "three of six": [[*HEAD[:3], *_MORE[:3]], [*MOVE[:3], 1, 2, 3]],
+    "three of seven": [[*HEAD[:3], *_MORE], [*MOVE[:3], 1, 2, 3, 4]],
+    "none required": [["Remarque", "Cépage", "Village"], ["x", "Meunier", "y"]],
+    "headers among figures": [[*HEAD[:3], 2024, 2025], MOVE],
+    "headers among more figures": [[*HEAD[:3], 2024, 2025, 2026], MOVE],
+    "one text": [["Date"], [DAY]],
+    "a row of units": [HEAD, [None, None, None, "hl", "L"], MOVE],
+    "no rows": [HEAD],
+    "short rows": [HEAD, MOVE[:4]],
+    "twice": [["Date", "Date", "Cuve", "Lot", "Quantité"], [DAY, DAY, "V1", "V1", 5]],
+}
 DOUBLED = {"Vendange": 3, "Weather": 1}
 
 
@@ -56,8 +78,8 @@ def _tab(title: str, page: Page) -> ForeignSheet:
 
 def sheets_understood() -> Iterator[str]:
     """Sheets, and what they are like, how surely."""
-    for title, page in PAGES.items():
-        for tab in (_tab(title, page), _tab("Autre", page)):
+    for title, page in {**PAGES, **EDGES}.items():
+        for tab in (_tab(title, page), _tab("Autre", page), *([_tab("Soutirages", page)] if title in EDGES else [])):
             found = understand(tab)
             if not found:
                 yield f"{title} as {tab.title}: None"
@@ -71,6 +93,11 @@ def sheets_understood() -> Iterator[str]:
         operation = operation_of(title, sheets()["movements"].column("operation"))
         yield f"{title!r}: {titled(title)!r} {operation!r}"
     yield str(linkable())
+    short = [spelling for spelling in title_spellings() if len(spelling) in (4, 5)]
+    yield str([(spelling, titled(f"mes {spelling} xyz")) for spelling in short])
+    for page in ([["a", 1, 2], ["a", "b", 1, 2], ["a", "b", "c", 1, 2], [], ["a", "b"]], [["a", "b"]] * 40):
+        yield str(_first_rows(ForeignSheet("x", page, [TableRange("t", 1, row, 3, 9, row % 2, 0, ()) for row in (2, 7)],
+                                           SheetScan((), "", frozenset(), frozenset()))))  # fmt: skip
 
 
 def headers_understood() -> Iterator[str]:
@@ -107,6 +134,8 @@ _CELLS: dict[str, list[Any]] = {
     "words": ["racking", "soutirage", "zzz", "blending", "yyy"],
     "words, fewer": ["racking", "soutirage", "zzz", "blended so", "yyy"],
     "a word among days": ["racking", *[DAY] * 4],
+    "numbers, just": [1, 2.5, 3.5, "y", "x"],
+    "known and many": ["wine"] * 30 + [f"word {number}" for number in range(20)],
     "many": [f"word {number}" for number in range(45)],
     "some": [f"word {number}" for number in range(12)],
 }
@@ -122,6 +151,10 @@ def cells_of_a_sort() -> Iterator[str]:
     columns += [("costs", "element"), ("opening_stock", "vintage")]
     for sheet, name in columns:
         if name in {column.name for column in sheets()[sheet].columns}:
+            column = sheets()[sheet].column(name)
+            most = 3 * len(choices_of(column)) + 10
+            edges = [_holds(column, [f"word {number}" for number in range(most + more)]) for more in (0, 1)]
+            yield f"{sheet}.{name}: {most} and one more {edges if column.choices and most < 60 else ''}"
             fits = [title for title, cells in _CELLS.items() if _holds(sheets()[sheet].column(name), cells)]
             yield f"{sheet}.{name}: {fits}"
 
@@ -140,11 +173,6 @@ def proposed() -> Iterator[str]:
 
 def books_taken_on() -> Iterator[str]:
     """Workbooks with sheets of their own beside ours."""
-    frames = kept_frames(read_inputs(demo_folder() / "small"))
-    found = _proposal(read_book(read_package(foreign_book(frames, Layout("it", 7)), "own.xlsx")))
-    yield f"{found.number_style!r} {dict(found.read_as)} {[str(finding) for finding in found.findings]}"
-    for row in found.links.itertuples(index=False):
-        yield f"{[cell for cell in row if cell == cell]}"
     for title, pages in BOOKS.items():
         content = book(pages, lambda _, sheets: sheets["Far"].write(1_048_575, 11, "x") if "Far" in sheets else None)
         package = read_package(content, "own.xlsx")

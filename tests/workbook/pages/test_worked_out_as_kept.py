@@ -12,7 +12,9 @@ from tests.kept_lines import by_name, found, keep, kept
 from tests.workbook.pages import worked_out
 
 KEPT = Path(__file__).with_name("worked_out_as_kept")
-SECTIONS = by_name(worked_out.sheets_of_answers, worked_out.cells_of_values, worked_out.pages_worked_out)
+SECTIONS = by_name(
+    worked_out.sheets_of_answers, worked_out.cells_of_values, worked_out.pages_worked_out, worked_out.widths_worked_out
+)
 
 
 @pytest.mark.parametrize("section", SECTIONS)

@@ -9,10 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from costing.inputs.schema import settings, sheets
 from costing.workbook.pages import look
 from costing.workbook.pages.answer_sheets import _headers, result_sheets
 from costing.workbook.pages.cells import cell_values, fit_text, link_location
+from costing.workbook.pages.measure import measured
 from costing.workbook.pages.paging import _FILLED, _POINTS_HIGH, Paging, set_one_page, set_page
+from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from tests.answers.made_up import answers, digest
 from tests.workbook.looks import Writer
 
@@ -101,3 +104,36 @@ def pages_worked_out() -> Iterator[str]:
             edges = one.clear_of_breaks(1, [_POINTS_HIGH, 30.0, _FILLED * _POINTS_HIGH - 45.0, 15.0], [below], (0, 1))
             more = one.every_break([], (0, 1), below, _POINTS_HIGH), one.breaks_before([(0, 1), (1, below + 1)], (0, 1))
             yield f"{heights} {below}: {tall.tallest:.6g} {one.filled(below)} {one.holds((0, below))} {edges} {more}"
+
+
+def widths_worked_out() -> Iterator[str]:
+    """Widths and lines of texts, headers and figures, the formats of input columns, and whole sheets measured."""
+    columns = [*settings().values(), *(column for sheet in sheets().values() for column in sheet.columns)]
+    yield digest(str([(column.name, look.input_format(column)) for column in columns]))
+    for sheet in ("movements", "deliveries", "costs", "dispatches", "pools"):
+        yield str([(column.name, look.input_format(column)) for column in sheets()[sheet].columns])
+    values: tuple[Any, ...] = (None, np.nan, pd.NaT, "", "two\nlines of it", True, 5, 0.125, 1234567.891, -0.5, 1e15)
+    values += (pd.Timestamp("2025-01-01"), np.int64(12_345), np.float64(-99.995), "Wi—|€")
+    formats = dict.fromkeys(["General", *look.CELL_FORMATS.values()])
+    for form in formats:
+        yield f"{form}: {[round(look.shown_length(value, form), 4) for value in values]}"
+        figures = [[12.5], [12.5, -1234.5], [0.0, 5.0, 1e6, None], [True, "a text", 3.0, 4.0], []]
+        widths = [look.column_width("Price per bottle", some, form) for some in figures]
+        yield f"{form}: {[round(width, 4) for width in widths]}"
+    texts = ("Lot", "Price per bottle of 75 cl", "Operation", "a" * 60, "many small words of a text " * 6, "")
+    for text in texts:
+        for width in (0.5, 8.0, 11.3, 20.0, 43.0, 44.0):
+            lines = [look.header_lines(text, width, button=button) for button in (True, False)]
+            clear = round(look.clear_width(text, width), 4), look.heading_lines(text)
+            yield f"{text[:20]!r} {width}: {lines} {clear} {look.text_lines(text, width)} {round(look.text_width(text), 4)}"
+    for longest in (2, 5, 8, 11, 14):
+        for narrow in (1, 2, 3):
+            wide = pd.DataFrame({f"Column {place}": ["a word or two"] * 2 for place in range(4)})
+            said = pd.DataFrame({f"Part {place}": ["some text " * (longest if place == narrow - 1 else 1)] * 2
+                                 for place in range(narrow)})  # fmt: skip
+            for shown in (0, 2):
+                both = (ResultTable("one", wide, shown=shown), ResultTable("two", said), ResultTable("three", said))
+                found = measured(ResultSheet("S", "S", tables=both))
+                wrapped = {name: sorted(headers) for name, headers in found.wrapped.items()}
+                columns_wide = {place: round(width, 4) for place, width in found.widths.items()}
+                yield f"{longest} {narrow} {shown}: {columns_wide} {wrapped} {found.opened}"

@@ -62,7 +62,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--package", required=True, choices=packages)
     parser.add_argument("--n", type=int, default=40, help="how many mutants")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=60.0, help="of processor for the tests of a mutant")
+    parser.add_argument("--seconds", type=float, default=150.0, help="of processor for the tests of a mutant")
     parser.add_argument("--jobs", type=int, default=2, help="how many mutants beside each other")
     parser.add_argument("--at", nargs="+", default=[], help="all of some lines instead: costing/money/pools.py:229")
     parser.add_argument("--record", action="store_true", help="record anew which tests run which lines")

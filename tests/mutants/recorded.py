@@ -28,6 +28,8 @@ from tests.mutants.trial import OPTIONS, ROOT
 
 KEPT = ROOT / ".mutants"
 _FIXTURE = "fixture "
+_LEAST = 0.02
+"""Chance that any test which runs a line notices its change."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +55,14 @@ class Record:
         on_lines = self._asking(set().union(*self._contexts(path, lines)) if known else set())
         on_module = self._asking(set().union(*self._contexts(path, None)))
         found = on_lines | on_module or self.seconds.keys()  # all of some modules runs while they are loaded
-        worth = {test: self._worth(test, path) * (1 if test in on_lines else 0.1) for test in found}
-        return _taking_turns(sorted(worth, key=lambda test: -worth[test]), worth)
+        likely = {test: self._chance(test, path) for test in found}
+        takes = {test: self._takes(test) for test in found}
+        met: Counter[str] = Counter()
+        for test in sorted(found, key=lambda test: -likely[test] / takes[test]):
+            file = test.partition("::")[0]  # what the first tests of a file overlook the others mostly overlook too
+            likely[test] = max(likely[test] * 0.8 ** met[file], _LEAST) * (1 if test in on_lines else 0.1)
+            met[file] += 1
+        return sorted(found, key=lambda test: -likely[test] / takes[test])
 
     def _asking(self, contexts: set[str]) -> set[str]:
         return {
@@ -63,37 +71,27 @@ class Record:
             if test in contexts or any(_FIXTURE + name in contexts for name in names)
         }
 
-    def _worth(self, test: str, path: Path) -> float:
-        """How likely a test is to notice, a second: more where it is named for the module or imports it, where it
-        compares whole answers, and the fewer lines it runs.
+    def _chance(self, test: str, path: Path) -> float:
+        """How likely a test is to notice a change: more where it compares whole answers, is named for the module or
+        imports it, and the fewer lines it runs.
         """
         module = path.relative_to(ROOT).with_suffix("")
         file = test.partition("::")[0]
-        chance = min(0.3, 60 / max(self.reach.get(test, 0), 1))
         if "as_kept" in test:
-            chance = 0.5
-        elif path.stem in Path(file).stem:
-            chance = max(chance, 0.3)
-        elif ".".join(module.parts) in _text(ROOT / file):
-            chance = max(chance, 0.1)
-        once = any(name.startswith("demo") for name in self.fixtures[test])  # a mutant computes it once
-        return chance / (self.seconds[test] + 0.02 + once)
+            return 0.5
+        if path.stem in Path(file).stem:
+            return 0.3
+        few = min(0.3, 60 / max(self.reach.get(test, 0), 1))
+        return max(few, 0.1) if ".".join(module.parts) in _text(ROOT / file) else few
+
+    def _takes(self, test: str) -> float:
+        """Seconds, with what the demo takes to be computed once."""
+        return self.seconds[test] + 0.02 + any(name.startswith("demo") for name in self.fixtures[test])
 
     def _contexts(self, path: Path, lines: range | None) -> Iterator[set[str]]:
         for line, contexts in self.lines.contexts_by_lineno(_name(path)).items():
             if lines is None or line in lines:
                 yield set(contexts)
-
-
-def _taking_turns(tests: list[str], worth: dict[str, float]) -> list[str]:
-    """Each further test of a file is worth less: what the first ones overlook they mostly overlook too."""
-    met: Counter[str] = Counter()
-    left = {}
-    for test in tests:
-        file = test.partition("::")[0]
-        left[test] = worth[test] / (1 + met[file] / 4)
-        met[file] += 1
-    return sorted(left, key=lambda test: -left[test])
 
 
 @cache

@@ -41,7 +41,7 @@ def _rows(frame: pd.DataFrame, kept: pd.Series) -> pd.DataFrame:
 
 
 def _with_settings(changed: Mapping[str, object]) -> Tables:
-    given = _frames("every_decision")
+    given = tables()
     settings = given["settings"]
     values = [changed.get(name, value) for name, value in settings.itertuples(index=False)]
     return {**given, "settings": settings.assign(Value=values)}

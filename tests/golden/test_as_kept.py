@@ -10,16 +10,8 @@ from functools import cache
 import pytest
 
 from costing.model import Runs
-from tests.golden.as_kept import (
-    ACCOUNTS,
-    ALIKE,
-    ANSWERS,
-    DRAWN,
-    FOR_OTHERS,
-    QUICK,
-    differences,
-    runs_of,
-)
+from tests.golden.as_kept import differences, runs_of
+from tests.golden.questions import ACCOUNTS, ALIKE, ANSWERS, DRAWN, FOR_OTHERS, QUICK
 
 
 @pytest.fixture(scope="module")

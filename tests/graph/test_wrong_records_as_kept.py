@@ -16,7 +16,7 @@ import pytest
 from costing import Estate, InputError, trace
 from costing.errors import Finding
 from tests import kept_lines
-from tests.golden.as_kept import ESTATES
+from tests.golden.questions import ESTATES
 
 KEPT = Path(__file__).with_name("wrong_records_as_kept")
 _ROWS = 3

@@ -34,7 +34,7 @@ from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.pages import pages
 from costing.workbook.pages.result_sheet import ResultSheet, RunStamp
 from costing.workbook.pages.write import lay_out
-from tests.golden.as_kept import ESTATES
+from tests.golden.questions import ESTATES
 from tests.workbook.drawn_sheets import charted, drawn_sheets
 
 FOLDER = Path(__file__).parent

@@ -125,7 +125,8 @@ def widths_worked_out() -> Iterator[str]:
         for width in (0.5, 8.0, 11.3, 20.0, 43.0, 44.0):
             lines = [look.header_lines(text, width, button=button) for button in (True, False)]
             clear = round(look.clear_width(text, width), 4), look.heading_lines(text)
-            yield f"{text[:20]!r} {width}: {lines} {clear} {look.text_lines(text, width)} {round(look.text_width(text), 4)}"
+            needed = look.text_lines(text, width), round(look.text_width(text), 4)
+            yield f"{text[:20]!r} {width}: {lines} {clear} {needed}"
     for longest in (2, 5, 8, 11, 14):
         for narrow in (1, 2, 3):
             wide = pd.DataFrame({f"Column {place}": ["a word or two"] * 2 for place in range(4)})

@@ -275,3 +275,15 @@ def test_simulation_across_a_change_of_charge_and_of_rate(name):
     start, end = day("2023-01-01"), day("2024-07-01")
     worth = charge.value_at_end(start, end, curve)
     assert worth == pytest.approx(simulated(charge, curve, start, end), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_accrues_up_to_any_day_around_the_end_of_february_is_what_accrued_before_and_on_that_day(name):
+    """The 28th counts three days of 30/360 in one, so the last day of what is held matters."""
+    rates, charge = RateCurve([FIRST], [0.08], name), AccrualCurve([FIRST], [1.0])
+    start = day("2022-12-30")
+    for end in range(day("2023-02-20"), day("2023-03-04")):
+        for cut in (end - 1, end - 2, start + 1):
+            before = charge.value_at_end(start, cut, rates) * rates.growth(cut, end)
+            after = charge.value_at_end(cut, end, rates)
+            assert charge.value_at_end(start, end, rates) == pytest.approx(before + after, rel=1e-13)

@@ -186,8 +186,7 @@ def _cells(results: Results, table: str, column: str, slope: np.ndarray) -> pd.D
 
 
 def _values(results: Results, table: str, column: str) -> Floats:
-    values = results.estate[table][column].to_numpy(dtype=np.float64)
-    return np.nan_to_num(values, nan=1.0) if column == "quantity_per_bottle" else values  # blank: one a bottle
+    return results.estate[table][column].to_numpy(dtype=np.float64)
 
 
 def _what(results: Results, table: str, rows: Ints, labels: Mapping[str, str]) -> np.ndarray:

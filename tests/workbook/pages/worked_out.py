@@ -43,7 +43,7 @@ def cells_of_values() -> Iterator[str]:
         pd.Series([1, 2]),
         pd.Series(["a", "b\x01\x0b\ufffe", None, "a"], dtype=object),
         pd.Series([day, day.date(), pd.NaT, pd.NA, None, np.nan], dtype=object),
-        pd.Series([True, np.True_, 1, 2.5, np.float64(3.5), np.inf, np.int64(4), 10**400], dtype=object),
+        pd.Series([True, np.True_, 1, 2.5, np.float64(3.5), np.inf, np.int64(4)], dtype=object),
         pd.Series([("a", 1), day.time()], dtype=object),
     ]
     for values in columns:

@@ -160,7 +160,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
         columns = _settings_columns(columns)
     filled = max((len(values) for _, _, values in columns), default=0)
     rows = filled + (0 if explained else SPARE_ROWS if filled else EMPTY_ROWS)
-    tallest = 1
+    tallest, widths = 1, []
     for position, (header, column, values) in enumerate(columns):
         number_format = look.input_format(column) if column else "General"
         cell = workbook.add_format(
@@ -168,6 +168,7 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
         )
         width = _width(header, column, values, number_format)
         tallest = max(tallest, look.header_lines(header, width))
+        widths.append(width)
         worksheet.set_column(position, position, width)
         for row in range(rows):
             _write_cell(worksheet, row + 1, position, values[row] if row < len(values) else None, cell, workbook)
@@ -175,8 +176,11 @@ def _write_sheet(workbook: Any, sheet: Sheet, title: str, frame: pd.DataFrame) -
             worksheet.write_comment(0, position, _note(column), _note_shape(_note(column)))
             check_column(worksheet, position, max(_CHECKED_ROWS, rows), sheet, column)
     if explained:
-        for row, name in enumerate(columns[0][2], 1):
+        (_, _, names), _, (_, _, meanings), *_ = columns
+        for row, (name, meaning) in enumerate(zip(names, meanings, strict=True), 1):
             check_setting(worksheet, row, str(name))
+            if (lines := look.text_lines(meaning or "", widths[2])) > 1:
+                worksheet.set_row(row, 15 * lines)
     worksheet.add_table(
         0, 0, rows, len(columns) - 1,
         {
@@ -279,10 +283,11 @@ def _ground(*, computed: bool) -> dict[str, Any]:
 
 def _cell_form(column: Column | None, number_format: str, *, computed: bool) -> dict[str, Any]:
     numeric = column is not None and column.type in ("number", "integer", "percent")
-    form = {"num_format": number_format, **_ground(computed=computed)}
+    form = {"num_format": number_format, "valign": "top", **_ground(computed=computed)}
     if numeric:
         return form | {"align": "right"}
-    return form | {"align": "left", "font_color": look.FAINT if computed and column is None else look.INK}
+    explains = {"font_color": look.FAINT, "text_wrap": True} if computed and column is None else {}
+    return form | {"align": "left", **explains}
 
 
 def _header_form(column: Column | None, own: bool) -> dict[str, Any]:

@@ -113,7 +113,7 @@ class _SheetWriter:
         self.heights: dict[int, float] = {}
         self.headers: list[int] = []
         self.blocks: list[Block] = []
-        self.measured = measured(sheet, date_1904=bool(getattr(workbook, "date_1904", False)))
+        self.measured = measured(sheet, date_1904=workbook.date_1904)
         across = Paging(self.measured.across + CHART_CHARACTERS, self.measured.opened + 1 + CHART_COLUMNS, {})
         self.inside = bool(sheet.charts) and self.measured.beside_first(CHART_CHARACTERS) and not across.on_screen
         """Whether charts stand beside the first table, above the others: beside all of them no screen shows them."""

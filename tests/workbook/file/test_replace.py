@@ -99,6 +99,14 @@ def test_back_ups_stay_in_the_order_of_writing_whatever_the_clock_says(
     assert kept == [0, *range(len(minutes) - backups.LATEST, len(minutes))]
 
 
+def test_back_ups_of_one_second_are_numbered_from_the_second_one(target: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(backups, "_now", lambda: dt.datetime(2026, 10, 25, 2, 30))
+    for number in range(3):
+        backups.back_up(target, b"%d" % number, 0o600)
+    moment = "estate.bak-20261025-023000"
+    assert [path.stem for path in backups.backups(target)] == [moment, f"{moment}-2", f"{moment}-3"]
+
+
 def test_a_write_that_failed_and_is_tried_again_makes_one_back_up(
     target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

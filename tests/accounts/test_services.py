@@ -220,6 +220,16 @@ def test_a_service_free_of_charge_is_invoiced_at_nothing() -> None:
     assert (lines["invoiced"].fillna(0.0) == 0.0).all()
 
 
+def test_work_that_costs_nothing_and_is_free_pays() -> None:
+    free = [{"from_date": day("2024-01-01"), "operation": "pressing", "driver": "kg", "rate": 0.0, "customer_days": 30}]
+    tables = with_rates(service_rates=free)
+    for sheet in ("operation_rates", "dry_goods", "pools", "costs"):
+        tables.pop(sheet, None)
+    margins = open_house(tables).services()["service_margins"]
+    assert set(margins["service_margin"]) == {0.0}
+    assert set(margins["service_pays"]) == {"pays"}
+
+
 def test_each_owner_has_lines_of_its_own_in_the_order_of_names() -> None:
     """Another owner's grapes came first of all, and lie untouched."""
     tables = with_rates()

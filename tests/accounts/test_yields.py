@@ -66,3 +66,11 @@ def test_the_demo_gives_good_bottles_from_its_own_yield(demo_runs) -> None:
     assert found["bottles_total"].iloc[-1] == pytest.approx(
         found["bottles_total"].iloc[0] + found["bottles_rise"].sum() - found["bottles_fall"].sum()
     )
+
+
+def test_must_that_lay_there_and_bottles_that_come_on_are_no_must_of_the_year() -> None:
+    old = ("pressing", "L", "", 600.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    bottles = ("finishing", "bottles", "bottle", 0.0, 0.0, 900.0, 0.0, -900.0, 0.0)
+    found = kilo_to_bottle(moved(PRESSED, old, ("vinification", "L", "", 0.0, 0.0, 2550.0, 0.0, -2550.0, 0.0), bottles))
+    assert found["bottles_total"].iloc[0] == pytest.approx(850.0)
+    assert len(kilo_to_bottle(moved(PRESSED, old, bottles))) == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sys
 import threading
 import time
@@ -31,19 +32,22 @@ READ = {
 
 
 class Pipe:
-    """What is written to the far end, some bytes at a time as a full pipe takes them."""
+    """What is written to the far end, some bytes at a time as a full pipe takes them. Its number is that of a real
+    file, which swallows what a thread writes once its test has ended and `os.write` is itself again.
+    """
 
     def __init__(self) -> None:
         self.written = b""
         self.is_closed = threading.Event()
+        self._number = os.open(os.devnull, os.O_WRONLY)
+        _PIPES[self._number] = self
 
     def fileno(self) -> int:
-        _PIPES[id(self)] = self
-        return id(self)
+        return self._number
 
     @staticmethod
     def write(number: int, line: memoryview) -> int:
-        """In the place of `os.write`: threads of tests that have ended may still be at it."""
+        """In the place of `os.write`."""
         _PIPES[number].written += bytes(line[:TAKEN])
         return min(len(line), TAKEN)
 
@@ -51,6 +55,7 @@ class Pipe:
         return self
 
     def __exit__(self, *_: object) -> None:
+        os.close(self._number)
         self.is_closed.set()
 
 

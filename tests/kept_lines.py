@@ -25,5 +25,6 @@ def kept(folder: Path, name: str) -> list[str]:
 
 def keep(folder: Path, sections: Sections) -> None:
     """Keep every section anew."""
+    folder.mkdir(exist_ok=True)
     for name in sections:
         (folder / f"{name}.txt").write_text("".join(f"{line}\n" for line in found(sections, name)), "utf-8")

@@ -81,5 +81,4 @@ def test_what_is_said_of_wrong_records_is_as_kept(name: str) -> None:
 
 
 if __name__ == "__main__":
-    KEPT.mkdir(exist_ok=True)
     kept_lines.keep(KEPT, SECTIONS)

@@ -60,5 +60,4 @@ def test_what_rules_of_place_say_of_drawn_cuvees_is_as_kept(draw: str) -> None:
 
 
 if __name__ == "__main__":
-    KEPT.mkdir(exist_ok=True)
     kept_lines.keep(KEPT, SECTIONS)

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Flags, Floats, Ints
 from costing.errors import Finding, InputError, caution
 from costing.inputs.cuvee_bounds import PAIRS
 from costing.inputs.estate import Estate
@@ -59,6 +59,13 @@ def changed_values(values: Floats, how: str, value: float) -> Floats:
     if how == "multiply":
         return values * value
     return values + value if how == "add" else np.full(len(values), value)
+
+
+def outside_bounds(column: Column, values: Floats) -> Flags:
+    """Whether each value, as held, is outside the bounds of its column (blank: no)."""
+    shown = values * (100.0 if column.type == "percent" else 1.0)
+    least, most = (bound if bound is not None else np.nan for bound in (column.lower, column.upper))
+    return np.asarray((shown < least) | (shown > most))
 
 
 def beyond_bounds(column: Column, values: Floats) -> tuple[float, str, float] | None:

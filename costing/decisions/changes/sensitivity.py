@@ -20,8 +20,8 @@ import numpy as np
 import pandas as pd
 
 from costing.answers.answer import Answer
-from costing.array_types import Floats, Ints
-from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, beyond_bounds
+from costing.array_types import Flags, Floats, Ints
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, outside_bounds
 from costing.decisions.changes.figures import costed_figure, release_named
 from costing.decisions.changes.gradients import Gradients, Reached, gradients
 from costing.decisions.changes.quantity_gradients import quantity_gradients
@@ -207,9 +207,9 @@ def _reruns(results: Results, target: ChangedCells) -> tuple[Results, Results]:
     return ends[0], ends[1]
 
 
-def _may_rise(column: Column, values: Floats) -> np.ndarray:
+def _may_rise(column: Column, values: Floats) -> Flags:
     """Whether each value of a column may be 1 % more: a norm of 100 % may not."""
-    return np.array([beyond_bounds(column, 1.01 * values[row : row + 1]) is None for row in range(len(values))], bool)
+    return ~outside_bounds(column, 1.01 * values)
 
 
 def tornado(results: Results, what: str, most: int) -> pd.DataFrame:

@@ -23,5 +23,4 @@ def test_what_passes_between_the_link_and_an_open_workbook_is_as_kept(section: s
 
 
 if __name__ == "__main__":
-    KEPT.mkdir(exist_ok=True)
     keep(KEPT, SECTIONS)

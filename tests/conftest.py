@@ -24,7 +24,7 @@ from tests.workbook.running import STARTED, Office, the_office
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test starts compiles every library anew
 
-settings.register_profile("steady", derandomize=True, deadline=None, max_examples=30)
+settings.register_profile("steady", derandomize=True, deadline=None, max_examples=20)
 settings.register_profile("full", deadline=None)
 settings.load_profile(chosen(full="full", short="steady"))
 

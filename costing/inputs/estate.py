@@ -105,6 +105,7 @@ class Estate(Once):
     wrong_rows: Mapping[str, Flags] = field(default_factory=dict)
     refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
     others: Others | None = None
+    _columns: dict[tuple[str, str], pd.Series[Any]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
         """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
@@ -130,6 +131,12 @@ class Estate(Once):
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Table by its library name, such as `movements`."""
         return self.tables[table]
+
+    def column(self, table: str, name: str) -> pd.Series[Any]:
+        """Column of a table, taken from it once: many rules and questions look at the same one."""
+        if (table, name) not in self._columns:
+            self._columns[table, name] = self.tables[table][name]
+        return self._columns[table, name]
 
 
 def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:

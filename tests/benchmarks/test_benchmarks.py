@@ -55,7 +55,7 @@ def test_a_mistake_in_many_rows_takes_as_long_as_the_rows_and_is_few_findings() 
     assert many["check (s)"] < 8 * few["check (s)"]
 
 
-@pytest.mark.parametrize("case", sorted(set(CASES) - OFFICE)[:: chosen(full=1, short=9)])
+@pytest.mark.parametrize("case", sorted(set(CASES) - OFFICE)[:: chosen(full=1, short=12)])
 def test_every_case_is_measured(case: str) -> None:
     found = CASES[case][0](SIZES.get(case, 2))
     assert found["rows"] >= 2

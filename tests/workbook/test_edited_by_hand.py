@@ -22,7 +22,7 @@ from costing.workbook.pages.run_log import read_log
 from tests.commands.books import first_hour
 from tests.form import chosen
 
-SEEDS, STEPS = chosen(full=(200, 4), short=(2, 1))
+SEEDS, STEPS = chosen(full=(200, 4), short=(1, 1))
 RESULTS = ("Stock value", "Cost build-up", "Origins", "Amounts charged", "Run check")
 Choose = random.Random
 

@@ -26,7 +26,7 @@ from tests.form import chosen
 from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import Parts, packed, parts_of, text_cell, with_new_cell
 
-SEEDS = chosen(full=60, short=3)
+SEEDS = chosen(full=60, short=1)
 TYPED = "typed by a person"
 SHEETS = ("Run check", "Cost per bottle", "Cost build-up", "Stock value", "Roll-forward", "Origins")
 KINDS = ("note beside", "formula beside", "note below")

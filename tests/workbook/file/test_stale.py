@@ -19,6 +19,7 @@ from costing.inputs.schema import sheets
 from costing.workbook.file import scan
 from costing.workbook.file.package import read_package
 from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inputs, stale_formula
+from tests.form import in_full
 from tests.workbook.office import sheets_as_calculated
 from tests.workbook.test_read import book, rewritten
 
@@ -61,6 +62,7 @@ def test_a_formula_saved_without_a_value_is_counted_and_not_summed(value: bytes)
     assert counted == [SheetCount("Stocktakes", 6, 12.5, ("F2:F3",))]
 
 
+@in_full
 @pytest.mark.office
 def test_a_formula_saved_without_a_value_does_not_stop_a_run_nor_make_it_stale(
     small_book: Path, tmp_path: Path

@@ -85,7 +85,13 @@ def answers(runs: Runs) -> list[Answer]:
     return answers_of_run(runs, [])
 
 
-def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer]) -> None:
+@pytest.fixture(scope="module")
+def written(answers: list[Answer]) -> openpyxl.Workbook:
+    """Its result sheets, as another program reads them."""
+    return openpyxl.load_workbook(io.BytesIO(result_workbook(result_sheets(answers))))
+
+
+def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer], written: openpyxl.Workbook) -> None:
     sheets = result_sheets(answers)
     assert sheets[0].name == "Answers"
     frames = {table.name: table.frame for sheet in sheets for table in sheet.tables}
@@ -93,11 +99,10 @@ def test_every_sheet_says_something_and_no_chart_is_empty(answers: list[Answer])
     for sheet in sheets:
         texts = [sheet.title, *sheet.says, *sheet.notes, *(table.title for table in sheet.tables)]
         assert not [text for text in texts if re.search(r"\{\w+\}|\bnan\b|\bNaT\b|\bNone\b", text)], sheet.name
-    book = openpyxl.load_workbook(io.BytesIO(result_workbook(sheets)))
-    drawn = sum(len(sheet._charts) for sheet in book)
+    drawn = sum(len(sheet._charts) for sheet in written)
     wanted = [chart for sheet in sheets for chart in sheet.charts]
     assert drawn == sum(is_drawable(chart, frames[chart.table]) for chart in wanted)
-    for sheet in book:
+    for sheet in written:
         widths = [column.width for column in sheet.column_dimensions.values()]
         assert max(widths, default=0.0) <= WIDEST + 3.0, sheet.title
 
@@ -117,9 +122,9 @@ def test_the_first_page_fits_a_page_and_says_what_every_sheet_without_a_row_wait
     assert ("No bottles are disgorged yet." in front.says) == (not len(front["front_costs"]))
 
 
-def test_no_sentence_of_the_first_page_is_cut_in_print(answers: list[Answer]) -> None:
+def test_no_sentence_of_the_first_page_is_cut_in_print(written: openpyxl.Workbook) -> None:
     """Where nothing is costed its columns are few, and the print ended in the middle of a sentence."""
-    sheet = openpyxl.load_workbook(io.BytesIO(result_workbook(result_sheets(answers))))["Answers"]
+    sheet = written["Answers"]
     _, _, last, below = range_boundaries(sheet.print_area.partition("!")[2])
     widths = [sheet.column_dimensions[get_column_letter(at)] for at in range(1, last + 1)]
     across = sum(of.width if of.customWidth else DEFAULT_WIDTH for of in widths)

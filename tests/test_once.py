@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import pickle
 import weakref
 from collections.abc import Callable
 from dataclasses import replace
@@ -92,6 +93,22 @@ def test_no_question_changes_a_table_that_is_kept(demo_estate) -> None:
                     first[id(table)] = asked.__name__, table, table.copy()
     assert len(first) > 30
     assert [name for name, table, as_given in first.values() if not table.equals(as_given)] == []
+    for name, table in demo_estate.tables.items():
+        as_read = table.copy()
+        assert [column for column in as_read if not table[column].equals(as_read[column])] == [], name
+
+
+def test_a_table_of_an_estate_gives_one_column_and_takes_none(demo_estate) -> None:
+    moves = demo_estate["movements"]
+    assert moves["out_l"] is moves["out_l"]
+    assert moves["out_l"] is replace(demo_estate)["movements"]["out_l"]
+    assert list(moves[["out_l", "in_l"]]) == ["out_l", "in_l"]
+    with pytest.raises(TypeError, match="take a copy"):
+        moves["out_l"] = 0.0
+    changed = moves.copy()
+    changed["out_l"] = 0.0
+    assert changed["out_l"].sum() == 0.0 < moves["out_l"].sum()
+    assert pickle.loads(pickle.dumps(moves))["out_l"].equals(moves["out_l"])
 
 
 @asked_once

@@ -90,6 +90,30 @@ class Others:
     owner: Mapping[str, str]
 
 
+class EstateTable(pd.DataFrame):
+    """A table of an estate. It never changes, so each of its columns is made once: hundreds ask for the same few."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        super().__init__(frame)  # type: ignore[call-arg]
+        self.__dict__["_frame"], self.__dict__["_made"] = frame, {}
+
+    def __reduce__(self) -> tuple[type[EstateTable], tuple[pd.DataFrame]]:
+        return EstateTable, (self._frame,)
+
+    def __getitem__(self, key: Any) -> Any:
+        """A column by its name, or what a data frame gives."""
+        if not isinstance(key, str):
+            return self._frame[key]
+        if key not in self._made:
+            self._made[key] = self._frame[key]
+        return self._made[key]
+
+    def __setitem__(self, key: Any, value: Any) -> None:
+        """Refused: whoever tries out a change takes a copy."""
+        msg = "tables of an estate do not change: take a copy of the table, or House.replace."
+        raise TypeError(msg)
+
+
 @dataclass(frozen=True)
 class Estate(Once):
     """Validated input. `tables[name]` has a RangeIndex and the schema's columns; `sources[name]` runs beside
@@ -105,7 +129,12 @@ class Estate(Once):
     wrong_rows: Mapping[str, Flags] = field(default_factory=dict)
     refused: dict[str, list[tuple[NDArray[np.intp], str]]] = field(default_factory=dict)
     others: Others | None = None
-    _columns: dict[tuple[str, str], pd.Series[Any]] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        of_ours = {
+            name: frame if isinstance(frame, EstateTable) else EstateTable(frame) for name, frame in self.tables.items()
+        }
+        object.__setattr__(self, "tables", of_ours)
 
     def place(self, table: str, row: int, column: str | None = None) -> str:
         """`Movements!F17` for row `row` (position in the table) and a column; `Movements!17` without a column."""
@@ -131,12 +160,6 @@ class Estate(Once):
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Table by its library name, such as `movements`."""
         return self.tables[table]
-
-    def column(self, table: str, name: str) -> pd.Series[Any]:
-        """Column of a table, taken from it once: many rules and questions look at the same one."""
-        if (table, name) not in self._columns:
-            self._columns[table, name] = self.tables[table][name]
-        return self._columns[table, name]
 
 
 def some_rows(estate: Estate, kept: Mapping[str, Flags]) -> tuple[dict[str, pd.DataFrame], dict[str, Sources]]:

@@ -54,7 +54,7 @@ class Rows:
 
     def __getitem__(self, column: str) -> pd.Series[Any]:
         """A column of the sheet."""
-        return self.estate.column(self.table, column)
+        return self.frame[column]
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -67,14 +67,14 @@ class Rows:
 
     def given(self, *columns: str) -> Flags:
         """Tell which rows have something in each of these columns."""
-        first, *others = (_filled(self[column]) for column in columns)
+        first, *others = (_filled(self.frame[column]) for column in columns)
         for other in others:
             first = np.logical_and(first, other)
         return first
 
     def are(self, column: str, *words: str) -> Flags:
         """Tell which rows hold one of these words."""
-        values = self[column]
+        values = self.frame[column]
         if not isinstance(values.dtype, pd.CategoricalDtype):
             return np.asarray(values.isin(words))
         names: pd.Categorical = values.array
@@ -83,7 +83,7 @@ class Rows:
 
     def shown(self, row: int, column: str) -> str:
         """Return what a cell holds, in the unit in which it was typed; empty if blank."""
-        value: Any = self[column].iloc[row]
+        value: Any = self.frame[column].iloc[row]
         if pd.isna(value):
             return ""
         if isinstance(value, pd.Timestamp):
@@ -104,12 +104,12 @@ class Rows:
         """Each name in a column of names -> the first row that holds it (among the rows `where` is true)."""
         if not len(self.frame):
             return {}
-        first, names = self.first_of_names(column, where), self[column].cat.categories
+        first, names = self.first_of_names(column, where), self.frame[column].cat.categories
         return {name: row for name, row in zip(names, first.tolist(), strict=True) if row >= 0}
 
     def first_of_names(self, column: str, where: Flags | None = None) -> Ints:
         """First row of each name that a column lists, among the rows `where` is true (−1: none) [categories]."""
-        values: pd.Categorical = self[column].array
+        values: pd.Categorical = self.frame[column].array
         codes = values.codes if where is None else np.where(where, values.codes, -1)
         first = np.full(len(values.categories) + 1, -1, dtype=np.int64)
         first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)  # the last to be written is the first row
@@ -117,7 +117,7 @@ class Rows:
 
     def by_name(self, column: str, values: dict[str, Any], blank: Any) -> NDArray[Any]:
         """Value of each row's name: `values[name]`, `blank` where the name is not among them."""
-        names = self[column].cat
+        names = self.frame[column].cat
         spread = np.array([*(values.get(str(name), blank) for name in names.categories), blank])
         return spread[names.codes.to_numpy()]
 

@@ -1,25 +1,27 @@
 """Seconds of a step, and cases measured one by one, each in a process of its own.
 
 Conventions: times are the seconds that the processor spends in the program itself. What the system takes to hand out
-    memory is not in them: it is many times as much on a virtual machine as on another. A solve and a pass over its
-    memory are short; theirs are all seconds of the processor. Where a case waits for a program beside, it gives seconds
-    of the clock and says so.
+    memory is not in them: it is many times as much on a virtual machine as on another. The system tells the two apart
+    by the tick only, so for a step below `SHORT_S` all seconds of the processor count. Where a case waits for a program
+    beside, it gives seconds of the clock and says so.
 What it does not do: decide what is fast enough.
 """
 
 from __future__ import annotations
 
 import json
-import resource
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from resource import RUSAGE_SELF, getrusage
+from time import process_time
 from typing import TypeVar
 
 T = TypeVar("T")
 HERE = Path(__file__).parents[2]
 """This checkout."""
+SHORT_S = 0.1
 _MEASURE = """
 import json, sys
 sys.path.insert(0, sys.argv[1])
@@ -30,21 +32,17 @@ print(json.dumps(measure(sys.argv[2], int(sys.argv[3]))))
 """
 
 
-def in_program() -> float:
-    """Seconds that the processor has spent in the program itself."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_utime
-
-
-def timed(step: Callable[[], T], clock: Callable[[], float] = in_program) -> tuple[T, float]:
+def timed(step: Callable[[], T]) -> tuple[T, float]:
     """What a step gives, and its seconds."""
-    begun = clock()
+    begun, in_all = getrusage(RUSAGE_SELF).ru_utime, process_time()
     given = step()
-    return given, clock() - begun
+    spent, in_all = getrusage(RUSAGE_SELF).ru_utime - begun, process_time() - in_all
+    return given, in_all if in_all < SHORT_S else spent
 
 
-def seconds(step: Callable[[], object], repeats: int = 1, clock: Callable[[], float] = in_program) -> float:
+def seconds(step: Callable[[], object], repeats: int = 1) -> float:
     """Seconds of a step, the best of the repeats; what it gives is let go each time."""
-    return min(timed(lambda: bool(id(step())), clock)[1] for _ in range(repeats))
+    return min(timed(lambda: bool(id(step())))[1] for _ in range(repeats))
 
 
 def measure_apart(case: str, size: int, checkout: Path = HERE, timeout_s: float = 900) -> dict[str, float]:

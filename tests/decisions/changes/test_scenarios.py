@@ -116,7 +116,7 @@ def test_nothing_is_changed_in_place(demo) -> None:
     before = {name: table.copy() for name, table in demo.tables.items()}
     scenarios_answer(Runs(demo))
     for name, table in before.items():
-        pd.testing.assert_frame_equal(table, demo[name])
+        pd.testing.assert_frame_equal(demo[name], table)
 
 
 @pytest.mark.parametrize(

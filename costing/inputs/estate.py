@@ -93,6 +93,9 @@ class Others:
 class EstateTable(pd.DataFrame):
     """A table of an estate. It never changes, so each of its columns is made once: hundreds ask for the same few."""
 
+    _frame: pd.DataFrame
+    _made: dict[str, Any]
+
     def __init__(self, frame: pd.DataFrame) -> None:
         super().__init__(frame)  # type: ignore[call-arg]
         self.__dict__["_frame"], self.__dict__["_made"] = frame, {}

@@ -55,7 +55,9 @@ def entered_twice(estate: Estate) -> Iterator[Finding]:
         headers = ", ".join(f"'{sheets()[rows.table].column(key).header}'" for key in keys)
         same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"
         wrong = estate.wrong_rows.get(rows.table, np.zeros(len(rows), dtype=bool))
-        pairs = [(row, first) for row, first in rows.repeated(keys) if not wrong[row]]
+        again, first_like = rows.repeated(keys)
+        sound = ~wrong[again]
+        pairs = list(zip(again[sound].tolist(), first_like[sound].tolist(), strict=True))
         more, written = "", pairs
         if len(pairs) > FIRST_PLACES:
             places = [rows.place(row, _naming(rows, keys, row)) for row, _ in pairs[1 : FIRST_PLACES + 1]]

@@ -39,8 +39,8 @@ HISTORY = 3
 def invoices_twice(costs: Rows) -> Iterator[Breach]:
     """Caution where a cost has reference, element, amount and lot of an earlier one: often one invoice twice."""
     named = costs.given("reference")
-    repeated = costs.repeated(["reference", "element", "amount", "lot"])
-    firsts = {row: first for row, first in repeated if named[row]}
+    again, first_like = costs.repeated(["reference", "element", "amount", "lot"])
+    firsts = {row: first for row, first in zip(again.tolist(), first_like.tolist(), strict=True) if named[row]}
 
     def rule(row: int) -> str:
         place, day = costs.place(firsts[row], "reference"), costs.shown(firsts[row], "on_date")

@@ -218,7 +218,8 @@ def harvest_years(deliveries: pd.DataFrame) -> Floats:
 @cache
 def empty_table(name: str) -> pd.DataFrame:
     """Table of sheet `name` with the schema's columns and types, and no rows."""
-    return pd.DataFrame({c.name: pd.Series([], dtype=column_dtype(c.type)) for c in sheets()[name].columns})
+    columns = {of.name: pd.Series([], dtype=column_dtype(of.type)) for of in sheets()[name].columns}
+    return EstateTable(pd.DataFrame(columns))
 
 
 def as_table(name: str, frame: pd.DataFrame) -> pd.DataFrame:

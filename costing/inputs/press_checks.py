@@ -64,12 +64,13 @@ def tirage_dates(rows: Rows) -> Iterator[Breach]:
 @rule_of("deliveries")
 def dates_of_deliveries(deliveries: Rows) -> Iterator[Breach]:
     """Yield premiums without a date or before the delivery; caution where the harvest is after it."""
-    early = deliveries["premium_date"] < deliveries["on_date"]
+    day = deliveries["on_date"].to_numpy()
+    early = deliveries["premium_date"].to_numpy() < day
     yield early, "premium_date", "is before the delivery.", "Correct one of the two dates."
-    undated = (deliveries["premium_per_unit"].fillna(0.0) != 0) & ~deliveries.given("premium_date")
+    undated = (np.nan_to_num(deliveries["premium_per_unit"].to_numpy()) != 0) & ~deliveries.given("premium_date")
     remedy = "Enter the day on which it was fixed and paid."
     yield undated, "premium_date", "the premium has no date.", remedy
-    ahead = harvest_years(deliveries.frame) > deliveries["on_date"].dt.year
+    ahead = (harvest_years(deliveries.frame) > day.astype("datetime64[Y]").astype(np.int64) + 1970) & ~np.isnat(day)
     rule, remedy = "is a harvest after the day of arrival.", "Correct the vintage or the date."
     yield ahead, "vintage", rule, remedy, CAUTION
 
@@ -156,21 +157,20 @@ def _loads(pressings: Rows, doubtful: Flags) -> Iterator[tuple[str, list[int]]]:
 
 def _doubtful_loads(pressings: Rows) -> Flags:
     """Rows of loads whose kilograms, dates or yield `press_loads` may speak of."""
-    frame, load = pressings.frame, pressings["load"]
-    weight, volume = frame["weight_kg"].fillna(0.0), frame["volume_l"].fillna(0.0)
-    kilograms = weight.groupby(load, observed=True).transform("sum")
-    drawn = volume.groupby(load, observed=True).transform("sum") / kilograms
-    days = frame["on_date"].groupby(load, observed=True)
-    from_lot = frame["from_lot"].notna()
-    twice = from_lot & frame.duplicated(["load", "from_lot", "weight_kg"], keep=False)
-    doubtful = (
+    weight, volume = (np.nan_to_num(pressings[name].to_numpy()) for name in ("weight_kg", "volume_l"))
+    kilograms = pressings.together("load", weight, np.add)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        drawn = pressings.together("load", volume, np.add) / kilograms
+    day = pressings["on_date"].to_numpy()
+    from_lot = pressings.given("from_lot")
+    kinds = pressings.kinds(["load", "from_lot", "weight_kg"])
+    twice = np.bincount(kinds)[kinds] > 1
+    return np.asarray(
         ~(kilograms > 0)
-        | ((drawn > 0) & ~drawn.between(LEAST_L_PER_KG, MOST_L_PER_KG))
-        | (days.transform("min") != days.transform("max"))
-        | (from_lot & frame["weight_kg"].isna())
-        | twice
+        | ((drawn > 0) & ~((drawn >= LEAST_L_PER_KG) & (drawn <= MOST_L_PER_KG)))
+        | (pressings.together("load", day, np.fmin) != pressings.together("load", day, np.fmax))
+        | (from_lot & (twice | ~pressings.given("weight_kg")))
     )
-    return doubtful.to_numpy()
 
 
 @rule_of("pressings")
@@ -219,29 +219,32 @@ def _weights(pressings: Rows, load: str, rows: list[int]) -> Iterator[Breach]:
 
 def _valued(pressings: Rows) -> Flags:
     """Rows whose fraction or lot has a value on Market values by their date."""
-    values = pressings.of("market_values").frame
-    usual = values[values["lot"].isna()].groupby("what", observed=True)["from_date"].min()
-    own = values.groupby("lot", observed=True)["from_date"].min()
-    day = pressings["on_date"].to_numpy()
-    by_fraction = day >= usual.reindex(pressings["fraction"].astype(object)).to_numpy()
-    by_lot = day >= own.reindex(pressings["to_lot"].astype(object)).to_numpy()
-    return np.asarray(by_fraction | by_lot)
+    values, day = pressings.of("market_values"), pressings["on_date"].to_numpy()
+    begins = values["from_date"].to_numpy()
+
+    def since(column: str, where: Flags) -> dict[str, np.datetime64]:
+        first = values.together(column, np.where(where, begins, np.datetime64("NaT")), np.fmin)
+        return {name: first[row] for name, row in values.first_rows(column).items()}
+
+    own = values.given("lot")
+    by_fraction = day >= pressings.by_name("fraction", since("what", ~own), np.datetime64("NaT"))
+    return np.asarray(by_fraction | (day >= pressings.by_name("to_lot", since("lot", own), np.datetime64("NaT"))))
 
 
 def _shared_loads(pressings: Rows) -> Flags:
     """Rows of loads with a first or second pressing."""
-    shared = pressings["fraction"].isin(WINE)
-    return shared.groupby(pressings["load"], observed=True).transform("any").to_numpy(dtype=bool)
+    return pressings.together("load", pressings.are("fraction", *WINE), np.logical_or)
 
 
 def _doubtful_splits(pressings: Rows) -> Flags:
     """Rows of loads whose split `splits` may speak of."""
-    load, method = pressings["load"], pressings["split_method"].astype(object)
-    default = pressings.estate.settings.default_split_method
-    usual = method.groupby(load, observed=True).transform("first").fillna(default)
-    valueless = pressings["fraction"].isin(WINE) & pressings["value_per_l"].isna() & ~_valued(pressings)
-    other = method.notna() & (method != usual)
-    of_a_kind = usual.isin(["weight", "fixed"]) | (usual.isin(SHARED_BY_VALUE) & valueless)
+    method = pressings["split_method"].array
+    first = np.where(method.codes >= 0, np.arange(len(pressings)), len(pressings))
+    names = np.array([*method, pressings.estate.settings.default_split_method], dtype=object)
+    usual = names[pressings.together("load", first, np.minimum)]
+    valueless = pressings.are("fraction", *WINE) & ~pressings.given("value_per_l") & ~_valued(pressings)
+    other = pressings.given("split_method") & (names[:-1] != usual)
+    of_a_kind = np.isin(usual, ["weight", "fixed"]) | (np.isin(usual, list(SHARED_BY_VALUE)) & valueless)
     return np.asarray(~_shared_loads(pressings) | other | of_a_kind, dtype=bool)
 
 

@@ -6,7 +6,6 @@ A release is one cuvée and format, disgorged together and priced together; a fe
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import islice
 
 import numpy as np
 
@@ -45,15 +44,12 @@ def releases_apart(disgorgements: Rows) -> Iterator[Breach]:
 @rule_of(*TWICE)
 def rows_alike(rows: Rows) -> Iterator[Breach]:
     """Yield rows that say in every cell what an earlier row says: often one thing entered twice."""
-    columns, named = list(rows.frame.columns), TWICE[rows.table]
-    pairs = list(islice(rows.repeated(columns), FIRST_PLACES + 1))
-    if len(pairs) > FIRST_PLACES:
-        rule = f"has every cell like {rows.place(pairs[0][1], named)}, and both count."
-        yield rows.frame.duplicated(columns), named, rule, "Delete one if it was entered twice.", CAUTION
-        return
-    for row, first in pairs:
-        rule = f"has every cell like {rows.place(first, named)}, and both count."
-        yield [row], named, rule, "Delete one if it was entered twice.", CAUTION
+    named = TWICE[rows.table]
+    again, first = rows.repeated(rows.frame.columns)
+    said = [(first[:1], again)] if len(again) > FIRST_PLACES else zip(first[:, None], again[:, None], strict=True)
+    for like, which in said:
+        rule = f"has every cell like {rows.place(int(like[0]), named)}, and both count."
+        yield which, named, rule, "Delete one if it was entered twice.", CAUTION
 
 
 @rule_of("dispatches")

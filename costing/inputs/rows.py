@@ -121,19 +121,35 @@ class Rows:
         spread = np.array([*(values.get(str(name), blank) for name in names.categories), blank])
         return spread[names.codes.to_numpy()]
 
-    def repeated(self, keys: list[str]) -> Iterator[tuple[int, int]]:
-        """Yield (row, first row) where all `keys` are as in an earlier row; blank equals blank."""
-        if len(self.frame) < 2:
-            return
-        alike = np.flatnonzero(self.frame.duplicated(keys, keep=False).to_numpy())
-        if not len(alike):
-            return
-        known: dict[tuple[Any, ...], int] = {}
-        numbers = pd.DataFrame({key: pd.factorize(self[key], use_na_sentinel=False)[0][alike] for key in keys})
-        for row, key in zip(alike.tolist(), numbers.itertuples(index=False, name=None), strict=True):
-            known.setdefault(key, row)
-            if row != known[key]:
-                yield row, known[key]
+    def kinds(self, keys: Iterable[str]) -> Ints:
+        """Number rows by what stands in these columns, in order of appearance: the same where all are alike; blank
+        equals blank.
+        """
+        number = np.zeros(len(self), dtype=np.int64)
+        for key in keys:
+            values: Any = self[key].array
+            named = isinstance(values, pd.Categorical)
+            code = values.codes if named else pd.factorize(np.asarray(values), use_na_sentinel=False)[0]
+            number = pd.factorize(number * (int(code.max(initial=0)) + 2) + code + 1)[0]
+            if number.max(initial=0) == len(number) - 1:
+                break
+        return number
+
+    def repeated(self, keys: Iterable[str]) -> tuple[Ints, Ints]:
+        """Rows where all `keys` are as in an earlier row, and the first row like each; blank equals blank."""
+        kinds = self.kinds(keys)
+        first = np.flatnonzero(np.diff(np.maximum.accumulate(kinds), prepend=-1))[kinds]
+        again = np.flatnonzero(first != np.arange(len(first)))
+        return again, first[again]
+
+    def together(self, column: str, values: NDArray[Any], taken: np.ufunc) -> NDArray[Any]:
+        """Give each row what `taken` (as np.add) makes of the values of all rows of the same name [rows]."""
+        codes = self[column].array.codes
+        order = np.argsort(codes, kind="stable")
+        begins = np.flatnonzero(np.diff(codes[order], prepend=-2))
+        of_name: NDArray[Any] = np.zeros(len(self[column].array.categories) + 1, dtype=values.dtype)
+        of_name[codes[order][begins]] = taken.reduceat(values[order], begins)
+        return np.asarray(of_name[codes])
 
     def unknown(
         self, column: str, known: Iterable[str], rule: str, otherwise: str, where: Flags | None = None

@@ -50,6 +50,21 @@ def test_every_stage_takes_its_share_of_what_the_one_before_left() -> None:
     assert (floating["bottles_base"] + floating["bottles_fall"]).iloc[-1] == pytest.approx(850 * 0.99 * 1.05 * 0.99)
 
 
+def test_litres_and_bottles_of_one_stage_are_taken_together_however_few() -> None:
+    found = kilo_to_bottle(
+        moved(
+            PRESSED,
+            ("vinification", "L", "", 0.0, 0.0, 2550.0, 0.0, -2550.0, 0.0),
+            ("finished stock", "L", "", 0.0, 0.0, 25.0, 0.0, -25.0, 0.0),  # opened again: decanted, none lost
+            ("finished stock", "bottles", "bottle", 0.0, 0.0, 100.0, 0.0, -90.0, -10.0),  # 75 L, 7.5 L lost: 7.5 %
+            ("tirage", "L", "", 0.0, 0.0, 0.5, 0.0, -0.4, -0.1),  # a trial of half a litre: a fifth of it lost
+        )
+    ).set_index("step")
+    assert found.loc["finished stock", "lost_share"] == pytest.approx(0.075)
+    assert found.loc["tirage", "lost_share"] == pytest.approx(0.2)
+    assert found.loc["good bottles", "bottles_total"] == pytest.approx(850 * 0.925 * 0.8)
+
+
 def test_an_estate_without_grapes_has_no_picture() -> None:
     assert len(kilo_to_bottle(moved((*PRESSED[:7], 0.0, 0.0)))) == 0
     assert len(kilo_to_bottle(moved())) == 0

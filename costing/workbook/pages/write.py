@@ -61,11 +61,7 @@ def result_workbook(
 
 
 def scratch_workbook(
-    sheets: Sequence[ResultSheet],
-    stamp: RunStamp | None = None,
-    stale_formula: tuple[str, str] | None = None,
-    *,
-    date_1904: bool = False,
+    sheets: Sequence[ResultSheet], stamp: RunStamp | None, stale_formula: tuple[str, str] | None, *, date_1904: bool
 ) -> tuple[bytes, list[LongTable]]:
     """Content of a workbook that holds these result sheets and nothing else, and the rows still left to fill in it.
 

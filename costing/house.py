@@ -244,13 +244,14 @@ def _changed(name: str, change: Callable[[pd.DataFrame], Any], present: pd.DataF
     """What a function makes of a table. CostingError where it reads or adds a column that there is not."""
     from costing.inputs.schema import sheets
 
-    known = list(map(str, present.columns))
+    known, possible = list(map(str, present.columns)), [of.name for of in sheets()[name].columns]
     try:
         changed = change(present)
     except (KeyError, AttributeError) as fault:
         word = str(fault.args[0]).rpartition("attribute '")[2].strip("'") if fault.args else ""
-        raise CostingError(_no_column(name, word, known)) from fault
-    known += [column.name for column in sheets()[name].columns] if name in sheets() else []
+        blank = f"column '{word}' of sheet '{name}' is blank in this estate: give a whole table in its place."
+        raise CostingError(blank if word in possible else _no_column(name, word, known)) from fault
+    known += possible
     for column in getattr(changed, "columns", ()):
         if column not in known:
             raise CostingError(_no_column(name, str(column), known))

@@ -50,6 +50,8 @@ def test_a_misspelt_sheet_or_column_suggests_the_nearest(house) -> None:
         house.replace(grape_price=lambda t: t)
     with pytest.raises(costing.CostingError, match="Did you mean 'price_per_kg'"):
         house.replace(grape_prices=lambda t: t.assign(price_per_kg=t.price_per_kgs))
+    with pytest.raises(costing.CostingError, match="'fixed_share' of sheet 'pressings' is blank"):
+        house.replace(pressings=lambda t: t.assign(volume_l=t.volume_l * t.fixed_share))
     with pytest.raises(costing.CostingError, match="Did you mean 'price_per_kg'"):
         house.replace(grape_prices=lambda t: t.rename(columns={"price_per_kg": "price_per_kgs"}))
     with pytest.raises(costing.CostingError, match=r"'price_per_kgs'\. Did you mean 'price_per_kg'"):

@@ -353,11 +353,11 @@ def _says(runs: Runs, filling: Filling, advice: pd.DataFrame) -> list[str]:
     brings = f"that is worth {about(gain)} {runs.currency} more over the years"
     costs = f"keeping the bounds on Limits costs {about(-gain)} {runs.currency} over the years"
     why = "there is no wine for all that is planned" if lacks else brings if gain >= 0.0 else costs
+    fill = f"Fill {f'{total:,.0f} bottles' if total >= 0.5 else 'nothing'} in spring {springs.years[0]}"
     sentences = [
-        f"Fill {total:,.0f} bottles in spring {springs.years[0]}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} "
-        f"than planned; {why}."
+        f"{fill}, {abs(more):,.0f} {'more' if more > 0 else 'fewer'} than planned; {why}."
         if abs(more) >= 1.0
-        else f"Fill {total:,.0f} bottles in spring {springs.years[0]}, as many as planned."
+        else f"{fill}, as planned."
     ]
     months = round(float(facts.dates.years.sum()) * DAYS_A_YEAR / DAYS_A_MONTH)
     ends = runs.estate.settings.plan_horizon_months

@@ -182,7 +182,7 @@ class Paging:
         return below
 
     def _later(self, repeated: tuple[int, int]) -> float:
-        return self.page - self.high(repeated[0], repeated[1] + 1)
+        return max(self.page - self.high(repeated[0], repeated[1] + 1), 0.1 * self.page)  # some rows must find room
 
     def clear_of_breaks(
         self, first: int, heights: Sequence[float], breaks: Sequence[int], repeated: tuple[int, int]

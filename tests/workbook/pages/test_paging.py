@@ -41,6 +41,14 @@ def test_nothing_stands_across_two_pages_nor_beside_a_repeated_row() -> None:
     assert all(after - before >= 262.0 - 1e-9 for before, after in pairwise(tops))
 
 
+def test_rows_printed_again_that_fill_a_page_leave_room_for_a_tenth_of_it() -> None:
+    page, high = NARROW.page, Paging(NARROW.width, 0, {0: 2.0 * NARROW.page})
+    assert high.page == page
+    placed = high.clear_of_breaks(3, [page / 20] * 3, [], (0, 0))
+    assert placed == sorted(placed)
+    assert len(placed) == 3
+
+
 @pytest.mark.parametrize(
     ("blocks", "expected"),
     [

@@ -201,6 +201,26 @@ def test_a_load_without_fractions():
     ]
 
 
+def test_a_by_product_of_a_load_of_its_own_without_kilograms_or_litres():
+    found = findings_of({"Pressings!B4": "P3"})
+    assert [(finding.place, finding.rule) for finding in found] == [
+        ("Pressings!D4", "the whole of load 'P3' has no kilograms."),
+        ("Pressings!L4", "is a credit, but load 'P3' has no first or second pressing to take it."),
+    ]
+
+
+@pytest.mark.parametrize(("since", "counts"), [("2024-09-13", True), ("2024-09-14", False)])
+def test_a_market_value_counts_from_its_own_day(since: str, counts: bool):
+    value = {"Market values!A3": since, "Market values!C3": "second", "Market values!D3": "10"}
+    found = findings_of({"Pressings!I6": ""} | value)
+    assert [finding.place for finding in found] == ([] if counts else ["Pressings!I6"])
+    of_the_lot = {"Market values!A3": since, "Market values!B3": "M4", "Market values!D3": "10"}
+    found = findings_of({"Pressings!I6": "", "Pressings!G6": "M4"} | of_the_lot)
+    assert [finding.place for finding in found if finding.place == "Pressings!I6"] == (
+        [] if counts else ["Pressings!I6"]
+    )
+
+
 def test_a_credit_without_wine_to_bear_it():
     cells = {"Pressings!B4": "P3", "Pressings!C4": "G1", "Pressings!D4": "100"}
     assert [finding.rule for finding in findings_of(cells)] == [

@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from costing.decisions.filling.reserve_kept import Unit, enough_with, expected_costs
+from costing.decisions.filling.springs import springs_of
 from tests.form import every
 
 
@@ -55,3 +56,10 @@ def test_what_one_litre_more_costs_and_brings_is_said_by_hand() -> None:
     assert Unit(5.0, 9.0, 3.5).of_one_more("EUR") == said
     said = "Keeping a litre more costs 5.00 EUR and brings 5.00 after a bad harvest: no more is kept."
     assert Unit(5.0, 5.0, 3.5).of_one_more("EUR") == said
+
+
+def test_reserve_bears_its_storage_until_the_last_spring_that_is_looked_at(demo_runs) -> None:
+    storage = springs_of(demo_runs).wine.storage
+    rates = storage[1:-1] / storage[:-2]
+    assert rates == pytest.approx(np.full(len(rates), rates[0]), rel=2e-3)  # escalated alike, and none left out
+    assert storage[-1] == 0.0

@@ -20,7 +20,7 @@ from costing.errors import CAUTION, Finding, InputError
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_frames, read_inputs
 from costing.inputs.schema import sheets
-from costing.inputs.translations import names_of, our_word, unit_factor, unit_of
+from costing.inputs.translations import names_of, needs_unit, our_word, unit_factor, unit_of
 from costing.workbook.adopt.adopt import Adopted, adopt
 from costing.workbook.adopt.propose import _number_style
 from costing.workbook.adopt.understand import _holds
@@ -410,6 +410,17 @@ def test_a_sheet_that_has_gone_is_one_finding() -> None:
 
 
 @pytest.mark.slow
+def test_a_unit_is_asked_for_where_a_figure_may_be_in_several() -> None:
+    asked = {
+        column.name
+        for name in ("pressings", "movements", "disgorgements", "tirage")
+        for column in sheets()[name].columns
+        if needs_unit(column)
+    }
+    assert {"weight_kg", "volume_l", "out_l", "in_l", "wine_l"} <= asked
+    assert not {"dosage_g_per_l", "sugar_g_per_l", "in_bottles", "fixed_share", "on_date"} & asked
+
+
 @pytest.mark.parametrize(("unit", "said"), [("bouteilles", "does not fit"), (None, "names no unit")])
 def test_a_unit_that_does_not_fit_is_one_finding(unit: str | None, said: str) -> None:
     found = adopted(book({"Stock initial": STOCK, "Registre de cave": MOVES}))

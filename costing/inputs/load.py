@@ -27,7 +27,7 @@ from costing.inputs.checks import run_checks
 from costing.inputs.columns import Fault, Styles
 from costing.inputs.csv_folder import read_csv_files
 from costing.inputs.currencies import in_estate_currency
-from costing.inputs.estate import Estate, Settings, Sources, empty_table, joined_rows
+from costing.inputs.estate import Estate, Sources, empty_table, joined_rows
 from costing.inputs.grape_prices import with_premiums
 from costing.inputs.headers import Heading, closest, did_you_mean, read_as, read_headers, sheet_name, sheet_title
 from costing.inputs.owners import own_part
@@ -93,7 +93,7 @@ def load_whole(raw: Iterable[RawTable], *, settings_required: bool = True) -> Es
         parts = [_read_sheet(sheet, part, styles, reading) for part in grouped.get(name, []) if part.frame.shape[1]]
         tables[name], sources[name] = _joined(name, parts)
     tables["pools"] = with_subsidies(tables["pools"])
-    estate = in_estate_currency(Estate(settings or Settings.model_validate({}), tables, sources))
+    estate = in_estate_currency(Estate(settings, tables, sources))
     _run_checks(estate, reading)
     if errors_in(reading.findings):
         kept = readable(estate, reading.spoilt_tables, reading.spoilt_cells, reading.findings)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from pydantic import ValidationError
 
 from costing.errors import Finding
 from costing.inputs.cells import Cells, fold, take_apart
@@ -33,8 +32,8 @@ class _Row:
     place: str
 
 
-def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings | None, Styles]:
-    """Return the settings, defaults where the sheet is silent (None if a value is wrong), and the styles.
+def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings, Styles]:
+    """Return the settings, defaults where the sheet is silent or a value is wrong, and the styles.
 
     Each finding goes to `add` with the cell of the value.
     """
@@ -49,13 +48,7 @@ def read_settings(raw: Iterable[RawTable], add: Add) -> tuple[Settings | None, S
     for name in rows:
         if name not in ("number_style", "date_style"):
             _read(rows, name, styles, read, add)
-    try:
-        return Settings(**read), styles
-    except ValidationError as problem:
-        for error in problem.errors():
-            name = str(error["loc"][0])
-            add(Finding(rows[name].place, rows[name].value.shown(0), f"{error['msg']}.", "Correct the value."))
-        return None, styles
+    return Settings(**read), styles
 
 
 def _collect(table: RawTable, rows: dict[str, _Row], add: Add) -> None:

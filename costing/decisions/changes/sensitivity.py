@@ -142,17 +142,11 @@ def derivatives_of(results: Results, names: Sequence[str]) -> Derivatives:
     return Derivatives(results, tuple(names), lots, money, quantity_gradients(reached))
 
 
-def cell_sensitivities(results: Results, what: str) -> pd.DataFrame:
-    """Every cell that the cost per bottle of a release depends on, largest per 1 % first.
-
-    what: release lot, or a cuvée (its latest release made). Columns: `CELL_COLUMNS`; percent values stand as
-    percent points.
-    """
-    return cell_tables(derivatives_of(results, [what]))[what]
-
-
 def cell_tables(derivatives: Derivatives) -> dict[str, pd.DataFrame]:
-    """`cell_sensitivities` of several releases, by name."""
+    """Every cell that the cost per bottle of each release depends on, largest per 1 % first, by the name asked for.
+
+    Columns: `CELL_COLUMNS`; percent values stand as percent points.
+    """
     tables = {}
     for position, name in enumerate(derivatives.names):
         slopes = {**derivatives.money, **derivatives.quantities}
@@ -212,17 +206,13 @@ def _may_rise(column: Column, values: Floats) -> Flags:
     return ~outside_bounds(column, 1.01 * values)
 
 
-def tornado(results: Results, what: str, most: int) -> pd.DataFrame:
-    """What 1 % less and 1 % more of each figure does to the cost per bottle, largest first.
+def tornados(derivatives: Derivatives, most: int) -> dict[str, pd.DataFrame]:
+    """What 1 % less and 1 % more of each figure does to the cost per bottle of each release, largest first, by the name
+    asked for, with one set of runs.
 
     A figure is a column of a sheet, by element, item, pool or fraction where it has them; all its rows move
     together. Columns: `FIGURE_COLUMNS`.
     """
-    return tornados(derivatives_of(results, [what]), most)[what]
-
-
-def tornados(derivatives: Derivatives, most: int) -> dict[str, pd.DataFrame]:
-    """`tornado` of several releases, by name, with one set of runs."""
     results = derivatives.results
     lines: list[list[list[object]]] = [[] for _ in derivatives.names]
     for (table, column), slope in derivatives.money.items():

@@ -21,7 +21,7 @@ from uncertainties import correlated_values_norm
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.scenarios import scenarios_answer
-from costing.decisions.changes.sensitivity import cell_sensitivities
+from costing.decisions.changes.sensitivity import cell_tables, derivatives_of
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import Forecast, forecast, priced
 from costing.decisions.changes.uncertainty_tables import (
@@ -84,7 +84,7 @@ LABOUR = ("labour", "Operation rates", "Amount", "Element=labour", "multiply", "
 
 def _per_whole(results, sheet, column, what=None):
     """Change of a bottle if all cells of a column rise by the whole of their value."""
-    cells = cell_sensitivities(results, BRUT)
+    cells = cell_tables(derivatives_of(results, [BRUT]))[BRUT]
     mine = cells[(cells["sheet"] == sheet) & (cells["sheet_column"] == column)]
     return 100.0 * mine[(mine["what"] == what) if what else slice(None)]["change_per_percent"].sum()
 

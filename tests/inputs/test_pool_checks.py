@@ -45,6 +45,21 @@ def test_a_pool_shares_out_or_serves_and_serves_one_that_is_there() -> None:
     assert (two[0], two[2]) == ("Pools!B3", "shares out a pool that serves another pool: its cost goes there.")
 
 
+@pytest.mark.parametrize(
+    ("begins", "ends", "said_at"),
+    [
+        ("2025-06-30", "2025-06-30", ["Pools!A3"]),  # one day, and that twice
+        ("2026-01-01", "2026-01-01", []),
+        ("2025-12-31", "2026-12-31", ["Pools!A3"]),
+        ("2026-01-01", "2026-12-31", []),
+    ],
+)
+def test_periods_of_a_pool_follow_each_other(begins: str, ends: str, said_at: list[str]) -> None:
+    pools = pd.DataFrame({"From": ["2025-01-01", begins], "To": ["2025-12-31", ends], "Pool": "Hall"})
+    found = _findings({"Pools": pools.assign(Driver="litre", Amount=100.0, Element="overhead")})
+    assert [one.place for one in found if "count twice" in one.rule] == said_at
+
+
 ONE_AFTER_THE_OTHER = (PRESS, ("Water", None, "Power", 1.0), ("Power", None, "Press", 1.0))
 THE_OTHER_WAY = (PRESS, ("Power", None, "Press", 1.0), ("Water", None, "Power", 1.0))
 NOWHERE = (PRESS, ("Water", None, "Power", 1.0), ("Power", None, "Water", 1.0))

@@ -14,6 +14,7 @@ from costing.money.dated_rates import dated_rates, escalated
 from costing.money.postings import FLOW_DRIVERS
 from costing.money.rates import FORMATS
 from costing.money.time_charges import by_month
+from costing.results.stock import stock_values
 from tests.decisions.one_bottling import one_bottling
 from tests.money.test_entries import cost, pressed, spent
 
@@ -116,6 +117,18 @@ def stored(escalation: float = 0.0, until: str = "2024-12-31", **tables: pd.Data
             **tables,
         }
     )
+
+
+def test_storage_of_a_stage_is_borne_in_that_stage_alone() -> None:
+    """1,000 L at 0.10 for a year of 365 days; nothing lies as grapes, and a rate of no stage is for all."""
+    rates = pd.DataFrame(
+        {"From": ["2024-01-01"], "Operation": "storage", "Driver": "litre-year", "Element": "storage", "Amount": 0.10}
+    )
+    borne = {
+        stage: stock_values(run(stored(operation_rates=rates.assign(Stage=stage)), BOOK))["value"].sum()
+        for stage in ("harvest", "vinification", "reserve", None)
+    }
+    assert borne == pytest.approx({"harvest": 0.0, "vinification": 100.0, "reserve": 0.0, None: 100.0})
 
 
 def test_storage_of_an_element_with_an_index_is_replaced_at_the_level_of_the_valuation_day() -> None:

@@ -217,8 +217,16 @@ def _ordered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if strangers := [column for column in present if column not in ordered]:
         msg = f"result table '{name}' has no column {', '.join(strangers)} in answers/tables.csv"
         raise KeyError(msg)
-    figures = frame.select_dtypes("float").columns
-    return frame[ordered].assign(**{name: frame[name] + 0.0 for name in figures})
+    kept = frame if ordered == present else frame[ordered]
+    below_zero = {name: kept[name] + 0.0 for name in ordered if _holds_minus_zero(kept[name])}
+    return kept.assign(**below_zero) if below_zero else kept
+
+
+def _holds_minus_zero(column: pd.Series[Any]) -> bool:
+    if column.dtype.kind != "f":
+        return False
+    values = column.to_numpy()
+    return bool((np.signbit(values) & (values == 0.0)).any())
 
 
 def _safe(value: Any) -> Any:

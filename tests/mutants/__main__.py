@@ -4,7 +4,7 @@ Each mutant lives in a forked process of its own; no file is changed. Which line
 first call and kept (`--record` does it anew, once modules have changed much). The likeliest tests come first: those
 that run the changed line, run little else, are quick or compare whole answers. The first that fails ends the mutant,
 as does its time; a survivor says how many tests ran. What tests start as further processes is not mutated, so what
-another program runs is not drawn, and tests marked `office` or `slow` are left out. Whether a survivor is equivalent
+another program runs is not drawn, and tests marked `office` are left out. Whether a survivor is equivalent
 (gives the same figures by another way) is for a reader to say.
 """
 

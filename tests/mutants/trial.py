@@ -23,7 +23,7 @@ import pytest
 from tests.mutants.changes import Mutant
 
 ROOT = Path(__file__).parents[2]
-OPTIONS = ("-m", "not office and not slow", "-p", "no:cacheprovider", "-p", "no:terminal", "--capture=sys")
+OPTIONS = ("-m", "not office", "-p", "no:cacheprovider", "-p", "no:terminal", "--capture=sys")
 OPTIONS += ("-o", "addopts=")
 SECONDS_A_TEST = 30  # of processor; a mutant may run for ever
 _FILES = 25  # of a mutant that is loaded anew: as many as hold the likeliest tests

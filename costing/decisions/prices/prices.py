@@ -75,7 +75,7 @@ def prices(runs: Runs, elasticity: float | None = None) -> Answer:
 def _said_on(tables: Mapping[str, pd.DataFrame], currency: str) -> Iterator[tuple[str, tuple[str, ...]]]:
     """What the sheets beside the list prices answer: whether a rise pays, what is kept of the price on the shelf."""
     if len(rises := tables.get("price_response", pd.DataFrame())):
-        most = rises.iloc[int(rises["gain_of_rise_given"].fillna(-np.inf).to_numpy().argmax())]
+        most = rises.iloc[0]
         pays, doubt = (int((rises["rise_pays"] == word).sum()) for word in ("pays", "in doubt"))
         said = f"A rise of 5 % pays for {pays} of {len(rises)} cuvées and formats, and is in doubt for {doubt}; it "
         gain = f"{most['cuvee']} {most['format']}, {about(most['gain_of_rise_given'])} {currency} a year"

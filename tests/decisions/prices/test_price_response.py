@@ -88,3 +88,11 @@ def test_an_elasticity_of_one_or_less_is_refused(demo_runs, elasticity: float) -
     with pytest.raises(InputError) as refused:
         prices(demo_runs, elasticity)
     assert refused.value.findings[0].place == "elasticity"
+
+
+def test_what_gains_most_is_named(demo_runs) -> None:
+    found = prices(demo_runs)
+    rises = found["price_response"]
+    most = rises.loc[rises["gain_of_rise_given"].idxmax()]
+    (said,) = found.says_on["Price changes"]
+    assert f"gains most on {most['cuvee']} {most['format']}, " in said

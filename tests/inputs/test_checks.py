@@ -299,3 +299,10 @@ def test_many_entries_that_stand_twice_are_one_finding():
     (finding,) = [one for one in refused.value.findings if one.severity == ERROR]
     assert finding.rule.startswith("stands twice: Interest rates!A2 has the same 'from'.")
     assert f"39 more cells are like it: A{len(rates) + 3}, " in finding.rule
+
+
+@pytest.mark.parametrize(("bound", "said_at"), [("2024", []), ("2023", ["Trial blends!C3"])])
+def test_a_blend_may_be_bound_by_the_year_in_which_grapes_came(bound: str, said_at: list[str]) -> None:
+    """Without a vintage the year of the delivery is that of the harvest."""
+    cells = {f"Deliveries!G{row}": "" for row in (2, 3, 4)} | {"Trial blends!C3": bound}
+    assert [one.place for one in findings_of(cells) if one.place.startswith("Trial blends!")] == said_at

@@ -13,7 +13,7 @@ import pytest
 
 from costing import BOOK, ECONOMIC, read_estate, run, trace
 from costing.answers.kinds import about
-from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
+from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, beyond_bounds, outside_bounds
 from costing.decisions.changes.figures import costed_figure
 from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.reruns import rerun
@@ -25,6 +25,7 @@ from costing.decisions.changes.scenarios import (
 )
 from costing.graph.arrays import Flow
 from costing.inputs.estate import as_table
+from costing.inputs.schema import sheets
 from costing.model import Runs
 from costing.results.costs import releases
 from tests.form import every
@@ -233,3 +234,18 @@ def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:
 
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
     assert differences("demo", ["scenarios"], demo_runs) == []
+
+
+def test_a_value_at_the_bound_of_its_column_is_within_it() -> None:
+    norm, price = sheets()["loss_norms"].column("percent"), sheets()["grape_prices"].column("price_per_kg")
+    assert outside_bounds(norm, np.array([-0.001, 0.0, 1.0, 1.001, np.nan])).tolist() == [
+        True,
+        False,
+        False,
+        True,
+        False,
+    ]
+    assert outside_bounds(price, np.array([-0.01, 0.0, 1e9])).tolist() == [True, False, False]
+    assert beyond_bounds(norm, np.array([0.0, 1.0])) is None
+    assert beyond_bounds(norm, np.array([0.5, 1.25, 1.1])) == (125.0, "above", 100.0)
+    assert beyond_bounds(price, np.array([-2.0, -1.0, 3.0])) == (-2.0, "below", 0.0)

@@ -132,7 +132,7 @@ def answers_of_run(runs: Runs, cautions: Sequence[Finding], standing: Collection
 
 
 def compute_and_write(options: argparse.Namespace) -> int:
-    """Compute all costs and write the sheets of costs and stock."""
+    """Compute all costs, answer every decision whose inputs are there, and write the result sheets."""
     source = Source(options.path)
     runs = source.runs
     cautions = cautions_of(runs)

@@ -103,3 +103,8 @@ def test_codes_of_letters_alone_are_a_series() -> None:
     tables["Deliveries"] = pd.concat([tables["Deliveries"], rows.assign(Lot=codes)], ignore_index=True)
     cautions = load(read_frames(tables), settings_required=False).cautions
     assert not [finding for finding in cautions if "one letter" in finding.rule]
+
+
+@pytest.mark.parametrize("other", ["V25 - 1", " V25-1", "V25--1 ", "v25_ 1"])
+def test_signs_and_spaces_that_come_twice_count_once(other: str) -> None:
+    assert keys_of([other, "V26-1"]) == keys_of(["V25-1", "V26-1"])

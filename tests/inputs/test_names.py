@@ -9,7 +9,7 @@ import pytest
 
 from costing.errors import CAUTION, ERROR
 from costing.inputs.load import load, read_frames
-from costing.inputs.spellings import keys_of, one_letter_apart, without_zeros
+from costing.inputs.spellings import differs_in, keys_of, one_letter_apart, without_zeros
 from tests.inputs.planted import findings_of, only, planted
 
 SAME = [
@@ -108,3 +108,16 @@ def test_codes_of_letters_alone_are_a_series() -> None:
 @pytest.mark.parametrize("other", ["V25 - 1", " V25-1", "V25--1 ", "v25_ 1"])
 def test_signs_and_spaces_that_come_twice_count_once(other: str) -> None:
     assert keys_of([other, "V26-1"]) == keys_of(["V25-1", "V26-1"])
+
+
+@pytest.mark.parametrize(
+    ("name", "usual", "said"),
+    [
+        ("BRUT", "Brut", "its capital letters"),
+        ("Rose", "Rosé", "its accents"),
+        ("\u0410mbre", "Ambre", "letters of another alphabet that look alike"),  # the first is Cyrillic
+        ("V25 1", "V25-1", "its spaces or signs"),
+    ],
+)
+def test_in_what_two_spellings_differ(name: str, usual: str, said: str) -> None:
+    assert differs_in(name, usual) == said

@@ -103,6 +103,15 @@ def test_a_lot_on_hand_is_worth_what_the_stock_says(runs: Callable[[Basis], Resu
     assert table["per_unit"].isna().all()
 
 
+def test_some_lots_on_a_date_are_worth_what_the_stock_said_then(runs: Callable[[Basis], Results]) -> None:
+    lots = ["R-PERP", "T24-BRUT"]
+    table = bridge(runs, BOOK, ECONOMIC, lots, on="2024-12-31")
+    for basis, place in ((BOOK, 0), (ECONOMIC, -1)):
+        then = stock_values(runs(basis), "2024-12-31").set_index("lot")["value"]
+        assert table["amount"].iloc[place] == pytest.approx(then.reindex(lots).sum())
+    assert closes(table)
+
+
 def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
     estate = demo_estate
     costs = estate["opening_costs"].assign(basis=pd.Categorical([None] * len(estate["opening_costs"]), ["book"]))
@@ -120,6 +129,12 @@ def test_opening_costs_of_one_basis_have_their_own_line(demo_estate) -> None:
     assert closes(back)
     assert there.set_index("line").loc[_OPENING, "amount"] == pytest.approx(extra)
     assert back.set_index("line").loc[_OPENING, "amount"] == pytest.approx(-extra)
+    borrowed = BOOK.replace(name="with interest", capital="borrowing")
+    paid = bridge(runs, borrowed, ECONOMIC, on="2024-12-31")
+    assert closes(paid)
+    interest = runs(borrowed).total, runs(borrowed.replace(rate=0.0)).total
+    assert (interest[0] - interest[1]).max() > 0
+    assert paid.set_index("line").loc["Borrowing cost", "amount"] < 0  # taken out before the other rate comes in
     plain = bridge(runs_of(alike), BOOK, ECONOMIC, on="2018-01-01")
     assert _OPENING not in set(plain["line"])
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import BOOK, ECONOMIC, read_estate, run, trace
+from costing import BOOK, ECONOMIC, InputError, read_estate, run, trace
 from costing.answers.kinds import about
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, beyond_bounds, outside_bounds
 from costing.decisions.changes.figures import costed_figure
@@ -249,3 +249,14 @@ def test_a_value_at_the_bound_of_its_column_is_within_it() -> None:
     assert beyond_bounds(norm, np.array([0.0, 1.0])) is None
     assert beyond_bounds(norm, np.array([0.5, 1.25, 1.1])) == (125.0, "above", 100.0)
     assert beyond_bounds(price, np.array([-2.0, -1.0, 3.0])) == (-2.0, "below", 0.0)
+
+
+def test_a_change_beyond_the_bounds_of_its_column_names_the_cell(demo) -> None:
+    rows = np.flatnonzero(demo["loss_norms"]["percent"] > 0)[:2]
+    with pytest.raises(InputError) as refused:
+        apply_changes(demo, [Change(ChangedCells("loss_norms", "percent", rows, 1.0), "set", 1.2)])
+    (finding,) = refused.value.findings
+    assert finding.place == demo.place("loss_norms", int(rows[0]), "percent")
+    assert (finding.value, finding.rule) == ("120", "is above 100 once changed.")
+    changed = apply_changes(demo, [Change(ChangedCells("loss_norms", "percent", rows, 1.0), "set", 1.0)])
+    assert changed["loss_norms"]["percent"][rows].tolist() == [1.0, 1.0]

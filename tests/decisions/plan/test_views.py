@@ -184,6 +184,17 @@ def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_b
     assert worth.abs().max() < 2_000.0  # money, not what breaking a limit costs the search
 
 
+@pytest.mark.parametrize(("place", "most"), [("Limits!H10", 480_000.0), ("Loans!D2", None)])
+def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(demo_runs, place: str, most: float) -> None:
+    """At the row of Limits where all debt has one, else at the bank's line."""
+    house = with_limit(demo_runs, ("credit", None, None, None, most)) if most else House(demo_runs.estate)
+    paid = {"from_date": pd.Timestamp("2026-02-15"), "to_date": pd.Timestamp("2026-02-15"), "amount": 900_000.0}
+    paying = house.replace(other_payments=lambda own: pd.concat([own, own.iloc[:1].assign(**paid)], ignore_index=True))
+    (said,) = plan_answer(paying.runs).findings
+    assert said.place == place
+    assert "of credit can't be kept: the plan owes more, by " in said.rule
+
+
 def test_bottles_promised_of_a_format_without_a_price_are_short_in_full(demo_runs) -> None:
     row = limits(("supply", None, "Brut", 100.0, None)).assign(format="jeroboam")
     house = House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, row], ignore_index=True))

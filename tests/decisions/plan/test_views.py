@@ -184,7 +184,7 @@ def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_b
     assert worth.abs().max() < 2_000.0  # money, not what breaking a limit costs the search
 
 
-@pytest.mark.parametrize(("place", "most"), [("Limits!H10", 480_000.0), ("Loans!D2", None)])
+@pytest.mark.parametrize(("place", "most"), every(2, [("Limits!H10", 480_000.0), ("Loans!D2", None)]))
 def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(demo_runs, place: str, most: float) -> None:
     """At the row of Limits where all debt has one, else at the bank's line."""
     house = with_limit(demo_runs, ("credit", None, None, None, most)) if most else House(demo_runs.estate)

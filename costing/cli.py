@@ -5,26 +5,23 @@ misuse.
 from __future__ import annotations
 
 import argparse
-import atexit
-import gc
 import sys
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
 
 import costing
+from costing import garbage
 from costing.commands.table import commands
 from costing.ctrl_c import CtrlC
 from costing.errors import CostingError, InputError, errors_in
 from costing.terminal import ADVICE_IS_YOURS, counted, finish, note, print_findings
 
-_OBJECTS_BETWEEN_COLLECTIONS = 1_000_000
 STOPPED = 130  # 128 and the number of the signal, as shells count (POSIX.1-2017, 2.8.2)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code. A fault is said in a line, and no file is left half written."""
-    _leave_garbage()
+    garbage.looked_for_seldom()
     with CtrlC() as ctrl_c:
         try:
             return _run(arguments)
@@ -35,15 +32,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 raise
     note("Stopped. No file is half written.")
     return STOPPED
-
-
-@cache
-def _leave_garbage() -> None:
-    """A command lives for seconds and leaves little garbage: to look for it takes a twentieth of them, most of it when
-    all is done.
-    """
-    gc.set_threshold(_OBJECTS_BETWEEN_COLLECTIONS)
-    atexit.register(gc.freeze)
 
 
 def _run(arguments: Sequence[str] | None) -> int:

@@ -17,6 +17,7 @@ ORDER = (
     "files",
     "ctrl_c",
     "packaged",
+    "garbage",
     "once",
     "array_types",
     "units",

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from costing.array_types import Flags
 from costing.errors import Finding, also, caution
+from costing.garbage import not_looked_for
 from costing.inputs.cells import fold, says_total, tidy
 from costing.inputs.headers import read_headers, readable_name, sheet_name
 from costing.inputs.links import LinkedSheet, Links, is_links, read_links
@@ -64,6 +65,7 @@ class _Area:
     table: TableRange | None = None
 
 
+@not_looked_for()
 def read_workbook(source: str | Path | bytes | Package) -> list[RawTable]:
     """Return raw tables of every sheet that the schema knows, in tab order, and of those that `Links` names.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+from contextlib import suppress
 
 import pytest
 
@@ -14,9 +15,9 @@ def test_it_is_not_looked_for_meanwhile_and_afterwards_as_before(looked_for: boo
     was = gc.isenabled()
     try:
         (gc.enable if looked_for else gc.disable)()
-        with pytest.raises(ValueError, match="broken off"), not_looked_for():
+        with suppress(ValueError), not_looked_for():
             assert not gc.isenabled()
-            raise ValueError("broken off")
+            raise ValueError
         assert gc.isenabled() is looked_for
     finally:
         (gc.enable if was else gc.disable)()

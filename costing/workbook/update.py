@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from costing.answers import catalogue
+from costing.garbage import not_looked_for
 from costing.inputs.headers import readable_name
 from costing.inputs.schema import sheets as schema_sheets
 from costing.workbook.blank.blank import FRONT_SHEET, blank_bytes
@@ -51,6 +52,7 @@ def open_source(path: str | Path) -> Package:
     return read_package(blank_bytes(tables_from_csv(path)), path.parent / f"{path.name or 'estate'}.xlsx")
 
 
+@not_looked_for()
 def write_results(
     package: Package,
     path: str | Path,

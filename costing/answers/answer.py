@@ -217,7 +217,7 @@ def _ordered(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     if strangers := [column for column in present if column not in ordered]:
         msg = f"result table '{name}' has no column {', '.join(strangers)} in answers/tables.csv"
         raise KeyError(msg)
-    kept = frame if ordered == present else frame[ordered]
+    kept = frame.copy(deep=False) if ordered == present else frame[ordered]  # what a reader does to it is theirs
     below_zero = {name: kept[name] + 0.0 for name in ordered if _holds_minus_zero(kept[name])}
     return kept.assign(**below_zero) if below_zero else kept
 

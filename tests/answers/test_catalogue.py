@@ -90,6 +90,16 @@ def test_what_is_zero_has_no_sign() -> None:
     assert str(answer.to_dict()["vats"]) == "[{'lot': 'R', 'litres': 0.0}]"
 
 
+@pytest.mark.parametrize("columns", [["lot", "litres"], ["litres", "lot"]])
+def test_what_a_reader_does_to_a_table_stays_with_the_answer(columns: list[str]) -> None:
+    given = pd.DataFrame({"lot": ["R"], "litres": [1.0]})[columns]
+    shown = Answer({"vats": given})["vats"]
+    shown["litres"] = 2.0
+    shown.drop(columns="lot", inplace=True)
+    assert given["litres"].tolist() == [1.0]
+    assert set(given) == {"lot", "litres"}
+
+
 def test_formulas_in_text_stay_text_in_csv(tmp_path) -> None:
     Answer({"vats": pd.DataFrame({"lot": ["=1+1"], "litres": [1.0]})}).to_csv(tmp_path)
     assert "'=1+1" in (tmp_path / "vats.csv").read_text()

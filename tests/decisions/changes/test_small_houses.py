@@ -14,6 +14,7 @@ from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.inputs.estate import Estate, empty_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs
+from tests.decisions.changes.test_sensitivity import MOST, check_quantities
 from tests.decisions.changes.test_uncertainty import doubtful
 from tests.golden.every_decision import example, tables
 from tests.inputs.planted import FOLDER
@@ -111,3 +112,10 @@ def test_a_house_a_ten_thousandth_as_large_costs_as_much_a_bottle_and_its_slopes
             assert of_small[table, column] == pytest.approx(
                 slope * steeper, rel=1e-5, abs=1e-9 * steeper, nan_ok=True
             ), (table, column)
+
+
+def test_quantities_behind_a_release_planned_after_the_last_period_of_its_pools_are_central_differences(
+    estate: Estate,
+) -> None:
+    """Its stock takes from the rate of all in each period, and in plans from that of the last."""
+    assert check_quantities(run(estate, ECONOMIC), "D26", MOST) >= 20

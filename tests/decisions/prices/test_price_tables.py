@@ -71,6 +71,15 @@ def channels(**columns: list[object]) -> pd.DataFrame:
 # --- targets -------------------------------------------------------------------------------------------------
 
 
+def test_of_equals_the_last_row_wins_wherever_it_stands() -> None:
+    """Rows of another cuvée behind them fit nothing, those of any fit less."""
+    keys = {"cuvee": np.array(["Brut", "Brut", "", "Rosé"], dtype=object)}
+    assert most_particular(keys, {"cuvee": "Brut"}) == 1
+    assert most_particular(keys, {"cuvee": "Blanc"}) == 2
+    assert most_particular(keys, {"cuvee": "Brut"}, np.array([True, False, True, True])) == 0
+    assert most_particular(keys, {"cuvee": "Blanc"}, np.array([True, True, False, True])) == -1
+
+
 def test_the_most_particular_row_wins() -> None:
     table = pd.DataFrame({"cuvee": [None, "A", "A"], "format": [None, None, "magnum"]}, dtype=object)
     keys = key_text(table, ("cuvee", "format"))

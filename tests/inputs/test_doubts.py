@@ -73,6 +73,13 @@ def test_a_pool_that_ends_before_the_valuation_date_is_said_once() -> None:
     assert [len([one for one in told if "is the last day of this pool" in one.rule]) for told in found] == [1, 0]
 
 
+def test_a_period_of_no_cost_ends_a_pool_and_nothing_is_carried_on() -> None:
+    pool, yard = {"From": "2025-01-01", "To": "2025-11-15"}, {"From": "2025-11-16", "To": "2025-11-30", "Pool": "Yard"}
+    for amount, times in (("0", 0), ("1", 1)):
+        told = _with("Pools", [{**pool, "Pool": "Yard", "Amount": "900"}, {**yard, "Amount": amount}])
+        assert len([one for one in told if "is the last day of this pool" in one.rule]) == times
+
+
 def test_records_that_begin_after_the_valuation_date_are_doubted_once() -> None:
     """A closing of 31 December and its opening of 1 January: nothing would be on hand, and nothing said."""
     tables = planted({})

@@ -89,3 +89,6 @@ def test_must_that_lay_there_and_bottles_that_come_on_are_no_must_of_the_year() 
     found = kilo_to_bottle(moved(PRESSED, old, ("vinification", "L", "", 0.0, 0.0, 2550.0, 0.0, -2550.0, 0.0), bottles))
     assert found["bottles_total"].iloc[0] == pytest.approx(850.0)
     assert len(kilo_to_bottle(moved(PRESSED, old, bottles))) == 0
+    drawn = ("reserve", "L", "", 500.0, 0.0, 120.0, 0.0, -120.0, 0.0)  # of other years, and named first
+    found = kilo_to_bottle(moved(PRESSED, drawn, ("vinification", "L", "", 0.0, 0.0, 2550.0, 0.0, -2550.0, 0.0)))
+    assert found["bottles_total"].iloc[0] == pytest.approx(850.0)

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from costing.accounts.stock import stock as stock_answer
+from costing.accounts.stock import year_before
 from costing.answers.answer import Answer
+from costing.results.quantities import quantity_roll_forward
 
 
 @pytest.fixture(scope="module")
@@ -69,3 +71,12 @@ def test_the_roll_forward_closes_in_kilograms_litres_and_bottles(answer: Answer)
     bottles = by_lot.loc[by_lot["unit"] == "bottles", "quantity"].sum()
     assert held.groupby("unit")["closing_quantity"].sum().loc["bottles"] == bottles
     assert (answer["expensed_at_once"]["idle_pool"] == "Press house").any()
+
+
+def test_quantities_that_rolled_forward_are_said_to_the_millilitre(demo_runs, answer: Answer) -> None:
+    table = answer["roll_forward_quantities"].select_dtypes("number")
+    said = table.to_numpy(dtype=float)
+    assert np.array_equal(said, np.round(said, 3), equal_nan=True)
+    start, end = year_before(demo_runs.book)
+    whole = quantity_roll_forward(demo_runs.book, start, end).select_dtypes("number").to_numpy(dtype=float)
+    assert not np.array_equal(whole, np.round(whole, 3), equal_nan=True)

@@ -46,10 +46,11 @@ def rows_alike(rows: Rows) -> Iterator[Breach]:
     """Yield rows that say in every cell what an earlier row says: often one thing entered twice."""
     named = TWICE[rows.table]
     again, first = rows.repeated(rows.frame.columns)
-    said = [(first[:1], again)] if len(again) > FIRST_PLACES else zip(first[:, None], again[:, None], strict=True)
-    for like, which in said:
-        rule = f"has every cell like {rows.place(int(like[0]), named)}, and both count."
-        yield which, named, rule, "Delete one if it was entered twice.", CAUTION
+    if len(again) > FIRST_PLACES:  # said once, of the first row that has others like it
+        again, first = again[np.newaxis], first[:1]
+    for which, like in zip(again, first.tolist(), strict=True):
+        rule = f"has every cell like {rows.place(like, named)}, and both count."
+        yield np.atleast_1d(which), named, rule, "Delete one if it was entered twice.", CAUTION
 
 
 @rule_of("dispatches")

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from costing import read_estate
 from costing.accounts.stock import stock as stock_answer
 from costing.accounts.stock import year_before
 from costing.answers.answer import Answer
@@ -84,3 +86,28 @@ def test_quantities_that_rolled_forward_are_said_to_the_millilitre(demo_estate) 
     assert np.array_equal(said, np.round(said, 3), equal_nan=True)
     whole = quantity_roll_forward(runs.book, *year_before(runs.book)).select_dtypes("number").to_numpy(dtype=float)
     assert not np.array_equal(whole, np.round(whole, 3), equal_nan=True)
+
+
+def test_what_a_lot_lacks_is_said_of_the_wine_that_came_last_too() -> None:
+    """Wine that cost nothing yet comes to wine whose cost is known; more of it is planned, or none."""
+    opened = {"Date": "2025-01-01", "Lot": "V", "Kind": "wine", "Quantity": 900, "Unit": "L"}
+    bought = {"Date": "2025-01-10", "Lot": "W", "What": "wine", "Quantity": 1000, "Unit": "L", "Price per unit": 4.0}
+    moves = pd.DataFrame(
+        {
+            "Date": ["2025-02-01", "2025-03-01", "2026-02-01"],
+            "Operation": "blending",
+            "From lot": ["W", "V", "V"],
+            "Out (L)": [1000.0, 500.0, 400.0],
+            "To lot": "B",
+            "In (L)": [1000.0, 500.0, 400.0],
+        }
+    )
+    for rows in (moves, moves.iloc[:2]):
+        house = {
+            "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
+            "opening_stock": pd.DataFrame([opened]),
+            "deliveries": pd.DataFrame([bought]),
+            "movements": rows,
+        }
+        said = stock_answer(Runs(read_estate(house)))["stock_value"].set_index("lot")["coverage"]
+        assert said["B"].startswith("grapes or wine for 66 % of litres")  # 1,000 of 1,500

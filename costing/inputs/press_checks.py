@@ -236,13 +236,13 @@ def _shared_loads(pressings: Rows) -> Flags:
     return pressings.together("load", pressings.are("fraction", *WINE), np.logical_or)
 
 
-def _doubtful_splits(pressings: Rows) -> Flags:
-    """Rows of loads whose split `splits` may speak of."""
+def _doubtful_splits(pressings: Rows, valued: Flags) -> Flags:
+    """Rows of loads whose split `splits` may speak of. valued: rows with a market value."""
     method = pressings["split_method"].array
     first = np.where(method.codes >= 0, np.arange(len(pressings)), len(pressings))
     names = np.array([*method, pressings.estate.settings.default_split_method], dtype=object)
     usual = names[pressings.together("load", first, np.minimum)]
-    valueless = pressings.are("fraction", *WINE) & ~pressings.given("value_per_l") & ~_valued(pressings)
+    valueless = pressings.are("fraction", *WINE) & ~pressings.given("value_per_l") & ~valued
     other = pressings.given("split_method") & (names[:-1] != usual)
     of_a_kind = np.isin(usual, ["weight", "fixed"]) | (np.isin(usual, list(SHARED_BY_VALUE)) & valueless)
     return np.asarray(~_shared_loads(pressings) | other | of_a_kind, dtype=bool)
@@ -252,7 +252,7 @@ def _doubtful_splits(pressings: Rows) -> Flags:
 def splits(pressings: Rows) -> Iterator[Breach]:
     """Yield loads whose cost cannot be shared as they say: two methods, or no figures for the method."""
     wine, fraction, valued = pressings.are("fraction", *WINE), pressings.given("fraction"), _valued(pressings)
-    for load, rows in _loads(pressings, _doubtful_splits(pressings)):
+    for load, rows in _loads(pressings, _doubtful_splits(pressings, valued)):
         methods = {row: method for row in rows if (method := pressings.shown(row, "split_method"))}
         chosen = list(dict.fromkeys(methods.values()))
         if len(chosen) > 1:

@@ -73,11 +73,8 @@ class Rows:
         return first
 
     def are(self, column: str, *words: str) -> Flags:
-        """Tell which rows hold one of these words."""
-        values = self.frame[column]
-        if not isinstance(values.dtype, pd.CategoricalDtype):
-            return np.asarray(values.isin(words))
-        names: pd.Categorical = values.array
+        """Tell which rows of a column of names hold one of these words."""
+        names: pd.Categorical = self.frame[column].array
         held: Flags = np.array([*(name in words for name in names.categories), False])
         return np.asarray(held[names.codes])
 

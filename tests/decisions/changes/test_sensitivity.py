@@ -48,6 +48,11 @@ def demo(demo_runs):
     return demo_runs.economic
 
 
+def cells_of(results, what):
+    """Every cell that the cost of a release depends on, largest per 1 % first."""
+    return cell_tables(derivatives_of(results, [what]))[what]
+
+
 def _slope(results, target, states_of):
     """Derivative of the cost of a release by one cell, by two runs."""
     value = float(results.estate[target.table][target.column].iloc[target.rows[0]])
@@ -102,7 +107,7 @@ def test_gradients_are_central_differences_on_random_estates(seed, basis) -> Non
 
 
 def test_cells_of_the_demo_are_central_differences(demo) -> None:
-    cells = cell_tables(derivatives_of(demo, ["D25-3-BRUT"]))["D25-3-BRUT"]
+    cells = cells_of(demo, "D25-3-BRUT")
     size = cells["change_per_percent"].abs().to_numpy()
     assert (np.diff(size) <= 1e-12 * size.max()).all()
     assert (size > 0).all()
@@ -118,7 +123,7 @@ def test_cells_of_the_demo_are_central_differences(demo) -> None:
 
 
 def test_split_values_move_cost_from_one_fraction_to_the_other(demo) -> None:
-    cells = cell_tables(derivatives_of(demo, ["D25-4-SEC"]))["D25-4-SEC"]
+    cells = cells_of(demo, "D25-4-SEC")
     split = cells[cells["sheet_column"] == "Value per litre"]
     market = cells[cells["sheet"] == "Market values"]
     assert len(split) + len(market) > 0
@@ -243,12 +248,12 @@ def test_nothing_is_claimed_where_a_row_empties_its_lot(demo) -> None:
     filled = demo.estate["movements"]["out_l"].to_numpy()[flows.row[moved]] > 0
     assert (empties & filled).any()
     assert np.array_equal(np.isnan(slopes[flows.row[moved]]), empties & filled)
-    cells = cell_tables(derivatives_of(demo, ["D25-3-BRUT"]))["D25-3-BRUT"]
+    cells = cells_of(demo, "D25-3-BRUT")
     assert cells["change_per_percent"].notna().all()
 
 
 def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
-    cells = cell_tables(derivatives_of(demo, ["D25-3-BRUT"]))["D25-3-BRUT"]
+    cells = cells_of(demo, "D25-3-BRUT")
     out = cells[(cells["sheet_column"] == "Bottles out") & (cells["what"] == "D25-3-BRUT")].iloc[0]
     # c = C/b: one more good bottle makes each of them cheaper by c/b, but for what is paid per bottle out
     assert out["change_per_unit"] < 0
@@ -256,7 +261,7 @@ def test_one_bottle_more_out_of_a_disgorgement_shares_its_cost(demo) -> None:
 
 
 def test_interest_is_a_central_difference(demo) -> None:
-    cells = cell_tables(derivatives_of(demo, ["D25-3-BRUT"]))["D25-3-BRUT"]
+    cells = cells_of(demo, "D25-3-BRUT")
     lines = cells[cells["sheet"] == "Interest rates"]
     assert len(lines)
     for _, line in lines.iterrows():
@@ -278,7 +283,7 @@ def test_the_tornado_ranks_figures(demo) -> None:
 
 def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(demo_runs) -> None:
     results = demo_runs.book  # Euler: the cost is homogeneous of degree one in money
-    cells = cell_tables(derivatives_of(results, ["D25-3-BRUT"]))["D25-3-BRUT"]
+    cells = cells_of(results, "D25-3-BRUT")
     priced = {
         (sheets()[table].title, sheets()[table].column(column).title)
         for table, column in LINEAR_COLUMNS

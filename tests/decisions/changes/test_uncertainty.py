@@ -21,7 +21,6 @@ from uncertainties import correlated_values_norm
 from costing import BOOK, ECONOMIC, REPLACEMENT, InputError, run
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.scenarios import scenarios_answer
-from costing.decisions.changes.sensitivity import cell_tables, derivatives_of
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import Forecast, forecast, priced
 from costing.decisions.changes.uncertainty_tables import (
@@ -39,6 +38,7 @@ from costing.inputs.estate import as_table
 from costing.model import Runs
 from costing.results.costs import cost_per_bottle
 from costing.results.stock import stock_values
+from tests.decisions.changes.test_sensitivity import cells_of
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
@@ -84,7 +84,7 @@ LABOUR = ("labour", "Operation rates", "Amount", "Element=labour", "multiply", "
 
 def _per_whole(results, sheet, column, what=None):
     """Change of a bottle if all cells of a column rise by the whole of their value."""
-    cells = cell_tables(derivatives_of(results, [BRUT]))[BRUT]
+    cells = cells_of(results, BRUT)
     mine = cells[(cells["sheet"] == sheet) & (cells["sheet_column"] == column)]
     return 100.0 * mine[(mine["what"] == what) if what else slice(None)]["change_per_percent"].sum()
 

@@ -409,7 +409,6 @@ def test_a_sheet_that_has_gone_is_one_finding() -> None:
     assert "Did you mean 'Registre de cave 2'?" in only_finding(wrong).remedy
 
 
-@pytest.mark.slow
 def test_a_unit_is_asked_for_where_a_figure_may_be_in_several() -> None:
     asked = {
         column.name
@@ -421,6 +420,7 @@ def test_a_unit_is_asked_for_where_a_figure_may_be_in_several() -> None:
     assert not {"dosage_g_per_l", "sugar_g_per_l", "in_bottles", "fixed_share", "on_date"} & asked
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("unit", "said"), [("bouteilles", "does not fit"), (None, "names no unit")])
 def test_a_unit_that_does_not_fit_is_one_finding(unit: str | None, said: str) -> None:
     found = adopted(book({"Stock initial": STOCK, "Registre de cave": MOVES}))

@@ -127,7 +127,7 @@ def _chosen(results: Results, states: Ints) -> Floats:
 def worth_of(results: Results, posted: Floats) -> Floats:
     """Worth of every state that postings worth so much at the end of their states give it [states(, sets)]."""
     solution = results.solution
-    if results.charges.curve is None or solution.grown is not solution.plain:
+    if solution.grown is not solution.plain:
         return solution.grown.forward(posted)
     index = results.index_at_end.reshape((-1,) + (1,) * (posted.ndim - 1))
     return np.asarray(solution.plain.forward(posted / index) * index)

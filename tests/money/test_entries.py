@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run
+from costing.engine.carrying import day_numbers
 from costing.graph.arrays import STAGES
+from costing.model import trace
+from costing.money.entries import shared_after
 from costing.results.roll_forward import exits
 from tests.decisions.one_bottling import one_bottling
 from tests.properties.estates import Tables
@@ -261,3 +265,21 @@ def test_bottles_that_come_back_cost_what_they_did_whether_or_not_any_was_left(s
     sheet = {"Date": ["2025-06-01", "2025-07-01"], "Release lot": "D", "Channel": "Trade"}
     tables["dispatches"] = pd.DataFrame({**sheet, "Bottles (bottles)": [sent, -10]})
     assert cost(tables, "D") == pytest.approx(9.0 * (1_000 - sent + 10))
+
+
+@pytest.mark.parametrize("bottles", [1, 1000])
+def test_an_invoice_on_an_emptied_vat_is_cut_by_a_closing_however_small_the_vat(bottles: int) -> None:
+    """Of 4 L for each 5 that were filled, 3 had left and 1 was held at the closing; 2 came afterwards: the records that
+    follow share 3 of 6, and held a quarter of what had come.
+    """
+    litres = 0.2 * bottles
+    tables = bottled_on("2025-05-01")
+    tables["settings"] = pd.DataFrame({"Setting": ["Volume tolerance (L)"], "Value": [0]})
+    came = tables["deliveries"].loc[[0, 0]].reset_index(drop=True)
+    tables["deliveries"] = came.assign(Date=["2025-01-01", "2025-04-01"], Quantity=[4 * litres, 2 * litres])
+    filled = {"Wine (L)": 3 * litres, "Format": "quarter", "Bottles (bottles)": 3 * bottles}
+    tables["tirage"] = tables["tirage"].assign(**filled)
+    chain = trace(read_estate(tables))
+    closing, late = day_numbers(np.array(["2025-03-01", "2025-06-01"], dtype="datetime64[D]"))
+    found = shared_after(chain, np.array([chain.lots.names.get_loc("B")]), np.array([late]), int(closing))
+    assert np.concatenate(found).tolist() == pytest.approx([0.5, 0.25])

@@ -14,8 +14,8 @@ from costing.results.stock import stock_values
 GRAPES = {"on_date": ["2024-09-01"], "lot": "G", "quantity": 100.0, "unit": "kg", "price_per_unit": 2.0}
 
 
-def pressed(litres: list[float | None], credit: float | None = None):
-    """100 kg for 200 pressed into a first pressing and a by-product."""
+def pressed(litres: list[float | None], credit: float | None = None, price: float = 2.0):
+    """100 kg, for 200 unless told, pressed into a first pressing and a by-product."""
     rows = {
         "on_date": "2024-09-02",
         "load": "P",
@@ -27,8 +27,8 @@ def pressed(litres: list[float | None], credit: float | None = None):
         "credit": [None, credit],
     }
     settings = pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]})
-    estate = read_estate({"settings": settings, "deliveries": pd.DataFrame(GRAPES), "pressings": pd.DataFrame(rows)})
-    return run(estate, BOOK)
+    grapes = pd.DataFrame({**GRAPES, "price_per_unit": price})
+    return run(read_estate({"settings": settings, "deliveries": grapes, "pressings": pd.DataFrame(rows)}), BOOK)
 
 
 def test_a_load_that_yields_no_must_is_named_and_no_identity_is_broken() -> None:
@@ -121,6 +121,11 @@ def test_a_credit_may_be_as_much_as_the_load_cost_and_no_more() -> None:
     assert stock_values(pressed([60.0, None], 200.0))["value"].sum() == pytest.approx(0.0, abs=1e-9)
     with pytest.raises(InputError, match=r"'200.01' is more than the whole press load cost"):
         pressed([60.0, None], 200.01)
+
+
+def test_a_credit_of_cents_on_grapes_for_less_is_named_at_its_cell() -> None:
+    with pytest.raises(InputError, match=r"Pressings!H3: '0.5' is more than the whole press load cost"):
+        pressed([60.0, None], 0.5, price=0.004)
 
 
 @pytest.mark.parametrize("first", [True, False])

@@ -75,6 +75,8 @@ def test_the_most_particular_row_counts_then_the_latest(demo: Results) -> None:
     ]
     estate = valued(demo, rows).estate
     shuffled = valued(demo, [rows[place] for place in (4, 8, 1, 6, 0, 7, 3, 2, 5)]).estate
+    of_all: dict[str, object] = {"from_date": "2020-01-01", "value_per_unit": 8.0}
+    for_the_rest = market_value_per_unit(valued(demo, [*rows, of_all]).estate, stock, day)
     found = pd.Series(market_value_per_unit(estate, stock, day), index=stock["lot"])
     assert np.array_equal(found, market_value_per_unit(shuffled, stock, day), equal_nan=True)
     kind, cuvee, form = (stock.set_index("lot")[name] for name in ("kind", "cuvee", "format"))
@@ -86,6 +88,7 @@ def test_the_most_particular_row_counts_then_the_latest(demo: Results) -> None:
     assert set(found[brut]) == {5.0}
     assert set(found[others]) == {2.0}
     assert found[kind == "reserve"].isna().all()
+    assert np.array_equal(for_the_rest, found.fillna(8.0))
 
 
 def test_write_down_is_no_posting(demo_estate) -> None:

@@ -98,8 +98,6 @@ def _figures(estate: Estate, rows: list[int]) -> tuple[Values, dict[str, str], l
     wrong: list[Finding] = []
     for row in rows:
         what, text = (table[column].iloc[row] for column in ("what", "value"))
-        if pd.isna(what) or pd.isna(text):
-            continue  # blank cells are named when the sheet is read
         figure = spelt.get(fold(str(what)))
         if figure is None:
             titles = [known.header for known in spelt.values()]

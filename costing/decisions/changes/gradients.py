@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from costing.array_types import Floats, Ints
-from costing.graph.arrays import Flow, codes
+from costing.graph.arrays import codes
 from costing.inputs.estate import Estate
 from costing.money.capital import Capital, worth_at_end
 from costing.money.charges import Accrued
@@ -213,8 +213,6 @@ def split_gradients(reached: Reached) -> Gradients:
     market = reached.results.estate["market_values"]
     by_column: Gradients = {("pressings", column): split_by(reached, column) for column in SPLIT_COLUMNS}
     by_column["market_values", "value_per_unit"] = np.zeros((len(reached.grown), len(market)))
-    if not (reached.results.chain.flows.kind == Flow.PRESS_OUT).any():
-        return by_column
     effect = _split_effect(reached)
     fits = market["what"].isin(["first", "second"]) & market["lot"].isna() & (market["value_per_unit"] != 0)
     for valued in np.flatnonzero(fits.to_numpy()):

@@ -26,7 +26,7 @@ import pandas as pd
 from costing.answers.answer import Answer
 from costing.decisions.changes.families import matched_rows, row_keys
 from costing.decisions.closing.closing import at_date, closed, row_texts, speaks_until
-from costing.errors import CostingError, Finding, InputError, caution
+from costing.errors import CostingError, Finding, caution
 from costing.inputs.estate import Estate, Sources, as_table
 from costing.inputs.owners import both_sides, own_part
 from costing.inputs.schema import sheets
@@ -102,13 +102,13 @@ def _effects(estate: Estate, on: date) -> Iterator[tuple[ClosedYearEdit, tuple[f
     for edit in edits:
         try:
             effect = now - _figures(at_date(undone(estate, [edit]), on), on)
-        except (InputError, CostingError):  # undone alone it makes no sense: it goes with another edit
+        except CostingError:  # undone alone it makes no sense: it goes with another edit
             effect = np.full(3, np.nan)
         if not (np.abs(effect) < LEAST_EFFECT).all():
             yield edit, (float(effect[0]), float(effect[1]), float(effect[2]))
     try:
         left = _figures(at_date(undone(estate, edits), on), on)[0] - frozen_value if edits else now[0] - frozen_value
-    except (InputError, CostingError):
+    except CostingError:
         left = now[0] - frozen_value
     if abs(left) >= LEAST_EFFECT + 1e-9 * abs(frozen_value):
         yield _unexplained(estate, on, frozen_value, frozen_value + left), (left, 0.0, 0.0)

@@ -56,9 +56,8 @@ from costing.decisions.prices.terms_in_force import (
     target_of,
 )
 from costing.engine.carrying import RateCurve
-from costing.errors import InputError
 from costing.graph.arrays import days
-from costing.model import Runs, run, trace
+from costing.model import Runs, run
 from costing.results.origins import release_states
 from costing.results.results import Results
 from costing.units import FORMATS_L, STANDARD_BOTTLE_L
@@ -86,20 +85,14 @@ def release_prices(book: Results, economic: Results, replacement: Results) -> pd
     The three are results of one estate on one chain; economic: on the basis whose rate is the hurdle. NaN
     where no target, no list price or no price that reaches the target is there.
     """
-    bases = (book, economic, replacement)
-    parts = [_Pricing(*bases, to_sell(economic)).table()]
+    parts = [_Pricing(book, economic, replacement, to_sell(economic)).table()]
     extended, stacks = with_stacks_released(economic.estate, economic.chain)
     if stacks:
-        try:
-            chain = trace(extended)
-            released = Runs(extended, chain)
-            again = [released.on(results.basis) for results in bases]
-        except InputError:  # a stack that cannot be emptied on that day has no price yet
-            again = []
-        if again:
-            rows = to_sell(again[1])
-            rows = rows[rows["release"].isin(stacks)].reset_index(drop=True).assign(state=ON_LEES)
-            parts.append(_Pricing(again[0], again[1], again[2], rows).table())
+        released = Runs(extended)
+        again = released.on(book.basis), released.on(economic.basis), released.on(replacement.basis)
+        rows = to_sell(again[1])
+        rows = rows[rows["release"].isin(stacks)].reset_index(drop=True).assign(state=ON_LEES)
+        parts.append(_Pricing(*again, rows).table())
     filled = [part for part in parts if len(part)]
     return pd.concat(filled, ignore_index=True) if filled else parts[0]
 

@@ -87,22 +87,30 @@ def to_sell(results: Results) -> pd.DataFrame:
 
 
 def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str]]:
-    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots these fill."""
+    """The estate with one more planned disgorgement for every stack that no plan empties, and the lots these fill.
+
+    Bottles of a stack that come and go later are left: what it always holds is disgorged.
+    """
     lots, states = chain.lots, chain.states
     last = states.last_of_lot[states.last_of_lot >= 0]
     on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
     now = chain.state_on(lot, np.full(len(lot), chain.valuation_day))
-    on_hand = np.where(now >= 0, states.quantity[now], 0.0)
-    bottles = np.minimum(on_hand, states.quantity[last])
+    least = np.full(len(lots.names), np.inf)
+    later = np.flatnonzero((states.start > chain.valuation_day) & (states.lot >= 0))
+    np.minimum.at(least, states.lot[later], states.quantity[later])
+    bottles = np.minimum(np.where(now >= 0, states.quantity[now], 0.0), least[lot])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):
         return estate, []
     labels = lot_labels(estate, chain)
     cuvee, named = labels.cuvee[lot], labels.name[lot]
     how = riddling_by_cuvee(estate, labels)
-    released = [f"{name}{STACK_SUFFIX}" for name in named]
+    suffix = STACK_SUFFIX
+    while lots.names.isin([f"{name}{suffix}" for name in named]).any():
+        suffix += "*"
+    released = [f"{name}{suffix}" for name in named]
     rows = pd.DataFrame(
         {
             "on_date": as_dates(_release_day(estate, chain, cuvee, labels.tirage_day[lot])),

@@ -189,8 +189,6 @@ class Selling:
     def _held(self, release: str, start: int) -> Ints:
         """State of the release on the later of `start` and the valuation day; none where nothing of it is held."""
         chain = self.results.chain
-        if release not in chain.lots.names:
-            return np.zeros(0, dtype=np.int64)
         lot = np.array([chain.lots.names.get_loc(release)], dtype=np.int64)
         state = chain.state_on(lot, np.array([max(start, self.today)]))
         return state[(state >= 0) & (chain.states.quantity[state] > 0)]

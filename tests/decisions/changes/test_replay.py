@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from costing import read_estate
+from costing import InputError, read_estate
 from costing.decisions.changes.replay import Wanted, later_rows_follow, recorded, replay
 from costing.graph.arrays import Flow
 from costing.graph.places import place_of
@@ -62,3 +64,21 @@ def test_what_was_measured_and_moved_on_follows_what_came_however_little(litres:
     assert short == 0
     assert after["stocktakes"]["quantity"].tolist() == pytest.approx([1.8 * litres])
     assert after["movements"][["out_l", "in_l"]].to_numpy().tolist() == [pytest.approx([1.0 * litres, 0.8 * litres])]
+
+
+def test_rows_that_a_change_of_their_sequence_leaves_without_an_order_are_said() -> None:
+    """Wine goes over into another vat and part of it back on one day."""
+    tables = {
+        "deliveries": pd.DataFrame(
+            {"Date": ["2024-01-01"], "Lot": ["V"], "What": ["wine"], "Quantity": [100], "Unit": ["L"]}
+        ),
+        "movements": pd.DataFrame(
+            {"Date": "2024-03-01", "Operation": "racking", "From lot": ["V", "W"], "Out (L)": [50, 20],
+             "To lot": ["W", "V"], "In (L)": [50, 20], "Sequence": [1, 2]}
+        ),
+    }  # fmt: skip
+    before = read_estate(tables)
+    moved = before["movements"]
+    chain, together = trace(before), moved.assign(sequence=1, out_l=moved["out_l"] * 0.9)
+    with pytest.raises(InputError, match=r"circle on one day.*Movements!2, Movements!3\."):
+        later_rows_follow(before, chain, replace(before, tables={**before.tables, "movements": together}))

@@ -20,13 +20,16 @@ from costing.decisions.changes.sensitivity import (
     EXACT,
     cell_tables,
     derivatives_of,
+    sensitivity,
     tornados,
 )
 from costing.errors import InputError
 from costing.graph.arrays import Flow
 from costing.inputs.basis import Basis
 from costing.inputs.schema import sheets
+from costing.model import Runs
 from costing.results.origins import release_states
+from tests.decisions.one_bottling import one_bottling
 from tests.form import FULL, chosen, every, in_full
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
@@ -295,3 +298,12 @@ def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(
 
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
     assert differences("demo", ["sensitivity"], demo_runs) == []
+
+
+def test_a_value_of_must_moves_nothing_where_nobody_presses() -> None:
+    house = one_bottling()
+    house["market_values"] = pd.DataFrame({"From": ["2020-01-01"], "What": ["first"], "Value per unit": [3.0]})
+    answer = sensitivity(Runs(read_estate(house)))
+    moved = answer.main.set_index("figure")["percent_more"]
+    assert moved["Deliveries: Price per unit"] == pytest.approx(9 * 0.01 * 1.08**3, abs=1e-4)
+    assert not moved.index.str.startswith("Market values").any()

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, read_estate, run
 from costing.decisions.changes.figures import costed_figure
 from costing.decisions.changes.sensitivity import derivatives_of
+from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import forecast
 from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.prices.price_tables import release_prices
 from costing.inputs.estate import Estate, empty_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs
 from tests.decisions.changes.test_sensitivity import MOST, check_quantities
 from tests.decisions.changes.test_uncertainty import doubtful
+from tests.decisions.one_bottling import one_bottling
 from tests.golden.every_decision import example, tables
 from tests.inputs.planted import FOLDER
 
@@ -51,6 +55,18 @@ def test_a_yield_so_low_that_rows_want_more_than_there_is_counts_draw_by_draw(es
     assert 0.0 < forecast(Runs(doubtful(estate, row)), 50, bases=(ECONOMIC,)).overdrawn < 1.0
 
 
+def test_dosage_that_no_row_draws_yet_may_be_in_doubt() -> None:
+    """A draw of it makes one movement more, which the counting of what later rows want leaves out."""
+    sheets = one_bottling()
+    wine = sheets["deliveries"].loc[[0, 0]].reset_index(drop=True)
+    sheets["deliveries"] = wine.assign(Lot=["W", "L"], Quantity=[750, 10])
+    sheets["disgorgements"] = sheets["disgorgements"].assign(**{"Liqueur lot": "L", "Liqueur (L)": 0})
+    dosage = ("dosage", "Disgorgements", "Liqueur (L)", "", "add", "uniform", 0, 1)
+    found = forecast(Runs(doubtful(read_estate(sheets), dosage)), 20, bases=(BOOK,))
+    assert found.overdrawn == 0.0
+    assert found.cost["book"][:, 0] == pytest.approx(9.0 + 0.012 * found.drawn[:, 0])
+
+
 def test_draws_that_make_no_sense_are_said_at_their_row() -> None:
     credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
     with pytest.raises(InputError) as wrong:
@@ -62,6 +78,34 @@ def test_draws_that_make_no_sense_are_said_at_their_row() -> None:
         "Narrow the distribution.",
     )
     assert finding.rule.startswith("can be drawn so far out that the records make no sense (")
+
+
+def test_a_borrowing_rate_that_is_missing_is_said_as_such_and_not_as_a_draw_too_far_out() -> None:
+    house = example()
+    no_rate = house["interest_rates"].assign(borrowing_rate=np.nan)
+    settings = house.settings.model_copy(update={"book_borrowing_cost": "capitalised"})
+    without = replace(house, settings=settings, tables={**house.tables, "interest_rates": no_rate})
+    with pytest.raises(InputError) as wrong:
+        forecast(Runs(doubtful(without, GLASS)), 10)
+    assert [(one.place, one.remedy) for one in wrong.value.findings] == [
+        ("Interest rates", "Enter the borrowing rate with the date from which it holds.")
+    ]
+
+
+def test_a_target_that_speaks_of_a_basis_that_was_not_drawn_has_no_line(estate: Estate) -> None:
+    """A margin is asked of the book cost, a return of the economic; a stack without a planned release is not drawn."""
+    runs = Runs(doubtful(estate, GLASS))
+    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    both, book, economic = (
+        prices_drawn(forecast(runs, 20, bases=bases), runs.economic, prices)[["release", "channel", "target"]]
+        for bases in ((BOOK, ECONOMIC), (BOOK,), (ECONOMIC,))
+    )
+    assert len(both) == len(book) + len(economic) > len(book) > 0
+    assert book["target"].str.endswith("margin").all()
+    assert economic["target"].str.endswith("return").all()
+    without = prices.assign(target_price=prices["target_price"].where(prices["channel"] != "Trade"))
+    fewer = prices_drawn(forecast(runs, 20), runs.economic, without)["channel"]
+    assert fewer.tolist() == [channel for channel in both["channel"] if channel != "Trade"]
 
 
 def test_nothing_released_is_nothing_to_draw(estate: Estate) -> None:

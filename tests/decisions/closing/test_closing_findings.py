@@ -6,13 +6,17 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from costing.decisions.closing.closing import close_year, closing_findings
+from costing import read_estate
+from costing.decisions.closing.closed_years import closed_year_edits
+from costing.decisions.closing.closing import close_year, closing_findings, with_closing
 from costing.decisions.closing.next_year import open_year
 from costing.errors import CostingError
 from costing.inputs.estate import as_table
+from costing.model import Runs
 from tests.golden.every_decision import example
 from tests.inputs.planted import estate_of
 
@@ -70,3 +74,24 @@ def test_a_year_that_was_not_closed_is_not_opened_and_closed_ones_are_named() ->
     closed = replace(example(), tables={**example().tables, "yearend_stock": stock})
     with pytest.raises(CostingError, match=r"\(closed: 2024-06-30, 2024-12-31\)"):
         open_year(closed, date(2023, 12, 31))
+
+
+def test_edits_that_cannot_be_undone_together_leave_what_they_moved_in_one_line() -> None:
+    """A year closed with interest expensed. A setting capitalises it since, at a rate entered then, without which no
+    book can be kept: 200 of grapes for 121 days at 5 %.
+    """
+    on = date(2024, 12, 31)
+    settings = {"Valuation date": "2024-12-31", "Borrowing cost in the books": "capitalised", "Day count": "Act/360"}
+    grapes = {"Date": "2024-09-01", "Lot": "G", "What": "grapes", "Quantity": 100, "Unit": "kg", "Price per unit": 2.0}
+    sheets = {
+        "settings": pd.DataFrame(settings.items(), columns=["Setting", "Value"]),
+        "deliveries": pd.DataFrame([grapes]),
+        "interest_rates": pd.DataFrame({"From": ["2024-01-01"], "Borrowing rate (%)": [5]}),
+    }
+    now = read_estate(sheets)
+    expensed = read_estate({"settings": sheets["settings"].iloc[[0, 2]], "deliveries": sheets["deliveries"]})
+    frozen = with_closing(expensed, close_year(expensed, on))
+    closed = {name: as_table(name, table) for name, table in frozen.items()}
+    edits = closed_year_edits(Runs(replace(now, tables={**now.tables, **closed})))["closed_year_edits"]
+    assert edits["place"].tolist() == ["Interest rates!2", "Year-end costs, what no row explains"]
+    assert edits["stock_moved"].tolist() == pytest.approx([np.nan, 200 * (1.05 ** (121 / 360) - 1)], nan_ok=True)

@@ -95,6 +95,23 @@ def test_of_many_dates_those_beside_the_best_ones_are_tried(seed: int, monkeypat
     assert exact.bound <= found.bound * (1.0 + 1e-6)
 
 
+def test_where_those_that_follow_the_bound_keep_no_bounds_one_of_each_lot_is_begun_with(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    facts, value, asked = few(0), campaigns._value, []
+
+    def impossible_at_first(*given) -> float:
+        asked.append(given[-1])
+        if len(asked) == 1:
+            raise ArithmeticError
+        return value(*given)
+
+    exact = whole_campaigns(facts)
+    monkeypatch.setattr(campaigns, "_value", impossible_at_first)
+    assert whole_campaigns(facts).value == pytest.approx(exact.value, rel=1e-4)
+    assert (asked[1].sum(axis=1) <= 1).all()
+
+
 def test_campaigns_of_nothing_change_nothing() -> None:
     facts = facts_of(4, tight=False)
     free = value_of(facts, Search(facts).plan())

@@ -68,6 +68,22 @@ def test_a_start_that_is_no_basis_is_left_aside() -> None:
     assert programmes[1].best(start=before).worth("others").tolist() == [1.0]
 
 
+def test_a_start_that_leads_nowhere_is_begun_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Stuck(highspy._Highs):  # type: ignore[name-defined, misc]
+        from_start = False
+
+        def setBasis(self, basis: highspy.HighsBasis) -> None:  # noqa: N802
+            self.from_start = True
+
+        def getModelStatus(self) -> highspy.HighsModelStatus:  # noqa: N802
+            return highspy.HighsModelStatus.kIterationLimit if self.from_start else super().getModelStatus()
+
+    facts = facts_of(0)
+    first = Search(facts)
+    monkeypatch.setattr(highspy, "_Highs", Stuck)
+    same(Search(facts, start=first), first)
+
+
 @pytest.mark.parametrize("is_found", [True, False])
 def test_out_of_time_what_was_found_stands_and_nothing_found_is_said(
     is_found: bool, monkeypatch: pytest.MonkeyPatch

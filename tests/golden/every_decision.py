@@ -199,3 +199,80 @@ def edited() -> Estate:
     now = read_estate(given)
     kept = {name: table for name, table in as_closed.tables.items() if name.startswith("yearend_")}
     return replace(now, tables={**now.tables, **kept})
+
+
+def on_the_day() -> Tables:
+    """The same where something of every kind happens, begins, is paid or ends on the valuation day itself."""
+    given, day = tables(), "2025-12-31"
+
+    def further(sheet: str, row: int, **cells: object) -> None:
+        more = given[sheet].iloc[[row]].assign(**cells)
+        given[sheet] = pd.concat([given[sheet], more], ignore_index=True)
+
+    grapes = {"Lot": "G31", "Quantity": 400, "Terms": None, "Final premium per unit": None, "Premium date": None}
+    further("deliveries", 2, Date=day, **grapes)
+    further(
+        "pressings",
+        4,
+        Date=day,
+        Load="P31",
+        **{"From lot": "G31", "Grapes (kg)": 400, "Must (L)": 240, "To lot": "V31"},
+    )
+    further("movements", 2, Date=day, **{"From lot": "V25", "Out (L)": 30, "To lot": "V31", "In (L)": 30})
+    further(
+        "tirage",
+        0,
+        Date=day,
+        **{"Bottle lot": "T31", "Wine lot": "R", "Wine (L)": 70, "Liqueur (L)": 5, "Bottles": 100},
+    )
+    further("disgorgements", 2, Date=day, **{"Release lot": "D31", "Bottles in": 100, "Bottles out": 100})
+    further("dispatches", 1, Date=day, **{"Release lot": "D31", "Bottles": 100})
+    further("costs", 0, **{"Date incurred": day, "Date paid": day, "Lot": "V31", "Amount": 40})
+    further("other_payments", 0, From=day, To=day, Amount=50)
+    further("loans", 2, Loan="New", From=day, Due="2026-12-31")
+    further("loans", 2, Loan="Old", From="2024-12-31", Due=day)
+    for sheet in ("interest_rates", "dry_goods", "operation_rates", "market_values", "channels", "price_list"):
+        further(sheet, 1, From=day)
+    given["limits"] = given["limits"].assign(From=day)
+    given["price_by_age"] = given["price_by_age"].assign(**{"Money of": day})
+    given["offers"] = given["offers"].assign(Date=[day, day, *given["offers"]["Date"].iloc[2:]])
+    given["cuvees"] = given["cuvees"].assign(**{"Planned release": [day, "2026-01-01"]})
+    return given
+
+
+def begins_today() -> Tables:
+    """The same on the day of its opening stock: everything is still to come."""
+    given = _with_settings({"Valuation date": "2023-12-31"})
+    stock, loans = given["opening_stock"], given["loans"]
+    return {
+        **given,
+        "opening_stock": pd.concat([stock.iloc[3:], stock.iloc[:3]], ignore_index=True),
+        "loans": loans.assign(From=["2023-02-15", *loans["From"].iloc[1:]]),
+    }
+
+
+_LARGE = {
+    **{"opening_stock": ("quantity",), "opening_costs": ("amount",), "deliveries": ("quantity",)},
+    **{"pressings": ("weight_kg", "volume_l"), "movements": ("out_l", "in_l", "out_bottles", "in_bottles", "proceeds")},
+    **{"tirage": ("wine_l", "liqueur_l", "bottles"), "disgorgements": ("bottles_in", "bottles_out", "liqueur_l")},
+    **{"dispatches": ("bottles",), "stocktakes": ("quantity",), "costs": ("amount",), "offers": ("quantity",)},
+    **{"pools": ("amount", "normal_capacity"), "limits": ("least", "most"), "other_payments": ("amount",)},
+    **{"price_by_age": ("bottles_a_month",), "trial_blends": ("litres", "bottles"), "loans": ("amount", "drawn")},
+    "channels": ("floor_bottles", "cap_bottles"),
+}
+"""Columns that say how large a house is."""
+
+
+def of_a_few_bottles() -> Estate:
+    """The same a two-thousandth as large, and nothing too small to count."""
+    estate = read_estate(tables())
+    exact = {"volume_tolerance_l": 0.0, "bottle_tolerance": 0.0, "weight_tolerance_kg": 0.0}
+    smaller = {
+        name: as_table(name, estate[name].assign(**{column: estate[name][column] / 2000.0 for column in columns}))
+        for name, columns in _LARGE.items()
+    }
+    return replace(
+        estate,
+        settings=estate.settings.model_copy(update={**exact, "campaign_cost": 0.1, "smallest_campaign": 0}),
+        tables={**estate.tables, **smaller},
+    )

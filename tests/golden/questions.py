@@ -226,8 +226,12 @@ SMALLER: Mapping[str, Callable[[], Estate]] = {
     "every_decision_in_spring": lambda: read_estate(every_decision.spring()),
     "every_decision_unpriced": lambda: read_estate(every_decision.unpriced()),
     "every_decision_edited": every_decision.edited,
+    "every_decision_on_the_day": lambda: read_estate(every_decision.on_the_day()),
+    "every_decision_begins_today": lambda: read_estate(every_decision.begins_today()),
+    "every_decision_of_a_few_bottles": every_decision.of_a_few_bottles,
 }
 _QUICK = tuple(name for name in DECISIONS if name not in ("futures", "why", "sensitivity", "forecast"))
+_ALL = (*ACCOUNTS, *_QUICK, "every basis", "why", "sensitivity", "forecast")
 QUICK: Mapping[str, tuple[str, ...]] = {
     "demo_opened": _QUICK,
     "demo_varied": _QUICK,
@@ -249,6 +253,9 @@ QUICK: Mapping[str, tuple[str, ...]] = {
     "every_decision_in_spring": ("tirage", "vats", "cash", "plan", "offers", "margins", "scenarios"),
     "every_decision_unpriced": ("ageing", "plan", "tirage", "vats", "prices", "cautions", "forecast"),
     "every_decision_edited": ("closed years", "cautions"),
+    "every_decision_on_the_day": (*_ALL, "in the past", "year closed", "cash as planned"),
+    "every_decision_begins_today": _ALL,
+    "every_decision_of_a_few_bottles": (*_ALL, "in the past", "year closed", "plan in campaigns"),
 }
 """What is asked of the demo opened anew, and of a small house with something to decide everywhere."""
 ESTATES: Mapping[str, Callable[[], Estate]] = {

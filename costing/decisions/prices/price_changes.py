@@ -47,11 +47,11 @@ _PRESENTED = ("dry_goods_per_bottle", "net_price_that_pays", "net_price_brought"
 
 
 def with_terms(prices: pd.DataFrame, estate: Estate, day: int) -> pd.DataFrame:
-    """Next releases of `release_prices` that have a net price, with discount and commission of their channels,
-    and the bottles of all releases.
+    """Next releases of `release_prices` that have a net price above 0, with discount and commission of their
+    channels, and the bottles of all releases.
     """
     terms = channel_terms(estate, day)[["discount", "commission"]].fillna(0.0)
-    priced = prices[prices["net_price_at_list"].notna()]
+    priced = prices[prices["net_price_at_list"] > 0]
     frame = next_of_each(priced)
     bottles = priced.groupby(_KEYS, sort=False)["bottles_to_sell"].sum()
     frame["bottles_to_sell"] = bottles.loc[pd.MultiIndex.from_frame(frame[_KEYS])].to_numpy()
@@ -132,7 +132,7 @@ def promotions(prices: pd.DataFrame, estate: Estate, day: int, discounts: Sequen
     table = frame[[*_KEYS, "net_price_at_list"]].assign(left_over_replacement=left, contribution_of_receipt=share)
     for discount in discounts:
         able = share > discount
-        change = break_even_volume_change(np.where(able, share, 1.0), -discount if discount < 1.0 else 0.0)
+        change = break_even_volume_change(np.where(able, share, 1.0), -discount)
         table[f"at_discount:{100 * discount:g} %"] = np.where(able, change, np.nan)
     return table.reset_index(drop=True)
 

@@ -230,12 +230,29 @@ def test_work_that_costs_nothing_and_is_free_pays() -> None:
     assert set(margins["service_pays"]) == {"pays"}
 
 
-def test_each_owner_has_lines_of_its_own_in_the_order_of_names() -> None:
-    """Another owner's grapes came first of all, and lie untouched."""
-    tables = with_rates()
+def with_another(**more: list[dict[str, object]]) -> Frames:
+    """With grapes of another owner, which came first of all and lie untouched."""
+    tables = with_rates(**more)
     came = {"on_date": day("2024-01-02"), "lot": "A1", "what": "grapes", "quantity": 100, "unit": "kg"}
     rows = [*tables["deliveries"].to_dict("records"), {**came, "owner": "Another"}]
-    tables["deliveries"] = pd.DataFrame(rows)
+    return {**tables, "deliveries": pd.DataFrame(rows)}
+
+
+def test_a_rate_of_one_owner_alone_is_invoiced_to_nobody_else() -> None:
+    begin = day("2024-01-01")
+    rates: list[dict[str, object]] = [
+        {"from_date": begin, "operation": "reception", "driver": "kg", "rate": 0.3, "owner": "Another"},
+        {"from_date": begin, "operation": "pressing", "driver": "kg", "rate": 0.9, "owner": "Neighbour"},
+        {"from_date": begin, "operation": "pressing", "driver": "kg", "rate": 1.2},
+    ]
+    lines = open_house(with_another(service_rates=rates)).services()["service_invoices"]
+    invoiced = lines.groupby(["owner", "service"])["invoiced"].sum()
+    assert invoiced["Another", "reception"] == pytest.approx(30.0)
+    assert set(invoiced[invoiced > 0].index) == {("Another", "reception"), ("Neighbour", "pressing")}
+
+
+def test_each_owner_has_lines_of_its_own_in_the_order_of_names() -> None:
+    tables = with_another()
     answer = open_house(tables).services()
     lines = answer["service_margins"][["year", "owner"]].to_numpy().tolist()
     assert lines == [["2025", "Neighbour"], ["2024", "Another"], ["2024", "Neighbour"]]

@@ -39,7 +39,7 @@ def norms(norms: Rows) -> Iterator[Breach]:
         if base and bases and base not in bases:
             rule = f"does not fit '{name}', {'an operation' if is_operation else 'a stage'}."
             within = [operation for operation, entry in operations().items() if entry.stage == name]
-            other = f"name an operation, such as '{within[0]}'" if is_stage and within else "name a stage"
+            other = f"name an operation, such as '{within[0]}'" if within else "name a stage"
             yield [row], "time_base", rule, f"Choose '{bases[0]}', or {other}."
 
 

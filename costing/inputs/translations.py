@@ -106,7 +106,7 @@ def unit_factor(sheet: Sheet, column: Column, text: str) -> float | None:
     own = column.unit or ("" if column.name != "quantity" else unit)
     if own:
         fits = unit == own or any({unit, own} <= group for group in measures)
-        return sizes.get(unit, 1.0) / (sizes.get(own, 1.0) if column.unit else 1.0) if fits and unit else None
+        return sizes.get(unit, 1.0) if fits and unit else None  # our own units are the least of their kind
     if unit.startswith("per "):
         for_one = unit.removeprefix("per ")
         bases = {"kg": "kg", "l": "L", "bottle": "bottles"}

@@ -117,6 +117,18 @@ def test_two_figures_for_the_same_wine_and_days_are_refused(tmp_path):
     assert len(read_figures(written(tmp_path, ended, later), "Invented")) == 2
 
 
+def test_a_figure_may_be_in_force_on_one_day_alone(tmp_path):
+    one_day = {**GOOD, "in_force_to": GOOD["in_force_from"]}
+    assert len(read_figures(written(tmp_path, one_day), "Invented")) == 1
+
+
+@pytest.mark.parametrize("is_earlier_first", [True, False])
+def test_two_figures_that_share_no_more_than_a_day_are_refused(tmp_path, is_earlier_first):
+    rows = [{**GOOD, "in_force_to": "2021-01-01"}, {**GOOD, "in_force_from": "2021-01-01", "value": "12"}]
+    with pytest.raises(CostingError, match=r"invented\.csv:3: a second 'months on lees'"):
+        read_figures(written(tmp_path, *(rows if is_earlier_first else reversed(rows))), "Invented")
+
+
 def test_a_missing_column_and_a_short_row_are_refused(tmp_path):
     with pytest.raises(CostingError, match=r"invented\.csv:1: the columns must be"):
         read_figures(written(tmp_path, GOOD, header=_COLUMNS[:-1]), "Invented")

@@ -221,6 +221,13 @@ def test_a_market_value_counts_from_its_own_day(since: str, counts: bool):
     )
 
 
+def test_a_load_that_gave_by_products_alone_is_asked_for_its_dates_and_not_for_its_yield():
+    rows = {"Pressings!B4": "P3", "Pressings!C4": "G1", "Pressings!D4": "100", "Pressings!L4": ""}
+    more = {"Pressings!A7": "2024-09-14", "Pressings!B7": "P3", "Pressings!E7": "by-product", "Pressings!L7": "0"}
+    said = [finding.rule for finding in findings_of(rows | more) if "'P3'" in finding.rule]
+    assert said == ["differs from the first row of load 'P3'."]
+
+
 def test_a_credit_without_wine_to_bear_it():
     cells = {"Pressings!B4": "P3", "Pressings!C4": "G1", "Pressings!D4": "100"}
     assert [finding.rule for finding in findings_of(cells)] == [

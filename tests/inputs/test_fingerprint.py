@@ -61,3 +61,12 @@ def test_numbers_and_texts_that_look_alike_are_told_apart() -> None:
     )
     assert len({one, other, blank}) == 3
     assert len(one) == 10
+
+
+def test_nothing_and_minus_nothing_are_one_amount() -> None:
+    """A formula may give either, and both are read as 0."""
+    one, other = (
+        fingerprint(read_frames({"Stocktakes": pd.DataFrame({"Lot": ["A"], "Measured": [amount]})}))
+        for amount in (0.0, -0.0)
+    )
+    assert one == other

@@ -10,6 +10,7 @@ from costing.errors import CAUTION, InputError
 from costing.inputs.headers import read_headers, sheet_name, sheet_title
 from costing.inputs.load import RawTable, load, read_frames, read_inputs
 from costing.inputs.schema import sheets
+from costing.inputs.translations import mixed_word
 from tests.inputs.planted import estate_of, only, planted
 
 
@@ -224,3 +225,15 @@ def test_a_scenario_may_name_a_column_by_its_earlier_header():
     tables = {**planted({}), "Scenarios": pd.DataFrame(row)}
     estate = load(read_frames(tables), settings_required=False)
     assert not [finding for finding in estate.cautions if finding.place.startswith("Scenarios")]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("ro\u0455\u03ad", ("ro\u0455\u03ad", ("Latin", "Cyrillic", "Greek"))),
+        ("ros\u00e9 \u0432\u0438\u043d\u043e", None),
+        ("\u65e5A", None),
+    ],
+)
+def test_a_word_of_letters_that_look_alike_is_told_with_all_its_alphabets(text, said):
+    assert mixed_word(["rosé", text]) == said

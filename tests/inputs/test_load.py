@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.errors import CAUTION, ERROR, Finding, InputError
+from costing.errors import CAUTION, ERROR, FIRST_PLACES, Finding, InputError
 from costing.inputs.columns import ERROR_TEXTS
 from costing.inputs.load import RawTable, load, read_frames, read_inputs
 from costing.inputs.schema import sheets
@@ -241,6 +241,14 @@ def test_many_faults_in_one_column_are_summed_up():
         load(read_frames(tables), settings_required=False)
     assert len(refused.value.findings) == 1
     assert "79 more cells are like it: " in refused.value.findings[0].rule
+
+
+def test_a_few_faults_in_one_column_are_each_named_at_their_cell():
+    tables = planted({})
+    tables["Costs"] = pd.DataFrame([tables["Costs"].iloc[0]] * FIRST_PLACES).assign(Amount="dear")
+    with pytest.raises(InputError) as refused:
+        load(read_frames(tables), settings_required=False)
+    assert [finding.place for finding in refused.value.findings] == [f"Costs!F{2 + row}" for row in range(FIRST_PLACES)]
 
 
 def test_a_cell_that_the_reader_found_faulty_is_not_blamed_twice():

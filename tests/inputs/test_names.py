@@ -33,6 +33,7 @@ APART = [
     ("Cuvée XVIII", "Cuvée XVII"),
     ("R22-PN", "R22-PNS"),
     ("Brut", "Bruts 2"),
+    ("Clos Ostar", "Clos Staro"),
 ]
 
 
@@ -103,6 +104,22 @@ def test_codes_of_letters_alone_are_a_series() -> None:
     tables["Deliveries"] = pd.concat([tables["Deliveries"], rows.assign(Lot=codes)], ignore_index=True)
     cautions = load(read_frames(tables), settings_required=False).cautions
     assert not [finding for finding in cautions if "one letter" in finding.rule]
+
+
+@pytest.mark.parametrize(("others", "is_said"), [(36, True), (35, False)])
+def test_pairs_a_letter_apart_are_said_until_more_than_a_tenth_of_the_names_are_such(
+    others: int, is_said: bool
+) -> None:
+    """Four names of two pairs: of forty that is a tenth, of thirty-nine more."""
+    begins, ends = ("bal", "cor", "dum", "fen", "gir", "hos"), ("wick", "stray", "lomb", "pound", "tegg", "ravo")
+    names = ["Terrasses", "Terasses", "Alouette", "Alouettes", *(one + two for one in begins for two in ends)]
+    names = names[: 4 + others]
+    apart = {name for pair in one_letter_apart(names) for name in pair}
+    assert (len(names), len(apart)) == (4 + others, 4)
+    lots = pd.DataFrame({"Date": "2024-09-12", "Lot": [f"G{row}" for row in range(len(names))], "What": "grapes",
+                         "Quantity": 4000, "Unit": "kg", "Price per unit": 6, "Supplier": names})  # fmt: skip
+    cautions = load(read_frames({"Deliveries": lots}), settings_required=False).cautions
+    assert len([finding for finding in cautions if "one letter" in finding.rule]) == (2 if is_said else 0)
 
 
 @pytest.mark.parametrize("other", ["V25 - 1", " V25-1", "V25--1 ", "v25_ 1"])

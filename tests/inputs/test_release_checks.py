@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from costing.commands.records import demo_folder
-from costing.errors import CAUTION, ERROR, InputError
+from costing.errors import CAUTION, ERROR, FIRST_PLACES, InputError
 from costing.inputs.basis import BOOK, ECONOMIC
 from costing.inputs.load import load, read_frames, read_inputs
 from costing.model import run
@@ -140,6 +140,16 @@ def test_many_rows_alike_are_one_caution() -> None:
     alike = [one for one in cautions if "has every cell like" in one.rule]
     assert len(alike) == 1
     assert "38 more cells are like it:" in alike[0].rule
+
+
+def test_a_few_rows_alike_are_each_told_of_the_row_that_they_are_like() -> None:
+    first, second = ("2024-05-01", "D1", "T20", 100, 99), ("2024-06-01", "D2", "T20", 50, 50)
+    found = _found(*[first] * 4, *[second] * 3)
+    assert len(found) == FIRST_PLACES
+    rule = "has every cell like Disgorgements!{}, and both count."
+    assert found == [
+        (f"Disgorgements!B{row}", rule.format("B2" if row < 6 else "B6"), CAUTION) for row in (3, 4, 5, 7, 8)
+    ]
 
 
 def test_one_racking_entered_twice_is_doubted() -> None:

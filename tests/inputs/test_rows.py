@@ -8,6 +8,7 @@ import pytest
 
 from costing.inputs.estate import Estate, Settings
 from costing.inputs.rows import Rows
+from tests.inputs.planted import only
 
 KEYS = (["load"], ["load", "weight_kg"], ["on_date", "load", "weight_kg"], [])
 
@@ -50,3 +51,9 @@ def test_what_rows_of_a_name_make_together_stands_at_each(size: int) -> None:
     assert pd.Series(day)[named].equals(by_load["on_date"].transform("min")[named].astype(day.dtype))
     heavy = rows.together("load", weight > 3000.0, np.logical_or)
     assert heavy[named].tolist() == (by_load["weight_kg"].transform("max") > 3000.0)[named].tolist()
+
+
+def test_a_cell_is_shown_in_the_unit_in_which_it_was_typed() -> None:
+    """A finding that quoted another number than the cell holds would send its reader elsewhere."""
+    said = only({"Movements!J1": "Of which added (hl)", "Movements!J3": "40"})
+    assert (said.place, said.value) == ("Movements!J3", "40")

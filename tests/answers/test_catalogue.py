@@ -10,6 +10,7 @@ import pytest
 from costing.answers import catalogue
 from costing.answers.answer import Answer, joined_answers
 from costing.answers.kinds import COLUMN_KINDS, NUMBER_FORMATS, written
+from costing.answers.page import html_table
 from costing.answers.text import text_answer, text_table
 from costing.cli import main
 from costing.workbook.pages.answer_sheets import result_sheets
@@ -76,6 +77,12 @@ def test_zero_is_a_dash_and_what_is_not_known_a_blank() -> None:
     assert written(float("nan"), "share") == ""
     assert written(-1234.567, "money per unit") == "-1,234.57"
     assert written(True, "yes or no") == "yes"
+
+
+def test_a_table_says_how_many_rows_it_leaves_out_and_nothing_where_it_shows_all() -> None:
+    frame = pd.DataFrame({"lot": ["V1", "V2"], "litres": [10.0, 20.0]})
+    shown = [html_table("vats", frame, rows=rows) for rows in (1, 2, 3, None)]
+    assert [page.partition("</table>")[2] for page in shown] == ["<p class=under>1 more rows.</p>", "", "", ""]
 
 
 def test_answers_joined_say_of_nothing_what_the_first_says() -> None:

@@ -74,6 +74,29 @@ def test_names_too_long_to_stand_side_by_side_are_slanted() -> None:
     assert turned == [{0.0}, {30.0}]
 
 
+@pytest.mark.parametrize(("length", "turned"), [(10, 0.0), (11, 30.0)])
+def test_names_that_just_find_room_stand_upright(length: int, turned: float) -> None:
+    """Eight names of ten letters are as many as stand side by side."""
+    names = [f"{number:0{length}}" for number in range(8)]
+    chart = Chart("column", "Cost", "t", "Cuvée", ("Cost",), "Cuvée", "EUR")
+    (axes,) = figure_of([(chart, pd.DataFrame({"Cuvée": names, "Cost": 2.0}))]).axes
+    assert {label.get_rotation() for label in axes.get_xticklabels()} == {turned}
+
+
+def test_one_letter_more_than_finds_room_slants_the_names() -> None:
+    names = [f"{number:09}" for number in range(9)]
+    chart = Chart("column", "Cost", "t", "Cuvée", ("Cost",), "Cuvée", "EUR")
+    (axes,) = figure_of([(chart, pd.DataFrame({"Cuvée": names, "Cost": 2.0}))]).axes
+    assert {label.get_rotation() for label in axes.get_xticklabels()} == {30.0}
+
+
+def test_what_is_below_nought_is_stacked_downwards() -> None:
+    frame = pd.DataFrame({"Cuvée": ["Brut"], "Fees": [-2.0], "Sold": [5.0], "Duty": [-3.0]})
+    chart = Chart("stacked column", "Money", "t", "Cuvée", ("Fees", "Sold", "Duty"), "Cuvée", "EUR")
+    (axes,) = figure_of([(chart, frame)]).axes
+    assert [(bar.get_y(), bar.get_height()) for (bar,) in axes.containers] == [(0.0, -2.0), (0.0, 5.0), (-2.0, -3.0)]
+
+
 def test_nothing_to_draw_and_no_matplotlib_are_said_in_a_line(margins: Answer, monkeypatch) -> None:
     with pytest.raises(CostingError, match="no chart to draw"):
         Answer({"vats": pd.DataFrame({"lot": ["V"]})}).plot()

@@ -12,14 +12,15 @@ import zipfile
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 import pytest
 import xlsxwriter
 from openpyxl import Workbook
 
-from costing.errors import CAUTION, ERROR, InputError, WorkbookError
+from costing.errors import CAUTION, ERROR, Finding, InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
-from costing.workbook.read import read_workbook
+from costing.workbook.read import is_ours, read_workbook
 
 Fill = Callable[[xlsxwriter.Workbook, xlsxwriter.worksheet.Worksheet], None]
 HEADERS = ["Date", "Lot", "Measured", "Cause"]
@@ -541,3 +542,12 @@ def test_text_that_looks_like_a_formula_or_a_fault_stays_text() -> None:
     table = only(book(fill))
     assert table.frame["Cause"].tolist() == ["=cmd|' /C calc'!A0", 'said t="e" aloud']
     assert table.findings == ()
+
+
+def test_a_sheet_of_links_is_ours_with_a_header_of_ours_or_blank_and_else_a_persons_own() -> None:
+    fault = Finding("Links!A2", "x", "is wrong.", "Correct it.")
+    of_ours, bare = pd.DataFrame({"Their sheet": ["Keller"]}), pd.DataFrame()
+    asked = [(of_ours, ()), (of_ours, (fault,)), (bare, ()), (bare, (fault,))]
+    assert [is_ours(RawTable("Links", frame, np.array([2]), {}, said)) for frame, said in asked] == [
+        *(True, True, True, False)
+    ]

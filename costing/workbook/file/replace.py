@@ -110,7 +110,7 @@ def _libreoffice_holder(content: bytes) -> str:
 
 def _excel_holder(content: bytes) -> str:
     """Person's name: its length, its letters padded to 55 bytes, and once more in UTF-16 (from memory)."""
-    if len(content) > 57 and content[55]:
+    if len(content) > 58 and content[55]:
         return content[57 : 57 + 2 * content[55]].decode("utf-16-le", "replace").strip()
     return content[1 : 1 + content[0]].decode("cp1252", "replace").strip() if content else ""
 

@@ -113,7 +113,7 @@ def read_open(workbook: OpenWorkbook) -> tuple[list[RawTable], list[SheetCount],
     links = read_links(first.values(), titles)
     listed = {title for title in titles if fold(title) in links.listed}
     known = {title for title, name, rule in named if name and not rule and not is_links(title)} - listed
-    wanted = [title for title in titles if title in known or (title in listed and links.of(title))]
+    wanted = [title for title in titles if title in known or links.of(title)]
     read = iter(workbook.read_tables(wanted))
     tables_read: list[RawTable] = []
     counts = []

@@ -22,12 +22,14 @@ from costing.inputs.load import load, read_frames, read_inputs
 from costing.inputs.schema import sheets
 from costing.inputs.translations import names_of, needs_unit, our_word, unit_factor, unit_of
 from costing.workbook.adopt.adopt import Adopted, adopt
-from costing.workbook.adopt.propose import _number_style
-from costing.workbook.adopt.understand import _holds
+from costing.workbook.adopt.headers import meanings
+from costing.workbook.adopt.propose import _fixed, _number_style
+from costing.workbook.adopt.understand import ForeignSheet, Understood, _holds, understand
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.file.package import changed_parts, read_package
+from costing.workbook.file.scan import SheetScan
 from costing.workbook.file.sheets import changeable_parts
-from costing.workbook.linked import headers_above
+from costing.workbook.linked import Header, headers_above
 from costing.workbook.read import read_workbook
 from tests.form import every, in_full
 from tests.workbook.adopt.foreign import LAYOUTS, Layout, foreign_book, kept_frames
@@ -191,6 +193,33 @@ def test_headers_are_read_right_above_the_rows_with_their_group_and_no_title() -
     groups = ["Jour", "Sortie", None, "Note"]
     assert read(groups, [None, "Cuve", "hl"]) == [(1, "Jour"), (2, "Sortie / Cuve"), (3, "Sortie / hl"), (4, "Note")]
     assert read() == []
+
+
+def test_headers_printed_again_further_down_are_no_second_beginning() -> None:
+    understood = understand(_tab("Mouvements", [*MOVES, *MOVES]))
+    assert understood is not None
+    assert understood.first_row == 2
+
+
+def test_a_unit_that_nobody_knows_stands_on_links_to_be_put_right() -> None:
+    """It was meant to be one: left out, the figures would be read in ours."""
+    moves = sheets()["movements"]
+    assert [meanings(moves, Header(1, f"Volume soutiré ({unit})", "", 1))[0].unit for unit in ("hL", "seaux")] == [
+        *("hl", "seaux")
+    ]
+
+
+def _tab(title: str, rows: Page) -> ForeignSheet:
+    return ForeignSheet(title, rows, (), SheetScan((), "", frozenset(), frozenset()))
+
+
+def test_a_title_says_the_operation_of_movements_and_not_what_a_rate_is_for() -> None:
+    said = {}
+    for name in ("movements", "operation_rates"):
+        columns = sheets()[name].columns
+        understood = Understood(_tab("Soutirages 2025", []), sheets()[name], 2, (), {}, 1.0)
+        said[name] = {column.name: fixed for column in columns if (fixed := _fixed(understood, column, {}))}
+    assert said == {"movements": {"operation": "racking"}, "operation_rates": {}}
 
 
 def test_a_unit_alone_is_no_name_of_a_column() -> None:

@@ -16,7 +16,8 @@ from costing.workbook.file.dependents import (
 )
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, changed_parts, read_package
-from costing.workbook.file.references import moved
+from costing.workbook.file.references import Area, Lookup, moved, references
+from costing.workbook.file.scan import TableRange
 from tests.workbook.hostile import minimal_workbook
 from tests.workbook.scratch import RESULT_SHEETS, scratch_results, zip_of
 from tests.workbook.torture import MAIN, torture_workbook
@@ -82,6 +83,31 @@ def test_dependence_runs_on_through_cells_ranges_and_names() -> None:
     )
     # A6 lies in its own range, as in a file with a circular reference: it is listed, and the search ends.
     assert dependent_cells(package) == ["A1", "A2", "A3", "A4", "A6", "A7"]
+
+
+def test_a_long_range_depends_on_what_it_covers_and_on_nothing_above_or_below_it() -> None:
+    package = grafted(
+        A1="Origins!B2", A50="Origins!B2", C1="SUM(A2:A49)", C2="SUM(A51:A99)", C3="SUM(A2:A50)", C4="SUM(A50:A99)"
+    )
+    assert dependent_cells(package) == ["A1", "A50", "C3", "C4"]
+
+
+def test_a_row_named_in_brackets_is_that_of_the_table_around_the_cell() -> None:
+    """Of two tables of one sheet, and of one on another sheet."""
+    tables = {
+        name: (sheet, TableRange(name, left, 1, left + 1, 4, 1, 0, ("Lot", "Litres")))
+        for name, sheet, left in (("here", 0, 1), ("beside", 0, 5), ("elsewhere", 1, 1))
+    }
+    found = {
+        cell: references("[@Litres]", cell, Lookup({}, tables, {}))
+        for cell in ((0, 2, 3), (0, 6, 3), (0, 2, 9), (0, 3, 3))
+    }
+    assert found == {
+        (0, 2, 3): (Area(0, 2, 3, 2, 3),),
+        (0, 6, 3): (Area(0, 6, 3, 6, 3),),
+        (0, 2, 9): (),
+        (0, 3, 3): (),
+    }
 
 
 def test_a_range_between_two_qualified_corners_is_one_range() -> None:

@@ -11,11 +11,13 @@ import pytest
 import xlsxwriter
 from lxml import etree
 
-from costing.workbook.file import scan
+from costing.workbook.file import indexes, long_tables, scan
 from costing.workbook.file.graft import graft
+from costing.workbook.file.long_tables import LongTable, with_rows
 from costing.workbook.file.package import changed_parts
 from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import changeable_parts, read_book
+from costing.workbook.file.values import cell_reader
 from tests.workbook.file.test_package import compressed
 from tests.workbook.grafting import OWN, edited, hidden, loaded, package_of, run
 from tests.workbook.hostile import minimal_workbook
@@ -155,6 +157,45 @@ def test_blocks_of_rows_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> 
     for size in (1, 37, 500):
         monkeypatch.setattr(scan, "_BLOCK", size)
         assert graft(package_of(book), results, RESULT_SHEETS) == whole
+
+
+def test_the_rows_of_a_long_table_go_on_where_a_block_of_them_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    head = b'<sheetData><row r="4"><c r="A4"/><c r="B4" s="2"/></row></sheetData><pageMargins/>'
+    table = LongTable(0, 5, [list("abcde"), [1.0, 2.0, None, 4.0, 5.0]], {0: [None, "P!A2", None, None, None]})
+    whole = with_rows(head, [table])
+    assert re.findall(rb'<row r="(\d)"', whole) == [b"4", b"5", b"6", b"7", b"8", b"9"]
+    monkeypatch.setattr(long_tables, "_BLOCK", 2)
+    assert with_rows(head, [table]) == whole
+
+
+def test_a_workbook_that_names_a_tab_in_front_which_it_has_not_is_written_all_the_same() -> None:
+    """Another program may leave the number of a tab that was deleted."""
+    beyond = edited(zip_of(minimal_workbook()), {"xl/workbook.xml": front_tab_is_second})
+    content = run(run(beyond), 2.0)
+    assert loaded(content)["Cost per bottle"]["C4"].value == 9.0
+
+
+def test_a_number_of_a_tab_that_is_not_there_stays_when_the_tabs_are_put_in_order() -> None:
+    workbook = etree.fromstring(
+        f'<workbook xmlns="{MAIN}"><bookViews><workbookView activeTab="2" firstSheet="1"/></bookViews>'
+        '<sheets><sheet name="A"/><sheet name="B"/></sheets></workbook>'
+    )
+    indexes.order_tabs(workbook, ["B", "A"])
+    assert [tab.get("name") for tab in workbook.iter(f"{{{MAIN}}}sheet")] == ["B", "A"]
+    assert dict(workbook.find(f".//{{{MAIN}}}workbookView").attrib) == {"activeTab": "2", "firstSheet": "0"}
+
+
+def test_parts_whose_names_differ_in_capitals_are_found_and_not_written_twice() -> None:
+    """Names of parts are equivalent whatever their case (ECMA-376 part 2)."""
+    other = {"[Content_Types].xml": "[content_types].xml", "xl/_rels/workbook.xml.rels": "xl/_rels/Workbook.xml.rels"}
+    parts = {other.get(name, name): part for name, part in minimal_workbook().items()}
+    content = run(run(zip_of(parts)), 2.0)
+    names = [name.casefold() for name in parts_of(content)]
+    assert len(names) == len(set(names))
+    assert set(other.values()) <= set(parts_of(content))
+    book = read_book(package_of(content))
+    assert [sheet.name for sheet in book.sheets] == ["Only", *RESULT_SHEETS]
+    assert cell_reader(book, book.sheets[1:2])("Cost per bottle")[3][2] == 9.0
 
 
 def test_the_workbook_asks_to_be_calculated_and_keeps_its_other_settings() -> None:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import io
 import random
 import struct
 import zipfile
+import zlib
 from pathlib import Path
 
 import pytest
 
 from costing.errors import WorkbookError
+from costing.workbook.file import package
 from costing.workbook.file.archive import STORED, DamagedArchiveError, Member, _without_long_sizes, pack, unpack
 from costing.workbook.file.package import SizeLimits, changed_parts, open_package, read_package, rebuild
 from tests.workbook.hostile import hostile_files, minimal_workbook
@@ -84,6 +87,27 @@ def test_what_is_just_as_large_as_a_limit_is_read() -> None:
     assert list(read_package(zip_of(parts), "a.xlsx", exact).members) == list(parts)
 
 
+def test_a_part_that_is_packed_just_as_densely_as_a_limit_is_read() -> None:
+    parts = minimal_workbook()
+    as_it_is = zip_of(parts, stored=tuple(parts))
+    assert list(read_package(as_it_is, "a.xlsx", SizeLimits(ratio=1.0, ratio_from_bytes=0)).members) == list(parts)
+
+
+def test_an_index_as_large_as_it_may_be_is_read_and_a_larger_one_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    index = b"<a><b/></a>"
+    monkeypatch.setattr(package, "_MOST_XML_BYTES", len(index))
+    assert len(package.parse_xml(index, "xl/a.xml")) == 1
+    with pytest.raises(WorkbookError, match="is larger than"):
+        package.parse_xml(index + b" ", "xl/a.xml")
+
+
+@pytest.mark.parametrize("lacking", ["[Content_Types].xml", "_rels/.rels"])
+def test_a_zip_without_one_of_the_two_parts_that_every_workbook_has_is_refused(lacking: str) -> None:
+    parts = {name: part for name, part in minimal_workbook().items() if name != lacking}
+    with pytest.raises(WorkbookError, match="it is a zip file but not an Excel workbook"):
+        read_package(zip_of(parts), "a.xlsx")
+
+
 def test_what_programs_do_write_is_accepted() -> None:
     svg = b'<?xml version="1.0"?><!DOCTYPE svg PUBLIC "-//W3C//DTD SVG 1.1//EN" "svg11.dtd"><svg/>'
     parts = minimal_workbook() | {"xl/media/image1.svg": svg, "xl/": b"", "xl/empty.xml": b""}
@@ -153,6 +177,11 @@ def test_a_part_packed_differently_counts_as_changed() -> None:
     before = read_package(zip_of(parts), "a.xlsx")
     after = read_package(zip_of(parts, stored=("xl/sheet.xml",)), "a.xlsx")
     assert changed_parts(before, after) == {"xl/sheet.xml"}
+    sheet = before.members["xl/sheet.xml"]
+    squeeze = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS)
+    squeezed = memoryview(squeeze.compress(before.part("xl/sheet.xml")) + squeeze.flush(zlib.Z_SYNC_FLUSH))
+    less = read_package(rebuild(before, {"xl/sheet.xml": dataclasses.replace(sheet, packed=squeezed)}), "a.xlsx")
+    assert (less.part("xl/sheet.xml"), changed_parts(before, less)) == (before.part("xl/sheet.xml"), {"xl/sheet.xml"})
 
 
 def test_sizes_after_the_content_and_64_bit_sizes_are_read_and_not_written() -> None:

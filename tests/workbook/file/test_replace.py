@@ -211,7 +211,7 @@ LIBREOFFICE_LOCK = b",ann,cellar-pc,20.11.2024 10:15,file:///home/ann/.config/li
 
 
 def excel_lock(name: str) -> bytes:
-    letters = name.encode("cp1252")
+    letters = name.encode("cp1252", "replace")
     wide = name.encode("utf-16-le")
     return (bytes([len(letters)]) + letters).ljust(55, b" ") + bytes([len(name), 0]) + wide.ljust(108, b" ")
 
@@ -225,6 +225,9 @@ def excel_lock(name: str) -> bytes:
         (".~lock.estate.xlsm#", b"\xff\n\0" * 9, "LibreOffice: "),
         ("~$estate.xlsm", excel_lock("Ann Exämple"), "Excel: Ann Exämple"),
         ("~$estate.xlsm", excel_lock("Ann")[:55], "Excel: Ann"),
+        ("~$estate.xlsm", excel_lock("Ann")[:57], "Excel: Ann"),
+        ("~$estate.xlsm", excel_lock("Ann")[:58], "Excel: Ann"),  # ends in the middle of a letter
+        ("~$estate.xlsm", excel_lock("Ł")[:59], "Excel: Ł"),
         ("~$estate.xlsm", b"", "Excel: holder unknown"),
     ],
 )

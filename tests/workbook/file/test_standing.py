@@ -106,6 +106,8 @@ def test_where_the_library_wrote() -> None:
             ["Stock value!F7: 'ask'", "Stock value!F8: 12", "Stock value!F9: '0.5'"],
         ),
         (_in(STOCK, F7="It says so."), []),
+        (_in(STOCK, F16="#N/A"), ["Stock value!F16: '#N/A'"]),
+        (_in(STOCK, F16="#REF!", A17="below"), ["Stock value!F16: '#REF!'", "Stock value!A17: 'below'"]),
         (_in(STOCK, F7=dt.datetime(2026, 1, 2, 3)), ["Stock value!F7: 2026-01-02 03:00:00"]),
         (_in(STOCK, C7="=1+1"), ["Stock value!C7: formula, now ''"]),
         (_in(STOCK, D8="=1+1", C10="=2"), []),

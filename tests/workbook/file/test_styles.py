@@ -8,6 +8,7 @@ import pytest
 from lxml import etree
 
 from costing.errors import WorkbookError
+from costing.workbook.file import styles
 from costing.workbook.file.styles import append_styles
 from tests.workbook.scratch import parts_of, scratch_results
 from tests.workbook.torture import MAIN, torture_workbook
@@ -99,6 +100,15 @@ def test_excels_limit_of_cell_formats_is_kept() -> None:
     user = f'<styleSheet xmlns="{MAIN}"><cellXfs>{"<xf/>" * 64_000}</cellXfs></styleSheet>'.encode()
     with pytest.raises(WorkbookError, match="64000 cell formats"):
         append_styles(user, ADDED)
+
+
+def test_a_workbook_may_hold_as_many_cell_formats_as_excel_allows(monkeypatch: pytest.MonkeyPatch) -> None:
+    together = len(entries(append_styles(USER[""], ADDED).content, "cellXfs"))
+    monkeypatch.setattr(styles, "_MOST_FORMATS", together)
+    assert len(entries(append_styles(USER[""], ADDED).content, "cellXfs")) == together
+    monkeypatch.setattr(styles, "_MOST_FORMATS", together - 1)
+    with pytest.raises(WorkbookError, match="cell formats"):
+        append_styles(USER[""], ADDED)
 
 
 def test_a_remark_inside_a_list_has_no_index() -> None:

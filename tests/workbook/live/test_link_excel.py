@@ -491,6 +491,17 @@ def test_without_excel_or_the_workbook_the_reason_is_said(
     assert reason() == "there is no Excel on this system"
 
 
+def test_a_cell_whose_format_excel_does_not_tell_is_shown_as_no_percentage() -> None:
+    asked = []
+
+    def told(*corners: tuple[int, int]) -> SimpleNamespace:
+        asked.append(corners)
+        return SimpleNamespace(number_format=None)
+
+    assert list(link_excel._percent_rows(SimpleNamespace(range=told), 2, 1, 2)) == []
+    assert asked == [((1, 2), (2, 2)), ((1, 2), (1, 2)), ((2, 2), (2, 2))]
+
+
 def test_as_many_cells_as_can_be_read_are(opened: tuple[Path, Book], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(link_excel, "MAX_CELLS", 4)
     workbook = attach(opened[0])

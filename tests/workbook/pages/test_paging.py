@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -63,6 +64,42 @@ def test_rows_printed_again_that_fill_a_page_leave_room_for_a_tenth_of_it() -> N
 )
 def test_no_block_is_cut_that_fits_on_a_page(blocks: list[tuple[int, int]], expected: list[int]) -> None:
     assert NARROW.breaks_before(blocks, (0, 1)) == expected
+
+
+def test_a_block_that_just_fills_what_is_left_of_a_page_needs_no_break() -> None:
+    spare = (1.0 - 0.92) * NARROW.page
+    rest = NARROW.page - 150.0 - spare
+    for more, breaks in ((0.0, []), (1.0, [10])):
+        page = replace(NARROW, heights={10: rest + more})
+        assert page.breaks_before([(0, 10), (10, 11)], (0, 1)) == breaks
+
+
+def test_a_block_that_just_fills_a_page_stands_on_its_own() -> None:
+    later = NARROW.page - 30.0
+    for more, breaks in ((0.0, [10]), (1.0, [])):
+        page = replace(NARROW, heights={10: later + more})
+        assert page.breaks_before([(0, 10), (10, 11)], (0, 1)) == breaks
+
+
+def test_a_block_longer_than_a_page_begins_where_a_quarter_of_one_is_left() -> None:
+    above = NARROW.page - 0.25 * NARROW.page
+    for more, breaks in ((0.0, []), (1.0, [1])):
+        page = replace(NARROW, heights={0: above + more})
+        assert page.breaks_before([(0, 1), (1, 90)], (0, 1)) == breaks
+
+
+def test_what_just_fills_a_page_is_held_by_it() -> None:
+    rest = 0.92 * (NARROW.page - 30.0)
+    assert [replace(NARROW, heights={5: rest + more}).holds((5, 6)) for more in (0.0, 1.0)] == [True, False]
+    least = (8.27 - 0.5 - 0.6) * 72 * TYPE / LEAST_TYPE
+    tallest = [replace(NARROW, heights={0: least + more}).for_blocks([(0, 1)]).tallest for more in (0.0, 1.0)]
+    assert tallest == [least, 0.0], "as small as type may be, and no page for what is higher still"
+
+
+def test_a_chart_that_ends_where_a_repeated_row_begins_stays_above_it() -> None:
+    """Rows 0 to 5 stand above the header that is printed again: 90 points."""
+    for high, placed in ((60.0, [0.0]), (61.0, [75.0])):
+        assert NARROW.clear_of_breaks(2, [high], [], (6, 6)) == placed
 
 
 def test_rows_of_their_own_height_count() -> None:

@@ -29,6 +29,7 @@ from costing.workbook.file.sheets import read_book
 from costing.workbook.pages import measure, write
 from costing.workbook.pages.cells import link_location
 from costing.workbook.pages.closing_sheets import year_end_sheets
+from costing.workbook.pages.draw import _below_steps
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import STALE_CELL, result_workbook
 from tests.form import chosen
@@ -290,6 +291,39 @@ def test_bars_begin_at_nought_unless_something_is_negative() -> None:
     downward = chart_xml(result_workbook([one(CHARTED.assign(Cost=[-1.0, 2.0]), described("column"))]))[0]
     assert '<c:min val="0"/>' in upward
     assert "<c:min" not in downward
+
+
+@pytest.mark.parametrize(("highest", "ends"), [(0.9, None), (0.91, 1), (1.0, 1), (1.005, 1), (1.006, None)], ids=str)
+def test_an_axis_of_parts_of_a_whole_ends_at_the_whole_where_they_come_near_it(
+    highest: float, ends: int | None
+) -> None:
+    frame = pd.DataFrame({"Cuvée": ["Brut", "Rosé"], "Part": [0.5, highest]})
+    chart = Chart("column", "Parts", "result", "Cuvée", ("Part",), "Cuvée", "Part", number_format="0%")
+    sheet = written(one(frame, chart, formats={"Part": "percent"}))["Result"]
+    assert sheet._charts[0].y_axis.scaling.max == ends
+
+
+def test_a_waterfall_whose_steps_reach_half_way_down_begins_at_nought() -> None:
+    chart = Chart("waterfall", "Price", "result", "Step", ("Base", "Up"), "Step", "EUR")
+    for base, begins in ((50.0, 0.0), (51.0, 30.0)):
+        frame = pd.DataFrame({"Step": ["a", "b"], "Base": [0.0, base], "Up": [100.0, 100.0 - base]})
+        assert _below_steps(chart, frame) == begins
+
+
+def test_the_notes_stay_with_the_table_above_them_where_a_page_ends_below_them() -> None:
+    """Its charts go on over the next page."""
+    found = []
+    for rows in range(18, 23):
+        frame = pd.DataFrame({"Cuvée": [f"Cuvée {number}" for number in range(rows)], "Cost": 1.0})
+        charts = [Chart("column", f"Cost {turn}", "result", "Cuvée", ("Cost",), "Cuvée", "EUR") for turn in range(4)]
+        sheet = written(replace(one(frame, *charts), notes=("A note.", "Another.")))["Result"]
+        last = max(row for row in range(1, 60) if sheet.cell(row, 1).value)
+        notes = next(row for row in range(1, 60) if sheet.cell(row, 1).value == "Notes")
+        first = min(brk.id for brk in sheet.row_breaks.brk)
+        assert first > last or first < notes - 2, "neither cut nor alone"
+        found.append(first - last)
+    assert 1 in found, "the page ends right below the notes"
+    assert min(found) < 0 < max(found)
 
 
 def test_an_empty_chart_is_not_drawn() -> None:

@@ -162,6 +162,42 @@ def test_ribbons_are_as_wide_as_their_cost() -> None:
     assert widths[1] / widths[0] == pytest.approx(0.75, abs=0.01)
 
 
+def _picture(added: float, stock: float, whole: float = 484.0, kind: str = "must", cuvee: str = "") -> str:
+    """Cost from grapes by way of a place, which adds and holds some of it, to what is sold; of 484, on a scale of 1."""
+    places = pd.DataFrame([("grapes", "", whole - added, 0.0), (kind, cuvee, added, stock)], columns=PLACES)
+    ways = [("grapes", "", kind, cuvee, whole - added), (kind, cuvee, SOLD, "", whole - stock)]
+    return flow_picture(CostFlow(places, pd.DataFrame(ways, columns=PASSED)), "EUR")
+
+
+def test_the_flow_of_less_than_one_of_a_currency_is_drawn() -> None:
+    assert all(word in _picture(0.0, 0.0, whole=0.5) for word in (">grapes 0<", ">must 0<", f">{SOLD}<"))
+
+
+def test_what_is_just_wide_enough_to_be_seen_is_drawn_whichever_way_it_goes() -> None:
+    least = 0.003 * 484.0
+    drawn = {amount: _picture(amount, amount) for amount in (least, 0.99 * least)}
+    assert ["added here: 1<" in one for one in drawn.values()] == [True, False]
+    assert ["in stock: 1<" in one for one in drawn.values()] == [True, False]
+    places = pd.DataFrame([("grapes", "", 484.0, 0.0), ("must", "", 0.0, 400.0)], columns=PLACES)
+    for amount, left_out in ((least, False), (0.99 * least, True)):
+        passed = pd.DataFrame([("grapes", "", "must", "", 484.0), ("must", "", SOLD, "", amount)], columns=PASSED)
+        assert ("left out" in flow_picture(CostFlow(places, passed), "EUR")) == left_out
+
+
+def test_what_is_as_high_as_its_words_at_most_goes_without_them() -> None:
+    """Seven of a scale of 1, forty beside what lies on the lees."""
+    for high, said in ((7.0, False), (8.0, True)):
+        picture = _picture(high, high)
+        assert (f">+{high:.0f}<" in picture, f">{high:.0f}<" in picture) == (said, said)
+    for high, said in ((40.0, False), (41.0, True)):
+        assert (f">+{high:.0f}<" in _picture(high, 0.0, kind="finished", cuvee="Brut")) == said
+
+
+def test_a_name_that_just_finds_room_is_written_out() -> None:
+    for name, heading in (("A" * 22, f">{'A' * 22} 484<"), ("A" * 23, f">{'A' * 21}… 484<")):
+        assert heading in _picture(0.0, 0.0, kind="finished", cuvee=name)
+
+
 def test_the_picture_is_drawn_as_it_was_kept() -> None:
     """Look at it in a browser before keeping it anew: `python -m tests.golden.as_kept`."""
     assert as_kept.picture().splitlines() == as_kept.PICTURE.read_text("utf-8").splitlines()

@@ -71,8 +71,6 @@ def flow_picture(flow: CostFlow, currency: str) -> str:
     whole = max(
         sum(place.size for place in places.values() if _column(place) == number) for number in range(len(_COLUMNS))
     )
-    if whole <= 0:
-        return ""
     most = max(sum(1 for place in places.values() if _column(place) == number) for number in range(len(_COLUMNS)))
     scale = (_HEIGHT - _TOP - 30.0 - _GAP * max(most - 1, 0)) / whole
     _stand(places, scale, flow)
@@ -171,7 +169,7 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
     high = max(place.size * scale, 1.0)
     parts = [f'<rect x="{place.x:.1f}" y="{place.y:.1f}" width="{_BAR}" height="{high:.1f}" fill="{place.colour}"/>']
     wide = place.added * scale
-    if place.added > _LEAST * whole:
+    if place.added >= _LEAST * whole:
         y = place.y + place.taken_left
         parts.append(
             f'<path d="M{place.x - 24:.1f},{y + wide / 2 + 6:.1f}L{place.x:.1f},{y:.1f}L{place.x:.1f},{y + wide:.1f}Z" '
@@ -179,7 +177,7 @@ def _drawn(place: _Place, scale: float, whole: float) -> list[str]:
         )
         if wide > (40.0 if place.kind == "finished" else 7.0):  # beside what lies on the lees
             parts.append(_text(place.x - 26, y + wide / 2 + 11, f"+{amount_text(place.added)}", "end", faint=True))
-    if place.stock > _LEAST * whole:
+    if place.stock >= _LEAST * whole:
         y, wide = place.y + place.taken_right, place.stock * scale
         parts.append(
             f'<rect x="{place.x + _BAR:.1f}" y="{y:.1f}" width="16" height="{wide:.1f}" fill="url(#held)" '

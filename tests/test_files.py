@@ -114,11 +114,15 @@ def test_what_reads_back_differently_is_not_put_in_place(tmp_path: Path, monkeyp
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_a_killed_process_left_goes_a_day_later(tmp_path: Path) -> None:
+def test_what_a_killed_process_left_goes_once_more_than_a_day_has_passed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = int(time.time())
+    monkeypatch.setattr(files.time, "time", lambda: float(now))
     left = [tmp_path / f".{age}.costing-unfinished" for age in ("old", "young")]
-    for path, hours in zip(left, (25, 23), strict=True):
+    for path, seconds in zip(left, (24 * 3600 + 1, 24 * 3600), strict=True):
         path.write_bytes(b"half")
-        os.utime(path, (time.time() - hours * 3600,) * 2)
+        os.utime(path, (now - seconds,) * 2)
     with unfinished(tmp_path / "page.html", b"<html>", None) as temporary:
         assert temporary.parent == tmp_path
         assert temporary.name.endswith(".costing-unfinished")

@@ -6,8 +6,10 @@ import pandas as pd
 import pytest
 
 from costing.errors import CAUTION, ERROR, InputError
+from costing.inputs import price_checks
 from costing.inputs.headers import KnownNames, closest
 from costing.inputs.load import load, read_frames
+from costing.inputs.schema import operations
 from tests.inputs.planted import estate_of, findings_of, frames, only, planted
 
 NAMES = [
@@ -196,6 +198,14 @@ MONEY = [
     ("Trial blends!E3", "", "Trial blends!E3", "no bound stands here.", ERROR),
     ("Trial blends!F4", "", "Trial blends!F4", "no bottles stand here.", ERROR),
 ]
+
+
+def test_operations_that_a_driver_goes_with_are_listed_while_they_are_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    cells = {"Operation rates!B3": "racking", "Operation rates!C3": "kg"}
+    names = [name for name, entry in operations().items() if "kg" in entry.drivers]
+    for most, listed in ((len(names), False), (len(names) + 1, True)):
+        monkeypatch.setattr(price_checks, "_MANY", most)
+        assert ("'kg' goes with" in only(cells).remedy) == listed
 
 
 @pytest.mark.parametrize(("place", "value", "named", "rule", "severity"), MONEY)

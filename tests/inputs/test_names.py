@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from costing.errors import CAUTION, ERROR
+from costing.inputs import spellings
 from costing.inputs.load import load, read_frames
 from costing.inputs.spellings import differs_in, keys_of, one_letter_apart, without_zeros
 from tests.inputs.planted import findings_of, only, planted
@@ -93,6 +94,13 @@ def test_one_letter_is_a_caution_once_at_the_rarer_name() -> None:
     near = [finding for finding in cautions if "one letter" in finding.rule]
     assert [(finding.value, finding.severity) for finding in near] == [("Terasses", CAUTION)]
     assert "'Terrasses' at Deliveries!" in near[0].rule
+
+
+def test_more_words_than_names_are_made_of_are_codes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spellings, "_MOST_NAMES", 3)
+    names = ["Terrasses", "Terasses", "Alouette"]
+    assert list(one_letter_apart(names)) != []
+    assert list(one_letter_apart([*names, "Chardonnay"])) == []
 
 
 def test_codes_of_letters_alone_are_a_series() -> None:

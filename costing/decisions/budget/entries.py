@@ -182,4 +182,4 @@ def _other(runs: Runs, until: int) -> CashEntries:
 def nothing() -> CashEntries:
     """No entries."""
     none = np.zeros(0, dtype=np.int64)
-    return CashEntries(none, none, none, none, none, np.zeros(0), none > 0)
+    return CashEntries(none, none, none, none, none, np.zeros(0), none.astype(bool))

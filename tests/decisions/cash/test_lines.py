@@ -83,6 +83,32 @@ def test_what_is_lacking_or_over_by_less_than_a_cent_moves_nothing() -> None:
     assert drawn([0.02], line(50.0, [1e9])).repaid.sum() == pytest.approx(0.02 / 1.01)
 
 
+def test_what_just_clears_a_line_with_its_interest_clears_it_though_it_is_no_whole_number_of_steps() -> None:
+    """1,500 owed in steps of 1,000, and 15 of interest: 1,515 are over; of 1,510 a step goes back."""
+    assert drawn([1_510.0], line(1_500.0, [1e9], step=1_000.0)).repaid.tolist() == [[1_000.0]]
+    made = drawn([1_515.0], line(1_500.0, [1e9], step=1_000.0))
+    assert made.repaid.tolist() == [[1_500.0]]
+    assert made.interest[0] == pytest.approx([15.0])
+    assert made.balance == pytest.approx([KEEP])
+
+
+def test_steps_of_one_are_whole_amounts() -> None:
+    """400.40 are lacking: 401. Of 101.50 over, 2 % go with what is repaid as its interest of two months: 99 and 1.98."""
+    made = drawn([-400.4, 100.9], line(0.0, [1e9] * 2, step=1.0))
+    assert made.drawn[0].tolist() == [401.0, 0.0]
+    assert made.repaid[0].tolist() == [0.0, 99.0]
+    assert made.interest[0] == pytest.approx([0.0, 1.98])
+
+
+def test_a_line_drawn_by_half_a_euro_is_not_repaid_in_the_same_month() -> None:
+    """Of 1,000.50 lacking the cheap line bears 0.50, the dear one 2,000 in one step: 999.50 are over until the next."""
+    most, rate = np.array([[0.5] * 2, [1e9] * 2]), np.array([[0.06] * 2, [0.12] * 2])
+    lines = Lines(np.zeros(2), most, rate, np.zeros((2, 2), dtype=bool), np.array([0.0, 2_000.0]))
+    made = drawn([-1_000.5, 0.0], lines)
+    assert made.drawn.tolist() == [[0.5, 0.0], [2_000.0, 0.0]]
+    assert made.repaid.tolist() == [[0.0, 0.5], [0.0, 0.0]]
+
+
 def test_a_loan_repaid_at_once_pays_interest_by_its_months_and_is_owed_to_the_end() -> None:
     """1,000 at 12 % for a year, interest by the quarter; with no months given, in one sum."""
     begins, due = (int(np.datetime64(day).astype(int)) for day in ("2025-01-01", "2026-01-01"))

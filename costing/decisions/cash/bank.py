@@ -73,7 +73,7 @@ def _loans_now(money: Budget) -> pd.DataFrame:
         if loan.due <= money.periods.today:
             continue
         headroom = room.get(loan.row, np.full(len(owed), np.inf))
-        low = int(np.argmin(headroom[1:])) if len(headroom) > 1 else 0
+        low = int(np.argmin(headroom[1:]))
         rows.append(
             {
                 "loan": loan.name,

@@ -93,7 +93,7 @@ def test_what_just_clears_a_line_with_its_interest_clears_it_though_it_is_no_who
 
 
 def test_steps_of_one_are_whole_amounts() -> None:
-    """400.40 are lacking: 401. Of 101.50 over, 2 % go with what is repaid as its interest of two months: 99 and 1.98."""
+    """400.40 are lacking: 401. Of 101.50 over, 99 go back, with 1.98 for two months at 1 %."""
     made = drawn([-400.4, 100.9], line(0.0, [1e9] * 2, step=1.0))
     assert made.drawn[0].tolist() == [401.0, 0.0]
     assert made.repaid[0].tolist() == [0.0, 99.0]

@@ -14,6 +14,7 @@ from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.planning import value_of
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.graph.arrays import days
+from tests.decisions.cash.small import small
 
 
 @pytest.fixture(scope="module")
@@ -78,9 +79,20 @@ def test_it_is_said_whose_dates_these_are(demo_estate, demo_runs) -> None:
     assert cash(demo_runs, 40, planned=True).says[0] == _NOTE_ON_PLAN
     beyond = [one.rule for one in cash(demo_runs, 40, planned=True).findings if "of the plan are fewer" in one.rule]
     assert len(beyond) == 1
+    as_long = cash(demo_runs, demo_runs.estate.settings.plan_horizon_months, planned=True)
+    assert not [one for one in as_long.findings if "of the plan are fewer" in one.rule]
     none = {name: demo_estate[name].head(0) for name in ("price_by_age", "limits")}
     without = House(demo_estate).replace(**none)
     assert without.cash(planned=True).says[0] == NOTHING_PLANNED
+
+
+def test_without_shares_each_channel_sells_as_much_of_the_plan() -> None:
+    price = {"cuvee": "Brut", "format": "bottle", "money_date": "2025-12-31"}
+    prices = [{**price, "months_on_lees": age, "ex_cellar_price": 15.0} for age in (24, 48)]
+    channels = [{"channel": name} for name in ("Trade", "Export")]
+    runs = small(settings={"Plan horizon (months)": 3}, price_by_age=prices, channels=channels)
+    sold = as_planned(runs).estate["dispatches"].groupby("channel", observed=True)["bottles"].sum()
+    assert sold.to_dict() == pytest.approx({"Trade": 500.0, "Export": 500.0})
 
 
 def test_the_command_takes_the_plan(book, capsys) -> None:

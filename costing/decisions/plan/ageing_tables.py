@@ -111,7 +111,7 @@ def ex_cellar_price(estate: Estate, cuvee: str, bottle_format: str, age_months: 
     after = np.clip(np.searchsorted(given, age_months), min(1, len(given) - 1), len(given) - 1)
     before = np.maximum(after - 1, 0)
     span = given[after] - given[before]
-    weight = np.where(span > 0, (age_months - given[before]) / np.where(span > 0, span, 1.0), 0.0)
+    weight = (age_months - given[before]) / np.where(span > 0, span, 1.0)
     date = np.arange(len(day))
     price = then[before, date] * (1.0 - weight) + then[after, date] * weight
     inside = (age_months >= given[0]) & (age_months <= given[-1])

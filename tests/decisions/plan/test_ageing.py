@@ -313,6 +313,32 @@ def test_what_nothing_turns_has_no_flip():
     assert found.flip_hurdle[0] < 0  # only a negative hurdle would
 
 
+def test_a_step_from_or_to_proceeds_of_nothing_has_no_return():
+    """A price of 2.50 just pays the finishing, one of 2 does not."""
+    prices = np.array([[2.5, 24.0, 2.5, 24.0, 2.0]])
+    stack, days = worked_stack(horizon_months=48, price=prices, finishing=np.full((1, 5), 2.5))
+    found = hold_or_release(stack, days, HURDLE)
+    assert found.worth.net[0, [0, 2]].tolist() == [0.0, 0.0]
+    assert np.isnan(found.year_return).all()
+
+
+def test_proceeds_of_less_than_one_return_what_they_do_of_many():
+    stack, days = worked_stack()
+    few = replace(stack, bottles=np.array([0.01]))
+    many, found = (hold_or_release(each, days, HURDLE) for each in (stack, few))
+    assert found.worth.net.max() < 1.0
+    assert found.year_return[0, 1:] == pytest.approx(many.year_return[0, 1:])
+
+
+def test_where_any_price_breaks_even_no_growth_is_needed():
+    """Nothing foregone, nothing to keep, nothing to finish."""
+    finishing, free = np.array([[24.0, 0.0, 0.0]]), np.zeros(1)
+    stack, days = worked_stack(price=np.full((1, 3), 24.0), finishing=finishing, storage_per_bottle_year=free)
+    found = hold_or_release(stack, days, HURDLE)
+    assert found.break_even_price[0, 1] == 0.0
+    assert np.isnan(found.price_growth_needed[0, 1])
+
+
 def test_candidate_dates_must_ascend():
     stack, _ = worked_stack()
     with pytest.raises(ValueError, match="ascend"):
@@ -339,7 +365,8 @@ def test_chance_that_holding_wins_agrees_with_drawn_prices():
 
 
 def test_chance_without_uncertainty_or_without_a_price():
-    found = probability_holding_wins([27.0, 26.0, np.nan, 1.0], [26.5, 26.5, 26.5, -3.0], [0.0, 0.0, 0.1, 0.2], 1.0)
+    flip = [26.5, 26.5, 26.5, -3.0, 0.0]
+    found = probability_holding_wins([27.0, 26.0, np.nan, 1.0, 1.0], flip, [0.0, 0.0, 0.1, 0.2, 0.2], 1.0)
     assert found[:2].tolist() == [1.0, 0.0]
     assert np.isnan(found[2])
-    assert found[3] == 1.0
+    assert found[3:].tolist() == [1.0, 1.0]  # any price is above nothing

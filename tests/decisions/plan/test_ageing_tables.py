@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from costing import ECONOMIC, read_estate, run
+from costing import BOOK, ECONOMIC, read_estate, run
 from costing.decisions.plan.ageing_tables import ageing_findings, ex_cellar_price, hold_or_release_tables, holding
 
 GOLDEN = Path(__file__).parents[2] / "golden"
@@ -75,6 +75,25 @@ def test_prices_of_two_ages_a_month_apart_are_joined_by_a_straight_line() -> Non
     age = np.array([23.9, 24.0, 24.25, 25.0, 25.1])
     found = ex_cellar_price(estate, "Brut", "bottle", age, np.full(5, 20_000))
     assert found == pytest.approx([np.nan, 20.0, 20.25, 21.0, np.nan], nan_ok=True)
+
+
+def test_a_price_of_one_age_holds_at_that_age_alone() -> None:
+    ages = {"Cuvée": ["Brut"], "Format": ["bottle"], "Months on lees": [24], "Ex-cellar price": [20.0]}
+    estate = read_estate({"Price by age": pd.DataFrame({**ages, "Money of": "2024-10-04"})})
+    found = ex_cellar_price(estate, "Brut", "bottle", np.array([23.9, 24.0, 24.1]), np.full(3, 20_000))
+    assert found == pytest.approx([np.nan, 20.0, np.nan], nan_ok=True)
+
+
+def test_dates_are_compared_at_the_rate_of_the_run_and_at_the_hurdle_where_it_charges_none() -> None:
+    estate = read_estate(GOLDEN / "S5")
+    at = [holding(run(estate, basis)).curve.rate for basis in (ECONOMIC.replace(rate=0.2), BOOK)]
+    assert [rate.tolist() for rate in at] == [[0.2], [0.1]]
+
+
+def test_a_date_at_just_the_highest_age_with_a_price_is_no_finding() -> None:
+    results = run(read_estate(GOLDEN / "S5"), ECONOMIC)
+    assert holding(results).stacks.age_months.max() == results.estate["price_by_age"]["months_on_lees"].max()
+    assert list(ageing_findings(results)) == []
 
 
 def test_second_wine_is_released_though_its_cost_is_low(demo) -> None:

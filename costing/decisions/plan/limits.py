@@ -91,7 +91,7 @@ def _supply_years(dates: Dates, since: Ints, rows: Ints) -> tuple[Ints, Ints]:
         (row, year)
         for row in rows.tolist()
         for year in np.unique(dates.year).tolist()
-        if since[row] <= 0 or year >= year_of(since[row])
+        if year >= year_of(since[row])  # a blank day is before every year
     ]
     rows_and_years = np.array(pairs, dtype=np.int64).reshape(len(pairs), 2)
     return rows_and_years[:, 0], rows_and_years[:, 1]

@@ -47,7 +47,7 @@ def without_price(estate: Estate, left_out: pd.DataFrame) -> Iterator[Finding]:
     for (cuvee, size), lots in left_out.groupby(["cuvee", "format"], sort=False):
         first = str(lots["lot"].iloc[0])
         rule = f"has no price by age: {_listed(lots['lot'])} ({lots['bottles'].sum():,.0f} bottles) can't be planned."
-        if (lots["tirage_day"] <= 0).all():
+        if (lots["tirage_day"] == BLANK_DAY).all():
             rule = f"has no known tirage, so no age: {_listed(lots['lot'])} can't be planned."
         remedy = "Enter its prices on Price by age, or its tirage."
         yield caution(_cell_of_lot(estate, first), f"{cuvee} {size}", rule, remedy)

@@ -305,9 +305,9 @@ class Search:
     def worths(self) -> Worths:
         """What one unit more of each limit is worth, what is broken taken as given."""
         _, solved = self._priced
-        width, _ = channel_steps(self.facts.markets)
-        takes = self.facts.markets.takes[:, np.newaxis, :, np.newaxis]
-        part = np.divide(width, takes, out=np.ones_like(width), where=np.isfinite(takes) & (takes > 0))
+        markets = self.facts.markets
+        part, _ = channel_steps(replace(markets, takes=np.where(np.isfinite(markets.takes), 1.0, np.inf)))
+        part = np.where(np.isfinite(part), part, 0.0)  # where a market takes any number, one more is worth nothing
         of_market = (solved.worth_of_most("price step") * part).sum(axis=(1, 3))
         return Worths(
             solved.worth("bottles"),

@@ -9,7 +9,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from costing.decisions.plan.facts import Dates, Facts, Limits, Markets, Stacks, Wine, mean_price, price_steps
+from costing.decisions.plan.facts import (
+    Dates,
+    Facts,
+    Limits,
+    Markets,
+    Stacks,
+    Wine,
+    channel_steps,
+    mean_price,
+    price_steps,
+)
 from costing.decisions.plan.margin import one_more_one_less
 from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.programme import Programme
@@ -260,6 +270,30 @@ def test_price_steps_add_up_to_the_concession() -> None:
     assert np.cumsum(width[0, 0] * slope[0, 0]) == pytest.approx(sold * (sold / 100.0 - 1.0) / 4.0)
     assert sold[-1] == pytest.approx(250.0)
     assert slope[0, 0, -1] < 1.0
+
+
+def test_a_channel_without_a_share_takes_nothing_however_much_its_market_takes() -> None:
+    none, whole = np.array([np.nan]), np.ones((1, 2))
+    markets = Markets(np.array([[np.inf, 50.0]]), 10.0 * whole, none, whole, np.array([[0.0, 1.0]]))
+    assert channel_steps(markets)[0][0, :, :, 0].tolist() == [[0.0, 0.0], [np.inf, 50.0]]
+
+
+@pytest.mark.parametrize("there", [0.0, 1.0])
+def test_where_a_market_takes_nothing_one_bottle_more_is_worth_what_a_plan_with_it_brings(there: float) -> None:
+    """It was said to be worth several times that: once for each step of price."""
+    facts = facts_of(0, tight=False)
+
+    def best_where_it_takes(bottles: float) -> tuple[float, float]:
+        """What the plan is worth, and one bottle more in the third season."""
+        takes = facts.markets.takes.copy()
+        takes[0, 2] = bottles
+        other = replace(facts, markets=replace(facts.markets, takes=takes))
+        plan, worths = best_plan(other)
+        return value_of(other, plan), worths.market[0, 2]
+
+    (value, worth), (more, _) = (best_where_it_takes(there + bottles) for bottles in (0.0, 1.0))
+    assert worth == pytest.approx(more - value, rel=1e-6)
+    assert worth > 1.0
 
 
 def test_a_plan_always_comes_back_and_says_what_it_breaks() -> None:

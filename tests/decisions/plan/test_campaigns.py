@@ -95,6 +95,36 @@ def test_of_many_dates_those_beside_the_best_ones_are_tried(seed: int, monkeypat
     assert exact.bound <= found.bound * (1.0 + 1e-6)
 
 
+def test_as_many_starts_as_are_few_are_all_left_free(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bound is then that of branch and bound, below the one with starts between 0 and 1."""
+    facts = few(0)
+    search = Search(facts)
+    dates = int((search.programme.system().most[search.put_to] > 0).sum())
+    exact = whole_campaigns(facts)
+    for free, is_exact in ((dates, True), (dates - 1, False)):
+        monkeypatch.setattr(campaigns, "FEW_STARTS", free)
+        assert (whole_campaigns(facts).bound == pytest.approx(exact.bound, rel=1e-9)) == is_exact
+
+
+def test_bottles_that_just_make_another_campaign_are_one() -> None:
+    """The smallest is 400: after 400 another 400 are begun, 399 are too few."""
+    facts = few(0, tight=False)
+    lot = int(np.argmax(np.where(facts.stacks.may.sum(axis=1) == 3, facts.stacks.bottles, 0.0)))
+    first, second = np.flatnonzero(facts.stacks.may[lot])[[0, 2]]
+    assert facts.stacks.bottles[lot] > 1_300.0
+    for later, begun in ((400.0, True), (399.0, False)):
+        wanted = np.zeros_like(facts.stacks.price)
+        wanted[lot, [first, second]] = 400.0, later
+        search = Search(facts)
+        starts = campaigns._starts(search, None)
+        system = search.programme.system()
+        best = search.programme.best(system)
+        amounts = best.amounts.copy()
+        amounts[best.variables["disgorged"]] = wanted
+        opened = campaigns._rounded(search, system, replace(best, amounts=amounts), starts, None)
+        assert (opened[lot, first], opened[lot, second]) == (True, begun)
+
+
 def test_where_those_that_follow_the_bound_keep_no_bounds_one_of_each_lot_is_begun_with(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

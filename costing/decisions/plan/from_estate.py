@@ -146,7 +146,7 @@ def _lots(runs: Runs, dates: Dates, tirage: pd.DataFrame) -> tuple[pd.DataFrame,
                 "bottles": ahead["bottles"],
                 "tirage_day": day,
                 "disgorged_day": BLANK_DAY,
-                "arrives": np.searchsorted(dates.day[:-1], day, side="right").clip(max=dates.steps - 1),
+                "arrives": np.searchsorted(dates.day[:-1], day).clip(max=dates.steps - 1),
                 "place": names.get_indexer(pd.Index(ahead["location"].astype(object))),
             }
         )

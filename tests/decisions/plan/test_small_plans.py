@@ -53,6 +53,12 @@ def test_a_tirage_on_the_last_day_of_the_plan_or_of_no_bottles_is_not_planned(
     assert with_a_tirage(day, bottles).lots["lot"].tolist() == lots
 
 
+@pytest.mark.parametrize(("day", "step"), [("2026-01-30", 1), ("2026-01-31", 1), ("2026-02-01", 2), ("2026-03-15", 2)])
+def test_a_tirage_on_a_date_of_the_plan_lies_there_from_that_evening(day: str, step: int) -> None:
+    """It was there from the next date on only, so that a month of its storage and of its places was left out."""
+    assert with_a_tirage(day, 1_000).facts.stacks.arrives.tolist() == [0, step]
+
+
 def test_wine_filled_on_the_valuation_day_may_go_at_once_where_none_was_ever_released() -> None:
     runs = planned(day="2022-03-01")
     assert wanted_plans(runs, plan_inputs(runs))[OLDEST].tolist() == [[np.inf, 0.0, 0.0]]

@@ -95,7 +95,7 @@ def best_uses(litres: Floats, blends: Blends, kept: Floats, sold: Floats, reserv
 
 def in_words(litres: float, used: dict[str, float], kept: float, sold: float) -> str:
     """What to do with a vat: "use in Brut", or "use 2,100 in Brut, sell 300". The figures add up to the litres of the
-    vat: less than a hundredth of it counts with its largest part. used: litres by cuvée.
+    vat: a hundredth of it or less counts with its largest part. used: litres by cuvée.
     """
     parts = {**used, "keep": kept, "sell": sold}
     spoken = {name: part for name, part in parts.items() if part > _SPOKEN_OF * litres}

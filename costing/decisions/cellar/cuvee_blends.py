@@ -36,7 +36,6 @@ def cuvee_blends(results: Results) -> pd.DataFrame:
     rows = np.flatnonzero(flows.kind == Flow.TIRAGE)
     labels = lot_labels(results.estate, chain)
     target = flows.target[rows]
-    source_state = chain.source_state[rows]
     standard = flows.into[rows] * lots.litres_per_unit[target] / STANDARD_BOTTLE_L
     frame = pd.DataFrame(
         {
@@ -44,7 +43,7 @@ def cuvee_blends(results: Results) -> pd.DataFrame:
             "wine_lot": labels.name[flows.source[rows]].astype(str),
             "bottle_lot": labels.name[target].astype(str),
             "day": flows.day[rows],
-            "state": np.where(source_state >= 0, chain.states.previous[source_state], -1),
+            "state": chain.states.previous[chain.source_state[rows]],
             "litres": flows.out[rows],
             "bottles_75cl": standard,
             "cost": results.total[chain.states.batch_state[flows.batch[rows]]],

@@ -87,6 +87,8 @@ def test_in_words() -> None:
         ((1_473.0, 1_128.0, 129.0, 0.0), "use 1,473 in Brut, 1,128 in Rosé, keep 129"),
         ((97.0, 3.0, 0.0, 0.0), "use 97 in Brut, 3 in Rosé"),
         ((60.0, 39.3, 0.7, 0.0), "use 61 in Brut, 39 in Rosé"),
+        ((99.0, 1.0, 0.0, 0.0), "use in Brut"),
+        ((98.0, 0.0, 0.0, 2.0), "use 98 in Brut, sell 2"),
         ((33.4, 33.4, 0.0, 33.2), "use 34 in Brut, 33 in Rosé, sell 33"),
     ],
 )

@@ -104,7 +104,7 @@ def from_grapes(estate: Estate, day: int, today: int) -> FromGrapes:
     cost by the rates of a day; pools are spent anyway. Nothing where no load is known.
     """
     table = estate["pressings"][days(estate["pressings"]["on_date"]) <= today]
-    if not len(table) or not table["weight_kg"].sum() > 0:
+    if not table["weight_kg"].sum() > 0:
         return FromGrapes(0.0, 0.0, 0.0)
     last = table[table["on_date"].dt.year == table["on_date"].dt.year.max()]
     kilos = float(last["weight_kg"].sum())
@@ -158,7 +158,7 @@ def _one_lot_more(runs: Runs, springs: Springs, facts: Facts, wine: Wine, offer:
     """Facts with the bottles that are offered to us as a lot of their own."""
     markets, dates = springs.inputs.markets, facts.dates
     market = np.flatnonzero(((markets["cuvee"] == offer.cuvee) & (markets["format"] == offer.size)).to_numpy())
-    arrives = int(np.searchsorted(dates.day[:-1], offer.day)) if offer.day > runs.today else 0
+    arrives = int(np.searchsorted(dates.day[:-1], offer.day))
     finished = offer.what == "finished"
     lot = {
         "lot": offer.name,

@@ -175,8 +175,9 @@ def _reason(runs: Runs, filling: Filling, offer: Offer, plan: Plan, broken: tupl
     markets = springs.inputs.markets
     market = np.flatnonzero(((markets["cuvee"] == cuvee) & (markets["format"] == size)).to_numpy())
     rate = float(markets_rate(runs, springs)[market[0]]) if len(market) else 0.0
-    months = f"{offer.quantity / rate:.1f} months of what the market of {cuvee} {size} takes" if rate > 0 else ""
-    return months or f"the market of {cuvee} {size} has taken none lately"
+    if rate > 0:
+        return f"{offer.quantity / rate:.1f} months of what the market of {cuvee} {size} takes"
+    return f"the market of {cuvee} {size} has taken none lately"
 
 
 def _row(judged: Judged) -> dict[str, object]:

@@ -118,6 +118,30 @@ def test_the_steps_stand_on_their_days_between_harvest_and_tirage() -> None:
     assert rows["disgorgements"]["sequence"].tolist() == [2]
 
 
+def test_less_than_a_litre_or_an_amount_of_less_than_one_still_has_its_row() -> None:
+    """10 kg give 5 L: 0.25 L of second pressing, 4.75 L of wine, a tenth as much reserve beside them, 0.50 of picking;
+    of the 7 bottles a tenth a year is lost, which is 1 in two years.
+    """
+    figures = {"kilograms": "10", "first pressing share": "95", "picking per kg": "0.05", "reserve share": "10"}
+    norms = pd.DataFrame([("on lees", 10.0, "per year")], columns=["Operation or stage", "Norm (%)", "Time base"])
+    estate = estate_with({"X": PLAIN | figures | {"reserve value per litre": "8"}}, loss_norms=norms)
+    rows = recipe_rows(estate, "X", read_recipes(estate)[0]["X"])
+    assert rows["pressings"]["volume_l"].tolist() == pytest.approx([4.75, 0.25])
+    assert rows["costs"]["amount"].tolist() == pytest.approx([0.5])
+    assert rows["deliveries"].set_index("lot").loc["X: reserve", "quantity"] == pytest.approx(4.75 / 9)
+    lost = rows["movements"].set_index("operation").loc["loss", "out_bottles"]
+    assert (rows["tirage"]["bottles"].tolist(), lost) == ([7.0], 1.0)
+
+
+def test_a_recipe_of_one_bottle_that_lives_is_costed_and_one_that_loses_it_is_not() -> None:
+    figures = {name: value for name, value in PLAIN.items() if name != "kilograms"} | {"bottles": "1"}
+    one = costs(estate_with({"X": figures})).loc["X"]
+    assert (one["bottles_good"], one["book_per_bottle"]) == (1.0, pytest.approx(11.0))
+    norms = pd.DataFrame([("on lees", 100.0, "per year")], columns=["Operation or stage", "Norm (%)", "Time base"])
+    said = list(recipe_findings(estate_with({"X": figures}, loss_norms=norms)))
+    assert [finding.rule for finding in said] == ["makes no bottle that lives to be released (1 filled)."]
+
+
 def test_second_pressing_stays_behind_with_its_share() -> None:
     estate = estate_with({"First": PLAIN | {"first pressing share": "80"}})
     recipes, _ = read_recipes(estate)
@@ -177,6 +201,16 @@ def test_a_pool_without_normal_capacity_stands_on_what_was_used_and_is_named() -
     assert [finding.severity for finding in said] == ["caution"]
     assert said[0].place.startswith("Pools!")
     assert "Hall" in said[0].rule
+
+
+@pytest.mark.parametrize(("capacity", "said"), [(0.0, 1), (0.5, 0), (1.0, 0)])
+def test_a_normal_capacity_of_nothing_is_none_and_any_other_is_one(capacity: float, said: int) -> None:
+    pool = pd.DataFrame({"From": ["2025-01-01"], "To": ["2025-12-31"], "Pool": ["Hall"], "Amount": [500.0]})
+    pool = pool.assign(Driver="bottle-year", Stage="on lees", Element="storage", **{"Normal capacity": capacity})
+    estate = estate_with({"Plain": PLAIN}, pools=pool)
+    assert len(list(recipe_findings(estate))) == said
+    kept = recipe_estate(estate, "Plain", read_recipes(estate)[0]["Plain"], np.array([capacity]))["pools"]
+    assert kept["normal_capacity"].tolist() == ([capacity] if capacity else [])
 
 
 def test_rows_are_ordinary_rows_and_the_lots_know_what_they_are_made_of() -> None:

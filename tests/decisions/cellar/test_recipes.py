@@ -133,6 +133,15 @@ def test_less_than_a_litre_or_an_amount_of_less_than_one_still_has_its_row() -> 
     assert (rows["tirage"]["bottles"].tolist(), lost) == ([7.0], 1.0)
 
 
+def test_what_a_recipe_has_none_of_has_no_row() -> None:
+    estate = estate_with({"X": PLAIN})
+    rows = recipe_rows(estate, "X", read_recipes(estate)[0]["X"])
+    assert "costs" not in rows
+    assert rows["deliveries"]["lot"].tolist() == ["X: grapes"]
+    assert rows["pressings"]["fraction"].tolist() == ["first"]
+    assert "loss" not in set(rows["movements"]["operation"])
+
+
 def test_a_recipe_of_one_bottle_that_lives_is_costed_and_one_that_loses_it_is_not() -> None:
     figures = {name: value for name, value in PLAIN.items() if name != "kilograms"} | {"bottles": "1"}
     one = costs(estate_with({"X": figures})).loc["X"]

@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +16,7 @@ import pytest
 from costing import ECONOMIC, House, read_estate, run
 from costing.decisions.cellar.bottling_costs import filling
 from costing.decisions.cellar.cuvee_blends import cuvee_blends, last_blends, next_or_last
-from costing.decisions.cellar.reserves import vats
+from costing.decisions.cellar.reserves import _could_join, in_short, litres_that_could_join, vats
 from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.views import plan_answer
 from costing.engine.carrying import RateCurve
@@ -267,6 +269,44 @@ def test_what_a_vat_is_for_adds_up_to_its_litres(tables) -> None:
         assert not figures or sum(figures) == pytest.approx(litres, abs=0.5 + 1e-9), use
         said += bool(figures)
     assert said > 10
+
+
+def test_a_hundredth_of_a_sort_is_some_of_it_and_half_a_vat_is_what_the_vat_is() -> None:
+    """Three vats of Meunier, one with just under half reserve, one with half; blends with some and with less."""
+    varieties = pd.DataFrame({"Meunier": [1.0, 1.0, 0.01, 0.009], "Chardonnay": [0.0, 0.0, 0.99, 0.991]})
+    reserve, second = np.array([0.49, 0.5, 0.01, 0.01]), np.array([0.0, 0.0, 0.0, 0.0])
+    mix: Any = SimpleNamespace(
+        shares=lambda states, by: varieties.iloc[states], reserve=reserve, second_pressing=second
+    )
+    vat, blend = np.array([0, 1]), np.array([2, 3])
+    assert _could_join(mix, vat, blend).tolist() == [[True, False], [True, False]]  # as much Meunier as is some
+    reserve[2] = 0.009
+    assert _could_join(mix, vat, blend).tolist() == [[True, False], [False, False]]
+    second[:3] = 0.5, 0.49, 0.0
+    assert _could_join(mix, vat, blend).tolist() == [[False, False], [False, False]]
+    second[2] = 0.01
+    assert _could_join(mix, vat, blend).tolist() == [[True, False], [False, False]]
+
+
+def test_a_twentieth_is_the_least_share_that_is_said() -> None:
+    shares = pd.DataFrame({"Meunier": [0.05], "Chardonnay": [0.901], "Pinot Noir": [0.049]})
+    assert in_short(shares) == ["Chardonnay 90%, Meunier 5%"]
+
+
+def test_a_tirage_that_drew_no_wine_is_no_blend_to_join() -> None:
+    frames = {
+        "Settings": pd.DataFrame({"Setting": ["Valuation date", "Date style"], "Value": ["2025-03-01", "year first"]}),
+        "Cuvées": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "Opening stock": pd.DataFrame(
+            {"Date": ["2025-01-01"], "Lot": ["V1"], "Kind": ["wine"], "Quantity": [900.0], "Unit": ["L"]}
+        ),
+        "Tirage": pd.DataFrame({"Date": ["2025-02-01"], "Cuvée": ["Brut"], "Bottle lot": ["T25"], "Wine lot": ["V1"]}),
+    }
+    joined = {}
+    for litres, bottles in ((0.0, 0.0), (0.75, 1.0)):
+        tirage = frames["Tirage"].assign(**{"Wine (L)": litres, "Bottles (bottles)": bottles})
+        joined[litres] = litres_that_could_join(Runs(read_estate({**frames, "Tirage": tirage}))).to_dict()
+    assert joined == {0.0: {}, 0.75: {"Brut": 899.25}}
 
 
 @pytest.mark.slow

@@ -6,15 +6,18 @@ blending white with red wine, with its exception for the cuvées of sparkling wi
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from costing import House, InputError
+from costing import House, InputError, read_estate
 from costing.decisions.cellar.cheapest_blend import cheapest_blends
 from costing.decisions.cellar.recipe_figures import read_recipes
 from costing.decisions.cellar.reserves import vats
-from costing.decisions.cellar.what_may_join import may_join
+from costing.decisions.cellar.what_may_join import may_join, why_not
 
 
 def test_the_red_reserve_joins_the_rose_and_no_white_blend(demo_runs) -> None:
@@ -99,3 +102,19 @@ def test_offered_wine_of_another_village_is_refused(demo_runs) -> None:
     judged = House(demo_runs.estate).offers()["offers_in_blend"].set_index("offer")["rules_broken"]
     assert "brings Haute-Bise into a cuvée of village Ambrelune alone" in judged["Hill wine for Terrasses"]
     assert judged["Praysson base wine"] == "none"
+
+
+def test_one_part_in_a_hundred_makes_wine_red_and_is_as_much_of_another_village_as_a_bound_bears() -> None:
+    cuvees = pd.DataFrame({"Cuvée": ["Hill", "Brut"], "Only from": ["village=Praysson", None]})
+    opening = {"Date": ["2025-01-01"], "Lot": ["V1"], "Kind": ["wine"], "Quantity": [1.0], "Unit": ["L"]}
+    estate = read_estate({"Cuvées": cuvees, "Opening stock": pd.DataFrame({**opening, "Village": ["Praysson"]})})
+    shares = {
+        "colour": pd.DataFrame({"red": [0.0, 0.009, 0.01]}),
+        "village": pd.DataFrame({"Praysson": [1.0, 0.99, 0.98]}),
+    }
+    mix: Any = SimpleNamespace(shares=lambda states, by: shares[by].iloc[states])
+    states = np.arange(3)
+    assert why_not(estate, mix, states, "Brut").tolist() == ["", "", "is red wine, and cuvée 'Brut' is no rosé"]
+    barred = "is not all of village Praysson, and cuvée 'Hill' takes nothing else"
+    shares["colour"][:] = 0.0
+    assert why_not(estate, mix, states, "Hill").tolist() == ["", "", barred]

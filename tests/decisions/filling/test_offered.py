@@ -106,6 +106,18 @@ def test_grapes_give_wine_by_the_last_harvest_and_cost_their_way() -> None:
     assert litres_of(runs, grapes) == pytest.approx(1_000.0 * np.array([found.first_l, found.second_l]))
 
 
+@pytest.mark.parametrize("kilograms", [0.0, 0.5])
+def test_a_load_pressed_today_tells_what_grapes_give_and_one_without_weight_nothing(kilograms: float) -> None:
+    """Half a kilogram gave 0.3 L: 0.6 L a kilogram, known from the day of the press on."""
+    loads = pd.DataFrame({"on_date": [DAY], "load": ["P1"], "weight_kg": [kilograms], "fraction": ["first"]})
+    grapes = pd.DataFrame({"Date": ["2026-01-01"], "Lot": ["G1"], "Quantity": [1.0], "Unit": ["kg"]})
+    estate = read_estate({"Deliveries": grapes})
+    pressed = replace(estate, tables={**estate.tables, "pressings": loads.assign(volume_l=0.6 * kilograms)})
+    today, before = (from_grapes(pressed, DAYS, day) for day in (DAYS, DAYS - 1))
+    assert today.first_l == pytest.approx(0.6 if kilograms else 0.0)
+    assert (before.first_l, before.second_l, before.work) == (0.0, 0.0, 0.0)
+
+
 def test_an_offer_moves_litres_or_bottles_of_the_plan() -> None:
     facts = with_wine(facts_of(2, tight=False))
     lots = [f"T{number}" for number in range(len(facts.stacks.bottles))]
@@ -128,7 +140,7 @@ def test_an_offer_moves_litres_or_bottles_of_the_plan() -> None:
             assert np.delete(after, 1).tolist() == np.delete(before, 1).tolist()
 
 
-@pytest.mark.parametrize(("second", "litres"), [(0.1, [400.0, 0.0]), (0.9, [0.0, 400.0])])
+@pytest.mark.parametrize(("second", "litres"), [(0.1, [400.0, 0.0]), (0.5, [0.0, 400.0]), (0.9, [0.0, 400.0])])
 def test_wine_of_ours_is_what_it_mostly_is(second: float, litres: list[float]) -> None:
     runs: Any = SimpleNamespace(
         today=DAYS,

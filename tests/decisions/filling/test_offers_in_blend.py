@@ -37,9 +37,12 @@ def runs() -> Runs:
     return Runs(read_estate(frames))
 
 
-@pytest.mark.parametrize(("cuvee", "part"), [("None", 0.0), ("Small", 1.0), ("Large", 0.25)])
-def test_an_offer_takes_as_much_of_a_blend_as_fits_in_it(runs: Runs, cuvee: str, part: float) -> None:
-    blend = in_blend(runs, replace(OFFER, cuvee=cuvee))
+@pytest.mark.parametrize(
+    ("cuvee", "litres", "part"),
+    [("None", 100.0, 0.0), ("Small", 100.0, 1.0), ("Large", 100.0, 0.25), ("Large", 0.5, 0.5 / 400.0)],
+)
+def test_an_offer_takes_as_much_of_a_blend_as_fits_in_it(runs: Runs, cuvee: str, litres: float, part: float) -> None:
+    blend = in_blend(runs, replace(OFFER, cuvee=cuvee, quantity=litres))
     assert blend is not None
     assert blend.row["part_of_blend"] == pytest.approx(part)
     assert blend.row["second_pressing_with_it"] == pytest.approx(part * 0.25)
@@ -60,6 +63,7 @@ def test_grapes_of_which_no_press_load_tells_the_wine_leave_the_blend_as_it_is(r
         ({"Chardonnay": 0.998, "Pinot Noir": 0.002}, []),
         ({UNKNOWN: 0.95, OTHER: 0.05}, []),
         ({"Meunier": 0.5, UNKNOWN: 0.5}, []),
+        ({"Chardonnay": 0.5, UNKNOWN: 0.5}, ["brings Meunier into a cuvée of one variety, Chardonnay"]),
     ],
 )
 def test_a_cuvee_is_of_one_variety_up_to_a_thousandth_of_what_is_known(

@@ -261,7 +261,7 @@ def _by_tirage_year(runs: Runs, filling: Filling) -> pd.DataFrame:
     then = np.where(lees, plan.on_lees[:, step], 0.0) * standard
     sizes = springs.inputs.markets["format"].map(FORMATS_L).to_numpy(dtype=float) / STANDARD_BOTTLE_L
     rate = float((markets_rate(runs, springs) * sizes).sum())
-    years = np.unique(year[(now > _SOME) | (then > _SOME)])
+    years = np.unique(year[(now >= _SOME) | (then >= _SOME)])
     table = pd.DataFrame(
         {
             "tirage_year": years.astype(str),

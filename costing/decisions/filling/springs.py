@@ -180,7 +180,7 @@ def harvests_of(estate: Estate, today: int) -> pd.DataFrame:
 
 
 def harvests_to_come(estate: Estate, today: int, until: int, harvests: pd.DataFrame) -> Floats:
-    """Litres of each sort of harvests after a day and before another: of press loads that are planned, else the mean of
+    """Litres of each sort of harvests after a day and up to another: of press loads that are planned, else the mean of
     the harvests so far; a harvest is over by the day of the year on which the latest so far was [G].
     """
     kept, pressed = _kept_to_wine(estate), estate["pressings"]

@@ -156,3 +156,29 @@ def test_one_bottle_is_what_makes_more_or_fewer_than_planned(
     )
     advice = pd.DataFrame({"fill_advised": [advised], "fill_planned": [planned]})
     assert tirages._says(runs, filling, advice)[0] == words
+
+
+@pytest.mark.parametrize(("planned", "cost"), [(0.4, 0.5 + 0.75 * 8.0), (0.5, 0.5 + 0.75 * 4.0)])
+def test_wine_costs_what_the_sort_is_worth_that_is_planned_and_half_a_bottle_is_planned(
+    monkeypatch: pytest.MonkeyPatch, planned: float, cost: float
+) -> None:
+    """Planned of second pressing, at 4.00 a litre; advised of the first, at 8.00."""
+    monkeypatch.setattr(tirages, "_covers", lambda runs, filling, plan: (np.zeros(1), np.zeros(1)))
+    stacks = SimpleNamespace(fill_cost=np.array([0.5]), bottles=np.zeros(1), most=np.array([100.0]))
+    lots = pd.DataFrame({"lot": ["T26"], "cuvee": ["Brut"], "format": ["bottle"], "tirage_day": [20_544]})
+    springs = SimpleNamespace(
+        facts=SimpleNamespace(stacks=stacks, dates=SimpleNamespace(discount=np.ones(1))),
+        wine=SimpleNamespace(step=np.zeros(1, dtype=np.int64), bottle_l=np.array([0.75])),
+        tirage=np.zeros(1, dtype=np.int64),
+        inputs=SimpleNamespace(lots=lots),
+        planned=np.array([planned]),
+    )
+    worths = SimpleNamespace(litre=np.array([[8.0], [4.0]]), bottle=np.array([1.25]))
+    filling: Any = SimpleNamespace(
+        springs=springs,
+        advised=SimpleNamespace(filled=np.array([50.0]), wine_in=np.array([[37.5, 0.0]])),
+        as_planned=(SimpleNamespace(wine_in=np.array([[0.0, 0.375]])), worths),
+    )
+    runs: Any = None
+    row = tirages._advice(runs, filling).iloc[0]
+    assert (row["cost_to_fill"], row["worth_filled"]) == (cost, cost + 1.25)

@@ -137,16 +137,6 @@ def test_a_trial_costs_what_the_rows_that_carry_it_out_cost() -> None:
     assert str(trial["release_date"])[:10] == "2027-02-01"
 
 
-def test_half_a_litre_of_red_wine_is_named_and_half_a_litre_left_is_nothing_left() -> None:
-    frames = small_cellar()
-    frames["Opening stock"] = frames["Opening stock"].assign(Colour=["", "red", ""])
-    lots = {"Lot or attribute": ["V1", "R1"], "Litres (L)": [3_999.5, 0.5]}
-    frames["Trial blends"] = frames["Trial blends"].assign(**lots)
-    trial = trial_blends(Runs(read_estate(frames)))[0].iloc[0]
-    assert trial["bounds_breached"] == "R1 is red wine, and cuvée 'Brut' is no rosé"
-    assert trial["litres_left"] == "R1 2,000"  # 1,999.5 of it; of V1 half a litre
-
-
 def test_a_trial_costs_the_mean_of_its_lots(demo_runs, demo) -> None:
     estate = demo[0].estate
     table, findings = trial_blends(demo_runs)

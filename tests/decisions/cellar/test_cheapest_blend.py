@@ -1,4 +1,4 @@
-"""The cheapest blend of a cellar of three lots, by hand: what is wine, and how small a blend may be.
+"""The cheapest blend of a cellar of three lots, by hand: what is wine, and how small a trial or its rest may be.
 
 `test_blending` holds it against a grid and against its shadow prices on the demo.
 """
@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
-from costing.decisions.cellar.blending import LotsOnHand
+from costing.decisions.cellar.blending import LotsOnHand, trial_blends
 from costing.decisions.cellar.cheapest_blend import _verdicts, cheapest_blend, cheapest_blends
 from costing.decisions.cellar.cuvee_blends import MOST_OTHER
 from costing.model import Runs
@@ -73,3 +73,15 @@ def test_half_a_cent_is_what_makes_a_trial_dearer_than_the_cheapest() -> None:
     )
     same = "cheapest within bounds"
     assert _verdicts(costed) == [same, same, "0.01 dearer", "2.00 dearer", "breaks a bound", ""]
+
+
+def test_half_a_litre_of_red_wine_is_named_and_half_a_litre_left_is_nothing_left() -> None:
+    frames = small_cellar()
+    frames["Opening stock"] = frames["Opening stock"].assign(Colour=["", "red", ""])
+    lots = {"Lot or attribute": ["V1", "R1", "V1"], "Litres (L)": [3_999.5, 0.5, 3_999.0]}
+    lines = {"Trial": ["A", "A", "B"], "Line": "lot", "Cuvée": "Brut", **lots}
+    frames["Trial blends"] = pd.DataFrame(lines)
+    trial = trial_blends(Runs(read_estate(frames)))[0].set_index("trial")
+    assert trial.loc["A", "bounds_breached"] == "R1 is red wine, and cuvée 'Brut' is no rosé"
+    assert trial.loc["A", "litres_left"] == "R1 2,000"  # 1,999.5 of it; of V1 half a litre
+    assert trial.loc["B", ["bounds_breached", "litres_left"]].tolist() == ["none", "V1 1"]

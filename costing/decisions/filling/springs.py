@@ -257,7 +257,7 @@ def _wine(
     storage = storage_per_litre_year(estate, "reserve", first_day, today)
     storage[-1] = 0.0  # the year after the last spring is not looked at
     wine = Wine(
-        step=np.searchsorted(day_of_lot[:-1], first_day, side="right").clip(max=len(day_of_lot) - 2).astype(np.int64),
+        step=np.searchsorted(day_of_lot[:-1], first_day).clip(max=len(day_of_lot) - 2).astype(np.int64),
         comes=comes,
         kept=1.0 - yearly_loss(estate, "reserve"),
         kept_least=np.zeros(shape),

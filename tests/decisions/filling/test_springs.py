@@ -70,6 +70,18 @@ def test_two_harvests_are_enough_to_say_what_to_keep_and_one_is_not(harvests: in
     assert len(small_house("2031-04-01", harvests=harvests).needs) == known
 
 
+@pytest.mark.parametrize("month", [1, 2, 3, 4])
+def test_wine_of_a_spring_and_the_bottles_filled_with_it_meet_on_one_date_of_the_plan(month: int) -> None:
+    """On the last days of months, some of which are dates of the plan themselves."""
+    last = pd.Timestamp(2026, month, 1) + pd.offsets.MonthEnd()
+    springs = small_house(f"{last:%Y-%m-%d}").springs
+    spring, arrives = springs.wine.spring, springs.facts.stacks.arrives
+    filled = spring >= 0
+    assert arrives[filled].tolist() == springs.wine.step[spring[filled]].tolist()
+    at = springs.facts.dates.day[springs.wine.step[0]]
+    assert at >= day(f"{last:%Y-%m-%d}") > springs.facts.dates.day[springs.wine.step[0] - 1]
+
+
 def day(text: str) -> int:
     return int(np.datetime64(text).astype(np.int64))
 

@@ -26,7 +26,7 @@ MOST_OTHER = 0.05
 
 @asked_once
 def cuvee_blends(results: Results) -> pd.DataFrame:
-    """One row per cuvée, wine lot and day of tirage, by day (columns `BLENDS`).
+    """One row per cuvée, wine lot and day of tirage that gave bottles, by day (columns `BLENDS`).
 
     state: of the wine lot before the draw; litres: of wine drawn; cost_per_bottle: at tirage, per 75 cl, on
     the basis of the results.
@@ -52,7 +52,7 @@ def cuvee_blends(results: Results) -> pd.DataFrame:
     )
     keys = ["cuvee", "wine_lot"]
     usual = frame.groupby(keys)["usual"].transform("any")
-    frame = frame[(frame["usual"] | ~usual) & (frame["state"] >= 0)].sort_values("day", kind="stable")
+    frame = frame[(frame["usual"] | ~usual) & (frame["bottles_75cl"] > 0)].sort_values("day", kind="stable")
     summed = frame.groupby([*keys, "day"], sort=False, as_index=False).agg(
         bottle_lot=("bottle_lot", "first"),
         state=("state", "first"),

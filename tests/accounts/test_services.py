@@ -257,3 +257,16 @@ def test_each_owner_has_lines_of_its_own_in_the_order_of_names() -> None:
     lines = answer["service_margins"][["year", "owner"]].to_numpy().tolist()
     assert lines == [["2025", "Neighbour"], ["2024", "Another"], ["2024", "Neighbour"]]
     assert "A1" in answer["goods_of_others"]["lot"].tolist()
+
+
+def test_their_bottles_take_places_though_they_lie_here_first_of_all() -> None:
+    sheets = {
+        "Settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
+        "Cuvées": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "Opening stock": pd.DataFrame(
+            {"Date": ["2025-06-30"], "Lot": "N", "Kind": "on lees", "Quantity": 90, "Unit": "bottles",
+             "Format": "magnum", "Cuvée": "Brut", "Tirage date": "2024-04-01", "Location": "Deep", "Owner": "Neighbour"}
+        ),
+    }  # fmt: skip
+    runs = Runs(read_estate(sheets))
+    assert places_of_others(runs, np.array([runs.today - 1]), ("Hall", "Deep")).tolist() == [[0.0], [180.0]]

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import read_estate
+from costing.accounts import stock as stock_module
 from costing.accounts.stock import stock as stock_answer
 from costing.accounts.stock import year_before
 from costing.answers.answer import Answer
@@ -30,6 +31,34 @@ def cents(amount: float) -> int:
 def test_the_roll_forward_closes_to_the_cent_with_the_stock_and_the_ways_out(
     answer: Answer, basis: str, value: str
 ) -> None:
+    check_to_the_cent(answer, basis, value)
+    is_loss = answer[f"exits_{basis}"]["exit"] == "loss beyond the norm"
+    assert bool(is_loss.any()) == (basis == "book"), "on the economic basis survivors bear all losses"
+
+
+def test_parts_of_cents_add_up_by_row_and_by_column(demo_runs: Runs, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four tenths of a cent of everything in each of three stages, and 10 cents of storage: what does not add up is
+    put where most was put in.
+    """
+    stages, days = ["tirage", "on lees", "finishing"], (np.datetime64("2024-12-31"), np.datetime64("2025-12-31"))
+    put_in = {"opening": 0.004, "put_in": 0.004, "time_charges": 0.104, "capital": 0.004, "from_stages": 0.004}
+    taken = {"to_stages": -0.004, "exits": -0.004, "losses": -0.004}
+    parts = put_in | taken
+    rolled = pd.DataFrame({"stage": stages, **parts, "closing": sum(parts.values())})
+    lots = pd.DataFrame(
+        {"date": np.repeat(days, 3), "stage": stages * 2, "value": [0.004] * 3 + [sum(parts.values())] * 3}
+    )
+    monkeypatch.setattr(stock_module, "roll_forward", lambda *asked: rolled)
+    monkeypatch.setattr(stock_module, "stock_values", lambda *asked: lots)
+    found = stock_module._to_the_cent(demo_runs.book, *days)
+    for row in found.drop(columns="stage").to_numpy():
+        assert sum(cents(amount) for amount in row[:-1]) == cents(row[-1])
+    totals = {name: sum(cents(amount) for amount in found[name]) for name in rolled.columns[1:]}
+    kept = dict.fromkeys(put_in, 1) | dict.fromkeys(taken, -1)
+    assert totals == {**kept, "time_charges": 31, "closing": 32}
+
+
+def check_to_the_cent(answer: Answer, basis: str, value: str) -> None:
     stock = answer["stock_value"]
     kinds = answer["stock_by_kind"]
     roll = answer[f"roll_forward_{basis}"]
@@ -42,7 +71,6 @@ def test_the_roll_forward_closes_to_the_cent_with_the_stock_and_the_ways_out(
     is_loss = left["exit"] == "loss beyond the norm"
     assert cents(left.loc[~is_loss, "cost"].sum()) == -cents(roll["exits"].sum())
     assert cents(left.loc[is_loss, "cost"].sum()) == -cents(roll["losses"].sum())
-    assert bool(is_loss.any()) == (basis == "book"), "on the economic basis survivors bear all losses"
 
 
 def test_what_is_not_known_is_blank_and_not_nought(answer: Answer) -> None:

@@ -44,12 +44,12 @@ MARGIN_BASES: dict[str, Callable[[float], float]] = {
 """How a trader's share is stated -> function (share) -> price over cost."""
 
 EXCISE_BASES: dict[str, Callable[[float, Floats, Floats], Floats]] = {
-    "none": lambda amount, bottle_l, alcohol: np.zeros(np.broadcast_shapes(bottle_l.shape, alcohol.shape)),
-    "per hl": lambda amount, bottle_l, alcohol: amount * bottle_l / LITRES_PER_HECTOLITRE + 0.0 * alcohol,
-    "per bottle": lambda amount, bottle_l, alcohol: amount + 0.0 * bottle_l * alcohol,
+    "none": lambda amount, bottle_l, alcohol: np.zeros(bottle_l.shape),
+    "per hl": lambda amount, bottle_l, alcohol: amount * bottle_l / LITRES_PER_HECTOLITRE,
+    "per bottle": lambda amount, bottle_l, alcohol: np.full(bottle_l.shape, amount),
     "per litre of alcohol": lambda amount, bottle_l, alcohol: amount * bottle_l * alcohol / 100.0,
 }
-"""Excise basis -> function (amount, bottle_l, alcohol_percent) -> excise per bottle in market currency."""
+"""Excise basis -> function (amount, bottle_l, alcohol_percent: of one shape) -> excise a bottle in market currency."""
 
 
 def _one_of(names: Iterable[str]) -> AfterValidator:
@@ -107,9 +107,8 @@ class TradeTerms:
 
     def excise_per_bottle(self, bottle_l: npt.ArrayLike, alcohol_percent: npt.ArrayLike) -> Floats:
         """Excise per bottle of `bottle_l` litres at `alcohol_percent` % vol, in market currency."""
-        volume, strength = (
-            np.asarray(bottle_l, dtype=np.float64),
-            np.asarray(alcohol_percent, dtype=np.float64),
+        volume, strength = np.broadcast_arrays(
+            np.asarray(bottle_l, dtype=np.float64), np.asarray(alcohol_percent, dtype=np.float64)
         )
         return EXCISE_BASES[self.excise_basis](self.excise_amount, volume, strength)
 

@@ -132,7 +132,7 @@ def _targets(estate: Estate) -> list[Finding]:
     for cuvee, size in _cuvees_and_formats(estate):
         for channel, part in zip(map(str, terms.index), commission, strict=True):
             goal = target_of(estate, cuvee, size, channel, "margin")
-            if goal.row >= 0 and goal.value < 1.0 and goal.value + part >= 1.0:
+            if goal.row >= 0 and goal.value + part >= 1.0:
                 by_target[goal.row, channel] = Finding(
                     estate.place("targets", goal.row, "value"),
                     f"{100 * goal.value:g} %",

@@ -81,7 +81,7 @@ def _said_on(tables: Mapping[str, pd.DataFrame], currency: str) -> Iterator[tupl
         gain = f"{most['cuvee']} {most['format']}, {about(most['gain_of_rise_given'])} {currency} a year"
         yield "Price changes", (f"{said}gains most on {gain}.",)
     parts = tables.get("price_build_up_parts", pd.DataFrame())
-    if len(parts) and _KEPT in parts:
+    if _KEPT in parts:
         ordered = parts.sort_values(_KEPT, kind="stable")
         ends = (ordered.iloc[end] for end in (0, -1))
         least, most_kept = (f"{row['cuvee']} {row['format']} in {row['channel']} ({row[_KEPT]:.0%})" for row in ends)

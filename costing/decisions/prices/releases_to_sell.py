@@ -82,7 +82,7 @@ def to_sell(results: Results) -> pd.DataFrame:
         }
     )
     both = pd.concat([frame, bought], ignore_index=True) if len(bought) else frame
-    both = both[(both["to_sell"] > 0) & (both["bottles"] > 0)]
+    both = both[both["to_sell"] > 0]
     return both.sort_values(["ready", "release"], ignore_index=True, kind="stable")
 
 
@@ -185,7 +185,7 @@ class DatedMoney:
     def __init__(self, results: Results) -> None:
         states = results.chain.states
         self._results = results
-        self._first = int(states.start.min(initial=0))
+        self._first = int(states.start.min(initial=results.chain.horizon_day))
         self._days = np.arange(self._first, results.chain.horizon_day, dtype=np.int64)
         self._parts = [part for part in results.charges.accrued if not part.expensed]
         self._daily = [part.charge.curve.amount(self._days, self._days + 1) for part in self._parts]

@@ -191,4 +191,4 @@ class Selling:
         chain = self.results.chain
         lot = np.array([chain.lots.names.get_loc(release)], dtype=np.int64)
         state = chain.state_on(lot, np.array([max(start, self.today)]))
-        return state[(state >= 0) & (chain.states.quantity[state] > 0)]
+        return state[chain.states.quantity[state] > 0]

@@ -10,8 +10,8 @@ import pytest
 
 from costing import BOOK, ECONOMIC, REPLACEMENT, read_estate, run, trace
 from costing.decisions.prices.grapes_behind import grapes_behind
-from costing.decisions.prices.margins import margins, reversals
-from costing.decisions.prices.realised import margins_by, margins_by_cuvee
+from costing.decisions.prices.margins import _best, margins, reversals
+from costing.decisions.prices.realised import _with_share, margins_by, margins_by_cuvee
 from costing.decisions.prices.releases_to_sell import dispatch_states
 from costing.inputs.estate import Estate
 from costing.model import Runs
@@ -90,6 +90,49 @@ def test_without_a_hurdle_capital_is_money_times_years() -> None:
     assert row["average_capital_per_bottle"] == pytest.approx(9 * 1461 / 365, rel=1e-12)
     near = one(small(interest_rates=pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [0.0001]})))
     assert near["average_capital_per_bottle"] == pytest.approx(row["average_capital_per_bottle"], rel=1e-5)
+
+
+def test_without_a_hurdle_the_cost_of_selling_waits_for_the_customer_too() -> None:
+    """9.00 runs for five years, 1.50 of selling cost for the year until the customer pays."""
+    terms = pd.DataFrame({"Channel": ["Trade"], "Selling cost per bottle": [1.5], "Customer days (days)": [365]})
+    free = pd.DataFrame({"From": ["2020-01-01"], "Hurdle rate (%)": [0]})
+    row = one(small(channels=terms, interest_rates=free))
+    assert row["average_capital_per_bottle"] == pytest.approx(9 * 1826 / 365 + 1.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(("sold_on", "waited"), [("2022-03-01", 0), ("2022-03-15", 14)])
+def test_bottles_sold_at_once_tie_up_next_to_nothing(sold_on: str, waited: int) -> None:
+    """On the day of tirage itself no figure is per bottle-year nor per unit of capital."""
+    estate = small(
+        disgorgements=pd.DataFrame(
+            {"Date": ["2022-03-01"], "Release lot": ["D"], "From lot": ["T"], "Bottles in (bottles)": [1000],
+             "Bottles out (bottles)": [1000]}
+        ),
+        dispatches=pd.DataFrame(
+            {"Date": [sold_on], "Release lot": ["D"], "Channel": ["Trade"], "Bottles": [1000], "Net price": [20.0]}
+        ),
+    )  # fmt: skip
+    row = one(estate)
+    years, capital = waited / 365, 9 * (1.08 ** (waited / 365) - 1) / 0.08
+    assert row["years_to_sale"] == pytest.approx(years)
+    assert row["average_capital_per_bottle"] == pytest.approx(capital, rel=1e-12)
+    each = row[["margin_per_bottle_year", "contribution_per_bottle_year", "margin_per_capital"]].to_list()
+    assert each == pytest.approx([11 / years, 11 / years, 11 / capital] if waited else [np.nan] * 3, nan_ok=True)
+
+
+def test_shares_of_a_margin_are_said_where_something_was_left_in_all() -> None:
+    """However little it is; of nothing, or of a loss, there is no share."""
+    shares = [_with_share(pd.DataFrame({"margin_total": each}))["share_of_margin"].tolist() for each in
+              ([0.75, -0.25], [5.0, -5.0], [1.0, -5.0])]  # fmt: skip
+    assert shares[0] == [1.5, -0.5]
+    assert np.isnan(shares[1:]).all()
+    table = pd.DataFrame(
+        {"cuvee_format": ["Brut bottle", "Rosé bottle"], "margin_total": [0.75, -0.25], "share_of_margin": [1.5, -0.5],
+         "bottles_sold_75cl": [10.0, 10.0]}
+    )  # fmt: skip
+    runs = Runs(small())
+    assert _best(table, runs).endswith(" per 75 cl; Brut bottle brings 150% of it.")
+    assert _best(table.assign(margin_total=[5.0, -5.0]), runs).endswith(" 0.00 per 75 cl.")
 
 
 def test_deductions_come_off_the_price() -> None:
@@ -212,6 +255,47 @@ def test_kilos_are_those_of_the_part_that_is_traced() -> None:
     assert behind.kg[state] == pytest.approx(600)
     assert behind.traced[state] == pytest.approx(0.5)
     assert one(estate)["grapes_kg"] == pytest.approx(1.2)
+
+
+def test_a_fifth_of_the_wine_from_a_press_is_enough_for_kilos() -> None:
+    estate = small(
+        deliveries=pd.DataFrame(
+            {"Date": ["2021-09-15", "2021-12-01"], "Lot": ["G", "W"], "What": ["grapes", "wine"],
+             "Supplier": ["A", "M"], "Quantity": [240, 600], "Unit": ["kg", "L"], "Price per unit": [6, 12]}
+        ),
+        pressings=pd.DataFrame(
+            {"Date": ["2021-09-15"], "Load": ["P"], "From lot": ["G"], "Grapes (kg)": [240], "Fraction": ["first"],
+             "Must (L)": [150], "To lot": ["W"]}
+        ),
+    )  # fmt: skip
+    assert one(estate)[["wine_traced", "grapes_kg"]].tolist() == [0.2, pytest.approx(1.2)]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_load_that_gives_a_by_product_alone_puts_its_grapes_into_no_wine() -> None:
+    pressed = pd.DataFrame(
+        {"Date": ["2021-09-15"], "Load": ["P"], "From lot": ["G"], "Grapes (kg)": [600], "Fraction": ["by-product"],
+         "Must (L)": [375], "To lot": ["R"]}
+    )  # fmt: skip
+    grapes = pd.DataFrame(
+        {"Date": ["2021-09-15", "2021-12-01"], "Lot": ["G", "W"], "What": ["grapes", "wine"], "Supplier": ["A", "M"],
+         "Quantity": [600, 750], "Unit": ["kg", "L"], "Price per unit": [6, 12]}
+    )  # fmt: skip
+    estate = small(deliveries=grapes, pressings=pressed)
+    behind = grapes_behind(estate, trace(estate))
+    assert behind.kg.sum() == behind.kg.max() == 600.0  # of the load itself
+
+
+def test_a_by_product_that_is_bottled_has_no_kilos_to_earn_a_margin_on() -> None:
+    """A by-product takes no kilograms, as it takes no cost."""
+    pressings = pd.DataFrame(
+        {"Date": "2021-09-15", "Load": "P", "From lot": ["G", None], "Grapes (kg)": [600, None],
+         "Fraction": ["first", "by-product"], "Must (L)": [100, 750], "To lot": ["F", "W"]}
+    )  # fmt: skip
+    grapes = {"Date": ["2021-09-15"], "Lot": "G", "What": "grapes", "Quantity": 600, "Unit": "kg", "Price per unit": 6}
+    row = one(small(deliveries=pd.DataFrame(grapes), pressings=pressings))
+    assert row[["wine_traced", "grapes_kg", "margin_per_bottle"]].tolist() == [1.0, 0.0, 20.0]
+    assert np.isnan(row["margin_per_kilo"])
 
 
 def test_margins_of_the_demo_add_up(table: pd.DataFrame, demo: list[Results]) -> None:

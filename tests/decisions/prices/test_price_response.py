@@ -6,15 +6,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import House, InputError
+from costing import House, InputError, read_estate
 from costing.decisions.plan.facts import price_steps
 from costing.decisions.prices.price_response import (
     RISE,
     SPREAD,
+    _answered,
     gain_of_rise,
     revenue_at_margin,
 )
 from costing.decisions.prices.prices import prices
+from costing.decisions.prices.terms_in_force import market_of
+from costing.inputs.plan_checks import HARDLY_ELASTIC
+from tests.decisions.one_bottling import one_bottling
 
 
 @pytest.fixture(scope="module")
@@ -81,6 +85,23 @@ def test_an_elasticity_tried_stands_for_all_and_none_given_means_no_table(demo_r
     assert (tried["price_response"] == -1.2).all()
     silent = House(demo_runs.estate).replace(price_by_age=lambda rows: rows.assign(price_response=np.nan))
     assert "price_response" not in silent.prices().tables
+
+
+def test_a_bottle_that_leaves_nothing_and_a_market_that_takes_nothing() -> None:
+    nothing_left = _answered("Brut", "bottle", -2.0, 10.0, 10.0, 1_200.0)
+    assert np.isnan(nothing_left["volume_bearable_loss"])
+    assert nothing_left["rise_pays"] == ""
+    nothing_sold = _answered("Brut", "bottle", -2.0, 10.0, 5.0, 0.0)
+    assert nothing_sold["gain_of_rise_given"] == 0.0
+    assert nothing_sold["rise_pays"] == "does not pay"
+
+
+@pytest.mark.parametrize(("response", "counted"), [(HARDLY_ELASTIC, HARDLY_ELASTIC), (-1.0, np.nan)])
+def test_a_response_that_just_has_a_best_price_counts(response: float, counted: float) -> None:
+    ages = {"Cuvée": "Brut", "Months on lees": [24], "Ex-cellar price": [20], "Money of": "2025-03-01"}
+    market = {"Market takes a month (bottles)": [100], "Price response": [response]}
+    estate = read_estate({**one_bottling(), "price_by_age": pd.DataFrame({**ages, **market})})
+    assert market_of(estate, "Brut", "bottle") == pytest.approx((100.0, counted), nan_ok=True)
 
 
 @pytest.mark.parametrize("elasticity", [-1.0, 0.5, 0.0])

@@ -235,6 +235,24 @@ def test_finished_bottles_from_the_opening_stock_have_a_price() -> None:
     assert old["economic_per_bottle"] == pytest.approx(8.0 * 1.08 ** (59 / 365), rel=1e-12)
 
 
+def test_a_release_of_two_days_costs_what_the_first_bottles_have_grown_to_by_the_last() -> None:
+    """Half disgorged on 1 January and half on 1 March, planned in December: 1.60 of work each, on its day."""
+    halves = pd.DataFrame(
+        {"Date": ["2025-01-01", "2025-03-01"], "Release lot": "D", "From lot": "T", "Bottles in (bottles)": 500,
+         "Bottles out (bottles)": 500}
+    )  # fmt: skip
+    rates = pd.DataFrame(
+        {"From": ["2020-01-01"], "Stage": "finishing", "Operation": "disgorgement", "Driver": "bottle out",
+         "Amount": 1.6, "Element": "labour"}
+    )  # fmt: skip
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-01"]})
+    row = priced(small(disgorgements=halves, operation_rates=rates, settings=settings)).loc["Trade"]
+    waited = 1.08 ** (59 / 365)
+    assert row["avoidable_cost"] == pytest.approx(0.8 * waited + 0.8, rel=1e-12)
+    years = (np.datetime64("2025-03-01") - np.datetime64("2022-03-01")).astype(int) / 365
+    assert row["economic_per_bottle"] == pytest.approx(9 * 1.08**years + 0.8 * waited + 0.8, rel=1e-12)
+
+
 def test_money_behind_a_release_is_its_cost_at_the_hurdle(demo: list[Results]) -> None:
     economic = demo[1]
     money, curve = DatedMoney(economic), economic.charges.curve
@@ -404,6 +422,21 @@ def test_an_increase_that_follows_replacement_cost_keeps_the_margin() -> None:
     assert row["volume_bearable_loss"] == pytest.approx(1 - (25 - again) / (27.5 - again))
 
 
+@pytest.mark.parametrize(("net", "again"), [(8.0, 8.0), (16.0, 8.0)])
+def test_a_price_that_just_pays_for_the_bottle_before_or_after_its_increase_bears_no_loss(
+    net: float, again: float
+) -> None:
+    """8.00 to make again and sold at 8.00; and sold at its 16.00, where that falls to 8.00 as its cost does."""
+    estate = small()
+    spent = {8.0: 4.0, 16.0: 16.0}[net]
+    found = priced(estate).reset_index().assign(
+        net_price_at_list=net, economic_per_bottle=spent, replacement_per_bottle=again
+    )  # fmt: skip
+    row = price_increases(found, estate, trace(estate).valuation_day).iloc[0]
+    assert row["net_price_same_margin"] == net * again / spent
+    assert row[["gain_same_volume", "volume_bearable_loss"]].isna().all()
+
+
 def test_the_letter_rests_on_the_elements(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:
     rises = tables["cost_rises"].groupby("release")[["spent_per_bottle", "again_spent", "part_of_rise"]].sum()
     first = prices.drop_duplicates("release").set_index("release").loc[rises.index]
@@ -459,6 +492,15 @@ def test_a_gift_box_and_what_it_brought() -> None:
     ].tolist() == pytest.approx([2.7, 3.0, 3.0])
 
 
+def test_a_presentation_is_priced_in_its_formats_and_in_bottles_where_its_goods_name_none() -> None:
+    goods = pd.DataFrame(
+        {"From": "2024-01-01", "Stage": "dressing", "Item": ["box", "case"], "Format": [None, "magnum"],
+         "Presentation": ["gift box", "case"], "Unit price": [2.0, 2.7]}
+    )  # fmt: skip
+    found = presentations(small(dry_goods=goods), trace(small()).valuation_day)
+    assert found[["presentation", "format"]].to_numpy().tolist() == [["gift box", "bottle"], ["case", "magnum"]]
+
+
 def test_scarce_bottles_go_where_they_bring_most(tables: Mapping[str, pd.DataFrame]) -> None:
     found = tables["scarce_bottles"]
     for _, rows in found.groupby("release"):
@@ -477,6 +519,9 @@ def test_floors_that_a_small_release_cannot_meet_are_cut_in_proportion() -> None
     found = allocations(priced(estate).reset_index(), estate, trace(estate).valuation_day)
     assert found["bottles_for_most"].tolist() == pytest.approx([600, 400])
     assert found["bottles_planned"].isna().all()  # no plan and no share says anything
+    met = small(channels=two.assign(**{"At least (bottles)": [600, 400]}), price_list=price_list)
+    found = allocations(priced(met).reset_index(), met, trace(met).valuation_day)
+    assert found["at_least"].tolist() == [600, 400]
 
 
 def test_contribution_is_what_a_sale_at_list_is_worth_over_the_floor() -> None:
@@ -514,6 +559,20 @@ def test_a_target_that_no_price_reaches_is_a_finding() -> None:
     beyond = small(targets=pd.DataFrame({"Target": ["return"], "Value (%)": [150]}))
     assert "above 100 %" in price_findings(beyond)[0].rule
     assert np.isnan(priced(beyond).loc["Trade", "target_price"])
+
+
+def test_a_margin_and_a_commission_that_take_just_the_whole_price_are_a_finding() -> None:
+    targets = pd.DataFrame({"Target": ["margin"], "Value (%)": [75]})
+    estate = small(channels=channels(**{"Commission (%)": [25]}), targets=targets)
+    assert [one.place for one in price_findings(estate)] == [estate.place("targets", 0, "value")]
+    assert np.isnan(priced(estate).loc["Trade", "target_price"])
+
+
+def test_a_return_of_just_100_percent_has_its_price() -> None:
+    estate = small(targets=pd.DataFrame({"Target": ["return"], "Value (%)": [100]}))
+    assert price_findings(estate) == []
+    years = (np.datetime64("2025-03-01") - np.datetime64("2022-03-01")).astype(int) / 365
+    assert priced(estate).loc["Trade", "target_price"] == pytest.approx(9 * 2.0**years, rel=1e-12)
 
 
 def test_a_target_that_another_row_stands_over_is_none() -> None:

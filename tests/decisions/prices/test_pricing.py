@@ -138,6 +138,17 @@ def test_a_loss_beyond_the_search_has_no_rate():
     assert rate_of_return([0, 365], [-1.0, 1e-4]).rate is None
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_each_rate_that_fits_is_named_once_though_one_of_them_is_nought(sign):
+    several = rate_of_return(365 * np.arange(3), [-100.0 * sign, 230.0 * sign, -130.0 * sign])  # 0 % and 30 %
+    assert several.reason == "several rates fit (0.0000%, 30.0000%); decide on net present value"
+
+
+def test_money_that_is_all_back_before_it_goes_out_again_has_one_rate():
+    """What is out in between is exactly nothing: the money is never lent the other way."""
+    assert rate_of_return(365 * np.arange(4), [-100.0, 100.0, -100.0, 100.0]).rate == pytest.approx(0.0, abs=1e-12)
+
+
 def test_flows_of_one_day_count_together():
     assert rate_of_return([0, 0, 365], [-150.0, 50.0, 110.0]).rate == pytest.approx(0.10, abs=1e-12)
 
@@ -189,6 +200,13 @@ def test_margin_target_with_and_without_commission():
     assert (price * 0.9 - 13.0402 - 1.25) / price == pytest.approx(0.30)
     with pytest.raises(ValueError, match="no price"):
         price_for_margin(12.0, 0.9, 0.1)
+
+
+def test_a_price_of_which_exactly_nothing_is_left_is_refused():
+    with pytest.raises(ValueError, match="no price"):
+        price_for_margin(12.0, 0.75, 0.25)
+    with pytest.raises(ValueError, match="contributes nothing"):
+        price_increase(20.0, 1_000, 10.0, -0.5, 0.0)
 
 
 def test_promotion_break_even():

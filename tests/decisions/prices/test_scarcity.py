@@ -82,6 +82,12 @@ def test_best_first_is_the_linear_programme(seed):
     assert found.contribution == pytest.approx(-best.fun, rel=1e-12)
 
 
+def test_floors_that_take_all_there_is_are_met():
+    found = allocate_bottles(120, [1.0, 2.0], [60, 60], np.inf)
+    assert found.bottles.tolist() == [60, 60]
+    assert found.left == 0
+
+
 def test_floors_that_can_not_be_met():
     with pytest.raises(ValueError, match="must get 120 bottles and 100"):
         allocate_bottles(100, [1.0, 2.0], [60, 60], np.inf)
@@ -138,6 +144,26 @@ def test_a_gap_before_a_later_sale_is_used():
     assert queue.date[0] > 2
     assert queue.date[1] == 0
     assert queue.wait_years[1, 0] == 0
+
+
+def test_a_sale_that_ends_on_the_day_on_which_the_next_begins_waits_for_nothing():
+    """Each takes a year of the market; the first served has a price in a year alone."""
+    both = StacksOnLees(
+        bottles=np.array([6_000.0, 6_000.0]),
+        price=np.array([[np.nan, 20.0, np.nan], [20.0, 19.0, 18.0]]),
+        finishing=np.zeros((2, 3)),
+        age_months=np.full((2, 3), 36.0),
+        market_per_month=np.array([500.0]),
+    )
+    queue = queue_for_market(both, NOW + 365 * np.arange(3), HURDLE, [0, 0])
+    assert queue.date.tolist() == [1, 0]
+    assert queue.wait_years[1].tolist() == [0.0, 1.0, 0.0]
+
+
+def test_a_stack_of_which_nothing_survives_a_year_is_refused():
+    with pytest.raises(ValueError, match="above 0, at most 1"):
+        replace(twins([1_000]), survival_per_year=np.array([0.0]))
+    assert replace(twins([1_000]), survival_per_year=np.array([1.0])).survival_per_year.tolist() == [[1.0]]
 
 
 def test_no_date_leaves_the_market_free():

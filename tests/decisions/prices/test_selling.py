@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from datetime import date, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 import pyxirr
@@ -16,6 +17,7 @@ from costing.decisions.prices.price_changes import cost_rises
 from costing.decisions.prices.price_tables import next_of_each, release_prices
 from costing.decisions.prices.prices import priced_releases
 from costing.decisions.prices.realised import margins_by_cuvee
+from costing.decisions.prices.selling import Sale, Selling
 from costing.inputs.estate import Estate
 from costing.model import Runs
 from costing.results.roll_forward import exits
@@ -156,6 +158,33 @@ def test_storage_of_the_years_behind_is_paid_at_the_rates_of_those_years() -> No
     sent = packed().assign(Date="2027-03-01")
     row = advised(ten_a_bottle(operation_rates=rates, settings=settings, targets=free, dispatches=sent))
     assert row["target_price"] == pytest.approx(10 + 0.5 + 1.0, rel=1e-12)
+
+
+def test_work_at_dispatch_is_found_for_days_beyond_those_asked_for_before() -> None:
+    """1.00 a bottle until the end of February 2026, 2.00 from then on, looked up in steps of a year and a day."""
+    rates = [HANDLING, HANDLING | {"From": "2026-03-01", "Amount": 2.0}]
+    selling = Selling(run(ten_a_bottle(operation_rates=pd.DataFrame(rates)), ECONOMIC))
+    found = [
+        selling.cost_per_bottle(Sale(np.array([selling.today + later]), np.ones(1), ("",), "", 1.0), "bottle", "Trade")
+        for later in (0, 364, 365, 366, 367, 2_000, -1)
+    ]
+    assert np.concatenate(found).tolist() == [1.0, 1.0, 2.0, 2.0, 2.0, 2.0, 1.0]
+
+
+def test_a_release_that_leaves_whole_on_its_day_bears_no_pool_of_the_stock_it_never_was() -> None:
+    pool = {"From": ["2025-01-01"], "To": "2026-12-31", "Pool": "Cellar", "Amount": 900, "Driver": "bottle-year",
+            "Element": "overhead"}  # fmt: skip
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-02-01"]})
+    born = []
+    for leaves in ("2025-03-01", "2025-03-02"):
+        sheets = {"pools": pd.DataFrame(pool), "settings": settings, "dispatches": packed().assign(Date=leaves)}
+        selling = Selling(run(ten_a_bottle(**sheets), ECONOMIC))
+        ready = selling.today + 28
+        sale = Sale(np.array([ready + 100]), np.array([1_000.0]), ("",), "", 1_000.0)
+        plan = selling.plan(sale, "D", "bottle", "Trade", 0.0, ready)
+        born.append(float(plan.storage.rate_on(np.array([ready]))[0]))
+    assert born[0] == 0.0
+    assert born[1] > 0.0
 
 
 def test_prices_and_margins_take_off_the_same_cost_of_selling() -> None:

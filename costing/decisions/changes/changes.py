@@ -132,7 +132,7 @@ def read_target(estate: Estate, sheet: str, row: int) -> tuple[ChangedCells | No
     if rule:
         return wrong("where", _text(line["where"]), rule, remedy)
     filled = rows[~np.isnan(estate[name][column.name].to_numpy(dtype=np.float64)[rows])]
-    how = _text(line["how"]) or "multiply"
+    how = _text(line["how"])
     if how != "set" and not len(filled):
         rule = f"names rows in which '{column.title}' is blank: nothing would change."
         return wrong("where" if _text(line["where"]) else "column", _text(line["where"]), rule, "Name other rows.")

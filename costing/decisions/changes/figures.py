@@ -42,7 +42,7 @@ def release_named(results: Results, what: str) -> pd.Series:
         made = frame[(frame["cuvee"].astype(str) == what) & ~frame["planned"]]
         usual = made[made["format"] == "bottle"]
         chosen = (usual if len(usual) else made).tail(1)
-    if not len(chosen) or not chosen["bottles"].iloc[0] > 0:
+    if not len(chosen):
         names = [*frame["release"].astype(str), *frame["cuvee"].astype(str).unique(), STOCK]
         planned = list(frame["release"][frame["cuvee"].astype(str) == what].astype(str))
         message = f"there is no release or cuvée '{what}' with bottles. {nearest(what, names)}".strip()

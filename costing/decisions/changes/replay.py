@@ -167,7 +167,7 @@ def replay(known: Recorded, flows: Flows, out: Wanted, into: Wanted, order: Ints
             near = near if source[flow] != target[flow] else 1e-9 * then
             left = in_lot - taken
             balance[source[flow]] = _where(left <= near, 0.0, left)
-        if target[flow] >= 0 and what < Flow.COST:
+        if target[flow] >= 0 and what != Flow.STOCKTAKE:
             balance[target[flow]] = balance.get(target[flow], 0.0) + into[flow] * scale
         if draws == 1:
             factor[flow] = scale

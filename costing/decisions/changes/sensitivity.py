@@ -112,7 +112,7 @@ def _said(tornado: pd.DataFrame, currency: str) -> Iterator[str]:
 def _latest_in_bottles(results: Results) -> list[str]:
     """Latest release made of every cuvée in bottles of 75 cl."""
     frame = releases(results)
-    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
+    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle")]
     return list(frame.drop_duplicates("cuvee", keep="last")["release"].astype(str))
 
 

@@ -57,7 +57,7 @@ _STRAIGHT = (
     ("dry_goods", "quantity_per_bottle"),
     ("pools", "amount"),
 )
-_BLOCK = 1_000
+_BLOCK, _STEP = 1_000, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +179,7 @@ def _choice(results: Results) -> _Choice | None:
     if not len(holding_now.stock):
         return None
     wait, answer = best_dates(results)
-    rows = np.flatnonzero((answer.first >= 0) & (answer.best_later >= 0))
+    rows = np.flatnonzero(answer.best_later >= 0)
     return _Choice(holding_now, wait, answer, rows, answer.first[rows], answer.best_later[rows])
 
 
@@ -224,9 +224,8 @@ def _gains(results: Results, choice: _Choice, figures: list[Uncertain], drawn: F
         parts = [gain(here)]
         for index in straight:
             moved = here.copy()
-            step = 0.05 if figures[index].how == "multiply" else 0.05 * max(1.0, abs(figures[index].still))
-            moved[index] += step
-            parts.append((gain(moved) - parts[0]) / step)
+            moved[index] += _STEP
+            parts.append((gain(moved) - parts[0]) / _STEP)
         return np.concatenate(parts)
 
     response = fit(axes, evaluate, lambda: None)

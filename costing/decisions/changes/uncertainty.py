@@ -196,7 +196,6 @@ class _World:
     def of(cls, runs: Runs, figures: list[Uncertain], bases: Sequence[Basis], watched: Sequence[str] | None) -> _World:
         results = runs.on(bases[0])
         frame = releases(results)
-        frame = frame[frame["bottles"] > 0]
         if watched is None:
             latest = set(by_cuvee(results)["release"].astype(str))
             frame = frame[frame["planned"] | frame["release"].astype(str).isin(latest)]

@@ -110,7 +110,7 @@ def _verdicts_said(verdicts: pd.DataFrame) -> Iterator[str]:
     if not len(known):
         return
     chances = known["probability_holding"].astype(float)
-    turning = known[(chances < _LIKELY) & (chances > 1.0 - _LIKELY)]
+    turning = known[np.maximum(chances, 1.0 - chances) < _LIKELY]
     rest = f"{len(known) - len(turning)} of {len(known)} verdicts are at least {_LIKELY:.0%} sure"
     named = ", ".join(
         f"{lot} ({share:.0%})" for lot, share in turning[["lot", "probability_holding"]].head(3).itertuples(index=False)

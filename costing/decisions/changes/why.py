@@ -84,8 +84,7 @@ def _said(tables: Mapping[str, pd.DataFrame], currency: str) -> Iterator[str]:
         if not len(whole):
             continue
         moved = whole.iloc[int(whole["change_per_bottle"].abs().to_numpy().argmax())]
-        same = (frame["from_release"] == moved["from_release"]) & (frame["to_release"] == moved["to_release"])
-        parts = frame[same & (frame["what_moved"] != TOTAL)]
+        parts = frame[(frame["to_release"] == moved["to_release"]) & (frame["what_moved"] != TOTAL)]
         most = parts.iloc[int(parts["change_per_bottle"].abs().to_numpy().argmax())]
         yield (
             f"{moved[named]}{' moved most' * (len(whole) > 1)}: {moved['figure_before']:,.2f} to "
@@ -167,7 +166,7 @@ def _largest(
         change = np.zeros(len(here))
         for column in wanted:
             old, new = reached[name][column].iloc[here], second[name][column].iloc[there]
-            if old.dtype == np.float64 and new.dtype == np.float64:
+            if old.dtype == np.float64:
                 before, after = np.nan_to_num(old.to_numpy()), np.nan_to_num(new.to_numpy())
                 size = np.maximum(np.abs(before), np.abs(after))
                 change = np.maximum(change, np.abs(after - before) / np.where(size > 0, size, 1.0))

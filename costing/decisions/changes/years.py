@@ -159,7 +159,7 @@ def between_releases(results: Results, first: str, second: str) -> pd.DataFrame:
 def pairs_of_years(results: Results) -> list[tuple[str, str, str]]:
     """Cuvée, last release of the year before, latest release made, for every cuvée in bottles that has both."""
     frame = releases(results)
-    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle") & (frame["bottles"] > 0)]
+    frame = frame[~frame["planned"] & (frame["format"].astype(str) == "bottle")]
     pairs = []
     for cuvee, made in frame.groupby(frame["cuvee"].astype(str), sort=True):
         year = made["disgorged"].dt.year

@@ -10,7 +10,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing.decisions.changes.futures import Future, _beyond, _equal, _future, _regret, _there, _this_quarter, _word
+from costing.decisions.changes.futures import (
+    QUARTER,
+    Future,
+    _beyond,
+    _equal,
+    _future,
+    _regret,
+    _says,
+    _there,
+    _this_quarter,
+    _word,
+)
 from costing.decisions.plan.planning import Search, value_of
 from costing.decisions.plan.plans import near_steps
 from tests.decisions.plan.test_planning import facts_of
@@ -65,6 +76,19 @@ def test_this_quarter_is_what_each_future_disgorges_first_and_the_least_of_all(p
     most = table.filter(like="disgorged_in:").max(axis=1)
     keys = list(zip(-table["bottles_common"], -most, strict=True))
     assert keys == sorted(keys)
+
+
+def test_half_a_bottle_is_no_disgorging_and_half_of_the_money_no_gain(pair: tuple[Future, Future]) -> None:
+    recorded = pair[0]
+    few = np.zeros_like(recorded.plan.disgorged)
+    few[:3, 0] = 0.5, 0.51, 0.49
+    table = _this_quarter([replace(recorded, plan=replace(recorded.plan, disgorged=few))])
+    assert table["lot"].tolist() == ["T1"]
+    regrets = pd.DataFrame(
+        {"plan": "best", "plan_kept": QUARTER, "worst_regret": 0.0, "regret:As recorded": [-0.5], "beyond_limits": 3.0}
+    )
+    assert len(_says([recorded], table, regrets, [])) == 3
+    assert "breaks limits" in _says([recorded], table, regrets.assign(**{"regret:As recorded": -0.51}), [])[3]
 
 
 def test_a_plan_loses_what_it_is_worth_less_than_the_best_one(pair: tuple[Future, Future]) -> None:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from costing import InputError, read_estate
-from costing.decisions.changes.replay import Wanted, later_rows_follow, recorded, replay
+from costing.decisions.changes.replay import Wanted, _over, later_rows_follow, recorded, replay
 from costing.graph.arrays import Flow
 from costing.graph.places import place_of
 from costing.graph.sequence import order_flows
@@ -64,6 +64,49 @@ def test_what_was_measured_and_moved_on_follows_what_came_however_little(litres:
     assert short == 0
     assert after["stocktakes"]["quantity"].tolist() == pytest.approx([1.8 * litres])
     assert after["movements"][["out_l", "in_l"]].to_numpy().tolist() == [pytest.approx([1.0 * litres, 0.8 * litres])]
+
+
+def test_a_vat_that_was_empty_when_gauged_and_one_emptied_to_its_tolerance_follow_from_what_comes_later() -> None:
+    """V is racked away to its last litre, which counts as nothing, W whole; both are filled anew. Twice as much in U
+    moves U alone.
+    """
+    wine = {"What": "wine", "Unit": "L"}
+    moved = {"Operation": "racking", "To lot": "X"}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Volume tolerance (L)"], "Value": ["1"]}),
+        "deliveries": pd.DataFrame(
+            [
+                {**wine, "Date": "2024-01-01", "Lot": "U", "Quantity": 10},
+                *({**wine, "Date": "2024-01-01", "Lot": lot, "Quantity": 100} for lot in "VW"),
+                *({**wine, "Date": "2024-03-01", "Lot": lot, "Quantity": 50} for lot in "VW"),
+            ]
+        ),
+        "stocktakes": pd.DataFrame({"Date": ["2024-02-15"], "Lot": "W", "Measured": 0.0}),
+        "movements": pd.DataFrame(
+            [
+                {**moved, "Date": date, "From lot": lot, "Out (L)": litres, "In (L)": litres}
+                for date, lot, litres in (
+                    ("2024-02-01", "V", 99.0), ("2024-02-01", "W", 100.0),
+                    ("2024-04-01", "V", 40.0), ("2024-04-01", "W", 40.0), ("2024-04-01", "U", 4.0),
+                )
+            ]
+        ),
+    }  # fmt: skip
+    before = read_estate(tables)
+    delivered = before["deliveries"]
+    more = replace(before, tables={**before.tables, "deliveries": delivered.assign(
+        quantity=delivered["quantity"].where(delivered["lot"] != "U", 20.0))})  # fmt: skip
+    after, short = later_rows_follow(before, trace(before), more)
+    assert short == 0
+    assert after["stocktakes"]["quantity"].tolist() == [0.0]
+    assert after["movements"]["in_l"].tolist() == pytest.approx([99.0, 100.0, 40.0, 40.0, 8.0])
+    assert after["movements"]["in_l"].tolist()[:4] == [99.0, 100.0, 40.0, 40.0]
+
+
+@pytest.mark.filterwarnings("error")
+def test_what_is_drawn_of_nothing_is_no_part_and_of_less_than_one_is() -> None:
+    assert [_over(0.4, wanted, 7.0) for wanted in (0.0, 0.5)] == [7.0, 0.8]
+    assert _over(np.array([0.4, 0.4]), np.array([0.0, 0.5]), 7.0).tolist() == [7.0, 0.8]
 
 
 def test_rows_that_a_change_of_their_sequence_leaves_without_an_order_are_said() -> None:

@@ -13,11 +13,12 @@ import pytest
 
 from costing import BOOK, ECONOMIC, InputError, read_estate, run, trace
 from costing.answers.kinds import about
-from costing.decisions.changes.changes import Change, ChangedCells, apply_changes, beyond_bounds, outside_bounds
+from costing.decisions.changes.changes import Change, ChangedCells, _rows, apply_changes, beyond_bounds, outside_bounds
 from costing.decisions.changes.figures import costed_figure
 from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.reruns import rerun
 from costing.decisions.changes.scenarios import (
+    _moved_most,
     run_scenarios,
     scenario_changes,
     scenarios_answer,
@@ -220,6 +221,20 @@ def test_last_year_s_run_is_a_scenario_too(demo, economic) -> None:
     table = side_by_side({"this run": economic, "at 12 %": other})
     assert (table["change:at 12 %"] >= -1e-9).all()
     assert len(table) == len(releases(economic))
+
+
+@pytest.mark.parametrize(("moved", "said"), [(1.0, "+1 EUR"), (1.5, "+2 EUR"), (-1.0, "-1 EUR"), (0.99, None)])
+def test_stock_that_moves_by_one_is_said_and_by_less_is_not(moved: float, said: str | None) -> None:
+    stock = pd.DataFrame({"kind": ["wine"], "recorded_total": [100.0], "scenario_total:Frost": [100.0 + moved]})
+    found = _moved_most(pd.DataFrame({"cuvee": []}), stock, "EUR")
+    assert found == ((f"Stock moves most under Frost: {said}.",) if said else ())
+
+
+def test_a_value_left_blank_in_where_names_the_rows_that_are_blank_there() -> None:
+    rates = {"From": ["2020-01-01", "2021-01-01"], "Hurdle rate (%)": [8, None], "Borrowing rate (%)": [None, 5]}
+    estate = read_estate({"interest_rates": pd.DataFrame(rates)})
+    named = [_rows(estate, "interest_rates", f"Hurdle rate (%)={value}")[0].tolist() for value in ("", "8", "9")]
+    assert named == [[1], [0], []]
 
 
 def test_no_release_to_compare_is_not_called_an_empty_sheet() -> None:

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, InputError, read_estate, run
+from costing.decisions.changes.changes import ChangedCells
 from costing.decisions.changes.figures import costed_figure
+from costing.decisions.changes.quantity_gradients import _allowed
 from costing.decisions.changes.sensitivity import derivatives_of
 from costing.decisions.changes.uncertain_prices import prices_drawn
 from costing.decisions.changes.uncertainty import forecast
-from costing.decisions.changes.uncertainty_tables import forecast_answer
+from costing.decisions.changes.uncertainty_tables import _verdicts_said, forecast_answer, stock_drawn
 from costing.decisions.prices.price_tables import release_prices
+from costing.graph.arrays import KINDS
 from costing.inputs.estate import Estate, empty_table
 from costing.inputs.load import read_inputs
 from costing.model import Runs
-from tests.decisions.changes.test_sensitivity import MOST, check_quantities
+from tests.decisions.changes.test_sensitivity import MOST, check_quantities, rerun_slope
 from tests.decisions.changes.test_uncertainty import doubtful
 from tests.decisions.one_bottling import one_bottling
 from tests.golden.every_decision import example, tables
@@ -106,6 +112,92 @@ def test_a_target_that_speaks_of_a_basis_that_was_not_drawn_has_no_line(estate: 
     without = prices.assign(target_price=prices["target_price"].where(prices["channel"] != "Trade"))
     fewer = prices_drawn(forecast(runs, 20), runs.economic, without)["channel"]
     assert fewer.tolist() == [channel for channel in both["channel"] if channel != "Trade"]
+
+
+def test_a_list_price_that_is_just_the_target_price_reaches_it_in_every_draw(estate: Estate) -> None:
+    selling = ("prices", "Price by age", "Ex-cellar price", "", "multiply", "normal", 1, 0.07)
+    runs = Runs(doubtful(estate, selling))
+    prices = release_prices(runs.book, runs.economic, runs.replacement)
+    prices = prices[prices["target"].str.endswith("margin")]
+    drawn = forecast(runs, 20)
+    found = prices_drawn(drawn, runs.economic, prices)
+    at_it = prices.merge(found[["release", "channel", "p50"]]).rename(columns={"p50": "sold_at"})
+    just = prices_drawn(drawn, runs.economic, at_it.assign(net_price_at_list=at_it["sold_at"]))
+    assert len(just) == len(found) > 3
+    assert just["draws_list_reaches"].eq(1.0).all()
+
+
+def test_rows_that_draw_more_than_there_is_in_half_of_the_draws_are_counted_in_half() -> None:
+    """1,000 bottles are there, and 900 to 1,100 are put to disgorging."""
+    put_in = ("bottles in", "Disgorgements", "Bottles in", "", "multiply", "uniform", 0.9, 1.1)
+    found = forecast(Runs(doubtful(read_estate(one_bottling()), put_in)), 400, bases=(BOOK,))
+    assert found.overdrawn == (found.drawn[:, 0] > 1.0).mean()
+    assert 0.4 < found.overdrawn < 0.6
+
+
+def test_a_verdict_that_is_nine_parts_sure_is_not_open_whichever_side_wins() -> None:
+    """Release with a chance of 10 % that holding wins was said to be open, hold with one of 90 % was not."""
+    chances = {"A": 0.9, "B": 0.1, "C": 0.89, "D": 0.11, "E": np.nan}
+    verdicts = pd.DataFrame({"lot": list(chances), "probability_holding": list(chances.values())})
+    (said,) = _verdicts_said(verdicts)
+    assert said.startswith("2 of 4 verdicts are at least 90% sure; open, ")
+    assert said.endswith(": C (89%), D (11%).")
+
+
+def test_goods_that_are_there_in_some_draw_or_as_recorded_have_their_line() -> None:
+    drawn, recorded = np.zeros((2, len(KINDS))), np.zeros(len(KINDS))
+    drawn[1, 0], recorded[1] = 5.0, 7.0
+    found: Any = SimpleNamespace(stock={"book": drawn}, recorded_stock={"book": recorded})
+    assert stock_drawn(found)["kind"].tolist() == ["all goods", *KINDS[:2]]
+
+
+def test_an_allowance_that_is_used_up_gives_what_it_grows_to_the_loss_after_it() -> None:
+    """Allowed until the first gauging 1.0, of which 2.0 are lost; until the second 1.5, of which 0.2 are."""
+    accrued, lost = np.array([1.0, 1.5]), np.array([2.0, 0.2])
+
+    def left(grown: np.ndarray, gone: np.ndarray) -> np.ndarray:
+        used = min(gone[0], grown[0])
+        return np.array([grown[0], grown[1] - used])
+
+    known: Any = SimpleNamespace(
+        judged=np.arange(2), segment=np.zeros(2, dtype=int), left=left(accrued, lost), lost=lost
+    )
+    worth, step = np.array([3.0, 5.0]), 1e-6 * np.eye(2)
+    by_accrued, by_lost = _allowed(known, worth)
+    for at in range(2):
+        more = worth @ (left(accrued + step[at], lost) - left(accrued - step[at], lost)) / 2e-6
+        assert by_accrued[at] == pytest.approx(more)
+        gone = worth @ (left(accrued, lost + step[at]) - left(accrued, lost - step[at])) / 2e-6
+        assert by_lost[at] == pytest.approx(gone)
+
+
+@pytest.mark.parametrize(
+    ("valued", "last", "capacity", "cell"),
+    [
+        ("2025-03-01", "2025-12-31", 800, ("pools", "normal_capacity")),
+        ("2025-01-05", "2025-03-01", None, ("disgorgements", "bottles_in")),
+        ("2025-01-05", "2025-02-28", None, ("disgorgements", "bottles_in")),
+    ],
+)
+def test_what_a_pool_counts_on_its_last_day_and_on_the_valuation_day_is_of_its_period(
+    valued: str, last: str, capacity: float | None, cell: tuple[str, str]
+) -> None:
+    """Half of a stack is disgorged in January and half on 1 March; the day after its end the rate is carried on."""
+    sheets = one_bottling()
+    half = {"Bottles in (bottles)": 500, "Bottles out (bottles)": 490, "From lot": "T"}
+    sheets["disgorgements"] = pd.DataFrame(
+        [{**half, "Date": "2025-01-10", "Release lot": "C"}, {**half, "Date": "2025-03-01", "Release lot": "D"}]
+    )
+    sheets["settings"] = pd.DataFrame({"Setting": ["Valuation date"], "Value": [valued]})
+    sheets["pools"] = pd.DataFrame(
+        {"From": ["2025-01-01"], "To": last, "Pool": "Line", "Amount": 700.0, "Driver": "bottle in",
+         "Normal capacity": capacity, "Element": "overhead"}
+    )  # fmt: skip
+    results = run(read_estate(sheets), BOOK)
+    slope = derivatives_of(results, ["D"]).quantities[cell][0, 0] * results.estate[cell[0]][cell[1]].iloc[0]
+    assert slope == pytest.approx(
+        rerun_slope(results, "D", ChangedCells(*cell, np.array([0]), 1.0)), rel=1e-5, abs=1e-9
+    )
 
 
 def test_nothing_released_is_nothing_to_draw(estate: Estate) -> None:

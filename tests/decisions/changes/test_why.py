@@ -15,11 +15,13 @@ import pytest
 from costing import BOOK, ECONOMIC, CostingError, read_estate, run, trace
 from costing.commands.records import demo_folder
 from costing.decisions.changes.changes import Change, ChangedCells, apply_changes
+from costing.decisions.changes.families import columns_of_family, matched_rows, passed_on, row_keys
 from costing.decisions.changes.figures import STOCK, costed_figure
 from costing.decisions.changes.replay import later_rows_follow
 from costing.decisions.changes.why import why_answer, why_it_moved
 from costing.decisions.changes.years import TOTAL, between_releases, bottle_of
 from costing.inputs.load import read_inputs
+from tests.decisions.one_bottling import one_bottling
 from tests.form import every
 from tests.golden.as_kept import differences
 from tests.golden.every_decision import unpriced
@@ -123,6 +125,56 @@ def test_a_row_that_only_one_estate_has_is_the_plan(demo) -> None:
     assert found["change"].tolist() == pytest.approx([before, after - before, after])
     assert after - before == pytest.approx(-2_000.0 - 500.0 * 2_000.0 / 1_960.0)
     assert found["behind_it"].tolist()[1] == "Dry goods: 0 new, 1 gone"
+
+
+def test_a_cell_that_was_blank_before_has_moved() -> None:
+    """A premium on the wine that none was given for, and terms of payment that were not named."""
+    first, terms = (
+        one_bottling(),
+        pd.DataFrame({"Terms": ["late"], "Share (%)": [100], "Days after delivery (days)": [365]}),
+    )
+    wine = first["deliveries"].assign(Terms=None)
+    first["deliveries"] = pd.concat([wine, wine.assign(Lot="V", Terms="late")], ignore_index=True)
+    before = read_estate({**first, "terms": terms})
+    second = first["deliveries"].assign(
+        **{"Terms": "late", "Final premium per unit": [1.0, None], "Premium date": ["2022-03-01", None]}
+    )
+    after = read_estate({**first, "terms": terms, "deliveries": second})
+    pairs = {name: matched_rows(before[name], after[name], keys) for name, keys in row_keys().items()}
+    passed = passed_on(before, after, pairs, columns_of_family("price"))
+    assert passed["deliveries"]["premium_per_unit"].iloc[0] == 1.0
+    found = why_it_moved(before, after, "D").set_index("what_moved")
+    assert found.loc["price", "behind_it"] == f"Deliveries!2 +{0.75 * 1.08 ** (1096 / 365):.4f}"
+    assert found.loc["timing", "behind_it"].startswith("Deliveries!2 -")
+
+
+def test_one_release_alone_is_not_compared(demo_runs) -> None:
+    assert "why_between" not in why_answer(demo_runs, LOT).tables
+    assert "why_between" in why_answer(demo_runs, "D24-3-BRUT", LOT).tables
+
+
+@pytest.mark.parametrize(("must", "made_of"), [(0.75, (6.0, 1.2, 0.75, 1.0)), (None, (0.0, 0.0, 0.75, 0.0))])
+def test_a_single_bottle_and_one_of_a_by_product_are_told_as_any(must, made_of) -> None:
+    """0.9 kg at 6.00 for 0.75 L; and the by-product of a load, which has neither cost nor kilograms."""
+    fraction = {"Date": "2021-09-15", "Load": "P", "From lot": "G", "Grapes (kg)": 0.9, "Fraction": "first"}
+    pressings = [{**fraction, "Must (L)": 0.75, "To lot": "W"}]
+    if must is None:
+        apart = {"Date": "2021-09-15", "Load": "P", "Fraction": "by-product", "Must (L)": 0.75, "To lot": "W"}
+        pressings = [{**fraction, "Must (L)": 0.1, "To lot": "F"}, apart]
+    names = ["Valuation date", "Volume tolerance (L)", "Weight tolerance (kg)"]
+    sheets = one_bottling() | {
+        "settings": pd.DataFrame({"Setting": names, "Value": ["2025-12-31", 0.001, 0.001]}),
+        "deliveries": pd.DataFrame(
+            {"Date": ["2021-09-15"], "Lot": "G", "What": "grapes", "Quantity": 0.9, "Unit": "kg", "Price per unit": 6}
+        ),
+        "pressings": pd.DataFrame(pressings),
+    }
+    sheets["tirage"] = sheets["tirage"].assign(**{"Wine (L)": 0.75, "Bottles (bottles)": 1})
+    whole = {"Bottles in (bottles)": 1, "Bottles out (bottles)": 1}
+    sheets["disgorgements"] = sheets["disgorgements"].assign(**whole)
+    one = bottle_of(run(read_estate(sheets), BOOK), "D")
+    assert (one.price, one.kg_per_l, one.entered_l, one.pressed) == pytest.approx(made_of)
+    assert one.grapes == pytest.approx(one.cost)
 
 
 def test_two_estates_that_are_the_same_differ_in_nothing(demo) -> None:

@@ -127,12 +127,17 @@ def test_a_list_price_that_is_just_the_target_price_reaches_it_in_every_draw(est
     assert just["draws_list_reaches"].eq(1.0).all()
 
 
-def test_rows_that_draw_more_than_there_is_in_half_of_the_draws_are_counted_in_half() -> None:
-    """1,000 bottles are there, and 900 to 1,100 are put to disgorging."""
-    put_in = ("bottles in", "Disgorgements", "Bottles in", "", "multiply", "uniform", 0.9, 1.1)
-    found = forecast(Runs(doubtful(read_estate(one_bottling()), put_in)), 400, bases=(BOOK,))
-    assert found.overdrawn == (found.drawn[:, 0] > 1.0).mean()
-    assert 0.4 < found.overdrawn < 0.6
+@pytest.mark.parametrize(("put_in", "short"), [(1_000, True), (500, False)])
+def test_rows_that_draw_more_than_there_is_in_half_of_the_draws_are_counted_in_half(put_in: int, short: bool) -> None:
+    """1,000 bottles are there, and 900 to 1,100 are put to disgorging; or 450 to 550, and none is short."""
+    sheets = one_bottling()
+    given = {"Bottles in (bottles)": put_in, "Bottles out (bottles)": put_in}
+    sheets["disgorgements"] = sheets["disgorgements"].assign(**given)
+    doubt = ("bottles in", "Disgorgements", "Bottles in", "", "multiply", "uniform", 0.9, 1.1)
+    found = forecast(Runs(doubtful(read_estate(sheets), doubt)), 400, bases=(BOOK,))
+    above = (found.drawn[:, 0] > 1.0).mean()
+    assert 0.4 < above < 0.6
+    assert found.overdrawn == (above if short else 0.0)
 
 
 def test_a_verdict_that_is_nine_parts_sure_is_not_open_whichever_side_wins() -> None:

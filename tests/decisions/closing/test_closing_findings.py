@@ -145,12 +145,16 @@ def test_a_cost_of_the_closing_day_itself_is_not_left_out() -> None:
 
 
 def test_a_pool_that_worked_on_less_than_a_litre_goes_along_with_what_it_worked_on() -> None:
-    pools = {"From": ["2024-09-02"], "To": "2024-12-31", "Pool": "Racks", "Amount": 10.0, "Driver": "litre",
-             "Element": "overhead"}  # fmt: skip
+    """One that worked on nothing, and one whose period goes on, keep their blank."""
+    pools = pd.DataFrame(
+        {"From": "2024-09-02", "To": ["2024-12-31", "2024-12-31", "2025-06-30"], "Pool": ["Racks", "Press", "Hoses"],
+         "Amount": 10.0, "Driver": ["litre", "kg", "litre"], "Element": "overhead"}
+    )  # fmt: skip
     racked = {"Date": ["2024-10-01"], "Operation": "racking", "From lot": "W", "Out (L)": 0.8, "To lot": "V",
               "In (L)": 0.8}  # fmt: skip
-    closed = _closed(pools=pd.DataFrame(pools), movements=pd.DataFrame(racked))
-    assert open_year(closed, CLOSED)["pools"]["normal_capacity"].tolist() == pytest.approx([0.8])
+    closed = _closed(pools=pools, movements=pd.DataFrame(racked))
+    found = open_year(closed, CLOSED)["pools"]["normal_capacity"]
+    assert found.tolist() == pytest.approx([0.8, np.nan, np.nan], nan_ok=True)
 
 
 def test_final_premiums_still_to_come_go_along_and_those_that_were_frozen_do_not() -> None:

@@ -261,14 +261,16 @@ def test_a_fifth_of_the_wine_from_a_press_is_enough_for_kilos() -> None:
     estate = small(
         deliveries=pd.DataFrame(
             {"Date": ["2021-09-15", "2021-12-01"], "Lot": ["G", "W"], "What": ["grapes", "wine"],
-             "Supplier": ["A", "M"], "Quantity": [240, 600], "Unit": ["kg", "L"], "Price per unit": [6, 12]}
+             "Supplier": ["A", "M"], "Quantity": [120, 600], "Unit": ["kg", "L"], "Price per unit": [6, 12]}
         ),
         pressings=pd.DataFrame(
-            {"Date": ["2021-09-15"], "Load": ["P"], "From lot": ["G"], "Grapes (kg)": [240], "Fraction": ["first"],
+            {"Date": ["2021-09-15"], "Load": ["P"], "From lot": ["G"], "Grapes (kg)": [120], "Fraction": ["first"],
              "Must (L)": [150], "To lot": ["W"]}
         ),
     )  # fmt: skip
-    assert one(estate)[["wine_traced", "grapes_kg"]].tolist() == [0.2, pytest.approx(1.2)]
+    row = one(estate)
+    assert row[["wine_traced", "grapes_kg"]].tolist() == [0.2, pytest.approx(0.6)]
+    assert row["margin_per_kilo"] == pytest.approx(row["margin_per_bottle"] / 0.6)
 
 
 @pytest.mark.filterwarnings("error")

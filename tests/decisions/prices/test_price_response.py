@@ -94,6 +94,10 @@ def test_a_bottle_that_leaves_nothing_and_a_market_that_takes_nothing() -> None:
     nothing_sold = _answered("Brut", "bottle", -2.0, 10.0, 5.0, 0.0)
     assert nothing_sold["gain_of_rise_given"] == 0.0
     assert nothing_sold["rise_pays"] == "does not pay"
+    little_gained = _answered("Brut", "bottle", -2.0, 10.0, 8.0, 1.0)
+    assert 0.0 < little_gained["gain_of_rise_stronger"] < 1.0
+    assert little_gained["rise_pays"] == "pays"
+    assert little_gained["volume_bearable_loss"] == pytest.approx(0.5 / 2.5)
 
 
 @pytest.mark.parametrize(("response", "counted"), [(HARDLY_ELASTIC, HARDLY_ELASTIC), (-1.0, np.nan)])

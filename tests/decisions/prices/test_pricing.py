@@ -207,6 +207,7 @@ def test_a_price_of_which_exactly_nothing_is_left_is_refused():
         price_for_margin(12.0, 0.75, 0.25)
     with pytest.raises(ValueError, match="contributes nothing"):
         price_increase(20.0, 1_000, 10.0, -0.5, 0.0)
+    assert price_increase(20.0, 1_000, 19.5, 0.01, 0.0).bearable_volume_loss == pytest.approx(1 - 0.5 / 0.7)
 
 
 def test_promotion_break_even():

@@ -160,9 +160,10 @@ def test_a_sale_that_ends_on_the_day_on_which_the_next_begins_waits_for_nothing(
     assert queue.wait_years[1].tolist() == [0.0, 1.0, 0.0]
 
 
-def test_a_stack_of_which_nothing_survives_a_year_is_refused():
-    with pytest.raises(ValueError, match="above 0, at most 1"):
-        replace(twins([1_000]), survival_per_year=np.array([0.0]))
+def test_a_stack_of_which_nothing_survives_a_year_or_more_than_there_was_is_refused():
+    for share in (0.0, 1.01):
+        with pytest.raises(ValueError, match="above 0, at most 1"):
+            replace(twins([1_000]), survival_per_year=np.array([share]))
     assert replace(twins([1_000]), survival_per_year=np.array([1.0])).survival_per_year.tolist() == [[1.0]]
 
 

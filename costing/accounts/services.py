@@ -240,8 +240,8 @@ def _on_hand(runs: Runs, chain: Chain) -> pd.DataFrame:
     states, lots = chain.states, chain.lots
     theirs = kept_for_others(runs.estate) or runs.estate
     number = np.arange(len(lots.names))
-    state = chain.state_on(number, np.full(len(number), runs.today))
-    state = state[(state >= 0) & (states.quantity[state] > 0)]
+    state = chain.state_on(number, np.full(len(number), runs.today))  # the date cuts every lot
+    state = state[states.quantity[state] > 0]
     lot, labels = states.lot[state], lot_labels(theirs, chain)
     places = np.append(locations(theirs).to_numpy(dtype=object), "")[location_of(theirs, chain)]
     return pd.DataFrame(

@@ -75,7 +75,7 @@ def _held_state(results: Results, lot: str) -> int:
     chain = results.chain
     number = np.array([chain.lots.names.get_loc(lot)])
     state = int(chain.state_on(number, np.array([chain.valuation_day]))[0])
-    if state < 0 or chain.states.quantity[state] <= 0:
+    if chain.states.quantity[state] <= 0:
         message = f"lot '{lot}' holds nothing on the valuation date"
         raise CostingError(message)
     return state

@@ -270,3 +270,50 @@ def test_their_bottles_take_places_though_they_lie_here_first_of_all() -> None:
     }  # fmt: skip
     runs = Runs(read_estate(sheets))
     assert places_of_others(runs, np.array([runs.today - 1]), ("Hall", "Deep")).tolist() == [[0.0], [180.0]]
+
+
+def test_amounts_of_less_than_one_are_invoiced_cost_and_said_like_any_other() -> None:
+    """2,000 kg at 0.00025 a kilo, on a load for 0.25; received for 0.40, which nothing invoices."""
+    begin = {"from_date": day("2024-01-01")}
+    rates = [{"operation": "reception", "driver": "kg", "amount": 0.0002, "element": "transport"},
+             {"operation": "pressing", "driver": "load", "amount": 0.25, "element": "energy"}]  # fmt: skip
+    tables = with_rates(
+        operation_rates=[{**begin, **rate} for rate in rates],
+        service_rates=[{**begin, "operation": "pressing", "driver": "kg", "rate": 0.00025, "customer_days": 30}],
+    )
+    del tables["pools"]
+    answer = open_house(tables).services()
+    by_kind = answer["services_by_kind"].set_index("service")[["invoiced", "work_cost", "margin_of_invoice"]]
+    assert by_kind.loc["pressing"].tolist() == pytest.approx([0.50, 0.25, 0.5])
+    assert by_kind.loc["reception"].tolist() == pytest.approx([0.0, 0.40, np.nan], nan_ok=True)
+    assert [one.rule for one in answer.findings] == [
+        "no rate for 'reception': 0.40 of work on other people's goods is not invoiced apart."
+    ]
+
+
+def test_work_on_the_valuation_day_itself_is_done_and_has_cost() -> None:
+    """Their grapes come and are pressed on that day; all else is still planned."""
+    tables = with_rates()
+    tables["settings"] = tables["settings"].replace("2025-12-31", "2024-09-11")
+    cost = open_house(tables).services()["services_by_kind"].set_index("service")["work_cost"]
+    assert cost["reception"] == pytest.approx(200)
+    assert cost["pressing"] >= 50
+
+
+def test_quarter_bottles_are_kept_in_places_and_not_in_litres(house: House) -> None:
+    tables = with_rates()
+    tables["tirage"] = tables["tirage"].assign(format="quarter")
+    kept = open_house(tables).services()["service_margins"].set_index("year").loc["2025"]
+    whole = house.services()["service_margins"].set_index("year").loc["2025"]
+    assert kept["places_kept"] == pytest.approx(BOTTLE_YEARS * 0.20 / 0.75)
+    assert kept["litres_kept_for"] == pytest.approx(whole["litres_kept_for"])
+
+
+def test_the_last_bottle_of_theirs_still_lies_here_and_what_comes_later_does_not() -> None:
+    tables = with_rates()
+    moves = tables["movements"]
+    tables["movements"] = moves.assign(out_bottles=moves["out_bottles"].replace(1000.0, 1049.0))
+    later = {"on_date": day("2026-01-01"), "lot": "N2", "what": "grapes", "quantity": 10, "unit": "kg"}
+    tables["deliveries"] = pd.DataFrame([*tables["deliveries"].to_dict("records"), {**later, "owner": "Neighbour"}])
+    held = open_house(tables).services()["goods_of_others"].set_index("lot")["quantity"]
+    assert held.to_dict() == {"NV1": 100, "NT1": 100, "ND1": 1}

@@ -31,6 +31,13 @@ def test_without_a_loss_litres_alone_decide() -> None:
     assert list(found["bottles_total"]) == pytest.approx([850.0, 850.0])
 
 
+@pytest.mark.parametrize("kilograms", [0.5, 1.0])
+def test_a_kilo_that_is_pressed_for_a_trial_has_its_yield(kilograms: float) -> None:
+    pressed = (*PRESSED[:7], -kilograms, 0.0)
+    found = kilo_to_bottle(moved(pressed, ("vinification", "L", "", 0.0, 0.0, 0.6 * kilograms, 0.0, 0.0, 0.0)))
+    assert found["bottles_total"].iloc[-1] == pytest.approx(800.0)  # 600 L of 1,000 kg
+
+
 def test_every_stage_takes_its_share_of_what_the_one_before_left() -> None:
     found = kilo_to_bottle(
         moved(

@@ -178,8 +178,9 @@ class AccrualCurve:
         ValueError naming the row where end is before start.
         """
         starts, ends = np.broadcast_arrays(day_numbers(start), day_numbers(end))
-        if (ends < starts).any():
-            row = first_true(ends < starts)
+        backwards = ends < starts
+        if backwards.any():
+            row = first_true(backwards)
             message = f"row {row}: it ends on day {ends.flat[row]}, before its start {starts.flat[row]}"
             raise ValueError(message)
         if starts.size == 0 or int(starts.min()) == int(ends.max()):

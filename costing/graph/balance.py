@@ -209,7 +209,7 @@ def _exchanged(drawn: int, filled: int) -> str:
 
 
 def _counts_of_nothing(touches: Touches, before: Floats, measured: Floats, place: Places) -> Iterator[Finding]:
-    for touch in np.flatnonzero((touches.role == COUNT) & (measured > 0) & (before <= 0)).tolist():
+    for touch in np.flatnonzero((measured > 0) & (before <= 0)).tolist():
         flow = int(touches.flow[touch])
         yield Finding(
             place(flow, "into"),

@@ -37,8 +37,8 @@ def abnormal_share(
     the first row with a quantity below 0 or a norm outside 0 to 1.
     """
     norms = np.asarray(norm, dtype=np.float64)
-    if not ((norms >= 0) & (norms <= 1)).all():
-        bad = ~((norms >= 0) & (norms <= 1))
+    bad = ~((norms >= 0) & (norms <= 1))
+    if bad.any():
         message = f"row {first_true(bad)}: a loss norm of {norms.flat[first_true(bad)]:g} is not a fraction from 0 to 1"
         raise ValueError(message)
     entered = np.asarray(quantity_in, dtype=np.float64)

@@ -68,7 +68,7 @@ class Places:
         kind, column = int(self.flows.kind[flow]), self._column(flow, what)
         lot = int(self.flows.source[flow] if what == "out" else self.flows.target[flow])
         unit, factor = UNITS[self.lots.unit[lot]], 1.0
-        if TABLES[kind] and column and column != "on_date":
+        if column:
             typed, factor = self.estate.unit_typed(TABLES[kind], int(self.flows.row[flow]), column)
             unit = typed or unit
         return f"{number_text(round(amount / factor, 3))} {unit}"

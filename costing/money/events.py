@@ -105,14 +105,14 @@ def _press_loads(chain: Chain) -> Events:
     weight = np.bincount(flows.batch[pressed], flows.out[pressed], minlength=n_loads)[:n_loads]
     volume = np.bincount(flows.batch[given], flows.into[given], minlength=n_loads)[:n_loads]
     load = np.flatnonzero(states.batch_state[:n_loads] >= 0)
-    state, whole, nothing = states.batch_state[load], np.ones(len(load), dtype=np.int64), np.zeros(len(load))
+    state, nothing = states.batch_state[load], np.zeros(len(load))
     return Events(
         state,
         states.flow[state],
         states.start[state],
-        whole * OPERATIONS.index("pressing"),
+        np.full(len(load), OPERATIONS.index("pressing")),
         states.stage[state],
-        -whole,
-        whole > 0,
+        np.full(len(load), -1),
+        np.ones(len(load), dtype=bool),
         np.vstack([weight[load], volume[load], nothing, nothing, np.ones(len(load))]),
     )

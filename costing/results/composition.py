@@ -142,8 +142,7 @@ class Composition:
         """Part of opening states that the Opening composition sheet calls reserve or second pressing."""
         origin = np.flatnonzero(self.chain.flows.kind == Flow.OPENING)
         line, _, share = self._opening_mix(origin, attribute)
-        part = np.minimum(np.bincount(line, share, len(origin)), 1.0) * self._fresh(origin)
-        return self._at(self.chain.target_state[origin], part)
+        return self._at(self.chain.target_state[origin], np.minimum(np.bincount(line, share, len(origin)), 1.0))
 
     def _at(self, state: Ints, part: Floats) -> Floats:
         return np.bincount(state, part, len(self.chain.states)).astype(np.float64)

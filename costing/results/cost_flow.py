@@ -123,7 +123,7 @@ def _left(
     shares, flows = results.shares, results.chain.flows
     amount: Floats = results.exit_amount
     flow = shares.exit_flow
-    counts = happened[shares.exit_source] & (flows.day[flow] <= results.chain.valuation_day)
+    counts = happened[shares.exit_source]  # later, all leaves what the valuation date cut, or what came after
     sold = np.append(ways_out(results.estate) == "sale", False)
     sent = sold[np.where(flows.kind[flow] == Flow.DISPATCH, flows.row[flow], -1)]
     parts = []

@@ -57,8 +57,8 @@ class Results(Once):
 
     @cached_property
     def final(self) -> Ints:
-        """States that are still open at the end of the records."""
-        return self.chain.states.last_of_lot[self.chain.states.last_of_lot >= 0]
+        """States that are still open at the end of the records: one of every lot, for the valuation date cuts it."""
+        return self.chain.states.last_of_lot
 
     @cached_property
     def had_gone(self) -> Postings:

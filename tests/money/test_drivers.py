@@ -79,6 +79,17 @@ def everything_once() -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
+def test_a_rate_of_the_harvest_is_charged_on_grapes_alone() -> None:
+    """Wine and bottles received stand under stages of their own; a rate that names none is for all."""
+    received = {"From": "2020-01-01", "Operation": "reception", "Driver": "litre", "Element": "labour", "Amount": 1.0}
+    charged = {}
+    for stage in ("harvest", "vinification", None):
+        tables = {**everything_once(), "operation_rates": pd.DataFrame([{**received, "Stage": stage}])}
+        postings = run(read_estate(tables), BOOK).charges.postings
+        charged[stage] = postings.amount[postings.of("operation_rates", "amount")].sum()
+    assert charged == {"harvest": 0.0, "vinification": 1_000.0, None: 1_075.0}
+
+
 def worked(tables: dict[str, pd.DataFrame]) -> tuple[list[tuple[object, ...]], Events, States]:
     """Events of an estate as rows: operation, stage, format, whether a flow of its own, lot, each driver."""
     estate = read_estate(tables)

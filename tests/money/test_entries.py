@@ -154,6 +154,20 @@ def test_a_late_cost_on_a_vat_emptied_leaves_the_vat_entered_before_it_alone() -
     assert [cost(tables, "A"), cost(tables, "C")] == pytest.approx([0, 120])
 
 
+@pytest.mark.parametrize("litres", [0.5, 1.0, 1_000.0])
+def test_a_late_cost_on_an_emptied_vat_follows_all_that_left_it_however_little_it_held(litres: float) -> None:
+    half = {"Date": "2025-02-01", "Operation": "racking", "From lot": "A", "Out (L)": litres / 2}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Volume tolerance (L)"], "Value": [0]}),
+        "opening_stock": pd.DataFrame(
+            {"Date": ["2025-01-01"], "Lot": ["A"], "Kind": ["wine"], "Quantity": [litres], "Unit": ["L"]}
+        ),
+        "movements": pd.DataFrame([{**half, "To lot": "B"}, {**half, "Date": "2025-02-02", "To lot": "C"}]),
+        "costs": spent("2025-03-01", "A", "labour", 120),
+    }
+    assert [cost(tables, lot) for lot in ("A", "B", "C")] == pytest.approx([0, 60, 60])
+
+
 def test_a_cost_on_a_blend_not_yet_empty_falls_on_what_is_there() -> None:
     tables = {**bottled_on("2025-03-05"), "costs": spent("2025-03-03", "B", "labour", 1000)}
     assert [cost(tables, "T1"), cost(tables, "T2")] == pytest.approx([3_000, 4_000])
@@ -268,15 +282,17 @@ def test_bottles_that_come_back_cost_what_they_did_whether_or_not_any_was_left(s
 
 
 @pytest.mark.parametrize("bottles", [1, 1000])
-def test_an_invoice_on_an_emptied_vat_is_cut_by_a_closing_however_small_the_vat(bottles: int) -> None:
-    """Of 4 L for each 5 that were filled, 3 had left and 1 was held at the closing; 2 came afterwards: the records that
-    follow share 3 of 6, and held a quarter of what had come.
+@pytest.mark.parametrize("first", ["2025-01-01", "2025-03-01"])
+def test_an_invoice_on_an_emptied_vat_is_cut_by_a_closing_however_small_the_vat(first: str, bottles: int) -> None:
+    """The closing is on 1 March: what came on that day had come. Of 4 L for each 5 that were filled, 3 had left and 1
+    was held at the closing; 2 came afterwards: the records that follow share 3 of 6, and held a quarter of what had
+    come.
     """
     litres = 0.2 * bottles
     tables = bottled_on("2025-05-01")
     tables["settings"] = pd.DataFrame({"Setting": ["Volume tolerance (L)"], "Value": [0]})
     came = tables["deliveries"].loc[[0, 0]].reset_index(drop=True)
-    tables["deliveries"] = came.assign(Date=["2025-01-01", "2025-04-01"], Quantity=[4 * litres, 2 * litres])
+    tables["deliveries"] = came.assign(Date=[first, "2025-04-01"], Quantity=[4 * litres, 2 * litres])
     filled = {"Wine (L)": 3 * litres, "Format": "quarter", "Bottles (bottles)": 3 * bottles}
     tables["tirage"] = tables["tirage"].assign(**filled)
     chain = trace(read_estate(tables))

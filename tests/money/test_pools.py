@@ -84,6 +84,25 @@ def test_a_season_without_normal_capacity_is_split_by_days_and_says_so():
     assert not [one for one in closed[1].cautions if "Press house" in one.rule]
 
 
+@pytest.mark.parametrize(
+    ("begins", "capacity", "is_said"),
+    [("2025-09-01", None, True), ("2025-09-02", None, False), ("2025-09-01", 1, False)],
+)
+def test_a_season_without_normal_capacity_goes_by_days_from_its_first_day_on(begins, capacity, is_said):
+    pool = {**YEAR, **PRESS_HOUSE, "from_date": begins, "normal_capacity": capacity}
+    _, results = in_must(pressed("2025-09-01", [pool], (("2025-09-01", 40_000), ("2025-09-15", 30_000))))
+    assert bool([one for one in results.cautions if "goes by days" in one.rule]) == is_said
+
+
+def test_what_is_planned_for_the_last_day_of_a_period_is_inside_it():
+    """The 30,000 kg of 31 December take what was left of the capacity: nothing is idle, and no plan goes beyond it."""
+    loads = (("2025-09-01", 40_000), ("2025-12-31", 30_000))
+    amount, results = in_must(pressed("2025-09-01", [{**YEAR, **PRESS_HOUSE, "normal_capacity": 70_000}], loads))
+    assert amount == pytest.approx(24_000.0)
+    assert results.charges.expensed.amount.sum() == pytest.approx(0.0, abs=1e-9)
+    assert not [one for one in results.cautions if "at its last rate" in one.rule]
+
+
 def test_a_bottling_on_the_valuation_day_is_done_and_one_on_the_next_day_is_planned():
     """3,650 for 2025 over bottles filled, no normal capacity: of 73 days 730, on 1,000 bottles; plans at that rate."""
     for second, filled in (("2025-03-15", [730.0, 730.0]), ("2025-03-14", [365.0, 365.0])):

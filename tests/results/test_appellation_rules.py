@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from costing.errors import CAUTION
-from costing.inputs.appellations import rule_set
+from costing.inputs.appellations import RuleSet, rule_set
 from costing.results import appellation as rules_of_place
 
 CHAMPAGNE = rule_set("Champagne")
@@ -318,3 +319,39 @@ def test_without_a_word_on_what_is_left_fermentation_has_left_no_sugar() -> None
         for more in ([], [[0.0] * len(dosage)], [[1.0] * len(dosage)])
     )
     assert found == none_left != one_left
+
+
+def of_one_rule(rules: RuleSet, rule: str, **changes: object) -> RuleSet:
+    """A set of the figures of one rule alone, some of their fields changed."""
+    figures = tuple(replace(figure, **changes) for figure in rules.figures if figure.rule == rule)  # type: ignore[arg-type]
+    return RuleSet(rules.title, figures)
+
+
+def test_the_first_figure_of_a_set_is_a_rule_like_any_other() -> None:
+    tirage = of_one_rule(CHAMPAGNE, "earliest tirage")
+    assert places(rules_of_place.earliest_tirage(tirage, ["2020-12-31", "2021-01-01"], [2020] * 2, list("ab"))) == ["a"]
+    lees = of_one_rule(EU, "days on lees")
+    found = list(rules_of_place.months_on_lees(lees, ["2021-01-01"] * 2, ["2021-03-31", "2021-04-01"], list("ab")))
+    assert [(one.place, one.value) for one in found] == [("a", "89 days on lees")]
+
+
+def test_a_tirage_allowed_from_the_middle_of_a_month_is_early_until_then() -> None:
+    middle = of_one_rule(rule_set("Crémant de Loire"), "earliest tirage", month_day="12-15")
+    days = ["2020-12-14", "2020-12-15"]
+    found = list(rules_of_place.earliest_tirage(middle, days, [2020] * 2, list("ab")))
+    assert [one.place for one in found] == ["a"]
+    assert "before 2020-12-15" in found[0].rule
+
+
+def test_half_a_gram_of_dosage_is_sugar_added() -> None:
+    found = list(rules_of_place.sweetness_terms(EU, ["2022-05-01"] * 2, [0.5, 0.0], ["brut nature"] * 2, list("ab")))
+    assert [one.place for one in found] == ["a"]
+    assert "0.5 g/L with sugar added" in found[0].rule
+
+
+def test_a_size_is_allowed_on_the_last_day_of_its_rule() -> None:
+    sizes = of_one_rule(EU, "nominal volume", in_force_to=date(2020, 6, 30)).figures
+    ranges = [figure for figure in EU.figures if figure.rule.startswith("nominal volume ")]
+    rules = RuleSet(EU.title, (*ranges, *sizes))
+    check = rules_of_place.nominal_volume(rules, ["2020-06-30", "2020-07-01"], [0.75] * 2, list("ab"))
+    assert places(check) == ["b"]

@@ -756,3 +756,13 @@ def test_a_release_of_two_disgorgements_is_all_reserve_where_both_are() -> None:
     tables["disgorgements"] = pd.DataFrame({**both, "Bottles out (bottles)": [400, 600]})
     found = composition(run(read_estate(tables), BOOK), ["D"]).set_index("attribute")["share"]
     assert found[["reserve", "pressing", "vintage"]].tolist() == pytest.approx([1.0, 0.0, 1.0])
+
+
+def test_a_release_of_which_no_bottle_came_out_is_made_of_nothing_and_changes_no_other() -> None:
+    tables = one_bottling()
+    both = {"Date": "2025-03-01", "Release lot": ["D", "E"], "From lot": "T"}
+    bottles = {"Bottles in (bottles)": [990, 10], "Bottles out (bottles)": [990, 0]}
+    tables["disgorgements"] = pd.DataFrame({**both, **bottles})
+    found = composition(run(read_estate(tables), BOOK), ["D", "E"])
+    of_lot = found[found["attribute"] == "vintage"].set_index("lot")["share"]
+    assert of_lot.to_dict() == {"D": 1.0}

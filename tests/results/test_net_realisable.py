@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import ECONOMIC, House, InputError, Results, run
+from costing import BOOK, ECONOMIC, House, InputError, Results, read_estate, run
 from costing.results.composition import Composition
 from costing.results.net_realisable import by_pressing, market_value_per_unit, net_realisable_value
 from costing.results.stock import stock_values
@@ -127,3 +127,24 @@ def test_a_pressing_of_bottles_or_of_a_press_fraction_is_a_finding(demo: Results
     wrong = demo.estate["market_values"]["what"].isin(["on lees", "first"]).sum()
     assert finding.place == "Market values!D2"
     assert f"{wrong - 1} more cells" in finding.rule
+
+
+@pytest.mark.parametrize(("second", "pressing"), [(99.0, "first"), (100.0, "second"), (101.0, "second")])
+def test_wine_half_of_which_is_second_pressing_counts_as_second_pressing(second: float, pressing: str) -> None:
+    moves = {"Date": ["2024-10-01"] * 2, "Operation": "blending", "From lot": ["M", "N"], "To lot": "B"}
+    litres = [200.0 - second, second]
+    estate = read_estate(
+        {
+            "deliveries": pd.DataFrame(
+                {"Date": ["2024-09-01"], "Lot": ["G"], "What": ["grapes"], "Quantity": [400.0], "Unit": ["kg"]}
+            ),
+            "pressings": pd.DataFrame(
+                {"Date": ["2024-09-01"] * 2, "Load": "P", "From lot": ["G", None], "Grapes (kg)": [400.0, None],
+                 "Fraction": ["first", "second"], "Must (L)": [150.0, 150.0], "To lot": ["M", "N"]}
+            ),
+            "movements": pd.DataFrame({**moves, "Out (L)": litres, "In (L)": litres}),
+        }
+    )  # fmt: skip
+    results = run(estate, BOOK)
+    stock = by_pressing(Composition(estate, results.chain), stock_values(results)).set_index("lot")
+    assert stock.loc["B", "fraction"] == pressing

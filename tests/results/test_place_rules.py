@@ -17,8 +17,9 @@ import pytest
 from costing import BOOK, CostingError, Estate, Finding, InputError, read_estate, run
 from costing.commands.records import demo_folder
 from costing.inputs.appellations import rule_set_names
-from costing.results.place_rules import place_cautions
+from costing.results.place_rules import _wine_of, place_cautions
 from tests.form import chosen
+from tests.money.test_entries import pressed
 from tests.properties.estates import estate_drawn
 
 pytestmark = pytest.mark.slow
@@ -294,3 +295,10 @@ def test_bottles_rated_lower_are_doubted(demo: Estate) -> None:
     doubted = bursting(6.0)
     assert {one.place.split("!")[0] for one in doubted} == {"Tirage"}
     assert all("above 6 bar" in str(one) for one in doubted)
+
+
+def test_less_than_a_litre_of_must_is_wine_of_its_year() -> None:
+    """Half a litre from each of two loads pressed in 2025; nothing was pressed in 2024."""
+    tables = pressed()
+    estate = read_estate({**tables, "pressings": tables["pressings"].assign(**{"Must (L)": 0.25})})
+    assert _wine_of(estate, np.array([2024.0, 2025.0])).tolist() == [0.0, 0.5]

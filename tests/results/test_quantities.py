@@ -107,3 +107,18 @@ def test_a_decanting_arrives_in_bottles_of_its_own_format(demo: Results) -> None
     table = quantity_roll_forward(demo, "2020-12-31", "2021-12-31")
     row = table[(table["stage"] == "on lees") & (table["format"] == "jeroboam")].iloc[0]
     assert (row["from_stages"], row["lost"], row["closing"]) == (232 * 0.75 / 3, -1.0, 57.0)
+
+
+def test_nothing_is_no_minus_nothing() -> None:
+    table = quantity_roll_forward(run(read_estate(everything_once()), BOOK), "2023-08-31", "2025-12-31")
+    amounts = table.drop(columns=KEYS).to_numpy(dtype=float)
+    assert not np.signbit(amounts[amounts == 0]).any()
+
+
+def test_quarter_bottles_stand_under_their_own_format() -> None:
+    """The first of all formats: 1,000 of 0.2 L are filled and 400 of them disgorged."""
+    tables = everything_once()
+    tables["tirage"] = tables["tirage"].assign(**{"Format": "quarter", "Wine (L)": 200})
+    table = quantity_roll_forward(run(read_estate(tables), BOOK), "2023-08-31", "2025-12-31").set_index(KEYS)
+    assert table.loc[("on lees", "bottles", "quarter"), ["from_stages", "closing"]].tolist() == [1_000, 600]
+    assert table.loc[("finished stock", "bottles", "quarter"), "from_stages"] == 390

@@ -17,6 +17,7 @@ from costing.results.stock import stock_values
 from costing.results.ways_out import ABNORMAL
 from tests.decisions.one_bottling import one_bottling
 from tests.form import every
+from tests.money.test_entries import pressed
 from tests.properties.estates import estate_drawn
 
 WINDOW = ECONOMIC.replace(
@@ -171,3 +172,51 @@ def test_a_release_of_which_no_bottle_came_out_has_no_cost_per_bottle() -> None:
     tables["disgorgements"] = pd.DataFrame({**both, **bottles})
     found = build_up(run(read_estate(tables), BOOK))
     assert found[["release", "amount", "per_bottle"]].to_numpy().tolist() == [["D", 8_910.0, 9.0]]
+
+
+def test_a_cost_expensed_on_the_first_or_last_day_of_a_period_is_in_it() -> None:
+    """Opening costs of an element that a basis expenses are so too, on the first lot of all."""
+    basis = BOOK.replace(expensed_elements=("labour",))
+    opening = {"Date": ["2025-01-01"], "Lot": ["A"], "Kind": ["wine"], "Quantity": [1_000], "Unit": ["L"]}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
+        "opening_stock": pd.DataFrame(opening),
+        "opening_costs": pd.DataFrame({"Lot": ["A"], "Element": ["labour"], "Amount": [70.0]}),
+        "costs": pd.DataFrame({"Date incurred": ["2025-03-01"], "Lot": ["A"], "Element": ["labour"], "Amount": [30.0]}),
+    }
+    results = run(read_estate(tables), basis)
+    periods = [("2025-01-01", "2025-02-28"), ("2025-03-01", "2025-03-31"), ("2025-02-01", "2025-03-01")]
+    periods += [("2025-01-02", "2025-02-28"), ("2025-03-02", "2025-12-31")]
+    found = [expensed_at_once(results, *period)["amount"].sum() for period in periods]
+    assert found == pytest.approx([70.0, 30.0, 30.0, 0.0, 0.0])
+
+
+def test_a_pool_on_the_first_delivery_that_the_basis_expenses_is_not_idle() -> None:
+    """8,000 kg of a capacity of 10,000 are used: a fifth of the pool is idle, the rest is expensed as spent."""
+    pool = {"From": ["2025-01-01"], "To": ["2025-12-31"], "Pool": ["Scales"], "Amount": [500.0], "Driver": ["kg"]}
+    pool |= {"Stage": ["harvest"], "Element": ["overhead"], "Normal capacity": [10_000]}
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]})
+    estate = read_estate({**pressed(), "settings": settings, "pools": pd.DataFrame(pool)})
+    found = expensed_at_once(run(estate, BOOK.replace(expensed_elements=("overhead",))), "2025-01-01", "2025-12-31")
+    assert dict(zip(found["idle_pool"], found["amount"], strict=True)) == pytest.approx({"": 400.0, "Scales": 100.0})
+
+
+def test_nothing_is_no_minus_nothing() -> None:
+    table = roll_forward(run(read_estate(one_bottling()), BOOK), "2022-02-28", "2025-12-31").drop(columns="stage")
+    amounts = table.to_numpy(dtype=float)
+    assert not np.signbit(amounts[amounts == 0]).any()
+
+
+def test_a_cost_on_goods_gone_before_the_records_is_in_the_roll_forward_of_its_own_day() -> None:
+    gone = {"element": "labour", "amount": 500.0, "incurred_date": "2025-01-15", "way_out": "sale"}
+    opening = {"Date": ["2024-12-31"], "Lot": ["D"], "Kind": ["wine"], "Quantity": [100], "Unit": ["L"]}
+    tables = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
+        "opening_stock": pd.DataFrame(opening),
+        "opening_costs": pd.DataFrame([{**gone, "channel": "Trade"}]),
+        "channels": pd.DataFrame({"Channel": ["Trade"]}),
+    }
+    results = run(read_estate(tables), BOOK)
+    ends = ("2025-01-14", "2025-01-15", "2025-12-31")
+    found = [closes(results, "2024-12-31", end).loc["total", ["put_in", "exits"]].tolist() for end in ends]
+    assert found == [[0.0, 0.0], [500.0, -500.0], [500.0, -500.0]]

@@ -124,8 +124,7 @@ def _with_bottles(estate: Estate) -> Estate:
         if np.isnan(wine[rows]).sum() == 1:
             wine[rows[np.isnan(wine[rows])]] = filled * size[rows[0]] - np.nansum(wine[rows]) - liqueur[rows].sum()
         litres = np.nan_to_num(wine[rows]) + liqueur[rows]
-        if litres.sum() > 0:
-            bottles[rows] = _to_the_last(filled, litres)
+        bottles[rows] = _to_the_last(filled, litres) if litres.sum() > 0 else np.nan_to_num(bottles[rows])
     return replace(estate, tables={**estate.tables, "tirage": frame.assign(bottles=bottles, wine_l=wine)})
 
 

@@ -97,3 +97,11 @@ def test_many_columns_cost_what_few_do_and_keep_what_is_filled() -> None:
         found.grouped(group, 4), np.stack([exact[:, group == one].sum(axis=1) for one in range(4)], axis=1), rtol=1e-12
     )
     assert any(isinstance(block, csr_matrix) for block in found.blocks)
+
+
+def test_up_to_the_width_called_narrow_costs_stand_in_one_block() -> None:
+    """An estate of a dozen elements is one table; one column more, and costs are kept block by block."""
+    matrix, state = _shares(20, 0), np.arange(20)
+    for n_columns, blocks in ((NARROW, 1), (NARROW + 1, -(-(NARROW + 1) // WIDTH))):
+        found = cost_columns(matrix, state, state, np.ones(20), n_columns)
+        assert (len(found.blocks), found.shape) == (blocks, (20, n_columns))

@@ -430,3 +430,29 @@ def test_an_error_in_money_leaves_the_balance_of_its_lot() -> None:
     found = _refused(tables)
     assert "'much' is not a number" in found[0]
     assert "drawn from A" in found[1]
+
+
+def test_an_empty_lot_that_was_gauged_at_nothing_is_in_order() -> None:
+    """Of all of A, once it has been racked away; and of C, into which nothing has come yet."""
+    counts = pd.DataFrame({"on_date": [_day("2024-03-01")] * 2, "lot": ["A", "C"], "quantity": [0.0, 0.0]})
+    moves = [
+        [_day("2024-02-01"), None, "racking", "A", 1000.0, "B", 1000.0],
+        [_day("2024-04-01"), None, "racking", "B", 500.0, "C", 500.0],
+    ]
+    stock = stock_values(run(_estate(moves, stocktakes=counts), BOOK)).set_index("lot")["quantity"]
+    assert stock.to_dict() == {"B": 1000.0, "C": 500.0}
+
+
+@pytest.mark.parametrize(("racked", "is_refused"), [(1000.0, True), (999.5, False)])
+def test_half_a_litre_is_not_measured_where_nothing_lies_and_may_be_where_half_a_litre_does(
+    racked: float, is_refused: bool
+) -> None:
+    settings = pd.DataFrame({"setting": ["Valuation date", "Volume tolerance (L)"], "value": ["2024-12-31", 0]})
+    counts = pd.DataFrame({"on_date": [_day("2024-03-01")], "lot": ["A"], "quantity": [0.5]})
+    moves = [[_day("2024-02-01"), None, "racking", "A", racked, "B", racked]]
+    if is_refused:
+        (found,) = _findings(moves, stocktakes=counts, settings=settings)
+        assert "was measured in A, which by the records is empty then." in found
+    else:
+        stock = stock_values(run(_estate(moves, stocktakes=counts, settings=settings), BOOK)).set_index("lot")
+        assert stock.loc["A", "quantity"] == 0.5

@@ -161,3 +161,9 @@ def test_work_in_parts_is_one_as_far_as_the_lot_goes(parts: tuple[float, float],
     flows: Any = SimpleNamespace(day=np.array([1, 2, 2]), sequence=np.zeros(3), operation=np.array([0, 5, 5]))
     balance: Any = SimpleNamespace(before=np.array([0.0, 100.0, 100.0]), drawn=np.array([0.0, *parts]))
     assert work_begins(touches, balance, flows).tolist() == begins
+
+
+@pytest.mark.parametrize("wrong", [-0.01, 1.01, np.nan])
+def test_the_first_norm_that_is_no_fraction_is_named_and_nothing_and_all_are_fractions(wrong: float) -> None:
+    with pytest.raises(ValueError, match=r"row 2: a loss norm of .* is not a fraction from 0 to 1"):
+        abnormal_share(100.0, 90.0, [0.0, 1.0, wrong])

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run, trace
+from costing.graph.arrays import FORMATS
 from costing.results.stock import stock_values
 
 
@@ -96,3 +97,46 @@ def test_reserve_racked_from_vat_to_vat_is_reserve_in_the_last_of_them() -> None
         moved = pd.DataFrame(moves).iloc[:count]
         held = stock_values(run(read_estate({**frames, "movements": moved}), BOOK)).set_index("lot")["kind"]
         assert held.to_dict() == kinds
+
+
+def formats_of(moves: pd.DataFrame, **more: pd.DataFrame) -> dict[str, str]:
+    """Format of each bottle lot where 100 quarters and 100 bottles lie on lees."""
+    opening = {"on_date": "2023-12-31", "lot": ["Q", "B"], "kind": "on lees", "quantity": 100.0, "unit": "bottles"}
+    tables = {
+        "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]}),
+        "opening_stock": pd.DataFrame(opening | {"format": ["quarter", "bottle"]}),
+        "movements": moves,
+    }
+    lots = trace(read_estate({**tables, **more})).lots
+    return {name: FORMATS[form] if form >= 0 else "" for name, form in zip(lots.names, lots.format, strict=True)}
+
+
+def test_quarters_stay_quarters_and_bottles_decanted_into_them_become_quarters() -> None:
+    """The first format of all: moved on, disgorged, filled from bottles, and named on a row that says no bottles in."""
+    moves = {"on_date": ["2024-02-01"] * 3, "operation": ["transfer", "decanting", "transfer"]}
+    moves |= {"from_lot": ["Q", "B", "Q"], "out_bottles": [40.0, 30.0, 20.0], "to_lot": ["R", "S", "U"]}
+    moves |= {"in_bottles": [40.0, 100.0, None], "format": [None, "quarter", "quarter"]}
+    out = {"on_date": ["2024-06-01"] * 2, "release_lot": ["D", "E"], "from_lot": ["R", "S"]}
+    disgorged = pd.DataFrame(out | {"bottles_in": [40.0, 100.0], "bottles_out": [40.0, 100.0]})
+    found = formats_of(pd.DataFrame(moves), disgorgements=disgorged)
+    assert found == {**dict.fromkeys(("Q", "R", "S", "U", "D", "E"), "quarter"), "B": "bottle"}
+
+
+def test_bottles_filled_into_the_first_lot_of_all_are_counted_in_bottles() -> None:
+    """75 L fill 100 bottles into a lot that has some from the year before."""
+    opening = {"on_date": "2023-12-31", "lot": ["T", "W"], "kind": ["on lees", "wine"], "quantity": [50.0, 75.0]}
+    filled = {"on_date": ["2024-03-01"], "cuvee": "Brut", "to_lot": "T", "wine_lot": "W", "wine_l": 75.0}
+    chain = trace(
+        read_estate(
+            {
+                "settings": pd.DataFrame({"setting": ["Valuation date"], "value": ["2024-12-31"]}),
+                "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
+                "opening_stock": pd.DataFrame(
+                    opening | {"unit": ["bottles", "L"], "format": ["bottle", None], "cuvee": ["Brut", None]}
+                ),
+                "tirage": pd.DataFrame(filled | {"format": "bottle", "bottles": 100.0}),
+            }
+        )
+    )
+    assert chain.lots.names[0] == "T"
+    assert chain.states.quantity[chain.states.batch_state].tolist() == [100.0]

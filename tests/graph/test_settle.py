@@ -198,3 +198,58 @@ def test_the_demo_estate_with_its_last_draws_left_unsaid_is_the_same_estate() ->
     again = read_estate(frames)
     for table in ("movements", "disgorgements", "dispatches"):
         pd.testing.assert_frame_equal(again[table], house.estate[table], check_categorical=False, rtol=1e-12)
+
+
+@pytest.mark.parametrize("litres", [0.5, 1.0])
+def test_the_last_litre_is_a_rest_like_any_other(litres: float) -> None:
+    moves = [
+        ["2024-02-01", "racking", "A", 1000 - litres, "C", None],
+        ["2024-03-01", "racking", "A", "rest", "C", None],
+    ]
+    settings = pd.DataFrame({"setting": ["Valuation date", "Volume tolerance (L)"], "value": ["2024-12-31", 0]})
+    estate = read_estate({**_frames(moves), "settings": settings})
+    assert estate["movements"]["out_l"].tolist() == pytest.approx([1000 - litres, litres])
+
+
+def test_what_is_added_to_all_that_is_left_arrives_with_it() -> None:
+    """1,000 L less 2 % and 30 L of sugar arrive in C, and all of that in D."""
+    moves = [["2024-03-01", "racking", "A", "rest", "C", None], ["2024-04-01", "racking", "C", "rest", "D", None]]
+    frames = _frames(moves)
+    frames["movements"]["added_l"] = [30.0, None]
+    assert read_estate(frames)["movements"]["out_l"].tolist() == pytest.approx([1000, 1010])
+
+
+@pytest.mark.parametrize(("left", "rest"), [(5.0, 300.0), (5.5, 305.5)])
+def test_a_vat_in_which_no_more_than_the_tolerance_stays_is_empty(left: float, rest: float) -> None:
+    """300 L of B come into A once all but 5 L, or half a litre more, have left it."""
+    moves = [
+        ["2024-02-01", "transfer", "A", 1000 - left, "C", 1000 - left],
+        ["2024-03-01", "transfer", "B", 300, "A", 300],
+        ["2024-04-01", "transfer", "A", "rest", "D", None],
+    ]
+    settings = pd.DataFrame({"setting": ["Valuation date", "Volume tolerance (L)"], "value": ["2024-12-31", 5]})
+    estate = read_estate({**_frames(moves), "settings": settings})
+    assert estate["movements"]["out_l"].tolist()[-1] == pytest.approx(rest)
+    run(estate, BOOK).check_identity()
+
+
+def test_one_bottle_of_two_wines_is_half_of_each() -> None:
+    rows = _tirage(
+        ["2024-04-01", "Brut", "T", "A", 0.375, None, 1], ["2024-04-01", "Brut", "T", "B", 0.375, None, None]
+    )
+    assert read_estate(_frames([], tirage=rows))["tirage"]["bottles"].tolist() == [0.5, 0.5]
+
+
+def test_a_bottling_of_several_wines_of_which_nothing_came_is_nothing() -> None:
+    """It ended in a traceback: the litres of a plan that was given up are typed as 0 in each of its rows."""
+    rows = _tirage(["2024-04-01", "Brut", "T", "A", 0, None, 0], ["2024-04-01", "Brut", "T", "B", 0, None, None])
+    estate = read_estate(_frames([], tirage=rows))
+    assert estate["tirage"]["bottles"].tolist() == [0.0, 0.0]
+    run(estate, BOOK).check_identity()
+
+
+def test_bottles_filled_with_no_litres_of_several_wines_are_a_finding_at_their_cell() -> None:
+    """It ended in a traceback."""
+    rows = _tirage(["2024-04-01", "Brut", "T", "A", 0, None, 100], ["2024-04-01", "Brut", "T", "B", 0, None, None])
+    (found,) = _errors(_frames([], tirage=rows))
+    assert found.startswith("Tirage!G2: 100 hold 75.0 L, but wine and liqueur together are 0.0 L")

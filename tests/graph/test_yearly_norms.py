@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from costing import BOOK, read_estate, run
-from costing.graph.arrays import OPERATIONS
-from costing.graph.flows import movement_norms
+from costing.graph.arrays import OPERATIONS, STAGES
+from costing.graph.flows import movement_norms, yearly_norms
 from costing.results.stock import stock_values
 from tests.decisions.one_bottling import one_bottling
 
@@ -64,3 +64,12 @@ def test_each_operation_has_its_own_norm_per_movement() -> None:
     norms = {"Operation or stage": list(OPERATIONS), "Norm (%)": percent, "Time base": "per movement"}
     found = movement_norms(read_estate({**one_bottling(), "loss_norms": pd.DataFrame(norms)}))
     assert found == pytest.approx([*percent / 100.0, 0.0])  # the last is of no operation
+
+
+def test_each_stage_has_its_own_norm_per_year() -> None:
+    """The first of all among them; a norm per movement is none of a stage."""
+    percent = np.arange(1.0, len(STAGES) + 1.0)
+    norms = pd.DataFrame({"Operation or stage": list(STAGES), "Norm (%)": percent, "Time base": "per year"})
+    racking = pd.DataFrame({"Operation or stage": ["racking"], "Norm (%)": [50.0], "Time base": ["per movement"]})
+    estate = read_estate({**one_bottling(), "loss_norms": pd.concat([norms, racking], ignore_index=True)})
+    assert yearly_norms(estate) == pytest.approx(percent / 100.0)

@@ -205,17 +205,17 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
     states, charges, solution = results.chain.states, results.charges, results.solution
     day, state, stage = pairs.day, pairs.state, states.stage[pairs.state]
     capital = charges.capital
-    worth, value = np.zeros(len(state)), None
-    if groups is not None and not groups.names:  # nothing has cost anything yet
-        return np.zeros((len(state), 0))
+    worth, value = np.zeros(len(state)), np.zeros((len(state), 0))
     if groups is not None:
+        if not groups.names:  # nothing has cost anything yet
+            return value
         value = _arrived_by(results, pairs, groups)
     postings = charges.postings
     which, pair = pairs.of(postings.state)
     known = postings.incurred[which] <= day[pair]
     which, pair = which[known], pair[known]
     amount = postings.amount[which]
-    if value is not None and groups is not None:
+    if groups is not None:
         np.add.at(value, (pair, groups.of[postings.stage[which], postings.element[which]]), amount)
     grown = amount * capital.growth(stage[pair], postings.paid[which], day[pair])
     worth += np.bincount(pair, grown, len(worth))
@@ -226,13 +226,13 @@ def values_of(results: Results, pairs: OpenStates, groups: Groups | None = None)
         if not len(pair):
             continue
         start, quantity = states.start[part.states[which]], states.quantity[part.states[which]]
-        if value is not None and groups is not None:
+        if groups is not None:
             amount = part.charge.curve.amount(start, day[pair]) * quantity
             value[pair, groups.of[stage[pair], part.charge.element]] += amount
         worth[pair] += capital.accrued(part.charge.curve, stage[pair], start, day[pair]) * quantity
     growth = capital.growth(stage, states.start[state], day)
     worth += solution.arrived[state] * growth
-    if value is None or groups is None:
+    if groups is None:
         return (worth - _late_worth(results, pairs, growth))[:, np.newaxis]
     if capital.curve is not None:
         column = groups.of[stage, charges.elements.get_loc("capital")]

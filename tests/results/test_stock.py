@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from costing import BOOK, ECONOMIC, Results, read_estate, run, trace
@@ -109,3 +110,12 @@ def test_values_at_the_end_are_those_of_the_run(seed) -> None:
         total = total - late.onto(late.worth, len(total))
     value = stock_values(results, np.datetime64(day, "D"))["value"].sum()
     assert value == pytest.approx(total[results.final].sum(), rel=1e-9)
+
+
+def test_stock_that_has_cost_nothing_yet_is_worth_nothing_in_no_stage() -> None:
+    opening = {"Date": ["2024-01-01"], "Lot": ["A"], "Kind": ["wine"], "Quantity": [100], "Unit": ["L"]}
+    settings = pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2024-12-31"]})
+    results = run(read_estate({"settings": settings, "opening_stock": pd.DataFrame(opening)}), BOOK)
+    stock = stock_values(results, None, "stage")
+    assert (stock["quantity"].tolist(), stock["value"].tolist()) == ([100.0], [0.0])
+    assert not [name for name in stock.columns if name.startswith("stage:")]

@@ -255,7 +255,7 @@ QUICK: Mapping[str, tuple[str, ...]] = {
     "every_decision_edited": ("closed years", "cautions"),
     "every_decision_on_the_day": (*_ALL, "in the past", "year closed", "cash as planned"),
     "every_decision_begins_today": _ALL,
-    "every_decision_of_a_few_bottles": (*_ALL, "in the past", "year closed", "plan in campaigns"),
+    "every_decision_of_a_few_bottles": (*_ALL, "in the past", "year closed"),
 }
 """What is asked of the demo opened anew, and of a small house with something to decide everywhere."""
 ESTATES: Mapping[str, Callable[[], Estate]] = {

@@ -65,7 +65,7 @@ def in_blend(runs: Runs, offer: Offer) -> InBlend | None:
     blend = blends.iloc[int(rows[0])]
     state = np.array([int(blend["state"])])
     litres, sorts = float(blend["litres"]), litres_of(runs, offer)
-    part = min(float(sorts.sum()), litres) / litres if litres > 0 else 0.0
+    part = min(float(sorts.sum()), litres) / litres
     mix = runs.composition
     before = {attribute: mix.shares(state, attribute).iloc[0] for attribute in ATTRIBUTES}
     after = {name: _mixed(shares, _shares(offer, name), part) for name, shares in before.items()}

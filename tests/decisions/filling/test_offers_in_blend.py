@@ -39,7 +39,7 @@ def runs() -> Runs:
 
 @pytest.mark.parametrize(
     ("cuvee", "litres", "part"),
-    [("None", 100.0, 0.0), ("Small", 100.0, 1.0), ("Large", 100.0, 0.25), ("Large", 0.5, 0.5 / 400.0)],
+    [("Small", 100.0, 1.0), ("Large", 100.0, 0.25), ("Large", 0.5, 0.5 / 400.0)],
 )
 def test_an_offer_takes_as_much_of_a_blend_as_fits_in_it(runs: Runs, cuvee: str, litres: float, part: float) -> None:
     blend = in_blend(runs, replace(OFFER, cuvee=cuvee, quantity=litres))
@@ -47,6 +47,10 @@ def test_an_offer_takes_as_much_of_a_blend_as_fits_in_it(runs: Runs, cuvee: str,
     assert blend.row["part_of_blend"] == pytest.approx(part)
     assert blend.row["second_pressing_with_it"] == pytest.approx(part * 0.25)
     assert blend.broken == ()
+
+
+def test_an_offer_joins_no_cuvee_that_no_bottle_is_filled_of(runs: Runs) -> None:
+    assert in_blend(runs, replace(OFFER, cuvee="None")) is None
 
 
 def test_grapes_of_which_no_press_load_tells_the_wine_leave_the_blend_as_it_is(runs: Runs) -> None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from costing.array_types import Floats, Ints
+from costing.array_types import Flags, Floats, Ints
 from costing.calendar import DAYS_A_MONTH, year_of
 from costing.decisions.budget.budget import MONTHS_AHEAD, Budget, budget
 from costing.decisions.budget.loans import AT_WILL
@@ -37,8 +37,8 @@ DECIDED = ("on lees", "finishing", "dressing", "finished stock")
 
 @dataclass(frozen=True, eq=False)
 class LimitRows:
-    """Rows of Limits behind the limits (−1: none): places [P, T], line [T], credit [T], supply [R]; what each supply
-    speaks of; credit_of: lines that the credit is of; owed_today: on all loans.
+    """Rows of Limits behind the limits (−1: none; of credit also: lines leave less): places [P, T], line [T], credit
+    [T], supply [R]; what each supply speaks of; credit_of: lines that the credit is of; owed_today: on all loans.
     """
 
     places: Ints
@@ -79,7 +79,8 @@ def limits_of(
     )
     owed, lines = 0.0, ""
     if "credit" not in without and (len(estate["loans"]) or (credit >= 0).any()):
-        limits, owed, lines = _with_credit(runs, dates, limits, most[credit])
+        limits, owed, lines, is_less = _with_credit(runs, dates, limits, most[credit])
+        credit = np.where(is_less, credit, -1)
     rows, _ = _supply_years(dates, since, np.flatnonzero(counts & (what == "supply")))
     names = tuple(_supply_name(estate, row) for row in rows)
     return limits, LimitRows(of_place, line, credit, rows, names, lines, owed)
@@ -126,8 +127,9 @@ def _supply_name(estate: Estate, row: int) -> str:
     return f"{wine}, {line['channel']}" if pd.notna(line["channel"]) else wine
 
 
-def _with_credit(runs: Runs, dates: Dates, limits: Limits, most: Floats) -> tuple[Limits, float, str]:
-    """Limits with what may be drawn on lines, what is owed on all loans at the valuation date, names of the lines.
+def _with_credit(runs: Runs, dates: Dates, limits: Limits, most: Floats) -> tuple[Limits, float, str, Flags]:
+    """Limits with what may be drawn on lines, what is owed on all loans at the valuation date, names of the lines, and
+    on which dates the sheet Limits leaves less to draw than the lines do [T].
 
     most: of all loans together, by the sheet Limits [T].
     """
@@ -149,7 +151,7 @@ def _with_credit(runs: Runs, dates: Dates, limits: Limits, most: Floats) -> tupl
         other_outlay=_other_outlay(runs.estate, money, dates),
         borrowing_rate=rate if np.isfinite(rate) else interest_rate_on(runs.estate, "borrowing_rate", runs.today),
     )
-    return limits, drawn + float(fixed[0]), ", ".join(money.line_names)
+    return limits, drawn + float(fixed[0]), ", ".join(money.line_names), most - fixed < on_lines
 
 
 def _other_outlay(estate: Estate, money: Budget, dates: Dates) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import House, InputError
+from costing import House, InputError, read_estate
 from costing.cli import main
 from costing.commands.records import demo_folder
 from costing.decisions.hold_or_release import ageing
@@ -21,6 +21,7 @@ from costing.model import Runs
 from tests.decisions.plan.best import best_plan
 from tests.form import every
 from tests.golden.as_kept import differences
+from tests.golden.every_decision import tables
 
 pytestmark = pytest.mark.slow
 
@@ -184,14 +185,23 @@ def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_b
     assert worth.abs().max() < 2_000.0  # money, not what breaking a limit costs the search
 
 
-@pytest.mark.parametrize(("place", "most"), every(2, [("Limits!H10", 480_000.0), ("Loans!D2", None)]))
-def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(demo_runs, place: str, most: float) -> None:
-    """At the row of Limits where all debt has one, else at the bank's line."""
-    house = with_limit(demo_runs, ("credit", None, None, None, most)) if most else House(demo_runs.estate)
+@pytest.mark.parametrize(
+    ("most", "place", "amount"),
+    [(5_000.0, "Limits!H9", "5,000"), (480_000.0, "Loans!D2", "60,000"), (None, "Loans!D2", "60,000")],
+)
+def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(
+    most: float | None, place: str, amount: str
+) -> None:
+    """At the row of Limits, in force from June on, where it leaves less than the bank's line of 60,000 does."""
+    house = House(read_estate(tables()))
+    row = limits(*([("credit", None, None, None, most)] if most else [])).assign(from_date=pd.Timestamp("2026-06-01"))
     paid = {"from_date": pd.Timestamp("2026-02-15"), "to_date": pd.Timestamp("2026-02-15"), "amount": 900_000.0}
-    paying = house.replace(other_payments=lambda own: pd.concat([own, own.iloc[:1].assign(**paid)], ignore_index=True))
+    paying = house.replace(
+        limits=lambda own: pd.concat([own, row], ignore_index=True),
+        other_payments=lambda own: pd.concat([own, own.iloc[:1].assign(**paid)], ignore_index=True),
+    )
     (said,) = plan_answer(paying.runs).findings
-    assert said.place == place
+    assert (said.place, said.value) == (place, amount)
     assert "of credit can't be kept: the plan owes more, by " in said.rule
 
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from costing import House
+from costing import House, read_estate
 from costing.cli import main
 from costing.decisions.budget.budget import budget
 from costing.decisions.cash.cash import _NOTE_ON_PLAN, NOTHING_PLANNED, cash
-from costing.decisions.cash.planned import as_planned
+from costing.decisions.cash.planned import _without_typed, as_planned
 from costing.decisions.plan.house_plan import house_plan
 from costing.decisions.plan.planning import value_of
 from costing.decisions.prices.terms_in_force import channel_terms
 from costing.graph.arrays import days
+from costing.model import Runs
 from tests.decisions.cash.small import small
+from tests.golden.every_decision import tables
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +69,18 @@ def test_the_past_and_lots_outside_the_plan_stay(demo_runs, planned) -> None:
     assert planned.book.total.sum() > 0  # every lot holds what is drawn from it
     now = [cash(runs)["owed_and_owing"]["amount"].sum() for runs in (demo_runs, planned)]
     assert now[0] == pytest.approx(now[1])
+
+
+def test_of_invoices_to_come_those_on_releases_that_are_never_filled_go_and_all_others_stay() -> None:
+    """D26 is typed as filled from a stack that the plan disgorges on dates of its own; V25 is a vat, D25 was filled."""
+    sheets = tables()
+    later = {"Date incurred": "2026-06-01", "Date paid": None, "Stage": None}
+    further = sheets["costs"].iloc[[0, 0, 0]].assign(**later)
+    further["Lot"] = ["V25", "D26", "D25"]
+    sheets["costs"] = pd.concat([sheets["costs"], further], ignore_index=True)
+    estate = read_estate(sheets)
+    kept = _without_typed(estate, {"T22", "T24", "D25"}, Runs(estate).today)
+    assert estate["costs"]["lot"][~kept["costs"]].tolist() == ["D26"]
 
 
 def test_cash_of_the_plan_adds_up(planned) -> None:

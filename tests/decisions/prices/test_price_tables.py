@@ -460,10 +460,11 @@ def test_break_even_of_a_promotion() -> None:
 @pytest.mark.filterwarnings("error")
 def test_what_is_given_away_has_no_increase_and_no_promotion() -> None:
     """It was said to leave "-inf%" of its price."""
-    estate = small(price_list=pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [0.0]}))
-    found, day = priced(estate).reset_index(), trace(estate).valuation_day
-    assert found["net_price_at_list"].eq(0.0).all()
-    assert not len(price_increases(found, estate, day)) + len(promotions(found, estate, day))
+    for price, lines in ((0.0, 0), (0.5, 1)):
+        estate = small(price_list=pd.DataFrame({"From": ["2020-01-01"], "Cuvée": ["Brut"], "List price": [price]}))
+        found, day = priced(estate).reset_index(), trace(estate).valuation_day
+        assert found["net_price_at_list"].tolist() == [price]
+        assert len(price_increases(found, estate, day)) == len(promotions(found, estate, day)) == lines
 
 
 def test_a_magnum_beside_two_bottles(tables: Mapping[str, pd.DataFrame], prices: pd.DataFrame) -> None:

@@ -125,3 +125,22 @@ def test_rows_that_a_change_of_their_sequence_leaves_without_an_order_are_said()
     chain, together = trace(before), moved.assign(sequence=1, out_l=moved["out_l"] * 0.9)
     with pytest.raises(InputError, match=r"circle on one day.*Movements!2, Movements!3\."):
         later_rows_follow(before, chain, replace(before, tables={**before.tables, "movements": together}))
+
+
+def test_a_rest_drawn_from_a_vat_that_counts_as_empty_stays_as_it_was() -> None:
+    """More than was in it by 0.3 L, within the tolerance of 0.5 L, whatever came."""
+    tables = {
+        "deliveries": pd.DataFrame(
+            {"Date": ["2024-01-01"], "Lot": ["V"], "What": ["wine"], "Quantity": [100.0], "Unit": ["L"]}
+        ),
+        "movements": pd.DataFrame(
+            {"Date": ["2024-03-01", "2024-04-01"], "Operation": "racking", "From lot": "V", "Out (L)": [100, 0.3],
+             "To lot": "W", "In (L)": [100, 0.3]}
+        ),
+    }  # fmt: skip
+    before, doubled = (
+        read_estate({**tables, "deliveries": tables["deliveries"].assign(Quantity=litres)}) for litres in (100, 200)
+    )
+    after, short = later_rows_follow(before, trace(before), doubled)
+    assert short == 0
+    assert after["movements"]["out_l"].tolist() == pytest.approx([200.0, 0.3])

@@ -44,3 +44,14 @@ def test_planned_sales_without_a_price_are_counted(rows: int, said: str) -> None
     assert finding.rule.startswith(said)
     assert f"{150 * rows:,} bottles are left out" in finding.rule
     assert not len(entries.paid)
+
+
+@pytest.mark.parametrize(("strength", "duty"), [(12.5, 12.5), (None, 12.0)])
+def test_duty_by_the_litre_of_alcohol_is_owed_on_the_strength_of_the_cuvee(strength: float | None, duty: float) -> None:
+    """4,000 of duty a hectolitre of alcohol on 100 bottles of 75 cl, at the usual 12 % vol where none is entered."""
+    channel = {"channel": "Trade", "excise_basis": "per litre of alcohol", "excise_amount": 40.0, "duty_days": 10}
+    sale = {"on_date": "2025-06-01", "release_lot": "D", "channel": "Trade", "bottles": 100, "net_price": 9.0}
+    runs = small(channels=[channel], dispatches=[sale], cuvees=[{"cuvee": "Brut", "alcohol": strength}])
+    paid, _ = cash_of_sales(runs)
+    owed = paid.take(paid.kind == CASH_KINDS.index("duty"))
+    assert owed.amount.tolist() == pytest.approx([-40.0 * 75.0 * duty / 100.0])

@@ -158,23 +158,20 @@ def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_ba
     assert house.plan()["plans_compared"].equals(without_response)
 
 
-def with_limit(demo_runs, *rows) -> House:
-    """The demo with rows of Limits beside its own: what, place, cuvée, at least, at most."""
-    return House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, limits(*rows)], ignore_index=True))
-
-
 TOGETHER = {
-    "Limits!H10": (("places", "Cellar 1", None, None, 60_000.0), "fewer than the 113,173 that are taken today"),
-    "Limits!C11": (("places", "Cave 9", None, None, 10.0), "is no place in which a lot lies: it limits nothing."),
-    "Limits!G12": (("supply", None, "Vintage", 90_000.0, None), "there are 7,286 of it in all; the plan is short by"),
-    "Limits!G13": (("supply", None, "Brut", 400_000.0, None), "400,000' bottles of Brut bottle a year are promised"),
-    "Limits!H14": (("credit", None, None, None, 50_000.0), "is below the 472,822 owed today, by"),
-    "Limits!H15": (("disgorging", None, None, None, 500.0), "the plan puts more to disgorging, by"),
+    "Limits!H9": (("places", "Deep", None, None, 6_000.0), "fewer than the 11,060 that are taken today"),
+    "Limits!C10": (("places", "Cave 9", None, None, 10.0), "is no place in which a lot lies: it limits nothing."),
+    "Limits!G11": (("supply", None, "Rosé", 9_000.0, None), "there are 1,592 of it in all; the plan is short by"),
+    "Limits!G12": (("supply", None, "Brut", 40_000.0, None), "40,000' bottles of Brut bottle a year are promised"),
+    "Limits!H13": (("credit", None, None, None, 5_000.0), "is below the 54,179 owed today, by"),
+    "Limits!H14": (("disgorging", None, None, None, 50.0), "the plan puts more to disgorging, by"),
 }
 
 
-def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(demo_runs) -> None:
-    answer = plan_answer(with_limit(demo_runs, *(row for row, _ in TOGETHER.values())).runs)
+def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back() -> None:
+    rows = limits(*(row for row, _ in TOGETHER.values()))
+    house = House(read_estate(tables())).replace(limits=lambda own: pd.concat([own, rows], ignore_index=True))
+    answer = plan_answer(house.runs)
     for cell, (_, said) in TOGETHER.items():
         at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
         assert len(at_cell) == 1

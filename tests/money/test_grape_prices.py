@@ -53,13 +53,17 @@ def test_the_village_comes_before_the_variety() -> None:
     assert prices(LISTED.drop(index=3).reset_index(drop=True))[0] == 3.0
 
 
+@pytest.mark.parametrize("newest_first", [False, True])
 @pytest.mark.parametrize(("day", "price"), [("2024-12-31", 9.0), ("2025-01-01", 9.5), ("2025-12-31", 9.5)])
-def test_a_years_price_replaces_that_of_the_harvest_from_its_first_day(day: str, price: float) -> None:
+def test_a_years_price_replaces_that_of_the_harvest_from_its_first_day(
+    day: str, price: float, newest_first: bool
+) -> None:
     bought = {"Date": ["2024-09-10"], "Lot": ["G"], "What": ["grapes"], "Quantity": [100], "Unit": ["kg"]}
+    listed = pd.DataFrame({"Year": [2024, 2025], "Price per kg": [9.0, 9.5]})
     estate = read_estate(
         {
             "deliveries": pd.DataFrame({**bought, "Vintage": [2024]}),
-            "grape_prices": pd.DataFrame({"Year": [2024, 2025], "Price per kg": [9.0, 9.5]}),
+            "grape_prices": listed.iloc[::-1] if newest_first else listed,
         }
     )
     replaced = delivery_prices(estate, int(np.datetime64(day, "D").astype(np.int64)))

@@ -25,9 +25,7 @@ from costing.inputs.schema import Column, Sheet, sheets
 FACTORS: dict[str, dict[str, float]] = {
     "L": {"l": 1.0, "litres": 1.0, "liters": 1.0, "litre": 1.0, "hl": 100.0},
     "kg": {"kg": 1.0, "t": 1000.0, "tonnes": 1000.0},
-    "%": {"%": 1.0},
     "% vol": {"% vol": 1.0, "%vol": 1.0, "%": 1.0},
-    "g/L": {"g/l": 1.0},
 }
 _NEAR = 0.75
 _SIGNS = 64  # signs that share a count make the bound higher, never lower

@@ -70,8 +70,6 @@ def _last_held(chain: Chain, lot: Ints, day: Ints) -> tuple[Ints, Flags]:
     """
     states, flows, by_lot = chain.states, chain.flows, chain.by_lot
     n = len(by_lot)
-    if not len(lot):
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.bool_)
     takes = ~_arrives(chain) & ~np.isin(flows.kind[states.flow[by_lot]], (Flow.COST, Flow.CUT))
     takes &= states.before[by_lot] > 0
     next_take = np.append(np.minimum.accumulate(np.where(takes, np.arange(n), n)[::-1])[::-1], n)

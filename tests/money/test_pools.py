@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import read_estate
+from costing import REPLACEMENT, read_estate
 from costing.decisions.keeping_costs import pools_per_unit_year
 from costing.errors import InputError
 from costing.graph.arrays import Flow
@@ -361,3 +361,21 @@ def test_the_first_batch_of_an_estate_lies_where_its_bottles_go_too() -> None:
     chain = trace(estate)
     places = location_of(estate, chain)[chain.states.batch_state]
     assert [locations(estate)[place] for place in places] == ["Deep", "Hall"]
+
+
+def test_a_pool_made_again_follows_its_index_within_a_period_of_years() -> None:
+    """A euro a day over 2024 and 2025; the index doubles evenly in 2024 (∫ 2/(1 + t) dt = 2·ln 2 of a year) and stands
+    from then on. A month takes the level of its first day: at most 30 days of the fall from 2 to 1 are too much.
+    """
+    wine = {"Date": "2023-12-31", "Lot": "W", "What": "wine", "Quantity": 100, "Unit": "L", "Price per unit": 0}
+    pool = {"From": "2024-01-01", "To": "2025-12-31", "Pool": "Cellar", "Amount": 731, "Driver": "litre-year"}
+    sheets = {
+        "settings": pd.DataFrame({"Setting": ["Valuation date"], "Value": ["2025-12-31"]}),
+        "deliveries": pd.DataFrame([wine]),
+        "pools": pd.DataFrame([{**pool, "Element": "overhead"}]),
+        "price_indices": pd.DataFrame(
+            {"Date": ["2024-01-01", "2025-01-01"], "Element": "overhead", "Index": [100, 200]}
+        ),
+    }
+    again = float(run(read_estate(sheets), REPLACEMENT).total.max())
+    assert 0.0 <= again - (366 * 2 * np.log(2) + 365) <= 30.0

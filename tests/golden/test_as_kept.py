@@ -26,7 +26,16 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
     assert differences(estate, [name], once(estate)) == []
 
 
-@pytest.mark.parametrize(("estate", "name"), [(estate, name) for estate in QUICK for name in QUICK[estate]])
+def _marks(estate: str) -> tuple[pytest.MarkDecorator, ...]:
+    """Slow: what the others ask too, of more lots or at further bounds."""
+    more = estate.startswith("demo_") or estate.endswith(("on_the_day", "begins_today", "of_a_few_bottles"))
+    return (pytest.mark.slow,) if more else ()
+
+
+@pytest.mark.parametrize(
+    ("estate", "name"),
+    [pytest.param(estate, name, marks=_marks(estate)) for estate in QUICK for name in QUICK[estate]],
+)
 def test_decisions_on_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
 

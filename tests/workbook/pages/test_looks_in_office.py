@@ -31,6 +31,8 @@ from tests.form import chosen
 from tests.workbook.looks import answers_of_everything
 from tests.workbook.office import convert
 
+pytestmark = pytest.mark.slow
+
 LEAST_TYPE, ZOOM, FIRST_SCREEN, CHART_WIDE, WIDEST_FIGURE, MOST_PAGES = 7.0, 3, 1600, 500, 200, 120
 MOST_FROZEN = 195.0
 """Points of the rows that stay: a third of what a screen of 768 pixels shows below a ribbon, at 100 %."""
@@ -112,7 +114,6 @@ def test_every_page_is_legible_with_a_header_and_no_number_is_cut(answers: list[
     assert len(pages) <= MOST_PAGES
 
 
-@pytest.mark.slow
 def test_no_header_is_cut(opened: Workbook) -> None:
     found = subprocess.run(["fc-match", "-f", "%{file}", "Carlito:bold"], capture_output=True, text=True, check=False)
     if "Carlito" not in found.stdout:

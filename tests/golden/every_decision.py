@@ -251,7 +251,7 @@ def begins_today() -> Tables:
     }
 
 
-_LARGE = {
+SIZED = {
     **{"opening_stock": ("quantity",), "opening_costs": ("amount",), "deliveries": ("quantity",)},
     **{"pressings": ("weight_kg", "volume_l"), "movements": ("out_l", "in_l", "out_bottles", "in_bottles", "proceeds")},
     **{"tirage": ("wine_l", "liqueur_l", "bottles"), "disgorgements": ("bottles_in", "bottles_out", "liqueur_l")},
@@ -263,16 +263,18 @@ _LARGE = {
 """Columns that say how large a house is."""
 
 
-def of_a_few_bottles() -> Estate:
-    """The same a two-thousandth as large, and nothing too small to count."""
-    estate = read_estate(tables())
+def smaller(estate: Estate, times: float) -> Estate:
+    """The same house so many times smaller, with nothing too small to count."""
     exact = {"volume_tolerance_l": 0.0, "bottle_tolerance": 0.0, "weight_tolerance_kg": 0.0}
-    smaller = {
-        name: as_table(name, estate[name].assign(**{column: estate[name][column] / 2000.0 for column in columns}))
-        for name, columns in _LARGE.items()
+    sized = {
+        name: as_table(name, estate[name].assign(**{column: estate[name][column] / times for column in columns}))
+        for name, columns in SIZED.items()
     }
-    return replace(
-        estate,
-        settings=estate.settings.model_copy(update={**exact, "campaign_cost": 0.1, "smallest_campaign": 0}),
-        tables={**estate.tables, **smaller},
-    )
+    settings = estate.settings.model_copy(update=exact)
+    return replace(estate, settings=settings, tables={**estate.tables, **sized})
+
+
+def of_a_few_bottles() -> Estate:
+    """The same a two-thousandth as large."""
+    small = smaller(read_estate(tables()), 2000.0)
+    return replace(small, settings=small.settings.model_copy(update={"campaign_cost": 0.1, "smallest_campaign": 0}))

@@ -92,7 +92,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     Bottles of a stack that come and go later are left: what it always holds is disgorged.
     """
     lots, states = chain.lots, chain.states
-    last = states.last_of_lot[states.last_of_lot >= 0]
+    last = states.last_of_lot
     on_lees = (states.kind[last] == KINDS.index("on lees")) & (lots.unit[states.lot[last]] == BOTTLE)
     last = last[on_lees & (states.quantity[last] > 0)]
     lot = states.lot[last]
@@ -100,7 +100,7 @@ def with_stacks_released(estate: Estate, chain: Chain) -> tuple[Estate, list[str
     least = np.full(len(lots.names), np.inf)
     later = np.flatnonzero((states.start > chain.valuation_day) & (states.lot >= 0))
     np.minimum.at(least, states.lot[later], states.quantity[later])
-    bottles = np.minimum(np.where(now >= 0, states.quantity[now], 0.0), least[lot])
+    bottles = np.minimum(states.quantity[now], least[lot])
     lot, bottles = lot[bottles > 0], bottles[bottles > 0]
     if not len(lot):
         return estate, []

@@ -26,7 +26,7 @@ from costing.model import Runs
 from tests.decisions.changes.test_sensitivity import MOST, check_quantities, rerun_slope
 from tests.decisions.changes.test_uncertainty import doubtful
 from tests.decisions.one_bottling import one_bottling
-from tests.golden.every_decision import example, tables
+from tests.golden.every_decision import SIZED, example, smaller, tables
 from tests.inputs.planted import FOLDER
 
 GLASS = ("glass", "Dry goods", "Unit price", "Item=glass", "multiply", "normal", 1, 0.08)
@@ -215,22 +215,6 @@ def test_nothing_released_is_nothing_to_draw(estate: Estate) -> None:
     assert answer.empty == "No release is made or planned: nothing to draw."
 
 
-SIZED = {
-    "opening_stock": ("quantity",),
-    "opening_costs": ("amount",),
-    "deliveries": ("quantity",),
-    "pressings": ("weight_kg", "volume_l"),
-    "movements": ("out_l", "in_l", "out_bottles", "in_bottles", "proceeds"),
-    "tirage": ("wine_l", "liqueur_l", "bottles"),
-    "disgorgements": ("bottles_in", "bottles_out", "liqueur_l"),
-    "dispatches": ("bottles",),
-    "stocktakes": ("quantity",),
-    "costs": ("amount",),
-    "pools": ("amount", "normal_capacity"),
-}
-"""Columns that say how large a house is."""
-
-
 def test_a_house_a_ten_thousandth_as_large_costs_as_much_a_bottle_and_its_slopes_are_as_much_steeper(
     estate: Estate,
 ) -> None:
@@ -238,13 +222,7 @@ def test_a_house_a_ten_thousandth_as_large_costs_as_much_a_bottle_and_its_slopes
     a kilogram less than one counts as any other.
     """
     part, basis = 1e-4, BOOK.replace(name="gains", abnormal_gains=True)
-    settings = {"volume_tolerance_l": 0.0, "bottle_tolerance": 0.0, "weight_tolerance_kg": 0.0}
-    exact = replace(estate, settings=estate.settings.model_copy(update=settings))
-    tables = {
-        name: exact[name].assign(**{column: exact[name][column] * part for column in columns})
-        for name, columns in SIZED.items()
-    }
-    sized = [run(one, basis) for one in (exact, replace(exact, tables={**exact.tables, **tables}))]
+    sized = [run(smaller(estate, times), basis) for times in (1.0, 1.0 / part)]
     assert costed_figure(sized[1], "D25") == pytest.approx(costed_figure(sized[0], "D25"), rel=1e-9)
     large, small = (derivatives_of(results, ["D25", "E25", "N25"]) for results in sized)
     for of_large, of_small in ((large.money, small.money), (large.quantities, small.quantities)):

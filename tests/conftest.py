@@ -5,6 +5,7 @@ Property tests draw the same few examples on every run, without a time limit; CO
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,6 +34,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files with tests that take long come first, so that no process is left with one of them at the end."""
     long = {item.path for item in items if item.get_closest_marker("office") or item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in long)
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays to the end, so it is not looked through for garbage again: pytest does ten times."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -124,12 +124,12 @@ class Rows:
         """
         number = np.zeros(len(self), dtype=np.int64)
         for key in keys:
+            if number.max(initial=0) >= len(number) - 1:
+                break
             values: Any = self[key].array
             named = isinstance(values, pd.Categorical)
             code = values.codes if named else pd.factorize(np.asarray(values), use_na_sentinel=False)[0]
             number = pd.factorize(number * (int(code.max(initial=0)) + 2) + code + 1)[0]
-            if number.max(initial=0) == len(number) - 1:
-                break
         return number
 
     def repeated(self, keys: Iterable[str]) -> tuple[Ints, Ints]:

@@ -10,6 +10,7 @@ from functools import cache
 import pytest
 
 from costing.model import Runs
+from tests.form import chosen, in_full
 from tests.golden.as_kept import differences, runs_of
 from tests.golden.questions import ACCOUNTS, ALIKE, ANSWERS, DRAWN, FOR_OTHERS, QUICK
 
@@ -26,15 +27,26 @@ def test_answers_of_small_estates(estate: str, name: str, once: Callable[[str], 
     assert differences(estate, [name], once(estate)) == []
 
 
-def _marks(estate: str) -> tuple[pytest.MarkDecorator, ...]:
+_ASKED_OF_OTHERS = {
+    "demo_opened": ("ageing", "tirage", "offers", "recipes", "scenarios", "front page"),
+    "demo_varied": ("plan", "tirage", "offers", "scenarios"),
+    "demo_bare": ("prices",),
+    "demo_broken": ("blend", "scenarios"),
+    "demo_asked": ("plan", "offers", "ageing"),
+}
+"""What of the demo turns at no bound where none of the others turns."""
+
+
+def _marks(estate: str, name: str) -> tuple[pytest.MarkDecorator, ...]:
     """Slow: what the others ask too, of more lots or at further bounds."""
     more = estate.startswith("demo_") or estate.endswith(("on_the_day", "begins_today", "of_a_few_bottles"))
-    return (pytest.mark.slow,) if more else ()
+    long = name in _ASKED_OF_OTHERS.get(estate, ())
+    return (*([pytest.mark.slow] if more else []), *([in_full] if long else []))
 
 
 @pytest.mark.parametrize(
     ("estate", "name"),
-    [pytest.param(estate, name, marks=_marks(estate)) for estate in QUICK for name in QUICK[estate]],
+    [pytest.param(estate, name, marks=_marks(estate, name)) for estate in QUICK for name in QUICK[estate]],
 )
 def test_decisions_on_small_estates(estate: str, name: str, once: Callable[[str], Runs]) -> None:
     assert differences(estate, [name], once(estate)) == []
@@ -46,7 +58,7 @@ def test_answers_of_a_house_that_works_for_others(name: str, once: Callable[[str
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("estate", DRAWN)
+@pytest.mark.parametrize("estate", chosen(full=[*DRAWN], short=[name for name in DRAWN if "plans" not in name]))
 def test_accounts_of_drawn_estates(estate: str) -> None:
     assert differences(estate, ALIKE, runs_of(estate)) == []
 

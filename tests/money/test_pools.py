@@ -140,9 +140,10 @@ def test_a_plan_beyond_the_last_period_bears_its_rate(capacity, per_kg):
     assert not [one for one in results.cautions if "at its last rate" in one.rule]
 
 
-@pytest.mark.parametrize("is_said", [False, True])
-def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_last_day_is_not(is_said):
-    pool = {**YEAR, "pool": "Cellar", "amount": 500.0, "driver": "bottle-year", "element": "storage"}
+@pytest.mark.parametrize(("amount", "lies_on", "is_said"), [(500.0, False, 0), (500.0, True, 1), (0.0, True, 0)])
+def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_last_day_is_not(amount, lies_on, is_said):
+    """And a pool that a period of nothing ended charges nothing after it."""
+    pool = {**YEAR, "pool": "Cellar", "amount": amount, "driver": "bottle-year", "element": "storage"}
     opening = {"lot": "S", "kind": "on lees", "on_date": "2025-06-30", "quantity": 1_000, "unit": "bottles"}
     sent = {"on_date": ["2026-01-01"], "operation": "loss", "from_lot": "S", "out_bottles": 1_000.0}
     estate = read_inputs(
@@ -151,7 +152,7 @@ def test_stock_that_lies_on_after_the_last_period_is_said_and_stock_up_to_its_la
             "opening_stock": pd.DataFrame([{**opening, "format": "bottle", "cuvee": "Brut"}]),
             "cuvees": pd.DataFrame({"cuvee": ["Brut"]}),
             "pools": pd.DataFrame([{**pool, "normal_capacity": 2_000}]),
-            **({"movements": pd.DataFrame(sent)} if is_said else {}),
+            **({"movements": pd.DataFrame(sent)} if lies_on else {}),
         }
     )
     said = [one for one in run(estate).cautions if "at its last rate" in one.rule]

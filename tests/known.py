@@ -64,7 +64,7 @@ class Known:
                 self._sheets.popitem(last=False)
         self._sheets.move_to_end(key)
         frame, source = self._sheets[key]
-        return frame.copy(), source
+        return frame.copy(deep=False), source
 
     def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
         """Its results: those kept for an estate that was read here, or new ones."""

@@ -211,8 +211,11 @@ def vintages(deliveries: pd.DataFrame) -> pd.Series[Any]:
 
 def harvest_years(deliveries: pd.DataFrame) -> Floats:
     """Year of the harvest of each delivery: its vintage, or the year in which it came where that is no number."""
-    year = pd.to_numeric(vintages(deliveries), errors="coerce")
-    return year.fillna(deliveries["on_date"].dt.year).to_numpy(dtype=np.float64)
+    vintage: pd.Categorical = deliveries["vintage"].array
+    written = pd.to_numeric(pd.Series(vintage.categories, dtype=object), errors="coerce").to_numpy(dtype=np.float64)
+    year: Floats = np.append(written, np.nan)[vintage.codes]
+    came = deliveries["on_date"].dt.year.to_numpy(dtype=np.float64)
+    return np.asarray(np.where(np.isnan(year), came, year))
 
 
 @cache

@@ -95,6 +95,8 @@ def service_methods(pools: Rows) -> Iterator[Breach]:
 
 def _services(frame: pd.DataFrame) -> Iterator[np.ndarray]:
     """Rows of each period in which a pool serves another."""
+    if not frame["serves"].notna().any():
+        return
     for rows in frame.groupby(["from_date", "to_date"], observed=True).indices.values():
         if frame["serves"].iloc[rows].notna().any():
             yield np.asarray(rows)

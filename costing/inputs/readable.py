@@ -11,9 +11,9 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from costing.array_types import Flags
@@ -122,7 +122,9 @@ def _names(estate: Estate, table: str, rows: NDArray[np.intp]) -> Iterator[str]:
     """Lots that some rows name."""
     for column in sheets()[table].columns if len(rows) else ():
         if column.refers == "lot":
-            yield from map(str, estate[table][column.name].iloc[rows].dropna().unique())
+            names: pd.Categorical = estate[table][column.name].array
+            held = np.bincount(names.codes[rows] + 1, minlength=len(names.categories) + 1)[1:]
+            yield from names.categories[held > 0]
 
 
 def _two_spellings(estate: Estate) -> set[str]:
@@ -143,15 +145,31 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     after: dict[str, set[str]] = {}
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
-            pairs = estate[table][[column, filled]].dropna().drop_duplicates()
-            for from_lot, other in zip(pairs[column].astype(str), pairs[filled].astype(str), strict=True):
-                after.setdefault(from_lot, set()).add(other)
-    for _, load in estate["pressings"].groupby("load", observed=True):
-        for from_lot, other in product(load["from_lot"].dropna().astype(str), load["to_lot"].dropna().astype(str)):
-            after.setdefault(from_lot, set()).add(other)
+            for from_lot, others in _by_first(_pairs(estate[table], column, filled)).items():
+                after.setdefault(from_lot, set()).update(others)
+    pressings = estate["pressings"]
+    pressed, drained = (_by_first(_pairs(pressings, "load", column)) for column in ("from_lot", "to_lot"))
+    for load, lots in pressed.items():
+        for from_lot in lots:
+            after.setdefault(from_lot, set()).update(drained.get(load, ()))
     ahead = list(doubtful)
     while ahead:
         for lot in after.get(ahead.pop(), set()) - doubtful:
             doubtful.add(lot)
             ahead.append(lot)
     return doubtful
+
+
+def _pairs(frame: pd.DataFrame, first: str, second: str) -> list[tuple[str, str]]:
+    """Names that stand beside each other in two columns, each pair once."""
+    names: list[pd.Categorical] = [frame[first].array, frame[second].array]
+    some, other = (column.categories for column in names)
+    beside = set(zip(*(column.codes.tolist() for column in names), strict=True))
+    return [(some[one], other[two]) for one, two in beside if one >= 0 and two >= 0]
+
+
+def _by_first(pairs: Iterable[tuple[str, str]]) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for first, second in pairs:
+        found.setdefault(first, set()).add(second)
+    return found

@@ -19,7 +19,7 @@ from costing.commands import records, source
 from costing.house import House
 from costing.inputs import frames, load
 from costing.inputs.columns import Styles
-from costing.inputs.estate import Estate, Sources
+from costing.inputs.estate import Estate, EstateTable, Sources
 from costing.inputs.frames import frames_of
 from costing.inputs.raw import RawTable
 from costing.inputs.schema import Sheet
@@ -52,19 +52,20 @@ class Known:
     def sheet(
         self, sheet: Sheet, raw: RawTable, styles: Styles, reading: load._Reading
     ) -> tuple[pd.DataFrame, Sources]:
-        """A sheet as it was read before of the same cells; one on which something is wrong is read again."""
+        """A sheet as it was read before of the same cells, its columns made once for all estates that hold it; one on
+        which something is wrong is read again.
+        """
         key = sheet.name, str(styles), _digest([raw])
         if key not in self._sheets:
             before = _found(reading)
             read = _READ_SHEET(sheet, raw, styles, reading)
             if raw.faulty or _found(reading) != before:
                 return read
-            self._sheets[key] = read
+            self._sheets[key] = EstateTable(read[0]), read[1]
             if len(self._sheets) > SHEETS_KEPT:
                 self._sheets.popitem(last=False)
         self._sheets.move_to_end(key)
-        frame, source = self._sheets[key]
-        return frame.copy(deep=False), source
+        return self._sheets[key]
 
     def runs(self, estate: Estate, chain: model.Chain | None = None) -> Runs:
         """Its results: those kept for an estate that was read here, or new ones."""

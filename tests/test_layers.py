@@ -56,9 +56,16 @@ def _tree(path: Path) -> ast.Module:
 
 
 @cache
+def _statements(path: Path) -> tuple[ast.Import | ast.ImportFrom | ast.FunctionDef, ...]:
+    """Every import and function of a file, whatever they stand in."""
+    kinds = (ast.Import, ast.ImportFrom, ast.FunctionDef)
+    return tuple(node for node in ast.walk(_tree(path)) if isinstance(node, kinds))
+
+
+@cache
 def _imports(path: Path) -> set[str]:
     names = set()
-    for statement in ast.walk(_tree(path)):
+    for statement in _statements(path):
         if isinstance(statement, ast.Import):
             names |= {alias.name for alias in statement.names}
         elif isinstance(statement, ast.ImportFrom):
@@ -138,7 +145,7 @@ def test_files_stay_readable() -> None:
 
 def _functions() -> Iterator[tuple[str, ast.FunctionDef]]:
     for module, path in _modules().items():
-        for statement in ast.walk(_tree(path)):
+        for statement in _statements(path):
             if isinstance(statement, ast.FunctionDef):
                 yield f"{module}.{statement.name}", statement
 

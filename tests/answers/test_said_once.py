@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -22,13 +23,19 @@ ROOT = Path(costing.__file__).parent
 UPPER = ("accounts", "decisions", "report", "commands", "house.py", "terminal.py", "cli.py", "model.py", "results")
 
 
-def _texts(path: Path) -> set[str]:
+@cache
+def _nodes(path: Path) -> tuple[ast.AST, ...]:
+    """All that a file is written of."""
+    return tuple(ast.walk(ast.parse(path.read_text("utf-8"))))
+
+
+@cache
+def _texts(path: Path) -> frozenset[str]:
     """Text constants of a file, docstrings left out."""
-    tree = ast.parse(path.read_text("utf-8"))
     documented = (ast.Module, ast.ClassDef, ast.FunctionDef)
-    told = {ast.get_docstring(node, clean=False) for node in ast.walk(tree) if isinstance(node, documented)}
-    texts = {node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
-    return texts - {text for text in told if text}
+    told = {ast.get_docstring(node, clean=False) for node in _nodes(path) if isinstance(node, documented)}
+    texts = {node.value for node in _nodes(path) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+    return frozenset(texts - {text for text in told if text})
 
 
 def _upper_files() -> list[Path]:
@@ -54,7 +61,7 @@ def test_a_dictionary_of_headers_is_nowhere() -> None:
     names = {column.name for column in catalogue.columns().values()}
     found = {}
     for path in _upper_files():
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in _nodes(path):
             if isinstance(node, ast.Dict):
                 pairs = [
                     (key.value, value.value)

@@ -9,7 +9,7 @@ digits do, and nothing is said.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import compress
 
 import numpy as np
@@ -36,6 +36,7 @@ _FREE = ("supplier", "owner", "village", "variety", "vineyard", "location", "pre
 _SERIES_FROM, _OF_A_SERIES = 20, 0.1
 
 
+@cache
 def _free_columns(name: str) -> tuple[Place, ...]:
     return tuple(
         (sheet.name, name)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ Place = tuple[str, str]
 """Table and column."""
 
 
+@cache
 def columns_of(refers: str, *, introducing: bool) -> tuple[Place, ...]:
     """Columns that hold names of one sort, those that may introduce a new one or the others."""
     return tuple(

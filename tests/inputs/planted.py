@@ -8,11 +8,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from costing.errors import Finding, InputError
 from costing.inputs.estate import Estate
 from costing.inputs.load import load, read_frames
+from costing.inputs.raw import RawTable
 from costing.inputs.schema import sheets
 from costing.model import loaded, trace
 
@@ -33,12 +35,32 @@ def frames() -> dict[str, pd.DataFrame]:
 
 
 def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str, pd.DataFrame]:
-    """The estate with some cells changed.
+    """The estate with some cells changed, in tables of its own."""
+    return {title: frame.copy() for title, frame in _changed(cells, without).items()}
+
+
+@cache
+def _raw(title: str) -> RawTable:
+    """A sheet of the estate as it stands."""
+    (table,) = read_frames({title: _sheets()[title]})
+    return table
+
+
+def raw(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> list[RawTable]:
+    """The estate with some cells changed, ready to be read: sheets without a change are the same each time."""
+    tables = _changed(cells, without)
+    return [
+        _raw(title) if frame is _sheets()[title] else read_frames({title: frame})[0] for title, frame in tables.items()
+    ]
+
+
+def _changed(cells: Mapping[str, Any], without: tuple[str, ...]) -> dict[str, pd.DataFrame]:
+    """Its sheets, those with a change made anew.
 
     Places are `Sheet!C4`; row 1 holds the headers, the row after the last is added. Where the number style is
     set to comma, the numbers of the estate have one.
     """
-    tables = {title: frame for title, frame in frames().items() if title not in without}
+    tables = {title: frame for title, frame in _sheets().items() if title not in without}
     if any(isinstance(value, str) and value == "comma" for value in cells.values()):
         tables = {title: frame.replace(r"^(\d+)\.(\d+)$", r"\1,\2", regex=True) for title, frame in tables.items()}
     for place, value in cells.items():
@@ -49,9 +71,9 @@ def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str
             headers[position] = value
             tables[title] = frame.set_axis(headers, axis=1)
             continue
-        if row == len(frame):
-            frame.loc[row] = [None] * frame.shape[1]
         whole = frame.to_numpy(dtype=object).copy()
+        if row == len(frame):
+            whole = np.vstack([whole, np.full(frame.shape[1], None)])
         whole[row, position] = value
         tables[title] = pd.DataFrame(whole, columns=frame.columns)
     return tables
@@ -59,7 +81,7 @@ def planted(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> dict[str
 
 def estate_of(cells: Mapping[str, Any] | None = None, without: tuple[str, ...] = ()) -> Estate:
     """Estate with some cells changed; raises if that is an error."""
-    return load(read_frames(planted(cells or {}, without)), settings_required=False)
+    return load(raw(cells or {}, without), settings_required=False)
 
 
 def findings_of(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> list[Finding]:
@@ -73,7 +95,7 @@ def findings_of(cells: Mapping[str, Any], without: tuple[str, ...] = ()) -> list
 def findings_in_all(cells: Mapping[str, Any]) -> list[Finding]:
     """The same, and what is found once wine is followed from row to row: all that a person is told at once."""
     try:
-        estate = loaded(read_frames(planted(cells)), settings_required=False)
+        estate = loaded(raw(cells), settings_required=False)
         return [*estate.cautions, *trace(estate).cautions]
     except InputError as refused:
         return refused.findings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime
 from typing import Any
 
@@ -26,20 +27,34 @@ def _place_and_rule(*rows: tuple[Any, Any]) -> list[tuple[str, str]]:
     return [(finding.place, finding.rule) for finding in refused.value.findings]
 
 
-@pytest.mark.parametrize("name", list(settings()))
-def test_every_setting_is_read_by_its_title_and_by_its_library_name(name):
+def _other(name: str) -> Any:
+    """What a setting may be set to."""
     row = settings()[name]
-    other: Any = {"text": "XYZ", "number": 0.25, "integer": 3, "date": datetime(2025, 12, 31)}.get(row.type)
-    if row.type == "choice":
-        other = row.choices[-1]
-    elif row.lower is not None and row.type != "date":
-        other = row.lower
     if name == "rule_set":
-        other = "Champagne"
-    for title in (row.title, row.title.upper(), name):
-        value = getattr(_read((title, other)), name)
-        assert value == (other.date() if isinstance(other, datetime) else other)
-        assert type(value) is PYTHON_TYPES[row.type]
+        return "Champagne"
+    if row.type == "choice":
+        return row.choices[-1]
+    if row.lower is not None and row.type != "date":
+        return row.lower
+    return {"text": "XYZ", "number": 0.25, "integer": 3, "date": datetime(2025, 12, 31)}.get(row.type)
+
+
+def _is_read(read: Settings, name: str) -> None:
+    other, value = _other(name), getattr(read, name)
+    assert value == (other.date() if isinstance(other, datetime) else other)
+    assert type(value) is PYTHON_TYPES[settings()[name].type]
+
+
+@pytest.mark.parametrize("name", list(settings()))
+def test_every_setting_is_read_by_its_title(name: str) -> None:
+    _is_read(_read((settings()[name].title, _other(name))), name)
+
+
+@pytest.mark.parametrize("written", [lambda name: settings()[name].title.upper(), str], ids=["capitals", "library"])
+def test_all_settings_are_read_by_titles_in_capitals_and_by_library_names(written: Callable[[str], str]) -> None:
+    read = _read(*((written(name), _other(name)) for name in settings()))
+    for name in settings():
+        _is_read(read, name)
 
 
 def test_blank_values_and_an_empty_sheet_mean_the_defaults():

@@ -80,7 +80,7 @@ def test_demo_values_know_nothing_later(demo_estate, basis: Basis) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(chosen(full=60, short=3)))
+@pytest.mark.parametrize("seed", range(chosen(full=60, short=2)))
 def test_random_values_know_nothing_later(seed: int) -> None:
     estate = without_pools(estate_drawn(seed, 70))
     moved = trace(estate).flows.day

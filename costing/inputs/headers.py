@@ -12,7 +12,7 @@ import difflib
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -92,6 +92,7 @@ def _titles() -> dict[str, str]:
     return titles | {fold(name.replace("_", " ")): name for name in sheets()} | {name: name for name in sheets()}
 
 
+@lru_cache(maxsize=1024)
 def sheet_name(title: str) -> tuple[str, str, str]:
     """Title of a sheet or file -> (library name or "", rule, remedy); a rule says why it is not read.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from costing.inputs.schema import sheets
+from tests.form import every
 from tests.inputs.planted import findings_in_all, frames
 
 MOVING = [sheet.title for sheet in sheets().values() if any(column.refers == "lot" for column in sheet.columns)]
@@ -35,7 +36,7 @@ NUMBERS = [
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("title", "position"), NUMBERS)
+@pytest.mark.parametrize(("title", "position"), every(2, NUMBERS))
 def test_a_number_below_its_least_is_named_wherever_wine_is_followed(title: str, position: int) -> None:
     cell = f"{title}!{chr(ord('A') + position)}2"
     assert cell in [one.place for one in findings_in_all({cell: "-7.5"})]

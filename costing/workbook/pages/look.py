@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -130,6 +131,7 @@ def column_width(
     return min(max(_NARROWEST, shown, _wrapped(header, lines) + aside), widest)
 
 
+@lru_cache(maxsize=1024)
 def clear_width(header: str, width: float, *, button: bool = True) -> float:
     """The width, or the least above it at which no line of the header reaches to the column beside it."""
     aside = _BUTTON if button else 0.0
@@ -175,6 +177,7 @@ def _longest(values: Iterable[Any], number_format: str) -> float:
     return max((shown_length(value, number_format) for value in set(values)), default=0)
 
 
+@lru_cache(maxsize=1024)
 def _wrapped(header: str, lines: int) -> float:
     """Least width of a line of a header set in that many lines."""
     width = max(_lines(header, 0.0))

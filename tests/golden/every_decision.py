@@ -24,6 +24,10 @@ Tables = dict[str, pd.DataFrame]
 Cell = tuple[str, str, int, object]
 
 
+FOLDER = Path(__file__).with_name("every_decision")
+"""Its sheets in a folder, as a command reads them."""
+
+
 def _frames(folder: str) -> Tables:
     """Sheets of a folder beside this module, as they would be typed."""
     paths = sorted(Path(__file__).with_name(folder).glob("*.csv"))

@@ -97,13 +97,6 @@ def test_a_recipe_from_another_village_than_its_cuvee_is_named(demo_runs) -> Non
     ]
 
 
-@pytest.mark.slow
-def test_offered_wine_of_another_village_is_refused(demo_runs) -> None:
-    judged = House(demo_runs.estate).offers()["offers_in_blend"].set_index("offer")["rules_broken"]
-    assert "brings Haute-Bise into a cuvée of village Ambrelune alone" in judged["Hill wine for Terrasses"]
-    assert judged["Praysson base wine"] == "none"
-
-
 def test_one_part_in_a_hundred_makes_wine_red_and_is_as_much_of_another_village_as_a_bound_bears() -> None:
     cuvees = pd.DataFrame({"Cuvée": ["Hill", "Brut"], "Only from": ["village=Praysson", None]})
     opening = {"Date": ["2025-01-01"], "Lot": ["V1"], "Kind": ["wine"], "Quantity": [1.0], "Unit": ["L"]}

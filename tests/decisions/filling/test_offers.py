@@ -14,7 +14,6 @@ import pytest
 from costing import House, InputError
 from costing.calendar import DAYS_A_YEAR
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.filling import offers as judging
 from costing.decisions.filling.offered import from_grapes, offers_of, with_offer
 from costing.decisions.filling.offers import flip_price, gain_at, offers
@@ -27,28 +26,33 @@ from tests.golden.as_kept import differences
 pytestmark = pytest.mark.slow
 BUY = {"offer": "A", "deal": "buy", "on_date": "2026-02-16", "what": "wine", "quantity": 100.0, "unit": "L"}
 BUY |= {"price_per_unit": 12.0, "vintage": "2025", "variety": "Meunier"}
-SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "T24-ROSE"}
+SELL = {"offer": "B", "deal": "sell", "on_date": "2026-03-10", "what": "on lees", "lot": "K25"}
 SELL |= {"quantity": 50.0, "unit": "bottles", "price_per_unit": 14.0}
 
 
 @pytest.fixture(autouse=True)
-def _one_plan(demo_runs, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The plan that offers are held against knows no offer (a test below): that of the demo stands for all of them."""
-    monkeypatch.setattr(judging, "filling_of", lambda runs: filling_of(demo_runs))
+def _one_plan(small_runs, demo_runs, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plan that offers are held against knows no offer (a test below): that of each house stands for all of its."""
+
+    def without_offers(runs):
+        lots = set(runs.estate["tirage"]["to_lot"])
+        return filling_of(next(one for one in (small_runs, demo_runs) if set(one.estate["tirage"]["to_lot"]) == lots))
+
+    monkeypatch.setattr(judging, "filling_of", without_offers)
 
 
-def test_the_plan_that_offers_are_held_against_knows_no_offer(demo_runs) -> None:
-    one, other = (filling_of(runs).advised for runs in (with_offers(demo_runs, BUY, SELL).runs, demo_runs))
+def test_the_plan_that_offers_are_held_against_knows_no_offer(small_runs) -> None:
+    one, other = (filling_of(runs).advised for runs in (with_offers(small_runs, BUY, SELL).runs, small_runs))
     assert np.array_equal(one.sold, other.sold)
     assert np.array_equal(one.disgorged, other.disgorged)
 
 
-def with_offers(demo_runs, *rows: dict[str, object]) -> House:
-    return House(demo_runs.estate).replace(offers=pd.DataFrame(list(rows)))
+def with_offers(runs, *rows: dict[str, object]) -> House:
+    return House(runs.estate).replace(offers=pd.DataFrame(list(rows)))
 
 
-def judged(demo_runs, *rows: dict[str, object]) -> pd.DataFrame:
-    return offers(with_offers(demo_runs, *rows).runs)["offers_judged"].set_index("offer")
+def judged(runs, *rows: dict[str, object]) -> pd.DataFrame:
+    return offers(with_offers(runs, *rows).runs)["offers_judged"].set_index("offer")
 
 
 def test_make_or_buy() -> None:
@@ -71,14 +75,20 @@ def test_demo_offers_are_judged_and_one_is_refused(demo_runs) -> None:
     assert not answer.findings
 
 
+def test_offered_wine_of_another_village_is_refused(demo_runs) -> None:
+    broken = offers(demo_runs)["offers_in_blend"].set_index("offer")["rules_broken"]
+    assert "brings Haute-Bise into a cuvée of village Ambrelune alone" in broken["Hill wine for Terrasses"]
+    assert broken["Praysson base wine"] == "none"
+
+
 TURNED = [
     BUY | {"cuvee": "Brut", "quantity": 3_000.0},
-    SELL | {"quantity": 2_000.0},
+    SELL | {"quantity": 500.0},
     BUY | {"what": "grapes", "unit": "kg", "quantity": 5_000.0, "on_date": "2026-09-10"},
     BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"},
     BUY | {"what": "finished", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2022-05-10"},
-    SELL | {"what": "wine", "lot": "V25-09", "unit": "L", "quantity": 1_500.0},
-    SELL | {"what": "finished", "lot": "D25-3-BRUT", "quantity": 3_000.0},
+    SELL | {"what": "wine", "lot": "V25", "unit": "L", "quantity": 1_000.0},
+    SELL | {"what": "finished", "lot": "D25", "quantity": 300.0},
 ]
 
 
@@ -95,14 +105,14 @@ def test_why_offers_bring_more_or_less_together_is_said(demo_runs) -> None:
 
 
 @in_full
-def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
+def test_an_offer_at_the_price_that_turns_it_is_indifferent(small_runs) -> None:
     """Worth of the plan with the offer, less what it costs on its day at the hurdle, is that of the plan without it.
 
     Each offer is judged alone, so all stand in one workbook.
     """
     named = [row | {"offer": f"offer {number}"} for number, row in enumerate(every(2, TURNED))]
-    turns = judged(demo_runs, *named)["flip_price_of_offer"].clip(lower=0.0)
-    house = with_offers(demo_runs, *(row | {"price_per_unit": turns[row["offer"]]} for row in named))
+    turns = judged(small_runs, *named)["flip_price_of_offer"].clip(lower=0.0)
+    house = with_offers(small_runs, *(row | {"price_per_unit": turns[row["offer"]]} for row in named))
     again = offers(house.runs)["offers_judged"]
     assert len(again) == len(named)
     assert again["gain_of_offer"].to_numpy() == pytest.approx(np.zeros(len(named)), abs=0.02)
@@ -118,32 +128,31 @@ def test_an_offer_at_the_price_that_turns_it_is_indifferent(demo_runs) -> None:
         assert moved == pytest.approx(paid if offer.buys else -paid, abs=0.05), offer
 
 
-def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(demo_runs) -> None:
+def test_a_small_offer_of_wine_turns_at_the_worth_of_a_litre(small_runs) -> None:
     """The dual of the wine of the first spring, in money of the day of the offer; sold in bulk no more than before."""
-    found = filling_of(demo_runs)
+    found = filling_of(small_runs)
     springs = found.keeping
     bulk = np.minimum(springs.wine.bulk_most, found.advised.wine_in_bulk)
     _, worths = best_plan(springs.with_wine(bulk_most=bulk))
     small, larger = BUY | {"quantity": 1.0}, BUY | {"offer": "C", "quantity": 10.0}
-    moved = judged(demo_runs, small, larger).loc[["A", "C"], "flip_price_of_offer"].tolist()
-    rate = float(demo_runs.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
-    days = int(np.datetime64("2026-02-16").astype(np.int64)) - demo_runs.today
+    moved = judged(small_runs, small, larger).loc[["A", "C"], "flip_price_of_offer"].tolist()
+    rate = float(small_runs.estate["interest_rates"]["hurdle_rate"].dropna().iloc[-1])
+    days = int(np.datetime64("2026-02-16").astype(np.int64)) - small_runs.today
     least = float(worths.litre[0, 0]) * (1.0 + rate) ** (days / DAYS_A_YEAR)
     assert moved[0] <= least + 1e-3
     assert moved[1] <= moved[0] + 1e-3  # the more there is, the less a litre more is worth
 
 
-def test_a_larger_offer_turns_at_a_lower_price(demo_runs) -> None:
-    larger = BUY | {"offer": "C", "quantity": 20_000.0}, SELL | {"offer": "D", "quantity": 4_000.0}
-    table = judged(demo_runs, BUY, SELL, *larger)
+def test_a_larger_offer_turns_at_a_lower_price(small_runs) -> None:
+    larger = BUY | {"offer": "C", "quantity": 20_000.0}, SELL | {"offer": "D", "quantity": 900.0}
+    table = judged(small_runs, BUY, SELL, *larger)
     assert table.loc["C", "flip_price_of_offer"] < table.loc["A", "flip_price_of_offer"]
     assert table.loc["D", "flip_price_of_offer"] > table.loc["B", "flip_price_of_offer"]
 
 
-def test_bottles_bought_and_bottles_sold_are_taken_together(demo_runs) -> None:
+def test_bottles_bought_and_bottles_sold_are_taken_together(small_runs) -> None:
     """What is bought stands as a lot more; what is sold leaves its own lot all the same."""
-    bottles = {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"}
-    house = with_offers(demo_runs, BUY | bottles | {"price_per_unit": 1.0}, SELL | {"price_per_unit": 40.0})
+    house = with_offers(small_runs, BUY | BOTTLES | {"price_per_unit": 1.0}, SELL | {"price_per_unit": 40.0})
     answer = offers(house.runs)
     alone = answer["offers_judged"].set_index("offer")
     assert alone["verdict"].to_dict() == {"A": "buy", "B": "sell"}
@@ -152,28 +161,30 @@ def test_bottles_bought_and_bottles_sold_are_taken_together(demo_runs) -> None:
     assert amounts[0] == pytest.approx(alone["gain_of_offer"].sum(), rel=0.01)
 
 
-def test_two_offers_for_the_same_bottles_are_not_both_taken(demo_runs) -> None:
+def test_two_offers_for_the_same_bottles_are_not_both_taken(small_runs) -> None:
     """Each alone asks for no more than the lot holds; together they do."""
-    most = SELL | {"quantity": 4_000.0, "price_per_unit": 40.0}
-    answer = offers(with_offers(demo_runs, most, most | {"offer": "C"}).runs)
+    most = SELL | {"quantity": 800.0, "price_per_unit": 40.0}
+    answer = offers(with_offers(small_runs, most, most | {"offer": "C"}).runs)
     assert set(answer["offers_judged"]["verdict"]) == {"sell"}
-    assert any("Not all can be taken: B and C ask for 8,000 of lot 'T24-ROSE'" in line for line in answer.says)
+    assert any("Not all can be taken: B and C ask for 1,600 of lot 'K25'" in line for line in answer.says)
 
 
-def test_parts_of_an_offer_are_one_with_their_mean_price(demo_runs) -> None:
+def test_parts_of_an_offer_are_one_with_their_mean_price(small_runs) -> None:
     one = BUY | {"cuvee": "Brut", "quantity": 300.0, "price_per_unit": 10.0}
     other = BUY | {"cuvee": "Brut", "quantity": 100.0, "price_per_unit": 14.0, "variety": "Chardonnay"}
-    house = with_offers(demo_runs, one, other)
+    house = with_offers(small_runs, one, other)
     row = offers(house.runs)["offers_judged"].iloc[0]
     assert row["quantity"] == 400.0
     assert row["price_offered"] == pytest.approx(11.0)
 
 
 def test_shares_with_it_are_the_weighted_mean_of_blend_and_offer(demo_runs) -> None:
-    blend = offers(with_offers(demo_runs, BUY | {"cuvee": "Brut", "quantity": 2_000.0}).runs)["offers_in_blend"].iloc[0]
+    """Wine of the first pressing of 2025 is offered: it brings neither reserve nor second pressing."""
+    blend = offers(demo_runs)["offers_in_blend"].set_index("offer").loc["Praysson base wine"]
     part = blend["part_of_blend"]
-    assert blend["reserve_with_it"] == pytest.approx((1.0 - part) * blend["reserve_of_blend"])
-    assert blend["second_pressing_with_it"] == pytest.approx((1.0 - part) * blend["second_pressing_of_blend"])
+    assert 0 < part < 1
+    assert 0 < blend["reserve_with_it"] == pytest.approx((1.0 - part) * blend["reserve_of_blend"])
+    assert 0 < blend["second_pressing_with_it"] == pytest.approx((1.0 - part) * blend["second_pressing_of_blend"])
 
 
 def test_wine_of_another_harvest_is_refused_by_a_vintage_cuvee_and_a_bound_by_its_trials(demo_runs) -> None:
@@ -185,9 +196,9 @@ def test_wine_of_another_harvest_is_refused_by_a_vintage_cuvee_and_a_bound_by_it
     assert "at most" in reason["C"]
 
 
-def test_what_cannot_be_judged_is_said(demo_runs) -> None:
+def test_what_cannot_be_judged_is_said(small_runs) -> None:
     house = with_offers(
-        demo_runs,
+        small_runs,
         BUY | {"offer": "past", "on_date": "2025-06-01"},
         SELL | {"offer": "too much", "quantity": 1e6},
         SELL | {"offer": "too late", "on_date": "2040-01-10"},
@@ -202,47 +213,47 @@ def test_what_cannot_be_judged_is_said(demo_runs) -> None:
     assert all(finding.place.startswith("Offers!") for finding in answer.findings)
 
 
-@pytest.mark.parametrize(
-    ("row", "said"),
-    [
-        (SELL | {"lot": None}, "no lot"),
-        (SELL | {"lot": "T24-ROZE"}, "Did you mean 'T24-ROSE'"),
-        (BUY | {"lot": "V25-09"}, "a lot of ours"),
-        (BUY | {"unit": "bottles"}, "is no unit for wine"),
-        (BUY | {"what": "on lees", "unit": "bottles", "format": "bottle"}, "no cuvée"),
-        (BUY | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "tirage_date": "2023-05-01"}, "no format"),
-        (BUY | {"quantity": 0.0}, "is no quantity"),
-        (
-            BUY
-            | {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2026-05-01"},
-            "is after the offer",
-        ),
-    ],
-)
-def test_an_offer_that_says_too_little_is_a_finding(demo_runs, row, said) -> None:
+BOTTLES = {"what": "on lees", "unit": "bottles", "cuvee": "Brut", "format": "bottle", "tirage_date": "2023-05-10"}
+SAYS_TOO_LITTLE = {
+    "Offers!E2": (SELL | {"lot": None}, "no lot"),
+    "Offers!E3": (SELL | {"lot": "K52"}, "Did you mean 'K25'"),
+    "Offers!E4": (BUY | {"lot": "V25"}, "a lot of ours"),
+    "Offers!G5": (BUY | {"unit": "bottles"}, "is no unit for wine"),
+    "Offers!K6": (BUY | BOTTLES | {"cuvee": None}, "no cuvée"),
+    "Offers!L7": (BUY | BOTTLES | {"format": None}, "no format"),
+    "Offers!F8": (BUY | {"quantity": 0.0}, "is no quantity"),
+    "Offers!M9": (BUY | BOTTLES | {"tirage_date": "2026-05-01"}, "is after the offer"),
+}
+
+
+def test_offers_that_say_too_little_are_findings_each_at_its_cell(small_runs) -> None:
+    rows = [row | {"offer": cell} for cell, (row, _) in SAYS_TOO_LITTLE.items()]
     with pytest.raises(InputError) as wrong:
-        with_offers(demo_runs, row)
-    assert any(said in str(finding) for finding in wrong.value.findings), [str(one) for one in wrong.value.findings]
+        with_offers(small_runs, *rows)
+    found = {finding.place: str(finding) for finding in wrong.value.findings if finding.severity == "error"}
+    assert set(found) == set(SAYS_TOO_LITTLE)
+    for cell, (_, said) in SAYS_TOO_LITTLE.items():
+        assert said in found[cell]
 
 
-def test_parts_that_differ_are_a_finding(demo_runs) -> None:
+def test_parts_that_differ_are_a_finding(small_runs) -> None:
     with pytest.raises(InputError, match="differs from the first part"):
-        with_offers(demo_runs, BUY, BUY | {"on_date": "2026-03-01"})
+        with_offers(small_runs, BUY, BUY | {"on_date": "2026-03-01"})
 
 
-def test_no_offers_is_no_fault(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(offers=lambda table: table.iloc[:0])
+def test_no_offers_is_no_fault(small_runs) -> None:
+    house = House(small_runs.estate).replace(offers=lambda table: table.iloc[:0])
     answer = offers(house.runs)
     assert not len(answer.main)
     assert "no offer" in answer.empty
 
 
-def test_the_command_prints_the_offers(capsys) -> None:
-    assert main(["offers", str(demo_folder())]) == 0
+def test_the_command_prints_the_offers(demo_workbook, capsys) -> None:
+    assert main(["offers", str(demo_workbook)]) == 0
     printed = capsys.readouterr().out
     assert "Buy, sell or pass" in printed
     assert max(map(len, printed.splitlines())) <= 100
-    assert main(["offers", str(demo_folder()), "--json"]) == 0
+    assert main(["offers", str(demo_workbook), "--json"]) == 0
     assert {"offers_judged", "offers_in_blend"} <= set(json.loads(capsys.readouterr().out))
 
 

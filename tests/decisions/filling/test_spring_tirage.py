@@ -12,13 +12,11 @@ import pytest
 from costing import House, InputError
 from costing.answers.catalogue import columns
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.filling.spring_tirage import _advice, _says, filling_of, tirage
 from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_come, springs_of
 from costing.decisions.plan.planning import value_of
 from costing.model import Runs
 from tests.decisions.plan.best import best_plan
-from tests.form import chosen
 from tests.golden.as_kept import differences
 
 pytestmark = pytest.mark.slow
@@ -61,12 +59,13 @@ def test_its_worth_of_one_more_has_another_name_than_that_of_the_plan_and_says_w
     assert "looks 84 months ahead" in said
 
 
-def test_worth_of_one_more_lies_between_one_more_and_one_less(demo_runs) -> None:
-    found = filling_of(demo_runs)
+def test_worth_of_one_more_lies_between_one_more_and_one_less(small_runs) -> None:
+    found = filling_of(small_runs)
     springs = found.keeping
     base = value_of(springs.facts, found.as_planned[0])
     worth = found.as_planned[1].bottle
-    for at in springs.tirage[: chosen(full=3, short=1)]:
+    assert len(springs.tirage)
+    for at in springs.tirage:
         moved = []
         for step in (-1.0, 1.0):
             bottles = springs.planned.copy()
@@ -130,52 +129,52 @@ def test_the_reserve_kept_is_enough_for_the_next_blends(answer) -> None:
     assert kept >= chosen["reserve_l"].iloc[0] - 1e-6
 
 
-def test_bounds_on_limits_hold(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(
-        limits=limits(("tirage", "Brut", "bottle", 20_000, 25_000), ("tirage", "Seconde", None, 4_000, None))
-    )
-    table = tirage(house.runs)["tirage_advice"].set_index("lot")
-    assert 20_000 - 1e-6 <= table.loc["T26-BRUT", "fill_advised"] <= 25_000 + 1e-6
-    assert table.loc["T26-SEC", "fill_advised"] >= 4_000 - 1e-6
+def test_bounds_on_limits_hold(small_runs) -> None:
+    """Without bounds none would be filled of the 4,050 planned; with a most of 600 in each spring as many as may be."""
+    for least, most, advised in ((2_000, 2_500, 2_000), (None, 600, 600)):
+        house = House(small_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", least, most)))
+        (line,) = tirage(house.runs)["tirage_advice"].itertuples()
+        assert (line.lot, line.fill_planned) == ("T26", 4_050)
+        assert line.fill_advised == pytest.approx(advised)
 
 
-def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(
-        limits=limits(("tirage", "Rosé", "bottle", None, 0), ("tirage", "Terrasses", "bottle", 9_000, 9_000))
-    )
+def test_bounds_that_the_planned_bottles_break_cost_money_and_are_said_to(small_runs) -> None:
+    house = House(small_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 5_000, 5_000)))
     first = tirage(house.runs).says[0]
     assert "keeping the bounds on Limits costs" in first
     assert "-" not in first
 
 
-def test_more_filled_than_there_is_wine_is_a_finding(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
+def test_more_filled_than_there_is_wine_is_a_finding(small_runs) -> None:
+    house = House(small_runs.estate).replace(limits=limits(("tirage", "Brut", "bottle", 200_000, None)))
     found = [finding for finding in tirage(house.runs).findings if "than there is wine" in finding.rule]
     assert found
     assert found[0].place.startswith("Limits!")
-    assert "58,290 L on hand" in found[0].rule
+    assert "7,365 L on hand" in found[0].rule
 
 
-def test_planned_tirages_that_want_more_wine_than_there_is_are_said_to(demo_runs) -> None:
+def test_planned_tirages_that_want_more_wine_than_there_is_are_said_to(small_runs) -> None:
     """A wine lot that is overdrawn is an error of the rows; here the planned bottles alone are multiplied."""
-    found = filling_of(demo_runs)
+    found = filling_of(small_runs)
     more = replace(found, springs=replace(found.springs, planned=found.springs.planned * 3.0))
-    assert "no wine for all that is planned" in _says(demo_runs, more, _advice(demo_runs, more))[0]
-    assert "no wine" not in _says(demo_runs, found, _advice(demo_runs, found))[0]
+    assert "no wine for all that is planned" in _says(small_runs, more, _advice(small_runs, more))[0]
+    assert "no wine" not in _says(small_runs, found, _advice(small_runs, found))[0]
 
 
-@pytest.mark.parametrize(
-    ("row", "said"),
-    [
-        (("tirage", "Brut", "bottle", None, None), "no bound"),
-        (("tirage", "Brut", "bottle", 10, 5), "above At most"),
-        (("tirage", None, "bottle", 10, None), "no cuvée"),
-    ],
-)
-def test_bounds_that_say_nothing_are_findings(demo_runs, row, said) -> None:
+SAY_NOTHING = {
+    "Limits!E2": (("tirage", "Brut", "bottle", None, None), "no bound"),
+    "Limits!D3": (("tirage", "Brut", "bottle", 10, 5), "above At most"),
+    "Limits!B4": (("tirage", None, "bottle", 10, None), "no cuvée"),
+}
+
+
+def test_bounds_that_say_nothing_are_findings_each_at_its_cell(small_runs) -> None:
     with pytest.raises(InputError) as wrong:
-        House(demo_runs.estate).replace(limits=limits(row))
-    assert any(said in str(finding) for finding in wrong.value.findings)
+        House(small_runs.estate).replace(limits=limits(*(row for row, _ in SAY_NOTHING.values())))
+    found = {finding.place: str(finding) for finding in wrong.value.findings if finding.severity == "error"}
+    assert set(found) == set(SAY_NOTHING)
+    for cell, (_, said) in SAY_NOTHING.items():
+        assert said in found[cell]
 
 
 def test_an_estate_that_never_filled_a_bottle_has_nothing_to_fill(demo_estate) -> None:
@@ -204,13 +203,13 @@ def test_without_planned_tirages_the_next_spring_is_taken_from_the_last_ones(dem
     assert not lots & set(springs.inputs.lots["lot"])
 
 
-def test_the_command_prints_what_to_fill(capsys) -> None:
-    assert main(["tirage", str(demo_folder())]) == 0
+def test_the_command_prints_what_to_fill(demo_workbook, capsys) -> None:
+    assert main(["tirage", str(demo_workbook)]) == 0
     printed = capsys.readouterr().out
     assert "What to fill in spring 2026" in printed
     assert "after bottling" in printed
     assert max(map(len, printed.splitlines())) <= 100
-    assert main(["tirage", str(demo_folder()), "--json"]) == 0
+    assert main(["tirage", str(demo_workbook), "--json"]) == 0
     assert {"tirage_advice", "reserve_levels"} <= set(json.loads(capsys.readouterr().out))
 
 

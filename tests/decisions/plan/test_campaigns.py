@@ -16,13 +16,13 @@ import numpy as np
 import pytest
 
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.plan import campaigns
 from costing.decisions.plan.campaigns import whole_campaigns
 from costing.decisions.plan.facts import Campaigns, Dates, Facts, Limits, Markets, Stacks
 from costing.decisions.plan.planning import SOME, Search, value_of
 from tests.decisions.plan.test_planning import broken, facts_of, with_credit
 from tests.form import every
+from tests.golden.every_decision import FOLDER
 
 
 def few(seed: int, *, tight: bool = True) -> Facts:
@@ -218,9 +218,9 @@ def test_published_lot_sizes_through_the_plan(demand, set_up, holding, least_cos
 
 
 def a_quarter(tmp_path, *settings: str):
-    """The demo as a folder with a plan of three months, and settings of its own."""
+    """The small house as a folder with a plan of three months, and settings of its own."""
     folder = tmp_path / "estate"
-    copytree(demo_folder(), folder)
+    copytree(FOLDER, folder)
     lines = (folder / "settings.csv").read_text(encoding="utf-8").splitlines()
     changed = {"Plan horizon (months)", *(line.split(",")[0] for line in settings)}
     kept = [line for line in lines if line.split(",")[0] not in changed]

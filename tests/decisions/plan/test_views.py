@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import House, InputError, read_estate
+from costing import House, InputError
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.from_estate import plan_inputs
 from costing.decisions.plan.planning import value_of
@@ -21,7 +20,7 @@ from costing.model import Runs
 from tests.decisions.plan.best import best_plan
 from tests.form import every
 from tests.golden.as_kept import differences
-from tests.golden.every_decision import tables
+from tests.golden.every_decision import FOLDER
 
 pytestmark = pytest.mark.slow
 
@@ -76,14 +75,13 @@ def survivors(facts) -> np.ndarray:
     return alive
 
 
-def test_a_limit_more_costs_and_one_less_frees(demo_runs) -> None:
-    estate = demo_runs.estate
-    free = plan_answer(demo_runs, ("places", "disgorging", "supply"))["plans_compared"]["plan_value"].iloc[0]
-    bound = plan_answer(demo_runs)["plans_compared"]["plan_value"].iloc[0]
+def test_a_limit_more_costs_and_one_less_frees(small_runs) -> None:
+    free = plan_answer(small_runs, ("places", "disgorging", "supply"))["plans_compared"]["plan_value"].iloc[0]
+    bound = plan_answer(small_runs)["plans_compared"]["plan_value"].iloc[0]
     assert free > bound
-    house = House(estate).replace(limits=limits(("places", "Cellar 1", None, None, 100_000.0)))
+    house = House(small_runs.estate).replace(limits=limits(("places", "Deep", None, None, 11_100.0)))
     tight = plan_answer(house.runs)
-    places = tight["limits_used"].set_index(["limit", "limit_of"]).loc[("places", "Cellar 1")]
+    places = tight["limits_used"].set_index(["limit", "limit_of"]).loc[("places", "Deep")]
     assert places["worth_of_one_more"] > 0 or places["broken_by"] > 0
 
 
@@ -104,13 +102,6 @@ def test_to_hold_a_few_lots_leaves_the_others_free(demo_runs) -> None:
     assert any(one.startswith("Following 'your own'") and one.endswith(unsold) for one in answer.says)
 
 
-def test_a_plan_that_promises_too_much_comes_back_and_says_so(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(limits=limits(("supply", None, "Brut", 400_000.0, None)))
-    answer = plan_answer(house.runs)
-    assert [finding.severity for finding in answer.findings] == ["caution"] * len(answer.findings)
-    assert any("promised" in finding.rule and "short" in finding.rule for finding in answer.findings)
-
-
 def test_bottles_fixed_beyond_what_is_there_are_cut_to_it(demo_runs) -> None:
     inputs = plan_inputs(demo_runs)
     wanted = np.full_like(inputs.facts.stacks.price, 0.0)
@@ -121,19 +112,21 @@ def test_bottles_fixed_beyond_what_is_there_are_cut_to_it(demo_runs) -> None:
     assert np.isfinite(value_of(inputs.facts, plan))
 
 
-@pytest.mark.parametrize(
-    ("row", "said"),
-    [
-        (("places", None, None, None, 10.0), "no place"),
-        (("places", "Cellar 1", None, None, None), "no limit"),
-        (("supply", None, "Brut", None, None), "no bottles"),
-        (("supply", None, None, 10.0, None), "no cuvée"),
-    ],
-)
-def test_a_limit_that_says_nothing_is_a_finding(demo_runs, row, said) -> None:
+SAY_NOTHING = {
+    "Limits!B2": (("places", None, None, None, 10.0), "no place"),
+    "Limits!E3": (("places", "Deep", None, None, None), "no limit"),
+    "Limits!D4": (("supply", None, "Brut", None, None), "no bottles"),
+    "Limits!C5": (("supply", None, None, 10.0, None), "no cuvée"),
+}
+
+
+def test_limits_that_say_nothing_are_findings_each_at_its_cell(small_runs) -> None:
     with pytest.raises(InputError) as wrong:
-        House(demo_runs.estate).replace(limits=limits(row))
-    assert any(said in str(finding) for finding in wrong.value.findings)
+        House(small_runs.estate).replace(limits=limits(*(row for row, _ in SAY_NOTHING.values())))
+    found = {finding.place: str(finding) for finding in wrong.value.findings if finding.severity == "error"}
+    assert set(found) == set(SAY_NOTHING)
+    for cell, (_, said) in SAY_NOTHING.items():
+        assert said in found[cell]
 
 
 def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
@@ -143,18 +136,18 @@ def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def without_response(demo_runs) -> pd.DataFrame:
-    house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
+def without_response(small_runs) -> pd.DataFrame:
+    house = House(small_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
     return house.plan()["plans_compared"]
 
 
 @pytest.mark.parametrize("response", every(2, [-0.5, -1.0, 3.0], 1))
 def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
-    demo_runs, without_response, response
+    small_runs, without_response, response
 ) -> None:
-    house = House(demo_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
+    house = House(small_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
     said = [one for one in house.runs.estate.cautions if "no price response below -1" in one.rule]
-    assert [one.place for one in said] == ["Price by age!H2"]
+    assert [one.place for one in said] == [f"Price by age!H{row}" for row in (2, 3, 4, 5)]
     assert house.plan()["plans_compared"].equals(without_response)
 
 
@@ -168,9 +161,9 @@ TOGETHER = {
 }
 
 
-def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back() -> None:
+def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_back(small_runs) -> None:
     rows = limits(*(row for row, _ in TOGETHER.values()))
-    house = House(read_estate(tables())).replace(limits=lambda own: pd.concat([own, rows], ignore_index=True))
+    house = House(small_runs.estate).replace(limits=lambda own: pd.concat([own, rows], ignore_index=True))
     answer = plan_answer(house.runs)
     for cell, (_, said) in TOGETHER.items():
         at_cell = [str(finding) for finding in answer.findings if finding.place == cell]
@@ -184,16 +177,15 @@ def test_limits_that_cannot_be_kept_are_said_at_their_cells_and_the_plan_comes_b
 
 @pytest.mark.parametrize(
     ("most", "place", "amount"),
-    [(5_000.0, "Limits!H9", "5,000"), (480_000.0, "Loans!D2", "60,000"), (None, "Loans!D2", "60,000")],
+    [(5_000.0, "Limits!H9", "5,000"), (480_000.0, "Loans!D2", "60,000"), *every(2, [(None, "Loans!D2", "60,000")], 1)],
 )
 def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(
-    most: float | None, place: str, amount: str
+    small_runs, most: float | None, place: str, amount: str
 ) -> None:
     """At the row of Limits, in force from June on, where it leaves less than the bank's line of 60,000 does."""
-    house = House(read_estate(tables()))
     row = limits(*([("credit", None, None, None, most)] if most else [])).assign(from_date=pd.Timestamp("2026-06-01"))
     paid = {"from_date": pd.Timestamp("2026-02-15"), "to_date": pd.Timestamp("2026-02-15"), "amount": 900_000.0}
-    paying = house.replace(
+    paying = House(small_runs.estate).replace(
         limits=lambda own: pd.concat([own, row], ignore_index=True),
         other_payments=lambda own: pd.concat([own, own.iloc[:1].assign(**paid)], ignore_index=True),
     )
@@ -202,33 +194,27 @@ def test_credit_that_a_large_payment_exceeds_is_said_where_it_is_limited(
     assert "of credit can't be kept: the plan owes more, by " in said.rule
 
 
-def test_bottles_promised_of_a_format_without_a_price_are_short_in_full(demo_runs) -> None:
+def test_what_has_no_price_is_said_at_its_row_its_age_or_its_lot(small_runs) -> None:
+    """Bottles promised of a format without a price are short in full; the oldest age with a price stands for those
+    above it; wine without any price is no part of the plan.
+    """
     row = limits(("supply", None, "Brut", 100.0, None)).assign(format="jeroboam")
-    house = House(demo_runs.estate).replace(limits=lambda own: pd.concat([own, row], ignore_index=True))
-    said = [str(finding) for finding in plan_answer(house.runs).findings]
-    assert len(said) == 1
-    assert "Limits!G10" in said[0]
-    assert "no lot of it has a price by age; the plan is short by 100 in 2026, 100 in 2027, 100 in 2028" in said[0]
-    assert any(one.place == "Limits!D10" and "no price by age" in one.rule for one in house.runs.estate.cautions)
 
+    def priced(table: pd.DataFrame) -> pd.DataFrame:
+        young = (table["format"] != "bottle") | (table["months_on_lees"] <= 24)
+        return table[(table["cuvee"] == "Brut") & young].reset_index(drop=True)
 
-def test_an_age_without_a_price_is_said_at_the_age_next_to_it(demo_runs) -> None:
-    def young(table: pd.DataFrame) -> pd.DataFrame:
-        return table[(table["cuvee"] != "Brut") | (table["format"] != "bottle") | (table["months_on_lees"] <= 24)]
-
-    house = House(demo_runs.estate).replace(price_by_age=lambda table: young(table).reset_index(drop=True))
-    said = [finding for finding in plan_answer(house.runs).findings if finding.place.startswith("Price by age!")]
-    assert [finding.place for finding in said] == ["Price by age!C4"]
-    assert "24' months is the oldest age of Brut bottle with a price: T23-BRUT" in str(said[0])
-
-
-def test_wine_without_any_price_is_said_at_its_lot(demo_runs) -> None:
-    house = House(demo_runs.estate).replace(
-        price_by_age=lambda table: table[table["cuvee"] != "Seconde"].reset_index(drop=True)
+    house = House(small_runs.estate).replace(
+        price_by_age=priced, limits=lambda own: pd.concat([own, row], ignore_index=True)
     )
     answer = plan_answer(house.runs)
-    assert any("'Seconde bottle' has no price by age: T24-SEC" in str(finding) for finding in answer.findings)
-    assert "T24-SEC" not in set(answer["release_plan"]["lot"])
+    said = {finding.place: str(finding) for finding in answer.findings}
+    assert "no lot of it has a price by age; the plan is short by 100 in 2026, 50 in 2027" in said["Limits!G9"]
+    assert any(one.place == "Limits!D9" and "no price by age" in one.rule for one in house.runs.estate.cautions)
+    assert [place for place in said if place.startswith("Price by age!")] == ["Price by age!C3"]
+    assert "24' months is the oldest age of Brut bottle with a price: T22" in said["Price by age!C3"]
+    assert any("'Rosé bottle' has no price by age: K22" in one for one in said.values())
+    assert not {"K22", "K25"} & set(answer["release_plan"]["lot"])
 
 
 def test_what_is_drawn_is_the_cash_of_the_plan(demo_runs) -> None:
@@ -268,19 +254,20 @@ def test_ageing_says_what_the_plan_does_with_each_stack_and_why(demo_runs, answe
 
 
 def test_the_command_prints_the_plan(capsys, tmp_path) -> None:
-    assert main(["plan", str(demo_folder())]) == 0
+    folder = str(FOLDER)
+    assert main(["plan", folder]) == 0
     printed = capsys.readouterr().out
     assert "this quarter" in printed
     assert "Plans compared" in printed
-    assert main(["plan", str(demo_folder()), "--without", "places", "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)
-    assert not [line for line in found["limits_used"] if line["limit"] == "places"]
     own = tmp_path / "own.csv"
-    own.write_text("lot,date,bottles\nT21-VINT,2026-06-30,1000\n", encoding="utf-8")
-    assert main(["plan", str(demo_folder()), "--with-plan", str(own)]) == 0
-    assert "your own" in capsys.readouterr().out
+    own.write_text("lot,date,bottles\nT22,2026-06-30,300\n", encoding="utf-8")
+    assert main(["plan", folder, "--without", "places", "--with-plan", str(own), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert {line["limit"] for line in found["limits_used"]} >= {"disgorging", "market"}
+    assert not [line for line in found["limits_used"] if line["limit"] == "places"]
+    assert "your own" in [line["plan"] for line in found["plans_compared"]]
     own.write_text("lot,when\n", encoding="utf-8")
-    assert main(["plan", str(demo_folder()), "--with-plan", str(own)]) == 1
+    assert main(["plan", folder, "--with-plan", str(own)]) == 1
     assert "is no plan" in capsys.readouterr().err
 
 

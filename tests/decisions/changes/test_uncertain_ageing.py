@@ -16,7 +16,6 @@ from costing import ECONOMIC, run
 from costing.decisions.changes.changes import apply_changes
 from costing.decisions.changes.distributions import Distribution, draw, uncertain_figures
 from costing.decisions.changes.uncertain_ageing import price_spread, verdicts_drawn
-from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.ageing import hold_or_release
 from costing.decisions.plan.ageing_tables import holding
@@ -152,16 +151,6 @@ def test_gains_are_those_of_the_whole_run_at_one_draw(demo_estate) -> None:
         if lot in table.index:
             expected = again.worth.npv[row, later] - again.worth.npv[row, now.first[row]]
             assert table.loc[lot, "gain_p50"] == pytest.approx(expected, rel=1e-4, abs=0.5), lot
-
-
-@pytest.mark.slow
-def test_hold_or_release_and_the_forecast_say_one_chance(demo_runs) -> None:
-    alone = ageing(demo_runs)["hold_or_release"].set_index("lot")
-    drawn = forecast_answer(demo_runs)["verdicts_drawn"].set_index("lot")
-    chance = drawn["probability_holding"]
-    assert len(chance) > 10
-    assert (alone.loc[chance.index, "probability_holding"] == chance).all()
-    assert (alone.loc[chance.index, "verdict"] == drawn["verdict"]).all()
 
 
 def test_no_chance_where_nothing_doubts_the_price(demo_estate) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import gc
 import pickle
 import weakref
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import pandas as pd
 import pytest
 
+from costing import read_estate
 from costing.accounts.amounts_charged import charged
 from costing.accounts.costs import costs
 from costing.accounts.origins import made_of_latest, origins_of_latest
@@ -27,15 +29,32 @@ from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.views import plan_answer
 from costing.decisions.prices.margins import margins
 from costing.decisions.prices.prices import prices
-from costing.inputs.load import read_inputs
+from costing.inputs.estate import Estate
 from costing.model import Runs, run
 from costing.once import Once, asked_once
 from tests.form import every
+from tests.golden.every_decision import tables
 
 QUESTIONS: tuple[Callable[[Runs], Answer], ...] = (
     *(costs, stock, over_time, origins_of_latest, made_of_latest, plan_answer, prices, margins, cash, ageing, vats),
     *(recipes, scenarios_answer, why_answer),
 )
+
+
+@pytest.fixture(scope="module")
+def estate() -> Estate:
+    """The small house with something of every kind."""
+    return read_estate(tables())
+
+
+@contextmanager
+def collecting_nothing_older() -> Iterator[None]:
+    """What stood before is left out by the collector, so that looking through takes no longer after many tests."""
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 class Cellar(Once):
@@ -71,17 +90,17 @@ def test_what_has_no_value_is_told_apart_by_identity_and_kept_as_long_as_its_ans
 
 
 @pytest.mark.slow
-def test_no_answer_changes_what_another_one_reads(demo_estate) -> None:
+def test_no_answer_changes_what_another_one_reads(estate) -> None:
     """Every answer is the same whichever was asked before it."""
     asked = every(3, QUESTIONS, 1)
-    onwards, backwards = Runs(replace(demo_estate)), Runs(replace(demo_estate))
+    onwards, backwards = Runs(replace(estate)), Runs(replace(estate))
     first = {question.__name__: question(onwards).to_json() for question in asked}
     last = {question.__name__: question(backwards).to_json() for question in reversed(asked)}
     assert first == last
 
 
-def test_no_question_changes_a_table_that_is_kept(demo_estate) -> None:
-    runs = Runs(replace(demo_estate))
+def test_no_question_changes_a_table_that_is_kept(estate) -> None:
+    runs = Runs(replace(estate))
     kept_by = (runs, runs.estate, runs.chain, runs.book, runs.economic)
     first: dict[int, tuple[str, pd.DataFrame, pd.DataFrame]] = {}
     for question in (charged, cautions_of, *every(4, QUESTIONS), cautions_of):
@@ -93,7 +112,7 @@ def test_no_question_changes_a_table_that_is_kept(demo_estate) -> None:
                     first[id(table)] = asked.__name__, table, table.copy()
     assert len(first) > 30
     assert [name for name, table, as_given in first.values() if not table.equals(as_given)] == []
-    for name, table in demo_estate.tables.items():
+    for name, table in estate.tables.items():
         as_read = table.copy()
         assert [column for column in as_read if not table[column].equals(as_read[column])] == [], name
 
@@ -116,30 +135,30 @@ def bottles_of_both(cellar: Cellar, other: Cellar) -> int:
     return cellar.looked + other.looked
 
 
-@pytest.mark.slow
 def test_an_answer_goes_with_the_last_of_its_subjects() -> None:
-    cellar, other = Cellar(), Cellar()
-    assert bottles_of_both(cellar, other) == 0
-    cellar.looked = 1
-    assert bottles_of_both(cellar, other) == 0
-    assert bottles_of_both(other, cellar) == 1
-    gone = weakref.ref(other)
-    del other
-    gc.collect()
-    assert gone() is not None, "its answer stands with the first, which came last there"
-    third = Cellar()
-    bottles_of_both(cellar, third)
-    gone = weakref.ref(third)
-    del third
-    assert gone() is None
+    with collecting_nothing_older():
+        cellar, other = Cellar(), Cellar()
+        assert bottles_of_both(cellar, other) == 0
+        cellar.looked = 1
+        assert bottles_of_both(cellar, other) == 0
+        assert bottles_of_both(other, cellar) == 1
+        gone = weakref.ref(other)
+        del other
+        gc.collect()
+        assert gone() is not None, "its answer stands with the first, which came last there"
+        third = Cellar()
+        bottles_of_both(cellar, third)
+        gone = weakref.ref(third)
+        del third
+        assert gone() is None
 
 
-@pytest.mark.slow
-def test_an_estate_keeps_nothing_of_a_run_that_is_let_go() -> None:
+def test_an_estate_keeps_nothing_of_a_run_that_is_let_go(estate) -> None:
     """Each run left its chain behind, a gigabyte at half a million movements."""
-    estate = read_inputs("demo_estate")
-    results = run(estate)
-    gone = weakref.ref(results.chain)
-    del results
-    gc.collect()
-    assert gone() is None
+    with collecting_nothing_older():
+        own = replace(estate)
+        results = run(own)
+        gone = weakref.ref(results.chain)
+        del results
+        gc.collect()
+        assert gone() is None

@@ -14,7 +14,6 @@ import pytest
 
 from costing import BOOK, ECONOMIC, CostingError, InputError, read_estate, run
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.closing.closed_years import closed_year_cautions, closed_year_edits
 from costing.decisions.closing.closing import close_year, closing_findings, with_closing
 from costing.decisions.closing.next_year import open_year
@@ -28,7 +27,7 @@ from costing.results.origins import release_states
 from costing.results.quantities import quantity_roll_forward
 from costing.results.roll_forward import exits, expensed_at_once, roll_forward
 from costing.results.stock import stock_values
-from costing.workbook.blank.blank import blank_workbook
+from tests.commands.books import typed
 from tests.form import chosen, every, in_full
 from tests.properties.estates import random_estate
 
@@ -43,8 +42,13 @@ def closed_on(estate, on):
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return closed_on(read_estate(demo_folder()), CLOSED)
+def demo(demo_estate):
+    return closed_on(demo_estate, CLOSED)
+
+
+@pytest.fixture(scope="module")
+def small(small_runs):
+    return closed_on(small_runs.estate, CLOSED)
 
 
 @pytest.mark.parametrize("basis", every(2, [BOOK, ECONOMIC, ECONOMIC.replace(name="at 12 %", rate=None)]))
@@ -191,14 +195,14 @@ def _edited(estate, name, row, column, value):
     return replace(estate, tables={**estate.tables, name: frame})
 
 
-def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(demo) -> None:
+def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(small) -> None:
     """Cost in = stock + cost of goods sold + expense, so what a dearer invoice moves adds up to the difference."""
-    assert not len(_edits(demo))
-    row = int(np.flatnonzero((demo["costs"]["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
-    was = demo["costs"]["amount"][row]
-    edited = _edited(demo, "costs", row, "amount", was + 1_000.0)
+    assert not len(_edits(small))
+    row = int(np.flatnonzero((small["costs"]["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
+    was = small["costs"]["amount"][row]
+    edited = _edited(small, "costs", row, "amount", was + 1_000.0)
     found = _edits(edited)
-    assert found["place"].tolist() == [demo.place("costs", row, "amount")]
+    assert found["place"].tolist() == [small.place("costs", row, "amount")]
     assert found[["as_closed", "as_now"]].to_numpy().tolist() == [[f"{was:,.10g}", f"{was + 1_000:,.10g}"]]
     moved = found[["stock_moved", "goods_sold_moved", "expense_moved"]].sum(axis=1)
     assert moved.tolist() == pytest.approx([1_000.0])
@@ -209,9 +213,9 @@ def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(de
     assert f"was {was:,.10g} when 2024-12-31 was closed" in said[0].rule
 
 
-def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
+def test_a_premium_changed_after_two_closings_is_one_line(demo_estate) -> None:
     """One edit of one grower's premium listed 95 rows, and none of them with its cost of goods sold."""
-    twice = closed_on(closed_on(read_estate(demo_folder()), date(2023, 12, 31)), CLOSED)
+    twice = closed_on(closed_on(demo_estate, date(2023, 12, 31)), CLOSED)
     prices = twice["grape_prices"]
     row = int(np.flatnonzero(prices["premium_per_kg"].notna().to_numpy())[0])
     edited = _edited(twice, "grape_prices", row, "premium_per_kg", prices["premium_per_kg"][row] + 0.1)
@@ -221,23 +225,23 @@ def test_a_premium_changed_after_two_closings_is_one_line(demo) -> None:
     assert found["goods_sold_moved"][0] > 0
 
 
-def test_an_opening_cost_changed_after_the_closing_is_not_silent(demo) -> None:
+def test_an_opening_cost_changed_after_the_closing_is_not_silent(small) -> None:
     """A change of 100,000 was silent, and a second closing replaced the frozen year."""
-    edited = _edited(demo, "opening_costs", 0, "amount", demo["opening_costs"]["amount"][0] + 100_000.0)
+    edited = _edited(small, "opening_costs", 0, "amount", small["opening_costs"]["amount"][0] + 100_000.0)
     found = _edits(edited)
     assert len(found) == 1
     assert found[["stock_moved", "goods_sold_moved", "expense_moved"]].to_numpy().sum() == pytest.approx(100_000.0)
 
 
-def test_rows_added_and_taken_out_of_a_closed_year_are_named(demo) -> None:
-    costs = demo["costs"]
+def test_rows_added_and_taken_out_of_a_closed_year_are_named(small) -> None:
+    costs = small["costs"]
     row = int(np.flatnonzero((costs["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
-    source = demo.sources["costs"]
+    source = small.sources["costs"]
     gone = replace(
-        demo,
-        tables={**demo.tables, "costs": costs.drop(index=row).reset_index(drop=True)},
+        small,
+        tables={**small.tables, "costs": costs.drop(index=row).reset_index(drop=True)},
         sources={
-            **demo.sources,
+            **small.sources,
             "costs": replace(source, sheet=np.delete(source.sheet, row), row=np.delete(source.row, row)),
         },
     )
@@ -248,9 +252,9 @@ def test_rows_added_and_taken_out_of_a_closed_year_are_named(demo) -> None:
     )
 
 
-def test_a_closing_that_kept_no_rows_is_still_read_and_says_what_moved(demo) -> None:
-    inputs = demo["yearend_inputs"].assign(content=None)
-    older = replace(demo, tables={**demo.tables, "yearend_inputs": as_table("yearend_inputs", inputs)})
+def test_a_closing_that_kept_no_rows_is_still_read_and_says_what_moved(small) -> None:
+    inputs = small["yearend_inputs"].assign(content=None)
+    older = replace(small, tables={**small.tables, "yearend_inputs": as_table("yearend_inputs", inputs)})
     assert not len(_edits(older))
     edited = _edited(older, "opening_costs", 0, "amount", older["opening_costs"]["amount"][0] + 100_000.0)
     found = _edits(edited)
@@ -258,13 +262,13 @@ def test_a_closing_that_kept_no_rows_is_still_read_and_says_what_moved(demo) -> 
     assert "kept no rows" in found["place"][0]
 
 
-def test_opening_an_unclosed_year_is_refused(demo) -> None:
+def test_opening_an_unclosed_year_is_refused(small) -> None:
     with pytest.raises(CostingError, match="has not been closed"):
-        open_year(demo, date(2023, 12, 31))
+        open_year(small, date(2023, 12, 31))
 
 
-def test_closing_inside_a_pool_s_period_is_a_caution(demo) -> None:
-    assert any("still open" in finding.rule for finding in closing_findings(demo, date(2024, 6, 30)))
+def test_closing_inside_a_pool_s_period_is_a_caution(small) -> None:
+    assert any("still open" in finding.rule for finding in closing_findings(small, date(2024, 6, 30)))
 
 
 def test_commands_close_and_open(small_book, capsys) -> None:
@@ -284,10 +288,15 @@ def test_commands_close_and_open(small_book, capsys) -> None:
 
 def test_opening_stock_alone_is_costed_and_written(tmp_path) -> None:
     """Settings, Opening stock and Opening costs, with no press load, bottling or dispatch at all."""
-    wine = {"Lot": "V1", "Kind": "wine", "Date": "2025-12-31", "Quantity": 1000, "Unit": "L"}
-    cost = {"Lot": "V1", "Element": "grapes", "Amount": 3000}
+    sheets = {
+        "settings": {"Setting": "Valuation date", "Value": "2025-12-31"},
+        "opening_stock": {"Lot": "V1", "Kind": "wine", "Date": "2025-12-31", "Quantity": 1000, "Unit": "L"},
+        "opening_costs": {"Lot": "V1", "Element": "grapes", "Amount": 3000},
+    }
+    for name, row in sheets.items():
+        pd.DataFrame([row]).to_csv(tmp_path / f"{name}.csv", index=False)
     book = tmp_path / "first.xlsx"
-    blank_workbook(book, {"Opening stock": pd.DataFrame([wine]), "Opening costs": pd.DataFrame([cost])})
+    book.write_bytes(typed(tmp_path))
     assert main(["run", str(book)]) == 0
     moved = quantity_roll_forward(run(read_estate(book), BOOK), "2025-12-30", "2025-12-31")
     assert moved["closing"].tolist() == [1000.0]
@@ -349,13 +358,13 @@ def test_a_closing_keeps_its_approval_when_the_valuation_date_moves_on() -> None
     assert stock_values(run(opened, BOOK), "2024-12-31")["value"].sum() == pytest.approx(6_150.0)
 
 
-def test_a_closed_date_is_closed_unless_said_otherwise_and_the_sheet_only_grows(demo) -> None:
-    refused = closing_findings(demo, CLOSED)
+def test_a_closed_date_is_closed_unless_said_otherwise_and_the_sheet_only_grows(small) -> None:
+    refused = closing_findings(small, CLOSED)
     assert any(finding.severity == "error" and "a closed date is closed" in finding.rule for finding in refused)
-    assert not [one for one in closing_findings(demo, CLOSED, again=True) if one.severity == "error"]
-    twice = closed_on(demo, CLOSED)
-    assert len(twice["yearend_stock"]) == 2 * len(demo["yearend_stock"])
-    assert len(open_year(twice, CLOSED)["opening_stock"]) == len(demo["yearend_stock"])
+    assert not [one for one in closing_findings(small, CLOSED, again=True) if one.severity == "error"]
+    twice = closed_on(small, CLOSED)
+    assert len(twice["yearend_stock"]) == 2 * len(small["yearend_stock"])
+    assert len(open_year(twice, CLOSED)["opening_stock"]) == len(small["yearend_stock"])
 
 
 def test_an_approval_before_the_closing_is_refused() -> None:

@@ -201,12 +201,13 @@ def test_an_edit_of_a_closed_year_is_one_line_with_its_cell_and_what_it_moves(sm
     row = int(np.flatnonzero((small["costs"]["on_date"] < pd.Timestamp(2024, 6, 1)).to_numpy())[-1])
     was = small["costs"]["amount"][row]
     edited = _edited(small, "costs", row, "amount", was + 1_000.0)
-    found = _edits(edited)
+    runs = Runs(edited)
+    found = closed_year_edits(runs)["closed_year_edits"]
     assert found["place"].tolist() == [small.place("costs", row, "amount")]
     assert found[["as_closed", "as_now"]].to_numpy().tolist() == [[f"{was:,.10g}", f"{was + 1_000:,.10g}"]]
     moved = found[["stock_moved", "goods_sold_moved", "expense_moved"]].sum(axis=1)
     assert moved.tolist() == pytest.approx([1_000.0])
-    said = closed_year_cautions(Runs(edited))
+    said = closed_year_cautions(runs)
     assert [(one.place, one.value, one.severity) for one in said] == [
         (found["place"][0], found["as_now"][0], "caution")
     ]

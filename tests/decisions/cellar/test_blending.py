@@ -12,7 +12,6 @@ import pytest
 
 from costing import BOOK, ECONOMIC, cost_per_bottle, read_estate, run, trace
 from costing.cli import main
-from costing.commands.records import demo_folder
 from costing.decisions.cellar.blending import lots_on_hand, trial_blends, trials_side_by_side
 from costing.decisions.cellar.bottling_costs import per_bottle
 from costing.decisions.cellar.cheapest_blend import cheapest_blend, cheapest_blends, trials
@@ -221,51 +220,51 @@ def test_the_verdict_names_the_cheapest_trial_within_its_bounds(demo_runs) -> No
     assert next(iter(table.columns)) == "verdict"
 
 
-def with_lines(estate, change):
-    lines = change(estate["trial_blends"].copy())
-    return replace(estate, tables={**estate.tables, "trial_blends": lines})
+def with_lines(runs, change):
+    """Results of the same rows with other trials."""
+    lines = change(runs.estate["trial_blends"].copy())
+    return Runs(replace(runs.estate, tables={**runs.estate.tables, "trial_blends": lines}), runs.chain)
 
 
-def test_a_trial_that_draws_more_than_is_there_names_the_lot_and_the_cell(demo) -> None:
-    estate = demo[0].estate
-    row = int(np.flatnonzero((estate["trial_blends"]["line"] == "lot").to_numpy())[3])
+def test_a_trial_that_draws_more_than_is_there_names_the_lot_and_the_cell(small_runs) -> None:
+    estate = small_runs.estate
+    row = int(np.flatnonzero((estate["trial_blends"]["line"] == "lot").to_numpy())[2])
 
     def greedy(lines):
         lines.loc[row, "litres"] = 99_999.0
         return lines
 
-    _, findings = trial_blends(Runs(with_lines(estate, greedy)))
+    _, findings = trial_blends(with_lines(small_runs, greedy))
     assert [finding.place for finding in findings] == [estate.place("trial_blends", row, "litres")]
-    assert str(estate["trial_blends"]["lot"].iloc[row]) in findings[0].rule
+    assert "'R'" in findings[0].rule
 
 
-def test_bad_trials_are_all_named_at_once(demo) -> None:
-    estate = demo[0].estate
-    shared = np.flatnonzero(estate["trial_blends"]["share"].notna() & (estate["trial_blends"]["line"] == "lot"))
+def test_bad_trials_are_all_named_at_once(small_runs) -> None:
+    trials = small_runs.estate["trial_blends"]
+    shared = np.flatnonzero(trials["share"].notna() & (trials["line"] == "lot"))
 
     def spoil(lines):
         lines["lot"] = lines["lot"].astype(object)
-        lines.loc[0, "lot"] = "V25-141"
-        lines.loc[shared[0], "share"] = 0.5
-        lines.loc[1, "litres"] = 3_000.0
-        lines.loc[2, "lot"] = "V25-09"
-        lines.loc[2, "litres"] = 1_500.0
+        lines.loc[0, "lot"] = "V255"
+        lines.loc[shared[1], "share"] = 0.9
+        lines.loc[1, "litres"] = 900.0
+        lines.loc[2, "lot"] = "W25"
+        lines.loc[2, "litres"] = 800.0
         lines["lot"] = lines["lot"].astype("category")
         return lines
 
-    table, findings = trial_blends(Runs(with_lines(estate, spoil)))
+    table, findings = trial_blends(with_lines(small_runs, spoil))
     said = [str(finding) for finding in findings]
-    assert any("V25-141" in line and "Did you mean 'V25-14'" in line for line in said)
-    assert any("V25-09' holds" in line and "4,500 L" in line for line in said)  # two lines of one lot add up
-    assert any("V25-14' holds" in line for line in said)  # half of the blend is more than the vat
-    assert any("141.1" in line and finding.severity == "caution" for line, finding in zip(said, findings, strict=True))
-    assert len(table) == 4
+    assert any("V255" in line and "Did you mean 'V25'" in line for line in said)
+    assert any("W25' holds" in line and "1,700 L" in line for line in said)  # two lines of one lot add up
+    assert any("S25' holds" in line for line in said)  # nine tenths of the blend are more than the vat
+    assert any("175" in line and finding.severity == "caution" for line, finding in zip(said, findings, strict=True))
+    assert len(table) == 3
 
 
-def test_a_share_without_bottles_is_an_error(demo) -> None:
-    estate = demo[0].estate
-    _, findings = trial_blends(Runs(with_lines(estate, lambda lines: lines[lines["line"] != "bottles"])))
-    assert len(findings) == 11
+def test_a_share_without_bottles_is_an_error(small_runs) -> None:
+    _, findings = trial_blends(with_lines(small_runs, lambda lines: lines[lines["line"] != "bottles"]))
+    assert len(findings) == 3
     assert all("does not give" in finding.rule and finding.severity == "error" for finding in findings)
 
 
@@ -340,8 +339,8 @@ def test_the_cheapest_of_the_demo_keeps_every_bound_and_the_vats(demo_runs, on_h
     )  # the trial keeps all its bounds, and the programme does better
 
 
-def test_bounds_that_contradict_each_other_are_named(demo) -> None:
-    estate = demo[0].estate
+def test_bounds_that_contradict_each_other_are_named(small_runs) -> None:
+    estate = small_runs.estate
     lines = estate["trial_blends"]
     row = int(np.flatnonzero((lines["line"] == "at least") & (lines["lot"] == "reserve"))[0])
 
@@ -349,14 +348,14 @@ def test_bounds_that_contradict_each_other_are_named(demo) -> None:
         table.loc[row, "share"] = 0.99
         return table
 
-    _, _, findings = cheapest_blends(Runs(with_lines(estate, spoil)))
+    _, _, findings = cheapest_blends(with_lines(small_runs, spoil))
     assert [finding.place for finding in findings] == [estate.place("trial_blends", row, "share")]
 
     def thirsty(table):
         return table.assign(bottles=table["bottles"] * 10)
 
-    _, _, findings = cheapest_blends(Runs(with_lines(estate, thirsty)))
-    assert len(findings) == 3
+    _, _, findings = cheapest_blends(with_lines(small_runs, thirsty))
+    assert len(findings) == 2
     assert all("hold less" in finding.rule for finding in findings)
 
 
@@ -365,26 +364,24 @@ def test_a_trial_of_thirty_lots(demo_runs, on_hand) -> None:
     lines = pd.DataFrame(
         {"trial": "all", "line": "lot", "cuvee": "Brut", "lot": (wine + wine)[:30], "litres": 100.0, "share": np.nan}
     ).assign(bottles=np.nan)
-    estate = demo_runs.estate
-    table, findings = trial_blends(Runs(replace(estate, tables={**estate.tables, "trial_blends": lines})))
+    table, findings = trial_blends(with_lines(demo_runs, lambda _: lines))
     assert findings == []
     assert table["litres"].iloc[0] == 3_000
 
 
-def test_command_prints_the_trials(tmp_path, capsys) -> None:
-    assert main(["blend", str(demo_folder())]) == 0
+def test_command_prints_the_trials(demo_workbook, tmp_path, capsys) -> None:
+    assert main(["blend", str(demo_workbook)]) == 0
     printed = capsys.readouterr().out
     assert "C Chardonnay and old reserve" in printed
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_cuvee_without_a_tirage_on_record_takes_a_usual_share_of_liqueur() -> None:
+def test_a_cuvee_without_a_tirage_on_record_takes_a_usual_share_of_liqueur(demo_runs) -> None:
     """24 g/L at 500 g/L is 48 mL per litre of mixture (design of tirage liqueur: common practice, no source)."""
-    demo = read_estate(demo_folder())
+    demo = demo_runs.estate
     tables = {**demo.tables, "tirage": demo["tirage"].assign(liqueur_l=np.nan)}
-    runs = Runs(replace(demo, tables=tables), trace(demo))
-    with_share = per_bottle(runs, "Brut")
-    recorded = per_bottle(Runs(demo), "Brut")
+    with_share = per_bottle(Runs(replace(demo, tables=tables), demo_runs.chain), "Brut")
+    recorded = per_bottle(demo_runs, "Brut")
     assert with_share.drawn_l == pytest.approx(recorded.drawn_l, rel=0.01)
 
 

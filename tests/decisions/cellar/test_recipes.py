@@ -295,23 +295,25 @@ def test_every_figure_changes_something() -> None:
     assert set(changed) == {figure.header for figure in recipe_figures().values()}
     assert list(Recipe.model_fields) == list(recipe_figures())
     base = PLAIN | {"reserve share": "20", "reserve value per litre": "8"}
-    by_kilograms = _rows(estate_with({"X": base}))
-    for name, value in other.items():
-        if name in ("bottles", "litres"):
-            of_that_size = {key: one for key, one in base.items() if key != "kilograms"}
-            plain = _rows(estate_with({"X": of_that_size | {name: "700"}}))
-            mine = _rows(estate_with({"X": of_that_size | {name: value}}))
-        else:
-            plain, mine = by_kilograms, _rows(estate_with({"X": base | {name: value}}))
-        assert plain != mine, name
-    for name in ("dry goods at tirage per bottle", "dry goods at release per bottle", "grape price per kg"):
-        assert costs(estate_with({"X": PLAIN | {name: "3"}})).loc["X", "book_per_bottle"] != pytest.approx(11.0)
-
-
-def _rows(estate) -> str:
-    recipes, wrong = read_recipes(estate)
+    of_that_size = {key: one for key, one in base.items() if key != "kilograms"}
+    sizes = ("bottles", "litres")
+    given = {"base": base} | {f"base of {name}": of_that_size | {name: "700"} for name in sizes}
+    given |= {name: (of_that_size if name in sizes else base) | {name: value} for name, value in other.items()}
+    estate = estate_with(given)
+    sound, wrong = read_recipes(estate)
     assert wrong == []
-    of = recipe_estate(estate, "X", recipes["X"], np.zeros(0))
+    rows = {name: _rows(estate, recipe) for name, recipe in sound.items()}
+    for name in other:
+        assert rows[f"base of {name}" if name in sizes else "base"] != rows[name], name
+    dearer = ("dry goods at tirage per bottle", "dry goods at release per bottle", "grape price per kg")
+    found = costs(estate_with({name: PLAIN | {name: "3"} for name in dearer}))["book_per_bottle"]
+    for name in dearer:
+        assert found[name] != pytest.approx(11.0), name
+
+
+def _rows(estate, recipe) -> str:
+    """Rows that a recipe becomes under one name, whatever it is called."""
+    of = recipe_estate(estate, "X", recipe, np.zeros(0))
     names = ("deliveries", "costs", "pressings", "movements", "tirage", "disgorgements", "loss_norms")
     return "".join(of[name].to_csv() for name in names)
 

@@ -194,32 +194,32 @@ def test_a_valuation_date_inside_a_month_cuts_it(house) -> None:
 
 
 WRONG = [
-    ([{**LINE, "due_date": "2023-01-15"}], "is not after 'From'."),
-    ([LINE, {**LINE, "from_date": "2028-01-15", "due_date": "2030-01-15"}], "overlaps the row of 'Line' at"),
-    ([{**LINE, "advance_on_lees": 120.0}], "100"),
-    (
-        [{**LINE, "advance_on_lees": 60.0}, {**LINE, "loan": "Two", "advance_on_lees": 60.0}],
-        "120 % of it would be lent.",
-    ),
-    ([{**LOAN, "repayment": "at once", "drawn": 5.0}], "stands on a loan that is not repaid at will"),
-    ([{**LOAN, "payment_months": 7}], "does not divide the months from 'From' to 'Due'."),
-    ([{**LINE, "location": "Celar 1"}], "is no place in which a lot lies."),
-    ([{**LINE, "from_date": "2026-06-01", "drawn": 5.0}], "is owed at the valuation date, on which"),
+    ({**LINE, "loan": "Over", "due_date": "2023-01-15"}, "C2", "is not after 'From'."),
+    ({**LINE, "loan": "Twice"}, None, ""),
+    ({**LINE, "loan": "Twice", "from_date": "2028-01-15", "due_date": "2030-01-15"}, "B4", "the row of 'Twice' at"),
+    ({**LINE, "loan": "Sixty", "advance_on_lees": 60.0}, "H5", "120 % of it would be lent."),
+    ({**LINE, "loan": "Sixty more", "advance_on_lees": 60.0}, "H6", "120 % of it would be lent."),
+    ({**LINE, "loan": "Too much", "advance_on_wine": 120.0}, "I7", "100 %"),
+    ({**LOAN, "loan": "At once", "repayment": "at once", "drawn": 5.0}, "J8", "that is not repaid at will"),
+    ({**LOAN, "loan": "Sevens", "payment_months": 7}, "G9", "does not divide the months from 'From' to 'Due'."),
+    ({**LINE, "loan": "Elsewhere", "location": "Dep"}, "K10", "is no place in which a lot lies."),
+    ({**LINE, "loan": "Later", "from_date": "2026-06-01", "drawn": 5.0}, "J11", "is owed at the valuation date"),
 ]
 
 
-@pytest.mark.parametrize(("rows", "rule"), WRONG)
-def test_what_is_wrong_with_a_loan_names_its_cell(house, rows, rule) -> None:
+def test_what_is_wrong_with_loans_is_said_each_at_its_cell(small_runs) -> None:
     with pytest.raises(InputError) as refused:
-        house.replace(loans=pd.DataFrame(rows))
-    assert any(rule in finding.rule and finding.place.startswith("Loans!") for finding in refused.value.findings), str(
-        refused.value
-    )
+        House(small_runs.estate).replace(loans=pd.DataFrame([row for row, _, _ in WRONG]))
+    found = {finding.place: str(finding) for finding in refused.value.findings if finding.severity == "error"}
+    said = {f"Loans!{cell}": rule for _, cell, rule in WRONG if cell}
+    assert set(found) == set(said)
+    for cell, rule in said.items():
+        assert rule in found[cell]
 
 
-def test_terms_that_do_not_make_the_whole_are_refused(house) -> None:
+def test_terms_that_do_not_make_the_whole_are_refused(small_runs) -> None:
     with pytest.raises(InputError, match="not 100 %"):
-        house.replace(terms=lambda table: table.iloc[1:])
+        House(small_runs.estate).replace(terms=lambda table: table.iloc[1:])
 
 
 def test_the_command_prints_and_writes(book, capsys, monkeypatch) -> None:

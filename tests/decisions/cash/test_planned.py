@@ -17,7 +17,7 @@ from costing.decisions.prices.terms_in_force import channel_terms
 from costing.graph.arrays import days
 from costing.model import Runs
 from tests.decisions.cash.small import small
-from tests.golden.every_decision import tables
+from tests.golden.every_decision import FOLDER, tables
 
 
 @pytest.fixture(scope="module")
@@ -90,14 +90,15 @@ def test_cash_of_the_plan_adds_up(planned) -> None:
     assert start + found.change[ahead].cumsum() == pytest.approx(found.balance[ahead])
 
 
-def test_it_is_said_whose_dates_these_are(demo_estate, demo_runs) -> None:
-    assert cash(demo_runs, 40, planned=True).says[0] == _NOTE_ON_PLAN
-    beyond = [one.rule for one in cash(demo_runs, 40, planned=True).findings if "of the plan are fewer" in one.rule]
-    assert len(beyond) == 1
-    as_long = cash(demo_runs, demo_runs.estate.settings.plan_horizon_months, planned=True)
+def test_it_is_said_whose_dates_these_are(small_runs) -> None:
+    estate = small_runs.estate
+    further = cash(small_runs, 40, planned=True)
+    assert further.says[0] == _NOTE_ON_PLAN
+    assert len([one.rule for one in further.findings if "of the plan are fewer" in one.rule]) == 1
+    as_long = cash(small_runs, estate.settings.plan_horizon_months, planned=True)
     assert not [one for one in as_long.findings if "of the plan are fewer" in one.rule]
-    none = {name: demo_estate[name].head(0) for name in ("price_by_age", "limits")}
-    without = House(demo_estate).replace(**none)
+    none = {name: estate[name].head(0) for name in ("price_by_age", "limits")}
+    without = House(estate).replace(**none)
     assert without.cash(planned=True).says[0] == NOTHING_PLANNED
 
 
@@ -110,6 +111,6 @@ def test_without_shares_each_channel_sells_as_much_of_the_plan() -> None:
     assert sold.to_dict() == pytest.approx({"Trade": 500.0, "Export": 500.0})
 
 
-def test_the_command_takes_the_plan(book, capsys) -> None:
-    assert main(["cash", str(book), "--plan", "--months", "6"]) == 0
+def test_the_command_takes_the_plan(capsys) -> None:
+    assert main(["cash", str(FOLDER), "--plan", "--months", "6"]) == 0
     assert _NOTE_ON_PLAN[:40] in capsys.readouterr().out

@@ -80,10 +80,10 @@ def test_the_price_of_highest_gain_has_the_highest_gain(table) -> None:
 
 
 @pytest.mark.slow
-def test_an_elasticity_tried_stands_for_all_and_none_given_means_no_table(demo_runs) -> None:
-    tried = prices(demo_runs, elasticity=-1.2)["price_response"]
+def test_an_elasticity_tried_stands_for_all_and_none_given_means_no_table(small_runs) -> None:
+    tried = prices(small_runs, elasticity=-1.2)["price_response"]
     assert (tried["price_response"] == -1.2).all()
-    silent = House(demo_runs.estate).replace(price_by_age=lambda rows: rows.assign(price_response=np.nan))
+    silent = House(small_runs.estate).replace(price_by_age=lambda rows: rows.assign(price_response=np.nan))
     assert "price_response" not in silent.prices().tables
 
 

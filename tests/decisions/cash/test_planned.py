@@ -21,8 +21,8 @@ from tests.golden.every_decision import FOLDER, tables
 
 
 @pytest.fixture(scope="module")
-def planned(demo_runs):
-    return as_planned(demo_runs)
+def planned(small_runs):
+    return as_planned(small_runs)
 
 
 def of_plan(runs, table):
@@ -30,20 +30,20 @@ def of_plan(runs, table):
     return runs.estate[table][runs.estate.sources[table].sheet == "Release plan"]
 
 
-def test_bottles_are_those_of_the_plan(demo_runs, planned) -> None:
-    house = house_plan(demo_runs)
+def test_bottles_are_those_of_the_plan(small_runs, planned) -> None:
+    house = house_plan(small_runs)
     plan, stacks = house.best[0], house.inputs.facts.stacks
     put = plan.disgorged[~stacks.finished]
     assert of_plan(planned, "disgorgements")["bottles_in"].sum() == pytest.approx(put.sum(), abs=0.01)
     assert of_plan(planned, "dispatches")["bottles"].sum() == pytest.approx(plan.sold.sum(), abs=0.01)
 
 
-def test_what_the_sales_bring_is_what_the_plan_counts_on(demo_runs, planned) -> None:
+def test_what_the_sales_bring_is_what_the_plan_counts_on(small_runs, planned) -> None:
     """Undiscounted, by hand from the columns of Channels, against the value of the same sales at a rate of 0."""
-    house, estate = house_plan(demo_runs), planned.estate
+    house, estate = house_plan(small_runs), planned.estate
     plan, facts = house.best[0], house.inputs.facts
     rows = of_plan(planned, "dispatches")
-    terms = channel_terms(estate, demo_runs.today).reindex(rows["channel"].astype(str))
+    terms = channel_terms(estate, small_runs.today).reindex(rows["channel"].astype(str))
     fee, cost, later = (
         np.nan_to_num(terms[name].to_numpy(dtype=float))
         for name in ("commission", "selling_cost_per_bottle", "customer_days")
@@ -61,13 +61,13 @@ def test_what_the_sales_bring_is_what_the_plan_counts_on(demo_runs, planned) -> 
     assert brought == pytest.approx(value_of(undiscounted, plan), rel=1e-6)
 
 
-def test_the_past_and_lots_outside_the_plan_stay(demo_runs, planned) -> None:
+def test_the_past_and_lots_outside_the_plan_stay(small_runs, planned) -> None:
     for table in ("disgorgements", "dispatches", "movements"):
-        before, after = demo_runs.estate[table], planned.estate[table]
-        past = days(before["on_date"]) <= demo_runs.today
-        assert len(before[past]) == (days(after["on_date"]) <= demo_runs.today).sum()
+        before, after = small_runs.estate[table], planned.estate[table]
+        past = days(before["on_date"]) <= small_runs.today
+        assert len(before[past]) == (days(after["on_date"]) <= small_runs.today).sum()
     assert planned.book.total.sum() > 0  # every lot holds what is drawn from it
-    now = [cash(runs)["owed_and_owing"]["amount"].sum() for runs in (demo_runs, planned)]
+    now = [cash(runs)["owed_and_owing"]["amount"].sum() for runs in (small_runs, planned)]
     assert now[0] == pytest.approx(now[1])
 
 

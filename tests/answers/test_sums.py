@@ -18,10 +18,12 @@ from openpyxl.utils import FORMULAE
 from costing.answers.answer import joined_answers
 from costing.answers.sums import AGREES, DIFFERS, Term, agreements, sheets_compared
 from costing.commands.records import answers_of_run
+from costing.inputs.load import read_inputs
 from costing.model import Runs
 from costing.workbook.pages.answer_sheets import result_sheets
 from costing.workbook.pages.write import result_workbook
 from tests.form import chosen
+from tests.golden.every_decision import tables
 from tests.properties.estates import estate_drawn
 from tests.workbook.office import convert
 
@@ -36,8 +38,8 @@ from tests.workbook.office import convert
     ],
 )
 def test_a_term_is_a_number_of_rows_a_sum_or_that_of_one_key(term: Term, figure: float, formula: str) -> None:
-    tables = {"vats": pd.DataFrame({"lot": ["A", "B", "C"], "use": ["keep", "sell", "keep"], "litres": [10, 20, 30]})}
-    assert (term.figure(tables), term.formula(tables)) == (figure, formula)
+    vats = {"vats": pd.DataFrame({"lot": ["A", "B", "C"], "use": ["keep", "sell", "keep"], "litres": [10, 20, 30]})}
+    assert (term.figure(vats), term.formula(vats)) == (figure, formula)
 
 
 @pytest.fixture(scope="module")
@@ -46,10 +48,11 @@ def answers(demo_runs: Runs) -> list:
 
 
 @pytest.fixture(scope="module")
-def results(answers: list, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The checks and the sheets on which they look."""
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The checks and the sheets on which they look, of the small house that has something for each."""
     terms = [term for one in agreements() for side in (one.one_side, one.other_side) for term in side]
     looked_at = {"sheets_compared", *(term.table for term in terms)}
+    answers = answers_of_run(Runs(read_inputs(tables())), [])
     sheets = [sheet for sheet in result_sheets(answers) if looked_at & {table.name for table in sheet.tables}]
     path = tmp_path_factory.mktemp("sums") / "results.xlsx"
     path.write_bytes(result_workbook(sheets))
@@ -72,10 +75,10 @@ def test_random_estates_agree_with_themselves(seed: int) -> None:
 
 
 def test_a_cent_that_is_missing_is_named(answers: list) -> None:
-    tables = dict(joined_answers(answers).tables)
-    tables["stock_value"] = tables["stock_value"].copy()
-    tables["stock_value"].loc[0, "book_value"] -= 0.01
-    found = sheets_compared(tables)["sheets_compared"]
+    given = dict(joined_answers(answers).tables)
+    given["stock_value"] = given["stock_value"].copy()
+    given["stock_value"].loc[0, "book_value"] -= 0.01
+    found = sheets_compared(given)["sheets_compared"]
     wrong = found[found["agreement"] == DIFFERS]
     assert len(wrong) == 2
     assert wrong["check"].str.startswith("Stock by lot").all()
@@ -83,8 +86,8 @@ def test_a_cent_that_is_missing_is_named(answers: list) -> None:
 
 
 def test_a_table_that_is_not_there_takes_its_checks_with_it(answers: list) -> None:
-    tables = {name: frame for name, frame in joined_answers(answers).tables.items() if name != "stock_by_kind"}
-    assert len(sheets_compared(tables)["sheets_compared"]) == len(agreements()) - 2
+    left = {name: frame for name, frame in joined_answers(answers).tables.items() if name != "stock_by_kind"}
+    assert len(sheets_compared(left)["sheets_compared"]) == len(agreements()) - 2
 
 
 def test_formulas_use_only_functions_that_the_file_format_names(demo_with_results: Path) -> None:

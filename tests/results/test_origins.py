@@ -62,8 +62,8 @@ def test_lines_add_up_to_the_cost_of_every_release(demo, basis: Basis) -> None:
     results = demo[basis.name]
     table = releases(results)
     assert len(table) > 50
-    for lot, total in every(8, zip(table["release"], table["total"], strict=True)):
-        assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-9)
+    for lot, total in every(5, zip(table["release"], table["total"], strict=True)):
+        assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-12)
 
 
 @pytest.mark.slow

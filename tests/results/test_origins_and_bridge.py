@@ -23,17 +23,6 @@ def demo(demo_estate, demo_runs):
     return demo_estate, demo_runs.book.chain
 
 
-@pytest.mark.parametrize(
-    "basis", [BOOK, ECONOMIC, REPLACEMENT, ECONOMIC.replace(name="part", capital_stages=("on lees", "reserve"))]
-)
-def test_origins_add_up_to_every_release(demo, basis) -> None:
-    estate, chain = demo
-    results = run(estate, basis, chain)
-    table = releases(results)
-    for lot, total in zip(table["release"][::5], table["total"][::5], strict=True):
-        assert origins(results, lot)["total"].sum() == pytest.approx(total, rel=1e-12)
-
-
 @pytest.mark.parametrize("seed", every(3, range(8)))
 def test_origins_add_up_on_random_estates(seed) -> None:
     estate = estate_drawn(seed, 60)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -45,9 +45,13 @@ def drawn(demo: Estate, seed: int) -> Estate:
     return replace(demo, tables=tables, settings=demo.settings.model_copy(update=settings))
 
 
+@cache
+def _demo() -> Estate:
+    return read_inputs(Path(__file__).parents[2] / "demo_estate")
+
+
 def cautions(seed: int) -> Iterator[str]:
-    estate = drawn(read_inputs(Path(__file__).parents[2] / "demo_estate"), seed)
-    for found in place_cautions(run(estate, BOOK)):
+    for found in place_cautions(run(drawn(_demo(), seed), BOOK)):
         yield f"{found.place} {found.value}: {found.rule.partition(' (rules of')[0]}"
 
 

@@ -28,7 +28,7 @@ def test_every_row_of_the_demo_closes(demo: Results, start: str, end: str) -> No
     assert table["difference"].abs().max() < 1e-9 * table["closing"].max()
 
 
-@pytest.mark.parametrize("seed", range(chosen(full=40, short=5)))
+@pytest.mark.parametrize("seed", range(chosen(full=40, short=3)))
 def test_every_row_of_a_random_estate_closes(seed: int) -> None:
     results = run(estate_drawn(seed, 80), BOOK)
     for part in (0.0, 0.4, 0.8):

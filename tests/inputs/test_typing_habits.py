@@ -1,4 +1,7 @@
-"""The demo estate typed as people type is the same estate; a name typed otherwise is a finding with its cell."""
+"""An estate typed as people type is the same estate; a name typed otherwise is a finding with its cell.
+
+Habits are tried on the small house with something for each decision, which has rows on nearly every sheet.
+"""
 
 from __future__ import annotations
 
@@ -10,19 +13,21 @@ import pytest
 
 import costing
 from costing.errors import InputError
+from costing.house import open_house
 from costing.inputs.owners import both_sides
 from costing.inputs.schema import sheets
 from costing.model import loaded
 from costing.workbook.read import read_workbook
 from tests.form import chosen
+from tests.golden.every_decision import tables
 from tests.inputs.habits import Typist
 
 SEEDS = chosen(full=range(60), short=range(1))
 
 
 @pytest.fixture(scope="module")
-def demo() -> costing.House:
-    return costing.open("demo_estate")
+def house() -> costing.House:
+    return open_house(tables())
 
 
 def _sorted(table: pd.DataFrame) -> pd.DataFrame:
@@ -35,19 +40,25 @@ def _sorted(table: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
-def test_the_estate_read_is_the_same(seed: int, demo: costing.House) -> None:
+def test_the_estate_read_is_the_same(seed: int, house: costing.House) -> None:
     typist = Typist(seed)
     try:
-        read = both_sides(loaded(read_workbook(typist.workbook(demo.frames()))))
+        read = both_sides(loaded(read_workbook(typist.workbook(house.frames()))))
     except InputError as refused:
         pytest.fail(f"seed {seed}: " + "\n".join(map(str, refused.findings[:8])))
     assert len(typist.done) > 12
-    meant = both_sides(demo.estate)
+    meant = both_sides(house.estate)
     for name, table in meant.tables.items():
         if name in ("settings", "links") or sheets()[name].owner != "user":
             continue
         pd.testing.assert_frame_equal(_sorted(read[name]), _sorted(table), rtol=1e-9, obj=f"seed {seed}: {name}")
     assert {one.place for one in read.cautions} == set(), f"seed {seed}: {read.cautions[:3]}"
+
+
+@pytest.fixture(scope="module")
+def demo() -> costing.House:
+    """Where a supplier's name stands more than once."""
+    return costing.open("demo_estate")
 
 
 NAMES = (

@@ -11,6 +11,7 @@ import pytest
 from openpyxl import Workbook, load_workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
+from costing.commands.records import demo_folder
 from costing.errors import InputError, WorkbookError
 from costing.inputs.estate import Estate, Settings
 from costing.inputs.load import load, read_inputs
@@ -24,9 +25,10 @@ from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import LISTS_SHEET, read_book
 from costing.workbook.pages import look
 from costing.workbook.read import read_workbook
-from tests.workbook.looks import differences, looks_of_inputs
+from tests.form import chosen
+from tests.workbook.looks import EACH_SHEET, differences, looks_of_inputs
 
-DEMO = Path(__file__).parents[3] / "demo_estate"
+EXAMPLE = chosen(full=demo_folder(), short=EACH_SHEET)
 USER_SHEETS = {name: sheets()[name] for name in names_added("first year", "when asked")}
 
 
@@ -41,8 +43,9 @@ def opened(empty: bytes) -> Workbook:
 
 
 @pytest.fixture(scope="module")
-def demo() -> bytes:
-    return blank_bytes(tables_from_csv(DEMO), note="Everything here is invented.")
+def example() -> bytes:
+    """An estate with rows on every sheet."""
+    return blank_bytes(tables_from_csv(EXAMPLE), note="Everything here is invented.")
 
 
 def estate_of(content: bytes) -> Estate:
@@ -216,13 +219,13 @@ def test_open_and_closed_lists_have_a_column_each() -> None:
 
 
 @pytest.mark.slow
-def test_demo_by_workbook_is_demo_by_csv(demo: bytes) -> None:
-    assert_same(estate_of(demo), read_inputs(DEMO))
+def test_an_estate_by_workbook_is_the_estate_by_csv(example: bytes) -> None:
+    assert_same(estate_of(example), read_inputs(EXAMPLE))
 
 
 @pytest.mark.slow
-def test_estate_written_and_read_is_the_same_estate(demo: bytes) -> None:
-    estate = estate_of(demo)
+def test_estate_written_and_read_is_the_same_estate(example: bytes) -> None:
+    estate = estate_of(example)
     again = estate_of(blank_bytes(tables_from_estate(estate)))
     assert again.settings == estate.settings
     for name in set(sheets()) - {"settings"}:
@@ -236,29 +239,29 @@ def test_estate_written_and_read_is_the_same_estate(demo: bytes) -> None:
         )
 
 
-def test_places_name_the_cell_of_the_workbook(demo: bytes, tmp_path: Path) -> None:
-    path = tmp_path / "demo.xlsx"
-    path.write_bytes(demo)
-    estate = estate_of(demo)
-    sheet, cell = estate.place("movements", 7, "from_lot").split("!")
-    assert load_workbook(path)[sheet][cell].value == estate["movements"]["from_lot"][7]
+def test_places_name_the_cell_of_the_workbook(example: bytes) -> None:
+    estate = estate_of(example)
+    sheet, cell = estate.place("movements", 5, "from_lot").split("!")
+    named = load_workbook(io.BytesIO(example), read_only=True)[sheet][cell].value
+    assert named == estate["movements"]["from_lot"][5]
+    assert named not in estate["movements"]["from_lot"][:5].to_list()
 
 
-def test_dates_and_numbers_are_typed_cells(demo: bytes) -> None:
-    row = [cell.value for cell in load_workbook(io.BytesIO(demo))["Movements"][2]]
+def test_dates_and_numbers_are_typed_cells(example: bytes) -> None:
+    row = [cell.value for cell in load_workbook(io.BytesIO(example), read_only=True)["Movements"][2]]
     assert row[0] == pd.Timestamp(row[0])
     assert isinstance(row[4], (int, float))
 
 
 def filled(name: str, **columns: list[object]) -> bytes:
     frame = pd.DataFrame({key.replace("_", " "): pd.Series(cells, dtype=object) for key, cells in columns.items()})
-    return blank_bytes({name: frame})
+    return blank_bytes({name: frame}, names=("settings",))
 
 
 def test_units_and_columns_of_the_users_own_are_kept() -> None:
     frame = pd.DataFrame({"Date": ["2024-09-12"], "Load": ["P1"], "Must (hl)": [20.5], "My note": ["early"]})
-    content = blank_bytes({"pressings": frame})
-    headers = [cell.value for cell in load_workbook(io.BytesIO(content))["Pressings"][1]]
+    content = blank_bytes({"pressings": frame}, names=())
+    headers = [cell.value for cell in load_workbook(io.BytesIO(content), read_only=True)["Pressings"][1]]
     assert "Must (hl)" in headers
     assert "Must (L)" not in headers
     assert headers[-1] == "My note"
@@ -268,7 +271,7 @@ def test_units_and_columns_of_the_users_own_are_kept() -> None:
 
 def test_library_names_of_columns_become_headers() -> None:
     frame = pd.DataFrame({"on_date": ["2024-12-31"], "lot": ["V1"], "quantity": [1990.5], "cause": ["lees"]})
-    (table,) = [t for t in read_workbook(blank_bytes({"stocktakes": frame})) if t.sheet == "Stocktakes"]
+    (table,) = read_workbook(blank_bytes({"stocktakes": frame}, names=()))
     headers = [column.title for column in sheets()["stocktakes"].columns]
     assert list(table.frame.columns) == headers
     assert table.frame["Measured"][0] == 1990.5
@@ -297,7 +300,7 @@ def test_a_percentage_typed_as_such_counts_once() -> None:
 
 def test_yearly_frames_get_a_sheet_and_a_table_of_their_own() -> None:
     frame = pd.DataFrame({"Date": ["2024-12-31"], "Lot": ["V1"], "Measured": [5.0]})
-    content = blank_bytes({"Stocktakes": frame, "stocktakes_2026": frame})
+    content = blank_bytes({"Stocktakes": frame, "stocktakes_2026": frame}, names=())
     book = read_book(read_package(content, "a.xlsx"))
     names = [sheet.name for sheet in book.sheets]
     assert names.index("Stocktakes 2026") == names.index("Stocktakes") + 1
@@ -312,7 +315,7 @@ def test_what_does_not_read_stays_text_and_is_found(tmp_path: Path) -> None:
         'Operation or stage,Norm (%),Time base\nracking,"1,5",per movement\nblending,much,per movement\n',
         encoding="utf-8",
     )
-    content = blank_bytes(tables_from_csv(tmp_path))
+    content = blank_bytes(tables_from_csv(tmp_path), names=())
     assert [cell.value for cell in load_workbook(io.BytesIO(content))["Loss norms"]["B"][:3]] == [
         "Norm (%)",
         1.5,
@@ -333,7 +336,7 @@ def test_text_is_never_a_formula_or_a_link() -> None:
 
 def test_closed_years_are_the_librarys_sheets() -> None:
     frame = pd.DataFrame({"Closing date": [pd.Timestamp("2024-12-31")], "Lot": ["V1"]})
-    content = blank_bytes({"yearend_stock": frame})
+    content = blank_bytes({"yearend_stock": frame}, names=())
     book = read_book(read_package(content, "a.xlsx"))
     assert [sheet.name for sheet in book.owned()] == [FRONT_SHEET, "Year-end stock"]
 
@@ -341,15 +344,16 @@ def test_closed_years_are_the_librarys_sheets() -> None:
 def test_names_introduced_by_any_table_are_listed_once() -> None:
     opening = pd.DataFrame({"Lot": ["V1", "v1", 2024.0]})
     moves = pd.DataFrame({"From lot": ["V1", "V1"], "To lot": ["V9", "V1"]})
-    content = blank_bytes({"opening_stock": opening, "movements": moves})
+    content = blank_bytes({"opening_stock": opening, "movements": moves}, names=())
     sheet = load_workbook(io.BytesIO(content), data_only=True)[LISTS_SHEET]
     column = next(cell.column for cell in sheet[1] if cell.value == "Lots")
     names = [sheet.cell(row, column).value for row in range(2, 7)]
     assert [name for name in names if name] == ["V1", "2024", "V9"]
 
 
-def test_equal_tables_give_equal_bytes(empty: bytes) -> None:
-    assert blank_bytes() == empty
+def test_equal_tables_give_equal_bytes() -> None:
+    one, other = (filled("Stocktakes", Lot=["V1"], Measured=[5.0]) for _ in range(2))
+    assert one == other
 
 
 def test_a_file_that_is_there_is_left_alone(tmp_path: Path, empty: bytes) -> None:
@@ -364,7 +368,7 @@ def test_a_file_that_is_there_is_left_alone(tmp_path: Path, empty: bytes) -> Non
 
 def test_a_folder_that_is_not_there_is_said_in_one_line(tmp_path: Path) -> None:
     with pytest.raises(WorkbookError, match=r"can't be written \(No such file"):
-        blank_workbook(tmp_path / "nowhere" / "estate.xlsx")
+        blank_workbook(tmp_path / "nowhere" / "estate.xlsx", names=())
 
 
 def test_a_frame_of_no_sheet_is_refused() -> None:

@@ -18,11 +18,11 @@ from pathlib import Path
 import pytest
 
 from costing.cli import main
+from costing.commands.records import demo_folder
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.read import read_workbook
 from tests.form import chosen
-from tests.workbook.blank.test_blank import DEMO
 from tests.workbook.planting import (
     CELL_FAULTS,
     FilledSheet,
@@ -45,7 +45,7 @@ MISSES: list[str] = []
 
 @cache
 def demo() -> tuple[Parts, list[FilledSheet], set[str]]:
-    content = blank_bytes(tables_from_csv(DEMO))
+    content = blank_bytes(tables_from_csv(demo_folder()))
     filled = filled_sheets(content)
     known = {value for sheet in filled for value in sheet.values.values() if isinstance(value, str)}
     return parts_of(content), filled, known

@@ -20,7 +20,8 @@ from costing.workbook.file import scan
 from costing.workbook.file.package import read_package
 from costing.workbook.file.stale import STALE, UNWATCHED, SheetCount, count_inputs, stale_formula
 from tests.form import in_full
-from tests.workbook.office import sheets_as_calculated
+from tests.workbook.office import sheets_as_calculated, unprinted
+from tests.workbook.running import Office
 from tests.workbook.test_read import book, rewritten
 
 RESULT = "Cost per bottle"
@@ -74,17 +75,22 @@ def test_a_formula_saved_without_a_value_does_not_stop_a_run_nor_make_it_stale(
 
 @pytest.mark.office
 def test_an_error_in_a_helper_column_is_not_stale_and_a_changed_number_beside_it_is(
-    small_book: Path, tmp_path: Path
+    small_book: Path, tmp_path: Path, office: Office
 ) -> None:
     path = changed(small_book, helper("=NA()", rows=3))
     assert main(["run", str(path)]) == 0
-    assert stale_cell(path, tmp_path) == ""
-    book = openpyxl.load_workbook(path)
-    sheet = book["Dry goods"]
-    place = next(cell for row in sheet.iter_rows(min_row=2) for cell in row if isinstance(cell.value, float))
-    place.value += 0.01
-    book.save(path)
-    assert stale_cell(path, tmp_path) == STALE
+    shown = tmp_path / "shown"
+    shown.mkdir()
+    office.hand.open(str(unprinted(path, shown)))
+    try:
+        office.hand.calculate()
+        assert office.hand.text("Movements", "AD2:AD2")[0] == "#N/A"
+        assert office.hand.text(RESULT, "A3")[0] == ""
+        ((price,),) = office.hand.see("Dry goods", "G2")
+        office.hand.type("Dry goods", "G2", price + 0.01)
+        assert office.hand.text(RESULT, "A3")[0] == STALE
+    finally:
+        office.hand.close()
 
 
 def test_the_formula_of_90_input_sheets_is_one_that_a_spreadsheet_takes() -> None:

@@ -21,6 +21,7 @@ from tests.form import every, in_full
 from tests.workbook.at_terminal import CTRL_C, Terminal
 from tests.workbook.live.test_link_office import wait_for
 from tests.workbook.live.test_link_window import photograph, screen
+from tests.workbook.office import unprinted
 from tests.workbook.running import Office, running_office
 
 pytestmark = pytest.mark.office
@@ -31,8 +32,7 @@ TRIES = 16
 def window(small_with_results: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Office, Path, str]]:
     """The small example with its results, open in a window."""
     folder = tmp_path_factory.mktemp("window")
-    path = folder / "demo.xlsx"
-    path.write_bytes(small_with_results.read_bytes())
+    path = unprinted(small_with_results, folder)
     with screen() as display, running_office(folder, display=display) as office:
         office.hand.open(str(path))
         yield office, path, display

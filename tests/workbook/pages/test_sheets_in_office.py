@@ -28,7 +28,7 @@ from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunSta
 from costing.workbook.pages.write import result_workbook
 from tests.form import chosen, every
 from tests.workbook.blank.test_blank import assert_same, estate_of
-from tests.workbook.office import convert, sheets_as_calculated
+from tests.workbook.office import convert, sheets_as_calculated, unprinted
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
 from tests.workbook.running import Office
 
@@ -104,10 +104,12 @@ def test_lists_behind_the_drop_downs_are_what_was_stored(example: Path, tmp_path
     assert sum(bool(text) and not text.isdigit() for _, _, text in found) > chosen(full=200, short=20)
 
 
-def test_drop_downs_know_every_name_of_the_demo_and_no_other(demo_workbook: Path, office: Office) -> None:
+def test_drop_downs_know_every_name_of_the_demo_and_no_other(
+    demo_workbook: Path, tmp_path: Path, office: Office
+) -> None:
     # Column D of Movements: the lot drawn from. Opening stock introduces R-PERP, Movements itself B18-BRUT.
     names = ["NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut "]
-    invalid, tried = office.hand.validity(str(demo_workbook), "Movements", 3, 1, names)
+    invalid, tried = office.hand.validity(str(unprinted(demo_workbook, tmp_path)), "Movements", 3, 1, names)
     assert invalid == []
     assert tried == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
 

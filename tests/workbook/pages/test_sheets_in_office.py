@@ -19,7 +19,6 @@ import pytest
 from openpyxl import load_workbook
 
 from costing.answers.charts import CHART_KINDS, Chart
-from costing.commands.records import demo_folder
 from costing.workbook.blank.blank import blank_bytes, blank_workbook
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.sheets import LISTS_SHEET
@@ -27,7 +26,7 @@ from costing.workbook.pages import write
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable, RunStamp
 from costing.workbook.pages.write import result_workbook
 from tests.form import chosen, every
-from tests.workbook.blank.test_blank import assert_same, estate_of
+from tests.workbook.blank.test_blank import EXAMPLE, assert_same, estate_of
 from tests.workbook.office import convert, sheets_as_calculated, unprinted
 from tests.workbook.pages.test_write import COSTS, FORMATS, SHEET, STALE, STAMP
 from tests.workbook.running import Office
@@ -37,10 +36,12 @@ pytestmark = pytest.mark.office
 
 @pytest.fixture(scope="module")
 def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo estate, in the short form the small one, as the library lays it out."""
-    path = tmp_path_factory.mktemp("example") / "example.xlsx"
-    blank_workbook(path, tables_from_csv(chosen(full=demo_folder(), short=demo_folder() / "small")))
-    return path
+    """The demo estate, in the short form one of a row or two on every sheet, as the library lays it out."""
+    folder = tmp_path_factory.mktemp("example")
+    path = folder / "whole" / "example.xlsx"
+    path.parent.mkdir()
+    blank_workbook(path, tables_from_csv(EXAMPLE))
+    return unprinted(path, folder)
 
 
 def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, str]]:
@@ -104,14 +105,14 @@ def test_lists_behind_the_drop_downs_are_what_was_stored(example: Path, tmp_path
     assert sum(bool(text) and not text.isdigit() for _, _, text in found) > chosen(full=200, short=20)
 
 
-def test_drop_downs_know_every_name_of_the_demo_and_no_other(
-    demo_workbook: Path, tmp_path: Path, office: Office
-) -> None:
-    # Column D of Movements: the lot drawn from. Opening stock introduces R-PERP, Movements itself B18-BRUT.
-    names = ["NOSUCHLOT", "R-PERP", "B18-BRUT", "b18-brut "]
-    invalid, tried = office.hand.validity(str(unprinted(demo_workbook, tmp_path)), "Movements", 3, 1, names)
-    assert invalid == []
-    assert tried == {"NOSUCHLOT": True, "R-PERP": False, "B18-BRUT": False, "b18-brut ": True}
+def test_drop_downs_know_every_name_of_the_estate_and_no_other(example: Path, office: Office) -> None:
+    # Column D of Movements: the lot drawn from. Opening stock introduces the first, Movements itself the second.
+    opened, made = chosen(full=("R-PERP", "B18-BRUT"), short=("T20", "T20-B"))
+    invalid, tried = office.hand.validity(
+        str(example), "Movements", 3, 1, ["NOSUCHLOT", opened, made, f"{made.lower()} "]
+    )
+    assert invalid == chosen(full=[], short=["Recipes"])  # where a row of the short one names no figure that there is
+    assert tried == {"NOSUCHLOT": True, opened: False, made: False, f"{made.lower()} ": True}
 
 
 def test_a_workbook_saved_by_libreoffice_reads_to_the_same_estate(example: Path, tmp_path: Path) -> None:

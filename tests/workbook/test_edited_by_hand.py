@@ -19,7 +19,7 @@ from costing.workbook.file.backups import backups
 from costing.workbook.file.package import changed_parts, open_package
 from costing.workbook.file.sheets import changeable_parts
 from costing.workbook.pages.run_log import read_log
-from tests.commands.books import first_hour
+from tests.commands.books import first_hour, typed
 from tests.form import chosen
 
 SEEDS, STEPS = chosen(full=(200, 4), short=(1, 1))
@@ -77,8 +77,10 @@ PLANTED: tuple[Callable[[Any, Choose], str], ...] = (
 @pytest.fixture(scope="module")
 def ground(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("mutations")
-    assert main(["run", str(first_hour(folder / "estate"))]) == 0
-    return (folder / "estate.results.xlsx").read_bytes()
+    path = folder / "estate.xlsx"
+    path.write_bytes(typed(first_hour(folder / "estate")))
+    assert main(["run", str(path)]) == 0
+    return path.read_bytes()
 
 
 @pytest.mark.slow

@@ -19,10 +19,9 @@ import pytest
 
 from costing.cli import main
 from costing.commands.records import demo_folder
-from costing.workbook.blank.blank import blank_bytes
-from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.package import read_package
 from costing.workbook.file.sheets import read_book
+from tests.commands.books import typed
 from tests.form import chosen
 from tests.workbook.planting import Parts, packed, parts_of, text_cell, with_new_cell
 
@@ -36,7 +35,7 @@ KINDS = ("note beside", "formula beside", "note below")
 def after_a_run() -> bytes:
     folder = Path(tempfile.mkdtemp())
     path = folder / "estate.xlsx"
-    path.write_bytes(blank_bytes(tables_from_csv(demo_folder() / "small")))
+    path.write_bytes(typed(demo_folder() / "small"))
     assert run(path) == 0
     return path.read_bytes()
 

@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import subprocess
+from itertools import chain, repeat
 from pathlib import Path
 
 import numpy as np
@@ -46,17 +47,17 @@ def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def stored_and_calculated(path: Path, folder: Path) -> list[tuple[str, object, str]]:
     """Every formula's place, its stored value, and LibreOffice's."""
-    live, stored = load_workbook(path), load_workbook(path, data_only=True)
+    live, stored = (load_workbook(path, read_only=True, data_only=values) for values in (False, True))
     calculated = sheets_as_calculated(path, folder)
     found = []
     for sheet in live:
-        rows = calculated[sheet.title]
-        for row in sheet.iter_rows():
-            for cell in row:
+        lines = chain(calculated[sheet.title], repeat([]))
+        for cells, values, line in zip(
+            sheet.iter_rows(), stored[sheet.title].iter_rows(values_only=True), lines, strict=False
+        ):
+            for cell, value, text in zip(cells, values, chain(line, repeat("")), strict=False):
                 if cell.data_type == "f":
-                    line = rows[cell.row - 1] if cell.row <= len(rows) else []
-                    text = line[cell.column - 1] if cell.column <= len(line) else ""
-                    found.append((f"{sheet.title}!{cell.coordinate}", stored[sheet.title][cell.coordinate].value, text))
+                    found.append((f"{sheet.title}!{cell.coordinate}", value, text))
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -59,6 +60,7 @@ class RawTable(Once):
         return [column for _, column in self.frame.items()]
 
 
+@cache
 def column_letter(position: int) -> str:
     """Letter of the column at a position counted from 0: 0 is A, 26 is AA."""
     letters = ""

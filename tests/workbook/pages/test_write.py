@@ -438,7 +438,7 @@ def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pyte
         (described("column"),),
     )
     results = result_workbook([SHEET, sheet], STAMP, STALE)
-    package = read_package(blank_bytes(), "estate.xlsx")
+    package = read_package(blank_bytes(names=("settings",)), "estate.xlsx")
     content = graft(package, results, ["Cost per bottle", "Result"])
     again = graft(read_package(content, "estate.xlsx"), results, ["Cost per bottle", "Result"])
     book = load_workbook(io.BytesIO(again))
@@ -452,7 +452,7 @@ def test_result_sheets_move_into_an_input_workbook(long: bool, monkeypatch: pyte
 
 @pytest.mark.slow
 def test_many_rows_are_written_and_added_up() -> None:
-    size = chosen(full=100_000, short=10_000)
+    size = chosen(full=100_000, short=2_500)
     draw = np.random.default_rng(1).normal(100.0, 20.0, (size, 8)).round(2)
     frame = pd.DataFrame({f"Name {n}": [f"V{row % 300}" for row in range(size)] for n in range(4)})
     frame = frame.assign(**{f"Amount {n}": draw[:, n] for n in range(8)})

@@ -25,6 +25,7 @@ from pathlib import Path
 from lxml import etree
 
 from costing.errors import WorkbookError
+from costing.once import Once
 from costing.workbook.file.archive import (
     DEFLATED,
     MB,
@@ -70,7 +71,7 @@ SIZE_LIMITS = SizeLimits()
 
 
 @dataclass(frozen=True)
-class Package:
+class Package(Once):
     """A workbook's zip as it was read: path, SHA-256 of the file, members by name in the order of the zip."""
 
     path: Path

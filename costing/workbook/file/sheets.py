@@ -22,6 +22,7 @@ from urllib.parse import unquote
 from lxml import etree
 
 from costing.errors import WorkbookError
+from costing.once import asked_once
 from costing.workbook.file.package import TYPES_PART, Package, parse_xml, refusal, serialize_xml, shown
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -151,6 +152,7 @@ def rels_part(part: str) -> str:
     return posixpath.join(folder, "_rels", name + ".rels")
 
 
+@asked_once
 def relations(package: Package, part: str) -> tuple[Relation, ...]:
     """Return the relations of a part, targets resolved to part names as the package would spell them."""
     where = package.locate(rels_part(part))

@@ -18,6 +18,7 @@ from costing.decisions.prices import realised
 from costing.workbook.blank.contents import tables_from_csv
 from costing.workbook.file.graft import graft
 from costing.workbook.file.package import Package, open_package, read_package
+from costing.workbook.file.scan import all_tables
 from costing.workbook.file.sheets import changeable_parts, read_book
 from costing.workbook.pages.result_sheet import ResultSheet, ResultTable
 from costing.workbook.pages.write import result_workbook
@@ -120,11 +121,10 @@ def test_libreoffice_finds_the_returns_on_the_sheet_of_margins(
 
     monkeypatch.setattr(realised, "rate_of_return", noted)
     assert main(["margins", str(book), "--write"]) == 0
-    shown = openpyxl.load_workbook(book, data_only=True)["Margins"]
-    table = shown.tables["margins_by_capital"]
-    header, *rows = shown[table.ref]
-    column = [cell.value for cell in header].index("Return a year")
-    written = sorted(row[column].value for row in rows)
+    shown = openpyxl.load_workbook(book, data_only=True, read_only=True)["Margins"]
+    at = next(table for _, table in all_tables(read_book(open_package(book))) if table.name == "margins_by_capital")
+    _, *rows = shown.iter_rows(at.first_row, at.last_row, at.first_column, at.last_column, values_only=True)
+    written = sorted(row[at.headers.index("Return a year")] for row in rows)
     checked = openpyxl.Workbook()
     sheet = checked.active
     for number, (when, amounts) in enumerate(flows):

@@ -43,19 +43,14 @@ def a_day(_: object) -> list[ResultSheet]:
     return [ResultSheet("Stock value", "Stock", (), (ResultTable("stock", frame, {"Day": "date"}),))]
 
 
-def test_an_open_workbook_has_the_fingerprint_of_its_file(office: Office, small: Path) -> None:
+def test_an_open_workbook_has_the_fingerprint_of_its_file_and_its_results_the_days_of_the_inputs(
+    office: Office, small: Path
+) -> None:
     workbook = attach(small, office.pipe)
     try:
         tables, _, inputs = read_open(workbook)
-    finally:
-        workbook.close()
-    assert inputs == fingerprint(read_workbook(small))
-    assert inputs == fingerprint(tables)
-
-
-def test_days_of_open_results_are_those_of_the_inputs_and_nothing_is_stale(office: Office, small: Path) -> None:
-    workbook = attach(small, office.pipe)
-    try:
+        assert inputs == fingerprint(read_workbook(small))
+        assert inputs == fingerprint(tables)
         assert workbook.date_1904 == ("1904" in small.name)
         assert "refreshed" in Refresher(workbook, a_day, "0", "book")()
         (page,) = pages(a_day(None), date_1904=workbook.date_1904)

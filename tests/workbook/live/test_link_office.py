@@ -14,7 +14,7 @@ import signal
 import subprocess
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ import pytest
 from costing.accounts.check import run_check
 from costing.accounts.costs import costs
 from costing.accounts.stock import stock
+from costing.answers.answer import Answer
 from costing.answers.charts import Chart
 from costing.errors import InputError, WorkbookError
 from costing.inputs.load import load
@@ -145,9 +146,18 @@ def assert_shows(office: Office, page: Page) -> None:
 
 
 def costs_of(tables: Sequence[RawTable]) -> list[ResultSheet]:
+    return _sheets_of(tables, costs, stock)
+
+
+def costs_alone(tables: Sequence[RawTable]) -> list[ResultSheet]:
+    return _sheets_of(tables, costs)
+
+
+def _sheets_of(tables: Sequence[RawTable], *asked: Callable[[Runs], Answer]) -> list[ResultSheet]:
+    """The check of the run, and what is asked of it."""
     runs = Runs(load(tables))
     cautions = [*runs.estate.cautions, *runs.book.cautions]
-    return result_sheets([run_check(runs, cautions), costs(runs), stock(runs)])
+    return result_sheets([run_check(runs, cautions), *(ask(runs) for ask in asked)])
 
 
 def test_an_open_workbook_is_read_as_its_file_is(office: Office, example: Path) -> None:
@@ -353,7 +363,7 @@ def test_errors_are_listed_with_links_and_the_results_stay(office: Office, examp
     name, amount = chosen(full=("D5", "E9"), short=("C5", "D3"))  # From lot and Bottles, where the example has them
     workbook = attach(example, office.pipe)
     try:
-        refresher = Refresher(workbook, costs_of)
+        refresher = Refresher(workbook, costs_alone)
         refresher()
         old = office.hand.see("Cost build-up", "A1:F60")
         lot = office.hand.see("Movements", f"{name}:{name}")

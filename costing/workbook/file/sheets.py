@@ -16,7 +16,6 @@ from __future__ import annotations
 import posixpath
 from collections.abc import Collection
 from dataclasses import dataclass
-from functools import lru_cache
 from urllib.parse import unquote
 
 from lxml import etree
@@ -158,20 +157,14 @@ def relations(package: Package, part: str) -> tuple[Relation, ...]:
     where = package.locate(rels_part(part))
     if where is None:
         return ()
-    return _relations_read(part, package.part(where), where)
-
-
-@lru_cache(maxsize=1024)
-def _relations_read(part: str, content: bytes, where: str) -> tuple[Relation, ...]:
-    """Relations of a part as `content` says them; a graft asks for each several times."""
-    found = []
-    for element in parse_xml(content, where).iterfind(f"{{{PACKAGE_REL}}}Relationship"):
+    relations_read = []
+    for element in parse_xml(package.part(where), where).iterfind(f"{{{PACKAGE_REL}}}Relationship"):
         target, external = element.get("Target", ""), element.get("TargetMode") == "External"
         if not external:
             path = unquote(target.partition("#")[0])
             target = posixpath.normpath(posixpath.join("/", posixpath.dirname(part), path)).lstrip("/")
-        found.append(Relation(element.get("Id", ""), element.get("Type", ""), target, external))
-    return tuple(found)
+        relations_read.append(Relation(element.get("Id", ""), element.get("Type", ""), target, external))
+    return tuple(relations_read)
 
 
 def exclusive_parts(book: Book, sheets: Collection[Tab]) -> set[str]:

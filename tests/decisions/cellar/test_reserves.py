@@ -76,8 +76,10 @@ def test_the_pool_of_the_vat_hall_is_in_a_wines_year(tables) -> None:
 
 @pytest.mark.slow
 def test_keeping_beats_selling_exactly_above_the_worth_keeping_price(small_runs) -> None:
-    estate = small_runs.estate
-    worth = january_tables(small_runs)[0].set_index("lot").loc["R", "worth_keeping_at"]
+    """Where no bottle has a price there is nothing to plan, and wine is kept or sold."""
+    tables = {**small_runs.estate.tables, "price_by_age": small_runs.estate["price_by_age"].iloc[:0]}
+    estate = replace(small_runs.estate, tables=tables)
+    worth = january_tables(Runs(estate, small_runs.chain))[0].set_index("lot").loc["R", "worth_keeping_at"]
 
     def gains(price: float):
         later = {"from_date": [pd.Timestamp("2026-06-01")], "lot": ["R"], "value_per_unit": [price]}

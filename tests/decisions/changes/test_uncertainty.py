@@ -40,6 +40,7 @@ from costing.model import Runs
 from costing.results.costs import cost_per_bottle
 from costing.results.stock import stock_values
 from tests.decisions.changes.test_sensitivity import cells_of
+from tests.form import in_full
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
@@ -66,8 +67,8 @@ def found(demo_runs):
 
 
 @pytest.fixture(scope="module")
-def answer(demo_runs):
-    return forecast_answer(demo_runs)
+def answer(small_runs):
+    return forecast_answer(small_runs)
 
 
 def doubtful(estate, *rows):
@@ -173,9 +174,12 @@ def test_a_lower_yield_costs_bottles_and_money(demo) -> None:
     assert cost[0] > cost[-1] * 1.01
 
 
-def test_the_same_seed_gives_the_same_figures(demo) -> None:
-    estate = doubtful(demo, GRAPES, GLASS)
-    one, two, other = (forecast(Runs(estate), 300, seed=seed, bases=(BOOK,), watched=[BRUT]) for seed in (4, 4, 5))
+def test_the_same_seed_gives_the_same_figures(small_runs) -> None:
+    estate = doubtful(
+        small_runs.estate, ("corks", "Dry goods", "Unit price", "", "multiply", "normal", 1, 0.08), LABOUR
+    )
+    one, two, other = (forecast(Runs(estate), 300, seed=seed, bases=(BOOK,), watched=["D25"]) for seed in (4, 4, 5))
+    assert np.ptp(one.cost["book"]) > 0
     assert np.array_equal(one.cost["book"], two.cost["book"])
     assert np.array_equal(one.drawn, two.drawn)
     assert not np.array_equal(one.drawn, other.drawn)
@@ -272,13 +276,6 @@ def test_nothing_in_doubt_and_nothing_released(demo) -> None:
     assert "Uncertainty is empty" in silent.empty
     nothing = forecast(Runs(doubtful(demo, GRAPES)), 20, watched=["no such release"])
     assert nothing.cost["economic"].shape == (20, 0)
-
-
-def test_draws_that_make_no_sense_are_said_at_their_row(demo) -> None:
-    credit = ("credit", "Pressings", "By-product credit", "Fraction=by-product", "multiply", "uniform", 1, 1e6)
-    with pytest.raises(InputError) as wrong:
-        forecast(Runs(doubtful(demo, credit, ("must", "Pressings", "Must (L)", "", "multiply", "uniform", 0.9, 1))), 10)
-    assert wrong.value.findings[-1].place.startswith("Uncertainty!G")
 
 
 def test_correlations_that_cannot_hold_together_are_refused(demo) -> None:
@@ -382,14 +379,16 @@ def test_percentiles_of_stock_stand_beside_what_is_recorded(demo, demo_runs) -> 
     assert economic.drop("all goods").sum() == pytest.approx(economic["all goods"])
 
 
-def test_the_answer_speaks_of_every_release_and_figure(answer, found) -> None:
-    assert len(answer["costs_drawn"]) == 2 * len(found.releases)
-    assert list(answer["figures_drawn"]["figure"]) == [figure.name for figure in found.figures]
-    assert {"Brut", "Seconde"} <= set(answer["doubt_by_cuvee"]["cuvee"])
+def test_the_answer_speaks_of_every_release_and_figure(answer, small_runs, found) -> None:
+    figures, _, _ = uncertain_figures(small_runs.estate)
+    assert answer["costs_drawn"]["basis"].value_counts().nunique() == 1
+    assert set(answer["costs_drawn"]["release"]) == {"D25", "E25", "N25", "D26"}
+    assert list(answer["figures_drawn"]["figure"]) == [figure.name for figure in figures]
+    assert {"Brut", "Rosé"} <= set(answer["doubt_by_cuvee"]["cuvee"])
     turned = answer["doubt_by_figure"].set_index("figure")["share_of_doubt:Brut"]
     brut = answer["doubt_by_cuvee"].set_index("cuvee").loc["Brut"]
-    assert brut["share_by:grape price"] == pytest.approx(turned["grape price"])
-    assert len(answer["prices_drawn"]) > 50
+    assert 0 < brut["share_by:hurdle"] == pytest.approx(turned["hurdle"])
+    assert len(answer["prices_drawn"]) > 10
     assert len(answer.says) == 3
     low, high = map(float, re.findall(r"[\d.]+(?= to )|(?<= to )[\d.]+", answer.says[0]))
     economic = answer["costs_drawn"].query("basis == 'economic'")
@@ -399,24 +398,26 @@ def test_the_answer_speaks_of_every_release_and_figure(answer, found) -> None:
     assert draw(found.figures, found.correlation, 5, 7).shape == (5, 9)
 
 
+@in_full
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    """Those of smaller houses are kept beside it (`tests.golden.questions`)."""
     assert differences("demo", ["forecast"], demo_runs) == []
 
 
-def test_hold_or_release_and_the_forecast_say_one_chance(answer, demo_runs) -> None:
-    alone = ageing(demo_runs)["hold_or_release"].set_index("lot")
+def test_hold_or_release_and_the_forecast_say_one_chance(answer, small_runs) -> None:
+    alone = ageing(small_runs)["hold_or_release"].set_index("lot")
     drawn = answer["verdicts_drawn"].set_index("lot")
     chance = drawn["probability_holding"]
-    assert len(chance) > 10
-    assert (alone.loc[chance.index, "probability_holding"] == chance).all()
+    assert chance.between(0.01, 0.99).sum() > 1
+    assert alone.loc[chance.index, "probability_holding"].equals(chance)  # blank where no price is in doubt
     assert (alone.loc[chance.index, "verdict"] == drawn["verdict"]).all()
 
 
-def test_a_cost_as_recorded_is_that_of_the_costs_wherever_it_stands(answer, demo_runs) -> None:
+def test_a_cost_as_recorded_is_that_of_the_costs_wherever_it_stands(answer, small_runs) -> None:
     """To the last decimal: one rounded later than the other shows another cent in one release of a hundred."""
-    costs = cost_per_bottle(demo_runs.economic).set_index("release")["per_bottle"]
-    beside = scenarios_answer(demo_runs)["scenarios_per_bottle"].set_index("release")["recorded_per_bottle"]
+    costs = cost_per_bottle(small_runs.economic).set_index("release")["per_bottle"]
+    beside = scenarios_answer(small_runs)["scenarios_per_bottle"].set_index("release")["recorded_per_bottle"]
     drawn = answer["costs_drawn"].query("basis == 'economic'").set_index("release")["recorded_per_bottle"]
     for recorded in (beside, drawn):
-        assert len(recorded) > 5
+        assert len(recorded) > 3
         assert (recorded == costs[recorded.index]).all()

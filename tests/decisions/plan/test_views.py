@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from costing import House, InputError
+from costing import House, InputError, read_estate
 from costing.cli import main
 from costing.decisions.hold_or_release import ageing
 from costing.decisions.plan.from_estate import plan_inputs
@@ -20,7 +20,7 @@ from costing.model import Runs
 from tests.decisions.plan.best import best_plan
 from tests.form import every
 from tests.golden.as_kept import differences
-from tests.golden.every_decision import FOLDER
+from tests.golden.every_decision import FOLDER, near
 
 pytestmark = pytest.mark.slow
 
@@ -135,20 +135,15 @@ def of_brut(table: pd.DataFrame, value: float) -> pd.DataFrame:
     return table.assign(price_response=table["price_response"].mask(brut, value))
 
 
-@pytest.fixture(scope="module")
-def without_response(small_runs) -> pd.DataFrame:
-    house = House(small_runs.estate).replace(price_by_age=lambda table: of_brut(table, np.nan))
-    return house.plan()["plans_compared"]
-
-
 @pytest.mark.parametrize("response", every(2, [-0.5, -1.0, 3.0], 1))
-def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(
-    small_runs, without_response, response
-) -> None:
-    house = House(small_runs.estate).replace(price_by_age=lambda table: of_brut(table, response))
-    said = [one for one in house.runs.estate.cautions if "no price response below -1" in one.rule]
+def test_an_elasticity_not_below_minus_one_counts_as_blank_and_the_plan_comes_back(response) -> None:
+    near_by = House(read_estate(near()))
+    silent, doubted = (
+        near_by.replace(price_by_age=lambda table, value=value: of_brut(table, value)) for value in (np.nan, response)
+    )
+    said = [one for one in doubted.runs.estate.cautions if "no price response below -1" in one.rule]
     assert [one.place for one in said] == [f"Price by age!H{row}" for row in (2, 3, 4, 5)]
-    assert house.plan()["plans_compared"].equals(without_response)
+    assert doubted.plan()["plans_compared"].equals(silent.plan()["plans_compared"])
 
 
 TOGETHER = {

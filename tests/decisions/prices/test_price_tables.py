@@ -35,6 +35,7 @@ from costing.results.origins import release_states
 from costing.results.results import Results
 from costing.units import FORMATS_L
 from tests.decisions.one_bottling import one_bottling
+from tests.form import every
 
 
 @pytest.fixture(scope="module")
@@ -112,7 +113,7 @@ def test_the_price_for_a_margin_leaves_exactly_that_margin() -> None:
     assert again["margin_at_list"] == pytest.approx(0.3 * 10 / 0.6, rel=1e-12)
 
 
-@pytest.mark.parametrize("target", [5, 8, 12, 20])
+@pytest.mark.parametrize("target", every(3, [5, 8, 12, 20]))
 def test_the_price_for_a_return_earns_exactly_that_return(target: int) -> None:
     """Property of the table itself: with the price needed as list price its return column is the target."""
     terms = channels(

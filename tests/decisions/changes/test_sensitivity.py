@@ -32,6 +32,7 @@ from costing.results.origins import release_states
 from tests.decisions.one_bottling import one_bottling
 from tests.form import FULL, chosen, every, in_full
 from tests.golden.as_kept import differences
+from tests.golden.every_decision import example
 from tests.properties.estates import estate_drawn
 from tests.properties.test_other_owners import pair
 
@@ -284,8 +285,9 @@ def test_interest_is_a_central_difference(demo, cells) -> None:
         assert line["change_per_unit"] == pytest.approx(expected / 100.0, rel=1e-6)
 
 
-def test_the_tornado_ranks_figures(demo_runs) -> None:
-    table = sensitivity(demo_runs)["tornado"].query("release == 'D25-3-BRUT'")
+def test_the_tornado_ranks_figures() -> None:
+    table = sensitivity(Runs(example()))["tornado"]
+    assert table["release"].nunique() == 1
     assert len(table) == FIGURES_SHOWN
     size = table[["percent_less", "percent_more"]].abs().max(axis=1)
     assert size.is_monotonic_decreasing
@@ -306,7 +308,9 @@ def test_all_prices_and_amounts_one_per_cent_dearer_is_one_per_cent_of_the_cost(
     assert money["change_per_percent"].sum() == pytest.approx(costed_figure(results, "D25-3-BRUT") / 100.0, rel=1e-9)
 
 
+@in_full
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
+    """Those of smaller houses are kept beside it (`tests.golden.questions`)."""
     assert differences("demo", ["sensitivity"], demo_runs) == []
 
 

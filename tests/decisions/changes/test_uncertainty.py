@@ -40,7 +40,7 @@ from costing.model import Runs
 from costing.results.costs import cost_per_bottle
 from costing.results.stock import stock_values
 from tests.decisions.changes.test_sensitivity import cells_of
-from tests.form import in_full
+from tests.form import every, in_full
 from tests.golden.as_kept import differences
 from tests.properties.estates import estate_drawn
 
@@ -139,7 +139,7 @@ def test_first_order_shares_agree_with_salib(found) -> None:
     )
     releases = list(found.releases["release"].astype(str))
     mine = variance_shares(found, "economic")
-    for release in (BRUT, "D25-4-SEC", "D25-4-TERR"):
+    for release in every(2, (BRUT, "D25-4-SEC", "D25-4-TERR")):
         at = releases.index(release)
         cost = at_draws(found, "economic", drawn)[:, at]
         theirs = sobol_analysis.analyze(problem, cost, calc_second_order=False, seed=1, num_resamples=20)
@@ -215,7 +215,7 @@ def test_figures_that_are_set_take_their_median(demo) -> None:
     assert drawn.cost["economic"].min() < drawn.recorded["economic"][0] < drawn.cost["economic"].max()
 
 
-@pytest.mark.parametrize("seed", [2, 5, 9])
+@pytest.mark.parametrize("seed", every(2, [2, 5, 9]))
 def test_random_estates_answer_as_exact_runs_do(seed) -> None:
     estate = estate_drawn(seed, 45)
     rows = []

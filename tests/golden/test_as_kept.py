@@ -33,8 +33,11 @@ _ASKED_OF_OTHERS = {
     "demo_bare": ("prices",),
     "demo_broken": ("blend", "scenarios"),
     "demo_asked": ("plan", "offers", "ageing"),
+    "every_decision_on_the_day": ("forecast", "sensitivity", "every basis", "year closed"),
+    "every_decision_begins_today": ("forecast", "ageing", "every basis"),
+    "every_decision_of_a_few_bottles": ("every basis", "year closed"),
 }
-"""What of the demo turns at no bound where none of the others turns."""
+"""What turns at no bound where none of the others turns, and takes long."""
 
 
 def _marks(estate: str, name: str) -> tuple[pytest.MarkDecorator, ...]:

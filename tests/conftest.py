@@ -9,9 +9,11 @@ import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadFileScheduling
 
 from costing import Estate
 from costing.cli import main
@@ -28,6 +30,20 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each process that a test s
 settings.register_profile("steady", derandomize=True, deadline=None, max_examples=20)
 settings.register_profile("full", deadline=None)
 settings.load_profile(chosen(full="full", short="steady"))
+
+
+class _Scheduling(LoadFileScheduling):
+    """A file is taken by one process; so are all that ask everything of the demo, which is answered there once."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file: str = super()._split_scope(nodeid)
+        return "the demo" if file.startswith(("tests/answers/", "tests/workbook/pages/")) else file
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadFileScheduling:
+    """Share the tests out among processes."""
+    return _Scheduling(config, log)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

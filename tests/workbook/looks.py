@@ -26,6 +26,7 @@ from costing.decisions.changes.sensitivity import sensitivity
 from costing.decisions.changes.uncertainty_tables import forecast_answer
 from costing.decisions.filling.offers import offers
 from costing.decisions.filling.spring_tirage import tirage
+from costing.house import House
 from costing.model import Runs
 from costing.workbook.blank.blank import blank_bytes
 from costing.workbook.blank.contents import tables_from_csv
@@ -193,9 +194,10 @@ def main() -> None:
 
 
 def answers_of_everything(runs: Runs) -> list[Answer]:
-    """Every answer of which a run or a command of its own writes sheets."""
-    more = [decide(runs) for decide in (sensitivity, tirage, offers, futures)]
-    return [*answers_of_run(runs, []), *more, forecast_answer(runs, 200)]
+    """Every answer of which a run or a command of its own writes sheets; futures are two of its scenarios."""
+    two = House(runs.estate).replace(scenarios=lambda own: own[own["scenario"].isin(own["scenario"].unique()[:2])])
+    more = [sensitivity(runs), tirage(runs), offers(runs), futures(two.runs)]
+    return [*answers_of_run(runs, []), *more, forecast_answer(runs, 50)]
 
 
 def sheets_of_everything(runs: Runs) -> list[ResultSheet]:

@@ -165,6 +165,7 @@ def exchange(path: Path, mutant: Mutant, functions: Functions) -> None:
 
 def loaded_functions() -> Functions:
     """Functions of the project that are loaded, by file."""
+    gc.unfreeze()  # what is frozen is not listed
     found: Functions = {}
     for function in gc.get_objects():
         if type(function) is FunctionType and function.__code__.co_filename.startswith(str(ROOT / "costing")):

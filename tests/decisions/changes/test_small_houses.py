@@ -238,3 +238,23 @@ def test_quantities_behind_a_release_planned_after_the_last_period_of_its_pools_
 ) -> None:
     """Its stock takes from the rate of all in each period, and in plans from that of the last."""
     assert check_quantities(run(estate, ECONOMIC), "D26", MOST) >= 20
+
+
+@pytest.mark.parametrize("basis", [BOOK, ECONOMIC])
+def test_quantities_of_the_first_lot_of_all_are_central_differences_where_a_yearly_norm_lets_some_go(basis) -> None:
+    """Of 1,000 bottles that lay there for a year and a half 980 are counted; 15 lost are usual."""
+    sheets = {
+        "loss_norms": pd.DataFrame({"Operation or stage": ["on lees"], "Norm (%)": [1], "Time base": ["per year"]}),
+        "cuvees": pd.DataFrame({"Cuvée": ["Brut"]}),
+        "opening_stock": pd.DataFrame(
+            {"Date": ["2023-09-01"], "Lot": ["A"], "Kind": ["on lees"], "Cuvée": ["Brut"], "Format": ["bottle"],
+             "Quantity": [1000], "Unit": ["bottles"]}
+        ),
+        "opening_costs": pd.DataFrame({"Lot": ["A"], "Element": ["grapes"], "Amount": [5000]}),
+        "stocktakes": pd.DataFrame({"Date": ["2025-03-01"], "Lot": ["A"], "Measured": [980]}),
+        "disgorgements": pd.DataFrame(
+            {"Date": ["2025-06-01"], "Release lot": ["D"], "From lot": ["A"], "Bottles in (bottles)": [600],
+             "Bottles out (bottles)": [590]}
+        ),
+    }  # fmt: skip
+    assert check_quantities(run(read_estate(sheets), basis), "D", MOST) >= 3

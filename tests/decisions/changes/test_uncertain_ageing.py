@@ -124,6 +124,15 @@ def test_every_row_that_touches_the_prices_of_a_cuvee_counts(demo_estate) -> Non
     )
 
 
+def test_a_price_that_gains_some_euros_is_most_in_doubt_where_it_is_lowest(small_runs) -> None:
+    """Between 1 and 4 more on prices of 17.00 to 21.80: the deviation stands beside the price that they make."""
+    row = ("price of Brut", "Price by age", "Ex-cellar price", "Cuvée=Brut; Format=bottle", "add", "uniform", 1, 4)
+    figures, correlation, findings = uncertain_figures(doubtful(small_runs.estate, row))
+    assert not findings
+    spread = price_spread(small_runs.economic, figures, correlation)
+    assert spread == {"Brut|bottle": pytest.approx(np.sqrt(np.log1p((3.0 / np.sqrt(12.0) / 19.5) ** 2)))}
+
+
 @pytest.mark.parametrize(
     ("kind", "given", "reference"),
     [

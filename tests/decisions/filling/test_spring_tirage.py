@@ -12,7 +12,7 @@ import pytest
 from costing import House, InputError
 from costing.answers.catalogue import columns
 from costing.cli import main
-from costing.decisions.filling.spring_tirage import _advice, _says, filling_of, tirage
+from costing.decisions.filling.spring_tirage import _advice, _says, filling_of, markets_rate, tirage
 from costing.decisions.filling.springs import SORTS, harvests_of, harvests_to_come, springs_of
 from costing.decisions.plan.planning import value_of
 from costing.model import Runs
@@ -215,3 +215,12 @@ def test_the_command_prints_what_to_fill(demo_workbook, capsys) -> None:
 
 def test_every_figure_of_the_demo_is_as_kept(demo_runs) -> None:
     assert differences("demo", ["tirage"], demo_runs) == []
+
+
+def test_a_market_that_says_nothing_takes_what_was_sent_of_its_cuvee_and_format_in_the_last_year(small_runs) -> None:
+    """In 2025 700, 240 and 24 bottles of Brut and 260 of rosé went out; no magnum did."""
+    runs = House(small_runs.estate).replace(price_by_age=lambda own: own.assign(bottles_a_month=np.nan)).runs
+    springs = springs_of(runs)
+    markets = zip(springs.inputs.markets["cuvee"], springs.inputs.markets["format"], strict=True)
+    sent = {("Brut", "bottle"): 964.0, ("Rosé", "bottle"): 260.0}
+    assert markets_rate(runs, springs).tolist() == pytest.approx([sent.get(each, 0.0) / 12.0 for each in markets])

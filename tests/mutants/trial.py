@@ -70,6 +70,7 @@ class Tests:
         settings.load_profile("mutants")
 
     def pytest_collection_finish(self, session: pytest.Session) -> None:
+        signal.setitimer(signal.ITIMER_PROF, 0)
         self.items = {item.nodeid: item for item in session.items}
 
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
@@ -129,6 +130,8 @@ def loaded_anew(path: Path, mutant: Mutant, recorded: Sequence[str], known: set[
     own = [path.relative_to(ROOT).as_posix() for path in sorted((ROOT / package).rglob("test_*.py"))]
     verdict = [(True, "the tests cannot be loaded")]
     tests = Collected(lambda tests: verdict.append(tests.run(tests.in_order(recorded, known, package), seconds)))
+    signal.signal(signal.SIGPROF, _took_too_long)  # it may run for ever while a test file is loaded
+    signal.setitimer(signal.ITIMER_PROF, SECONDS_A_TEST, SECONDS_A_TEST)
     pytest.main([*OPTIONS, *dict.fromkeys([*files, *own])], plugins=[tests])
     return (True, tests.killer) if tests.killer else verdict[-1]  # some let a test file not even be loaded
 

@@ -20,6 +20,7 @@ from openpyxl import Workbook
 from costing.errors import CAUTION, ERROR, Finding, InputError, WorkbookError
 from costing.inputs.load import load
 from costing.inputs.raw import RawTable
+from costing.workbook.file.scan import _farthest
 from costing.workbook.read import is_ours, read_workbook
 
 Fill = Callable[[xlsxwriter.Workbook, xlsxwriter.worksheet.Worksheet], None]
@@ -419,6 +420,13 @@ def test_a_formatted_but_empty_far_corner_does_not_matter() -> None:
     table = only(with_a_far_corner(b'<c r="XFD1048576" s="1"/>'))
     assert len(table.frame) == 2
     assert table.findings == ()
+
+
+def test_of_two_cells_as_far_out_the_first_is_named() -> None:
+    """12 columns by 500,000 rows, and 8 by 750,000."""
+    assert _farthest([("A", 1), ("L", 500_000), ("H", 750_000)]) == ""
+    assert _farthest([("A", 1), ("L", 600_000), ("H", 900_000)]) == "L600000"
+    assert _farthest([("A", 1), ("H", 900_000), ("L", 600_000)]) == "H900000"
 
 
 FAULTY = (

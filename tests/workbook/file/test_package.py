@@ -16,7 +16,15 @@ import pytest
 from costing.errors import WorkbookError
 from costing.workbook.file import package
 from costing.workbook.file.archive import STORED, DamagedArchiveError, Member, _without_long_sizes, pack, unpack
-from costing.workbook.file.package import SizeLimits, changed_parts, open_package, read_package, rebuild
+from costing.workbook.file.package import (
+    SizeLimits,
+    changed_parts,
+    open_package,
+    parse_xml,
+    read_package,
+    rebuild,
+    serialize_xml,
+)
 from tests.workbook.hostile import hostile_files, minimal_workbook
 from tests.workbook.scratch import parts_of, zip_of
 from tests.workbook.torture import torture_workbook
@@ -53,6 +61,13 @@ def test_hostile_file_is_refused_with_one_line(fault: str, tmp_path: Path) -> No
 
 def test_the_smallest_workbook_is_accepted_so_each_refusal_above_is_due_to_its_fault() -> None:
     assert list(read_package(zip_of(minimal_workbook()), "a.xlsx").members) == list(minimal_workbook())
+
+
+def test_a_part_is_written_as_the_format_wants_it() -> None:
+    """ECMA-376 part 2, 5th edition, section 8 (from memory): XML 1.0 in UTF-8; it leans on no other document."""
+    part = parse_xml(b"<a>\xc3\xa9</a>", "a.xml")
+    assert serialize_xml(part).splitlines()[0] == b"<?xml version='1.0' encoding='UTF-8' standalone='yes'?>"
+    assert serialize_xml(part).splitlines()[1] == b"<a>\xc3\xa9</a>"
 
 
 def test_missing_file_folder_and_large_file_are_refused(tmp_path: Path) -> None:

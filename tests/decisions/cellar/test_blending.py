@@ -226,15 +226,18 @@ def with_lines(runs, change):
     return Runs(replace(runs.estate, tables={**runs.estate.tables, "trial_blends": lines}), runs.chain)
 
 
-def test_a_trial_that_draws_more_than_is_there_names_the_lot_and_the_cell(small_runs) -> None:
-    estate = small_runs.estate
+def test_a_trial_may_draw_all_there_is_and_one_that_draws_more_names_the_lot_and_the_cell(small_runs) -> None:
+    estate, on_hand = small_runs.estate, lots_on_hand(small_runs)
     row = int(np.flatnonzero((estate["trial_blends"]["line"] == "lot").to_numpy())[2])
+    in_reserve = float(on_hand.litres[on_hand.names.get_loc("R")])
 
-    def greedy(lines):
-        lines.loc[row, "litres"] = 99_999.0
-        return lines
+    def drawing(litres):
+        return with_lines(
+            small_runs, lambda lines: lines.assign(litres=lines["litres"].mask(lines.index == row, litres))
+        )
 
-    _, findings = trial_blends(with_lines(small_runs, greedy))
+    assert trial_blends(drawing(in_reserve))[1] == []
+    _, findings = trial_blends(drawing(in_reserve + 0.01))
     assert [finding.place for finding in findings] == [estate.place("trial_blends", row, "litres")]
     assert "'R'" in findings[0].rule
 

@@ -50,8 +50,7 @@ def run_checks(estate: Estate, spoilt: frozenset[str] = frozenset()) -> Iterator
 @Check
 def entered_twice(estate: Estate) -> Iterator[Finding]:
     """Yield entries that stand twice although only one can count."""
-    sheets_of_two = (name for name, sheet in sheets().items() if sheet.entered_once_by and len(estate[name]) > 1)
-    for rows in (Rows(estate, name) for name in sheets_of_two):
+    for rows in (Rows(estate, name) for name, sheet in sheets().items() if sheet.entered_once_by):
         keys = list(sheets()[rows.table].entered_once_by)
         headers = ", ".join(f"'{sheets()[rows.table].column(key).header}'" for key in keys)
         same = f"the same {headers}" if len(keys) > 1 else f"the same {headers.lower()}"

@@ -30,6 +30,7 @@ def test_a_plan_of_three_hundred_lots_forty_dates_and_ten_channels() -> None:
     assert found["peak_gb"] < 1.0
 
 
+@in_full
 def test_cash_tirage_and_offers_of_the_demo(demo_estate) -> None:
     """Beyond the costs of a run: cash about 0.3 s of processor, tirage 1.5 s, offers 0.4 s beyond tirage."""
     house = House(demo_estate)

@@ -145,10 +145,10 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     after: dict[str, set[str]] = {}
     for table, (drawn, filled) in _PASSED_ON.items():
         for column in drawn:
-            for from_lot, others in _by_first(_pairs(estate[table], column, filled)).items():
+            for from_lot, others in _beside(estate[table], column, filled).items():
                 after.setdefault(from_lot, set()).update(others)
     pressings = estate["pressings"]
-    pressed, drained = (_by_first(_pairs(pressings, "load", column)) for column in ("from_lot", "to_lot"))
+    pressed, drained = (_beside(pressings, "load", column) for column in ("from_lot", "to_lot"))
     for load, lots in pressed.items():
         for from_lot in lots:
             after.setdefault(from_lot, set()).update(drained.get(load, ()))
@@ -160,16 +160,12 @@ def _passed_on(estate: Estate, doubtful: set[str]) -> set[str]:
     return doubtful
 
 
-def _pairs(frame: pd.DataFrame, first: str, second: str) -> list[tuple[str, str]]:
-    """Names that stand beside each other in two columns, each pair once."""
+def _beside(frame: pd.DataFrame, first: str, second: str) -> dict[str, set[str]]:
+    """Names of one column -> those that stand beside them in another."""
     names: list[pd.Categorical] = [frame[first].array, frame[second].array]
     some, other = (column.categories for column in names)
-    beside = set(zip(*(column.codes.tolist() for column in names), strict=True))
-    return [(some[one], other[two]) for one, two in beside if one >= 0 and two >= 0]
-
-
-def _by_first(pairs: Iterable[tuple[str, str]]) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
-    for first, second in pairs:
-        found.setdefault(first, set()).add(second)
+    for one, two in set(zip(*(column.codes.tolist() for column in names), strict=True)):
+        if one >= 0 and two >= 0:
+            found.setdefault(some[one], set()).add(other[two])
     return found

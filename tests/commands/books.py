@@ -12,7 +12,6 @@ from openpyxl.utils.datetime import CALENDAR_WINDOWS_1900
 
 from costing.inputs.schema import sheets
 from costing.workbook.blank.contents import tables_from_csv
-from tests.golden.every_decision import tables
 
 
 def digest(path: Path) -> str:
@@ -34,14 +33,6 @@ def typed(source: Path, epoch: dt.datetime = CALENDAR_WINDOWS_1900) -> bytes:
             sheet.append([None if cell != cell else cell for cell in row])
     book.save(saved)
     return saved.getvalue()
-
-
-def every_decision(folder: Path) -> Path:
-    """A folder of the small house with something for each decision to decide."""
-    folder.mkdir()
-    for name, frame in tables().items():
-        frame.to_csv(folder / f"{name}.csv", index=False)
-    return folder
 
 
 def first_hour(folder: Path) -> Path:

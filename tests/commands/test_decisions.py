@@ -6,13 +6,15 @@ The house is the small one with something for each decision; the figures of the 
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import openpyxl
 import pytest
 
 from costing.cli import main
-from tests.commands.books import digest, every_decision, first_hour, typed
+from tests.commands.books import digest, first_hour, typed
+from tests.golden.every_decision import FOLDER
 
 pytestmark = pytest.mark.slow
 
@@ -20,8 +22,8 @@ STARTS = {"Run check", "Cost per bottle", "Cost build-up"}
 
 
 @pytest.fixture(scope="module")
-def typed_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    return typed(every_decision(tmp_path_factory.mktemp("house") / "estate"))
+def typed_book() -> bytes:
+    return typed(FOLDER)
 
 
 @pytest.fixture
@@ -109,7 +111,7 @@ def test_a_command_without_a_sheet_to_write_says_so(tmp_path: Path, capsys) -> N
 
 
 def test_a_scenario_that_names_no_row_is_a_caution_of_check_and_writes_nothing(tmp_path: Path, capsys) -> None:
-    folder = every_decision(tmp_path / "estate")
+    folder = shutil.copytree(FOLDER, tmp_path / "estate")
     with (folder / "scenarios.csv").open("a", encoding="utf-8") as file:
         file.write("Misspelt,Grape prices,Price per kg,Variety=Pinto,multiply,1.1\n")
     row = len((folder / "scenarios.csv").read_text(encoding="utf-8").splitlines())

@@ -17,8 +17,9 @@ import pytest
 from costing.cli import STOPPED, main
 from costing.workbook.file.package import open_package
 from tests.commands import books
-from tests.commands.books import every_decision, first_hour
+from tests.commands.books import first_hour
 from tests.form import FULL, chosen, every
+from tests.golden.every_decision import FOLDER
 
 pytestmark = pytest.mark.slow
 EVERY = chosen(full=1, short=100)  # operation of a command; the commands begin at different ones
@@ -179,7 +180,7 @@ def test_a_full_disk_at_the_last_step_of_every_command_that_writes_its_sheets(
     verb: str, tmp_path: Path, capsys
 ) -> None:
     book = tmp_path / "estate.xlsx"
-    book.write_bytes(books.typed(every_decision(tmp_path / "folder")))
+    book.write_bytes(books.typed(FOLDER))
     before = files_of(book.parent)
     fault = Fault(2, OSError(28, "No space left on device"), after=False, only=("replace",))  # the first is the back-up
     with pytest.MonkeyPatch.context() as patch:
